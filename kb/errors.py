@@ -1,0 +1,64 @@
+"""The one exception tree. Every message is a sentence a technician can act on.
+
+KbError
+├── BadInput        what was typed or sent cannot be used: names the field and the remedy
+│   └── BadLine     the same, for one line of an import
+├── NotFound        no such record
+├── Conflict        somebody else changed the record meanwhile
+├── Taken           the name or number already belongs to another record
+└── StoreTrouble    the store cannot be read or written: disk full, read-only, damaged
+"""
+
+from __future__ import annotations
+
+
+class KbError(Exception):
+    """Base of all errors that are shown to people; `message` is a whole sentence."""
+
+    status = 500
+
+    def __init__(self, message: str, *, field: str | None = None, remedy: str | None = None) -> None:
+        super().__init__(message)
+        self.message = message
+        self.field = field
+        self.remedy = remedy
+
+
+class BadInput(KbError):
+    """What was typed or sent cannot be used."""
+
+    status = 422
+
+
+class BadLine(BadInput):
+    """One line of an import cannot be used; `line` counts from 1."""
+
+    def __init__(
+        self, message: str, *, line: int, field: str | None = None, remedy: str | None = None
+    ) -> None:
+        super().__init__(message, field=field, remedy=remedy)
+        self.line = line
+
+
+class NotFound(KbError):
+    """There is no such record."""
+
+    status = 404
+
+
+class Conflict(KbError):
+    """The record was changed by somebody else since it was read."""
+
+    status = 412
+
+
+class Taken(KbError):
+    """The name or number already belongs to another record."""
+
+    status = 409
+
+
+class StoreTrouble(KbError):
+    """The store itself cannot be read or written."""
+
+    status = 503

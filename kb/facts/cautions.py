@@ -1,0 +1,84 @@
+"""What can hurt at each bench step, in short sentences of our own.
+
+Common practice of mains-powered repair. No number here is a limit of any standard: which rules bind is
+for the country and the licence of the person at the bench.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+STEPS: tuple[str, ...] = ("unpowered", "energise", "primary", "load", "discharge")
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """One hazard and what to do about it; `when` holds the steps of `STEPS` it belongs to."""
+
+    key: str
+    text: str
+    when: tuple[str, ...]
+
+
+CAUTIONS: tuple[Caution, ...] = (
+    Caution(
+        "stored charge",
+        "The bulk capacitor can hold a deadly charge long after the plug is out: discharge it through a "
+        "resistor, never with a screwdriver, then measure across it before touching anything.",
+        ("unpowered", "energise", "primary", "load", "discharge"),
+    ),
+    Caution(
+        "isolation",
+        "Feed the board under test from an isolating transformer; a variable autotransformer alone does "
+        "not isolate.",
+        ("energise", "primary", "load"),
+    ),
+    Caution(
+        "primary live",
+        "Everything on the mains side is at mains potential while plugged in, heat sinks included, even "
+        "when the set looks dead.",
+        ("energise", "primary", "load"),
+    ),
+    Caution(
+        "scope",
+        "Never clip the earthed lead of an oscilloscope to the mains side, and never cut the earth of the "
+        "oscilloscope instead: use a differential probe rated for the job.",
+        ("energise", "primary"),
+    ),
+    Caution(
+        "residual current",
+        "Supply the bench through a residual-current device, and know that it sees neither a fault behind "
+        "the isolating transformer nor a touch across both conductors.",
+        ("energise", "primary", "load"),
+    ),
+    Caution(
+        "hot loads",
+        "Load lamps and resistors get hot enough to burn skin and bench: give them air, keep them off "
+        "anything that melts, and let them cool before moving them.",
+        ("load",),
+    ),
+    Caution(
+        "hot discharge",
+        "Hold the discharge resistor by insulated leads: for its first moments it carries the full bulk "
+        "voltage, and it gets hot.",
+        ("discharge",),
+    ),
+    Caution(
+        "not alone",
+        "Do not work on live equipment alone: somebody within call must know where to switch off.",
+        ("energise", "primary", "load"),
+    ),
+    Caution(
+        "local rules",
+        "Local codes and licensed practice come first: where they ask for more than this page, or for "
+        "somebody else to do the work, follow them.",
+        ("unpowered", "energise", "primary", "load", "discharge"),
+    ),
+)
+
+
+def cautions_for(step: str) -> tuple[Caution, ...]:
+    """The cautions of one step of `STEPS`, the most pressing first. Raises ValueError for another step."""
+    if step not in STEPS:
+        raise ValueError(f"unknown step {step!r}; the steps are {', '.join(STEPS)}")
+    return tuple(caution for caution in CAUTIONS if step in caution.when)

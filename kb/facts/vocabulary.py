@@ -1,0 +1,145 @@
+"""The words of the trade that are fixed lists, each with the label a person reads.
+
+The stored value is the plain English phrase itself, so that an export can be read without a
+key table. Lists that a shop may extend (symptoms, part classes) live in `symptoms` and `parts`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """One entry of a fixed list: the value that is stored and what it means at the bench."""
+
+    value: str
+    meaning: str
+
+
+RAIL_ROLES: tuple[Word, ...] = (
+    Word("standby", "small supply that is on whenever mains is, such as 5 V standby"),
+    Word("logic", "feeds processors and logic, usually 3.3 to 5 V"),
+    Word("intermediate", "feeds further converters, usually 9 to 18 V"),
+    Word("backlight", "feeds lamps or LED strings of a display"),
+    Word("audio", "feeds sound amplifiers"),
+    Word("bulk", "rectified mains on the bulk capacitor"),
+    Word("controller supply", "feeds the control circuit on the mains side"),
+    Word("other", "any other supply"),
+)
+
+SUPPLY_STATES: tuple[Word, ...] = (
+    Word("unpowered", "unplugged and discharged"),
+    Word("standby", "mains on, main converter not enabled"),
+    Word("running", "mains on and enabled"),
+)
+
+LOADS: tuple[Word, ...] = (
+    Word("none", "nothing connected"),
+    Word("test load", "a dummy load of known size"),
+    Word("in the set", "connected to the equipment it belongs to"),
+)
+
+RESULTS: tuple[Word, ...] = (
+    Word("cured", "the complaint is gone"),
+    Word("improved", "better, but not good"),
+    Word("no change", "made no difference"),
+    Word("worse", "made it worse"),
+    Word("not known yet", "still to be proved"),
+)
+
+VERDICTS: tuple[Word, ...] = (
+    Word("repaired", "a fault was found and cured"),
+    Word("no fault found", "the board is in order as far as it was tested"),
+    Word("not economical", "could be repaired, but not for a sensible price"),
+    Word("not repairable", "cannot be repaired"),
+)
+
+FOLLOW_UP_STATES: tuple[Word, ...] = (
+    Word("still working", "in use and in order"),
+    Word("came back with the same fault", "the fix did not last"),
+    Word("came back with another fault", "something else failed"),
+)
+
+RAIL_CONDITIONS: tuple[Word, ...] = (
+    Word("absent", "less than a tenth of nominal"),
+    Word("low", "below its window"),
+    Word("pulsing", "comes and goes"),
+    Word("in tolerance", "within its window"),
+    Word("high", "above its window"),
+)
+
+SECTIONS: tuple[Word, ...] = (
+    Word("mains input", "inlet, fuse, varistor, line filter, switch"),
+    Word("inrush and rectifier", "inrush limiter and mains rectifier"),
+    Word("bulk and power factor stage", "bulk capacitor and power factor stage"),
+    Word("standby converter", "primary side of the standby supply"),
+    Word("standby output", "rectifier, filter and regulation of the standby rail"),
+    Word("enable and relay", "on/off line, relay and their drivers"),
+    Word("main converter", "primary side of the main converter"),
+    Word("feedback", "optocoupler, shunt reference and divider"),
+    Word("logic output", "rectifier, filter and regulation of logic rails"),
+    Word("intermediate output", "rectifier, filter and regulation of intermediate rails"),
+    Word("backlight output", "output or driver of the backlight"),
+    Word("audio output", "output for sound amplifiers"),
+    Word("protection", "over-voltage, over-current and over-temperature circuits"),
+    Word("board and joints", "tracks, joints, connectors, corrosion"),
+    Word("other", "anything else"),
+)
+
+QUANTITIES: tuple[Word, ...] = (
+    Word("dc_v", "direct voltage, V"),
+    Word("ac_v", "alternating voltage, V rms"),
+    Word("ripple_v", "ripple, V peak to peak"),
+    Word("ohm", "resistance, Ω"),
+    Word("diode_v", "junction drop, V"),
+    Word("farad", "capacitance, F"),
+    Word("esr_ohm", "equivalent series resistance, Ω"),
+    Word("amp", "current, A"),
+    Word("hz", "frequency, Hz"),
+    Word("celsius", "temperature, °C"),
+)
+
+# Lists offered as completion only: any other text is accepted as well.
+BOARD_KINDS: tuple[str, ...] = (
+    "power supply",
+    "backlight driver",
+    "battery charger",
+    "control board",
+    "display board",
+    "inverter",
+    "motor drive",
+    "appliance power board",
+)
+FAILURE_MODES: tuple[str, ...] = (
+    "high ESR",
+    "lost capacitance",
+    "leaking electrolyte",
+    "bulging",
+    "open",
+    "shorted",
+    "leaky",
+    "drifted",
+    "intermittent",
+    "cracked joint",
+    "burnt",
+    "corroded",
+    "worn contacts",
+    "no oscillation",
+)
+ACTIONS: tuple[str, ...] = (
+    "replace",
+    "resolder",
+    "clean",
+    "repair track",
+    "adjust",
+    "remove",
+    "recap section",
+    "reprogram",
+    "replace board",
+)
+
+
+def values(words: tuple[Word, ...]) -> tuple[str, ...]:
+    """The stored values of a fixed list, in their order."""
+    return tuple(word.value for word in words)
