@@ -1,0 +1,229 @@
+"""The pieces a load plan is built from: some equal loads in series, some such strings in parallel."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kb.bench.loads import Load, amps_at, cold_amps_at
+
+# Wiring more kinds of strings than this to one rail ends in mistakes (common practice).
+MAX_ELEMENTS = 3
+MAX_SERIES = 12
+MAX_PARALLEL = 24
+_MOST_BLOCKS = 300
+_EXHAUSTIVE_TRIPLES = 60_000
+_EPS = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """`parallel` strings of `series` equal loads across `volts`: currents in amperes, power in watts.
+
+    `strained` counts lamps burning above the derated power but within their own rating.
+    """
+
+    load: int
+    series: int
+    parallel: int
+    amps: float
+    watts: float
+    cold_low_a: float
+    cold_high_a: float
+    strained: int
+
+    @property
+    def units(self) -> int:
+        """How many single loads it takes."""
+        return self.series * self.parallel
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """Combinations for one rail, one row each: block numbers (−1 for none), usage per load, hot amperes.
+
+    `electronic_a` is the current an electronic load is set to in that row (0 where there is none);
+    `cold_a` the greatest switch-on current;
+    `complete` says that no combination worth having was left out.
+    """
+
+    rows: NDArray[np.int64]
+    usage: NDArray[np.int16]
+    amps: NDArray[np.float64]
+    electronic: NDArray[np.int64]
+    electronic_a: NDArray[np.float64]
+    strained: NDArray[np.int64]
+    cold_a: NDArray[np.float64]
+    complete: bool
+
+
+def usable_blocks(
+    loads: Sequence[Load], volts: float, enough_a: float, derating: float
+) -> tuple[list[Block], bool]:
+    """Every block of resistors or lamps that may stand across `volts`, up to 12 in series and 24 side by side.
+
+    Strings are added side by side until they draw `enough_a`: more would only add wiring. Of a very large
+    shelf only the strongest loads are used, which reach the target with the least wiring; the second value
+    says whether that was unnecessary.
+
+    Resistors stay under `derating` of their watts. A lamp is made to burn at its rating, so it may, but
+    counts as strained beyond the derating; its voltage stays within its rating either way.
+    """
+    blocks: list[Block] = []
+    for index, load in enumerate(loads):
+        rated_w = load.rated_w
+        if load.kind == "electronic" or rated_w is None:
+            continue
+        for series in range(1, min(load.count, MAX_SERIES) + 1):
+            each_v = volts / series
+            each_a = amps_at(load, each_v)
+            each_w = each_v * each_a
+            limit_w = rated_w if load.kind == "lamp" else rated_w * derating
+            if each_v > load.rated_v + _EPS or each_w > limit_w + _EPS or each_a <= 0:
+                continue
+            over = each_w > rated_w * derating + _EPS
+            cold_low, cold_high = cold_amps_at(load, each_v)
+            for parallel in range(1, min(load.count // series, MAX_PARALLEL) + 1):
+                amps = each_a * parallel
+                strained = series * parallel if over else 0
+                blocks.append(
+                    Block(
+                        index,
+                        series,
+                        parallel,
+                        amps,
+                        amps * volts,
+                        cold_low * parallel,
+                        cold_high * parallel,
+                        strained,
+                    )
+                )
+                if amps >= enough_a:
+                    break
+    if len(blocks) <= _MOST_BLOCKS:
+        return blocks, True
+    return sorted(blocks, key=lambda block: -block.amps / block.units)[:_MOST_BLOCKS], False
+
+
+def electronic_limit(load: Load, volts: float, derating: float) -> float:
+    """The most an electronic load may be set to at `volts`, in amperes, its watts derated."""
+    if load.kind != "electronic" or load.rated_w is None:
+        return 0.0
+    return min(amps_at(load, volts), load.rated_w * derating / volts)
+
+
+def combinations(
+    loads: Sequence[Load],
+    blocks: Sequence[Block],
+    volts: float,
+    target_a: float,
+    enough_a: float,
+    derating: float,
+) -> Candidates:
+    """Combinations of up to three elements for one rail.
+
+    A combination that has reached `enough_a` (the lower edge of the target) is not extended: more loads
+    would only add wiring. One electronic load may make up what is missing.
+    """
+    count = len(blocks)
+    amps = np.array([block.amps for block in blocks], dtype=float)
+    units = _unit_usage(blocks, len(loads))
+    limits = np.array([load.count for load in loads], dtype=np.int16)
+    keys = np.array([block.load * (MAX_SERIES + 1) + block.series for block in blocks], dtype=np.int64)
+
+    singles = np.arange(count).reshape(-1, 1)
+    pairs = _extended(singles, amps, units, limits, keys, enough_a)
+    complete = len(pairs) * max(count, 1) <= _EXHAUSTIVE_TRIPLES
+    growing = pairs
+    if not complete:
+        fewest_first = np.argsort(units[pairs].sum(axis=(1, 2)), kind="stable")
+        growing = pairs[fewest_first[: _EXHAUSTIVE_TRIPLES // count]]
+    triples = _extended(growing, amps, units, limits, keys, enough_a)
+
+    empty = np.full((1, MAX_ELEMENTS), -1, dtype=np.int64)
+    rows = np.vstack([empty, *(_padded(found) for found in (singles, pairs, triples))])
+    shown = np.maximum(rows, 0)
+    there = rows >= 0
+    strains = np.array([block.strained for block in blocks] or [0], dtype=np.int64)
+    colds = np.array([block.cold_high_a for block in blocks] or [0.0])
+    all_amps = amps if count else np.zeros(1)
+    all_units = units if count else np.zeros((1, len(loads)), dtype=np.int16)
+    base = Candidates(
+        rows=rows,
+        usage=(all_units[shown] * there[:, :, None]).sum(axis=1, dtype=np.int16),
+        amps=(all_amps[shown] * there).sum(axis=1),
+        electronic=np.full(len(rows), -1, dtype=np.int64),
+        electronic_a=np.zeros(len(rows)),
+        strained=(strains[shown] * there).sum(axis=1),
+        cold_a=(colds[shown] * there).sum(axis=1),
+        complete=complete,
+    )
+    return _topped_up(base, loads, volts, target_a, enough_a, derating)
+
+
+def _unit_usage(blocks: Sequence[Block], loads: int) -> NDArray[np.int16]:
+    usage = np.zeros((len(blocks), loads), dtype=np.int16)
+    for row, block in enumerate(blocks):
+        usage[row, block.load] = block.units
+    return usage
+
+
+def _padded(rows: NDArray[np.int64]) -> NDArray[np.int64]:
+    return np.pad(rows, ((0, 0), (0, MAX_ELEMENTS - rows.shape[1])), constant_values=-1)
+
+
+def _extended(
+    rows: NDArray[np.int64],
+    amps: NDArray[np.float64],
+    units: NDArray[np.int16],
+    limits: NDArray[np.int16],
+    keys: NDArray[np.int64],
+    enough_a: float,
+) -> NDArray[np.int64]:
+    """Each row that still draws less than `enough_a`, with one later block of another string added."""
+    width = rows.shape[1] + 1
+    if not len(rows):
+        return np.empty((0, width), dtype=np.int64)
+    short = rows[amps[rows].sum(axis=1) < enough_a]
+    count = len(amps)
+    left = np.repeat(short, count, axis=0)
+    added = np.tile(np.arange(count), len(short))
+    later = added > left[:, -1]
+    later &= (keys[left] != keys[added][:, None]).all(axis=1)
+    grown = np.column_stack([left[later], added[later]])
+    fits = (units[grown].sum(axis=1) <= limits).all(axis=1) if len(grown) else np.zeros(0, dtype=bool)
+    return grown[fits].reshape(-1, width)
+
+
+def _topped_up(
+    base: Candidates, loads: Sequence[Load], volts: float, target_a: float, enough_a: float, derating: float
+) -> Candidates:
+    """The combinations as they are, and again with each electronic load drawing what is missing."""
+    parts = [base]
+    free = np.flatnonzero((base.rows >= 0).sum(axis=1) < MAX_ELEMENTS)
+    for index, load in enumerate(loads):
+        limit = electronic_limit(load, volts, derating)
+        short = free[base.amps[free] < min(enough_a, target_a)]
+        if limit <= 0 or not len(short):
+            continue
+        drawn = np.minimum(target_a - base.amps[short], limit)
+        usage = base.usage[short].copy()
+        usage[:, index] += 1
+        parts.append(
+            Candidates(
+                rows=base.rows[short],
+                usage=usage,
+                amps=base.amps[short] + drawn,
+                electronic=np.full(len(short), index, dtype=np.int64),
+                electronic_a=drawn,
+                strained=base.strained[short],
+                cold_a=base.cold_a[short] + drawn,
+                complete=base.complete,
+            )
+        )
+    names = ("rows", "usage", "amps", "electronic", "electronic_a", "strained", "cold_a")
+    joined = {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
+    return Candidates(**joined, complete=base.complete)

@@ -1,0 +1,138 @@
+"""Choose one combination per rail so that no load is used twice: branch and bound over the rails."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kb.bench.load_blocks import Candidates
+
+_RANKED = 10_000
+_KEPT = 2000
+_KEPT_WITHOUT_EACH_LOAD = 40
+_MOST_NODES = 3000
+_PPM = 1_000_000
+# Wide enough that the sum of one part over all rails never reaches the next part.
+_PART = 10**12
+
+
+@dataclass(frozen=True, slots=True)
+class RailChoices:
+    """The candidates of one rail in order of cost; `costs` are additive over rails."""
+
+    index: NDArray[np.int64]
+    usage: NDArray[np.int16]
+    watts: NDArray[np.float64]
+    costs: list[int]
+    complete: bool
+
+
+def choices(
+    found: Candidates,
+    volts: float,
+    target_a: float,
+    within: float,
+    most_a: float,
+    start_a: float,
+    keep_all: bool,
+) -> RailChoices:
+    """Rank the candidates of one rail.
+
+    The cost is, in this order: target missed, how far beyond `within` (a fraction), lamps burning above
+    the derated power plus one for cold filaments that draw over `start_a`, number of loads to wire, distance
+    from the target. Candidates over `most_a` amperes are left out. `keep_all` keeps candidates that use the
+    same loads but differ in watts.
+    """
+    error = np.abs(found.amps - target_a) / target_a
+    excess = np.maximum(0.0, error - within)
+    excess[excess < 1e-9] = 0.0
+    excess_ppm = np.minimum(np.ceil(excess * _PPM), _PART / 100).astype(np.int64)
+    error_ppm = np.minimum(np.rint(error * _PPM), _PART / 100).astype(np.int64)
+    units = found.usage.sum(axis=1, dtype=np.int64)
+    has_filaments = found.cold_a > found.amps * 1.01
+    strained = found.strained + (has_filaments & (found.cold_a > start_a))
+    order = np.lexsort((error_ppm, units, strained, excess_ppm))
+    order = order[(found.amps[order] <= most_a + 1e-9) | (units[order] == 0)]
+    ranked = len(order)
+    if ranked > _RANKED:
+        order = np.append(order[:_RANKED], np.flatnonzero(units == 0)[:1])
+    if not keep_all:
+        _, first = np.unique(found.usage[order], axis=0, return_index=True)
+        order = order[np.sort(first)]
+    kept = _kept(found.usage[order])
+    index = order[kept]
+    costs = [
+        (((int(ppm > 0) * _PART + int(ppm)) * _PART + int(strain)) * _PART + int(unit)) * _PART + int(err)
+        for ppm, strain, unit, err in zip(
+            excess_ppm[index], strained[index], units[index], error_ppm[index], strict=True
+        )
+    ]
+    complete = found.complete and ranked <= _RANKED and len(kept) == len(order)
+    return RailChoices(index, found.usage[index], found.amps[index] * volts, costs, complete)
+
+
+def _kept(usage: NDArray[np.int16]) -> NDArray[np.int64]:
+    """The cheapest rows, and for every load the cheapest that leave it to another rail, and the empty one."""
+    kept = set(range(min(len(usage), _KEPT)))
+    if len(usage) > _KEPT:
+        for load in range(usage.shape[1]):
+            kept.update(np.flatnonzero(usage[:, load] == 0)[:_KEPT_WITHOUT_EACH_LOAD].tolist())
+        kept.update(np.flatnonzero(usage.sum(axis=1) == 0).tolist())
+    return np.array(sorted(kept), dtype=np.int64)
+
+
+@dataclass(slots=True)
+class _Search:
+    rails: Sequence[RailChoices]
+    label_w: float | None
+    best_cost: int | None = None
+    best: tuple[int, ...] = ()
+    nodes: int = 0
+
+    def descend(self, chosen: tuple[int, ...], left: NDArray[np.int16], cost: int, used_w: float) -> None:
+        if len(chosen) == len(self.rails):
+            self.best_cost, self.best = cost, chosen
+            return
+        self.nodes += 1
+        if self.nodes > _MOST_NODES:
+            return
+        feasible = [self._feasible(rail, left, used_w) for rail in self.rails[len(chosen) :]]
+        rest = sum(
+            rail.costs[rows[0]]
+            for rail, rows in zip(self.rails[len(chosen) + 1 :], feasible[1:], strict=True)
+        )
+        rail = self.rails[len(chosen)]
+        for row in feasible[0]:
+            bound = cost + rail.costs[row] + rest
+            if self.best_cost is not None and bound >= self.best_cost:
+                return
+            self.descend(
+                (*chosen, int(row)), left - rail.usage[row], cost + rail.costs[row], used_w + rail.watts[row]
+            )
+
+    def _feasible(self, rail: RailChoices, left: NDArray[np.int16], used_w: float) -> NDArray[np.int64]:
+        fits = (rail.usage <= left).all(axis=1)
+        if self.label_w is not None:
+            fits &= rail.watts + used_w <= self.label_w + 1e-9
+        return np.flatnonzero(fits)
+
+
+def choose(
+    rails: Sequence[RailChoices], counts: Sequence[int], label_w: float | None
+) -> tuple[list[int], bool]:
+    """One candidate row per rail with the least total cost, and whether that is proved to be the least.
+
+    Every rail has an empty candidate, so there is always an answer. `counts` holds the number of each
+    load; `label_w` bounds the total power in watts.
+    """
+    narrowest_first = sorted(range(len(rails)), key=lambda rail: (len(rails[rail].costs), rail))
+    search = _Search([rails[rail] for rail in narrowest_first], label_w)
+    search.descend((), np.array(counts, dtype=np.int16), 0, 0.0)
+    picked = [0] * len(rails)
+    for rail, row in zip(narrowest_first, search.best, strict=True):
+        picked[rail] = int(rails[rail].index[row])
+    proved = search.nodes <= _MOST_NODES and all(rail.complete for rail in rails)
+    return picked, proved

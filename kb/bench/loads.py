@@ -1,0 +1,203 @@
+"""The bench's own loads and what they draw.
+
+Sources: tungsten lamps re-rated by I = I0 (V/V0)^0.55 (Fink and Beaty, Standard Handbook for Electrical
+Engineers, 11th ed., 22-8); cold filament resistance a tenth to a fifteenth of hot (resistivity of tungsten
+at 20 °C against 2000 to 2800 K). Measured points always come before the law.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+from kb.bench.checks import finite, positive
+from kb.errors import BadInput
+
+LOAD_KINDS = ("resistor", "lamp", "electronic")
+LAMP_EXPONENT = 0.55
+COLD_RATIO_LOW = 10.0
+COLD_RATIO_HIGH = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """One kind of load on the shelf and how many there are.
+
+    `points` are measured (volts, amperes); a resistor may give `ohm` instead. `max_w` is the rated power,
+    `max_v` the highest voltage (a lamp's rating, by default its highest measured point). An electronic
+    load draws what it is set to between `min_v` and `max_v`, up to `max_a` and `max_w`.
+
+    Raises:
+        BadInput: for 0 Ω, no watts, points that fall back, or anything else that cannot be a load.
+    """
+
+    name: str
+    kind: str
+    points: tuple[tuple[float, float], ...] = ()
+    max_w: float | None = None
+    count: int = 1
+    ohm: float | None = None
+    tolerance_pct: float | None = None
+    max_v: float | None = None
+    max_a: float | None = None
+    min_v: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.kind not in LOAD_KINDS:
+            raise BadInput(
+                f"{self.name} is of no known kind of load.",
+                field="kind",
+                remedy=f"Choose one of: {', '.join(LOAD_KINDS)}.",
+            )
+        if self.count < 1:
+            raise BadInput(
+                f"The count of {self.name} is below 1.", field="count", remedy="Type how many there are."
+            )
+        for field in ("max_w", "max_v", "max_a", "ohm", "tolerance_pct"):
+            given = getattr(self, field)
+            if given is not None:
+                remedy = "Type what is printed on it, or leave the field empty if it is not known."
+                if field == "ohm":
+                    remedy = "A load of 0 Ω is a short circuit: type its resistance in ohms."
+                positive(given, field, f"the {_FIELD_WORDS[field]} of {self.name}", remedy)
+        if self.tolerance_pct is not None and self.tolerance_pct >= 100:
+            raise BadInput(
+                f"The tolerance of {self.name} is 100 % or more.",
+                field="tolerance_pct",
+                remedy="Type per cent, such as 5.",
+            )
+        self._check_points()
+        self._check_kind()
+
+    def _check_points(self) -> None:
+        for volts, amps in self.points:
+            finite(volts, "points", f"a measured voltage of {self.name}")
+            finite(amps, "points", f"a measured current of {self.name}")
+        rising = sorted(self.points)
+        bad = any(volts <= 0 or amps <= 0 for volts, amps in rising) or any(
+            later[0] == sooner[0] or later[1] < sooner[1] for sooner, later in pairwise(rising)
+        )
+        if bad:
+            raise BadInput(
+                f"The measured points of {self.name} do not rise.",
+                field="points",
+                remedy="Give each voltage once, above 0, with a current that does not fall as it rises.",
+            )
+
+    def _check_kind(self) -> None:
+        if self.kind == "resistor" and self.ohm is None and not self.points:
+            raise BadInput(
+                f"The resistance of {self.name} is missing.",
+                field="ohm",
+                remedy="Type its ohms, or one measured voltage and current.",
+            )
+        if self.kind == "lamp" and not self.points:
+            raise BadInput(
+                f"{self.name} has no measured point.",
+                field="points",
+                remedy="Give at least one voltage and current, such as its rated volts and watts ÷ volts.",
+            )
+        if self.kind == "electronic" and self.max_a is None:
+            raise BadInput(
+                f"The highest current of {self.name} is missing.",
+                field="max_a",
+                remedy="Type the current limit from its front panel.",
+            )
+
+    @property
+    def rated_w(self) -> float | None:
+        """Rated power in watts, None if unknown; a lamp is by default rated at its highest measured point."""
+        if self.max_w is not None or self.kind != "lamp":
+            return self.max_w
+        volts, amps = max(self.points)
+        return volts * amps
+
+    @property
+    def rated_v(self) -> float:
+        """Highest voltage across one element, in volts; unlimited for a resistor that states none."""
+        if self.max_v is not None:
+            return self.max_v
+        return max(self.points)[0] if self.kind == "lamp" else math.inf
+
+
+_FIELD_WORDS = {
+    "max_w": "rated power",
+    "max_v": "highest voltage",
+    "max_a": "highest current",
+    "ohm": "resistance",
+    "tolerance_pct": "tolerance",
+}
+
+
+def resistance(load: Load) -> float:
+    """Ohms of a resistor, from its value or else the mean of its measured points."""
+    if load.ohm is not None:
+        return load.ohm
+    return sum(volts / amps for volts, amps in load.points) / len(load.points)
+
+
+def amps_at(load: Load, volts: float) -> float:
+    """Steady (hot) current in amperes of one element with `volts` across it.
+
+    A lamp follows a power law between its measured points and V^0.55 beyond them; it never draws more
+    than its cold filament would. An electronic load answers its highest allowed current.
+    """
+    if volts <= 0:
+        return 0.0
+    if load.kind == "resistor":
+        return volts / resistance(load)
+    if load.kind == "electronic":
+        if volts < (load.min_v or 0.0) or volts > load.rated_v:
+            return 0.0
+        limit = load.max_a or 0.0
+        return limit if load.max_w is None else min(limit, load.max_w / volts)
+    return min(_lamp_amps(sorted(load.points), volts), volts / cold_resistance(load)[0])
+
+
+def _lamp_amps(points: list[tuple[float, float]], volts: float) -> float:
+    below = [point for point in points if point[0] <= volts]
+    above = [point for point in points if point[0] >= volts]
+    if below and above:
+        (v1, i1), (v2, i2) = below[-1], above[0]
+        if v1 == v2:
+            return i1
+        exponent = math.log(i2 / i1) / math.log(v2 / v1)
+        return i1 * (volts / v1) ** exponent
+    v0, i0 = below[-1] if below else above[0]
+    return i0 * (volts / v0) ** LAMP_EXPONENT
+
+
+def rerated(volts_0: float, watts_0: float, volts: float) -> tuple[float, float]:
+    """Current (A) and power (W) of a lamp of `watts_0` at `volts_0` when it burns at `volts`.
+
+    Raises:
+        BadInput: when a value is not above 0.
+    """
+    remedy = "Type the value printed on the lamp's base."
+    positive(volts_0, "volts_0", "the lamp's rated voltage", remedy)
+    positive(watts_0, "watts_0", "the lamp's rated power", remedy)
+    positive(volts, "volts", "the voltage across the lamp", "Type the voltage it will burn at.")
+    amps = watts_0 / volts_0 * (volts / volts_0) ** LAMP_EXPONENT
+    return amps, amps * volts
+
+
+def cold_resistance(load: Load) -> tuple[float, float]:
+    """Least and greatest cold resistance in ohms: a fifteenth and a tenth of hot for a lamp.
+
+    Hot is the highest measured point. A resistor answers its own value twice.
+    """
+    if load.kind == "lamp":
+        volts, amps = max(load.points)
+        hot = volts / amps
+        return hot / COLD_RATIO_HIGH, hot / COLD_RATIO_LOW
+    ohm = resistance(load) if load.kind == "resistor" else math.inf
+    return ohm, ohm
+
+
+def cold_amps_at(load: Load, volts: float) -> tuple[float, float]:
+    """Least and greatest switch-on current in amperes of one element with `volts` across it."""
+    if load.kind == "electronic":
+        return 0.0, amps_at(load, volts)
+    least_ohm, most_ohm = cold_resistance(load)
+    return volts / most_ohm, volts / least_ohm

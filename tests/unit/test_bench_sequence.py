@@ -1,0 +1,307 @@
+"""The bench sequence: its steps, its judgement, its verdict, and the connector picture."""
+
+from __future__ import annotations
+
+import pytest
+
+from kb.bench.connector import Probe, connector_picture
+from kb.bench.enable import EnableLine
+from kb.bench.rails import RailSpec
+from kb.bench.sequence import COLD_STARTS, bench_sequence
+from kb.bench.sequence_judge import judge_step, next_step, rated_share, sequence_verdict
+from kb.bench.sequence_types import (
+    STAGES,
+    BenchConnector,
+    BenchFamily,
+    BenchRail,
+    BenchSequence,
+    Entry,
+    StepResult,
+)
+from kb.errors import BadInput
+
+
+def rail(
+    name: str, role: str, nominal_v: float, rated_a: float, *pins: int, always_on: bool = False
+) -> BenchRail:
+    spec = RailSpec(name, role, nominal_v, 5, rated_a, None, always_on)
+    return BenchRail(spec, "CN2", pins, (1, 2))
+
+
+BULK = BenchRail(RailSpec("BULK", "bulk", 385, None, None, None, True))
+FAMILY = BenchFamily(
+    code="HX-210",
+    rails=(
+        rail("5VSB", "standby", 5.0, 1.0, 4, 5, always_on=True),
+        rail("12V", "intermediate", 12.0, 4.0, 6),
+        rail("24V", "backlight", 24.0, 6.0, 7, 8),
+        BULK,
+    ),
+    connectors=(BenchConnector("CN2", 8, 2),),
+    enable=EnableLine("CN2", 3, "5VSB", "high", 1000.0),
+    mains_v=230,
+    bulk_v=385,
+    bulk_uf=120,
+    fuse="T3.15A",
+)
+LOADS = {"5VSB": 0.5, "12V": 1.5, "24V": 2.25}
+SEQUENCE = bench_sequence(FAMILY, load_amps=LOADS)
+
+DEAD_CHECKS = {
+    "unpowered.bulk": Entry(value=0.3),
+    "unpowered.fuse": Entry(value=0.2),
+    "unpowered.rectifier.forward": Entry(min=0.48, max=0.52),
+    "unpowered.rectifier.reverse": Entry(open=True),
+    "unpowered.switch.forward": Entry(value=0.5),
+    "unpowered.switch.reverse": Entry(open=True),
+    "unpowered.ground.5VSB": Entry(value=450.0),
+    "unpowered.ground.12V": Entry(value=1200.0),
+    "unpowered.ground.24V": Entry(open=True),
+}
+GOOD = {
+    **DEAD_CHECKS,
+    "standby.5VSB": Entry(value=5.05),
+    "enable": Entry(done=True),
+    "unloaded.12V": Entry(value=12.1, min=12.0, max=12.2),
+    "unloaded.24V": Entry(value=24.3, min=24.2, max=24.4),
+    "loaded.5VSB": Entry(value=5.0),
+    "loaded.12V": Entry(value=11.9),
+    "loaded.24V": Entry(value=24.6),
+    "ripple.5VSB": Entry(value=0.02),
+    "ripple.12V": Entry(value=0.06),
+    "ripple.24V": Entry(value=0.1),
+    "cold starts": Entry(value=24.5),
+    "soak": Entry(value=24.4, min=24.3, max=24.6),
+}
+
+
+def run(entries: dict[str, Entry], sequence: BenchSequence = SEQUENCE) -> dict[str, list[StepResult]]:
+    """Every entry in order, repeated as often as its step asks."""
+    results: dict[str, list[StepResult]] = {}
+    for step in sequence.steps:
+        if step.key in entries:
+            results[step.key] = [judge_step(sequence, step.key, entries[step.key])] * step.repeats
+    return results
+
+
+def test_steps_come_in_the_order_of_the_stages_and_dead_checks_before_mains() -> None:
+    stages = [STAGES.index(step.stage) for step in SEQUENCE.steps]
+    assert stages == sorted(stages)
+    first_powered = next(place for place, step in enumerate(SEQUENCE.steps) if step.powered)
+    assert not any(not step.powered for step in SEQUENCE.steps[first_powered:])
+    assert [step.key for step in SEQUENCE.steps] == list(GOOD)
+
+
+def test_every_step_carries_cautions_and_every_powered_one_asks_for_isolation() -> None:
+    for step in SEQUENCE.steps:
+        keys = {caution.key for caution in step.cautions}
+        assert "stored charge" in keys
+        assert ("isolation" in keys) == step.powered
+    assert {"isolation", "hot loads", "not alone", "local rules"} <= {
+        caution.key for caution in SEQUENCE.cautions
+    }
+
+
+def test_no_powered_step_touches_the_primary_unless_isolation_is_stated() -> None:
+    assert not any(step.rail == "BULK" for step in SEQUENCE.steps)
+    assert "BULK" in SEQUENCE.left_out[0]
+    stated = bench_sequence(FAMILY, isolation_stated=True)
+    bulk = next(step for step in stated.steps if step.rail == "BULK")
+    assert any(caution.key == "primary live" for caution in bulk.cautions)
+    assert stated.left_out == ()
+
+
+def test_steps_name_connector_and_pin_and_draw_them() -> None:
+    step = SEQUENCE.step("loaded.24V")
+    assert [probe.where for probe in step.probes] == ["CN2 pin 7", "CN2 pin 1"]
+    assert step.picture is not None
+    assert len(step.picture.pins) == 8
+    assert {pin.number: pin.lead for pin in step.picture.pins if pin.lead} == {7: "red", 1: "black"}
+    assert step.picture.pins[5].net == "12V"
+
+
+def test_the_enable_step_states_resistor_current_and_power() -> None:
+    step = SEQUENCE.step("enable")
+    for word in ("1 kΩ", "5VSB", "CN2 pin 3", "5 mA", "25 mW"):
+        assert word in step.instruction
+
+
+def test_a_family_of_which_nothing_is_known_still_gets_its_dead_checks() -> None:
+    bare = bench_sequence(BenchFamily("unknown"))
+    assert [step.key for step in bare.steps] == [key for key in DEAD_CHECKS if "ground" not in key]
+    assert bare.enable is None
+
+
+def test_a_good_board_passes_and_the_verdict_states_the_share_of_its_load() -> None:
+    verdict = sequence_verdict(SEQUENCE, run(GOOD), LOADS)
+    assert (verdict.state, verdict.failed, verdict.remaining) == ("passed", (), 0)
+    assert dict(verdict.fractions) == {"5VSB": 0.5, "12V": 0.375, "24V": 0.375}
+    assert "12V at 38 % of its rating" in verdict.sentence
+    assert "No more than this was measured" in verdict.sentence
+
+
+def test_no_verdict_calls_a_board_safe() -> None:
+    for entries in (GOOD, {}, {**GOOD, "soak": Entry(value=20.0)}):
+        assert "safe" not in sequence_verdict(SEQUENCE, run(entries), LOADS).sentence.lower()
+
+
+@pytest.mark.parametrize("left_out", list(GOOD))
+def test_a_board_does_not_pass_while_any_step_is_missing(left_out: str) -> None:
+    entries = {key: entry for key, entry in GOOD.items() if key != left_out}
+    verdict = sequence_verdict(SEQUENCE, run(entries), LOADS)
+    assert verdict.state == "not finished"
+    assert verdict.remaining == SEQUENCE.step(left_out).repeats
+    following = next_step(SEQUENCE, run(entries))
+    assert following is not None
+    assert following.key == left_out
+
+
+def test_a_board_that_cycles_unloaded_and_holds_under_load_passes() -> None:
+    results = run({**GOOD, "unloaded.12V": Entry(min=0.0, max=9.4)})
+    assert results["unloaded.12V"][0].outcome == "doubtful"
+    verdict = sequence_verdict(SEQUENCE, results, LOADS)
+    assert verdict.state == "passed"
+    assert "want of a load" in dict(verdict.rail_sentences)["12V"]
+
+
+def test_a_board_that_cycles_unloaded_is_not_judged_before_the_load_is_on() -> None:
+    entries = {key: GOOD[key] for key in list(GOOD)[:11]} | {"unloaded.12V": Entry(min=0.0, max=9.4)}
+    assert sequence_verdict(SEQUENCE, run(entries)).state == "not finished"
+
+
+@pytest.mark.parametrize(
+    ("unloaded_v", "state"), [(13.6, "passed"), (0.3, "passed"), (14.5, "failed"), (24.0, "failed")]
+)
+def test_a_wrong_reading_unloaded_is_forgiven_by_the_load_unless_far_too_high(
+    unloaded_v: float, state: str
+) -> None:
+    results = run({**GOOD, "unloaded.12V": Entry(value=unloaded_v)})
+    assert results["unloaded.12V"][0].outcome == "wrong"
+    assert sequence_verdict(SEQUENCE, results, LOADS).state == state
+
+
+def test_a_low_standby_rail_fails_and_points_to_its_converter() -> None:
+    entries = {**DEAD_CHECKS, "standby.5VSB": Entry(value=3.1)}
+    verdict = sequence_verdict(SEQUENCE, run(entries))
+    assert verdict.state == "failed"
+    assert verdict.failed == ("5VSB",)
+    assert verdict.sections[0] == "standby converter"
+
+
+def test_two_rails_missing_together_point_to_what_they_share() -> None:
+    entries = {**GOOD, "unloaded.12V": Entry(value=0.0), "unloaded.24V": Entry(value=0.1)}
+    for key in ("loaded.12V", "loaded.24V", "ripple.12V", "ripple.24V", "cold starts", "soak"):
+        entries.pop(key)
+    verdict = sequence_verdict(SEQUENCE, run(entries))
+    assert verdict.state == "failed"
+    assert verdict.sections[0] == "main converter"
+
+
+def test_a_board_that_fails_one_cold_start_fails() -> None:
+    results = run(GOOD)
+    good = results["cold starts"][0]
+    bad = judge_step(SEQUENCE, "cold starts", Entry(value=0.2))
+    results["cold starts"] = [good, good, bad, good, good]
+    assert len(results["cold starts"]) == COLD_STARTS
+    assert sequence_verdict(SEQUENCE, results, LOADS).state == "failed"
+
+
+def test_a_repaired_step_entered_again_counts() -> None:
+    results = run(GOOD)
+    results["loaded.12V"] = [judge_step(SEQUENCE, "loaded.12V", Entry(value=9.0)), *results["loaded.12V"]]
+    assert sequence_verdict(SEQUENCE, results, LOADS).state == "passed"
+
+
+def test_a_short_before_mains_keeps_mains_off() -> None:
+    entries = {**DEAD_CHECKS, "unpowered.switch.forward": Entry(value=0.02)}
+    assert next_step(SEQUENCE, run(entries)) is None
+    verdict = sequence_verdict(SEQUENCE, run(entries))
+    assert verdict.state == "failed"
+    assert verdict.sections == ("main converter",)
+
+
+@pytest.mark.parametrize(
+    ("key", "entry", "outcome"),
+    [
+        ("unpowered.bulk", Entry(value=60.0), "wrong"),
+        ("unpowered.bulk", Entry(value=-60.0), "wrong"),
+        ("unpowered.bulk", Entry(value=5.0), "right"),
+        ("unpowered.fuse", Entry(open=True), "wrong"),
+        ("unpowered.fuse", Entry(value=3.0), "doubtful"),
+        ("unpowered.ground.12V", Entry(value=0.4), "wrong"),
+        ("unpowered.ground.12V", Entry(value=5.0), "doubtful"),
+        ("unpowered.ground.12V", Entry(value=10.0), "right"),
+        ("unpowered.rectifier.forward", Entry(min=0.02, max=0.5), "wrong"),
+        ("enable", Entry(), "wrong"),
+        ("standby.5VSB", Entry(value=4.7), "doubtful"),
+        ("standby.5VSB", Entry(open=True), "wrong"),
+        ("unloaded.24V", Entry(value=25.85), "doubtful"),
+        ("loaded.24V", Entry(value=25.85), "wrong"),
+        ("ripple.12V", Entry(value=0.5), "wrong"),
+        ("standby.5VSB", Entry(value=5050.0), "doubtful"),
+    ],
+)
+def test_entries_are_judged(key: str, entry: Entry, outcome: str) -> None:
+    assert judge_step(SEQUENCE, key, entry).outcome == outcome
+
+
+def test_nothing_entered_unknown_steps_and_negative_ohms_are_refused() -> None:
+    with pytest.raises(BadInput):
+        judge_step(SEQUENCE, "unpowered.fuse", Entry())
+    with pytest.raises(BadInput):
+        judge_step(SEQUENCE, "no such step", Entry(value=1.0))
+    with pytest.raises(BadInput):
+        judge_step(SEQUENCE, "unpowered.ground.12V", Entry(value=-3.0))
+    with pytest.raises(BadInput):
+        Entry(value=float("nan"))
+
+
+def test_a_reading_of_millivolts_keeps_a_board_from_passing() -> None:
+    verdict = sequence_verdict(SEQUENCE, run({**GOOD, "loaded.5VSB": Entry(value=5000.0)}), LOADS)
+    assert verdict.state == "not finished"
+
+
+def test_the_share_of_an_unknown_rating_is_not_known() -> None:
+    assert rated_share(3.0, None) is None
+    assert rated_share(3.0, 8.0) == 0.375
+
+
+def test_two_rails_of_one_name_are_refused() -> None:
+    with pytest.raises(BadInput):
+        bench_sequence(BenchFamily("x", (rail("a", "logic", 5, 1, 4), rail("a", "logic", 5, 1, 5))))
+
+
+@pytest.mark.parametrize(("pins", "rows"), [(1, 1), (7, 1), (8, 2), (13, 2), (24, 2), (12, 3)])
+@pytest.mark.parametrize("numbering", ["across", "along"])
+def test_every_pin_is_drawn_once_inside_the_body(pins: int, rows: int, numbering: str) -> None:
+    drawn = connector_picture("J1", pins, rows, numbering=numbering)
+    assert [pin.number for pin in drawn.pins] == list(range(1, pins + 1))
+    assert len({(pin.x, pin.y) for pin in drawn.pins}) == pins
+    left, top, width, height = drawn.outline
+    for pin in drawn.pins:
+        assert left < pin.x < left + width
+        assert top < pin.y < top + height
+        assert 0 < pin.label_y < drawn.height
+    assert drawn.pin_one == (drawn.pins[0].x, drawn.pins[0].y)
+
+
+def test_across_and_along_count_differently() -> None:
+    across = connector_picture("J1", 4, 2)
+    along = connector_picture("J1", 4, 2, numbering="along")
+    assert across.pins[1].y > across.pins[0].y
+    assert along.pins[1].x > along.pins[0].x
+
+
+def test_the_picture_says_in_words_where_the_probes_go() -> None:
+    drawn = connector_picture("CN2", 8, 2, (Probe("red", "CN2", 4), Probe("black", "CN2", 1)))
+    assert "red lead on pin 4 of 8" in drawn.description
+    assert "black lead on pin 1 of 8" in drawn.description
+
+
+def test_a_probe_on_a_pin_that_does_not_exist_is_refused() -> None:
+    with pytest.raises(BadInput):
+        connector_picture("CN2", 8, 2, (Probe("red", "CN2", 9),))
+    with pytest.raises(BadInput):
+        connector_picture("CN2", 0)
+    with pytest.raises(BadInput):
+        connector_picture("CN2", 4, 5)
