@@ -1,0 +1,1 @@
+"""Files in and out. Speaks in records of `kb.model`; knows no database."""

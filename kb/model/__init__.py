@@ -1,0 +1,50 @@
+"""The records as outside tools see them: what a store keeps and the exchange format carries."""
+
+from kb.model.evidence import EvidenceRecord
+from kb.model.problems import Problem, explain, problems
+from kb.model.records import (
+    Attempt,
+    CaseRecord,
+    Connector,
+    Enable,
+    FamilyRecord,
+    FollowUp,
+    LoadRecord,
+    NotedSymptom,
+    PartClassRecord,
+    Rail,
+    Reading,
+    Record,
+    SymptomRecord,
+    as_dict,
+)
+
+RECORD_TYPES: dict[str, type[Record]] = {
+    "symptom": SymptomRecord,
+    "part_class": PartClassRecord,
+    "load": LoadRecord,
+    "family": FamilyRecord,
+    "case": CaseRecord,
+}
+
+__all__ = [
+    "RECORD_TYPES",
+    "Attempt",
+    "CaseRecord",
+    "Connector",
+    "Enable",
+    "EvidenceRecord",
+    "FamilyRecord",
+    "FollowUp",
+    "LoadRecord",
+    "NotedSymptom",
+    "PartClassRecord",
+    "Problem",
+    "Rail",
+    "Reading",
+    "Record",
+    "SymptomRecord",
+    "as_dict",
+    "explain",
+    "problems",
+]
