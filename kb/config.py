@@ -1,0 +1,53 @@
+"""Settings, read from the environment (`KB_…`). Each is explained in the README's table."""
+
+from pathlib import Path
+from typing import Annotated
+
+from platformdirs import user_data_path
+from pydantic import Field
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+
+class Settings(BaseSettings):
+    """What a shop may choose. A test fails when one of these is not in the README."""
+
+    model_config = SettingsConfigDict(env_prefix="KB_", extra="ignore", frozen=True)
+
+    data: Path = Field(
+        default_factory=lambda: user_data_path("kb-boards", appauthor=False),
+        description="Folder that holds the store, the search index and the counts.",
+    )
+    database_url: str = Field(
+        default="",
+        description="Another database than the SQLite file in the data folder.",
+    )
+    shop_name: str = Field(
+        default="", max_length=80, description="Name shown in the page head and on reports."
+    )
+    currency: str = Field(default="€", max_length=8, description="Sign printed beside prices.")
+    bench_rate_per_hour: Annotated[float, Field(ge=0, le=100_000)] = Field(
+        default=45.0, description="What an hour at the bench costs, for the cheapest-first order."
+    )
+    warranty_days: Annotated[int, Field(ge=0, le=3650)] = Field(
+        default=365, description="A fix that comes back within so many days counts as not cured."
+    )
+    max_upload_mb: Annotated[int, Field(ge=1, le=2000)] = Field(
+        default=100, description="Largest file that may be imported through the browser or the API."
+    )
+
+    @property
+    def store_url(self) -> str:
+        """Address of the database, "" where it is the file in the data folder."""
+        return self.database_url
+
+    @property
+    def store_file(self) -> Path:
+        return self.data / "store.sqlite3"
+
+    @property
+    def index_folder(self) -> Path:
+        return self.data / "search-index"
+
+    @property
+    def counts_file(self) -> Path:
+        return self.data / "counts.snapshot"

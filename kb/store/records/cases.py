@@ -1,0 +1,461 @@
+"""Cases: written as whole records, in batches of any size by one and the same path."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import delete, func, insert, select, update
+from sqlmodel import Session
+
+from kb.errors import BadInput, Conflict, NotFound
+from kb.facts.designators import code_key
+from kb.model import Attempt, CaseRecord, FollowUp, NotedSymptom, Reading, as_dict
+from kb.store.records import changes, families
+from kb.store.records.lists import Names
+from kb.store.tables import (
+    BoardCase,
+    CaseAttempt,
+    CaseFollowUp,
+    CaseReading,
+    CaseSymptom,
+    Family,
+    PartClass,
+    Symptom,
+    now,
+    table_of,
+)
+
+_CASE = table_of(BoardCase)
+_SYMPTOM = table_of(CaseSymptom)
+_READING = table_of(CaseReading)
+_ATTEMPT = table_of(CaseAttempt)
+_FOLLOW_UP = table_of(CaseFollowUp)
+_FAMILY = table_of(Family)
+_CHILDREN = (_SYMPTOM, _READING, _ATTEMPT, _FOLLOW_UP)
+_NEWEST = func.coalesce(_CASE.c.received, _CASE.c.closed)
+_PLAIN = ("revision", "received", "closed", "verdict", "complaint", "customer", "notes")
+_READING_FIELDS = tuple(Reading.model_fields)
+_ATTEMPT_FIELDS = ("part", "section", "failure", "action", "result", "minutes")
+
+
+@dataclass(frozen=True, slots=True)
+class StoredCase:
+    """A case as it stands in the store."""
+
+    id: int
+    record: CaseRecord
+    version: int
+    changed_at: datetime
+    binned_at: datetime | None = None
+
+
+@dataclass(slots=True)
+class Written:
+    """What writing a batch of cases did."""
+
+    added: int = 0
+    updated: int = 0
+    unchanged: int = 0
+
+
+class Writer:
+    """Writes cases within one transaction, looking up each family and list once."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._symptoms = Names(session, Symptom)
+        self._part_classes = Names(session, PartClass)
+        self._families: dict[str, tuple[int, str]] = {}
+
+    def forget_lists(self) -> None:
+        """Call after families, symptoms or part classes were added in this transaction."""
+        self._symptoms.reload(self._session)
+        self._part_classes.reload(self._session)
+        self._families.clear()
+
+    def _family(self, number: str) -> tuple[int, str] | None:
+        key = code_key(number)
+        if key not in self._families:
+            found = families.find(self._session, number)
+            if found is None:
+                return None
+            self._families[key] = found
+        return self._families[key]
+
+    def unknown(self, record: CaseRecord) -> list[tuple[str, str, str]]:
+        """(field, kind, name) of each family, symptom and part class the store does not know."""
+        found = []
+        if self._family(record.family) is None:
+            found.append(("family", "family", record.family))
+        for number, symptom in enumerate(record.symptoms):
+            if self._symptoms.find(symptom.name) is None:
+                found.append((f"symptoms.{number}.name", "symptom", symptom.name))
+        for number, attempt in enumerate(record.attempts):
+            if self._part_classes.find(attempt.part_class) is None:
+                found.append((f"attempts.{number}.part_class", "part class", attempt.part_class))
+        return found
+
+    def checked(self, record: CaseRecord) -> CaseRecord:
+        """The record with the store's own names for family, symptoms and part classes.
+
+        Raises BadInput where the store does not know one of them, or where two names are one symptom.
+        """
+        for field, kind, name in self.unknown(record):
+            raise BadInput(
+                f'There is no {kind} "{name}" in the store.',
+                field=field,
+                remedy=f"Check the spelling, or add the {kind} first.",
+            )
+        symptoms = [
+            symptom.model_copy(update={"name": _name(self._symptoms.find(symptom.name))})
+            for symptom in record.symptoms
+        ]
+        seen: dict[str, str] = {}
+        for number, (symptom, typed) in enumerate(zip(symptoms, record.symptoms, strict=True)):
+            if symptom.name in seen:
+                raise BadInput(
+                    f'"{seen[symptom.name]}" and "{typed.name}" are the same symptom.',
+                    field=f"symptoms.{number}.name",
+                    remedy="Keep one of them.",
+                )
+            seen[symptom.name] = typed.name
+        return record.model_copy(
+            update={
+                "family": _name(self._family(record.family)),
+                "symptoms": symptoms,
+                "attempts": [
+                    attempt.model_copy(
+                        update={"part_class": _name(self._part_classes.find(attempt.part_class))}
+                    )
+                    for attempt in record.attempts
+                ],
+            }
+        )
+
+    def write(self, given: Sequence[CaseRecord], *, expected_version: int | None = None) -> Written:
+        """Adds or replaces cases by uid; every uid must be set and occur once in the batch.
+
+        Raises what `checked` raises, and Conflict where `expected_version` is given and is not the
+        version in the store.
+        """
+        records = [self.checked(record) for record in given]
+        uids = [record.uid for record in records]
+        query = select(_CASE.c.id, _CASE.c.uid).where(_CASE.c.uid.in_(uids))
+        known = {row.uid: row.id for row in self._session.execute(query)}
+        new = [record for record in records if record.uid not in known]
+        if expected_version is not None and new:
+            raise NotFound("The case is no longer in the store.", remedy="Save it as a new case.")
+        self._insert(new)
+        written = Written(added=len(new))
+        before = load(self._session, list(known.values()))
+        for record in records:
+            if record.uid not in known:
+                continue
+            old = before[known[record.uid]]
+            self._refuse_stale(old, expected_version)
+            if old.binned_at is None and as_dict(old.record) == as_dict(record):
+                written.unchanged += 1
+            else:
+                self._replace(old, record)
+                written.updated += 1
+        return written
+
+    def _row(self, record: CaseRecord) -> dict[str, Any]:
+        return {
+            **{name: getattr(record, name) for name in _PLAIN},
+            "uid": record.uid,
+            "family_id": _id(self._family(record.family)),
+            "changed_at": now(),
+        }
+
+    @staticmethod
+    def _refuse_stale(old: StoredCase, expected_version: int | None) -> None:
+        if expected_version is not None and expected_version != old.version:
+            raise Conflict(
+                "This case was changed by somebody else since you opened it. Nothing was overwritten.",
+                field="version",
+                remedy="Compare both versions and save the one you want.",
+            )
+
+    def _insert(self, new: list[CaseRecord]) -> None:
+        if not new:
+            return
+        ids = self._session.scalars(
+            insert(_CASE).returning(_CASE.c.id, sort_by_parameter_order=True),
+            [{**self._row(record), "version": 1} for record in new],
+        ).all()
+        self._write_children(list(zip(ids, new, strict=True)))
+        changes.note(self._session, [("case", str(record.uid), "added") for record in new])
+
+    def _replace(self, old: StoredCase, record: CaseRecord) -> None:
+        changes.keep_replaced(self._session, [("case", str(record.uid), old.version, as_dict(old.record))])
+        self._session.execute(
+            update(_CASE)
+            .where(_CASE.c.id == old.id)
+            .values(**self._row(record), version=old.version + 1, binned_at=None)
+        )
+        for table in _CHILDREN:
+            self._session.execute(delete(table).where(table.c.case_id == old.id))
+        self._write_children([(old.id, record)])
+        changes.note(self._session, [("case", str(record.uid), "updated")])
+
+    def _write_children(self, cases: list[tuple[int, CaseRecord]]) -> None:
+        rows: dict[Any, list[dict[str, Any]]] = {table: [] for table in _CHILDREN}
+        for case_id, record in cases:
+            for position, symptom in enumerate(record.symptoms):
+                rows[_SYMPTOM].append(
+                    {
+                        "case_id": case_id,
+                        "position": position,
+                        "symptom_id": _id(self._symptoms.find(symptom.name)),
+                        "present": symptom.present,
+                    }
+                )
+            for position, reading in enumerate(record.readings):
+                fields = {name: getattr(reading, name) for name in _READING_FIELDS}
+                rows[_READING].append({"case_id": case_id, "position": position, **fields})
+            for position, attempt in enumerate(record.attempts):
+                rows[_ATTEMPT].append(
+                    {
+                        "case_id": case_id,
+                        "position": position,
+                        **{name: getattr(attempt, name) for name in _ATTEMPT_FIELDS},
+                        "part_class_id": _id(self._part_classes.find(attempt.part_class)),
+                        "cost_cents": None if attempt.cost is None else round(attempt.cost * 100),
+                    }
+                )
+            for position, follow_up in enumerate(record.follow_ups):
+                rows[_FOLLOW_UP].append({"case_id": case_id, "position": position, **dict(follow_up)})
+        for table, entries in rows.items():
+            if entries:
+                self._session.execute(insert(table), entries)
+
+
+def _id(found: tuple[int, str] | None) -> int:
+    assert found is not None  # `checked` has refused what is unknown
+    return found[0]
+
+
+def _name(found: tuple[int, str] | None) -> str:
+    assert found is not None
+    return found[1]
+
+
+def load(session: Session, ids: Sequence[int]) -> dict[int, StoredCase]:
+    """Cases by id, each with everything that belongs to it; five queries whatever their number."""
+    if not ids:
+        return {}
+    heads = session.execute(
+        select(_CASE, _FAMILY.c.code)
+        .join(_FAMILY, _FAMILY.c.id == _CASE.c.family_id)
+        .where(_CASE.c.id.in_(ids))
+    ).all()
+    symptoms = _grouped(session, _SYMPTOM, ids, table_of(Symptom), "symptom_id")
+    readings = _grouped(session, _READING, ids)
+    attempts = _grouped(session, _ATTEMPT, ids, table_of(PartClass), "part_class_id")
+    follow_ups = _grouped(session, _FOLLOW_UP, ids)
+    found = {}
+    for head in heads:
+        record = CaseRecord.model_construct(
+            uid=head.uid,
+            family=head.code,
+            **{name: getattr(head, name) for name in _PLAIN},
+            symptoms=[
+                NotedSymptom.model_construct(name=row.name, present=row.present)
+                for row in symptoms.get(head.id, ())
+            ],
+            readings=[
+                Reading.model_construct(**{name: getattr(row, name) for name in _READING_FIELDS})
+                for row in readings.get(head.id, ())
+            ],
+            attempts=[_attempt(row) for row in attempts.get(head.id, ())],
+            follow_ups=[
+                FollowUp.model_construct(date=row.date, state=row.state, note=row.note)
+                for row in follow_ups.get(head.id, ())
+            ],
+        )
+        found[head.id] = StoredCase(head.id, record, head.version, head.changed_at, head.binned_at)
+    return found
+
+
+def _attempt(row: Any) -> Attempt:
+    return Attempt.model_construct(
+        **{name: getattr(row, name) for name in _ATTEMPT_FIELDS},
+        part_class=row.name,
+        cost=None if row.cost_cents is None else row.cost_cents / 100,
+    )
+
+
+def _grouped(
+    session: Session, table: Any, ids: Sequence[int], named: Any = None, link: str = ""
+) -> dict[int, list[Any]]:
+    query = select(table)
+    if named is not None:
+        query = select(table, named.c.name).join(named, named.c.id == table.c[link])
+    query = query.where(table.c.case_id.in_(ids)).order_by(table.c.case_id, table.c.position)
+    found: dict[int, list[Any]] = {}
+    for row in session.execute(query):
+        found.setdefault(row.case_id, []).append(row)
+    return found
+
+
+def get(session: Session, uid: str) -> StoredCase:
+    """One case, also one in the bin. Raises NotFound."""
+    case_id = session.scalar(select(_CASE.c.id).where(_CASE.c.uid == uid))
+    if case_id is None:
+        raise NotFound(f"There is no case {uid}.", field="uid", remedy="Search for it.")
+    return load(session, [case_id])[case_id]
+
+
+def many(session: Session, uids: Sequence[str]) -> list[StoredCase]:
+    """The cases of these uids that are in the store and not in the bin, in the order asked for."""
+    rows = session.execute(
+        select(_CASE.c.id, _CASE.c.uid).where(_CASE.c.uid.in_(uids), _CASE.c.binned_at.is_(None))
+    ).all()
+    stored = load(session, [row.id for row in rows])
+    by_uid = {row.uid: stored[row.id] for row in rows}
+    return [by_uid[uid] for uid in uids if uid in by_uid]
+
+
+def uids_of_family(session: Session, number: str) -> list[str]:
+    """All cases of a family, none where there is no such family."""
+    found = families.find(session, number)
+    if found is None:
+        return []
+    return list(session.scalars(select(_CASE.c.uid).where(_CASE.c.family_id == found[0])))
+
+
+def in_order(session: Session, *, batch: int = 500) -> Iterator[list[StoredCase]]:
+    """All cases but those in the bin, in order of their uid, `batch` at a time."""
+    last = ""
+    while True:
+        rows = session.execute(
+            select(_CASE.c.id, _CASE.c.uid)
+            .where(_CASE.c.uid > last, _CASE.c.binned_at.is_(None))
+            .order_by(_CASE.c.uid)
+            .limit(batch)
+        ).all()
+        if not rows:
+            return
+        stored = load(session, [row.id for row in rows])
+        yield [stored[row.id] for row in rows]
+        last = rows[-1].uid
+
+
+def count(session: Session) -> int:
+    """How many cases the store holds, those in the bin left out."""
+    return session.scalar(select(func.count()).select_from(_CASE).where(_CASE.c.binned_at.is_(None))) or 0
+
+
+def set_binned(session: Session, uid: str, *, binned: bool, expected_version: int | None = None) -> None:
+    """Puts a case in the bin or takes it out again. Raises NotFound, Conflict."""
+    old = get(session, uid)
+    if (old.binned_at is not None) == binned:
+        return
+    Writer._refuse_stale(old, expected_version)
+    session.execute(
+        update(_CASE)
+        .where(_CASE.c.id == old.id)
+        .values(binned_at=now() if binned else None, version=old.version + 1)
+    )
+    changes.note(session, [("case", uid, "binned" if binned else "restored")])
+
+
+def open_ids(session: Session, limit: int) -> list[int]:
+    """Boards on the bench: cases without a verdict, oldest first."""
+    query = select(_CASE.c.id).where(_CASE.c.verdict.is_(None), _CASE.c.binned_at.is_(None))
+    return list(session.scalars(query.order_by(_CASE.c.received, _CASE.c.id).limit(limit)))
+
+
+def came_back_ids(session: Session, limit: int) -> list[int]:
+    """Cases with a follow-up that says the board came back, latest news first."""
+    latest = func.max(_FOLLOW_UP.c.date)
+    query = (
+        select(_CASE.c.id)
+        .join(_FOLLOW_UP, _FOLLOW_UP.c.case_id == _CASE.c.id)
+        .where(_FOLLOW_UP.c.state != "still working", _CASE.c.binned_at.is_(None))
+        .group_by(_CASE.c.id)
+        .order_by(latest.desc(), _CASE.c.id)
+        .limit(limit)
+    )
+    return list(session.scalars(query))
+
+
+def latest_ids(session: Session, limit: int, *, family_id: int | None = None) -> list[int]:
+    """The newest cases, of one family or of all."""
+    query = select(_CASE.c.id).where(_CASE.c.binned_at.is_(None))
+    if family_id is not None:
+        query = query.where(_CASE.c.family_id == family_id)
+    return list(session.scalars(query.order_by(_NEWEST.desc(), _CASE.c.id.desc()).limit(limit)))
+
+
+def page(session: Session, which: str, *, limit: int, offset: int) -> tuple[int, list[int]]:
+    """How many cases are `open`, `binned` or neither asked for (`all`), and the ids of one page."""
+    conditions = {
+        "open": (_CASE.c.verdict.is_(None), _CASE.c.binned_at.is_(None)),
+        "binned": (_CASE.c.binned_at.is_not(None),),
+        "all": (_CASE.c.binned_at.is_(None),),
+    }[which]
+    total = session.scalar(select(func.count()).select_from(_CASE).where(*conditions)) or 0
+    query = select(_CASE.c.id).where(*conditions).order_by(_NEWEST.desc(), _CASE.c.id.desc())
+    return total, list(session.scalars(query.limit(limit).offset(offset)))
+
+
+def has(session: Session, uid: str) -> bool:
+    """Whether there is such a case, in the bin or not."""
+    return session.scalar(select(_CASE.c.id).where(_CASE.c.uid == uid)) is not None
+
+
+def uids_with_fix(session: Session, family_id: int, section: str, part_class: str, limit: int) -> list[str]:
+    """Cases of a family in which this fix was tried, newest first."""
+    kinds = table_of(PartClass)
+    query = (
+        select(_CASE.c.uid)
+        .join(_ATTEMPT, _ATTEMPT.c.case_id == _CASE.c.id)
+        .join(kinds, kinds.c.id == _ATTEMPT.c.part_class_id)
+        .where(
+            _CASE.c.family_id == family_id,
+            _CASE.c.binned_at.is_(None),
+            _ATTEMPT.c.section == section,
+            kinds.c.name == part_class,
+        )
+        .group_by(_CASE.c.id, _CASE.c.uid, _CASE.c.received)
+        .order_by(_CASE.c.received.desc(), _CASE.c.id)
+        .limit(limit)
+    )
+    return list(session.scalars(query))
+
+
+def frequent_symptoms(session: Session, number: str | None, limit: int) -> list[str]:
+    """Names of the symptoms most often present on a family's boards (None: on all boards)."""
+    listed = table_of(Symptom)
+    query = (
+        select(listed.c.name)
+        .join(_SYMPTOM, _SYMPTOM.c.symptom_id == listed.c.id)
+        .where(_SYMPTOM.c.present.is_(True))
+        .group_by(listed.c.id, listed.c.name)
+        .order_by(func.count().desc(), listed.c.name)
+        .limit(limit)
+    )
+    if number is not None:
+        found = families.find(session, number)
+        query = query.join(_CASE, _CASE.c.id == _SYMPTOM.c.case_id).where(
+            _CASE.c.family_id == (found[0] if found else -1), _CASE.c.binned_at.is_(None)
+        )
+    return list(session.scalars(query))
+
+
+def rail_readings(session: Session, family_id: int, limit: int = 5000) -> list[Any]:
+    """Rows of rail, quantity, supply, load, value, min and max of a family's newest readings."""
+    names = ("rail", "quantity", "supply", "load", "value", "min", "max")
+    query = (
+        select(*(_READING.c[name] for name in names))
+        .join(_CASE, _CASE.c.id == _READING.c.case_id)
+        .where(_CASE.c.family_id == family_id, _CASE.c.binned_at.is_(None), _READING.c.rail.is_not(None))
+        .order_by(_CASE.c.received.desc(), _READING.c.id)
+        .limit(limit)
+    )
+    return list(session.execute(query))

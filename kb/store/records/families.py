@@ -1,0 +1,201 @@
+"""Board families: found by any number they are known by, written as whole records."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from sqlalchemy import delete, func, insert, select, update
+from sqlmodel import Session
+
+from kb.errors import Conflict, NotFound, Taken
+from kb.facts.designators import code_key
+from kb.model import Connector, Enable, FamilyRecord, Rail, as_dict
+from kb.store.records import changes
+from kb.store.tables import BoardCase, Family, FamilyConnector, FamilyNumber, FamilyRail, now, table_of
+
+_FAMILY = table_of(Family)
+_NUMBER = table_of(FamilyNumber)
+_RAIL = table_of(FamilyRail)
+_CONNECTOR = table_of(FamilyConnector)
+_PLAIN = ("code", "kind", "mains_v", "bulk_v", "bulk_uf", "fuse", "notes")
+_CASE = table_of(BoardCase)
+_RAIL_FIELDS = tuple(Rail.model_fields)
+_CONNECTOR_FIELDS = tuple(Connector.model_fields)
+
+
+@dataclass(frozen=True, slots=True)
+class StoredFamily:
+    """A family as it stands in the store, with its version and its number of cases."""
+
+    id: int
+    record: FamilyRecord
+    version: int
+    cases: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class FamilyLine:
+    """What a list of families shows."""
+
+    code: str
+    kind: str
+    aliases: tuple[str, ...]
+    cases: int
+
+
+def find(session: Session, number: str) -> tuple[int, str] | None:
+    """Id and code of the family known by a number, whatever its separators and case."""
+    row = session.execute(
+        select(_FAMILY.c.id, _FAMILY.c.code)
+        .join(_NUMBER, _NUMBER.c.family_id == _FAMILY.c.id)
+        .where(_NUMBER.c.number_key == code_key(number))
+    ).first()
+    return (row.id, row.code) if row else None
+
+
+def _children(session: Session, table: Any, ids: Sequence[int]) -> dict[int, list[Any]]:
+    found: dict[int, list[Any]] = {}
+    rows = session.execute(
+        select(table).where(table.c.family_id.in_(ids)).order_by(table.c.family_id, table.c.position)
+    )
+    for row in rows:
+        found.setdefault(row.family_id, []).append(row)
+    return found
+
+
+def by_ids(session: Session, ids: Sequence[int]) -> list[StoredFamily]:
+    """Families by id, in order of their code."""
+    rows = session.execute(select(_FAMILY).where(_FAMILY.c.id.in_(ids)).order_by(_FAMILY.c.code_key)).all()
+    numbers = _children(session, _NUMBER, ids)
+    rails = _children(session, _RAIL, ids)
+    connectors = _children(session, _CONNECTOR, ids)
+    return [
+        StoredFamily(
+            row.id,
+            FamilyRecord.model_construct(
+                **{name: getattr(row, name) for name in _PLAIN},
+                aliases=[entry.number for entry in numbers.get(row.id, []) if entry.number != row.code],
+                rails=[_part(Rail, entry, _RAIL_FIELDS) for entry in rails.get(row.id, [])],
+                connectors=[
+                    _part(Connector, entry, _CONNECTOR_FIELDS) for entry in connectors.get(row.id, [])
+                ],
+                enable=None if row.enable is None else Enable.model_construct(**row.enable),
+            ),
+            row.version,
+        )
+        for row in rows
+    ]
+
+
+def _part(model: Any, row: Any, names: tuple[str, ...]) -> Any:
+    return model.model_construct(**{name: getattr(row, name) for name in names})
+
+
+def get(session: Session, number: str) -> StoredFamily:
+    """The family known by a number. Raises NotFound."""
+    found = find(session, number)
+    if found is None:
+        raise NotFound(
+            f"No board family is known by the number {number}.",
+            field="family",
+            remedy="Check the number, or add the family.",
+        )
+    stored = by_ids(session, [found[0]])[0]
+    return replace(stored, cases=_case_counts(session, [stored.id]).get(stored.id, 0))
+
+
+def _case_counts(session: Session, ids: Sequence[int] | None = None) -> dict[int, int]:
+    query = select(_CASE.c.family_id, func.count().label("cases")).where(_CASE.c.binned_at.is_(None))
+    if ids is not None:
+        query = query.where(_CASE.c.family_id.in_(ids))
+    return {row.family_id: row.cases for row in session.execute(query.group_by(_CASE.c.family_id))}
+
+
+def lines(session: Session) -> list[FamilyLine]:
+    """All families in order of their code, with how many cases each has."""
+    counts = _case_counts(session)
+    numbers: dict[int, list[str]] = {}
+    for row in session.execute(select(_NUMBER).order_by(_NUMBER.c.family_id, _NUMBER.c.position)):
+        numbers.setdefault(row.family_id, []).append(row.number)
+    return [
+        FamilyLine(row.code, row.kind, tuple(numbers[row.id][1:]), counts.get(row.id, 0))
+        for row in session.execute(
+            select(_FAMILY.c.id, _FAMILY.c.code, _FAMILY.c.kind).order_by(_FAMILY.c.code_key)
+        )
+    ]
+
+
+def all_ids(session: Session) -> list[int]:
+    """Ids of all families in order of their code."""
+    return list(session.scalars(select(_FAMILY.c.id).order_by(_FAMILY.c.code_key)))
+
+
+def save(session: Session, record: FamilyRecord, *, expected_version: int | None = None) -> str:
+    """Adds a family or replaces the one with the same code; "added", "updated" or "unchanged".
+
+    Raises Taken where another family is already known by one of its numbers, Conflict where
+    `expected_version` is given and the family has moved on.
+    """
+    key = code_key(record.code)
+    _refuse_taken_numbers(session, record, key)
+    row = session.execute(select(_FAMILY.c.id, _FAMILY.c.version).where(_FAMILY.c.code_key == key)).first()
+    values = {
+        **{name: getattr(record, name) for name in _PLAIN},
+        "code_key": key,
+        "enable": record.enable.model_dump() if record.enable else None,
+        "changed_at": now(),
+    }
+    if row is None:
+        family_id = session.scalars(insert(_FAMILY).returning(_FAMILY.c.id), [{**values, "version": 1}]).one()
+        _write_children(session, family_id, record)
+        changes.note(session, [("family", record.code, "added")])
+        return "added"
+    before = by_ids(session, [row.id])[0]
+    if expected_version is not None and expected_version != row.version:
+        raise Conflict(
+            f"Family {record.code} was changed by somebody else since you opened it.",
+            remedy="Reload it, look at the change and make yours again.",
+        )
+    if as_dict(before.record) == as_dict(record):
+        return "unchanged"
+    changes.keep_replaced(session, [("family", before.record.code, row.version, as_dict(before.record))])
+    session.execute(update(_FAMILY).where(_FAMILY.c.id == row.id).values(**values, version=row.version + 1))
+    for table in (_NUMBER, _RAIL, _CONNECTOR):
+        session.execute(delete(table).where(table.c.family_id == row.id))
+    _write_children(session, row.id, record)
+    changes.note(session, [("family", record.code, "updated")])
+    return "updated"
+
+
+def _refuse_taken_numbers(session: Session, record: FamilyRecord, key: str) -> None:
+    keys = {code_key(number): number for number in (record.code, *record.aliases)}
+    rows = session.execute(
+        select(_NUMBER.c.number_key, _FAMILY.c.code)
+        .join(_FAMILY, _FAMILY.c.id == _NUMBER.c.family_id)
+        .where(_NUMBER.c.number_key.in_(keys), _FAMILY.c.code_key != key)
+    )
+    for row in rows:
+        number = keys[row.number_key]
+        raise Taken(
+            f"The number {number} already belongs to board family {row.code}.",
+            field="code" if code_key(number) == key else "aliases",
+            remedy=f"Leave the number out, or use family {row.code}.",
+        )
+
+
+def _write_children(session: Session, family_id: int, record: FamilyRecord) -> None:
+    def numbered(entries: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        return [
+            {"family_id": family_id, "position": position, **entry} for position, entry in enumerate(entries)
+        ]
+
+    numbers = [{"number": text, "number_key": code_key(text)} for text in (record.code, *record.aliases)]
+    for table, rows in (
+        (_NUMBER, numbers),
+        (_RAIL, [rail.model_dump() for rail in record.rails]),
+        (_CONNECTOR, [connector.model_dump() for connector in record.connectors]),
+    ):
+        if rows:
+            session.execute(insert(table), numbered(rows))

@@ -1,0 +1,240 @@
+"""The tables. They validate nothing: records are checked by `kb.model` before they come here.
+
+Lists that are never searched by themselves (pins, synonyms, measured points) are JSON columns;
+everything a question can be asked about is a column or a table of its own.
+"""
+
+from datetime import UTC, date, datetime
+from typing import Any
+
+from sqlalchemy import JSON, BigInteger, Column, ForeignKey, Index, Integer, MetaData, Text
+from sqlalchemy import Table as SqlTable
+from sqlmodel import Field, SQLModel
+
+NAMING = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+    "pk": "pk_%(table_name)s",
+}
+
+
+class Table(SQLModel):
+    """Base of all tables, with names for every constraint so that migrations can address them."""
+
+    metadata = MetaData(naming_convention=NAMING)
+
+
+def table_of(model: type[SQLModel]) -> SqlTable:
+    """The plain table behind a model, for queries that fetch columns and not objects."""
+    table: SqlTable = model.__table__  # type: ignore[attr-defined]
+    return table
+
+
+def _owner(table: str) -> Any:
+    return Column(Integer, ForeignKey(f"{table}.id", ondelete="CASCADE"), nullable=False, index=True)
+
+
+def _json() -> Any:
+    return Column(JSON, nullable=False)
+
+
+def now() -> datetime:
+    """The moment a row was written, UTC, to the second."""
+    return datetime.now(UTC).replace(microsecond=0)
+
+
+class Setting(Table, table=True):
+    """What the store knows about itself: its identity and small choices of its users."""
+
+    __tablename__ = "setting"
+    name: str = Field(primary_key=True)
+    value: Any = Field(sa_column=_json())
+
+
+class Change(Table, table=True):
+    """The change feed: one row for each record written, in the transaction that wrote it."""
+
+    __tablename__ = "change"
+    __table_args__ = {"sqlite_autoincrement": True}
+    seq: int | None = Field(
+        default=None, sa_column=Column(BigInteger().with_variant(Integer, "sqlite"), primary_key=True)
+    )
+    nonce: str
+    entity: str
+    key: str
+    operation: str
+    at: datetime = Field(default_factory=now)
+
+
+class History(Table, table=True):
+    """The version of a record that a change replaced, whole, in the exchange format."""
+
+    __tablename__ = "history"
+    __table_args__ = (Index("ix_history_entity_key", "entity", "key"),)
+    id: int | None = Field(default=None, primary_key=True)
+    entity: str
+    key: str
+    version: int
+    record: Any = Field(sa_column=_json())
+    replaced_at: datetime = Field(default_factory=now)
+
+
+class Family(Table, table=True):
+    __tablename__ = "family"
+    id: int | None = Field(default=None, primary_key=True)
+    code: str
+    code_key: str = Field(unique=True)
+    kind: str = ""
+    mains_v: float | None = None
+    bulk_v: float | None = None
+    bulk_uf: float | None = None
+    fuse: str = ""
+    enable: Any = Field(default=None, sa_column=Column(JSON(none_as_null=True), nullable=True))
+    notes: str = Field(default="", sa_column=Column(Text, nullable=False))
+    version: int = 1
+    changed_at: datetime = Field(default_factory=now)
+
+
+class FamilyNumber(Table, table=True):
+    """Every number a family is known by, its code included, so that none can name two families."""
+
+    __tablename__ = "family_number"
+    id: int | None = Field(default=None, primary_key=True)
+    family_id: int = Field(sa_column=_owner("family"))
+    position: int
+    number: str
+    number_key: str = Field(unique=True)
+
+
+class FamilyRail(Table, table=True):
+    __tablename__ = "family_rail"
+    id: int | None = Field(default=None, primary_key=True)
+    family_id: int = Field(sa_column=_owner("family"))
+    position: int
+    name: str
+    role: str
+    nominal_v: float
+    tolerance_pct: float | None = None
+    rated_a: float | None = None
+    ripple_mv: float | None = None
+    always_on: bool = False
+    connector: str = ""
+    pins: Any = Field(sa_column=_json())
+    ground_pins: Any = Field(sa_column=_json())
+
+
+class FamilyConnector(Table, table=True):
+    __tablename__ = "family_connector"
+    id: int | None = Field(default=None, primary_key=True)
+    family_id: int = Field(sa_column=_owner("family"))
+    position: int
+    name: str
+    pins: int
+    rows: int = 1
+
+
+class Symptom(Table, table=True):
+    __tablename__ = "symptom"
+    id: int | None = Field(default=None, primary_key=True)
+    name: str
+    name_key: str = Field(unique=True)
+    synonyms: Any = Field(sa_column=_json())
+    how: str = "told"
+    minutes: float = 1.0
+    version: int = 1
+
+
+class PartClass(Table, table=True):
+    __tablename__ = "part_class"
+    id: int | None = Field(default=None, primary_key=True)
+    name: str
+    name_key: str = Field(unique=True)
+    synonyms: Any = Field(sa_column=_json())
+    letters: Any = Field(sa_column=_json())
+    version: int = 1
+
+
+class BenchLoad(Table, table=True):
+    __tablename__ = "bench_load"
+    id: int | None = Field(default=None, primary_key=True)
+    name: str
+    name_key: str = Field(unique=True)
+    kind: str
+    points: Any = Field(sa_column=_json())
+    ohm: float | None = None
+    tolerance_pct: float | None = None
+    max_w: float | None = None
+    max_v: float | None = None
+    max_a: float | None = None
+    count: int = 1
+    version: int = 1
+
+
+class BoardCase(Table, table=True):
+    __tablename__ = "board_case"
+    __table_args__ = (Index("ix_board_case_family_id_received", "family_id", "received"),)
+    id: int | None = Field(default=None, primary_key=True)
+    uid: str = Field(unique=True)
+    family_id: int = Field(sa_column=Column(Integer, ForeignKey("family.id"), nullable=False))
+    revision: str = ""
+    received: date | None = Field(default=None, index=True)
+    closed: date | None = Field(default=None, index=True)
+    verdict: str | None = Field(default=None, index=True)
+    complaint: str = Field(default="", sa_column=Column(Text, nullable=False))
+    customer: str = ""
+    notes: str = Field(default="", sa_column=Column(Text, nullable=False))
+    version: int = 1
+    changed_at: datetime = Field(default_factory=now, index=True)
+    binned_at: datetime | None = None
+
+
+class CaseSymptom(Table, table=True):
+    __tablename__ = "case_symptom"
+    id: int | None = Field(default=None, primary_key=True)
+    case_id: int = Field(sa_column=_owner("board_case"))
+    position: int
+    symptom_id: int = Field(foreign_key="symptom.id", index=True)
+    present: bool = True
+
+
+class CaseReading(Table, table=True):
+    __tablename__ = "case_reading"
+    id: int | None = Field(default=None, primary_key=True)
+    case_id: int = Field(sa_column=_owner("board_case"))
+    position: int
+    rail: str | None = None
+    point: str | None = None
+    quantity: str
+    supply: str
+    load: str
+    value: float | None = None
+    min: float | None = None
+    max: float | None = None
+    written: str = ""
+    after_repair: bool = False
+
+
+class CaseAttempt(Table, table=True):
+    __tablename__ = "case_attempt"
+    id: int | None = Field(default=None, primary_key=True)
+    case_id: int = Field(sa_column=_owner("board_case"))
+    position: int
+    part: str = ""
+    part_class_id: int = Field(foreign_key="part_class.id", index=True)
+    section: str = Field(index=True)
+    failure: str = ""
+    action: str
+    result: str
+    cost_cents: int | None = None
+    minutes: int | None = None
+
+
+class CaseFollowUp(Table, table=True):
+    __tablename__ = "case_follow_up"
+    id: int | None = Field(default=None, primary_key=True)
+    case_id: int = Field(sa_column=_owner("board_case"))
+    position: int
+    date: date
+    state: str
+    note: str = ""
