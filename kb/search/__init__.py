@@ -1,0 +1,22 @@
+"""Search: one trade analysis, an index that can always be rebuilt, exact ranking, and free-text evidence."""
+
+from __future__ import annotations
+
+from kb.search.analysis import Analysis
+from kb.search.document import CaseDocument, Filters, Hit, Results, Snippet
+from kb.search.evidence import Matched, match_symptoms
+from kb.search.folder import Busy
+from kb.search.index import SearchIndex
+
+__all__ = [
+    "Analysis",
+    "Busy",
+    "CaseDocument",
+    "Filters",
+    "Hit",
+    "Matched",
+    "Results",
+    "SearchIndex",
+    "Snippet",
+    "match_symptoms",
+]

@@ -1,0 +1,228 @@
+"""Writing many cases at once: whole segments, by more than one process, with little memory.
+
+Whoosh sorts postings on disk once they outgrow its pool, which takes longer than all the rest. Grouped by
+term as they come they need no sorting and about 1 kB a case.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import queue
+from array import array
+from collections.abc import Callable, Iterable, Iterator
+from itertools import islice
+from typing import Any
+
+from whoosh.filedb.filestore import FileStorage
+from whoosh.writing import SegmentWriter
+
+from kb.search.analysis import Analysis
+from kb.search.document import CaseDocument
+from kb.search.prepare import Prepared, Preparer
+from kb.search.schema import ALL, BODY, TAGS, UID, LongBlocks
+
+BATCH = 250
+PART = 150_000
+_WAIT_S = 300.0
+
+_Postings = tuple["array[int]", "array[float]", bytearray]
+
+
+class GroupedPool:
+    """Stands in for Whoosh's posting pool: the same postings, grouped by field and term as they arrive."""
+
+    def __init__(self) -> None:
+        self._fields: dict[str, dict[bytes, _Postings]] = {}
+        self._widths: dict[str, int] = {}
+
+    @property
+    def fieldnames(self) -> set[str]:
+        """The fields that have postings."""
+        return set(self._fields)
+
+    def add(self, item: tuple[str, bytes, int, float, bytes]) -> None:
+        """Take one posting in; cases must come in rising order."""
+        field, term, slot, weight, value = item
+        terms = self._fields.get(field)
+        if terms is None:
+            terms = self._fields[field] = {}
+            self._widths[field] = len(value)
+        entry = terms.get(term)
+        if entry is None:
+            entry = terms[term] = (array("I"), array("f"), bytearray())
+        entry[0].append(slot)
+        entry[1].append(weight)
+        entry[2].extend(value)
+
+    def iter_postings(self) -> Iterator[tuple[str, bytes, int, float, bytes]]:
+        """All postings by field, term and case, as Whoosh's writer wants them."""
+        for field in sorted(self._fields):
+            terms, width = self._fields[field], self._widths[field]
+            for term in sorted(terms):
+                slots, weights, values = terms[term]
+                packed = bytes(values)
+                for at, slot in enumerate(slots):
+                    yield field, term, slot, weights[at], packed[at * width : (at + 1) * width]
+
+    def cleanup(self) -> None:
+        """Let the postings go."""
+        self._fields = {}
+
+
+def add_case(writer: Any, case: Prepared) -> None:
+    """Give one prepared case to a Whoosh writer."""
+    document = case.document
+    writer.add_document(
+        **{UID: document.uid, BODY: document.as_stored(), ALL: case.postings, TAGS: case.tags}
+    )
+
+
+class PartWriter:
+    """Writes cases into segments that belong to no index until somebody lists them."""
+
+    def __init__(self, storage: Any, analysis: Analysis) -> None:
+        self._storage = storage
+        self._preparer = Preparer(analysis)
+        self._writer: Any = None
+        self._count = 0
+        self.segments: list[Any] = []
+
+    def add(self, documents: Iterable[CaseDocument]) -> None:
+        """Analyse and add `documents`."""
+        for document in documents:
+            if self._writer is None:
+                self._preparer.new_run()
+                self._writer = SegmentWriter(self._storage.open_index(), _lk=False, codec=LongBlocks())
+                self._writer.pool = GroupedPool()
+                self._count = 0
+            add_case(self._writer, self._preparer.prepare(document))
+            self._count += 1
+            if self._count >= PART:
+                self.finish()
+
+    def finish(self) -> list[Any]:
+        """Complete the segment at hand; all segments so far."""
+        if self._writer is not None:
+            # Nothing but this: closing the writer would empty the folder for drafts that all parts share.
+            self.segments.append(self._writer._finalize_segment())
+            self._writer = None
+        return self.segments
+
+
+def _help(path: str, analysis: Analysis, jobs: Any, answers: Any) -> None:
+    """The life of a helper process: batches of stored cases in, segments out."""
+    part = PartWriter(FileStorage(path), analysis)
+    answer: Any = None
+    while (batch := _next_job(jobs)) is not None:
+        if answer is None:
+            try:
+                part.add(CaseDocument(*stored) for stored in batch)
+            except Exception as error:
+                answer = f"{type(error).__name__}: {error}"
+    try:
+        answers.put(answer or part.finish())
+    except Exception as error:
+        answers.put(f"{type(error).__name__}: {error}")
+
+
+def _next_job(jobs: Any) -> Any:
+    """The next batch; None at the end, also when the process that gives them has died."""
+    while True:
+        try:
+            return jobs.get(timeout=2.0)
+        except queue.Empty:
+            parent = multiprocessing.parent_process()
+            if parent is None or not parent.is_alive():
+                return None
+
+
+def write_parts(
+    storage: Any,
+    path: str | None,
+    analysis: Analysis,
+    documents: Iterable[CaseDocument],
+    progress: Callable[[int], None] | None,
+    processes: int,
+) -> tuple[list[Any], int]:
+    """Segments of all `documents` and their count; nothing is listed in an index yet.
+
+    With `processes` above 1 helper processes take batches as fast as they can, and this one does the
+    rest. Raises OSError when a helper fails.
+    """
+    own = PartWriter(storage, analysis)
+    helpers = _Helpers(path, analysis, processes - 1) if path is not None and processes > 1 else None
+    source, done = iter(documents), 0
+    try:
+        while batch := list(islice(source, BATCH)):
+            if helpers is None or not helpers.take(batch):
+                own.add(batch)
+            for _ in batch:
+                done += 1
+                if progress is not None:
+                    progress(done)
+        segments = list(own.finish())
+        if helpers is not None:
+            segments += helpers.segments()
+        return segments, done
+    finally:
+        if helpers is not None:
+            helpers.close()
+
+
+class _Helpers:
+    """Helper processes with one queue of batches each way."""
+
+    def __init__(self, path: str, analysis: Analysis, count: int) -> None:
+        context = multiprocessing.get_context("spawn")
+        self._jobs = context.Queue(maxsize=2 * count)
+        self._answers = context.Queue()
+        arguments = (path, analysis, self._jobs, self._answers)
+        self._processes = [context.Process(target=_help, args=arguments, daemon=True) for _ in range(count)]
+        for process in self._processes:
+            process.start()
+        self._told_end = False
+
+    def take(self, batch: list[CaseDocument]) -> bool:
+        try:
+            self._jobs.put_nowait([document.as_stored() for document in batch])
+        except queue.Full:
+            return False
+        return True
+
+    def segments(self) -> list[Any]:
+        self._tell_end()
+        segments: list[Any] = []
+        for _ in self._processes:
+            answer = self._answer()
+            if isinstance(answer, str):
+                raise OSError(f"a helper process failed while indexing: {answer}")
+            segments += answer
+        return segments
+
+    def _answer(self) -> Any:
+        waited = 0.0
+        while waited < _WAIT_S:
+            try:
+                return self._answers.get(timeout=1.0)
+            except queue.Empty:
+                waited += 1.0
+                if not any(process.is_alive() for process in self._processes) and self._answers.empty():
+                    break
+        raise OSError("a helper process ended while indexing")
+
+    def _tell_end(self) -> None:
+        if not self._told_end:
+            self._told_end = True
+            for _ in self._processes:
+                self._jobs.put(None, timeout=_WAIT_S)
+
+    def close(self) -> None:
+        for process in self._processes:
+            if self._told_end:
+                process.join(timeout=5.0)
+            if process.is_alive():
+                process.terminate()
+                process.join()
+        self._jobs.cancel_join_thread()
+        self._jobs.close()
+        self._answers.close()

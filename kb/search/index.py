@@ -1,0 +1,391 @@
+"""The search index: a copy of the cases that can always be rebuilt, current in the moment of saving.
+
+What is on disk (Whoosh, `folder`) is read into arrays once (`segment`); cases saved since live in small
+segments beside it. A save makes a new immutable `State` and swaps it in, so that any number of threads
+search without waiting. Once enough has gathered beside it, the whole is read anew in the background.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from kb.search.analysis import Analysis
+from kb.search.bm25 import idf
+from kb.search.complete import Completer
+from kb.search.document import CaseDocument, Filters, Hit, Results
+from kb.search.engine import State, facet_counts, find
+from kb.search.folder import NOTHING_SEEN, Busy, Damaged, IndexFolder, Meta, Seen
+from kb.search.prepare import Prepared, Preparer
+from kb.search.query import Group, Plan, is_exact, read_query
+from kb.search.segment import Segment, fresh_segment
+from kb.search.snapshot import drop_snapshots
+from kb.search.snippet import SnippetMaker
+from kb.search.spelling import Speller, edits_allowed, may_be_inflected
+from kb.search.stored import stored_segments
+from kb.search.words import NEGATIONS, STOP_WORDS, fold, word_term
+
+MOST_HITS = 200
+_GUESS_FACTOR = 0.6
+_MOST_BEGINNINGS = 20
+_REREAD_FROM = 500
+_REREAD_SHARE = 0.02
+_WAIT_S = 5.0
+
+
+class _Fresh:
+    """Cases saved since the stored segment was read, with the segment made of them."""
+
+    __slots__ = ("cases", "segment")
+
+    def __init__(self, cases: tuple[Prepared, ...]) -> None:
+        self.cases = cases
+        self.segment = fresh_segment(cases)
+
+
+class SearchIndex:
+    """Search over all cases. `search` and `complete` may be called from any thread at any time.
+
+    `apply` and `rebuild` must be called by one thread at a time (the caller holds a lock).
+    """
+
+    def __init__(self, folder: IndexFolder, analysis: Analysis) -> None:
+        self.analysis = analysis
+        self.was_rebuilt_because: str | None = None
+        self.trouble: str | None = None
+        self._folder = folder
+        self._preparer = Preparer(analysis)
+        self._snippets = SnippetMaker(analysis)
+        self._seen: Seen = NOTHING_SEEN
+        self._saved: Seen = NOTHING_SEEN
+        self._unsaved: dict[str, Prepared | None] = {}
+        self._swap = threading.RLock()
+        self._stored: tuple[Segment, ...] = ()
+        self._fresh: tuple[_Fresh, ...] = ()
+        self._barrier = 0
+        self._gone_since: set[str] = set()
+        self._rereading: threading.Thread | None = None
+        self._state = State((), ())
+        self._helpers: dict[int, tuple[Segment, Completer, Speller]] = {}
+
+    @classmethod
+    def open(cls, folder: Path | None, analysis: Analysis | None = None) -> SearchIndex:
+        """Open the index in `folder` (None: in memory only).
+
+        A missing or damaged index starts empty with `seen == (0, "")` and the reason in
+        `was_rebuilt_because`; the caller then calls `rebuild`. Files are checked by SHA-256, about 1 s for
+        each 500 MB of index. Raises OSError when the folder cannot be written at all.
+        """
+        analysis = analysis or Analysis()
+        opened = IndexFolder(folder, analysis.fingerprint)
+        index = cls(opened, analysis)
+        try:
+            reader, meta = opened.open()
+            index._take(reader, meta)
+        except Damaged as damage:
+            index.was_rebuilt_because = str(damage)
+            index._take(opened.create(), Meta(analysis.fingerprint, NOTHING_SEEN, 0))
+        return index
+
+    @property
+    def seen(self) -> Seen:
+        """The last change that searches take into account, as (number, nonce)."""
+        return self._seen
+
+    @property
+    def saved(self) -> Seen:
+        """The last change that the index on disk holds; behind `seen` while the disk refuses."""
+        return self._saved
+
+    @property
+    def count(self) -> int:
+        """How many cases can be found."""
+        return self._state.count
+
+    def close(self) -> None:
+        """Wait for background work."""
+        thread = self._rereading
+        if thread is not None:
+            thread.join()
+
+    # Changing
+
+    def apply(self, upserts: Iterable[CaseDocument], deletes: Iterable[str], seen: Seen) -> None:
+        """Take changed and deleted cases in; they are found, or gone, when this returns.
+
+        The disk follows in the same call. When it cannot (full, or another process is writing) the reason
+        is in `trouble` and the next call tries again; searches are right all the same.
+        """
+        latest = {document.uid: document for document in upserts}
+        self._preparer.new_run()
+        cases = tuple(self._preparer.prepare(document) for document in latest.values())
+        gone = set(deletes) - latest.keys()
+        with self._swap:
+            self._add_fresh(cases, gone | latest.keys())
+            self._seen = seen
+        self._unsaved.update((case.document.uid, case) for case in cases)
+        self._unsaved.update((uid, None) for uid in gone)
+        self._save()
+        self._reread_if_grown()
+
+    def rebuild(
+        self,
+        docs: Iterable[CaseDocument],
+        seen: Seen,
+        progress: Callable[[int], None] | None = None,
+        processes: int = 1,
+    ) -> None:
+        """Make the index anew from `docs`. Searches use the old one until it is done.
+
+        `progress` is told how many cases are done. With `processes` 2 a helper process takes half of the
+        work (about twice as fast from some thousand cases on). Raises OSError when the disk is full and
+        `Busy` when another process keeps writing; the old index then stays.
+        """
+        self.close()
+        self._folder.replace(docs, self.analysis, seen, progress, processes)
+        reader, meta = self._folder.reader()
+        self._take(reader, meta)
+        self.trouble = None
+
+    def _take(self, reader: Any, meta: Meta) -> None:
+        segments, alive = self._read(reader)
+        with self._swap:
+            self._stored = segments
+            self._fresh = ()
+            self._barrier = 0
+            self._gone_since = set()
+            self._state = State(segments, alive)
+            self._seen = self._saved = meta.seen
+            self._unsaved = {}
+
+    def _read(self, reader: Any) -> tuple[tuple[Segment, ...], tuple[Any, ...]]:
+        """The stored segments, with what spelling and completion need made beforehand."""
+        known = {segment.name: segment for segment in self._stored}
+        segments, alive = stored_segments(reader, known, self._folder.path)
+        if self._folder.path is not None:
+            drop_snapshots(self._folder.path, {segment.name for segment in segments})
+        self._helpers = {**self._helpers, **{id(segment): self._helper(segment) for segment in segments}}
+        return segments, alive
+
+    def _helper(self, segment: Segment) -> tuple[Segment, Completer, Speller]:
+        found = self._helpers.get(id(segment))
+        if found is not None and found[0] is segment:
+            return found
+        return segment, Completer(segment.listed), Speller(segment.listed["word"])
+
+    def _add_fresh(self, cases: tuple[Prepared, ...], replaced: set[str]) -> None:
+        """Swap in a state without `replaced` and with `cases`. Small segments are merged as they gather."""
+        state = self._state
+        alive = [_without(seg, mask, replaced) for seg, mask in zip(state.segments, state.alive, strict=True)]
+        if self._rereading is not None:
+            self._gone_since |= replaced
+        fresh = list(self._fresh)
+        if cases:
+            fresh.append(_Fresh(cases))
+            alive.append(np.ones(len(cases), bool))
+        while len(fresh) >= self._barrier + 2 and len(fresh[-1].cases) * 2 >= len(fresh[-2].cases):
+            base = len(alive) - len(fresh)
+            last_two = (len(fresh) - 2, len(fresh) - 1)
+            kept = tuple(
+                case
+                for at in last_two
+                for case, lives in zip(fresh[at].cases, alive[base + at], strict=True)
+                if lives
+            )
+            del fresh[-2:], alive[-2:]
+            if not kept:
+                break
+            fresh.append(_Fresh(kept))
+            alive.append(np.ones(len(kept), bool))
+        self._fresh = tuple(fresh)
+        self._state = State((*self._stored, *(part.segment for part in fresh)), tuple(alive))
+
+    def _save(self) -> None:
+        upserts = [case for case in self._unsaved.values() if case is not None]
+        deletes = [uid for uid, case in self._unsaved.items() if case is None]
+        try:
+            self._folder.write(upserts, deletes, self._seen, self._saved, _WAIT_S)
+        except Busy:
+            self.trouble = "another process is writing to the search index"
+            return
+        except Exception as error:
+            # Whatever the index files do, the records are safe and this process still searches rightly.
+            self.trouble = f"the search index cannot be saved: {type(error).__name__}: {error}"
+            return
+        self.trouble = None
+        self._saved = self._seen
+        self._unsaved = {}
+
+    # Reading the stored part anew
+
+    def _reread_if_grown(self) -> None:
+        waiting = sum(len(part.cases) for part in self._fresh)
+        stored = sum(segment.size for segment in self._stored)
+        if self._rereading is not None or waiting < max(_REREAD_FROM, int(stored * _REREAD_SHARE)):
+            return
+        if self._saved != self._seen or self.trouble:
+            return
+        with self._swap:
+            reader, meta = self._folder.reader()
+            if meta.seen != self._seen:
+                reader.close()
+                return
+            self._barrier = len(self._fresh)
+            self._gone_since = set()
+            self._rereading = threading.Thread(target=self._reread, args=(reader,), name="search-reread")
+        self._rereading.start()
+
+    def _reread(self, reader: Any) -> None:
+        try:
+            segments, alive = self._read(reader)
+            with self._swap:
+                later = self._fresh[self._barrier :]
+                masks = self._state.alive[len(self._state.alive) - len(later) :] if later else ()
+                pairs = zip(segments, alive, strict=True)
+                alive = tuple(_without(segment, mask, self._gone_since) for segment, mask in pairs)
+                self._stored, self._fresh, self._barrier = segments, later, 0
+                self._state = State((*segments, *(part.segment for part in later)), (*alive, *masks))
+        except Exception as error:
+            self.trouble = f"the search index cannot be read again: {type(error).__name__}"
+        finally:
+            self._barrier = 0
+            self._rereading = None
+
+    # Searching
+
+    def search(
+        self,
+        query: str,
+        filters: Filters = Filters(),
+        *,
+        limit: int = 20,
+        offset: int = 0,
+        prefer_family: str | None = None,
+    ) -> Results:
+        """The cases that answer `query` within `filters`, best first; any text is answered.
+
+        `limit` is held between 0 and 200, `offset` at 0 or more. With `prefer_family` its cases come first
+        where they answer at least half of the query. Words that no case holds are replaced by words that
+        begin with them or by near spellings; codes and numbers never are.
+        """
+        limit, offset = max(0, min(limit, MOST_HITS)), max(0, min(offset, 2**31))
+        state = self._state
+        plan = read_query(query, self.analysis)
+        plan, unknown, did_you_mean = self._mended(plan, state)
+        matches = find(state, plan, filters, self.analysis, prefer_family)
+        worth = {
+            term: idf(state.count, holding) * factor
+            for group in plan.groups
+            for term, factor in group.terms
+            if (holding := state.holding(term))
+        }
+        hits = []
+        for slot in matches.top(limit, offset):
+            document = state.document(slot)
+            snippet = self._snippets.make(document, worth)
+            hits.append(Hit(document.uid, document.family, round(float(matches.scores[slot]), 6), snippet))
+        total = int(np.count_nonzero(matches.matched))
+        return Results(total, tuple(hits), facet_counts(state, matches.matched), did_you_mean, unknown)
+
+    def _mended(self, plan: Plan, state: State) -> tuple[Plan, tuple[str, ...], str | None]:
+        """The plan with guesses for words no case holds, those words, and the query as it may be meant."""
+        groups: list[Group] = []
+        unknown: list[str] = []
+        mended = plan.text
+        for group in sorted(plan.groups, key=lambda group: -group.start):
+            if any(state.holding(term) for term, _ in group.terms):
+                guesses, correction = self._slips(group, state)
+            else:
+                unknown.append(group.typed)
+                guesses, correction = self._guesses(group, state)
+            if not guesses:
+                groups.append(group)
+                continue
+            groups.append(replace(group, terms=(*group.terms, *((term, _GUESS_FACTOR) for term in guesses))))
+            if correction:
+                mended = mended[: group.start] + correction + mended[group.end :]
+        did_you_mean = mended if mended != plan.text else None
+        return replace(plan, groups=tuple(reversed(groups))), tuple(reversed(unknown)), did_you_mean
+
+    def _slips(self, group: Group, state: State) -> tuple[list[str], str | None]:
+        """What a word may mean that shares a stem with another by a slip only ("capaciter", "capacitance")."""
+        word = group.folded
+        if is_exact(group) or edits_allowed(word) == 0 or may_be_inflected(word) or len(group.terms) > 1:
+            return [], None
+        if any(word in found[1] for found in self._all_helpers(state)):
+            return [], None
+        own = group.terms[0][0]
+        near = {known for found in self._all_helpers(state) for _, known in found[1].near(word, most=1)}
+        meant = [known for known in near if word_term(known) != own and known[0] == word[0]]
+        meant.sort(key=lambda known: (-state.holding(word_term(known)), known))
+        return ([word_term(meant[0])], meant[0]) if meant else ([], None)
+
+    def _guesses(self, group: Group, state: State) -> tuple[list[str], str | None]:
+        word = group.folded
+        if is_exact(group) or not word.isalpha() or len(word) < 3 or word in NEGATIONS or word in STOP_WORDS:
+            return [], None
+        own = {term for term, _ in group.terms}
+        begun = {word_term(known) for found in self._all_helpers(state) for known in found[0].words(word)}
+        begun = {term for term in begun - own if state.holding(term)}
+        if begun:
+            return sorted(begun, key=lambda term: (-state.holding(term), term))[:_MOST_BEGINNINGS], None
+        if not edits_allowed(word):
+            return [], None
+        near = {pair for found in self._all_helpers(state) for pair in found[1].near(word)}
+        held = [(edits, known) for edits, known in near if state.holding(word_term(known))]
+        if not held:
+            return [], None
+        fewest = min(edits for edits, _ in held)
+        best = sorted(
+            (known for edits, known in held if edits == fewest),
+            key=lambda known: (known[0] != word[0], -state.holding(word_term(known)), known),
+        )
+        return list(dict.fromkeys(word_term(known) for known in best[:3])), best[0]
+
+    def complete(self, prefix: str, limit: int = 10) -> tuple[str, ...]:
+        """Symptoms, families, parts, classes and past complaints that begin with, or hold a word that
+        begins with, `prefix`; failing these the last word of `prefix` completed."""
+        prefix = " ".join(prefix[:80].split())
+        if not prefix:
+            return ()
+        state = self._state
+        helpers = list(self._all_helpers(state))
+        phrases = dict.fromkeys(
+            phrase for _, phrase in sorted({pair for found in helpers for pair in found[0].phrases(prefix)})
+        )
+        limit = max(0, min(limit, MOST_HITS))
+        if len(phrases) < limit:
+            before, _, last = prefix.rpartition(" ")
+            word = fold(last)
+            if len(word) >= 2:
+                known = {known for found in helpers for known in found[0].words(word)} - {word}
+                held = [known for known in known if state.holding(word_term(known))]
+                held.sort(key=lambda known: (-state.holding(word_term(known)), known))
+                phrases.update(dict.fromkeys(f"{before} {known}".strip() for known in held[:limit]))
+        return tuple(phrases)[:limit]
+
+    def _all_helpers(self, state: State) -> Iterator[tuple[Completer, Speller]]:
+        for segment in state.segments:
+            found = self._helpers.get(id(segment))
+            if found is None or found[0] is not segment:
+                found = self._helper(segment)
+                self._helpers = {**self._living_helpers(state), id(segment): found}
+            yield found[1], found[2]
+
+    def _living_helpers(self, state: State) -> dict[int, tuple[Segment, Completer, Speller]]:
+        living = {id(segment) for segment in state.segments}
+        return {key: found for key, found in self._helpers.items() if key in living}
+
+
+def _without(segment: Segment, alive: Any, uids: set[str]) -> Any:
+    slots = [slot for uid in uids if (slot := segment.slot(uid)) is not None]
+    if not slots:
+        return alive
+    changed = alive.copy()
+    changed[slots] = False
+    return changed

@@ -1,0 +1,183 @@
+"""From a case to its index terms with weights: where a word stands decides how much it counts.
+
+The weights by zone make one indexed field act like several (S. Robertson, H. Zaragoza, M. Taylor,
+"Simple BM25 extension to multiple weighted fields", CIKM 2004: weight the counts, then saturate once).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from struct import Struct
+from typing import Any, NamedTuple
+
+from kb.search.analysis import Analysis, Token
+from kb.search.codes import WORD
+from kb.search.document import FACETS, CaseDocument
+
+ZONE_WEIGHTS: dict[str, float] = {
+    "family": 4.0,
+    "aliases": 2.5,
+    "complaint": 2.0,
+    "symptoms": 2.5,
+    "parts": 3.0,
+    "part_classes": 1.5,
+    "sections": 1.0,
+    "fixes": 1.5,
+    "notes": 1.0,
+    "kind": 0.5,
+}
+EXTRA_SHARE = 0.5
+NO_POSITION, MANY_POSITIONS, LAST_POSITION = 0xFFFF, 0xFFFE, 0xFFF0
+PLACES = 4
+_PLACES = Struct(f"<{PLACES}H")
+_NOWHERE = (NO_POSITION,) * PLACES
+_GAP = 8
+_ANNOUNCEMENTS = 3
+_TABLE_SIZE = 1_000
+_ONE_PLACE = [
+    *(_PLACES.pack(place, *_NOWHERE[1:]) for place in range(_TABLE_SIZE)),
+    _PLACES.pack(*_NOWHERE),
+]
+_LONGEST_TERM = 80
+_COMPLETED = (("symptom", "symptoms"), ("alias", "aliases"), ("part", "parts"))
+_LONGEST_COMPLETION = 80
+
+
+Posting = tuple[bytes, int, float, bytes]
+"""One term of one case: the term in UTF-8, its count for the length, its weight, its packed positions."""
+
+
+class Prepared(NamedTuple):
+    """A case ready for indexing. `length` counts its words; `tags` carry facets and completions."""
+
+    document: CaseDocument
+    postings: list[Posting]
+    length: int
+    tags: list[bytes]
+
+
+class _Zone(NamedTuple):
+    terms: tuple[tuple[bytes, float, int, int], ...]  # term, share of the zone's weight, count, place or -1
+    width: int
+    words: tuple[bytes, ...]
+
+
+class Preparer:
+    """Turns cases into postings with one analysis; keeps what it read of short texts that come again.
+
+    Spelling and completion entries are given only to the first few cases of a run that hold them, which
+    keeps them in the index's term list at next to no cost. Should all of these be deleted, a word is no
+    longer offered until the next rebuild; it is found all the same.
+    """
+
+    def __init__(self, analysis: Analysis) -> None:
+        self.analysis = analysis
+        self._zones: dict[str, _Zone] = {}
+        self._announced: dict[bytes, int] = {}
+
+    def new_run(self) -> None:
+        """Forget what was announced: call once for each index segment that is written."""
+        self._announced = {}
+
+    def prepare(self, document: CaseDocument) -> Prepared:
+        """The postings and tags of `document`."""
+        found: dict[bytes, list[Any]] = {}
+        place = length = 0
+        words: list[bytes] = []
+        for zone, weight in ZONE_WEIGHTS.items():
+            for text in zone_texts(document, zone):
+                terms, width, spelt = self._zone(text)
+                words += spelt
+                length += width
+                for term, share, count, at in terms:
+                    entry = found.get(term)
+                    if entry is None:
+                        found[term] = [count, weight * share, place + at if at >= 0 else -1, ()]
+                        continue
+                    entry[0] += count
+                    entry[1] += weight * share
+                    if at >= 0:
+                        if entry[2] < 0:
+                            entry[2] = place + at
+                        else:
+                            entry[3] = (*entry[3], place + at)
+                place += width + _GAP
+        postings = [
+            (term, count, weight, _packed(first, rest))
+            for term, (count, weight, first, rest) in found.items()
+        ]
+        return Prepared(document, postings, length, list(self._tags(document, words)))
+
+    def _zone(self, text: str) -> _Zone:
+        known = self._zones.get(text)
+        if known is None:
+            known = _read_zone(self.analysis, text)
+            if len(text) <= 60 and len(self._zones) < 20_000:
+                self._zones[text] = known
+        return known
+
+    def _tags(self, document: CaseDocument, words: list[bytes]) -> Iterator[bytes]:
+        for facet in FACETS:
+            for value in document.facet_values(facet):
+                yield _tag(facet, value[:200])
+        if document.cured:
+            yield b"cured=1"
+        announced = self._announced
+        for tag in dict.fromkeys(self._listed(document, words)):
+            times = announced.get(tag, 0)
+            if times < _ANNOUNCEMENTS:
+                announced[tag] = times + 1
+                yield tag
+
+    def _listed(self, document: CaseDocument, words: list[bytes]) -> Iterator[bytes]:
+        yield from words
+        for tag, zone in _COMPLETED:
+            for text in getattr(document, zone):
+                if text:
+                    yield _tag(tag, text[:_LONGEST_COMPLETION])
+        complaint = " ".join(document.complaint.split())
+        if complaint and len(complaint) <= _LONGEST_COMPLETION:
+            yield _tag("complaint", complaint)
+
+
+def _tag(name: str, value: str) -> bytes:
+    return f"{name}={value}".encode(errors="replace")
+
+
+def zone_texts(document: CaseDocument, zone: str) -> tuple[str, ...]:
+    """The texts of one zone of `document`."""
+    value = getattr(document, zone)
+    if isinstance(value, str):
+        return (value,) if value else ()
+    return tuple(text for text in value if text)
+
+
+def _packed(first: int, rest: Sequence[int]) -> bytes:
+    if not rest and first < _TABLE_SIZE:
+        return _ONE_PLACE[first]  # -1, nowhere, is the last entry
+    places = [first, *rest]
+    if len(places) > PLACES or places[-1] > LAST_POSITION:
+        places = [place for place in places if place <= LAST_POSITION][: PLACES - 1]
+        return _PLACES.pack(*(places + [MANY_POSITIONS] * PLACES)[:PLACES])
+    return _PLACES.pack(*(places + list(_NOWHERE))[:PLACES])
+
+
+def _read_zone(analysis: Analysis, text: str) -> _Zone:
+    tokens = analysis.tokens(text)
+    terms: list[tuple[bytes, float, int, int]] = []
+    for place, token in enumerate(tokens):
+        terms.append((token.term[:_LONGEST_TERM].encode(), 1.0, 1, place))
+        terms.extend(
+            (extra[:_LONGEST_TERM].encode(), EXTRA_SHARE, 0, -1) for extra in dict.fromkeys(token.extras)
+        )
+    for concept in analysis.concepts(tokens, text):
+        if concept.present:
+            terms.extend((key.encode(errors="replace"), 1.0, 0, -1) for key in concept.keys)
+    words = dict.fromkeys(_tag("word", word) for word in _spellable(tokens))
+    return _Zone(tuple(terms), len(tokens), tuple(words))
+
+
+def _spellable(tokens: list[Token]) -> Iterator[str]:
+    for token in tokens:
+        if token.kind == WORD and 3 <= len(token.folded) <= 30 and token.folded.isalpha():
+            yield token.folded

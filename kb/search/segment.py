@@ -1,0 +1,142 @@
+"""Postings as arrays. A segment never changes; deletion is a mask kept beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import accumulate
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from whoosh.util.numeric import byte_to_length, length_to_byte
+
+from kb.search.document import FACETS, CaseDocument
+from kb.search.prepare import PLACES, Prepared
+
+Ints = NDArray[np.int32]
+Floats = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Positions = tuple[Ints, NDArray[np.uint16]]
+NO_IDS: Ints = np.empty(0, np.int32)
+NO_WEIGHTS: Floats = np.empty(0, np.float32)
+LISTED_TAGS = ("symptom", "family", "alias", "part", "part_class", "section", "complaint", "word")
+
+
+@dataclass(frozen=True, slots=True)
+class Facet:
+    """Slots by value: those of value `i` are `ids[starts[i]:starts[i + 1]]`."""
+
+    values: tuple[str, ...]
+    starts: NDArray[np.int64]
+    ids: Ints
+
+    def slots(self, value: str) -> Ints:
+        """The slots that hold `value`."""
+        if value not in self.values:
+            return NO_IDS
+        at = self.values.index(value)
+        return self.ids[self.starts[at] : self.starts[at + 1]]
+
+    def counts(self, matched: Mask) -> Iterator[tuple[str, int]]:
+        """Each value with how many `matched` slots hold it."""
+        if self.values:
+            sums = np.add.reduceat(matched[self.ids].view(np.int8), self.starts[:-1], dtype=np.int64)
+            yield from ((self.values[at], int(sums[at])) for at in np.flatnonzero(sums))
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """`size` cases in slots 0 to size-1 with their postings; `name` is that of its file, if it has one.
+
+    `spans` maps a term to its span in `ids` (ascending slots) and `weights`. `lengths` are counts of words.
+    `document`, `slot` and `positions` reach what is not kept in memory.
+    """
+
+    name: str
+    size: int
+    spans: dict[str, tuple[int, int]]
+    ids: Ints
+    weights: Floats
+    lengths: Floats
+    facets: dict[str, Facet]
+    cured: Mask
+    years: Ints
+    listed: dict[str, tuple[str, ...]]
+    document: Callable[[int], CaseDocument]
+    slot: Callable[[str], int | None]
+    positions: Callable[[str], Positions]
+
+    def postings(self, term: str) -> tuple[Ints, Floats]:
+        """Slots and weights of `term`."""
+        span = self.spans.get(term)
+        if span is None:
+            return NO_IDS, NO_WEIGHTS
+        return self.ids[span[0] : span[1]], self.weights[span[0] : span[1]]
+
+
+def make_facet(pairs: dict[str, Any]) -> Facet:
+    """A facet from the slots of each value; values without slots are left out."""
+    values = tuple(sorted(value for value, slots in pairs.items() if len(slots)))
+    parts = [np.asarray(pairs[value], np.int32) for value in values]
+    starts = np.fromiter(accumulate((len(part) for part in parts), initial=0), np.int64, len(parts) + 1)
+    return Facet(values, starts, np.concatenate(parts) if parts else NO_IDS)
+
+
+def facet_years(facet: Facet, size: int) -> Ints:
+    """The year of each of `size` slots, 0 where there is none."""
+    years = np.zeros(size, np.int32)
+    for value in facet.values:
+        years[facet.slots(value)] = int(value)
+    return years
+
+
+def _kept_length(length: int) -> int:
+    """`length` as Whoosh keeps it, in one byte, so that a case scores the same before and after."""
+    kept: int = byte_to_length(length_to_byte(length))
+    return kept
+
+
+def fresh_segment(cases: Sequence[Prepared]) -> Segment:
+    """A segment held in memory whole, for cases that were just saved."""
+    found: dict[str, tuple[list[int], list[float], list[bytes]]] = {}
+    tagged: dict[str, dict[str, list[int]]] = {}
+    for slot, case in enumerate(cases):
+        for key, _, weight, places in case.postings:
+            ids, weights, where = found.setdefault(key.decode(), ([], [], []))
+            ids.append(slot)
+            weights.append(weight)
+            where.append(places)
+        for tag in dict.fromkeys(case.tags):
+            name, _, value = tag.decode().partition("=")
+            tagged.setdefault(name, {}).setdefault(value, []).append(slot)
+    spans: dict[str, tuple[int, int]] = {}
+    at = 0
+    for term, (ids, _, _) in found.items():
+        spans[term] = (at, at + len(ids))
+        at += len(ids)
+    size = len(cases)
+    facets = {name: make_facet(tagged.get(name, {})) for name in FACETS}
+    cured = np.zeros(size, bool)
+    cured[tagged.get("cured", {}).get("1", [])] = True
+    slots = {case.document.uid: slot for slot, case in enumerate(cases)}
+
+    def positions(term: str) -> Positions:
+        ids, _, where = found.get(term, ([], [], []))
+        return np.asarray(ids, np.int32), np.frombuffer(b"".join(where), "<u2").reshape(-1, PLACES)
+
+    return Segment(
+        name="",
+        size=size,
+        spans=spans,
+        ids=np.fromiter((slot for ids, _, _ in found.values() for slot in ids), np.int32, at),
+        weights=np.fromiter((weight for _, ws, _ in found.values() for weight in ws), np.float32, at),
+        lengths=np.fromiter((_kept_length(case.length) for case in cases), np.float32, size),
+        facets=facets,
+        cured=cured,
+        years=facet_years(facets["year"], size),
+        listed={name: tuple(tagged.get(name, ())) for name in LISTED_TAGS},
+        document=lambda slot: cases[slot].document,
+        slot=slots.get,
+        positions=positions,
+    )

@@ -1,0 +1,174 @@
+"""Whoosh's segments on disk, read into arrays."""
+
+from __future__ import annotations
+
+import threading
+from array import array
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from kb.search.document import FACETS, CaseDocument
+from kb.search.prepare import PLACES
+from kb.search.schema import ALL, BODY, META_UID, TAGS, UID, Places, Tags
+from kb.search.segment import (
+    LISTED_TAGS,
+    NO_IDS,
+    Floats,
+    Ints,
+    Mask,
+    Positions,
+    Segment,
+    facet_years,
+    make_facet,
+)
+from kb.search.snapshot import Arrays, read_snapshot, write_snapshot
+
+SNAPSHOT_FROM = 5_000
+_PLACES, _TAGS = Places(), Tags().format
+
+
+def stored_segments(
+    reader: Any, known: Mapping[str, Segment], snapshots: Path | None
+) -> tuple[tuple[Segment, ...], tuple[Mask, ...]]:
+    """A segment for each one that Whoosh's `reader` has, and which slots of each are alive.
+
+    Segments already `known` by name are taken over: their files never change. Large ones are kept as a
+    snapshot in the folder `snapshots`, which loads some ten times faster than the postings. The reader
+    stays open for as long as its segments live.
+    """
+    segments: list[Segment] = []
+    masks: list[Mask] = []
+    guard = threading.Lock()
+    for leaf, _ in reader.leaf_readers():
+        name = leaf.segment().segment_id()
+        segment = known.get(name) or _load(leaf, name, guard, snapshots)
+        alive = np.ones(segment.size, bool)
+        alive[list(leaf.segment().deleted_docs())] = False
+        meta = segment.slot(META_UID)
+        if meta is not None:
+            alive[meta] = False
+        segments.append(segment)
+        masks.append(alive)
+    return tuple(segments), tuple(masks)
+
+
+def _load(leaf: Any, name: str, guard: threading.Lock, snapshots: Path | None) -> Segment:
+    size: int = leaf.doc_count_all()
+    kept = snapshots if size >= SNAPSHOT_FROM else None
+    arrays = read_snapshot(kept, name) if kept else None
+    if arrays is None:
+        arrays = _read_arrays(leaf)
+        if kept:
+            write_snapshot(kept, name, arrays)
+
+    def document(slot: int) -> CaseDocument:
+        # Whoosh's readers share one file position, so only one thread may use them at a time.
+        with guard:
+            return CaseDocument(*leaf.stored_fields(slot)[BODY])
+
+    def slot_of(uid: str) -> int | None:
+        key = uid.encode(errors="replace")
+        with guard:
+            if (UID, key) not in leaf:
+                return None
+            matcher = leaf.postings(UID, key)
+            return int(matcher.id()) if matcher.is_active() else None
+
+    def positions(term: str) -> Positions:
+        with guard:
+            return _positions(leaf, term.encode(errors="replace"))
+
+    return Segment(
+        name=name, size=size, document=document, slot=slot_of, positions=positions, **arrays._asdict()
+    )
+
+
+def _read_arrays(leaf: Any) -> Arrays:
+    spans, ids, weights = _postings(leaf)
+    tagged = _tags(leaf)
+    size = leaf.doc_count_all()
+    facets = {name: make_facet(tagged.get(name, {})) for name in FACETS}
+    cured = np.zeros(size, bool)
+    cured[tagged.get("cured", {}).get("1", NO_IDS)] = True
+    lengths = np.fromiter(
+        (leaf.doc_field_length(slot, ALL, 0) or 0 for slot in range(size)), np.float32, size
+    )
+    listed = {name: tuple(tagged.get(name, ())) for name in LISTED_TAGS}
+    return Arrays(spans, ids, weights, lengths, facets, cured, facet_years(facets["year"], size), listed)
+
+
+def _blocks(leaf: Any, field: str, term: bytes, form: Any) -> Iterator[tuple[int, Any, Any, Any]]:
+    """(count, gaps between ids, weights, values) of each block of a term.
+
+    Whoosh offers postings one at a time only, which takes minutes for a large store, so this reads its
+    blocks through the matcher's own methods; a test compares the outcome with Whoosh's own search.
+    """
+    matcher = leaf._terms.matcher(field, term, form)
+    while matcher.is_active():
+        matcher._read_data()
+        gaps, weights, values = matcher._data
+        yield matcher._blocklength, gaps, weights, values
+        matcher._next_block()
+
+
+def _terms(leaf: Any, field: str) -> Iterator[bytes]:
+    for name, term in leaf.terms_from(field, b""):
+        if name != field:
+            return
+        yield term
+
+
+def _postings(leaf: Any) -> tuple[dict[str, tuple[int, int]], Ints, Floats]:
+    """All terms of the text field with their postings, those of deleted cases too."""
+    all_gaps, all_weights = array("i"), array("f")
+    spans: dict[str, tuple[int, int]] = {}
+    starts: list[int] = []
+    for term in _terms(leaf, ALL):
+        start = len(all_gaps)
+        for count, gaps, weights, _ in _blocks(leaf, ALL, term, _PLACES):
+            starts.append(len(all_gaps))
+            all_gaps.extend(gaps)
+            if weights is None or isinstance(weights, float):
+                all_weights.extend([1.0 if weights is None else weights] * count)
+            else:
+                all_weights.extend(weights)
+        spans[term.decode()] = (start, len(all_gaps))
+    return spans, _summed(all_gaps, starts), np.frombuffer(all_weights, np.float32)
+
+
+def _summed(gaps: array[int], starts: list[int]) -> Ints:
+    """Running sums of `gaps`, begun anew at each of `starts`: ids from the gaps between them."""
+    if not starts:
+        return NO_IDS
+    values = np.frombuffer(gaps, np.int32)
+    sums = values.cumsum(dtype=np.int64)
+    before = sums[starts] - values[starts]
+    sums -= np.repeat(before, np.diff([*starts, len(values)]))
+    return sums.astype(np.int32)
+
+
+def _tags(leaf: Any) -> dict[str, dict[str, Any]]:
+    """Slots by tag name and value; for completion tags only which values there are."""
+    tagged: dict[str, dict[str, Any]] = {}
+    for term in _terms(leaf, TAGS):
+        name, _, value = term.decode().partition("=")
+        entry = tagged.setdefault(name, {})
+        if name not in FACETS and name != "cured":
+            entry[value] = ()
+            continue
+        parts = [np.array(gaps, np.int32).cumsum() for _, gaps, _, _ in _blocks(leaf, TAGS, term, _TAGS)]
+        entry[value] = np.concatenate(parts).astype(np.int32)
+    return tagged
+
+
+def _positions(leaf: Any, term: bytes) -> Positions:
+    ids: list[Ints] = [NO_IDS]
+    places: list[bytes] = []
+    if (ALL, term) in leaf:
+        for _, gaps, _, values in _blocks(leaf, ALL, term, _PLACES):
+            ids.append(np.array(gaps, np.int32).cumsum(dtype=np.int32))
+            places.append(values)
+    return np.concatenate(ids), np.frombuffer(b"".join(places), "<u2").reshape(-1, PLACES)

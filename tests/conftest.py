@@ -1,0 +1,1 @@
+"""Makes the modules beside this file importable from every test folder."""

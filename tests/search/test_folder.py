@@ -1,0 +1,213 @@
+"""What is on disk: change numbers, damage, interruption, and other processes."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from search_cases import generated_cases
+
+from kb.search import Analysis, CaseDocument, SearchIndex, stored
+from kb.search.folder import IndexFolder
+
+CASES = list(generated_cases(60))
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    index = SearchIndex.open(tmp_path / "index")
+    index.rebuild(CASES, (60, "nonce"))
+    index.apply([CaseDocument(uid="late", family="HX-210", complaint="gurgles")], (), (61, "other"))
+    return tmp_path / "index"
+
+
+def segments(folder: Path) -> list[Path]:
+    return sorted(folder.glob("MAIN_*.seg"))
+
+
+def test_a_new_folder_starts_empty_and_says_so(tmp_path: Path) -> None:
+    index = SearchIndex.open(tmp_path / "new")
+    assert (index.seen, index.count, index.was_rebuilt_because) == ((0, ""), 0, "there is no index yet")
+
+
+def test_an_index_remembers_the_change_it_has_seen(folder: Path) -> None:
+    index = SearchIndex.open(folder)
+    assert index.was_rebuilt_because is None
+    assert (index.seen, index.count) == ((61, "other"), 61)
+    assert [hit.uid for hit in index.search("gurgles").hits] == ["late"]
+
+
+def test_a_flipped_bit_anywhere_is_noticed(folder: Path) -> None:
+    for path in [*segments(folder), *folder.glob("_MAIN_*.toc"), folder / "manifest.json"]:
+        whole = path.read_bytes()
+        for at in range(0, len(whole), max(1, len(whole) // 7)):
+            path.write_bytes(whole[:at] + bytes([whole[at] ^ 4]) + whole[at + 1 :])
+            with pytest.raises(Exception, match=r"changed|read|listed|missing"):
+                IndexFolder(folder, Analysis().fingerprint).open()
+        path.write_bytes(whole)
+    assert SearchIndex.open(folder).was_rebuilt_because is None
+
+
+@pytest.mark.parametrize("damage", ["truncate", "empty", "delete", "toc", "manifest", "all"])
+def test_a_damaged_index_starts_empty_and_can_be_rebuilt(folder: Path, damage: str) -> None:
+    target = segments(folder)[0]
+    if damage == "truncate":
+        target.write_bytes(target.read_bytes()[:-10])
+    elif damage == "empty":
+        target.write_bytes(b"")
+    elif damage == "delete":
+        target.unlink()
+    elif damage == "toc":
+        next(folder.glob("_MAIN_*.toc")).unlink()
+    elif damage == "manifest":
+        (folder / "manifest.json").write_text("{")
+    else:
+        for path in folder.iterdir():
+            path.unlink()
+    index = SearchIndex.open(folder)
+    assert index.was_rebuilt_because
+    assert (index.seen, index.count) == ((0, ""), 0)
+    index.rebuild(CASES, (62, "x"))
+    assert SearchIndex.open(folder).seen == (62, "x")
+    assert SearchIndex.open(folder).count == 60
+
+
+def test_changed_word_lists_ask_for_a_rebuild(folder: Path) -> None:
+    index = SearchIndex.open(folder, Analysis(symptoms=[("gurgles", ())]))
+    assert index.was_rebuilt_because == "analysis or word lists have changed"
+    assert index.seen == (0, "")
+
+
+def test_an_interrupted_rebuild_keeps_the_old_index(folder: Path) -> None:
+    index = SearchIndex.open(folder)
+
+    def broken():  # type: ignore[no-untyped-def]
+        yield CASES[0]
+        raise OSError("disk full")
+
+    with pytest.raises(OSError, match="disk full"):
+        index.rebuild(broken(), (99, "z"))
+    assert index.count == 61
+    assert SearchIndex.open(folder).seen == (61, "other")
+
+
+def test_a_disk_that_refuses_is_told_and_made_good_later(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    index = SearchIndex.open(folder)
+
+    def refuse(*args: object, **kwargs: object) -> bool:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(index._folder, "write", refuse)
+        index.apply([CaseDocument(uid="a", family="F", complaint="zorbles")], ["late"], (62, "x"))
+    assert index.trouble is not None
+    assert (index.seen, index.saved) == ((62, "x"), (61, "other"))
+    assert [hit.uid for hit in index.search("zorbles").hits] == ["a"]
+    index.apply([CaseDocument(uid="b", family="F", complaint="quibbles")], (), (63, "y"))
+    assert index.trouble is None
+    again = SearchIndex.open(folder)
+    assert again.seen == (63, "y")
+    assert again.search("zorbles quibbles").total == 2
+    assert again.search("gurgles").total == 0
+
+
+def test_two_processes_on_one_folder_never_lose_a_change(folder: Path) -> None:
+    server, tool = SearchIndex.open(folder), SearchIndex.open(folder)
+    one = CaseDocument(uid="one", family="F", complaint="zorbles")
+    two = CaseDocument(uid="two", family="F", complaint="quibbles")
+    tool.apply([one], (), (62, "x"))
+    server.apply([one, two], (), (63, "y"))
+    tool.apply([two], (), (63, "y"))
+    assert SearchIndex.open(folder).seen == (63, "y")
+    assert SearchIndex.open(folder).search("zorbles quibbles", limit=9).total == 2
+    # The server falls behind, the tool goes on; what the server writes late must not hide the newer state.
+    tool.apply([CaseDocument(uid="one", family="F", complaint="snorkels")], (), (65, "v"))
+    server.apply([one], (), (64, "w"))
+    assert SearchIndex.open(folder).search("snorkels").total == 1
+    assert SearchIndex.open(folder).seen == (65, "v")
+
+
+def test_two_processes_rebuild_the_same_index_as_one(tmp_path: Path) -> None:
+    cases = list(generated_cases(1_200))
+    one, two = SearchIndex.open(tmp_path / "one"), SearchIndex.open(tmp_path / "two")
+    one.rebuild(cases, (1, "a"))
+    two.rebuild(iter(cases), (1, "a"), processes=2)
+    assert SearchIndex.open(tmp_path / "two").was_rebuilt_because is None
+    assert one.count == two.count == len(cases)
+    for words in ("fuse", "relay ripple C9", '"salt crust"', ""):
+        expected, results = one.search(words, limit=200), two.search(words, limit=200)
+        assert (results.total, results.facets) == (expected.total, expected.facets)
+        assert [hit.score for hit in results.hits] == pytest.approx([hit.score for hit in expected.hits])
+
+
+def test_a_large_segment_opens_from_its_snapshot_and_a_damaged_snapshot_is_made_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("kb.search.stored.SNAPSHOT_FROM", 50)
+    index = SearchIndex.open(tmp_path)
+    index.rebuild(CASES, (1, "a"))
+    read = stored._read_arrays
+    (kept,) = tmp_path.glob("arrays_*.npz")
+    whole = kept.read_bytes()
+    expected = index.search("fuse relay", limit=50)
+    sizes: list[int] = []
+    monkeypatch.setattr(
+        "kb.search.stored._read_arrays", lambda leaf: sizes.append(leaf.doc_count_all()) or read(leaf)
+    )
+    SearchIndex.open(tmp_path)
+    assert max(sizes) < 50
+    for damaged in (b"", whole[:-7], whole[:900] + bytes([whole[900] ^ 1]) + whole[901:]):
+        kept.write_bytes(damaged)
+        again = SearchIndex.open(tmp_path)
+        assert [hit.uid for hit in again.search("fuse relay", limit=50).hits[:5]] == [
+            hit.uid for hit in expected.hits[:5]
+        ]
+        assert kept.read_bytes() == whole
+    index = SearchIndex.open(tmp_path)
+    index.rebuild(CASES, (3, "c"))
+    assert [path != kept for path in tmp_path.glob("arrays_*.npz")] == [True]
+
+
+_WRITER = """
+import sys
+from pathlib import Path
+from kb.search import CaseDocument, SearchIndex
+index = SearchIndex.open(Path(sys.argv[1]))
+start = index.seen[0]
+print(start, flush=True)
+for number in range(start + 1, start + 1000):
+    case = CaseDocument(uid=f"c{number}", family="F", complaint=f"zorbles N{number}")
+    index.apply([case], (), (number, f"n{number}"))
+    print(number, flush=True)
+"""
+
+
+def test_a_killed_process_leaves_an_index_that_is_whole_and_behind_by_no_more_than_one(
+    tmp_path: Path,
+) -> None:
+    SearchIndex.open(tmp_path).rebuild([], (0, ""))
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    for round_number in range(6):
+        process = subprocess.Popen(
+            [sys.executable, "-c", _WRITER, str(tmp_path)], stdout=subprocess.PIPE, text=True, env=environment
+        )
+        assert process.stdout is not None
+        process.stdout.readline()
+        time.sleep(0.15 + 0.037 * round_number)
+        process.send_signal(signal.SIGKILL)
+        lines = process.stdout.read().split()
+        process.wait()
+        process.stdout.close()
+        index = SearchIndex.open(tmp_path)
+        assert index.was_rebuilt_because is None
+        told = int(lines[-1]) if lines else 0
+        assert told <= index.seen[0] or not lines
+        assert index.count == index.seen[0]
+        assert index.search("zorbles", limit=0).total == index.seen[0]
