@@ -1,0 +1,64 @@
+"""Statistics of faults and fixes: pure computation on counts, no clock, files or randomness."""
+
+from kb.suggest.facts_of_case import CaseFacts, Evidence, FixTry, RailFact
+from kb.suggest.fix_records import Record, fix_records
+from kb.suggest.intervals import cautious_rate, jeffreys, wilson
+from kb.suggest.lasting import Lasting, StillWorking, kaplan_meier, lasting_of
+from kb.suggest.ledger import Ledger
+from kb.suggest.next_measurement import Candidate, Measurement, Outcome, next_measurements
+from kb.suggest.ranking import (
+    Cause,
+    Ranking,
+    Weight,
+    WhatIf,
+    expected_cost,
+    expected_minutes,
+    rank,
+    stop_point,
+    what_if,
+    without_line,
+)
+from kb.suggest.repair_order import StopPoint
+from kb.suggest.settings import Settings
+from kb.suggest.track_record import Compared, Scores, TrackRecord, over_time, track_record
+from kb.suggest.tuning import Tuning, choose_strength
+
+__all__ = [
+    "Candidate",
+    "CaseFacts",
+    "Cause",
+    "Compared",
+    "Evidence",
+    "FixTry",
+    "Lasting",
+    "Ledger",
+    "Measurement",
+    "Outcome",
+    "RailFact",
+    "Ranking",
+    "Record",
+    "Scores",
+    "Settings",
+    "StillWorking",
+    "StopPoint",
+    "TrackRecord",
+    "Tuning",
+    "Weight",
+    "WhatIf",
+    "cautious_rate",
+    "choose_strength",
+    "expected_cost",
+    "expected_minutes",
+    "fix_records",
+    "jeffreys",
+    "kaplan_meier",
+    "lasting_of",
+    "next_measurements",
+    "over_time",
+    "rank",
+    "stop_point",
+    "track_record",
+    "what_if",
+    "wilson",
+    "without_line",
+]

@@ -1,0 +1,322 @@
+"""The ledger: everything the statistics know, as counts to which one case is added or taken away.
+
+Adding and withdrawing touch only what the case itself mentions, so they cost the same however many
+cases there are. Each case's own contribution is kept in compact form, so that withdrawing, replacing
+and leaving one out are exact.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kb.errors import BadInput
+from kb.suggest import snapshot
+from kb.suggest.evidence_lines import FeatureKey, Lines
+from kb.suggest.facts_of_case import CaseFacts, Fault, FixTry
+from kb.suggest.growing import Column, Names, Table
+from kb.suggest.rows import (
+    MONEY_STEPS,
+    RESULT_CURED,
+    RESULT_NOT_CURED,
+    RESULT_UNKNOWN,
+    TIME_STEPS,
+    UNKNOWN,
+    Rows,
+    TryRow,
+)
+from kb.suggest.tally import Tally, count
+
+_RESULTS = {
+    "cured": RESULT_CURED,
+    "improved": RESULT_NOT_CURED,
+    "no change": RESULT_NOT_CURED,
+    "worse": RESULT_NOT_CURED,
+    "not known yet": RESULT_UNKNOWN,
+}
+
+
+class Ledger:
+    """Additive counts of cases.
+
+    A case knows its fault when one of its tries cured (the last such try) and the board did not come
+    back with the same fault within `warranty_days`; then it is evidence for that fault. In the fix
+    statistics a fault counts once per case: tried when a result is known, cured when one of its tries
+    cured and it lasted through the warranty.
+    """
+
+    def __init__(
+        self,
+        warranty_days: int = 365,
+        *,
+        conditions: Iterable[str] | None = None,
+        features: Iterable[FeatureKey] = (),
+    ) -> None:
+        self.warranty_days = warranty_days
+        self.seen: tuple[int, str] = (0, "")
+        self.version = 0  # goes up with every change; for callers that keep derived values
+        self.lines = Lines(conditions, features)
+        self.faults: Names[Fault] = Names()
+        self.sections: Names[str] = Names()
+        self.families: Names[str] = Names()
+        self.kinds: Names[str] = Names()
+        self.parts: Names[str] = Names()
+        self.failures: Names[str] = Names()
+        self.rows = Rows()
+        self.section_of = Column(np.int64)  # per fault
+        self.cases_of_fault = Column(np.int64)
+        self.item_fault = Table()  # item x fault: cases
+        self.feature_fault = Table()  # feature x fault: notings
+        self.kind_fault = Table()  # kind x fault: cases
+        self.known = 0  # cases that are evidence for a fault
+        self.tallies: list[Tally] = []  # per fault, all boards
+        self.family_tallies: list[dict[int, Tally]] = []  # per family: fault to tally
+        self.family_cases = Column(np.int64)  # per family: cases that are evidence
+        self.family_kinds: list[Counter[int]] = []  # per family: kind to cases, evidence or not
+        self.cases_with_count: Counter[int] = Counter()  # frequency of frequencies of faults
+        self.single_in_family: Counter[int] = Counter()  # cases whose fault no other case has, by family
+        self.single_in_kind: Counter[int] = Counter()
+
+    # -- changing ---------------------------------------------------------------------------------
+
+    def add(self, case: CaseFacts) -> None:
+        """Count a case. Raises BadInput when its uid is already counted or a word is not of the lists."""
+        if case.uid in self.rows.row_of:
+            raise BadInput(
+                f"Case {case.uid} is already counted.", field="uid", remedy="Replace the case instead."
+            )
+        tries = [self._try_row(one) for one in case.tries]
+        cured = [one.fault for one in tries if one.result == RESULT_CURED]
+        fixed = cured[-1] if cured else UNKNOWN
+        came_back = _came_back(case.same_fault_return_days, self.warranty_days)
+        items = self.lines.items_of_case(case.symptoms, case.rails)
+        values = {
+            "fault": UNKNOWN if came_back else fixed,
+            "fixed": fixed,
+            "family": self._family(case.family),
+            "kind": self.kinds.intern(case.kind),
+            "closed": case.closed.toordinal() if case.closed else 0,
+            "return_days": _days(case.same_fault_return_days),
+            "followed_days": _days(case.followed_days),
+        }
+        self._make_room()
+        self._apply(self.rows.append(case.uid, values, items, tries), +1)
+
+    def withdraw(self, uid: str) -> bool:
+        """Take a case out again; False when it was not counted."""
+        row = self.rows.row_of.get(uid)
+        if row is None:
+            return False
+        self._apply(row, -1)
+        self.rows.kill(row)
+        if self.rows.dead > max(1_000, len(self.rows)):
+            self._compact()
+        return True
+
+    def replace(self, case: CaseFacts) -> None:
+        """Count a case in place of what was counted for its uid before, if anything."""
+        self.withdraw(case.uid)
+        self.add(case)
+
+    # -- asking -----------------------------------------------------------------------------------
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    def __contains__(self, uid: object) -> bool:
+        return uid in self.rows.row_of
+
+    def uids(self) -> Iterator[str]:
+        """The uids of all counted cases."""
+        return iter(self.rows.row_of)
+
+    def known_faults(self) -> NDArray[np.int64]:
+        """Numbers of the faults that at least one case is evidence for, ascending."""
+        return np.flatnonzero(self.cases_of_fault.view)
+
+    def usual_kind(self, family: int) -> int:
+        """The kind most of a family's cases have, the first one entered among equals; -1 if none."""
+        kinds = self.family_kinds[family]
+        return min(kinds, key=lambda kind: (-kinds[kind], kind)) if kinds else -1
+
+    def to_bytes(self) -> bytes:
+        """A snapshot with `seen`; read back by `from_bytes`."""
+        if self.rows.dead:
+            self._compact()
+        return snapshot.pack(*snapshot.contents(self))
+
+    @classmethod
+    def from_bytes(cls, data: bytes) -> Ledger:
+        """A ledger from a snapshot. Raises ValueError when it is damaged or of another format."""
+        header, arrays = snapshot.unpack(data)
+        try:
+            ledger = cls(
+                header["warranty_days"], conditions=header["conditions"], features=header["features"]
+            )
+            snapshot.fill(ledger, header, arrays)
+        except (KeyError, IndexError, TypeError, AttributeError) as trouble:
+            raise ValueError(f"the snapshot of the counts is damaged: {trouble!r}") from trouble
+        return ledger
+
+    def empty_twin(self) -> Ledger:
+        """A ledger with the same names and rows but nothing counted yet, to which rows are counted by number.
+
+        For going through the cases in another order, such as by date; it must not be changed otherwise.
+        """
+        twin = Ledger(self.warranty_days, conditions=self.lines.conditions)
+        for name in (
+            "lines",
+            "faults",
+            "sections",
+            "families",
+            "kinds",
+            "parts",
+            "failures",
+            "rows",
+            "section_of",
+        ):
+            setattr(twin, name, getattr(self, name))
+        twin.cases_of_fault.reserve(len(self.faults))
+        twin.family_cases.reserve(len(self.families))
+        twin.tallies = [Tally() for _ in self.faults.values]
+        twin.family_tallies = [{} for _ in self.families.values]
+        twin.family_kinds = [Counter() for _ in self.families.values]
+        twin._make_room()
+        return twin
+
+    def count_row(self, row: int) -> None:
+        """Count a row of an `empty_twin` as evidence, without its tries; a row that is none is passed over."""
+        fault = int(self.rows.get("fault")[row])
+        if fault >= 0:
+            family, kind = int(self.rows.get("family")[row]), int(self.rows.get("kind")[row])
+            self._apply_evidence(row, fault, family, kind, +1)
+
+    # -- inside -----------------------------------------------------------------------------------
+
+    def _fault(self, section: str, part_class: str) -> int:
+        fault = self.faults.intern((section, part_class))
+        if fault == self.section_of.size:
+            self.section_of.append(self.sections.intern(section))
+            self.cases_of_fault.append(0)
+            self.tallies.append(Tally())
+        return fault
+
+    def _family(self, code: str) -> int:
+        family = self.families.intern(code)
+        if family == self.family_cases.size:
+            self.family_cases.append(0)
+            self.family_tallies.append({})
+            self.family_kinds.append(Counter())
+        return family
+
+    def _try_row(self, one: FixTry) -> TryRow:
+        if one.result not in _RESULTS:
+            raise BadInput(
+                f"The result “{one.result}” of a try is not on the list.",
+                field="result",
+                remedy="Use one of: " + ", ".join(_RESULTS) + ".",
+            )
+        return TryRow(
+            self._fault(one.section, one.part_class),
+            self.parts.intern(one.part) if one.part else UNKNOWN,
+            self.failures.intern(one.failure) if one.failure else UNKNOWN,
+            _RESULTS[one.result],
+            _steps(one.cost, MONEY_STEPS),
+            _steps(one.minutes, TIME_STEPS),
+        )
+
+    def _make_room(self) -> None:
+        faults = len(self.faults)
+        self.item_fault.reserve(self.lines.item_count, faults)
+        self.feature_fault.reserve(len(self.lines.features), faults)
+        self.kind_fault.reserve(len(self.kinds), faults)
+
+    def _apply(self, row: int, sign: int) -> None:
+        """Add (+1) or take away (-1) the row's contribution, read from the row alone."""
+        rows = self.rows
+        family, kind = int(rows.get("family")[row]), int(rows.get("kind")[row])
+        came_back = _came_back(int(rows.get("return_days")[row]), self.warranty_days)
+        count(self.family_kinds[family], kind, sign)
+        self._apply_tries(rows.tries_of(row), family, came_back, sign)
+        fault = int(rows.get("fault")[row])
+        if fault >= 0:
+            self._apply_evidence(row, fault, family, kind, sign)
+        self.version += 1
+
+    def _apply_tries(self, tries: list[TryRow], family: int, came_back: bool, sign: int) -> None:
+        for fault in dict.fromkeys(one.fault for one in tries):
+            mine = [one for one in tries if one.fault == fault]
+            cured = [one for one in mine if one.result == RESULT_CURED]
+            is_tried = any(one.result != RESULT_UNKNOWN for one in mine)
+            for tally in (self.tallies[fault], self._family_tally(family, fault)):
+                tally.tried += sign * is_tried
+                tally.cured += sign * (bool(cured) and not came_back)
+                for part in {one.part for one in cured if one.part >= 0}:
+                    count(tally.parts, part, sign)
+                for failure in {one.failure for one in cured if one.failure >= 0}:
+                    count(tally.failures, failure, sign)
+                for one in mine:
+                    tally.enter_effort(one.cost, one.minutes, sign)
+            self._drop_empty(family, fault)
+
+    def _apply_evidence(self, row: int, fault: int, family: int, kind: int, sign: int) -> None:
+        self._note_frequency(fault, -1)
+        items = self.rows.items_of(row)
+        self.item_fault.view[items, fault] += sign
+        np.add.at(self.feature_fault.view[:, fault], self.lines.feature_of.view[items], sign)
+        self.kind_fault.view[kind, fault] += sign
+        self.family_cases.view[family] += sign
+        self.cases_of_fault.view[fault] += sign
+        self.known += sign
+        closed = int(self.rows.get("closed")[row])
+        for tally in (self.tallies[fault], self._family_tally(family, fault)):
+            tally.cases += sign
+            if sign > 0:
+                tally.enter_row(closed, row)
+            else:
+                tally.remove_row(closed, row)
+        self._drop_empty(family, fault)
+        self._note_frequency(fault, +1)
+
+    def _note_frequency(self, fault: int, step: int) -> None:
+        """Enter or strike out how often this fault was seen, and who holds it when only one case does."""
+        cases = int(self.cases_of_fault.view[fault])
+        if cases:
+            count(self.cases_with_count, cases, step)
+        if cases == 1:
+            holder = next(self.tallies[fault].newest_rows())
+            count(self.single_in_family, int(self.rows.get("family")[holder]), step)
+            count(self.single_in_kind, int(self.rows.get("kind")[holder]), step)
+
+    def _family_tally(self, family: int, fault: int) -> Tally:
+        return self.family_tallies[family].setdefault(fault, Tally())
+
+    def _drop_empty(self, family: int, fault: int) -> None:
+        tally = self.family_tallies[family].get(fault)
+        if tally is not None and tally.empty:
+            del self.family_tallies[family][fault]
+
+    def _compact(self) -> None:
+        """Give back the places of withdrawn cases; happens once in as many withdrawals as cases are left."""
+        self.rows, moved = self.rows.compacted()
+        for tallies in (self.tallies, *(list(of.values()) for of in self.family_tallies)):
+            for tally in tallies:
+                tally.move_rows(moved)
+
+
+def _came_back(return_days: int | None, warranty_days: int) -> bool:
+    return return_days is not None and 0 <= return_days <= warranty_days
+
+
+def _days(days: int | None) -> int:
+    return UNKNOWN if days is None else max(0, int(days))
+
+
+def _steps(value: float | None, steps: int) -> int:
+    """A cost or time as a whole number of steps; unknown when missing, negative or not a number."""
+    if value is None or not 0.0 <= value < 1e12:
+        return UNKNOWN
+    return round(value * steps)

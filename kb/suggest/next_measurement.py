@@ -1,0 +1,193 @@
+"""Which reading or check to make next: expected fall of the ranking's entropy, in bits per minute."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kb.suggest.back_off import Floats, likelihood
+from kb.suggest.evidence_lines import FeatureKey, rail_key, symptom_key
+from kb.suggest.facts_of_case import Evidence, Fault, RailKey
+from kb.suggest.ledger import Ledger
+from kb.suggest.posterior import Posterior, posterior, settle
+from kb.suggest.rows import spread
+from kb.suggest.settings import Settings
+
+UNPOWERED_BONUS = 1.25  # an unpowered check wins against a powered one that is up to a fifth better
+_SHORTEST_MINUTES = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """Something that could be looked at. `name` is a symptom's name or a rail key (role, supply, load).
+
+    `dead_check` marks the unpowered checks that must be done before anything is energised.
+    """
+
+    label: str
+    kind: Literal["symptom", "rail"]
+    name: str | RailKey
+    powered: bool
+    minutes: float
+    dead_check: bool = False
+
+    @property
+    def key(self) -> FeatureKey:
+        if self.kind == "symptom":
+            if not isinstance(self.name, str):
+                raise ValueError(f"a symptom is named by text, not by {self.name!r}")
+            return symptom_key(self.name)
+        if isinstance(self.name, str) or len(self.name) != 3:
+            raise ValueError(f"a rail is named by role, supply state and load, not by {self.name!r}")
+        return rail_key(self.name)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One result the measurement may have: how likely it is, and which cause would then lead."""
+
+    label: str
+    probability: float
+    leading: Fault
+    leading_probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """A candidate with what it is expected to tell. `bits` is the expected fall in entropy."""
+
+    candidate: Candidate
+    bits: float
+    bits_per_minute: float
+    outcomes: tuple[Outcome, ...]
+    why: str
+
+
+def next_measurements(
+    ledger: Ledger,
+    evidence: Evidence,
+    settings: Settings | None = None,
+    candidates: Sequence[Candidate] = (),
+    *,
+    limit: int | None = None,
+) -> tuple[Measurement, ...]:
+    """The candidates not yet in the evidence, the one that tells most per minute first.
+
+    The entropy is that of the ranking with its unseen row, before and after each outcome, weighted by how
+    likely the outcome is. As long as a dead check is not in the evidence nothing
+    powered is offered; dead checks are offered even when no case ever noted them.
+    """
+    settings = settings or Settings()
+    noted = {symptom_key(name) for name, _ in evidence.symptoms} | {
+        rail_key(one.key) for one in evidence.rails
+    }
+    open_ones = [one for one in dict.fromkeys(candidates) if one.key not in noted]
+    waiting = any(one.dead_check for one in open_ones)
+    if waiting:
+        open_ones = [one for one in open_ones if not one.powered]
+    found = posterior(ledger, evidence, settings)
+    features = [ledger.lines.features.find(one.key) for one in open_ones]
+    usable = [feature for feature in dict.fromkeys(features) if feature >= 0]
+    answers = _answers(ledger, found, usable, settings)
+    now = float(entropy_bits(found.probability, found.unseen))
+    measurements = [
+        _measurement(ledger, found, now, one, answers.get(feature))
+        for one, feature in zip(open_ones, features, strict=True)
+    ]
+    told = [one for one in measurements if one.bits > 0.0 or one.candidate.dead_check]
+    told.sort(key=_urgency)
+    return tuple(told if limit is None else told[: max(0, limit)])
+
+
+def _urgency(one: Measurement) -> tuple[float, bool, str]:
+    bonus = 1.0 if one.candidate.powered else UNPOWERED_BONUS
+    return (-round(one.bits_per_minute * bonus, 12), one.candidate.powered, one.candidate.label)
+
+
+@dataclass(frozen=True, slots=True)
+class _Answers:
+    """What every outcome of one feature would do: L outcomes, in the order of the feature's items."""
+
+    first_item: int
+    chance: Floats  # (L,) sums to 1
+    entropy: Floats  # (L,) bits left after each outcome
+    leading: NDArray[np.int64]  # (L,) place of the leading fault
+    leading_probability: Floats  # (L,)
+
+
+def _answers(
+    ledger: Ledger, found: Posterior, features: list[int], settings: Settings
+) -> dict[int, _Answers]:
+    """All features at once: the step that `posterior` makes for one more item, for each outcome.
+
+    Whoever goes and looks learns the outcome for certain, so chances and bits come from the cases in
+    which it was looked for. The leading cause is the one that the ranking will show afterwards.
+    """
+    if not features or not len(found.faults):
+        return {}
+    first = ledger.lines.first_item.view[features]
+    levels = ledger.lines.levels.view[features]
+    items = spread(first, levels)
+    looked = likelihood(ledger, found.faults, items, replace(settings, mentions=False))
+    chance = looked[0] @ found.probability + looked[1] * found.unseen
+    entropy = entropy_bits(*_after(found, *looked, settings))
+    known, _ = _after(found, *likelihood(ledger, found.faults, items, settings), settings)
+    leading = known.argmax(axis=1)
+    leading_probability = known[np.arange(len(known)), leading]
+    answers = {}
+    ends = np.cumsum(levels)
+    for feature, item, end, many in zip(
+        features, first.tolist(), ends.tolist(), levels.tolist(), strict=True
+    ):
+        own = slice(end - many, end)
+        whole = chance[own] / chance[own].sum()
+        answers[feature] = _Answers(item, whole, entropy[own], leading[own], leading_probability[own])
+    return answers
+
+
+def _after(
+    found: Posterior, given_fault: Floats, given_any: Floats, settings: Settings
+) -> tuple[Floats, Floats]:
+    """The ranking (L, K) and its unseen row (L,) after each of L outcomes."""
+    with np.errstate(divide="ignore"):
+        log_known = found.log_known + settings.strength * np.log(given_fault)
+        log_any = found.log_any + settings.strength * np.log(given_any)
+    before = np.broadcast_to(found.prior / (1.0 - found.prior_unseen), log_known.shape)
+    return settle(log_known, log_any, found.prior_unseen, before, settings.unseen_evidence)
+
+
+def entropy_bits(known: Floats, unseen: ArrayLike) -> Floats:
+    """Entropy (...) in bits of rankings (..., K) with their unseen rows (...), each summing to 1."""
+    unseen = np.asarray(unseen, dtype=np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        bits = -np.where(known > 0.0, known * np.log2(known), 0.0).sum(axis=-1)
+        return bits - np.where(unseen > 0.0, unseen * np.log2(unseen), 0.0)
+
+
+def _measurement(
+    ledger: Ledger, found: Posterior, now: float, candidate: Candidate, answers: _Answers | None
+) -> Measurement:
+    if answers is None:
+        return Measurement(candidate, 0.0, 0.0, (), _why(candidate, 0.0))
+    bits = max(0.0, now - float(answers.chance @ answers.entropy))
+    outcomes = tuple(
+        Outcome(
+            ledger.lines.outcome_label(answers.first_item + level),
+            float(answers.chance[level]),
+            ledger.faults.values[int(found.faults[answers.leading[level]])],
+            float(answers.leading_probability[level]),
+        )
+        for level in range(len(answers.chance))
+    )
+    per_minute = bits / max(candidate.minutes, _SHORTEST_MINUTES)
+    return Measurement(candidate, bits, per_minute, outcomes, _why(candidate, bits))
+
+
+def _why(candidate: Candidate, bits: float) -> str:
+    if candidate.dead_check and bits < 0.01:
+        return "to be done before the board is energised"
+    return "before the board is energised" if candidate.dead_check else f"expected to settle {bits:.2f} bits"

@@ -1,0 +1,336 @@
+"""The ranking of causes: what to try first on a board, how likely it is, and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kb.suggest.back_off import Floats
+from kb.suggest.facts_of_case import Evidence
+from kb.suggest.fix_records import FixFigures, counted_names, fix_figures, mean_cost, mean_minutes
+from kb.suggest.intervals import jeffreys
+from kb.suggest.ledger import Ledger
+from kb.suggest.posterior import Posterior, posterior
+from kb.suggest.repair_order import StopPoint, best_stop, cheapest_first, expected_cost_of
+from kb.suggest.settings import Settings
+
+Order = Literal["likely", "cheapest"]
+
+UIDS_SHOWN = 20
+_SAYS_LITTLE = 0.1  # a weight below this moves the odds by less than a tenth
+
+
+@dataclass(frozen=True, slots=True)
+class Weight:
+    """One line of evidence for or against a cause.
+
+    `weight` is the tempered log likelihood ratio against the mixture of all other causes: it is added
+    to the cause's log odds. `line` names the evidence, `label` says it as a sentence would.
+    """
+
+    label: str
+    weight: float
+    line: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One ranked fault.
+
+    `probability` with the evidence, `prior_probability` without; `tried`, `cured` and `interval` (95 %
+    Jeffreys) over all boards, `family_tried` and `family_cured` within the family; `cure_rate` leans on
+    more general levels; `chance_of_cure` = probability x cure_rate; `cost` and `minutes` are means as
+    recorded (family first), None when unknown; `money_per_try` is what a try is expected to cost, parts
+    and bench time, with the general figure where nothing is recorded.
+    """
+
+    section: str
+    part_class: str
+    probability: float
+    prior_probability: float
+    cases: int
+    family_cases: int
+    tried: int
+    cured: int
+    family_tried: int
+    family_cured: int
+    cure_rate: float
+    interval: tuple[float, float]
+    chance_of_cure: float
+    parts: tuple[tuple[str, int], ...]
+    failures: tuple[str, ...]
+    cost: float | None
+    minutes: float | None
+    money_per_try: float
+    minutes_per_try: float
+    evidence: tuple[Weight, ...]
+    case_uids: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    """The answer. Probabilities of `causes`, `rest_probability` (causes left out by a limit) and
+    `unseen_probability` sum to 1.
+
+    `basis` names the closest level with cases: "family", "kind", "all boards", or "nothing" for an empty
+    ledger; `family_cases`, `kind_cases` and `cases_used` count the cases with a known fault behind each
+    level. `expected_cost` and `expected_minutes` are those of following the listed causes in order.
+    """
+
+    causes: tuple[Cause, ...]
+    unseen_probability: float
+    rest_probability: float
+    cases_used: int
+    kind_cases: int
+    family_cases: int
+    basis: str
+    evidence_strength: float
+    ignored: tuple[str, ...]
+    order: Order
+    expected_cost: float
+    expected_minutes: float
+
+
+def rank(
+    ledger: Ledger,
+    evidence: Evidence,
+    settings: Settings | None = None,
+    *,
+    order: Order = "likely",
+    limit: int | None = None,
+) -> Ranking:
+    """Rank all known faults for a board.
+
+    "likely" orders by the chance that the fix cures this board, "cheapest" by that chance over the
+    expected cost of trying. Raises BadInput when the evidence contradicts itself, ValueError for an
+    unknown order. An empty ledger gives no causes and an unseen probability of 1.
+    """
+    settings = settings or Settings()
+    if order not in ("likely", "cheapest"):
+        raise ValueError(f"order must be likely or cheapest, not {order!r}")
+    found = posterior(ledger, evidence, settings)
+    figures = fix_figures(ledger, found.faults, found.family, settings)
+    cures = found.probability * figures.cure_rate
+    places = _in_order(ledger, found.faults, cures, figures, order)
+    shown = places if limit is None else places[: max(0, limit)]
+    weights = _weights(found, settings, shown)
+    lines = [ledger.lines.label(item) for item in found.items.tolist()]
+    causes = tuple(
+        _cause(ledger, found, figures, int(place), lines, weights[:, column])
+        for column, place in enumerate(shown)
+    )
+    family_cases = int(ledger.family_cases.view[found.family]) if found.family >= 0 else 0
+    kind_cases = int(ledger.kind_fault.view[found.kind].sum()) if found.kind >= 0 else 0
+    return Ranking(
+        causes,
+        found.unseen,
+        max(0.0, float(found.probability.sum() - found.probability[shown].sum()))
+        if limit is not None
+        else 0.0,
+        ledger.known,
+        kind_cases,
+        family_cases,
+        _basis(ledger.known, kind_cases, family_cases),
+        settings.strength,
+        found.ignored,
+        order,
+        expected_cost_of(cures[shown], figures.money[shown]),
+        expected_cost_of(cures[shown], figures.minutes[shown]),
+    )
+
+
+def expected_cost(ranking: Ranking, if_not_cured: float = 0.0) -> float:
+    """Expected money for following the ranking's list until the board is cured, parts and bench time."""
+    return expected_cost_of(*_chances_and(ranking, "money_per_try"), if_not_cured)
+
+
+def expected_minutes(ranking: Ranking, if_not_cured: float = 0.0) -> float:
+    """Expected minutes for following the ranking's list until the board is cured."""
+    return expected_cost_of(*_chances_and(ranking, "minutes_per_try"), if_not_cured)
+
+
+def stop_point(ranking: Ranking, replacement_price: float) -> StopPoint:
+    """How far down the list trying pays against a replacement at this price."""
+    return best_stop(*_chances_and(ranking, "money_per_try"), replacement_price)
+
+
+def without_line(
+    evidence: Evidence, *, symptom: str | None = None, rail: tuple[str, str, str] | None = None
+) -> Evidence:
+    """The evidence with one symptom or one rail key (role, supply, load) switched off, for a what-if."""
+    return replace(
+        evidence,
+        symptoms=tuple(one for one in evidence.symptoms if one[0] != symptom),
+        rails=tuple(one for one in evidence.rails if one.key != rail),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """What switching one line off would do: the leading cause without it, and by how much it moves."""
+
+    line: str
+    without: Evidence
+    leading: tuple[str, str]
+    leading_probability: float
+    leading_changes: bool
+    moved: float  # half the summed change of all probabilities: 0 nothing, 1 everything
+
+
+def what_if(ledger: Ledger, evidence: Evidence, settings: Settings | None = None) -> tuple[WhatIf, ...]:
+    """For each line of evidence the ranking without it; the line that moves most first."""
+    settings = settings or Settings()
+    found = posterior(ledger, evidence, settings)
+    if not len(found.faults):
+        return ()
+    now = int(_by_probability(ledger, found)[0])
+    answers = []
+    for line, reduced in _one_less(ledger, evidence):
+        other = posterior(ledger, reduced, settings)
+        leading = int(_by_probability(ledger, other)[0])
+        moved = 0.5 * (
+            float(np.abs(other.probability - found.probability).sum()) + abs(other.unseen - found.unseen)
+        )
+        answers.append(
+            WhatIf(
+                line,
+                reduced,
+                ledger.faults.values[int(found.faults[leading])],
+                float(other.probability[leading]),
+                leading != now,
+                moved,
+            )
+        )
+    return tuple(sorted(answers, key=lambda one: (-one.moved, one.line)))
+
+
+def _one_less(ledger: Ledger, evidence: Evidence) -> list[tuple[str, Evidence]]:
+    reduced = []
+    for name, present in dict.fromkeys(evidence.symptoms):
+        single = Evidence(symptoms=((name, present),))
+        reduced.append((single, without_line(evidence, symptom=name)))
+    for rail in dict.fromkeys(evidence.rails):
+        without = replace(evidence, rails=tuple(one for one in evidence.rails if one != rail))
+        reduced.append((Evidence(rails=(rail,)), without))
+    labelled = []
+    for single, without in reduced:
+        known, _ = ledger.lines.find(single)
+        if known:
+            labelled.append((ledger.lines.label(known[0]), without))
+    return labelled
+
+
+def _chances_and(ranking: Ranking, name: str) -> tuple[list[float], list[float]]:
+    return (
+        [cause.chance_of_cure for cause in ranking.causes],
+        [getattr(cause, name) for cause in ranking.causes],
+    )
+
+
+def _basis(cases: int, kind_cases: int, family_cases: int) -> str:
+    if family_cases:
+        return "family"
+    if kind_cases:
+        return "kind"
+    return "all boards" if cases else "nothing"
+
+
+def _by_name(ledger: Ledger, faults: NDArray[Any]) -> NDArray[np.int64]:
+    """Places of the faults in order of their names, so that equals never depend on order of entry."""
+    names = ledger.faults.values
+    return np.array(sorted(range(len(faults)), key=lambda place: names[faults[place]]), dtype=np.int64)
+
+
+def _by_probability(ledger: Ledger, found: Posterior) -> NDArray[np.int64]:
+    named = _by_name(ledger, found.faults)
+    return named[np.argsort(-np.round(found.probability[named], 12), kind="stable")]
+
+
+def _in_order(
+    ledger: Ledger, faults: NDArray[Any], cures: Floats, figures: FixFigures, order: Order
+) -> NDArray[np.int64]:
+    named = _by_name(ledger, faults)
+    chance = np.round(cures[named], 12)
+    if order == "cheapest":
+        return named[cheapest_first(chance, figures.money[named])]
+    return named[np.argsort(-chance, kind="stable")]
+
+
+def _weights(found: Posterior, settings: Settings, shown: NDArray[Any]) -> Floats:
+    """Tempered log likelihood ratios (E, shown) of each item for a cause against all other causes."""
+    given = found.given_fault
+    everything = given @ found.prior + found.prior_unseen * found.given_any
+    mine = given[:, shown]
+    share = found.prior[shown]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        others = (everything[:, None] - mine * share) / (1.0 - share)
+        weights = settings.strength * (np.log(mine) - np.log(others))
+    return np.nan_to_num(np.where(share < 1.0 - 1e-12, weights, 0.0), nan=0.0, posinf=700.0, neginf=-700.0)
+
+
+def _cause(
+    ledger: Ledger, found: Posterior, figures: FixFigures, place: int, lines: list[str], weights: Floats
+) -> Cause:
+    fault = int(found.faults[place])
+    section, part_class = ledger.faults.values[fault]
+    overall = ledger.tallies[fault]
+    inside = ledger.family_tallies[found.family].get(fault) if found.family >= 0 else None
+    near = overall if inside is None else inside
+    cost, minutes = mean_cost(near), mean_minutes(near)
+    probability, cure_rate = float(found.probability[place]), float(figures.cure_rate[place])
+    return Cause(
+        section=section,
+        part_class=part_class,
+        probability=probability,
+        prior_probability=float(found.prior[place]),
+        cases=overall.cases,
+        family_cases=inside.cases if inside else 0,
+        tried=overall.tried,
+        cured=overall.cured,
+        family_tried=inside.tried if inside else 0,
+        family_cured=inside.cured if inside else 0,
+        cure_rate=cure_rate,
+        interval=jeffreys(overall.cured, overall.tried),
+        chance_of_cure=probability * cure_rate,
+        parts=counted_names(ledger.parts.values, inside.parts) if inside else (),
+        failures=tuple(name for name, _ in counted_names(ledger.failures.values, near.failures)),
+        cost=mean_cost(overall) if cost is None else cost,
+        minutes=mean_minutes(overall) if minutes is None else minutes,
+        money_per_try=float(figures.money[place]),
+        minutes_per_try=float(figures.minutes[place]),
+        evidence=_spoken(lines, weights),
+        case_uids=_newest_cases(ledger, fault, found.family),
+    )
+
+
+def _spoken(lines: list[str], weights: Floats) -> tuple[Weight, ...]:
+    """The lines with their weights in plain words, the heaviest first."""
+    pairs = sorted(zip(lines, weights.tolist(), strict=True), key=lambda pair: (-abs(pair[1]), pair[0]))
+    return tuple(Weight(f"{line}: {_speaks(weight)}", weight, line) for line, weight in pairs)
+
+
+def _speaks(weight: float) -> str:
+    if abs(weight) < _SAYS_LITTLE:
+        return "says little"
+    return "speaks for" if weight > 0 else "speaks against"
+
+
+def _newest_cases(ledger: Ledger, fault: int, family: int) -> tuple[str, ...]:
+    """Uids of up to UIDS_SHOWN cases behind a fault: the same family first, the newest first."""
+    rows: list[int] = []
+    if family >= 0 and (inside := ledger.family_tallies[family].get(fault)):
+        for row in inside.newest_rows():
+            if len(rows) == UIDS_SHOWN:
+                break
+            rows.append(row)
+    own = set(rows)
+    if len(rows) < UIDS_SHOWN:
+        for row in ledger.tallies[fault].newest_rows():
+            if row not in own:
+                rows.append(row)
+                if len(rows) == UIDS_SHOWN:
+                    break
+    return tuple(ledger.rows.uids[row] for row in rows)

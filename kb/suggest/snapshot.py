@@ -1,0 +1,167 @@
+"""A ledger as bytes: NumPy arrays in an uncompressed zip, and one JSON header. Nothing is unpickled."""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+from collections import Counter
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kb.suggest.growing import Column, Names, Table
+from kb.suggest.rows import Rows
+from kb.suggest.tally import Tally
+
+if TYPE_CHECKING:
+    from kb.suggest.ledger import Ledger
+
+FORMAT = 1  # goes up when the meaning of anything in a snapshot changes
+_KIND = "counts of board faults"
+_NAMES = ("sections", "families", "kinds", "parts", "failures")
+
+Arrays = dict[str, NDArray[Any]]
+
+
+def pack(header: dict[str, Any], arrays: Arrays) -> bytes:
+    """Header and arrays as one block of bytes."""
+    text = json.dumps({"kind": _KIND, "format": FORMAT, **header}, ensure_ascii=False).encode()
+    target = io.BytesIO()
+    np.savez(target, allow_pickle=False, header=np.frombuffer(text, dtype=np.uint8), **arrays)
+    return target.getvalue()
+
+
+def unpack(data: bytes) -> tuple[dict[str, Any], Arrays]:
+    """Header and arrays. Raises ValueError when the bytes are not a snapshot of this format."""
+    try:
+        with np.load(io.BytesIO(data), allow_pickle=False) as stored:
+            arrays = {name: stored[name] for name in stored.files}
+        header = json.loads(arrays.pop("header").tobytes())
+    except (ValueError, KeyError, OSError, EOFError, zipfile.BadZipFile, AttributeError) as trouble:
+        raise ValueError("this is not a snapshot of the counts, or it is damaged") from trouble
+    if not isinstance(header, dict) or header.get("kind") != _KIND:
+        raise ValueError("this is not a snapshot of the counts")
+    if header.get("format") != FORMAT:
+        raise ValueError(f"the snapshot has format {header.get('format')}, this version reads {FORMAT}")
+    return header, arrays
+
+
+def contents(ledger: Ledger) -> tuple[dict[str, Any], Arrays]:
+    """What a snapshot of the ledger holds; the ledger must not have dead rows."""
+    header: dict[str, Any] = {
+        "seen": list(ledger.seen),
+        "warranty_days": ledger.warranty_days,
+        "conditions": list(ledger.lines.conditions),
+        "features": [list(key) for key in ledger.lines.features.values],
+        "faults": [list(fault) for fault in ledger.faults.values],
+        "uids": ledger.rows.uids,
+        "known": ledger.known,
+    }
+    header.update({name: getattr(ledger, name).values for name in _NAMES})
+    arrays: Arrays = {f"row_{name}": column for name, column in ledger.rows.arrays().items()}
+    arrays["section_of"] = ledger.section_of.view
+    arrays["cases_of_fault"] = ledger.cases_of_fault.view
+    arrays["family_cases"] = ledger.family_cases.view
+    for name in ("item_fault", "feature_fault", "kind_fault"):
+        arrays[name] = getattr(ledger, name).view
+    for name in ("cases_with_count", "single_in_family", "single_in_kind"):
+        arrays[name] = _pairs(getattr(ledger, name))
+    arrays["family_kinds"] = np.array(
+        [
+            (family, kind, cases)
+            for family, of in enumerate(ledger.family_kinds)
+            for kind, cases in of.items()
+        ],
+        dtype=np.int64,
+    ).reshape(-1, 3)
+    arrays.update(_tally_arrays("all", list(enumerate(ledger.tallies))))
+    inside = [
+        (family, fault, tally)
+        for family, of in enumerate(ledger.family_tallies)
+        for fault, tally in of.items()
+    ]
+    arrays.update(_tally_arrays("family", [(fault, tally) for _, fault, tally in inside]))
+    arrays["family_of_tally"] = np.array([family for family, _, _ in inside], dtype=np.int64)
+    return header, arrays
+
+
+def fill(ledger: Ledger, header: dict[str, Any], arrays: Arrays) -> None:
+    """Put a snapshot's contents into a new ledger made with the same features."""
+    ledger.seen = (int(header["seen"][0]), str(header["seen"][1]))
+    ledger.known = int(header["known"])
+    ledger.faults = Names((section, part_class) for section, part_class in header["faults"])
+    for name in _NAMES:
+        setattr(ledger, name, Names(header[name]))
+    rows = {name.removeprefix("row_"): array for name, array in arrays.items() if name.startswith("row_")}
+    ledger.rows = Rows.from_arrays(rows, header["uids"])
+    ledger.section_of = Column(np.int64, arrays["section_of"])
+    ledger.cases_of_fault = Column(np.int64, arrays["cases_of_fault"])
+    ledger.family_cases = Column(np.int64, arrays["family_cases"])
+    for name in ("item_fault", "feature_fault", "kind_fault"):
+        setattr(ledger, name, Table(arrays[name].astype(np.int32)))
+    for name in ("cases_with_count", "single_in_family", "single_in_kind"):
+        setattr(ledger, name, Counter(dict(arrays[name].tolist())))
+    ledger.family_kinds = [Counter() for _ in ledger.families.values]
+    for family, kind, cases in arrays["family_kinds"].tolist():
+        ledger.family_kinds[family][kind] = cases
+    ledger.tallies = [tally for _, tally in _tallies("all", arrays)]
+    ledger.family_tallies = [{} for _ in ledger.families.values]
+    for family, (fault, tally) in zip(
+        arrays["family_of_tally"].tolist(), _tallies("family", arrays), strict=True
+    ):
+        ledger.family_tallies[family][fault] = tally
+    if not len(ledger.faults) == ledger.section_of.size == len(ledger.tallies):
+        raise ValueError("the snapshot of the counts is damaged: its fault lists differ in length")
+
+
+def _pairs(counts: Counter[int]) -> NDArray[Any]:
+    return np.array(sorted(counts.items()), dtype=np.int64).reshape(-1, 2)
+
+
+def _tally_arrays(prefix: str, tallies: list[tuple[int, Tally]]) -> Arrays:
+    """Tallies one below the other; what has variable length lies in flat arrays with lengths beside."""
+    numbers = [
+        (
+            fault,
+            *(getattr(tally, name) for name in Tally.NUMBERS),
+            len(tally.rows),
+            len(tally.parts),
+            len(tally.failures),
+        )
+        for fault, tally in tallies
+    ]
+    named = [[pair for _, tally in tallies for pair in names(tally).items()] for names in (_parts, _failures)]
+    return {
+        f"{prefix}_numbers": np.array(numbers, dtype=np.int64).reshape(-1, len(Tally.NUMBERS) + 4),
+        f"{prefix}_rows": np.array([number for _, tally in tallies for number in tally.rows], dtype=np.int64),
+        f"{prefix}_parts": np.array(named[0], dtype=np.int64).reshape(-1, 2),
+        f"{prefix}_failures": np.array(named[1], dtype=np.int64).reshape(-1, 2),
+    }
+
+
+def _parts(tally: Tally) -> dict[int, int]:
+    return tally.parts
+
+
+def _failures(tally: Tally) -> dict[int, int]:
+    return tally.failures
+
+
+def _tallies(prefix: str, arrays: Arrays) -> list[tuple[int, Tally]]:
+    rows = arrays[f"{prefix}_rows"].tolist()
+    parts = arrays[f"{prefix}_parts"].tolist()
+    failures = arrays[f"{prefix}_failures"].tolist()
+    row_at = part_at = failure_at = 0
+    found: list[tuple[int, Tally]] = []
+    for fault, *numbers, row_count, part_count, failure_count in arrays[f"{prefix}_numbers"].tolist():
+        tally = Tally()
+        for name, number in zip(Tally.NUMBERS, numbers, strict=True):
+            setattr(tally, name, number)
+        tally.rows = rows[row_at : row_at + row_count]
+        tally.parts = dict(parts[part_at : part_at + part_count])
+        tally.failures = dict(failures[failure_at : failure_at + failure_count])
+        row_at, part_at, failure_at = row_at + row_count, part_at + part_count, failure_at + failure_count
+        found.append((fault, tally))
+    return found
