@@ -71,6 +71,8 @@ class Lasting:
             low = 0.0
         elif share == 1.0:
             low = _low_without_return(max(at_risk, 1))
+        elif share == 0.0:
+            high = 1.0 - _low_without_return(self.followed)
         return StillWorking(days, share, low, high, self.followed, at_risk, days > last)
 
     def median(self) -> float | None:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kb.suggest.back_off import Floats, likelihood
-from kb.suggest.evidence_lines import FeatureKey, rail_key, symptom_key
+from kb.suggest.back_off import Floats, by_mention, likelihood
+from kb.suggest.evidence_lines import NOT_PRESENT, FeatureKey, rail_key, symptom_key
 from kb.suggest.facts_of_case import Evidence, Fault, RailKey
 from kb.suggest.ledger import Ledger
 from kb.suggest.posterior import Posterior, posterior, settle
@@ -124,18 +124,23 @@ def _answers(
 ) -> dict[int, _Answers]:
     """All features at once: the step that `posterior` makes for one more item, for each outcome.
 
-    Whoever goes and looks learns the outcome for certain, so chances and bits come from the cases in
-    which it was looked for. The leading cause is the one that the ranking will show afterwards.
+    Whoever goes and looks learns the outcome for certain: a symptom is present or it is not, so its
+    outcomes share what mentions leave open. The leading cause is the one that the ranking will show.
     """
     if not features or not len(found.faults):
         return {}
     first = ledger.lines.first_item.view[features]
     levels = ledger.lines.levels.view[features]
     items = spread(first, levels)
-    looked = likelihood(ledger, found.faults, items, replace(settings, mentions=False))
-    chance = looked[0] @ found.probability + looked[1] * found.unseen
-    entropy = entropy_bits(*_after(found, *looked, settings))
-    known, _ = _after(found, *likelihood(ledger, found.faults, items, settings), settings)
+    given_fault, given_any = likelihood(ledger, found.faults, items, settings)
+    known, _ = _after(found, given_fault, given_any, settings)
+    absent = np.flatnonzero(
+        by_mention(ledger, items, settings) & (items - np.repeat(first, levels) == NOT_PRESENT)
+    )
+    given_fault[absent] = 1.0 - given_fault[absent - 1]
+    given_any[absent] = 1.0 - given_any[absent - 1]
+    chance = given_fault @ found.probability + given_any * found.unseen
+    entropy = entropy_bits(*_after(found, given_fault, given_any, settings))
     leading = known.argmax(axis=1)
     leading_probability = known[np.arange(len(known)), leading]
     answers = {}

@@ -193,10 +193,12 @@ def test_intervals_hold_the_observed_share(cured: int, more: int) -> None:
             assert low - 1e-12 <= cured / tried <= high + 1e-12
 
 
-# Half a case is the least that an interval ever asks for; below it a double cannot hold the upper quantile.
-@given(st.floats(1e-6, 1 - 1e-6), st.floats(0.5, 500.0), st.floats(0.5, 500.0))
+@given(st.floats(1e-6, 1 - 1e-6), st.floats(0.3, 500.0), st.floats(0.3, 500.0))
 def test_the_beta_quantile_undoes_the_distribution(share: float, a: float, b: float) -> None:
-    assert beta_cdf(beta_quantile(share, a, b), a, b) == pytest.approx(share, abs=1e-9)
+    found = beta_quantile(share, a, b)
+    # Near 1 the distribution can climb by more than 1e-9 from one double to the next.
+    below, above = (beta_cdf(x, a, b) for x in (found * (1 - 1e-15), min(1.0, found * (1 + 1e-15))))
+    assert below - 1e-9 <= share <= above + 1e-9
 
 
 @given(
