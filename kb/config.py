@@ -24,12 +24,28 @@ class Settings(BaseSettings):
     shop_name: str = Field(
         default="", max_length=80, description="Name shown in the page head and on reports."
     )
+    shop_address: str = Field(
+        default="",
+        max_length=200,
+        description="Address printed on reports and labels; semicolons begin a new line.",
+    )
+    base_url: str = Field(
+        default="",
+        max_length=200,
+        description="Address under which phones reach the program, for the code on labels (http://bench:8765).",
+    )
     currency: str = Field(default="€", max_length=8, description="Sign printed beside prices.")
     bench_rate_per_hour: Annotated[float, Field(ge=0, le=100_000)] = Field(
         default=45.0, description="What an hour at the bench costs, for the cheapest-first order."
     )
     warranty_days: Annotated[int, Field(ge=0, le=3650)] = Field(
         default=365, description="A fix that comes back within so many days counts as not cured."
+    )
+    minutes_reading_standby: Annotated[float, Field(gt=0, le=600)] = Field(
+        default=3.0, description="Minutes that one reading in standby takes, for what to measure next."
+    )
+    minutes_reading_running: Annotated[float, Field(gt=0, le=600)] = Field(
+        default=4.0, description="Minutes that one reading with the supply running takes."
     )
     max_upload_mb: Annotated[int, Field(ge=1, le=2000)] = Field(
         default=100, description="Largest file that may be imported through the browser or the API."

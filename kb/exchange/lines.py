@@ -12,7 +12,7 @@ from typing import Any, NoReturn
 from pydantic import ValidationError
 
 from kb.errors import BadInput, BadLine
-from kb.model import RECORD_TYPES, CaseRecord, Record, as_dict, explain
+from kb.model import RECORD_TYPES, CaseRecord, Record, as_dict, explain, printable
 
 # A record of every list at its longest stays well below this; a longer line is a broken file.
 MAX_LINE_BYTES = 4_000_000
@@ -32,7 +32,7 @@ def _no_twins(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) != len(pairs):
         name = Counter(key for key, _ in pairs).most_common(1)[0][0]
-        raise ValueError(f"the field {name} is given twice")
+        raise ValueError(f"the field {printable(name)} is given twice")
     return found
 
 

@@ -1,7 +1,7 @@
 """The records as outside tools see them: what a store keeps and the exchange format carries."""
 
 from kb.model.evidence import EvidenceRecord
-from kb.model.problems import Problem, explain, problems
+from kb.model.problems import Problem, explain, printable, problems
 from kb.model.records import (
     Attempt,
     CaseRecord,
@@ -46,5 +46,6 @@ __all__ = [
     "SymptomRecord",
     "as_dict",
     "explain",
+    "printable",
     "problems",
 ]

@@ -81,8 +81,10 @@ def _one_of(entries: tuple[words.Word, ...]) -> Any:
     return Annotated[str, AfterValidator(check), WithJsonSchema({"type": "string", "enum": list(allowed)})]
 
 
-Uid = Annotated[str, Field(max_length=64), AfterValidator(_uid)]
-Name = Annotated[str, Field(max_length=80), AfterValidator(_filled)]
+Uid = Annotated[
+    str, Field(max_length=64, json_schema_extra={"pattern": f"^{_UID.pattern}$"}), AfterValidator(_uid)
+]
+Name = Annotated[str, Field(max_length=80, json_schema_extra={"minLength": 1}), AfterValidator(_filled)]
 Words = Annotated[str, Field(max_length=200), AfterValidator(_line)]
 Complaint = Annotated[str, Field(max_length=2_000), AfterValidator(_text)]
 Notes = Annotated[str, Field(max_length=20_000), AfterValidator(_text)]

@@ -19,6 +19,7 @@ class Problem:
     remedy: str
 
 
+_LONGEST_NAME = 80
 _REMEDIES = {
     "control": "Remove the invisible characters, often left over from copying.",
     "one_line": "Put it on one line; longer text belongs in the notes.",
@@ -87,6 +88,11 @@ def _described(kind: str, context: Mapping[str, Any], message: str) -> tuple[str
     return "cannot be used", "Check it against the schema of the record."
 
 
+def printable(name: str) -> str:
+    """A field name that a stranger made up, short and fit for any file or answer."""
+    return name[:_LONGEST_NAME].encode(errors="replace").decode()
+
+
 def problems(error: ValidationError) -> list[Problem]:
     """Every problem of a record, in the order of its fields."""
     return _problems(error.errors(include_url=False, include_input=False))
@@ -95,7 +101,7 @@ def problems(error: ValidationError) -> list[Problem]:
 def _problems(entries: Sequence[Mapping[str, Any]]) -> list[Problem]:
     found = []
     for entry in entries:
-        path = [str(part) for part in entry["loc"]]
+        path = [printable(str(part)) for part in entry["loc"]]
         context = entry.get("ctx") or {}
         if "field" in context:
             path.append(str(context["field"]))
@@ -112,7 +118,7 @@ def readable(field: str) -> str:
     owners = [
         f"{_singular(name)} {int(index) + 1}" for name, index in itertools.pairwise(parts) if index.isdigit()
     ]
-    if parts[-1].isdigit():
+    if parts[-1].isdigit() and owners:
         spoken = owners.pop()
     text = " of ".join([spoken, *reversed(owners)])
     return text[:1].upper() + text[1:]
@@ -120,6 +126,10 @@ def readable(field: str) -> str:
 
 def _singular(name: str) -> str:
     return {"aliases": "other number", "follow_ups": "follow-up"}.get(name, name.removesuffix("s"))
+
+
+def _more(count: int) -> str:
+    return "is 1 more problem" if count == 1 else f"are {count} more problems"
 
 
 def explain(error: ValidationError) -> BadInput:
@@ -131,5 +141,5 @@ def explain_entries(entries: Sequence[Mapping[str, Any]]) -> BadInput:
     """The same for a validator's list of errors, whichever library raised it."""
     found = _problems(entries)
     first, more = found[0], len(found) - 1
-    message = first.message if not more else f"{first.message} There are {more} more problems."
+    message = first.message if not more else f"{first.message} There {_more(more)}."
     return BadInput(message, field=first.field, remedy=first.remedy)

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import delete, func, insert, select, update
 from sqlmodel import Session
 
 from kb.errors import BadInput, Conflict, NotFound
 from kb.facts.designators import code_key
-from kb.model import Attempt, CaseRecord, FollowUp, NotedSymptom, Reading, as_dict
+from kb.model import Attempt, CaseRecord, FollowUp, NotedSymptom, Reading, Record, as_dict
 from kb.store.records import changes, families
 from kb.store.records.lists import Names
 from kb.store.tables import (
@@ -28,6 +28,7 @@ from kb.store.tables import (
     table_of,
 )
 
+AnyRecord = TypeVar("AnyRecord", bound=Record)
 _CASE = table_of(BoardCase)
 _SYMPTOM = table_of(CaseSymptom)
 _READING = table_of(CaseReading)
@@ -35,7 +36,6 @@ _ATTEMPT = table_of(CaseAttempt)
 _FOLLOW_UP = table_of(CaseFollowUp)
 _FAMILY = table_of(Family)
 _CHILDREN = (_SYMPTOM, _READING, _ATTEMPT, _FOLLOW_UP)
-_NEWEST = func.coalesce(_CASE.c.received, _CASE.c.closed)
 _PLAIN = ("revision", "received", "closed", "verdict", "complaint", "customer", "notes")
 _READING_FIELDS = tuple(Reading.model_fields)
 _ATTEMPT_FIELDS = ("part", "section", "failure", "action", "result", "minutes")
@@ -109,10 +109,7 @@ class Writer:
                 field=field,
                 remedy=f"Check the spelling, or add the {kind} first.",
             )
-        symptoms = [
-            symptom.model_copy(update={"name": _name(self._symptoms.find(symptom.name))})
-            for symptom in record.symptoms
-        ]
+        symptoms = [_renamed(entry, "name", self._symptoms.find(entry.name)) for entry in record.symptoms]
         seen: dict[str, str] = {}
         for number, (symptom, typed) in enumerate(zip(symptoms, record.symptoms, strict=True)):
             if symptom.name in seen:
@@ -122,18 +119,14 @@ class Writer:
                     remedy="Keep one of them.",
                 )
             seen[symptom.name] = typed.name
-        return record.model_copy(
-            update={
-                "family": _name(self._family(record.family)),
-                "symptoms": symptoms,
-                "attempts": [
-                    attempt.model_copy(
-                        update={"part_class": _name(self._part_classes.find(attempt.part_class))}
-                    )
-                    for attempt in record.attempts
-                ],
-            }
-        )
+        attempts = [
+            _renamed(entry, "part_class", self._part_classes.find(entry.part_class))
+            for entry in record.attempts
+        ]
+        record = _renamed(record, "family", self._family(record.family))
+        if symptoms != record.symptoms or attempts != record.attempts:
+            record = record.model_copy(update={"symptoms": symptoms, "attempts": attempts})
+        return record
 
     def write(self, given: Sequence[CaseRecord], *, expected_version: int | None = None) -> Written:
         """Adds or replaces cases by uid; every uid must be set and occur once in the batch.
@@ -239,9 +232,10 @@ def _id(found: tuple[int, str] | None) -> int:
     return found[0]
 
 
-def _name(found: tuple[int, str] | None) -> str:
-    assert found is not None
-    return found[1]
+def _renamed(record: AnyRecord, field: str, found: tuple[int, str] | None) -> AnyRecord:
+    """The record with the store's own name in a field; the same object where it has it already."""
+    assert found is not None  # `checked` has refused what is unknown
+    return record if getattr(record, field) == found[1] else record.model_copy(update={field: found[1]})
 
 
 def load(session: Session, ids: Sequence[int]) -> dict[int, StoredCase]:
@@ -364,69 +358,9 @@ def set_binned(session: Session, uid: str, *, binned: bool, expected_version: in
     changes.note(session, [("case", uid, "binned" if binned else "restored")])
 
 
-def open_ids(session: Session, limit: int) -> list[int]:
-    """Boards on the bench: cases without a verdict, oldest first."""
-    query = select(_CASE.c.id).where(_CASE.c.verdict.is_(None), _CASE.c.binned_at.is_(None))
-    return list(session.scalars(query.order_by(_CASE.c.received, _CASE.c.id).limit(limit)))
-
-
-def came_back_ids(session: Session, limit: int) -> list[int]:
-    """Cases with a follow-up that says the board came back, latest news first."""
-    latest = func.max(_FOLLOW_UP.c.date)
-    query = (
-        select(_CASE.c.id)
-        .join(_FOLLOW_UP, _FOLLOW_UP.c.case_id == _CASE.c.id)
-        .where(_FOLLOW_UP.c.state != "still working", _CASE.c.binned_at.is_(None))
-        .group_by(_CASE.c.id)
-        .order_by(latest.desc(), _CASE.c.id)
-        .limit(limit)
-    )
-    return list(session.scalars(query))
-
-
-def latest_ids(session: Session, limit: int, *, family_id: int | None = None) -> list[int]:
-    """The newest cases, of one family or of all."""
-    query = select(_CASE.c.id).where(_CASE.c.binned_at.is_(None))
-    if family_id is not None:
-        query = query.where(_CASE.c.family_id == family_id)
-    return list(session.scalars(query.order_by(_NEWEST.desc(), _CASE.c.id.desc()).limit(limit)))
-
-
-def page(session: Session, which: str, *, limit: int, offset: int) -> tuple[int, list[int]]:
-    """How many cases are `open`, `binned` or neither asked for (`all`), and the ids of one page."""
-    conditions = {
-        "open": (_CASE.c.verdict.is_(None), _CASE.c.binned_at.is_(None)),
-        "binned": (_CASE.c.binned_at.is_not(None),),
-        "all": (_CASE.c.binned_at.is_(None),),
-    }[which]
-    total = session.scalar(select(func.count()).select_from(_CASE).where(*conditions)) or 0
-    query = select(_CASE.c.id).where(*conditions).order_by(_NEWEST.desc(), _CASE.c.id.desc())
-    return total, list(session.scalars(query.limit(limit).offset(offset)))
-
-
 def has(session: Session, uid: str) -> bool:
     """Whether there is such a case, in the bin or not."""
     return session.scalar(select(_CASE.c.id).where(_CASE.c.uid == uid)) is not None
-
-
-def uids_with_fix(session: Session, family_id: int, section: str, part_class: str, limit: int) -> list[str]:
-    """Cases of a family in which this fix was tried, newest first."""
-    kinds = table_of(PartClass)
-    query = (
-        select(_CASE.c.uid)
-        .join(_ATTEMPT, _ATTEMPT.c.case_id == _CASE.c.id)
-        .join(kinds, kinds.c.id == _ATTEMPT.c.part_class_id)
-        .where(
-            _CASE.c.family_id == family_id,
-            _CASE.c.binned_at.is_(None),
-            _ATTEMPT.c.section == section,
-            kinds.c.name == part_class,
-        )
-        .group_by(_CASE.c.id, _CASE.c.uid, _CASE.c.received)
-        .order_by(_CASE.c.received.desc(), _CASE.c.id)
-        .limit(limit)
-    )
-    return list(session.scalars(query))
 
 
 def frequent_symptoms(session: Session, number: str | None, limit: int) -> list[str]:
@@ -446,16 +380,3 @@ def frequent_symptoms(session: Session, number: str | None, limit: int) -> list[
             _CASE.c.family_id == (found[0] if found else -1), _CASE.c.binned_at.is_(None)
         )
     return list(session.scalars(query))
-
-
-def rail_readings(session: Session, family_id: int, limit: int = 5000) -> list[Any]:
-    """Rows of rail, quantity, supply, load, value, min and max of a family's newest readings."""
-    names = ("rail", "quantity", "supply", "load", "value", "min", "max")
-    query = (
-        select(*(_READING.c[name] for name in names))
-        .join(_CASE, _CASE.c.id == _READING.c.case_id)
-        .where(_CASE.c.family_id == family_id, _CASE.c.binned_at.is_(None), _READING.c.rail.is_not(None))
-        .order_by(_CASE.c.received.desc(), _READING.c.id)
-        .limit(limit)
-    )
-    return list(session.execute(query))

@@ -55,6 +55,16 @@ def find(session: Session, number: str) -> tuple[int, str] | None:
     return (row.id, row.code) if row else None
 
 
+def numbers(session: Session) -> list[tuple[str, str]]:
+    """(code of the family, a number it is known by) of all families, their code first, in order."""
+    rows = session.execute(
+        select(_FAMILY.c.code, _NUMBER.c.number)
+        .join(_NUMBER, _NUMBER.c.family_id == _FAMILY.c.id)
+        .order_by(_FAMILY.c.code_key, _NUMBER.c.position)
+    )
+    return [(row.code, row.number) for row in rows]
+
+
 def _children(session: Session, table: Any, ids: Sequence[int]) -> dict[int, list[Any]]:
     found: dict[int, list[Any]] = {}
     rows = session.execute(

@@ -1,0 +1,274 @@
+"""Bench runs, their entries, and the reports given to customers."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import delete, insert, select, update
+from sqlmodel import Session
+
+from kb.errors import NotFound
+from kb.model import as_dict
+from kb.store.bench_tables import BenchEntry, BenchRun, CustomerReport
+from kb.store.records import changes, families
+from kb.store.records.lists import load_named
+from kb.store.tables import BenchLoad, BoardCase, Family, now, table_of
+
+_RUN = table_of(BenchRun)
+_ENTRY = table_of(BenchEntry)
+_REPORT = table_of(CustomerReport)
+_CASE = table_of(BoardCase)
+_FAMILY = table_of(Family)
+_LOAD = table_of(BenchLoad)
+
+
+@dataclass(frozen=True, slots=True)
+class StoredEntry:
+    """One entry of a run, in the order in which they were made."""
+
+    id: int
+    step: str
+    value: float | None
+    min: float | None
+    max: float | None
+    open: bool
+    done: bool
+    written: str
+    load_a: float | None
+    reading: dict[str, Any] | None
+    entered_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class StoredRun:
+    """A run as it stands in the store; `family` is the exchange record it was started with."""
+
+    id: int
+    uid: str
+    family_code: str
+    case_uid: str | None
+    label: str
+    after_repair: bool
+    isolated: bool
+    soak_s: float
+    loads: dict[str, Any]
+    left_out: dict[str, str]
+    family: dict[str, Any]
+    verdict: dict[str, Any]
+    state: str
+    started_at: datetime
+    changed_at: datetime
+    acknowledged_at: datetime | None
+    finished_at: datetime | None
+    entries: tuple[StoredEntry, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class StoredReport:
+    """A report as written; a draft while `issued_at` is None."""
+
+    uid: str
+    case_uid: str
+    content: dict[str, Any]
+    written_at: datetime
+    issued_at: datetime | None
+
+
+_RUN_FIELDS = tuple(
+    name for name in StoredRun.__dataclass_fields__ if name not in ("family_code", "case_uid", "entries")
+)
+_ENTRY_FIELDS = tuple(StoredEntry.__dataclass_fields__)
+
+
+def _case_id(session: Session, uid: str) -> int:
+    found = session.scalar(select(_CASE.c.id).where(_CASE.c.uid == uid))
+    if found is None:
+        raise NotFound(f"There is no case {uid}.", field="case", remedy="Search for it.")
+    return found
+
+
+def add(session: Session, *, family: str, case_uid: str | None, values: Mapping[str, Any]) -> str:
+    """Adds a run and answers its uid. Raises NotFound for an unknown family or case."""
+    uid = str(uuid.uuid4())
+    session.execute(
+        insert(_RUN),
+        {
+            **values,
+            "uid": uid,
+            "family_id": families.get(session, family).id,
+            "case_id": None if case_uid is None else _case_id(session, case_uid),
+            "started_at": now(),
+            "changed_at": now(),
+        },
+    )
+    return uid
+
+
+def _runs(session: Session, *conditions: Any, limit: int, newest_first: bool = True) -> list[StoredRun]:
+    query = (
+        select(_RUN, _FAMILY.c.code, _CASE.c.uid.label("case_uid"))
+        .join(_FAMILY, _FAMILY.c.id == _RUN.c.family_id)
+        .outerjoin(_CASE, _CASE.c.id == _RUN.c.case_id)
+        .where(*conditions)
+        .order_by(_RUN.c.id.desc() if newest_first else _RUN.c.id)
+        .limit(limit)
+    )
+    rows = session.execute(query).all()
+    entries: dict[int, list[StoredEntry]] = {row.id: [] for row in rows}
+    found = session.execute(
+        select(_ENTRY)
+        .where(_ENTRY.c.run_id.in_(list(entries)), _ENTRY.c.taken_back.is_(False))
+        .order_by(_ENTRY.c.id)
+    )
+    for entry in found:
+        entries[entry.run_id].append(StoredEntry(**{name: getattr(entry, name) for name in _ENTRY_FIELDS}))
+    return [
+        StoredRun(
+            **{name: getattr(row, name) for name in _RUN_FIELDS},
+            family_code=row.code,
+            case_uid=row.case_uid,
+            entries=tuple(entries[row.id]),
+        )
+        for row in rows
+    ]
+
+
+def get(session: Session, uid: str) -> StoredRun:
+    """One run with its entries. Raises NotFound."""
+    found = _runs(session, _RUN.c.uid == uid, limit=1)
+    if not found:
+        raise NotFound("There is no such bench test.", field="run", remedy="Choose one from the bench page.")
+    return found[0]
+
+
+def hold(session: Session, uid: str) -> StoredRun:
+    """A run that is about to be changed: nobody else changes it or its case until the transaction ends.
+
+    SQLite holds the whole store for a writer anyway. Raises NotFound.
+    """
+    case_id = session.scalar(select(_RUN.c.case_id).where(_RUN.c.uid == uid).with_for_update())
+    if case_id is not None:
+        hold_case(session, case_id)
+    return get(session, uid)
+
+
+def hold_case(session: Session, case_id: int) -> None:
+    """Keeps others from changing a case until the transaction ends."""
+    session.execute(select(_CASE.c.id).where(_CASE.c.id == case_id).with_for_update())
+
+
+def under_way(session: Session, limit: int = 20) -> list[StoredRun]:
+    """Runs that were not finished, the oldest first."""
+    return _runs(session, _RUN.c.finished_at.is_(None), limit=limit, newest_first=False)
+
+
+def finished(session: Session, limit: int = 10) -> list[StoredRun]:
+    """Runs that were finished, the newest first."""
+    return _runs(session, _RUN.c.finished_at.is_not(None), limit=limit)
+
+
+def of_case(session: Session, case_uid: str, limit: int = 50) -> list[StoredRun]:
+    """All runs of a case, the newest first."""
+    return _runs(session, _CASE.c.uid == case_uid, limit=limit)
+
+
+def change(session: Session, run_id: int, values: Mapping[str, Any]) -> None:
+    """Changes columns of a run."""
+    session.execute(update(_RUN).where(_RUN.c.id == run_id).values(**values, changed_at=now()))
+
+
+def note_cautions_read(session: Session, run_id: int) -> None:
+    """Notes when the cautions of a run were read."""
+    change(session, run_id, {"acknowledged_at": now()})
+
+
+def end(session: Session, run_id: int) -> None:
+    """Notes when a run was finished."""
+    change(session, run_id, {"finished_at": now()})
+
+
+def give_case(session: Session, run_id: int, case_uid: str) -> None:
+    """Ties a run that was started without a case to one."""
+    change(session, run_id, {"case_id": _case_id(session, case_uid)})
+
+
+def enter(session: Session, run_id: int, values: Mapping[str, Any]) -> None:
+    """Adds an entry to a run."""
+    session.execute(insert(_ENTRY), {**values, "run_id": run_id, "entered_at": now(), "taken_back": False})
+
+
+def take_back(session: Session, entry_id: int) -> None:
+    """Marks an entry as mistaken; it stays in the store but counts no more."""
+    session.execute(update(_ENTRY).where(_ENTRY.c.id == entry_id).values(taken_back=True))
+
+
+def set_entry_reading(session: Session, entry_id: int, reading: dict[str, Any]) -> None:
+    """Notes what the case got from an entry that was made before there was a case."""
+    session.execute(update(_ENTRY).where(_ENTRY.c.id == entry_id).values(reading=reading))
+
+
+def _reports(session: Session, *conditions: Any) -> list[StoredReport]:
+    query = (
+        select(_REPORT, _CASE.c.uid.label("case_uid"))
+        .join(_CASE, _CASE.c.id == _REPORT.c.case_id)
+        .where(*conditions)
+        .order_by(_REPORT.c.id.desc())
+    )
+    return [
+        StoredReport(row.uid, row.case_uid, row.content, row.written_at, row.issued_at)
+        for row in session.execute(query)
+    ]
+
+
+def report(session: Session, uid: str) -> StoredReport:
+    """One report. Raises NotFound."""
+    found = _reports(session, _REPORT.c.uid == uid)
+    if not found:
+        raise NotFound("There is no such report.", field="report", remedy="Open it from its case.")
+    return found[0]
+
+
+def reports_of(session: Session, case_uid: str) -> tuple[StoredReport | None, Sequence[StoredReport]]:
+    """(the draft if there is one, issued reports, the newest first) of a case."""
+    found = _reports(session, _CASE.c.uid == case_uid)
+    draft = next((one for one in found if one.issued_at is None), None)
+    return draft, [one for one in found if one.issued_at is not None]
+
+
+def write_report(session: Session, case_uid: str, content: Mapping[str, Any], *, issue: bool) -> str:
+    """Keeps the case's draft, or issues it; answers the uid. An issued report is never touched again."""
+    case_id = _case_id(session, case_uid)
+    session.execute(delete(_REPORT).where(_REPORT.c.case_id == case_id, _REPORT.c.issued_at.is_(None)))
+    uid = str(uuid.uuid4())
+    session.execute(
+        insert(_REPORT),
+        {
+            "uid": uid,
+            "case_id": case_id,
+            "content": dict(content),
+            "written_at": now(),
+            "issued_at": now() if issue else None,
+        },
+    )
+    return uid
+
+
+def drop_draft(session: Session, case_uid: str) -> None:
+    """Throws the draft of a case away, so that the next one is proposed anew."""
+    case_id = _case_id(session, case_uid)
+    session.execute(delete(_REPORT).where(_REPORT.c.case_id == case_id, _REPORT.c.issued_at.is_(None)))
+
+
+def remove_load(session: Session, name: str) -> None:
+    """Takes a load off the shelf; its last version stays in the history. Raises NotFound."""
+    record = load_named(session, name)
+    row = session.execute(
+        select(_LOAD.c.id, _LOAD.c.version).where(_LOAD.c.name_key == name.casefold())
+    ).one()
+    changes.keep_replaced(session, [("load", record.name, row.version, as_dict(record))])
+    session.execute(delete(_LOAD).where(_LOAD.c.id == row.id))
+    changes.note(session, [("load", record.name, "removed")])

@@ -1,0 +1,125 @@
+"""Records and throw-away shops for tests.
+
+Every store a test works on is made by `fresh_shop` or `shop_in` below. Neither ever opens a store that
+exists already, so no test can reach a technician's records whatever the environment says.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from kb import assets
+from kb.config import Settings
+from kb.exchange import lines as exchange
+from kb.model import Attempt, CaseRecord, FamilyRecord, NotedSymptom, Rail, Reading, as_dict
+from kb.service import Shop, moving
+from kb.service.moving import ImportReport
+
+# One fixed day for all tests: the day after the last one of the demo store.
+TODAY = date(2026, 11, 1)
+
+
+def settings_in(folder: Path, **changed: Any) -> Settings:
+    """Settings that name every place themselves, so that nothing is taken from the environment."""
+    return Settings(**{"data": folder, "database_url": "", "shop_name": "", "warranty_days": 365, **changed})
+
+
+def fresh_shop(**changed: Any) -> Shop:
+    """A shop in memory."""
+    return Shop.in_memory(settings_in(Path("/nonexistent"), **changed), today=lambda: TODAY)
+
+
+def shop_in(folder: Path) -> Shop:
+    """A shop on disk in a folder that holds no store yet. Raises RuntimeError where there is one."""
+    settings = settings_in(folder)
+    if settings.store_file.exists():
+        raise RuntimeError(f"{settings.store_file} was not made by this test and is left alone.")
+    return Shop.open(settings, today=lambda: TODAY)
+
+
+def a_family(code: str = "GL-31", **changed: Any) -> FamilyRecord:
+    """A family with a standby and a switched rail."""
+    return FamilyRecord(
+        **{
+            "code": code,
+            "kind": "power supply",
+            "rails": [
+                Rail(name="5VSB", role="standby", nominal_v=5.0, tolerance_pct=5.0, always_on=True),
+                Rail(name="24V", role="backlight", nominal_v=24.0, tolerance_pct=8.0),
+            ],
+            **changed,
+        }
+    )
+
+
+def a_case(uid: str | None = None, family: str = "GL-31", **changed: Any) -> CaseRecord:
+    """A repaired case with one symptom, one reading and one attempt that cured it."""
+    return CaseRecord(
+        **{
+            "uid": uid,
+            "family": family,
+            "received": date(2026, 3, 2),
+            "closed": date(2026, 3, 5),
+            "verdict": "repaired",
+            "complaint": "stays dark, relay ticks twice",
+            "symptoms": [NotedSymptom(name="relay clicks repeatedly")],
+            "readings": [Reading(rail="5VSB", supply="standby", value=4.2)],
+            "attempts": [
+                Attempt(
+                    part="C9",
+                    part_class="electrolytic capacitor",
+                    section="standby output",
+                    failure="high ESR",
+                    result="cured",
+                    cost=1.2,
+                    minutes=20,
+                )
+            ],
+            **changed,
+        }
+    )
+
+
+def case_json(uid: Any = None, **changed: Any) -> dict[str, Any]:
+    """The same case as a JSON object of the exchange format; None takes a field away."""
+    data = {**as_dict(a_case()), "uid": uid, **changed}
+    return {name: value for name, value in data.items() if value is not None}
+
+
+def encoded(records: Iterable[Any]) -> list[bytes]:
+    """Lines of an import file: records, objects or raw bytes."""
+    found = []
+    for record in records:
+        if isinstance(record, bytes):
+            found.append(record + b"\n")
+        elif isinstance(record, dict):
+            found.append(json.dumps(record, ensure_ascii=False).encode() + b"\n")
+        else:
+            found.append(exchange.write(record).encode())
+    return found
+
+
+def bring(shop: Shop, *records: Any, **options: Any) -> ImportReport:
+    """Imports records, objects or raw lines."""
+    return moving.bring_in(shop, encoded(records), **options)
+
+
+def exported(shop: Shop) -> str:
+    """The whole store as `kb export` writes it."""
+    return "".join(moving.export_lines(shop))
+
+
+def demo_lines() -> list[bytes]:
+    """The lines of the demo store."""
+    return (assets.folder("seed_data") / "demo.jsonl").read_bytes().splitlines(keepends=True)
+
+
+def demo_shop() -> Shop:
+    """A shop in memory holding the demo."""
+    shop = fresh_shop()
+    assert moving.bring_in(shop, demo_lines()).saved
+    return shop

@@ -1,0 +1,164 @@
+"""Bench runs and reports in the store: kept through a restart, added to an older store without loss."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import bench_people as people
+import pytest
+from alembic import command
+from alembic.autogenerate import compare_metadata
+from alembic.config import Config
+from alembic.migration import MigrationContext
+from sqlalchemy import create_engine, text
+from sqlalchemy.pool import NullPool
+
+from kb.config import Settings
+from kb.errors import BadInput, NotFound
+from kb.service import Shop, bench_outcome, bench_sequence, cases, families, loads
+from kb.service.bench_sequence import NewRun, Question, Typed
+from kb.store import Store
+from kb.store.records import bench_runs
+from kb.store.tables import Table
+
+MIGRATIONS = Path(bench_runs.__file__).parents[1] / "migrations"
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Shop:
+    return people.new_shop(tmp_path)
+
+
+def begun(shop: Shop, case: str | None = None) -> str:
+    uid = bench_sequence.start(
+        shop, NewRun("HX-210", case_uid=case, loads={"12V": (1.5, "lamp 21 W")}, soak_s=600.0)
+    )
+    bench_sequence.acknowledge(shop, uid)
+    return uid
+
+
+def test_a_test_goes_on_after_the_program_was_closed_and_opened(tmp_path: Path) -> None:
+    settings = Settings(data=tmp_path)
+    shop = Shop.open(settings, today=lambda: people.TODAY)
+    families.save(shop, people.FAMILY)
+    case = people.add_case(shop)
+    uid = begun(shop, case)
+    bench_sequence.enter(shop, uid, 1, Typed("0.3"))
+    bench_sequence.leave_out(shop, uid, 2, "no fuse")
+    before = bench_sequence.view(shop, uid)
+    shop.close()
+    again = Shop.open(settings, today=lambda: people.TODAY)
+    after = bench_sequence.view(again, uid)
+    assert after == before
+    assert after.next_number == 3
+    assert after.run.loads == {"12V": {"amps": 1.5, "what": "lamp 21 W"}}
+    again.close()
+
+
+def test_the_tables_of_the_newest_migration_are_those_of_the_models() -> None:
+    store = Store("sqlite://")
+    with store.reading() as session:
+        assert session.bind is not None
+        context = MigrationContext.configure(session.connection(), opts={"render_as_batch": True})
+        assert compare_metadata(context, Table.metadata) == []
+    store.close()
+
+
+def test_a_store_of_the_first_version_gets_the_bench_without_losing_a_record(tmp_path: Path) -> None:
+    file = tmp_path / "store.sqlite3"
+    engine = create_engine(f"sqlite:///{file}", poolclass=NullPool)
+    with engine.begin() as connection:
+        config = Config()
+        config.set_main_option("script_location", str(MIGRATIONS))
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0001")
+        connection.execute(text("INSERT INTO setting (name, value) VALUES ('identity', '\"old\"')"))
+        connection.execute(
+            text(
+                "INSERT INTO family (id, code, code_key, kind, fuse, notes, version, changed_at) "
+                "VALUES (1, 'HX-210', 'hx210', '', '', '', 1, '2026-01-01 00:00:00')"
+            )
+        )
+    store = Store.at(file)
+    with store.reading() as session:
+        assert session.execute(text("SELECT code FROM family")).scalar() == "HX-210"
+        assert bench_runs.under_way(session) == []
+    assert store.identity == "old"
+    store.close()
+
+
+def test_a_failed_entry_leaves_neither_entry_nor_reading(shop: Shop) -> None:
+    case = people.add_case(shop)
+    uid = begun(shop, case)
+    cases.put_in_bin(shop, case)
+    with pytest.raises(BadInput, match="bin"):
+        bench_sequence.enter(shop, uid, 1, Typed("0.3"))
+    assert bench_sequence.view(shop, uid).run.entries == ()
+
+
+def test_a_case_in_the_bin_gets_no_test(shop: Shop) -> None:
+    case = people.add_case(shop)
+    cases.put_in_bin(shop, case)
+    with pytest.raises(BadInput, match="bin"):
+        begun(shop, case)
+
+
+def test_a_test_of_another_family_than_its_case_is_refused(shop: Shop) -> None:
+    case = people.add_case(shop)
+    families.save(shop, people.FAMILY.model_copy(update={"code": "QK-118", "aliases": []}))
+    with pytest.raises(BadInput, match="HX-210"):
+        bench_sequence.start(shop, NewRun("QK-118", case_uid=case))
+    with pytest.raises(NotFound):
+        bench_sequence.start(shop, NewRun("nothing"))
+
+
+def test_a_question_keeps_nothing_and_its_answer_keeps_what_was_meant(shop: Shop) -> None:
+    uid = begun(shop)
+    asked = bench_sequence.enter(
+        shop, uid, people.number_of(shop, uid, "Mains rectifier, forward"), Typed("520")
+    )
+    assert isinstance(asked, Question)
+    assert asked.meant == "0.52 V"
+    assert bench_sequence.view(shop, uid).run.entries == ()
+    sure = bench_sequence.enter(
+        shop, uid, people.number_of(shop, uid, "Mains rectifier, forward"), Typed("520"), sure=True
+    )
+    assert not isinstance(sure, Question)
+    assert bench_sequence.view(shop, uid).run.entries[0].value == 520
+
+
+def test_the_verdict_of_a_finished_test_is_written_into_its_case_once(shop: Shop) -> None:
+    case = people.add_case(shop)
+    uid = begun(shop, case)
+    for _ in range(2):
+        bench_sequence.finish(shop, uid)
+    notes = cases.stored(shop, case).record.notes
+    assert notes.count("Bench test, 2026-11-25: Not finished") == 1
+    assert [run.uid for run in bench_sequence.finished(shop)] == [uid]
+    bench_sequence.reopen(shop, uid)
+    assert [view.run.uid for view in bench_sequence.under_way(shop)] == [uid]
+
+
+def test_failed_dead_checks_are_evidence_and_readings_before_a_repair_are_none_after_it(shop: Shop) -> None:
+    case = people.add_case(shop)
+    uid = begun(shop, case)
+    bench_sequence.enter(shop, uid, 1, Typed("0.2"))
+    bench_sequence.enter(shop, uid, 2, Typed("", answer="OL"))
+    found = bench_outcome.evidence(shop, bench_sequence.view(shop, uid))
+    assert {(one.name, one.present) for one in found.symptoms} == {
+        ("relay clicks repeatedly", True),
+        ("fuse blown", True),
+    }
+    assert found.text == "stays dark, relay ticks twice"
+    again = bench_outcome.prove_again(shop, bench_sequence.view(shop, uid))
+    after = bench_sequence.view(shop, again)
+    assert after.run.after_repair
+    assert after.run.acknowledged_at is not None
+    assert bench_outcome.evidence(shop, after).readings == []
+
+
+def test_a_load_taken_off_the_shelf_is_no_longer_planned_with(shop: Shop) -> None:
+    loads.remove(shop, "LAMP 21 W")
+    assert [line.record.name for line in loads.shelf(shop)] == [people.RESISTOR.name]
+    with pytest.raises(NotFound):
+        loads.remove(shop, "lamp 21 W")

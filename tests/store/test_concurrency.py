@@ -1,0 +1,105 @@
+"""Many people at one store: nothing lost, nobody told that it is locked."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+from factories import TODAY, a_case, a_family, settings_in
+
+from kb.errors import Conflict
+from kb.service import Shop, cases, families
+from kb.store import Store
+from kb.store.records import cases as stored
+from kb.store.records.cases import Writer
+
+THREADS, WRITES = 8, 50
+
+
+def in_threads(work) -> list[BaseException]:  # type: ignore[no-untyped-def]
+    troubles: list[BaseException] = []
+
+    def guarded(number: int) -> None:
+        try:
+            work(number)
+        except BaseException as error:
+            troubles.append(error)
+
+    threads = [threading.Thread(target=guarded, args=(number,)) for number in range(THREADS)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return troubles
+
+
+def test_eight_threads_write_fifty_cases_each_and_none_is_lost(disk_shop: Shop) -> None:
+    def work(thread: int) -> None:
+        for number in range(WRITES):
+            with disk_shop.store.writing() as session:
+                Writer(session).write([a_case(f"t{thread}-{number}")])
+
+    assert in_threads(work) == []
+    with disk_shop.store.reading() as session:
+        assert stored.count(session) == THREADS * WRITES
+    disk_shop.refresh()
+    assert disk_shop.derived.trouble is None
+    assert families.fixes(disk_shop, "GL-31")[0].record.cured == THREADS * WRITES
+
+
+def test_cases_saved_and_read_at_once_leave_the_derived_copies_in_step(disk_shop: Shop) -> None:
+    def work(thread: int) -> None:
+        for number in range(8):
+            cases.save(disk_shop, a_case(f"t{thread}-{number}"))
+            assert disk_shop.derived.index.search("relay", limit=5).total >= 1
+            assert families.fixes(disk_shop, "GL-31")[0].record.tried >= 1
+
+    assert in_threads(work) == []
+    assert disk_shop.derived.trouble is None
+    assert disk_shop.derived.index.search("relay", limit=5).total == THREADS * 8
+
+
+def test_of_several_edits_of_one_version_exactly_one_is_kept(disk_shop: Shop) -> None:
+    cases.save(disk_shop, a_case("one"))
+
+    def work(thread: int) -> None:
+        cases.save(disk_shop, a_case("one", notes=f"from {thread}"), expected_version=1)
+
+    troubles = in_threads(work)
+    assert len(troubles) == THREADS - 1
+    assert all(isinstance(trouble, Conflict) for trouble in troubles), troubles
+    assert cases.stored(disk_shop, "one").version == 2
+
+
+def test_of_several_new_cases_with_one_uid_exactly_one_is_kept(disk_shop: Shop) -> None:
+    troubles = in_threads(lambda thread: cases.add_new(disk_shop, a_case("one", notes=f"from {thread}")))
+    assert len(troubles) == THREADS - 1
+    assert {type(trouble).__name__ for trouble in troubles} == {"Taken"}, troubles
+    assert cases.stored(disk_shop, "one").version == 1
+
+
+def test_what_another_process_wrote_is_found_without_a_restart(disk_shop: Shop, tmp_path: Path) -> None:
+    other = Store.at(tmp_path / "data" / "store.sqlite3")
+    with other.writing() as session:
+        Writer(session).write([a_case("elsewhere")])
+    other.close()
+    assert [hit.uid for hit in disk_shop.derived.index.search("relay", limit=5).hits] == ["elsewhere"]
+
+
+def test_derived_copies_survive_a_restart_and_follow_a_restored_older_store(tmp_path: Path) -> None:
+    settings = settings_in(tmp_path / "data")
+    shop = Shop.open(settings, today=lambda: TODAY)
+    families.save(shop, a_family())
+    cases.save(shop, a_case("one"))
+    shop.close()
+    older = settings.store_file.read_bytes()
+    shop = Shop.open(settings, today=lambda: TODAY)
+    cases.save(shop, a_case("two"))
+    assert shop.derived.index.search("relay", limit=5).total == 2
+    shop.close()
+    settings.store_file.write_bytes(older)
+    shop = Shop.open(settings, today=lambda: TODAY)
+    cases.save(shop, a_case("three"))
+    assert {hit.uid for hit in shop.derived.index.search("relay", limit=5).hits} == {"one", "three"}
+    assert families.fixes(shop, "GL-31")[0].record.tried == 2
+    shop.close()
