@@ -1,0 +1,7 @@
+"""`python -m kb` is `kb`."""
+
+import sys
+
+from kb.cli import main
+
+sys.exit(main())

@@ -1,0 +1,237 @@
+"""The command line. Exit 0 when done, 2 on bad usage, 1 with one clear line otherwise."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import io
+import os
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TextIO
+
+from pydantic import ValidationError
+from tqdm import tqdm
+
+from kb import __version__, assets
+from kb.config import Settings
+from kb.errors import BadInput, KbError
+from kb.model import explain
+from kb.service import Shop, keeping, moving
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Runs one command; answers its exit status."""
+    parsed = _parser().parse_args(arguments)
+    try:
+        return int(parsed.run(parsed))
+    except KbError as error:
+        print(f"kb: {error.message}{' ' + error.remedy if error.remedy else ''}", file=sys.stderr)
+    except BrokenPipeError:
+        # The reader of our output has gone; say nothing, as a well-behaved filter does.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except KeyboardInterrupt:
+        print("kb: stopped; nothing was left half-written.", file=sys.stderr)
+    except OSError as error:
+        print(f"kb: {error.filename or 'a file'}: {error.strerror}.", file=sys.stderr)
+    return 1
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="kb", description="A local knowledge base of board faults.")
+    parser.add_argument("--version", action="version", version=f"kb {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    serve = commands.add_parser("serve", help="serve the pages on this machine")
+    serve.add_argument("--host", default="127.0.0.1", help="address to listen on (this machine only)")
+    serve.add_argument("--port", type=_port, default=8765, help="port to listen on; 0 takes a free one")
+    serve.add_argument("--demo", action="store_true", help="use invented records that are thrown away")
+    serve.add_argument("--no-browser", action="store_true", help="do not open the browser")
+    serve.set_defaults(run=_serve)
+
+    bring_in = commands.add_parser("import", help="bring in records from a JSON Lines file")
+    bring_in.add_argument("file", metavar="FILE", help="the file, or - for standard input")
+    bring_in.add_argument(
+        "--create-missing", action="store_true", help="add families, symptoms and part classes not yet known"
+    )
+    bring_in.add_argument(
+        "--skip-bad", action="store_true", help="keep the good lines where others are refused"
+    )
+    bring_in.set_defaults(run=_import)
+
+    export = commands.add_parser("export", help="write all records as JSON Lines")
+    export.add_argument(
+        "file", metavar="FILE", nargs="?", help="the file; standard output where none is named"
+    )
+    export.set_defaults(run=_export)
+
+    reindex = commands.add_parser("reindex", help="build the search index anew")
+    reindex.set_defaults(run=_reindex)
+
+    backup = commands.add_parser("backup", help="write a proved copy of the store to a file")
+    backup.add_argument("file", metavar="FILE")
+    backup.set_defaults(run=_backup)
+
+    restore = commands.add_parser("restore", help="put a backup in the place of the store")
+    restore.add_argument("file", metavar="FILE")
+    restore.set_defaults(run=_restore)
+
+    check = commands.add_parser("check", help="prove the store and mend what is derived from it")
+    check.set_defaults(run=_check)
+    return parser
+
+
+def _port(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and int(text) <= 65535):
+        raise argparse.ArgumentTypeError("a port is a whole number from 0 to 65535")
+    return int(text)
+
+
+def _settings() -> Settings:
+    try:
+        return Settings()
+    except ValidationError as error:
+        problem = explain(error)
+        name = f"KB_{(problem.field or '').upper()}"
+        raise BadInput(
+            f"The setting {name} cannot be used: {problem.message}", remedy=problem.remedy
+        ) from error
+
+
+@contextlib.contextmanager
+def _shop(settings: Settings) -> Iterator[Shop]:
+    shop = Shop.open(settings)
+    try:
+        yield shop
+    finally:
+        shop.close()
+
+
+def _serve(parsed: argparse.Namespace) -> int:
+    from kb.web import server  # the web framework takes a moment that other commands need not wait for
+
+    settings = _settings()
+    if not parsed.demo:
+        with _shop(settings) as shop:
+            with tqdm(
+                unit=" cases", desc="catching up", file=sys.stderr, leave=False, disable=None, delay=1
+            ) as bar:
+                shop.refresh(lambda done: _bring_to(bar, done))
+            server.run(shop, parsed.host, parsed.port, browser=not parsed.no_browser)
+        return 0
+    with contextlib.ExitStack() as stack:
+        folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="kb-demo-"))
+        # Even a configured database is left alone: demo records never meet real ones.
+        shop = stack.enter_context(
+            _shop(settings.model_copy(update={"data": Path(folder), "database_url": ""}))
+        )
+        lines = stack.enter_context((assets.folder("seed_data") / "demo.jsonl").open("rb"))
+        moving.bring_in(shop, lines)
+        server.run(shop, parsed.host, parsed.port, browser=not parsed.no_browser, demo=True)
+    return 0
+
+
+def _bring_to(bar: tqdm, done: int) -> None:
+    bar.update(done - bar.n)
+
+
+def _import(parsed: argparse.Namespace) -> int:
+    settings = _settings()
+    with contextlib.ExitStack() as stack:
+        source = sys.stdin.buffer if parsed.file == "-" else stack.enter_context(open(parsed.file, "rb"))
+        total = None if parsed.file == "-" else os.fstat(source.fileno()).st_size
+        shop = stack.enter_context(_shop(settings))
+        bar = stack.enter_context(
+            tqdm(
+                total=total,
+                unit="B",
+                unit_scale=True,
+                desc="importing",
+                file=sys.stderr,
+                leave=False,
+                disable=None,
+            )
+        )
+        report = moving.bring_in(
+            shop,
+            source,
+            create_missing=parsed.create_missing,
+            skip_bad=parsed.skip_bad,
+            progress=bar.update,
+            refresh=False,
+        )
+    for problem in report.problems:
+        where = f" ({problem.field})" if problem.field else ""
+        print(
+            f"line {problem.line}{where}: {problem.message} {problem.remedy or ''}".rstrip(), file=sys.stderr
+        )
+    counts = f"{report.added} added, {report.updated} updated, {report.unchanged} unchanged, {report.refused} refused"
+    if not report.saved:
+        print(f"kb: nothing was imported: {report.refused} of the lines cannot be used.", file=sys.stderr)
+        return 1
+    print(counts)
+    return 0
+
+
+def _export(parsed: argparse.Namespace) -> int:
+    with _shop(_settings()) as shop:
+        if parsed.file is None:
+            # The exchange format is UTF-8 whatever the machine's language.
+            if isinstance(sys.stdout, io.TextIOWrapper):
+                sys.stdout.reconfigure(encoding="utf-8", newline="\n")
+            _write(shop, sys.stdout)
+            return 0
+        target = Path(parsed.file)
+        part = target.with_name(target.name + ".part")
+        try:
+            with part.open("w", encoding="utf-8", newline="\n") as file:
+                _write(shop, file)
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(part, target)
+        finally:
+            part.unlink(missing_ok=True)
+    return 0
+
+
+def _write(shop: Shop, file: TextIO) -> None:
+    for line in moving.export_lines(shop):
+        file.write(line)
+
+
+def _backup(parsed: argparse.Namespace) -> int:
+    size = keeping.back_up(_settings(), Path(parsed.file))
+    print(f"backed up to {parsed.file}, {size:,} bytes")
+    return 0
+
+
+def _restore(parsed: argparse.Namespace) -> int:
+    kept = keeping.restore(_settings(), Path(parsed.file))
+    print(f"restored {parsed.file}" + (f"; the store that was there is kept as {kept}" if kept else ""))
+    return 0
+
+
+def _check(parsed: argparse.Namespace) -> int:
+    with _shop(_settings()) as shop:
+        found = keeping.check(shop)
+    for line in found.mended:
+        print(f"mended: {line}")
+    for line in found.faults:
+        print(f"fault: {line}", file=sys.stderr)
+    if found.faults:
+        print("kb: the store is damaged. Restore the latest backup with kb restore.", file=sys.stderr)
+        return 1
+    print(f"{found.cases} cases, all in order")
+    return 0
+
+
+def _reindex(parsed: argparse.Namespace) -> int:
+    with (
+        _shop(_settings()) as shop,
+        tqdm(unit=" cases", desc="indexing", file=sys.stderr, leave=False, disable=None) as bar,
+    ):
+        count = shop.derived.rebuild_index(lambda done: _bring_to(bar, done), processes=2)
+    print(f"{count} cases indexed")
+    return 0

@@ -1,0 +1,253 @@
+"""Keeps the search index and the counts in step with the store, following its change feed.
+
+Each copy remembers the change number it has seen. They catch up at the start, after every commit and
+whenever somebody asks them something, since another process may have written meanwhile. A copy that
+claims a change the store never made (an older store was restored) is built anew.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from functools import cached_property
+from pathlib import Path
+
+from sqlmodel import Session
+
+from kb.config import Settings
+from kb.facts.parts import PART_CLASSES
+from kb.facts.symptoms import SYMPTOMS
+from kb.search import Analysis, SearchIndex
+from kb.service.copies import Copy, CountsCopy, IndexCopy, Known, Progress, Seen, changed_uids, rebuild
+from kb.store import Store
+from kb.store.records import cases, changes, lists
+from kb.suggest import Ledger, Tuning, choose_strength
+from kb.suggest import Settings as Weights
+
+log = logging.getLogger(__name__)
+_BATCH = 500
+# Past this share of the store, building anew costs less than replacing case by case.
+_REBUILD_SHARE = 0.5
+_SAVE_EVERY = 2_000
+# Leave-one-out over so many cases takes well under a second; the choice hardly moves with more.
+_TUNING_CASES = 2_000
+
+
+class Derived:
+    """The copies and the lock under which they change; see `counts` for readers."""
+
+    def __init__(
+        self, store: Store, settings: Settings, index_folder: Path | None, counts_file: Path | None
+    ) -> None:
+        self._store = store
+        self._settings = settings
+        self._lock = threading.RLock()
+        self._index_folder = index_folder
+        self._counts_file = counts_file
+        self._unsaved = 0
+        self._tuning: Tuning | None = None
+        self.trouble: str | None = None
+
+    @classmethod
+    def on_disk(cls, store: Store, settings: Settings) -> Derived:
+        """Copies kept in the data folder."""
+        return cls(store, settings, settings.index_folder, settings.counts_file)
+
+    @classmethod
+    def in_memory(cls, store: Store, settings: Settings) -> Derived:
+        """Copies that leave nothing behind."""
+        return cls(store, settings, None, None)
+
+    # Opened when first asked for: commands that only move records need neither.
+
+    @cached_property
+    def _index(self) -> IndexCopy:
+        return IndexCopy(SearchIndex.open(self._index_folder, analysis_of(self._store)))
+
+    @cached_property
+    def _counts(self) -> CountsCopy:
+        return CountsCopy(self._read_counts())
+
+    @property
+    def analysis(self) -> Analysis:
+        """The chain that reads words, for free text as for search."""
+        with self._lock:
+            return self._index.index.analysis
+
+    @property
+    def index(self) -> SearchIndex:
+        """The search index, caught up as far as it can be."""
+        self.catch_up()
+        return self._index.index
+
+    @contextmanager
+    def counts(self) -> Iterator[tuple[Ledger, Weights]]:
+        """The counts and the weights chosen for them, held still for the length of the block."""
+        self.catch_up()
+        with self._lock:
+            yield self._counts.ledger, self._weights()
+
+    @property
+    def index_rebuilt_because(self) -> str | None:
+        """Why the search index was made anew since the start; None where it was not."""
+        return self._index.index.was_rebuilt_because
+
+    @property
+    def index_trouble(self) -> str | None:
+        """Why the index on disk is behind while searches are right; None where it is in step."""
+        return self._index.index.trouble
+
+    def seen(self) -> dict[str, int]:
+        """Change numbers that the copies have reached."""
+        with self._lock:
+            return {"index": self._index.seen[0], "counts": self._counts.seen[0]}
+
+    def catch_up(self, progress: Progress | None = None) -> None:
+        """Brings both copies to the store's newest change; `progress` is told of long work only.
+
+        A failure here never fails the caller, whose record is safe in the store: it is kept in
+        `trouble`, shown on the pages and tried again at the next occasion.
+        """
+        try:
+            with self._lock:
+                copies: tuple[Copy, ...] = (self._index, self._counts)  # opening them reads the store too
+                with self._store.reading() as session:
+                    newest = changes.latest(session)
+                    behind = [copy for copy in copies if copy.seen != newest]
+                    anew = [copy for copy in behind if not self._follow(session, copy, newest)]
+                    if anew:
+                        self._rebuild(session, anew, newest, progress)
+                self.trouble = None
+            if self._unsaved >= _SAVE_EVERY:
+                self.save()
+        except Exception:
+            log.exception("the derived copies could not catch up")
+            self.trouble = "Search and suggestions may miss the latest cases; the log says why."
+
+    def rebuild_index(self, progress: Progress | None = None, *, processes: int = 1) -> int:
+        """Builds the search index anew; answers how many cases it holds.
+
+        With two `processes` a second one takes half of the writing, for the command line.
+        """
+        with self._lock:
+            index = self._index
+            with self._store.reading() as session:
+                rebuild(session, index, None, changes.latest(session), progress, processes=processes)
+            return index.index.count
+
+    def rebuild_counts(self) -> None:
+        """Makes the counts anew."""
+        with self._lock:
+            counts = self._counts
+            with self._store.reading() as session:
+                self._rebuild(session, [counts], changes.latest(session), None)
+
+    def sizes(self) -> dict[str, int]:
+        """How many cases each copy holds."""
+        with self._lock:
+            return {"index": self._index.index.count, "counts": len(self._counts.ledger)}
+
+    def close(self) -> None:
+        """Waits for background work and keeps what makes the next start quick."""
+        with self._lock:
+            if "_index" in self.__dict__:
+                self._index.index.close()
+            if "_counts" in self.__dict__:
+                self.save()
+
+    def save(self) -> None:
+        """Keeps the counts on disk, so that the next start need not read every case."""
+        if self._counts_file is None:
+            return
+        with self._lock, suppress(OSError):
+            part = self._counts_file.with_suffix(".part")
+            part.write_bytes(self._counts.ledger.to_bytes())
+            os.replace(part, self._counts_file)
+            self._unsaved = 0
+
+    def _read_counts(self) -> Ledger:
+        if self._counts_file is not None and self._counts_file.exists():
+            try:
+                ledger = Ledger.from_bytes(self._counts_file.read_bytes())
+                if ledger.warranty_days == self._settings.warranty_days:
+                    return ledger
+            except (ValueError, OSError):
+                log.warning("the saved counts cannot be used and are made anew")
+        return Ledger(warranty_days=self._settings.warranty_days)
+
+    def _weights(self) -> Weights:
+        base = Weights(
+            warranty_days=self._settings.warranty_days,
+            bench_rate_per_hour=self._settings.bench_rate_per_hour,
+        )
+        ledger = self._counts.ledger
+        if self._tuning is None or self._tuning.worth_redoing(ledger):
+            self._tuning = choose_strength(ledger, base, max_cases=_TUNING_CASES)
+        return self._tuning.settings
+
+    def _follow(self, session: Session, copy: Copy, newest: Seen) -> bool:
+        """Takes in what changed since the copy last looked; False where it has to be made anew."""
+        if not changes.is_on_record(session, copy.seen):
+            self._note(copy, "it had seen a change that this store never made")
+            return False
+        uids = changed_uids(session, copy.seen[0])
+        if len(uids) > max(_BATCH, _REBUILD_SHARE * cases.count(session)):
+            self._note(copy, f"{len(uids)} cases had changed at once")
+            return False
+        known = Known(session)
+        try:
+            for start in range(0, max(len(uids), 1), _BATCH):
+                part = uids[start : start + _BATCH]
+                changed = cases.many(session, part)
+                there = {case.record.uid for case in changed}
+                done = start + _BATCH >= len(uids)
+                gone = [uid for uid in part if uid not in there]
+                copy.take(changed, gone, known, newest if done else copy.seen)
+        except (OSError, ValueError):
+            log.exception("a derived copy cannot follow and is made anew")
+            self._note(copy, "it could not take changes in")
+            return False
+        if copy is self._counts:
+            self._unsaved += len(uids)
+        return True
+
+    def _note(self, copy: Copy, reason: str) -> None:
+        """Remembers why the index is about to be made anew; a reason found at the start stays."""
+        index = self._index.index
+        if copy is self._index and index.was_rebuilt_because is None:
+            index.was_rebuilt_because = reason
+
+    def _rebuild(self, session: Session, anew: list[Copy], newest: Seen, progress: Progress | None) -> None:
+        rebuild(
+            session,
+            self._index if self._index in anew else None,
+            self._counts if self._counts in anew else None,
+            newest,
+            progress,
+        )
+        if self._counts in anew:
+            self._unsaved += _SAVE_EVERY
+
+
+def analysis_of(store: Store) -> Analysis:
+    """The analysis chain with the shop's own synonyms.
+
+    An added entry without synonyms is found by its own words anyway; leaving it out keeps an index valid
+    that was made before it was added. New synonyms take effect at the next start, which builds anew.
+    """
+    standard = {entry.name for entry in SYMPTOMS} | {entry.name for entry in PART_CLASSES}
+    with store.reading() as session:
+        symptoms, part_classes = lists.symptoms(session), lists.part_classes(session)
+    return Analysis(
+        *(
+            tuple(
+                (entry.name, tuple(entry.synonyms))
+                for entry in entries
+                if entry.synonyms or entry.name in standard
+            )
+            for entries in (symptoms, part_classes)
+        )
+    )

@@ -1,0 +1,47 @@
+"""Whether the store and its derived copies are in step."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from kb.service.shop import Shop
+from kb.store.records import cases, changes
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """Change numbers of the store and its copies; `ok` when none is behind.
+
+    `index_rebuilt` is why the search index was made anew since the start, `index_trouble` why its files
+    lag behind what this process finds.
+    """
+
+    ok: bool
+    cases: int
+    store: int
+    index: int
+    counts: int
+    trouble: str | None
+    index_rebuilt: str | None
+    index_trouble: str | None
+
+
+def health(shop: Shop) -> Health:
+    """Lets the copies catch up first, so that behind means cannot."""
+    shop.refresh()
+    with shop.store.reading() as session:
+        newest = changes.latest(session)[0]
+        count = cases.count(session)
+    seen = shop.derived.seen()
+    ok = shop.derived.trouble is None and all(number >= newest for number in seen.values())
+    derived = shop.derived
+    return Health(
+        ok,
+        count,
+        newest,
+        seen["index"],
+        seen["counts"],
+        derived.trouble,
+        derived.index_rebuilt_because,
+        derived.index_trouble,
+    )

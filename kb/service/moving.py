@@ -1,0 +1,235 @@
+"""Records in and out of the store, a line at a time and all or nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+
+from pydantic import ValidationError
+from sqlmodel import Session
+
+from kb.errors import BadInput, BadLine, KbError
+from kb.exchange import lines as exchange
+from kb.facts.designators import code_key
+from kb.model import CaseRecord, FamilyRecord, LoadRecord, PartClassRecord, Record, SymptomRecord, explain
+from kb.service.shop import Shop
+from kb.store.records import cases, changes, families, lists
+
+_BATCH = 400
+# A report that lists every bad line of a wrong file helps nobody; the count is always whole.
+_MOST_PROBLEMS = 100
+
+
+@dataclass(slots=True)
+class ImportReport:
+    """What an import did, or would have done had no line been refused."""
+
+    added: int = 0
+    updated: int = 0
+    unchanged: int = 0
+    refused: int = 0
+    saved: bool = False
+    created: list[str] = field(default_factory=list)
+    problems: list[BadLine] = field(default_factory=list)
+
+    def refuse(self, problem: BadLine) -> None:
+        self.refused += 1
+        if len(self.problems) < _MOST_PROBLEMS:
+            self.problems.append(problem)
+
+    def count(self, outcome: str, number: int = 1) -> None:
+        setattr(self, outcome, getattr(self, outcome) + number)
+
+
+class _Refused(Exception):
+    """Carries the report out of a transaction that must not be kept."""
+
+
+def refuse_future_days(record: CaseRecord, today: date) -> None:
+    """A date beyond tomorrow is a typing error; tomorrow may be today elsewhere. Raises BadInput."""
+    limit = today + timedelta(days=1)
+    named = [("received", record.received), ("closed", record.closed)]
+    named += [(f"follow_ups.{number}.date", entry.date) for number, entry in enumerate(record.follow_ups)]
+    for name, day in named:
+        if day is not None and day > limit:
+            raise BadInput(
+                f"The date {day.isoformat()} lies in the future.",
+                field=name,
+                remedy="Check day, month and year.",
+            )
+
+
+class _Import:
+    def __init__(self, session: Session, today: date, *, create_missing: bool) -> None:
+        self._session = session
+        self._today = today
+        self._create_missing = create_missing
+        self._writer = cases.Writer(session)
+        self._waiting: dict[str, CaseRecord] = {}
+        self._lists_changed = False
+        self._given: dict[int, int] = {}
+        self.report = ImportReport()
+
+    def take(self, number: int, record: Record) -> None:
+        try:
+            self._refuse_contradiction(record)
+            if isinstance(record, CaseRecord):
+                self._take_case(record)
+                return
+            self.flush()
+            if isinstance(record, FamilyRecord):
+                self.report.count(families.save(self._session, record))
+            else:
+                self.report.count(lists.save(self._session, record))  # type: ignore[arg-type]
+            self._lists_changed = True
+        except KbError as error:
+            self.report.refuse(BadLine(error.message, line=number, field=error.field, remedy=error.remedy))
+
+    def _refuse_contradiction(self, record: Record) -> None:
+        """Two different lines for one record: nobody can say which of them is meant.
+
+        Hashes are kept in place of the lines, so that a large import stays small in memory.
+        """
+        kind, name = _identity(record)
+        content = hash(exchange.write(record))
+        if self._given.setdefault(hash((kind, name)), content) != content:
+            field_name = {"case": "uid", "family": "code"}.get(kind, "name")
+            raise BadInput(
+                f"An earlier line says something else of the same {kind.replace('_', ' ')}.",
+                field=field_name,
+                remedy=f"Keep one of the two lines, or give each its own {field_name}.",
+            )
+
+    def _take_case(self, record: CaseRecord) -> None:
+        if self._lists_changed:
+            self._writer.forget_lists()
+            self._lists_changed = False
+        refuse_future_days(record, self._today)
+        if self._create_missing and self._writer.unknown(record):
+            record = self._create_and_check(record)
+        else:
+            record = self._writer.checked(record)
+        if record.uid in self._waiting:
+            self.flush()
+        self._waiting[str(record.uid)] = record
+        if len(self._waiting) >= _BATCH:
+            self.flush()
+
+    def _create_and_check(self, record: CaseRecord) -> CaseRecord:
+        # What a refused line would have created must not stay behind when bad lines are skipped.
+        try:
+            with self._session.begin_nested():
+                created = create_missing(self._session, self._writer, record)
+                record = self._writer.checked(record)
+        except BadInput:
+            self._writer.forget_lists()
+            raise
+        self.report.created += created
+        return record
+
+    def flush(self) -> None:
+        if self._waiting:
+            done = self._writer.write(list(self._waiting.values()))
+            self._waiting.clear()
+            for outcome in ("added", "updated", "unchanged"):
+                self.report.count(outcome, getattr(done, outcome))
+
+
+def _identity(record: Record) -> tuple[str, str]:
+    """(kind of record, what tells it from others of its kind)."""
+    if isinstance(record, CaseRecord):
+        return record.record, str(record.uid)
+    if isinstance(record, FamilyRecord):
+        return record.record, code_key(record.code)
+    assert isinstance(record, SymptomRecord | PartClassRecord | LoadRecord)
+    return record.record, record.name.casefold()
+
+
+def create_missing(session: Session, writer: cases.Writer, record: CaseRecord) -> list[str]:
+    """Adds the family, symptoms and part classes a case names first; answers what was added.
+
+    Raises BadInput for a name that no entry can have.
+    """
+    created = []
+    for field_name, kind, name in writer.unknown(record):
+        if kind == "family":
+            try:
+                families.save(session, FamilyRecord(code=name))
+            except ValidationError as error:
+                problem = explain(error)
+                raise BadInput(problem.message, field=field_name, remedy=problem.remedy) from error
+        elif kind == "symptom":
+            lists.save(session, SymptomRecord(name=name))
+        else:
+            lists.save(session, PartClassRecord(name=name))
+        created.append(f"{kind} {name}")
+    if created:
+        writer.forget_lists()
+    return created
+
+
+def bring_in(
+    shop: Shop,
+    raw_lines: Iterable[bytes],
+    *,
+    create_missing: bool = False,
+    skip_bad: bool = False,
+    progress: Callable[[int], None] | None = None,
+    refresh: bool = True,
+) -> ImportReport:
+    """Imports JSON Lines in one transaction, holding one batch of cases in memory.
+
+    Where a line is refused nothing is kept, unless `skip_bad`; `report.saved` says which.
+    `progress` is told the number of bytes read since it was last called. Without `refresh` the derived
+    copies catch up when they are next asked.
+    """
+
+    def counted() -> Iterator[bytes]:
+        for raw in raw_lines:
+            if progress:
+                progress(len(raw))
+            yield raw
+
+    report = ImportReport()
+    try:
+        with shop.store.writing() as session:
+            work = _Import(session, shop.today(), create_missing=create_missing)
+            report = work.report
+            for number, record in exchange.read(counted()):
+                if isinstance(record, BadLine):
+                    report.refuse(record)
+                else:
+                    work.take(number, record)
+            work.flush()
+            if report.refused and not skip_bad:
+                raise _Refused
+    except _Refused:
+        return report
+    report.saved = True
+    if refresh:
+        shop.refresh()
+    return report
+
+
+def export_lines(shop: Shop) -> Iterator[str]:
+    """The whole store as canonical lines: lists and families first, so that it can be read back."""
+    with shop.store.reading() as session:
+        for record in (
+            *lists.symptoms(session),
+            *lists.part_classes(session),
+            *lists.loads(session),
+        ):
+            yield exchange.write(record)
+        ids = families.all_ids(session)
+        for start in range(0, len(ids), _BATCH):
+            for family in families.by_ids(session, ids[start : start + _BATCH]):
+                yield exchange.write(family.record)
+        for batch in cases.in_order(session):
+            yield "".join(exchange.write(case.record) for case in batch)
+
+
+def newest_change(shop: Shop) -> int:
+    """Number of the newest change, for a file name that tells exports apart."""
+    with shop.store.reading() as session:
+        return changes.latest(session)[0]

@@ -1,0 +1,145 @@
+"""Records as the search index and the statistics want to see them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from kb.bench.rails import ASSESSED_QUANTITIES, Assessment, Gauge, RailReading, RailSpec, assess, gauge
+from kb.errors import BadInput
+from kb.facts.designators import rail_key
+from kb.model import CaseRecord, FamilyRecord, Rail, Reading
+from kb.search import CaseDocument
+from kb.suggest import CaseFacts, FixTry, RailFact
+
+_SAME_FAULT = "came back with the same fault"
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedReading:
+    """A reading with the rail it belongs to and what the rail's window says of it, where known."""
+
+    reading: Reading
+    rail: Rail | None
+    assessment: Assessment | None
+
+    @property
+    def gauge(self) -> Gauge | None:
+        """Where the reading stands on its rail's scale, None where it was not judged."""
+        if self.rail is None or self.assessment is None:
+            return None
+        return gauge(spec_of(self.rail), _as_measured(self.rail, self.reading))
+
+    @property
+    def where(self) -> str:
+        return self.rail.name if self.rail else (self.reading.rail or self.reading.point or "")
+
+
+def find_rail(family: FamilyRecord | None, name: str | None) -> Rail | None:
+    """The family's rail of that name, whatever its spacing and case."""
+    if family is None or name is None:
+        return None
+    wanted = rail_key(name)
+    return next((rail for rail in family.rails if rail_key(rail.name) == wanted), None)
+
+
+def spec_of(rail: Rail) -> RailSpec:
+    """A family's rail as the bench computations take it."""
+    return RailSpec(
+        rail.name, rail.role, rail.nominal_v, rail.tolerance_pct, rail.rated_a, rail.ripple_mv, rail.always_on
+    )
+
+
+def _as_measured(rail: Rail, reading: Reading) -> RailReading:
+    return RailReading(
+        rail.name,
+        reading.quantity,
+        reading.supply,
+        reading.load,
+        reading.value,
+        reading.min,
+        reading.max,
+    )
+
+
+def judge(family: FamilyRecord | None, reading: Reading) -> JudgedReading:
+    """Assesses a reading where its rail and quantity allow it."""
+    rail = find_rail(family, reading.rail)
+    if rail is None or reading.quantity not in ASSESSED_QUANTITIES:
+        return JudgedReading(reading, rail, None)
+    try:
+        found = assess(spec_of(rail), _as_measured(rail, reading))
+    except BadInput:
+        # A family may hold a rail that cannot be computed with; the reading itself stays worth keeping.
+        return JudgedReading(reading, rail, None)
+    return JudgedReading(reading, rail, found)
+
+
+def rail_facts(family: FamilyRecord | None, readings: list[Reading]) -> tuple[RailFact, ...]:
+    """Rail conditions as evidence: the first reading of each kind, as the board came in."""
+    found: dict[tuple[str, str, str], RailFact] = {}
+    for reading in readings:
+        if reading.quantity != "dc_v" or reading.after_repair:
+            continue
+        judged = judge(family, reading)
+        if judged.rail is None or judged.assessment is None:
+            continue
+        fact = RailFact(judged.rail.role, reading.supply, reading.load, judged.assessment.condition)
+        found.setdefault(fact.key, fact)
+    return tuple(found.values())
+
+
+def facts_of(case: CaseRecord, family: FamilyRecord) -> CaseFacts:
+    """What a case contributes to the statistics."""
+    start = case.closed or case.received
+    returned = [entry.date for entry in case.follow_ups if entry.state == _SAME_FAULT]
+    return CaseFacts(
+        uid=str(case.uid),
+        family=family.code,
+        kind=family.kind,
+        verdict=case.verdict,
+        closed=start if case.verdict else None,
+        symptoms=tuple((entry.name, entry.present) for entry in case.symptoms),
+        rails=rail_facts(family, case.readings),
+        tries=tuple(
+            FixTry(
+                entry.section,
+                entry.part_class,
+                entry.part,
+                entry.failure,
+                entry.action,
+                entry.result,
+                entry.cost,
+                entry.minutes,
+            )
+            for entry in case.attempts
+        ),
+        same_fault_return_days=_days(start, min(returned, default=None)),
+        followed_days=_days(start, max((entry.date for entry in case.follow_ups), default=None)),
+    )
+
+
+def _days(start: date | None, end: date | None) -> int | None:
+    return max((end - start).days, 0) if start and end else None
+
+
+def document_of(case: CaseRecord, family: FamilyRecord) -> CaseDocument:
+    """What can be found of a case."""
+    day = case.received or case.closed
+    return CaseDocument(
+        uid=str(case.uid),
+        family=family.code,
+        aliases=tuple(family.aliases),
+        kind=family.kind,
+        complaint=case.complaint,
+        symptoms=tuple(entry.name for entry in case.symptoms if entry.present),
+        absent=tuple(entry.name for entry in case.symptoms if not entry.present),
+        notes=case.notes,
+        parts=tuple(entry.part for entry in case.attempts if entry.part),
+        part_classes=tuple(dict.fromkeys(entry.part_class for entry in case.attempts)),
+        sections=tuple(dict.fromkeys(entry.section for entry in case.attempts)),
+        fixes=tuple(f"{entry.failure} {entry.action}".strip() for entry in case.attempts),
+        verdict=case.verdict or "",
+        year=day.year if day else None,
+        cured=any(entry.result == "cured" for entry in case.attempts),
+    )

@@ -1,0 +1,126 @@
+"""Records in and out, the schemas of the records, and the state of the store."""
+
+import tempfile
+from dataclasses import asdict
+from typing import Any
+
+from fastapi import APIRouter, Path, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import JSONResponse, Response, StreamingResponse
+
+from kb.errors import BadInput, NotFound
+from kb.model import RECORD_TYPES
+from kb.service import health, moving
+from kb.service.moving import ImportReport
+from kb.web.api import shapes
+from kb.web.dependencies import ShopHere
+from kb.web.errors import error_body
+from kb.web.rendering import plural
+
+router = APIRouter()
+_IN_MEMORY_BYTES = 4_000_000
+
+
+def report_body(report: ImportReport) -> dict[str, Any]:
+    """An import's report as the API answers it."""
+    return {
+        "saved": report.saved,
+        "added": report.added,
+        "updated": report.updated,
+        "unchanged": report.unchanged,
+        "refused": report.refused,
+        "created": report.created[:200],
+        "problems": [
+            {
+                "line": problem.line,
+                "field": problem.field,
+                "message": problem.message,
+                "remedy": problem.remedy,
+            }
+            for problem in report.problems
+        ],
+    }
+
+
+@router.post(
+    "/import",
+    response_model=shapes.ImportOut,
+    openapi_extra={
+        "requestBody": {
+            "content": {"application/x-ndjson": {"schema": {"type": "string"}}},
+            "required": False,
+        }
+    },
+)
+async def import_lines(
+    shop: ShopHere, request: Request, create_missing: bool = False, skip_bad: bool = False
+) -> Response:
+    """Imports JSON Lines, all or nothing; 422 with error and report where a line was refused."""
+    with tempfile.SpooledTemporaryFile(max_size=_IN_MEMORY_BYTES) as body:
+        async for part in request.stream():
+            body.write(part)
+        body.seek(0)
+        report = await run_in_threadpool(
+            moving.bring_in, shop, body, create_missing=create_missing, skip_bad=skip_bad
+        )
+    if report.saved:
+        return JSONResponse(report_body(report))
+    first = report.problems[0]
+    refusal = BadInput(
+        f"Nothing was imported: {plural(report.refused, 'line')} cannot be used. Line {first.line}: {first.message}",
+        field=first.field,
+        remedy=first.remedy,
+    )
+    return JSONResponse({**error_body(refusal), **report_body(report)}, status_code=refusal.status)
+
+
+@router.get(
+    "/export",
+    response_class=StreamingResponse,
+    responses={
+        200: {
+            "description": "One record a line",
+            "content": {"application/x-ndjson": {"schema": {"type": "string"}}},
+        }
+    },
+)
+def export(shop: ShopHere) -> StreamingResponse:
+    """The whole store as JSON Lines."""
+    name = f"board-faults-{moving.newest_change(shop)}.jsonl"
+    return StreamingResponse(
+        moving.export_lines(shop),
+        media_type="application/x-ndjson",
+        headers={"Content-Disposition": f'attachment; filename="{name}"'},
+    )
+
+
+@router.get(
+    "/schema/{record}.json",
+    response_class=Response,
+    responses={
+        200: {
+            "description": "A JSON Schema",
+            "content": {"application/schema+json": {"schema": {"type": "object"}}},
+        }
+    },
+)
+def schema(record: str = Path(max_length=40)) -> JSONResponse:
+    """JSON Schema of one kind of record of the exchange format."""
+    model = RECORD_TYPES.get(record)
+    if model is None:
+        raise NotFound(
+            f'There is no record called "{record}".',
+            field="record",
+            remedy="Use one of: " + ", ".join(sorted(RECORD_TYPES)) + ".",
+        )
+    return JSONResponse(
+        {"$schema": "https://json-schema.org/draft/2020-12/schema", **model.model_json_schema()},
+        media_type="application/schema+json",
+    )
+
+
+@router.get("/health", response_model=shapes.HealthOut)
+def state(shop: ShopHere) -> JSONResponse:
+    """Change numbers of store, index and counts; 503 when one is behind and cannot catch up."""
+    found = health.health(shop)
+    return JSONResponse(asdict(found), status_code=200 if found.ok else 503)

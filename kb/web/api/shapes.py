@@ -1,0 +1,260 @@
+"""What the API answers, as models, so that its documentation shows every field."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import BaseModel
+
+
+class ErrorDetail(BaseModel):
+    message: str
+    field: str | None = None
+    remedy: str | None = None
+    log_id: str | None = None
+
+
+class ErrorBody(BaseModel):
+    """The one shape of every error."""
+
+    error: ErrorDetail
+
+
+class HitOut(BaseModel):
+    case: str
+    family: str
+    score: float
+    snippet: str
+    verdict: str | None
+    received: str | None
+    complaint: str
+
+
+class FacetOut(BaseModel):
+    value: str
+    count: int
+
+
+class SearchOut(BaseModel):
+    total: int
+    hits: list[HitOut]
+    facets: dict[str, list[FacetOut]]
+    did_you_mean: str | None
+
+
+class PartOut(BaseModel):
+    part: str
+    cases: int
+
+
+class WeightOut(BaseModel):
+    label: str
+    weight: float
+
+
+class CauseOut(BaseModel):
+    section: str
+    part_class: str
+    parts: list[PartOut]
+    failures: list[str]
+    probability: float
+    tried: int
+    cured: int
+    cure_rate: float
+    interval: tuple[float, float]
+    cost: float | None
+    minutes: float | None
+    evidence: list[WeightOut]
+    cases: list[str]
+
+
+class UnderstoodOut(BaseModel):
+    name: str
+    present: bool
+    words: str
+
+
+class StopOut(BaseModel):
+    """How many of the listed fixes to try, in their order, before a replacement costs less."""
+
+    replacement_price: float
+    tries: int
+    expected_cost: float
+    chance_of_cure: float
+
+
+class WhatIfOut(BaseModel):
+    """The ranking without one line of evidence; `moved` is the share of all probability that goes elsewhere."""
+
+    line: str
+    moved: float
+    leading: tuple[str, str]
+    leading_probability: float
+    leading_changes: bool
+
+
+class SuggestionsOut(BaseModel):
+    """Probabilities of the causes and `unseen_probability` sum to 1."""
+
+    causes: list[CauseOut]
+    unseen_probability: float
+    cases_used: int
+    basis: str
+    evidence_strength: float
+    expected_cost: float
+    expected_minutes: float
+    understood: list[UnderstoodOut]
+    unknown_terms: list[str]
+    notices: list[str]
+    first_checks: list[str]
+    stop: StopOut | None
+    what_if: list[WhatIfOut]
+
+
+class OutcomeOut(BaseModel):
+    label: str
+    probability: float
+    leading: tuple[str, str] | None
+    leading_probability: float
+
+
+class MeasurementOut(BaseModel):
+    reading: str
+    bits: float
+    minutes: float
+    powered: bool
+    why: str
+    outcomes: list[OutcomeOut]
+
+
+class MeasurementsOut(BaseModel):
+    measurements: list[MeasurementOut]
+
+
+class FamilyLineOut(BaseModel):
+    code: str
+    kind: str
+    aliases: list[str]
+    cases: int
+
+
+class FamiliesOut(BaseModel):
+    families: list[FamilyLineOut]
+
+
+class StillWorkingOut(BaseModel):
+    days: float
+    share: float
+    interval: tuple[float, float]
+    followed: int
+
+
+class FixOut(BaseModel):
+    section: str
+    part_class: str
+    parts: list[PartOut]
+    tried: int
+    cured: int
+    rate: float | None
+    interval: tuple[float, float]
+    still_working: StillWorkingOut | None
+    cases: list[str]
+
+
+class FixesOut(BaseModel):
+    fixes: list[FixOut]
+
+
+class AssessedReadingOut(BaseModel):
+    rail: str
+    condition: str | None
+    low_v: float | None
+    high_v: float | None
+    assumed: bool
+    marginal: bool
+    sentence: str
+
+
+class RailVerdictOut(BaseModel):
+    rail: str
+    verdict: str
+
+
+class AssessOut(BaseModel):
+    readings: list[AssessedReadingOut]
+    rails: list[RailVerdictOut]
+
+
+class LineProblemOut(BaseModel):
+    line: int
+    field: str | None
+    message: str
+    remedy: str | None
+
+
+class ImportOut(BaseModel):
+    """`saved` is false when a line was refused and nothing was kept."""
+
+    saved: bool
+    added: int
+    updated: int
+    unchanged: int
+    refused: int
+    created: list[str]
+    problems: list[LineProblemOut]
+
+
+class HealthOut(BaseModel):
+    ok: bool
+    cases: int
+    store: int
+    index: int
+    counts: int
+    trouble: str | None
+    index_rebuilt: str | None
+    index_trouble: str | None
+
+
+StoredCaseOut = dict[str, Any]
+
+
+class BinOut(BaseModel):
+    """Cases in which the leading cause was given a probability from `low` to `high`."""
+
+    low: float
+    high: float
+    cases: int
+    said: float
+    came_true: float
+
+
+class ScoresOut(BaseModel):
+    """`log_loss` in nats, `brier` as the sum over all causes (0 to 2); both with the row for a new fault."""
+
+    cases: int
+    first: int
+    first_share: float
+    first_three: int
+    first_three_share: float
+    log_loss: float
+    brier: float
+    calibration_error: float
+    bins: list[BinOut]
+    new_faults: int
+    new_expected: float
+
+
+class ComparedOut(BaseModel):
+    name: str
+    ranking: ScoresOut
+    baseline: ScoresOut
+
+
+class TrackRecordOut(BaseModel):
+    sentence: str
+    cases: int
+    scored: int
+    evidence_strength: float
+    overall: ComparedOut
+    families: list[ComparedOut]
+    periods: list[ComparedOut]

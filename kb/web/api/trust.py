@@ -1,0 +1,178 @@
+"""Suggestions, what to measure next, and how far to trust both."""
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter
+from pydantic import Field
+
+from kb.model import EvidenceRecord
+from kb.service import suggesting, trusting
+from kb.service.suggesting import Cause, StopPoint
+from kb.service.trusting import Compared, Scores
+from kb.web.api import shapes
+from kb.web.dependencies import Limit, ShopHere
+
+router = APIRouter()
+
+
+class SuggestionsBody(EvidenceRecord):
+    """Evidence; what a replacement board would cost; whether to tell what each line of evidence does."""
+
+    replacement_price: Annotated[float | None, Field(ge=0, le=10_000_000, allow_inf_nan=False)] = None
+    what_if: bool = False
+
+    def evidence_only(self) -> EvidenceRecord:
+        return EvidenceRecord.model_construct(
+            **{name: getattr(self, name) for name in EvidenceRecord.model_fields}
+        )
+
+
+def _cause(cause: Cause) -> dict[str, Any]:
+    return {
+        "section": cause.section,
+        "part_class": cause.part_class,
+        "parts": [{"part": part, "cases": count} for part, count in cause.parts],
+        "failures": cause.failures,
+        "probability": cause.probability,
+        "tried": cause.tried,
+        "cured": cause.cured,
+        "cure_rate": cause.cure_rate,
+        "interval": cause.interval,
+        "cost": cause.cost,
+        "minutes": cause.minutes,
+        "evidence": [{"label": line.label, "weight": line.weight} for line in cause.evidence],
+        "cases": cause.case_uids,
+    }
+
+
+def _stop(stop: StopPoint | None, price: float | None) -> dict[str, Any] | None:
+    if stop is None:
+        return None
+    return {
+        "replacement_price": price,
+        "tries": stop.tries,
+        "expected_cost": stop.expected_cost,
+        "chance_of_cure": stop.chance_of_cure,
+    }
+
+
+@router.post("/suggestions", response_model=shapes.SuggestionsOut)
+def suggestions(shop: ShopHere, asked: SuggestionsBody) -> dict[str, Any]:
+    """Likely causes for a board, ranked by how likely each fix is to cure it.
+
+    With `replacement_price` the answer's `stop` says how many of the listed fixes to try before replacing
+    the board costs less. With `what_if` it also says what the ranking would be without each line of
+    evidence, the line that moves most first.
+    """
+    answer = suggesting.suggest(
+        shop,
+        asked.evidence_only(),
+        replacement_price=asked.replacement_price,
+        with_what_if=asked.what_if,
+    )
+    ranking = answer.ranking
+    return {
+        "causes": [_cause(cause) for cause in ranking.causes],
+        "unseen_probability": ranking.unseen_probability,
+        "cases_used": ranking.cases_used,
+        "basis": ranking.basis,
+        "evidence_strength": ranking.evidence_strength,
+        "expected_cost": ranking.expected_cost,
+        "expected_minutes": ranking.expected_minutes,
+        "understood": [
+            {"name": name, "present": present, "words": words} for name, present, words in answer.understood
+        ],
+        "unknown_terms": answer.unknown_terms,
+        "notices": [notice.text for notice in answer.notices],
+        "first_checks": answer.first_checks,
+        "stop": _stop(answer.stop, asked.replacement_price),
+        "what_if": [
+            {
+                "line": one.line,
+                "moved": one.moved,
+                "leading": one.leading,
+                "leading_probability": one.leading_probability,
+                "leading_changes": one.leading_changes,
+            }
+            for one in answer.what_if
+        ],
+    }
+
+
+@router.post("/next-measurements", response_model=shapes.MeasurementsOut)
+def next_measurements(shop: ShopHere, asked: EvidenceRecord, limit: Limit = 10) -> dict[str, Any]:
+    """What to measure or look at next, by what it would tell per minute."""
+    return {
+        "measurements": [
+            {
+                "reading": one.candidate.label,
+                "bits": one.bits,
+                "minutes": one.candidate.minutes,
+                "powered": one.candidate.powered,
+                "why": one.why,
+                "outcomes": [
+                    {
+                        "label": outcome.label,
+                        "probability": outcome.probability,
+                        "leading": outcome.leading,
+                        "leading_probability": outcome.leading_probability,
+                    }
+                    for outcome in one.outcomes
+                ],
+            }
+            for one in suggesting.measure_next(shop, asked, limit=limit)
+        ]
+    }
+
+
+def _scores(scores: Scores) -> dict[str, Any]:
+    return {
+        "cases": scores.cases,
+        "first": scores.first,
+        "first_share": scores.first_share,
+        "first_three": scores.first_three,
+        "first_three_share": scores.first_three_share,
+        "log_loss": scores.log_loss,
+        "brier": scores.brier,
+        "calibration_error": scores.calibration_error,
+        "bins": [
+            {
+                "low": one.low,
+                "high": one.high,
+                "cases": one.cases,
+                "said": one.said,
+                "came_true": one.came_true,
+            }
+            for one in scores.bins
+            if one.cases
+        ],
+        "new_faults": scores.new_faults,
+        "new_expected": scores.new_expected,
+    }
+
+
+def _compared(compared: Compared) -> dict[str, Any]:
+    return {
+        "name": compared.name,
+        "ranking": _scores(compared.ranking),
+        "baseline": _scores(compared.baseline),
+    }
+
+
+@router.get("/track-record", response_model=shapes.TrackRecordOut)
+def track_record(shop: ShopHere) -> dict[str, Any]:
+    """What the book would have said about its own cases, each looked at as if it were not recorded.
+
+    Beside every figure stands the plain baseline: the most frequent fault of the family. `periods` are
+    predicted by the cases closed before them. In a large store the first answer may take a while.
+    """
+    found = trusting.record(shop)
+    return {
+        "sentence": found.sentence,
+        "cases": found.known,
+        "scored": found.scored,
+        "evidence_strength": found.strength,
+        "overall": _compared(found.record.overall),
+        "families": [_compared(one) for one in found.record.families],
+        "periods": [_compared(one) for one in found.record.periods],
+    }

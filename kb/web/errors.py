@@ -1,0 +1,117 @@
+"""Every error leaves the program in one shape: `{error: {message, field?, remedy?, log_id?}}`, or a page."""
+
+from __future__ import annotations
+
+import logging
+import secrets
+from collections.abc import Mapping
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from pydantic import ValidationError
+from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse, Response
+from starlette.routing import compile_path
+from starlette.types import Scope
+
+from kb.errors import BadInput, KbError, NotFound
+from kb.model.problems import explain_entries
+from kb.web.rendering import render
+from kb.web.security import PROTECTIVE_HEADERS
+
+log = logging.getLogger(__name__)
+_PLAIN = {
+    404: ("There is nothing at this address.", "Go back to the start page."),
+    405: ("This address does not take that kind of request.", "Use the links and buttons of the pages."),
+}
+
+
+def _inside(entry: Mapping[str, Any]) -> tuple[Any, ...]:
+    """Where in what was sent an error lies."""
+    inner = tuple(entry["loc"])[1:]
+    if entry["type"] == "json_invalid" or not (inner or "field" in entry.get("ctx", {})):
+        return ("body",)
+    return inner
+
+
+def _allowed(app: FastAPI, path: str) -> str:
+    """All methods that an address of the API takes; the router alone names those of its first match."""
+    return ", ".join(
+        sorted(
+            {
+                method.upper()
+                for template, methods in app.openapi()["paths"].items()
+                if compile_path(template)[0].fullmatch(path)
+                for method in methods
+            }
+        )
+    )
+
+
+def error_body(error: KbError, log_id: str | None = None) -> dict[str, Any]:
+    """The one JSON shape; fields that say nothing are left out."""
+    body = {"message": error.message, "field": error.field, "remedy": error.remedy, "log_id": log_id}
+    return {"error": {name: value for name, value in body.items() if value is not None}}
+
+
+def respond(scope: Scope, error: KbError, log_id: str | None = None) -> Response:
+    """The answer to a request that failed: JSON under /api, a page elsewhere."""
+    if scope["path"].startswith("/api"):
+        return JSONResponse(error_body(error, log_id), status_code=error.status)
+    return render(
+        "error.html", {"error": error, "log_id": log_id, "nav": ""}, status=error.status, scope=scope
+    )
+
+
+def install(app: FastAPI) -> None:
+    """Registers the handlers."""
+
+    def known(request: Request, error: Exception) -> Response:
+        assert isinstance(error, KbError)
+        if error.status >= 500:
+            log.error("store trouble: %s", error.message, exc_info=error)
+        return respond(request.scope, error)
+
+    def invalid(request: Request, error: Exception) -> Response:
+        assert isinstance(error, RequestValidationError | ValidationError)
+        entries = [dict(entry) for entry in error.errors()]
+        for entry in entries:
+            # The first step only says whether the value came in the body, the query or the path.
+            if isinstance(error, RequestValidationError):
+                entry["loc"] = _inside(entry)
+        return respond(request.scope, explain_entries(entries))
+
+    def plain(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        message, remedy = _PLAIN.get(error.status_code, (str(error.detail).rstrip(".") + ".", None))
+        shown = (
+            NotFound(message, remedy=remedy) if error.status_code == 404 else BadInput(message, remedy=remedy)
+        )
+        shown.status = error.status_code
+        answer = respond(request.scope, shown)
+        answer.headers.update(error.headers or {})
+        if error.status_code == 405:
+            answer.headers["Allow"] = _allowed(app, request.url.path) or answer.headers.get("Allow", "GET")
+        return answer
+
+    def unforeseen(request: Request, error: Exception) -> Response:
+        log_id = secrets.token_hex(4)
+        log.error("unforeseen error %s at %s", log_id, request.url.path, exc_info=error)
+        answer = respond(
+            request.scope,
+            KbError(
+                "Something went wrong inside the program. What was saved before is safe.",
+                remedy=f"Try again. If it stays, look for {log_id} in the log.",
+            ),
+            log_id,
+        )
+        # This answer alone is made outside the guard that adds them to all others.
+        answer.headers.update(PROTECTIVE_HEADERS)
+        return answer
+
+    app.add_exception_handler(KbError, known)
+    app.add_exception_handler(RequestValidationError, invalid)
+    app.add_exception_handler(ValidationError, invalid)
+    app.add_exception_handler(HTTPException, plain)
+    app.add_exception_handler(Exception, unforeseen)

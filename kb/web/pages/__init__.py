@@ -1,0 +1,1 @@
+"""HTML pages: each route reads what was asked, calls one use case and fills one template."""

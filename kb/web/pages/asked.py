@@ -1,0 +1,213 @@
+"""The address of the diagnose screen read as evidence, and made again with something added or left out."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass, field
+from urllib.parse import urlencode
+
+from pydantic import ValidationError
+from starlette.datastructures import QueryParams
+
+from kb.errors import BadInput
+from kb.facts.values import parse_money
+from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Problem, Reading, problems
+from kb.service import Shop, families, suggesting
+from kb.service.suggesting import Notice, Switch
+
+MOST_LINES = 60
+NOT_NOTED = "not noted"
+_BY_FIELDS = ("rail", "value", "supply", "load")
+
+
+@dataclass(slots=True)
+class Asked:
+    """What the address says: evidence as typed, what it means, and what could not be read.
+
+    `dropped` are symptoms that must not be read out of the complaint. `row_of` and `line_of` say from
+    which row or line of the form each symptom and reading of the record came; `by_fields` is what
+    stands in the separate fields of a reading that is not complete yet.
+    """
+
+    family: str = ""
+    text: str = ""
+    order: str = "likely"
+    symptoms: list[tuple[str, bool]] = field(default_factory=list)
+    lines: list[str] = field(default_factory=list)
+    record: EvidenceRecord = field(default_factory=EvidenceRecord)
+    board: FamilyRecord | None = None
+    problems: list[Problem] = field(default_factory=list)
+    kind: str = ""
+    price_text: str = ""
+    price: float | None = None
+    dropped: list[str] = field(default_factory=list)
+    by_fields: dict[str, str] = field(default_factory=dict)
+    row_of: list[int] = field(default_factory=list)
+    line_of: list[int] = field(default_factory=list)
+
+    @property
+    def errors(self) -> dict[str, Problem]:
+        """The first problem of each field, by the field's name in the form."""
+        found: dict[str, Problem] = {}
+        for problem in self.problems:
+            found.setdefault(problem.field, problem)
+        return found
+
+    @property
+    def rows(self) -> list[tuple[str, str]]:
+        """The symptom rows of the form: (name, state)."""
+        noted = [(name, "present" if present else "not present") for name, present in self.symptoms]
+        return noted + [(name, NOT_NOTED) for name in self.dropped]
+
+    def pairs(self, without: Switch | None = None) -> list[tuple[str, str]]:
+        """The query that leads back to exactly this state, or to it with one line of evidence left out."""
+        rows = {self.row_of[place] for place in without.symptoms} if without else set()
+        lines = {self.line_of[place] for place in without.readings} if without else set()
+        found = [("family", self.family), ("kind", self.kind), ("text", self.text)]
+        for number, (name, state) in enumerate(self.rows):
+            if number not in rows:
+                found += [("symptom", name), ("state", state)]
+        if without and without.symptom and not rows:
+            found += [("symptom", without.symptom), ("state", NOT_NOTED)]
+        found += [("reading", line) for number, line in enumerate(self.lines) if number not in lines]
+        found += [("order", "" if self.order == "likely" else self.order), ("price", self.price_text)]
+        return [(name, value) for name, value in found if value]
+
+    def url(self, path: str, *more: tuple[str, str]) -> str:
+        """The address of this state at `path`, with more pairs added."""
+        return f"{path}?{urlencode([*self.pairs(), *more])}"
+
+    def url_without(self, switch: Switch) -> str:
+        """The address of this state with one line of evidence switched off."""
+        return f"/diagnose?{urlencode(self.pairs(switch))}"
+
+    def url_with(self, symptoms: Collection[tuple[str, bool]], state: str = "") -> str:
+        """The address with symptoms noted as they are given, or all in one state."""
+        more = []
+        for name, present in symptoms:
+            more += [("symptom", name), ("state", state or ("present" if present else "not present"))]
+        return self.url("/diagnose", *more)
+
+    def url_ordered(self, order: str) -> str:
+        """The address of the same evidence in another order."""
+        pairs = [pair for pair in self.pairs() if pair[0] != "order"]
+        return f"/diagnose?{urlencode([*pairs, ('order', order)])}"
+
+    def note(self, notice: Notice) -> bool:
+        """Puts a notice about the evidence at its field; False where it belongs to none."""
+        place = self._form_field(notice.field)
+        if place is None:
+            return False
+        self.problems.append(Problem(place, notice.text, notice.remedy))
+        return True
+
+    def refuse(self, error: BadInput) -> None:
+        """Puts an error at its field."""
+        place = self._form_field(error.field) or "symptom.0"
+        self.problems.append(Problem(place, error.message, error.remedy or ""))
+
+    def _form_field(self, path: str | None) -> str | None:
+        name, _, number = (path or "").partition(".")
+        numbers = {"symptoms": ("symptom", self.row_of), "readings": ("reading", self.line_of)}
+        if name in numbers and number.isdigit():
+            form_name, places = numbers[name]
+            return f"{form_name}.{places[int(number)]}"
+        return name if name == "family" else None
+
+
+def read_asked(shop: Shop, query: QueryParams) -> Asked:
+    """Reads the address; whatever cannot be used is noted at its field and left aside."""
+    asked = Asked(query.get("family", "").strip(), query.get("text", "").strip())
+    asked.order = "cheapest" if query.get("order") == "cheapest" else "likely"
+    asked.kind = query.get("kind", "").strip()
+    _read_price(asked, query.get("price", "").strip())
+    _read_rows(asked, query)
+    words = _usable_words(asked)
+    asked.board = families.find(shop, words["family"]) if "family" in words else None
+    readings = _readings(asked)
+    asked.record = EvidenceRecord.model_validate(
+        {**words, "order": asked.order, "symptoms": _symptoms(asked), "readings": readings}
+    )
+    return asked
+
+
+def _at(field: str, error: BadInput) -> Problem:
+    """An error at its field, without the field's name, which stands above it anyway."""
+    message = error.message.removeprefix(f"{error.field}: ")
+    return Problem(field, message[:1].upper() + message[1:], error.remedy or "")
+
+
+def _read_price(asked: Asked, text: str) -> None:
+    asked.price_text = text
+    if not text:
+        return
+    try:
+        asked.price = parse_money(text, field="price") / 100
+    except BadInput as error:
+        asked.problems.append(_at("price", error))
+
+
+def _read_rows(asked: Asked, query: QueryParams) -> None:
+    states = query.getlist("state")
+    names = [name.strip() for name in query.getlist("symptom")]
+    for number, name in enumerate(names[:MOST_LINES]):
+        state = states[number] if number < len(states) else "present"
+        if name and state == NOT_NOTED:
+            asked.dropped.append(name)
+        elif name:
+            asked.symptoms.append((name, state != "not present"))
+    lines = [line.strip() for line in query.getlist("reading") if line.strip()]
+    asked.lines = lines[:MOST_LINES]
+    for name, given in (("symptom", names), ("reading", lines)):
+        if len(given) > MOST_LINES:
+            message = f"Only the first {MOST_LINES} {name}s are used."
+            asked.problems.append(Problem(f"{name}.{MOST_LINES - 1}", message, "Leave some out."))
+    by_fields = {name: query.get(name, "").strip() for name in _BY_FIELDS}
+    if by_fields["rail"] and by_fields["value"]:
+        asked.lines.append(" ".join(part for part in by_fields.values() if part))
+        return
+    asked.by_fields = by_fields
+    if by_fields["value"]:
+        asked.problems.append(
+            Problem("rail", "The value does not say where it was measured.", "Name the rail or test point.")
+        )
+
+
+def _usable_words(asked: Asked) -> dict[str, str]:
+    """Family, kind and complaint, where they are what they may be."""
+    usable = {}
+    for name, value in (("family", asked.family), ("kind", asked.kind), ("text", asked.text)):
+        if not value:
+            continue
+        try:
+            EvidenceRecord.model_validate({name: value})
+            usable[name] = value
+        except ValidationError as error:
+            asked.problems += [Problem(name, found.message, found.remedy) for found in problems(error)]
+    return usable
+
+
+def _symptoms(asked: Asked) -> list[NotedSymptom]:
+    usable = []
+    for number, (name, present) in enumerate(asked.symptoms):
+        try:
+            usable.append(NotedSymptom(name=name, present=present))
+            asked.row_of.append(number)
+        except ValidationError as error:
+            first = problems(error)[0]
+            asked.problems.append(Problem(f"symptom.{number}", first.message, first.remedy))
+    return usable
+
+
+def _readings(asked: Asked) -> list[Reading]:
+    readings = []
+    for number, line in enumerate(asked.lines):
+        try:
+            readings.append(suggesting.read_line(asked.board, line))
+            asked.line_of.append(number)
+        except BadInput as error:
+            asked.problems.append(_at(f"reading.{number}", error))
+        except ValidationError as error:
+            first = problems(error)[0]
+            asked.problems.append(Problem(f"reading.{number}", first.message, first.remedy))
+    return readings

@@ -1,0 +1,390 @@
+"""The bench test: set up, cautions, one step a screen, where the board stands, and the sheet."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Query, Request
+from pydantic import ValidationError
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData
+from starlette.responses import RedirectResponse, Response
+
+from kb.errors import BadInput, Conflict, KbError, NotFound
+from kb.facts.values import parse_minutes, parse_quantity
+from kb.model import Attempt, EvidenceRecord, FamilyRecord, Problem, problems
+from kb.service import Shop, bench_outcome, bench_sequence, cases, families, loads
+from kb.service.bench_sequence import NewRun, Question, RunView, StepView, Typed
+from kb.web.case_form import line_of
+from kb.web.dependencies import FilterText, ShopHere
+from kb.web.forms import Form, read_form
+from kb.web.pages.diagnose import Asked
+from kb.web.rendering import render
+
+router = APIRouter()
+Uid = Annotated[str, Path(max_length=64)]
+Number = Annotated[int, Path(ge=1, le=1000)]
+# Common practice, no published source: half of the rating shows most faults and few benches load more.
+DEFAULT_SHARE = 0.5
+_MOST_SOAK_MIN = 7 * 24 * 60
+
+
+def diagnose_url(evidence: EvidenceRecord) -> str:
+    """The diagnose screen with this evidence."""
+    asked = Asked(evidence.family or "", evidence.text or "")
+    asked.symptoms = [(entry.name, entry.present) for entry in evidence.symptoms]
+    asked.lines = [line_of(entry) for entry in evidence.readings]
+    return asked.url("/diagnose")
+
+
+def _see(url: str) -> Response:
+    return RedirectResponse(url, status_code=303)
+
+
+@router.get("/bench")
+def bench_page(request: Request, shop: ShopHere) -> Response:
+    """Boards under test, and where to begin."""
+    return _start_page(request, shop, "", None)
+
+
+def _start_page(request: Request, shop: Shop, typed: str, problem: KbError | None) -> Response:
+    context = {
+        "typed": typed,
+        "problem": problem,
+        "nav": "bench",
+        "under_way": bench_sequence.under_way(shop),
+        "finished": bench_sequence.finished(shop),
+        "families": families.listed(shop),
+        "open": cases.listed(shop, "open", limit=8, offset=0)[1],
+    }
+    status = problem.status if problem else 200
+    return render("bench/start.html", context, scope=request.scope, status=status)
+
+
+@router.get("/bench/new")
+def new_run(
+    request: Request,
+    shop: ShopHere,
+    family: FilterText = "",
+    case: FilterText = "",
+    share: Annotated[float, Query(gt=0, le=100)] = DEFAULT_SHARE * 100,
+) -> Response:
+    """The set-up of a test for a case, or for a family without one."""
+    form = Form({"case": case, "soak": f"{bench_sequence.SOAK_S / 60:g}", "share": f"{share:g}"})
+    record = None
+    if case:
+        found = cases.view(shop, case)
+        record = found.family
+        cured = any(attempt.result == "cured" for attempt in found.record.attempts)
+        form.plain["phase"] = "after" if cured else "before"
+    elif family:
+        try:
+            record, _ = families.get(shop, family)
+        except NotFound as error:
+            return _start_page(request, shop, family, error)
+        form.plain["phase"] = "before"
+    if record is None:
+        return _see("/bench")
+    form.plain["family"] = record.code
+    form.rows["loads"] = _planned(shop, record, share / 100, form)
+    return _setup_page(request, shop, record, form)
+
+
+def _planned(shop: Shop, record: FamilyRecord, share: float, form: Form) -> list[dict[str, str]]:
+    rows = {target.rail: {"rail": target.rail, "amps": "", "what": ""} for target in loads.outputs(record)}
+    targets = loads.family_targets(record, share)
+    try:
+        for plan in loads.plan(shop, targets).plans if targets else ():
+            if plan.elements:
+                what = " and ".join(loads.spoken(element) for element in plan.elements)
+                rows[plan.rail] |= {"amps": f"{plan.amps:.3g} A", "what": what[:200]}
+    except BadInput as error:
+        form.problems.append(Problem("", error.message, error.remedy or ""))
+    return list(rows.values())
+
+
+def _setup_page(
+    request: Request, shop: Shop, record: FamilyRecord, form: Form, status: int = 200
+) -> Response:
+    case = form.get("case")
+    context = {
+        "nav": "bench",
+        "form": form,
+        "family": record,
+        "earlier": bench_sequence.of_case(shop, case) if case else (),
+    }
+    return render("bench/new.html", context, scope=request.scope, status=status)
+
+
+@router.post("/bench")
+async def start_run(request: Request, shop: ShopHere) -> Response:
+    """Begins a test."""
+    data = await request.form()
+    return await run_in_threadpool(_start, request, shop, data)
+
+
+def _start(request: Request, shop: Shop, data: FormData) -> Response:
+    form = read_form(data, {"loads": ("rail",)})
+    record, _ = families.get(shop, form.get("family"))
+    soak = form.parse("soak", form.get("soak"), parse_minutes)
+    if soak is not None and not 1 <= soak <= _MOST_SOAK_MIN:
+        form.problems.append(
+            Problem("soak", "The soak is not between a minute and a week.", "Type minutes, such as 30.")
+        )
+    chosen = {}
+    for number, row in enumerate(form.list("loads")):
+        name = f"loads.{number}.amps"
+        amps = form.parse(name, row.get("amps", ""), lambda text: float(parse_quantity(text, "A")))
+        if amps is not None and amps <= 0:
+            form.problems.append(
+                Problem(
+                    name,
+                    f"The test load on {row['rail']} must be more than 0.",
+                    "Type amperes, or leave it empty.",
+                )
+            )
+        elif amps is not None:
+            chosen[row["rail"]] = (amps, row.get("what", "").strip()[:200])
+    if not form.problems:
+        try:
+            uid = bench_sequence.start(
+                shop,
+                NewRun(
+                    family=record.code,
+                    case_uid=form.get("case") or None,
+                    label=form.get("label"),
+                    after_repair=form.get("phase") == "after",
+                    isolated=bool(form.get("isolated")),
+                    soak_s=(soak or bench_sequence.SOAK_S / 60) * 60.0,
+                    loads=chosen,
+                ),
+            )
+            return _see(f"/bench/{uid}")
+        except BadInput as error:
+            form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
+    return _setup_page(request, shop, record, form, status=422)
+
+
+@router.get("/bench/sheet")
+def blank_sheet(request: Request, shop: ShopHere, family: FilterText, isolated: bool = False) -> Response:
+    """A sheet to print and fill in by hand."""
+    record, _ = families.get(shop, family)
+    sequence, steps = bench_sequence.sheet_of(record, isolated=isolated)
+    context = {"nav": "bench", "view": None, "family": record, "sequence": sequence, "steps": steps}
+    return render("bench/sheet.html", context, scope=request.scope)
+
+
+@router.get("/bench/{uid}")
+def show_run(request: Request, shop: ShopHere, uid: Uid) -> Response:
+    """Where a board stands; first of all its cautions, until they are read."""
+    view = bench_sequence.view(shop, uid)
+    return _overview(request, shop, view, Form())
+
+
+def _overview(request: Request, shop: Shop, view: RunView, form: Form, status: int = 200) -> Response:
+    if view.run.acknowledged_at is None:
+        context: dict[str, object] = {"nav": "bench", "view": view, "cautions": view.sequence.cautions}
+        return render("bench/cautions.html", context, scope=request.scope, status=status)
+    context = {
+        "nav": "bench",
+        "view": view,
+        "form": form,
+        "others": _others(shop, view),
+        **_suggested(shop, view),
+    }
+    return render("bench/run.html", context, scope=request.scope, status=status)
+
+
+def _others(shop: Shop, view: RunView) -> list[RunView]:
+    return [other for other in bench_sequence.under_way(shop) if other.run.uid != view.run.uid]
+
+
+def _suggested(shop: Shop, view: RunView) -> dict[str, object]:
+    if view.verdict.state != "failed":
+        return {"answer": None, "diagnose_url": ""}
+    url = diagnose_url(bench_outcome.evidence(shop, view))
+    return {"answer": bench_outcome.suggestions(shop, view), "diagnose_url": url}
+
+
+@router.post("/bench/{uid}/cautions")
+def read_cautions(shop: ShopHere, uid: Uid) -> Response:
+    """Notes that the cautions were read."""
+    bench_sequence.acknowledge(shop, uid)
+    number = bench_sequence.view(shop, uid).next_number
+    return _see(f"/bench/{uid}/steps/{number}" if number else f"/bench/{uid}")
+
+
+@router.get("/bench/{uid}/steps/{number}")
+def show_step(request: Request, shop: ShopHere, uid: Uid, number: Number, again: bool = False) -> Response:
+    """One step: what to do, what to expect, one field."""
+    view = bench_sequence.view(shop, uid)
+    if view.run.acknowledged_at is None:
+        return _see(f"/bench/{uid}")
+    return _step_page(request, shop, view, view.step(number), again=again)
+
+
+def _step_page(
+    request: Request,
+    shop: Shop,
+    view: RunView,
+    place: StepView,
+    *,
+    typed: Typed | None = None,
+    error: BadInput | None = None,
+    question: Question | None = None,
+    again: bool = False,
+    status: int = 200,
+) -> Response:
+    context = {
+        "nav": "bench",
+        "view": view,
+        "place": place,
+        "typed": typed or Typed(),
+        "error": error,
+        "question": question,
+        "asks": again or bool(error) or bool(question) or place.remaining > 0,
+        "others": _others(shop, view),
+        **_suggested(shop, view),
+    }
+    return render("bench/step.html", context, scope=request.scope, status=status)
+
+
+@router.post("/bench/{uid}/steps/{number}")
+async def enter_step(request: Request, shop: ShopHere, uid: Uid, number: Number) -> Response:
+    """Keeps what was entered, or asks about it."""
+    data = await request.form()
+    return await run_in_threadpool(_enter, request, shop, uid, number, data)
+
+
+def _enter(request: Request, shop: Shop, uid: str, number: int, data: FormData) -> Response:
+    given = {
+        name: str(data.get(name, ""))[:120]
+        for name in ("value", "low", "high", "load", "answer", "meant", "seen")
+    }
+    if given["answer"] == "meant":
+        given |= {"value": given["meant"], "answer": ""}
+    typed = Typed(
+        given["value"],
+        given["low"],
+        given["high"],
+        given["load"],
+        "" if given["answer"] == "sure" else given["answer"],
+    )
+    seen = int(given["seen"]) if given["seen"].isascii() and given["seen"].isdigit() else None
+    try:
+        found = bench_sequence.enter(shop, uid, number, typed, seen=seen, sure=given["answer"] == "sure")
+    except (BadInput, Conflict) as error:
+        view = bench_sequence.view(shop, uid)
+        shown = BadInput(error.message, field=error.field, remedy=error.remedy)
+        return _step_page(
+            request, shop, view, view.step(number), typed=typed, error=shown, status=error.status
+        )
+    if isinstance(found, Question):
+        view = bench_sequence.view(shop, uid)
+        return _step_page(request, shop, view, view.step(number), typed=typed, question=found, status=422)
+    return _see(f"/bench/{uid}/steps/{number}")
+
+
+@router.post("/bench/{uid}/steps/{number}/take-back")
+def take_back(shop: ShopHere, uid: Uid, number: Number) -> Response:
+    """Takes the last entry of a step back."""
+    bench_sequence.take_back(shop, uid, number)
+    return _see(f"/bench/{uid}/steps/{number}")
+
+
+@router.post("/bench/{uid}/steps/{number}/leave-out")
+async def leave_out(request: Request, shop: ShopHere, uid: Uid, number: Number) -> Response:
+    """Leaves a step out and goes on."""
+    data = await request.form()
+    reason = str(data.get("reason", ""))
+
+    def left() -> Response:
+        bench_sequence.leave_out(shop, uid, number, reason)
+        upcoming = bench_sequence.view(shop, uid).next_number
+        return _see(f"/bench/{uid}/steps/{upcoming}" if upcoming else f"/bench/{uid}")
+
+    return await run_in_threadpool(left)
+
+
+@router.post("/bench/{uid}/steps/{number}/put-back")
+def put_back(shop: ShopHere, uid: Uid, number: Number) -> Response:
+    """Takes a step in again."""
+    bench_sequence.put_back(shop, uid, number)
+    return _see(f"/bench/{uid}/steps/{number}")
+
+
+@router.post("/bench/{uid}/finish")
+def finish_run(shop: ShopHere, uid: Uid) -> Response:
+    """Ends the test with the verdict it has."""
+    bench_sequence.finish(shop, uid)
+    return _see(f"/bench/{uid}")
+
+
+@router.post("/bench/{uid}/reopen")
+def reopen_run(shop: ShopHere, uid: Uid) -> Response:
+    """Takes a finished test up again."""
+    bench_sequence.reopen(shop, uid)
+    return _see(f"/bench/{uid}")
+
+
+@router.post("/bench/{uid}/again")
+def test_again(shop: ShopHere, uid: Uid) -> Response:
+    """Begins a test after the repair with the same set-up."""
+    view = bench_sequence.finish(shop, uid)
+    return _see(f"/bench/{bench_outcome.prove_again(shop, view)}")
+
+
+@router.post("/bench/{uid}/fix")
+async def note_fix(request: Request, shop: ShopHere, uid: Uid) -> Response:
+    """Notes what was repaired and begins the test that is to prove it."""
+    data = await request.form()
+    return await run_in_threadpool(_note_fix, request, shop, uid, data)
+
+
+def _note_fix(request: Request, shop: Shop, uid: str, data: FormData) -> Response:
+    names = ("section", "part_class", "part", "failure", "action")
+    form = Form({name: str(data.get(name, "")) for name in names})
+    form.plain["action"] = form.get("action").strip() or "replace"
+    try:
+        attempt = Attempt.model_validate(form.plain)
+        return _see(f"/bench/{bench_outcome.note_fix(shop, uid, attempt)}")
+    except ValidationError as error:
+        form.problems = problems(error)
+    except BadInput as error:
+        form.problems = [Problem((error.field or "").rpartition(".")[2], error.message, error.remedy or "")]
+    return _overview(request, shop, bench_sequence.view(shop, uid), form, status=422)
+
+
+@router.post("/bench/{uid}/case")
+def make_case(shop: ShopHere, uid: Uid) -> Response:
+    """Opens a case for a test that was begun without one."""
+    return _see(f"/cases/{bench_outcome.make_case(shop, uid)}")
+
+
+@router.post("/bench/{uid}/close-case")
+async def close_case(request: Request, shop: ShopHere, uid: Uid) -> Response:
+    """Ends a passed test and closes its case."""
+    data = await request.form()
+    return await run_in_threadpool(_close_case, request, shop, uid, str(data.get("verdict", "")))
+
+
+def _close_case(request: Request, shop: Shop, uid: str, verdict: str) -> Response:
+    try:
+        return _see(f"/cases/{bench_outcome.close_case(shop, uid, verdict)}/report")
+    except BadInput as error:
+        form = Form(problems=[Problem("verdict", error.message, error.remedy or "")])
+        return _overview(request, shop, bench_sequence.view(shop, uid), form, status=422)
+
+
+@router.get("/bench/{uid}/sheet")
+def sheet(request: Request, shop: ShopHere, uid: Uid) -> Response:
+    """The test as a sheet to print."""
+    view = bench_sequence.view(shop, uid)
+    context = {
+        "nav": "bench",
+        "view": view,
+        "family": view.family,
+        "sequence": view.sequence,
+        "steps": view.steps,
+    }
+    return render("bench/sheet.html", context, scope=request.scope)

@@ -1,0 +1,256 @@
+"""Cases: list, page, form, follow-ups, earlier versions and the bin."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Path, Query, Request
+from pydantic import ValidationError
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData
+from starlette.responses import RedirectResponse, Response
+
+from kb.errors import BadInput, Conflict, KbError
+from kb.facts import cautions
+from kb.facts import vocabulary as words
+from kb.model import CaseRecord, FollowUp, Problem, as_dict, problems
+from kb.service import Shop, cases, families
+from kb.service import words as lists
+from kb.web.case_form import form_of, line_of, note_error, read_case_form, record_of
+from kb.web.dependencies import Offset, ShopHere
+from kb.web.forms import Form
+from kb.web.pages.diagnose import Asked, read_asked
+from kb.web.rendering import render
+
+router = APIRouter()
+PAGE_LENGTH = 30
+_BLANK_ROWS = 1
+Uid = Annotated[str, Path(max_length=64)]
+
+
+@router.get("/cases")
+def list_cases(
+    request: Request,
+    shop: ShopHere,
+    show: Annotated[Literal["all", "open", "binned"], Query()] = "all",
+    offset: Offset = 0,
+) -> Response:
+    """Cases, newest first; those on the bench or in the bin when asked for."""
+    total, found = cases.listed(shop, show, limit=PAGE_LENGTH, offset=offset)
+    context = {
+        "nav": "cases",
+        "show": show,
+        "total": total,
+        "cases": found,
+        "limit": PAGE_LENGTH,
+        "offset": offset,
+    }
+    return render("cases/list.html", context, scope=request.scope)
+
+
+@router.get("/cases/new")
+def new_case(request: Request, shop: ShopHere) -> Response:
+    """An empty form, or one filled from the evidence and the fix named in the address."""
+    asked = read_asked(shop, request.query_params)
+    return _form_page(request, shop, _form_from(shop, asked, request.query_params.get("fix", "")), None)
+
+
+def _form_from(shop: Shop, asked: Asked, fix: str) -> Form:
+    form = Form({"family": asked.board.code if asked.board else asked.family, "complaint": asked.text})
+    form.plain["received"] = shop.today().isoformat()
+    form.rows = {
+        "symptoms": [
+            {"name": name, "present": "yes" if present else "no"} for name, present in asked.symptoms
+        ],
+        "readings": [{"line": line} for line in asked.lines],
+        "attempts": [],
+        "follow_ups": [],
+    }
+    section, _, rest = fix.partition("|")
+    part_class, _, part = rest.partition("|")
+    if section and part_class:
+        form.plain["verdict"] = "repaired"
+        form.rows["attempts"].append(
+            {"section": section, "part_class": part_class, "part": part, "result": "cured"}
+        )
+    return form
+
+
+@router.post("/cases")
+async def add_case(request: Request, shop: ShopHere) -> Response:
+    """Saves a new case, or shows the form again with what is wrong at its field."""
+    return await _take_form(request, shop, None)
+
+
+@router.get("/cases/{uid}")
+def show_case(request: Request, shop: ShopHere, uid: Uid, saved: str = "") -> Response:
+    """A case with its readings judged."""
+    view = cases.view(shop, uid)
+    return render("cases/page.html", _case_context(shop, view, Form(), saved), scope=request.scope)
+
+
+def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> dict[str, object]:
+    record = view.record
+    asked = Asked(record.family, record.complaint)
+    asked.symptoms = [(entry.name, entry.present) for entry in record.symptoms]
+    asked.lines = [line_of(entry) for entry in record.readings if not entry.after_repair]
+    return {
+        "nav": "cases",
+        "view": view,
+        "saved": saved,
+        "form": form,
+        "diagnose_url": asked.url("/diagnose"),
+        "follow_up_states": words.values(words.FOLLOW_UP_STATES),
+        "today": shop.today().isoformat(),
+        "trouble": shop.derived.trouble,
+        "history": cases.history(shop, str(record.uid)),
+        "cautions": cautions.cautions_for("energise") if record.verdict is None else (),
+    }
+
+
+@router.get("/cases/{uid}/edit")
+def edit_case(request: Request, shop: ShopHere, uid: Uid) -> Response:
+    """The form filled with a case."""
+    view = cases.view(shop, uid)
+    form = form_of(view.record)
+    form.plain["version"] = str(view.version)
+    return _form_page(request, shop, form, uid)
+
+
+@router.post("/cases/{uid}")
+async def change_case(request: Request, shop: ShopHere, uid: Uid) -> Response:
+    """Saves a changed case, or shows the form again with what is wrong at its field."""
+    return await _take_form(request, shop, uid)
+
+
+@router.post("/cases/{uid}/follow-ups")
+async def add_follow_up(request: Request, shop: ShopHere, uid: Uid) -> Response:
+    """Adds news of a board that has left."""
+    data = await request.form()
+    return await run_in_threadpool(_add_follow_up, request, shop, uid, data)
+
+
+def _add_follow_up(request: Request, shop: Shop, uid: str, data: FormData) -> Response:
+    view = cases.view(shop, uid)
+    form = Form({name: str(data.get(name, "")) for name in ("date", "state", "note")})
+    try:
+        entry = FollowUp.model_validate(form.plain)
+        record = view.record.model_copy(update={"follow_ups": [*view.record.follow_ups, entry]})
+        cases.save(shop, CaseRecord.model_validate(as_dict(record)), expected_version=view.version)
+        return _see(f"/cases/{uid}?saved=follow-up")
+    except ValidationError as error:
+        form.problems = [
+            Problem(problem.field.rpartition(".")[2], problem.message, problem.remedy)
+            for problem in problems(error)
+        ]
+    except BadInput as error:
+        form.problems = [Problem((error.field or "").rpartition(".")[2], error.message, error.remedy or "")]
+    return render("cases/page.html", _case_context(shop, view, form, ""), scope=request.scope, status=422)
+
+
+@router.post("/cases/{uid}/bin")
+def bin_case(shop: ShopHere, uid: Uid) -> Response:
+    """Puts a case in the bin."""
+    cases.put_in_bin(shop, uid)
+    return _see(f"/cases/{uid}?saved=binned")
+
+
+@router.post("/cases/{uid}/restore")
+def restore_case(shop: ShopHere, uid: Uid) -> Response:
+    """Takes a case out of the bin."""
+    cases.take_from_bin(shop, uid)
+    return _see(f"/cases/{uid}?saved=restored")
+
+
+def _see(url: str) -> Response:
+    return RedirectResponse(url, status_code=303)
+
+
+def _form_page(request: Request, shop: Shop, form: Form, uid: str | None, status: int = 200) -> Response:
+    for name in ("symptoms", "readings", "attempts", "follow_ups"):
+        form.list(name)
+    added = form.get("add")
+    family = families.find(shop, form.get("family")) if form.get("family") else None
+    context = {
+        "nav": "new" if uid is None else "cases",
+        "form": form,
+        "uid": uid,
+        "blank": {name: _BLANK_ROWS + (added == name) for name in form.rows},
+        "family": family,
+        "fixes": families.fixes(shop, family.code)[:6] if family else (),
+        "families": families.listed(shop),
+        "symptoms": lists.symptoms(shop),
+        "part_classes": [entry.name for entry in lists.part_classes(shop)],
+        "sections": words.values(words.SECTIONS),
+        "results": words.values(words.RESULTS),
+        "verdicts": words.values(words.VERDICTS),
+        "follow_up_states": words.values(words.FOLLOW_UP_STATES),
+        "failures": words.FAILURE_MODES,
+        "actions": words.ACTIONS,
+        "unknown_words": any("in the store" in problem.message for problem in form.problems),
+        "today": shop.today().isoformat(),
+    }
+    return render("cases/form.html", context, scope=request.scope, status=status)
+
+
+async def _take_form(request: Request, shop: Shop, uid: str | None) -> Response:
+    data = await request.form(max_fields=20_000)
+    return await run_in_threadpool(_save_form, request, shop, uid, data)
+
+
+def _save_form(request: Request, shop: Shop, uid: str | None, data: FormData) -> Response:
+    form = read_case_form(data)
+    form.plain["uid"] = uid or ""
+    if form.get("add") or form.get("remove"):
+        return _form_page(request, shop, form, uid)
+    family = families.find(shop, form.get("family")) if form.get("family").strip() else None
+    record = record_of(form, family, shop.today())
+    if record is None:
+        return _form_page(request, shop, form, uid, status=422)
+    try:
+        stored = cases.save(
+            shop,
+            record,
+            expected_version=form.version if uid else None,
+            create_missing=bool(form.get("create_missing")),
+        )
+    except Conflict:
+        return _conflict(request, shop, record, form)
+    except KbError as error:
+        if error.status >= 500:
+            # The record is not in the store: the form keeps what was typed until the trouble is mended.
+            note_error(form, BadInput(error.message, remedy=error.remedy))
+            return _form_page(request, shop, form, uid, status=error.status)
+        note_error(form, BadInput(error.message, field=error.field, remedy=error.remedy))
+        return _form_page(request, shop, form, uid, status=422)
+    return _see(f"/cases/{stored.record.uid}?" + urlencode({"saved": "changed" if uid else "new"}))
+
+
+def _conflict(request: Request, shop: Shop, mine: CaseRecord, form: Form) -> Response:
+    theirs = cases.view(shop, str(mine.uid))
+    form.plain["version"] = str(theirs.version)
+    left, right = as_dict(theirs.record), as_dict(mine)
+    differing = [name for name in {**left, **right} if left.get(name) != right.get(name)]
+    context = {
+        "nav": "cases",
+        "theirs": theirs,
+        "differences": [(name, _told(left.get(name)), _told(right.get(name))) for name in differing],
+        "form": form,
+        "uid": mine.uid,
+    }
+    return render("cases/conflict.html", context, scope=request.scope, status=409)
+
+
+def _told(value: object) -> list[str]:
+    """A field's value as lines that a person can compare."""
+    if value is None:
+        return ["–"]
+    if not isinstance(value, list):
+        return [str(value)]
+    return [
+        ", ".join(f"{name.replace('_', ' ')} {part}" for name, part in entry.items())
+        if isinstance(entry, dict)
+        else str(entry)
+        for entry in value
+    ] or ["–"]

@@ -1,0 +1,128 @@
+"""Records in and out through the browser, the lists a shop may extend, and the state of the store."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Path, Request
+from pydantic import ValidationError
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData, UploadFile
+from starlette.responses import RedirectResponse, Response
+
+from kb.errors import BadInput
+from kb.facts.symptoms import HOW
+from kb.facts.values import parse_minutes
+from kb.model import PartClassRecord, Problem, SymptomRecord, problems
+from kb.service import Shop, health, moving, words
+from kb.web.dependencies import ShopHere
+from kb.web.forms import Form
+from kb.web.rendering import render
+
+router = APIRouter()
+Kind = Annotated[Literal["symptoms", "part-classes"], Path()]
+
+
+@router.get("/data")
+def data_page(request: Request, shop: ShopHere) -> Response:
+    """Export, import, lists and health."""
+    context = {"nav": "data", "health": health.health(shop), "report": None, "problem": None}
+    return render("data/page.html", context, scope=request.scope)
+
+
+@router.post("/data/import")
+async def import_file(request: Request, shop: ShopHere) -> Response:
+    """Imports the file that was sent and reports, with nothing kept where a line was refused."""
+    async with request.form() as form:
+        return await run_in_threadpool(_import, request, shop, form)
+
+
+def _import(request: Request, shop: Shop, form: FormData) -> Response:
+    sent = form.get("file")
+    report, problem = None, None
+    if not isinstance(sent, UploadFile) or not sent.filename:
+        problem = Problem("file", "No file was chosen.", "Choose a file that kb export wrote.")
+    else:
+        report = moving.bring_in(
+            shop,
+            sent.file,
+            create_missing=bool(form.get("create_missing")),
+            skip_bad=bool(form.get("skip_bad")),
+        )
+    context = {"nav": "data", "health": health.health(shop), "report": report, "problem": problem}
+    refused = problem is not None or (report is not None and not report.saved)
+    return render("data/page.html", context, scope=request.scope, status=422 if refused else 200)
+
+
+@router.get("/data/{kind}")
+def list_words(request: Request, shop: ShopHere, kind: Kind, name: str = "", saved: str = "") -> Response:
+    """One of the lists that a shop may extend, with a form for one entry."""
+    form = Form({"name": name[:80]})
+    for entry in _entries(shop, kind):
+        if entry.name.casefold() == name.casefold():
+            form = _form_of(entry)
+    return _words_page(request, shop, kind, form, saved=saved)
+
+
+@router.post("/data/{kind}")
+async def save_word(request: Request, shop: ShopHere, kind: Kind) -> Response:
+    """Adds or changes one entry."""
+    data = await request.form()
+    return await run_in_threadpool(_save_word, request, shop, kind, data)
+
+
+def _entries(shop: Shop, kind: str) -> list[SymptomRecord] | list[PartClassRecord]:
+    return words.symptoms(shop) if kind == "symptoms" else words.part_classes(shop)
+
+
+def _form_of(entry: SymptomRecord | PartClassRecord) -> Form:
+    form = Form({"name": entry.name, "synonyms": "\n".join(entry.synonyms)})
+    if isinstance(entry, SymptomRecord):
+        form.plain |= {"how": entry.how, "minutes": f"{entry.minutes:g}"}
+    else:
+        form.plain["letters"] = ", ".join(entry.letters)
+    return form
+
+
+def _words_page(
+    request: Request, shop: Shop, kind: str, form: Form, *, saved: str = "", status: int = 200
+) -> Response:
+    context = {
+        "nav": "data",
+        "kind": kind,
+        "entries": _entries(shop, kind),
+        "form": form,
+        "saved": saved,
+        "hows": HOW,
+    }
+    return render("data/words.html", context, scope=request.scope, status=status)
+
+
+def _split(text: str, pattern: str = r"[\n,;]") -> list[str]:
+    return [part.strip() for part in re.split(pattern, text) if part.strip()]
+
+
+def _save_word(request: Request, shop: Shop, kind: str, data: FormData) -> Response:
+    form = Form({name: str(value) for name, value in data.items() if isinstance(value, str)})
+    shared = {"name": form.get("name"), "synonyms": _split(form.get("synonyms"))}
+    try:
+        record: SymptomRecord | PartClassRecord
+        if kind == "symptoms":
+            minutes = form.parse("minutes", form.get("minutes"), parse_minutes)
+            record = SymptomRecord.model_validate(
+                {**shared, "how": form.get("how") or "told", "minutes": float(minutes or 1)}
+            )
+        else:
+            record = PartClassRecord.model_validate({**shared, "letters": _split(form.get("letters"))})
+        if not form.problems:
+            words.save(shop, record)
+            return RedirectResponse(f"/data/{kind}?saved=yes", status_code=303)
+    except ValidationError as error:
+        form.problems += [
+            Problem(problem.field.partition(".")[0], problem.message, problem.remedy)
+            for problem in problems(error)
+        ]
+    except BadInput as error:
+        form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
+    return _words_page(request, shop, kind, form, status=422)

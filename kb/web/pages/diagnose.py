@@ -1,0 +1,158 @@
+"""The diagnose screen: evidence on one side, the ranking on the other. Every state has its address."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from kb.errors import BadInput
+from kb.facts import cautions
+from kb.facts import vocabulary as words
+from kb.service import Shop, families, suggesting, trusting
+from kb.service import words as lists
+from kb.service.suggesting import Cause, Explained, Lasted, Measurement
+from kb.web.dependencies import ShopHere
+from kb.web.pages.asked import Asked, read_asked
+from kb.web.rendering import render
+
+__all__ = ["Asked", "read_asked", "router"]
+
+router = APIRouter()
+SPREAD = 5
+MOST_FOLDED = 25
+MOST_MEASUREMENTS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class CauseLine:
+    """A cause with its place in the list; `last_worth` marks the last that pays against a replacement."""
+
+    number: int
+    cause: Cause
+    lasted: Lasted | None
+    last_worth: bool
+
+
+@dataclass(frozen=True, slots=True)
+class NextLine:
+    """A measurement with the addresses that note what it found; outcomes from the likeliest down.
+
+    `settled` where no outcome would make another cause the likeliest.
+    """
+
+    measurement: Measurement
+    outcomes: tuple[suggesting.Outcome, ...]
+    settled: bool
+    found_url: str
+    absent_url: str
+    reading_url: str
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """The ranking as the page sets it: the leading causes spread, the rest one line each."""
+
+    explained: Explained
+    leading: tuple[CauseLine, ...]
+    folded: tuple[CauseLine, ...]
+    folded_probability: float
+    beyond_probability: float
+    next: tuple[NextLine, ...]
+    take_url: str
+    before: trusting.Bin | None
+
+
+def _shown(shop: Shop, asked: Asked, explained: Explained) -> Shown:
+    ranking, stop = explained.suggestions.ranking, explained.suggestions.stop
+    tries = stop.tries if stop else 0
+    lasted = explained.lasted + (None,) * (len(ranking.causes) - len(explained.lasted))
+    lines = tuple(
+        CauseLine(number, cause, line, number == tries < len(ranking.causes))
+        for number, (cause, line) in enumerate(zip(ranking.causes, lasted, strict=True), start=1)
+    )
+    folded = lines[SPREAD : SPREAD + MOST_FOLDED]
+    likeliest = max(ranking.causes, key=lambda cause: cause.probability, default=None)
+    return Shown(
+        explained,
+        lines[:SPREAD],
+        folded,
+        sum(line.cause.probability for line in folded),
+        sum(line.cause.probability for line in lines[SPREAD + MOST_FOLDED :]),
+        tuple(_next(asked, one, likeliest) for one in explained.measurements),
+        asked.url_with([(name, present) for name, present, _ in explained.suggestions.understood]),
+        trusting.before(shop, likeliest.probability) if likeliest else None,
+    )
+
+
+def _next(asked: Asked, one: Measurement, likeliest: Cause | None) -> NextLine:
+    outcomes = tuple(sorted(one.outcomes, key=lambda outcome: -outcome.probability))
+    now = (likeliest.section, likeliest.part_class) if likeliest else None
+    settled = bool(outcomes) and all(outcome.leading == now for outcome in outcomes)
+    candidate = one.candidate
+    if isinstance(candidate.name, str):
+        name = candidate.name
+        return NextLine(
+            one, outcomes, settled, asked.url_with([(name, True)]), asked.url_with([(name, False)]), ""
+        )
+    role, supply, load = candidate.name
+    rails = asked.board.rails if asked.board else []
+    rail = next((rail.name for rail in rails if rail.role == role), "")
+    more = (("rail", rail), ("supply", supply), ("load", load))
+    return NextLine(
+        one, outcomes, settled, "", "", asked.url("/diagnose", *more) + "#by-fields" if rail else ""
+    )
+
+
+def _context(shop: Shop, asked: Asked) -> dict[str, object]:
+    shown = None
+    notices: list[suggesting.Notice] = []
+    try:
+        explained = suggesting.explain(
+            shop,
+            asked.record,
+            dropped=asked.dropped,
+            replacement_price=asked.price,
+            spread=SPREAD,
+            most_measurements=MOST_MEASUREMENTS,
+        )
+        notices = [one for one in explained.suggestions.notices if not asked.note(one)]
+        shown = _shown(shop, asked, explained)
+    except BadInput as error:
+        asked.refuse(error)
+    powered = shown is not None and any(line.measurement.candidate.powered for line in shown.next)
+    return {
+        "nav": "diagnose",
+        "asked": asked,
+        "errors": asked.errors,
+        "notices": notices,
+        "shown": shown,
+        "cautions": cautions.cautions_for("primary") if powered else (),
+        "bench_rate": shop.settings.bench_rate_per_hour,
+        "trouble": shop.derived.trouble,
+    }
+
+
+@router.get("/diagnose")
+def diagnose(request: Request, shop: ShopHere) -> Response:
+    """Evidence and ranking on one page."""
+    asked = read_asked(shop, request.query_params)
+    noted = {name for name, _ in asked.rows}
+    context = {
+        **_context(shop, asked),
+        "quick": [name for name in suggesting.often_noted(shop, asked.board) if name not in noted],
+        "families": families.listed(shop),
+        "symptoms": lists.symptoms(shop),
+        "kinds": words.BOARD_KINDS,
+        "supply_states": words.values(words.SUPPLY_STATES),
+        "loads": words.values(words.LOADS),
+    }
+    return render("diagnose/page.html", context, scope=request.scope)
+
+
+@router.get("/diagnose/ranking")
+def ranking(request: Request, shop: ShopHere) -> Response:
+    """The ranking alone, for the page's own script."""
+    asked = read_asked(shop, request.query_params)
+    return render("diagnose/_ranking.html", _context(shop, asked), scope=request.scope)

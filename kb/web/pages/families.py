@@ -1,0 +1,105 @@
+"""Board families: list, page and form."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData
+from starlette.responses import RedirectResponse, Response
+
+from kb.errors import BadInput, KbError
+from kb.facts import vocabulary as words
+from kb.service import Shop, families
+from kb.web.dependencies import FilterText, ShopHere
+from kb.web.family_form import form_of, note_error, read_family_form, record_of
+from kb.web.forms import Form
+from kb.web.rendering import family_path, render
+
+router = APIRouter()
+Code = Annotated[str, Path(max_length=80)]
+
+
+@router.get("/families")
+def list_families(request: Request, shop: ShopHere, q: FilterText = "") -> Response:
+    """All families, or those whose numbers contain what was typed."""
+    context = {"nav": "families", "families": families.listed(shop, q), "typed": q}
+    return render("families/list.html", context, scope=request.scope)
+
+
+@router.get("/families/new")
+def new_family(request: Request, shop: ShopHere, code: FilterText = "") -> Response:
+    """An empty form."""
+    return _form_page(request, Form({"code": code, "enable_active": "high"}), None)
+
+
+@router.post("/families")
+async def add_family(request: Request, shop: ShopHere) -> Response:
+    """Saves a new family, or shows the form again with what is wrong at its field."""
+    data = await request.form(max_fields=10_000)
+    return await run_in_threadpool(_save_form, request, shop, None, data)
+
+
+@router.get("/families/{code}")
+def show_family(request: Request, shop: ShopHere, code: Code, saved: str = "") -> Response:
+    """A family's rails, connectors, fixes and latest cases."""
+    context = {
+        "nav": "families",
+        "view": families.view(shop, code),
+        "saved": saved,
+        "trouble": shop.derived.trouble,
+    }
+    return render("families/page.html", context, scope=request.scope)
+
+
+@router.get("/families/{code}/edit")
+def edit_family(request: Request, shop: ShopHere, code: Code) -> Response:
+    """The form filled with a family."""
+    record, version = families.get(shop, code)
+    form = form_of(record)
+    form.plain["version"] = str(version)
+    return _form_page(request, form, record.code)
+
+
+@router.post("/families/{code}")
+async def change_family(request: Request, shop: ShopHere, code: Code) -> Response:
+    """Saves a changed family, or shows the form again with what is wrong at its field."""
+    data = await request.form(max_fields=10_000)
+    return await run_in_threadpool(_save_form, request, shop, code, data)
+
+
+def _form_page(request: Request, form: Form, code: str | None, status: int = 200) -> Response:
+    for name in ("rails", "connectors"):
+        form.list(name)
+    added = form.get("add")
+    context = {
+        "nav": "families",
+        "form": form,
+        "code": code,
+        "blank": {name: 1 + (added == name) for name in form.rows},
+        "roles": words.values(words.RAIL_ROLES),
+        "kinds": words.BOARD_KINDS,
+    }
+    return render("families/form.html", context, scope=request.scope, status=status)
+
+
+def _save_form(request: Request, shop: Shop, code: str | None, data: FormData) -> Response:
+    form = read_family_form(data)
+    if code is not None:
+        code = families.get(shop, code)[0].code
+        form.plain["code"] = code
+    if form.get("add") or form.get("remove"):
+        return _form_page(request, form, code)
+    record = record_of(form)
+    if record is None:
+        return _form_page(request, form, code, status=422)
+    try:
+        if code is None:
+            families.save_new(shop, record)
+        else:
+            families.save(shop, record, expected_version=form.version)
+    except KbError as error:
+        note_error(form, BadInput(error.message, field=error.field, remedy=error.remedy))
+        return _form_page(request, form, code, status=error.status)
+    return RedirectResponse(family_path(record.code) + "?saved=yes", status_code=303)

@@ -1,0 +1,111 @@
+"""The start page, search, and completion for fields."""
+
+from typing import Annotated
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Path, Query, Request
+from starlette.responses import JSONResponse, Response
+
+from kb.errors import NotFound
+from kb.service import cases, finding
+from kb.service.finding import Filters
+from kb.web.dependencies import FilterText, Offset, QueryText, ShopHere
+from kb.web.rendering import render
+
+router = APIRouter()
+PAGE_LENGTH = 20
+_FACETS = (
+    ("family", "Board family"),
+    ("section", "Section"),
+    ("part_class", "Part class"),
+    ("verdict", "Verdict"),
+    ("year", "Year received"),
+)
+_FACET_LINES = 8
+_DIAGNOSED = 2_000  # characters that the diagnose page takes as a complaint
+_COMPLETED = 20
+
+
+def _url(asked: dict[str, str]) -> str:
+    return "/search?" + urlencode({name: value for name, value in asked.items() if value})
+
+
+@router.get("/")
+def start(request: Request, shop: ShopHere) -> Response:
+    """Boards on the bench, what came back, and the search box."""
+    return render("find/start.html", {"nav": "start", "bench": cases.bench(shop)}, scope=request.scope)
+
+
+@router.get("/search")
+def search(
+    request: Request,
+    shop: ShopHere,
+    q: QueryText = "",
+    family: FilterText = "",
+    section: FilterText = "",
+    part_class: FilterText = "",
+    verdict: FilterText = "",
+    year: Annotated[str, Query(max_length=4)] = "",
+    offset: Offset = 0,
+) -> Response:
+    """Cases for some words, with what narrows them down."""
+    chosen = {
+        "family": family,
+        "section": section,
+        "part_class": part_class,
+        "verdict": verdict,
+        "year": year if year.isascii() and year.isdigit() else "",
+    }
+    filters = Filters(family, section, part_class, verdict, int(chosen["year"]) if chosen["year"] else None)
+    page = finding.search(shop, q, filters, limit=PAGE_LENGTH, offset=offset)
+
+    def url(**changed: str) -> str:
+        return _url({"q": q, **chosen, **changed})
+
+    facets = [
+        (
+            label,
+            name,
+            chosen[name],
+            [
+                (value, count, url(**{name: value}))
+                for value, count in page.results.facets.get(name, ())[:_FACET_LINES]
+            ],
+            url(**{name: ""}),
+        )
+        for name, label in _FACETS
+    ]
+    context = {
+        "nav": "search",
+        "query": q,
+        "page": page,
+        "facets": facets,
+        "narrowed": any(chosen.values()),
+        "limit": PAGE_LENGTH,
+        "offset": page.offset,
+        "url": url(),
+        "meant_url": url(q=page.results.did_you_mean or ""),
+        "nearest": [
+            (one.label, one.total, _url({"q": one.query, **dict(one.filters.chosen())}))
+            for one in page.nearest
+        ],
+        "family_url": url(family=page.family or ""),
+        "diagnose_url": "/diagnose?" + urlencode({"text": q[:_DIAGNOSED]}),
+    }
+    return render("find/search.html", context, scope=request.scope)
+
+
+@router.get("/complete/{what}")
+def complete(
+    shop: ShopHere,
+    what: Annotated[str, Path(max_length=20)],
+    q: FilterText = "",
+    limit: Annotated[int, Query(ge=1, le=_COMPLETED)] = 12,
+) -> JSONResponse:
+    """What a field may be completed to: `[{value, met}]`, `met` being the name that fits what was typed."""
+    if what not in finding.COMPLETED:
+        raise NotFound(
+            f'There is no list "{what}".', remedy="Use one of: " + ", ".join(finding.COMPLETED) + "."
+        )
+    found = finding.complete(shop, what, q, limit=limit)
+    return JSONResponse([{"value": one.value, "met": one.met} for one in found])

@@ -1,0 +1,229 @@
+"""The bench's own loads: the shelf, one load, and what to connect to which rail."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request
+from pydantic import ValidationError
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData
+from starlette.responses import RedirectResponse, Response
+
+from kb.errors import BadInput
+from kb.facts.cautions import cautions_for
+from kb.facts.values import format_si_plain, parse_quantity, parse_tolerance
+from kb.model import FamilyRecord, LoadRecord, Problem, problems
+from kb.service import Shop, families, loads
+from kb.web.dependencies import FilterText, ShopHere
+from kb.web.forms import Form
+from kb.web.rendering import render
+
+router = APIRouter()
+KINDS = (("resistor", "fixed resistor"), ("lamp", "lamp filament"), ("electronic", "electronic load"))
+_QUANTITIES = {"ohm": "ohm", "max_v": "V", "max_a": "A"}
+_MOST_TARGETS = 24
+
+
+@router.get("/loads")
+def shelf(request: Request, shop: ShopHere, name: FilterText = "", saved: str = "") -> Response:
+    """What is on the shelf, and a form for one load: a new one, or the one named."""
+    form = _form_of(loads.find(shop, name)) if name else Form({"kind": "lamp", "count": "1"})
+    return _shelf_page(request, shop, form, saved=saved, editing=bool(name))
+
+
+def _shelf_page(
+    request: Request, shop: Shop, form: Form, *, saved: str = "", editing: bool = False, status: int = 200
+) -> Response:
+    context = {
+        "nav": "bench",
+        "shelf": loads.shelf(shop),
+        "form": form,
+        "kinds": KINDS,
+        "saved": saved,
+        "editing": editing,
+    }
+    return render("loads/shelf.html", context, scope=request.scope, status=status)
+
+
+def _form_of(record: LoadRecord) -> Form:
+    def typed(value: float | None, unit: str = "") -> str:
+        return "" if value is None else f"{format_si_plain(value)}{unit}"
+
+    return Form(
+        {
+            "name": record.name,
+            "kind": record.kind,
+            "count": str(record.count),
+            "points": "\n".join(
+                f"{format_si_plain(volts)} V {format_si_plain(amps)} A" for volts, amps in record.points
+            ),
+            "ohm": typed(record.ohm, " Ω"),
+            "tolerance_pct": typed(record.tolerance_pct),
+            "max_w": typed(record.max_w),
+            "max_v": typed(record.max_v, " V"),
+            "max_a": typed(record.max_a, " A"),
+        }
+    )
+
+
+@router.post("/loads")
+async def save_load(request: Request, shop: ShopHere) -> Response:
+    """Adds or changes a load, or takes it off the shelf."""
+    data = await request.form()
+    return await run_in_threadpool(_save, request, shop, data)
+
+
+def _save(request: Request, shop: Shop, data: FormData) -> Response:
+    form = Form({name: str(value) for name, value in data.items() if isinstance(value, str)})
+    if form.get("remove"):
+        loads.remove(shop, form.get("remove"))
+        return RedirectResponse("/loads?saved=removed", status_code=303)
+    record = _record_of(form)
+    if record is not None:
+        try:
+            loads.save(shop, record)
+            return RedirectResponse("/loads?saved=yes", status_code=303)
+        except BadInput as error:
+            form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
+    return _shelf_page(request, shop, form, editing=bool(form.get("editing")), status=422)
+
+
+def _record_of(form: Form) -> LoadRecord | None:
+    count = form.get("count").strip() or "1"
+    if not (count.isascii() and count.isdigit() and len(count) <= 4):
+        form.problems.append(
+            Problem("count", f"“{count[:20]}” is no count.", "Count them and type a number.")
+        )
+        count = "1"
+    found: dict[str, Any] = {name: _value(form, name, unit) for name, unit in _QUANTITIES.items()}
+    found["max_w"] = form.parse("max_w", form.get("max_w"), _watts)
+    tolerance = form.parse("tolerance_pct", form.get("tolerance_pct"), parse_tolerance)
+    found["tolerance_pct"] = None if tolerance is None else float(tolerance)
+    found["points"] = _points(form)
+    if form.problems:
+        return None
+    try:
+        return LoadRecord.model_validate(
+            {"name": form.get("name"), "kind": form.get("kind"), "count": int(count), **found}
+        )
+    except ValidationError as error:
+        form.problems += [
+            Problem(problem.field.partition(".")[0], problem.message, problem.remedy)
+            for problem in problems(error)
+        ]
+        return None
+
+
+def _value(form: Form, name: str, unit: str) -> float | None:
+    found = form.parse(name, form.get(name), lambda text: parse_quantity(text, unit, field=name))
+    return None if found is None else float(found)
+
+
+def _watts(text: str) -> float:
+    found = re.fullmatch(r"\s*([0-9]+(?:[.,][0-9]+)?)\s*(?:[wW](?:atts?)?)?\s*", text)
+    if found is None:
+        raise BadInput(
+            f"“{text.strip()[:20]}” is no power.", field="max_w", remedy="Type watts, such as 25 W."
+        )
+    return float(found[1].replace(",", "."))
+
+
+def _points(form: Form) -> list[list[float]]:
+    """Measured points, one a line: `12 V 1.75 A`, `12 1.75`, `12; 1,75`."""
+    points = []
+    for line in form.get("points").splitlines():
+        if not line.strip():
+            continue
+        parts = [
+            part for part in re.split(r"[;/\t]|,(?=\s)|(?<=[0-9VvAa])\s+(?=[0-9])", line) if part.strip()
+        ]
+        try:
+            if len(parts) != 2:
+                raise BadInput(
+                    f"“{line.strip()[:40]}” is not one voltage and one current.",
+                    field="points",
+                    remedy="Write one pair a line, such as 12 V 1.75 A.",
+                )
+            volts, amps = (float(parse_quantity(part, unit)) for part, unit in zip(parts, "VA", strict=True))
+            points.append([volts, amps])
+        except BadInput as error:
+            form.problems.append(Problem("points", error.message, error.remedy or ""))
+    return points
+
+
+@router.get("/loads/plan")
+def plan_page(
+    request: Request,
+    shop: ShopHere,
+    family: FilterText = "",
+    share: Annotated[float, Query(gt=0, le=110)] = 50.0,
+    label: Annotated[str, Query(max_length=40)] = "",
+) -> Response:
+    """What to connect to one rail or to all; every plan has its address."""
+    form = Form({"family": family, "share": f"{share:g}", "label": label})
+    record = families.find(shop, family) if family.strip() else None
+    if family.strip() and record is None:
+        form.problems.append(
+            Problem("family", f"There is no family {family}.", "Choose one from the list, or leave it empty.")
+        )
+    rows = _rows(request, record, share / 100)
+    targets = []
+    for number, row in enumerate(rows):
+        found = _target(form, number, row, record)
+        if found is not None:
+            targets.append(found)
+    answer = None
+    label_w = form.parse("label", label, _watts)
+    if targets and not form.problems:
+        try:
+            answer = loads.plan(shop, targets, label_w=label_w)
+        except BadInput as error:
+            form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
+    context = {
+        "nav": "bench",
+        "form": form,
+        "family": record,
+        "families": families.listed(shop),
+        "rows": rows,
+        "answer": answer,
+        "spoken": loads.spoken,
+        "cautions": cautions_for("load"),
+        "derating": loads.DERATING,
+    }
+    return render("loads/plan.html", context, scope=request.scope, status=422 if form.problems else 200)
+
+
+def _rows(request: Request, record: FamilyRecord | None, share: float) -> list[dict[str, str]]:
+    """The targets typed in the address, or else every rail of the family at a share of its rating."""
+    query = request.query_params
+    names, volts, amps = (query.getlist(name)[:_MOST_TARGETS] for name in ("rail", "volts", "amps"))
+    if names or volts:
+        return [
+            {"rail": name, "volts": volt, "amps": amp}
+            for name, volt, amp in zip(
+                names or [""] * len(volts), volts or [""] * len(names), amps, strict=False
+            )
+        ]
+    rows = [
+        {"rail": one.rail, "volts": f"{one.volts:g} V", "amps": f"{one.amps:.3g} A"}
+        for one in (loads.family_targets(record, share) if record else ())
+    ]
+    return rows or [{"rail": "", "volts": "", "amps": ""}]
+
+
+def _target(
+    form: Form, number: int, row: dict[str, str], record: FamilyRecord | None
+) -> loads.RailTarget | None:
+    if not row["amps"].strip():
+        return None
+    amps = form.parse(f"amps.{number}", row["amps"], lambda text: float(parse_quantity(text, "A")))
+    volts = form.parse(f"volts.{number}", row["volts"], lambda text: float(parse_quantity(text, "V")))
+    if amps is None or (row["volts"].strip() and volts is None):
+        return None
+    try:
+        return loads.target(record, row["rail"].strip() or None, volts, amps)
+    except BadInput as error:
+        form.problems.append(Problem(f"rail.{number}", error.message, error.remedy or ""))
+        return None

@@ -1,0 +1,103 @@
+"""The customer's report and the label of a case."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData
+from starlette.responses import RedirectResponse, Response
+
+from kb.errors import BadInput
+from kb.model import Problem
+from kb.service import Shop, cases, reporting
+from kb.web.dependencies import ShopHere
+from kb.web.forms import Form
+from kb.web.rendering import render
+from kb.web.security import is_loopback
+
+router = APIRouter()
+Uid = Annotated[str, Path(max_length=64)]
+
+
+@router.get("/cases/{uid}/report")
+def report_page(request: Request, shop: ShopHere, uid: Uid, saved: str = "") -> Response:
+    """The report of a case to be edited, and the versions that were issued."""
+    return _desk_page(request, shop, uid, Form(), saved=saved)
+
+
+def _desk_page(
+    request: Request, shop: Shop, uid: str, form: Form, *, saved: str = "", status: int = 200
+) -> Response:
+    desk = reporting.desk(shop, uid)
+    typed = form.plain or {name: desk.report.content[name] for name, _ in reporting.PARAGRAPHS}
+    context = {
+        "nav": "cases",
+        "desk": desk,
+        "paragraphs": reporting.PARAGRAPHS,
+        "typed": typed,
+        "form": form,
+        "saved": saved,
+        "most": reporting.MOST_LETTERS,
+    }
+    return render("report/edit.html", context, scope=request.scope, status=status)
+
+
+@router.post("/cases/{uid}/report")
+async def keep_report(request: Request, shop: ShopHere, uid: Uid) -> Response:
+    """Keeps the draft, issues it, or throws it away."""
+    data = await request.form()
+    return await run_in_threadpool(_keep, request, shop, uid, data)
+
+
+def _keep(request: Request, shop: Shop, uid: str, data: FormData) -> Response:
+    form = Form({name: str(data.get(name, "")) for name, _ in reporting.PARAGRAPHS})
+    action = data.get("action")
+    if action == "anew":
+        reporting.start_anew(shop, uid)
+        return RedirectResponse(f"/cases/{uid}/report", status_code=303)
+    try:
+        report = reporting.keep(shop, uid, form.plain, issue=action == "issue")
+    except BadInput as error:
+        form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
+        return _desk_page(request, shop, uid, form, status=422)
+    where = f"/reports/{report}" if action == "issue" else f"/cases/{uid}/report?saved=yes"
+    return RedirectResponse(where, status_code=303)
+
+
+@router.get("/reports/{uid}")
+def show_report(request: Request, shop: ShopHere, uid: Uid) -> Response:
+    """A report as it was issued, on one page."""
+    context = {
+        "nav": "cases",
+        "report": reporting.issued(shop, uid),
+        "paragraphs": reporting.PARAGRAPHS,
+    }
+    return render("report/page.html", context, scope=request.scope)
+
+
+def _address(request: Request, shop: Shop, uid: str) -> str:
+    base = shop.settings.base_url.rstrip("/") or str(request.base_url).rstrip("/")
+    return f"{base}/cases/{uid}"
+
+
+@router.get("/cases/{uid}/label")
+def label(request: Request, shop: ShopHere, uid: Uid) -> Response:
+    """A small label for the board."""
+    address = _address(request, shop, uid)
+    context = {
+        "nav": "cases",
+        "view": cases.view(shop, uid),
+        "address": address,
+        "only_here": not shop.settings.base_url and is_loopback(request.url.hostname or ""),
+    }
+    return render("report/label.html", context, scope=request.scope)
+
+
+@router.get("/cases/{uid}/label.svg")
+def label_code(request: Request, shop: ShopHere, uid: Uid) -> Response:
+    """The code on the label."""
+    cases.stored(shop, uid)
+    picture = reporting.label_code(_address(request, shop, uid))
+    return Response(picture, media_type="image/svg+xml", headers={"Cache-Control": "no-cache"})

@@ -1,0 +1,96 @@
+"""Pages from templates. Escaping is on for every kind of template."""
+
+from __future__ import annotations
+
+from datetime import date
+from functools import cache
+from typing import Any
+from urllib.parse import quote, urlencode
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.responses import HTMLResponse
+from starlette.types import Scope
+
+from kb import __version__, assets
+from kb.facts.quantities import format_quantity
+from kb.facts.vocabulary import QUANTITIES
+
+_UNITS = {
+    "dc_v": "V",
+    "ac_v": "V",
+    "ripple_v": "V",
+    "ohm": "ohm",
+    "diode_v": "V",
+    "farad": "F",
+    "esr_ohm": "ohm",
+    "amp": "A",
+    "hz": "Hz",
+    "celsius": "degC",
+}
+_QUANTITY_MEANING = {word.value: word.meaning for word in QUANTITIES}
+
+
+def quantity(value: float | None, kind: str) -> str:
+    """A stored SI value with its unit, as a technician writes it."""
+    return "" if value is None else format_quantity(value, _UNITS[kind])
+
+
+def plural(count: int, one: str, many: str | None = None) -> str:
+    """`1 case`, `2 cases`."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}".replace(",", " ")
+
+
+def day(value: date | None) -> str:
+    """A date as the records write it; an unknown one is a dash."""
+    return value.isoformat() if value else "–"
+
+
+def family_path(code: str) -> str:
+    """The address of a family's page. Separators do not count in a code, so a slash may be a hyphen."""
+    return "/families/" + quote(code.replace("/", "-"), safe="")
+
+
+def percent(value: float) -> str:
+    """A share in whole per cent; never 0 or 100 for what is neither impossible nor certain."""
+    if 0 < value < 0.01:
+        return "under 1 %"
+    if 0.99 < value < 1:
+        return "over 99 %"
+    return f"{round(value * 100)} %"
+
+
+@cache
+def environment() -> Environment:
+    """The template environment, made once."""
+    made = Environment(
+        loader=FileSystemLoader(assets.folder("templates")),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters.update(quantity=quantity, plural=plural, day=day, percent=percent, family_path=family_path)
+    made.filters["query"] = lambda pairs: urlencode([pair for pair in pairs if pair[1]])
+    made.filters["quantity_meaning"] = lambda kind: _QUANTITY_MEANING[kind].split(",")[0]
+    made.globals["version"] = __version__
+    return made
+
+
+def render(
+    name: str,
+    context: dict[str, Any],
+    *,
+    scope: Scope,
+    status: int = 200,
+    headers: dict[str, str] | None = None,
+) -> HTMLResponse:
+    """A page. What every page knows of the shop comes from the application's state."""
+    state = scope["app"].state
+    shared = {
+        "shop_name": state.shop.settings.shop_name,
+        "currency": state.shop.settings.currency,
+        "demo": state.demo,
+        "query": "",
+    }
+    page = environment().get_template(name).render({**shared, **context})
+    return HTMLResponse(page, status_code=status, headers=headers)

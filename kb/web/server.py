@@ -1,0 +1,72 @@
+"""Runs the application on this machine and says where it answers."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import webbrowser
+
+import uvicorn
+
+from kb.errors import BadInput, StoreTrouble
+from kb.service import Shop
+from kb.web.app import create_app
+from kb.web.security import is_loopback
+
+
+class _Server(uvicorn.Server):
+    """Says its address once it answers."""
+
+    address = ""
+    opens_browser = False
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        if self.started:
+            print(f"Board fault book answers at {self.address}", flush=True)
+            if self.opens_browser:
+                # The browser's own start may take seconds; the server must not wait for it.
+                asyncio.get_running_loop().run_in_executor(None, webbrowser.open, self.address)
+
+
+def run(shop: Shop, host: str, port: int, *, browser: bool, demo: bool = False) -> None:
+    """Serves until stopped. Raises BadInput for an address that others could reach, StoreTrouble for a taken port."""
+    if not is_loopback(host):
+        raise BadInput(
+            f"The address {host} can be reached by others, and this version knows no accounts yet.",
+            field="host",
+            remedy="Use --host 127.0.0.1.",
+        )
+    listener = _listen(host, port)
+    shown = f"[{host}]" if ":" in host else host
+    config = uvicorn.Config(
+        create_app(shop, demo=demo),
+        log_level="warning",
+        server_header=False,
+        timeout_keep_alive=30,
+        timeout_graceful_shutdown=10,
+    )
+    server = _Server(config)
+    server.address = f"http://{shown}:{listener.getsockname()[1]}/"
+    server.opens_browser = browser
+    shop.refresh()
+    with listener:
+        server.run(sockets=[listener])
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    # Naming the protocol lets the event loop see TCP and send small answers at once; without it each
+    # answer waits some 40 ms for the other side's acknowledgement.
+    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((host, port))
+    except OSError as error:
+        listener.close()
+        raise StoreTrouble(
+            f"Port {port} on {host} cannot be used: {error.strerror}.",
+            remedy="Stop the program that uses it, or choose another with --port.",
+        ) from error
+    listener.listen(128)
+    return listener

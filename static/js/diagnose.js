@@ -1,0 +1,133 @@
+// Keeps the ranking in step with the evidence as it is typed. Without this the button does the same.
+
+const form = document.querySelector("form[data-live]");
+const ranking = document.getElementById("ranking");
+const complaint = form?.elements.text;
+const PAUSE_MS = 250;
+let waiting = 0;
+let running = null;
+
+// A symptom and its state belong together, so both or neither are sent.
+function query() {
+  const pairs = new URLSearchParams();
+  let named = true;
+  for (const [name, value] of new FormData(form)) {
+    if (name === "symptom") named = value.trim() !== "";
+    const wanted = name === "state" ? named : value.trim() !== "";
+    if (wanted) pairs.append(name, value);
+  }
+  return pairs.toString();
+}
+
+async function update() {
+  clearTimeout(waiting);
+  running?.abort();
+  const mine = (running = new AbortController());
+  const asked = query();
+  try {
+    const answer = await fetch(`${form.dataset.live}?${asked}`, { signal: mine.signal });
+    if (!answer.ok) return false;
+    show(await answer.text());
+    history.replaceState(null, "", `${location.pathname}?${asked}`);
+    return true;
+  } catch (error) {
+    if (error.name !== "AbortError") throw error;
+    return false;
+  }
+}
+
+function later() {
+  clearTimeout(waiting);
+  waiting = setTimeout(update, PAUSE_MS);
+}
+
+// What was unfolded stays unfolded.
+function show(text) {
+  const open = [...ranking.querySelectorAll("details[open][id]")].map((entry) => entry.id);
+  ranking.innerHTML = text;
+  for (const id of open) {
+    const again = document.getElementById(id);
+    if (again) again.open = true;
+  }
+  tellLead();
+  tellProblems();
+}
+
+function tellLead() {
+  const lead = ranking.querySelector("[data-lead]")?.dataset.lead ?? "";
+  const said = document.querySelector("[data-lead-said]");
+  const sentence = `First: ${lead}`;
+  if (said.textContent !== sentence) said.textContent = sentence;
+  document.querySelector("[data-lead-shown]").textContent = lead;
+}
+
+// The page came with the errors of its own address at the fields; those of later typing replace them.
+function tellProblems() {
+  form.querySelectorAll(".field__error").forEach((error) => error.remove());
+  form.querySelectorAll("[aria-invalid]").forEach((control) => {
+    control.removeAttribute("aria-invalid");
+    describe(control, `${control.id}-error`, false);
+  });
+  ranking.querySelectorAll("[data-problem]").forEach((entry) => {
+    const control = document.getElementById(`f-${entry.dataset.problem}`);
+    // A field that is still being typed in is left in peace.
+    if (!control || control === document.activeElement || control.getAttribute("aria-invalid")) return;
+    const error = document.createElement("span");
+    error.className = "field__error";
+    error.id = `${control.id}-error`;
+    error.textContent = entry.textContent;
+    control.setAttribute("aria-invalid", "true");
+    describe(control, error.id, true);
+    control.closest(".field").append(error);
+  });
+}
+
+function describe(control, id, wanted) {
+  const ids = (control.getAttribute("aria-describedby") ?? "").split(" ").filter((one) => one && one !== id);
+  if (wanted) ids.unshift(id);
+  if (ids.length) control.setAttribute("aria-describedby", ids.join(" "));
+  else control.removeAttribute("aria-describedby");
+}
+
+// As soon as the last line of a list is used, the next one stands ready.
+function grow(list) {
+  const last = list.lastElementChild;
+  if (last.querySelector("input").value.trim() === "") return;
+  const next = last.cloneNode(true);
+  const number = list.children.length;
+  next.querySelectorAll(".field__error").forEach((error) => error.remove());
+  next.querySelectorAll("[id]").forEach((element) => {
+    element.id = element.id.replace(/\d+$/, number);
+    element.removeAttribute("aria-invalid");
+    element.removeAttribute("aria-describedby");
+  });
+  next.querySelectorAll("label").forEach((label) => {
+    label.htmlFor = label.htmlFor.replace(/\d+$/, number);
+    label.textContent = label.textContent.replace(/\d+/, number + 1);
+  });
+  next.querySelectorAll("input").forEach((input) => (input.value = ""));
+  next.querySelectorAll("select").forEach((select) => (select.selectedIndex = 0));
+  list.append(next);
+}
+
+function takeOver() {
+  ranking.querySelector("[data-take]")?.click();
+}
+
+// One key confirms what was read out of the complaint: Enter while writing it, T anywhere else.
+async function confirmWithKey(event) {
+  if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) return;
+  if (event.target === complaint) {
+    if (event.key !== "Enter" || event.shiftKey) return;
+    event.preventDefault();
+    if (await update()) takeOver();
+  } else if (event.key.toLowerCase() === "t" && !event.target.closest?.("input, textarea, select")) {
+    takeOver();
+  }
+}
+
+form?.querySelectorAll("[data-grows]").forEach((list) => list.addEventListener("input", () => grow(list)));
+form?.addEventListener("input", later);
+form?.addEventListener("change", later);
+form?.addEventListener("focusout", () => ranking.querySelector("[data-problem]") && later());
+if (form) document.addEventListener("keydown", confirmWithKey);
