@@ -1,0 +1,60 @@
+"""What the README promises is there."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from kb.config import Settings
+
+ROOT = Path(__file__).resolve().parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", sorted(Settings.model_fields))
+def test_every_setting_is_in_the_readme(name: str) -> None:
+    assert f"KB_{name.upper()}" in README
+
+
+def test_every_setting_says_what_it_is_for() -> None:
+    assert [name for name, field in Settings.model_fields.items() if not field.description] == []
+
+
+def test_the_readme_names_no_setting_that_does_not_exist() -> None:
+    named = set(re.findall(r"\bKB_([A-Z_]+)\b", README))
+    assert named <= {name.upper() for name in Settings.model_fields}
+
+
+def test_every_command_in_the_readme_exists() -> None:
+    shown = subprocess.run(
+        [sys.executable, "-m", "kb", "--help"], capture_output=True, text=True, check=True, timeout=60
+    ).stdout
+    known = set(re.findall(r"^    ([a-z]+) ", shown, re.MULTILINE))
+    blocks = "\n".join(re.findall(r"```.*?```|`[^`\n]+`", README, re.DOTALL))
+    named = set(re.findall(r"(?:^|[`\s/])kb ([a-z]+)\b", blocks))
+    assert named
+    assert named <= known
+
+
+def test_the_readme_opens_with_the_job_and_two_commands() -> None:
+    blocks = re.findall(r"```[a-z]*\n(.*?)```", README, re.DOTALL)
+    assert "kb serve --demo" in blocks[0]
+    assert "pytest" in blocks[1]
+    assert "python3-venv" in README
+    assert re.search(r"^## Run all tests", README, re.MULTILINE)
+
+
+def test_every_file_the_readme_points_at_is_there() -> None:
+    for target in re.findall(r"\]\(([^)#:]+)\)", README):
+        assert (ROOT / target).exists(), target
+
+
+def test_the_test_extra_holds_what_the_tests_import() -> None:
+    extra = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]["test"]
+    named = {re.split(r"[<>=\[ ]", entry)[0] for entry in extra}
+    assert {"pytest", "hypothesis", "httpx", "schemathesis", "jsonschema"} <= named

@@ -1,0 +1,281 @@
+"""JSON Lines in and out: strict, repeatable, and all or nothing."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import textwrap
+from pathlib import Path
+from typing import Any
+
+import pytest
+from factories import a_case, a_family, bring, case_json, demo_lines, demo_shop, encoded, exported, fresh_shop
+
+from kb.demo.generator import generate
+from kb.demo.generator import lines as demo_text
+from kb.errors import BadLine
+from kb.exchange import lines as exchange
+from kb.model import LoadRecord, PartClassRecord, SymptomRecord
+from kb.service import Shop, cases, moving
+
+
+@pytest.fixture
+def shop() -> Any:
+    made = fresh_shop()
+    assert bring(made, a_family(aliases=["GL31-B"])).saved
+    yield made
+    made.close()
+
+
+def dumped(**changed: Any) -> bytes:
+    return json.dumps(case_json(**changed)).encode()
+
+
+GOOD = dumped(uid="good")
+READING = {"rail": "5VSB", "supply": "standby"}
+
+
+@pytest.mark.parametrize(
+    ("line", "field", "said"),
+    [
+        (b'{"record":"case"', None, "not valid JSON"),
+        (b"not json", None, "not valid JSON"),
+        (b"[1]", "record", "not a record"),
+        (b"null", "record", "not a record"),
+        (b"{}", "record", "kind of record"),
+        (b'{"record":"cake"}', "record", "kind of record"),
+        (b'{"record":["case"]}', "record", "kind of record"),
+        (b'{"record":"case","family":"GL-31","family":"GL-31"}', None, "family is given twice"),
+        (b'{"record":"case","\\ud800":1,"\\ud800":1}', None, "given twice"),
+        (dumped(readings=[{**READING, "value": 1.5}]).replace(b"1.5", b"NaN"), None, "NaN"),
+        (dumped(readings=[{**READING, "value": 1.5}]).replace(b"1.5", b"-Infinity"), None, "-Infinity"),
+        (
+            dumped(readings=[{**READING, "value": 1.5}]).replace(b"1.5", b"1e999"),
+            "readings.0.value",
+            "finite",
+        ),
+        (dumped(readings=[{**READING, "value": 1.5}]).replace(b"1.5", b"9" * 400), "readings.0.value", ""),
+        (dumped(readings=[{**READING, "value": 1.5}]).replace(b"1.5", b"9" * 5000), None, "not valid JSON"),
+        (b"[" * 100_000, None, "nested too deeply"),
+        (dumped(family="nobody"), "family", 'no family "nobody"'),
+        (dumped(symptoms=[{"name": "sings"}]), "symptoms.0.name", 'no symptom "sings"'),
+        (
+            dumped(attempts=[{"part_class": "flux capacitor", "section": "other"}]),
+            "attempts.0.part_class",
+            'no part class "flux capacitor"',
+        ),
+        (dumped(surprise=1), "surprise", "not a field of this record"),
+        (dumped(complaint=7), "complaint", "not text"),
+        (dumped(complaint="x" * 2001), "complaint", "longer than 2000"),
+        (dumped(notes="\x07"), "notes", "control characters"),
+        (dumped(received="2036-01-01", closed="2036-01-02"), "received", "in the future"),
+        (dumped(closed="2026-03-01"), "closed", "before the day"),
+        (dumped(verdict="fine"), "verdict", "not in the list"),
+        (dumped(complaint="caf\u00e9").replace(b"\\u00e9", b"\xe9"), None, "not UTF-8"),
+        (b"\xff\xfe{\x00", None, "not UTF-8"),
+        (b'{"record":"family","code":"---"}', "code", "no letter or digit"),
+        (
+            b'{"record":"family","code":"WB-7","aliases":["gl 31 b"]}',
+            "aliases",
+            "already belongs to board family GL-31",
+        ),
+        (b'{"record":"load","name":"lamp","kind":"lamp"}', "points", "missing for a lamp"),
+        (b'{"record":"family","code":"good"}{"record":"family","code":"two"}', None, "not valid JSON"),
+        (b'"' + b"x" * 4_000_100 + b'"', None, "too long"),
+    ],
+    ids=lambda value: repr(value)[:60],
+)
+def test_a_bad_line_names_its_number_field_reason_and_remedy_and_nothing_is_kept(
+    shop: Shop, line: bytes, field: str | None, said: str
+) -> None:
+    before, number = exported(shop), moving.newest_change(shop)
+    report = bring(shop, GOOD, line, dumped(uid="also-good"))
+    assert not report.saved
+    (problem,) = report.problems
+    assert problem.line == 2
+    assert problem.field == field
+    assert said in problem.message
+    assert problem.message.endswith(".")
+    assert problem.remedy
+    assert (exported(shop), moving.newest_change(shop)) == (before, number)
+
+
+def test_bad_lines_are_skipped_when_asked_and_the_good_ones_kept(shop: Shop) -> None:
+    report = bring(shop, GOOD, b"{", dumped(uid="x"), dumped(family="nobody"), skip_bad=True)
+    assert report.saved
+    assert (report.added, report.refused) == (2, 2)
+    assert [problem.line for problem in report.problems] == [2, 4]
+    assert cases.exists(shop, "good")
+
+
+def test_a_line_that_contradicts_an_earlier_one_of_the_same_record_is_refused(shop: Shop) -> None:
+    report = bring(shop, GOOD, b"", dumped(uid="good", notes="or rather so"))
+    (problem,) = report.problems
+    assert (problem.line, problem.field) == (3, "uid")
+    assert "earlier line" in problem.message
+    assert not cases.exists(shop, "good")
+    families = bring(shop, a_family("WB-7"), a_family("wb7", fuse="T2A"))
+    assert (families.problems[0].line, families.problems[0].field) == (2, "code")
+
+
+def test_the_same_line_twice_is_one_record(shop: Shop) -> None:
+    report = bring(shop, GOOD, GOOD)
+    assert report.saved
+    assert (report.added, report.unchanged) == (1, 1)
+
+
+def test_a_contradiction_with_the_store_is_an_update(shop: Shop) -> None:
+    bring(shop, GOOD)
+    report = bring(shop, dumped(uid="good", notes="newer"))
+    assert (report.updated, report.refused) == (1, 0)
+    assert cases.history(shop, "good")[0]["version"] == 1
+
+
+def test_byte_order_mark_windows_line_ends_and_blank_lines_are_no_trouble(shop: Shop) -> None:
+    lines = [b"\xef\xbb\xbf" + GOOD + b"\r\n", b"\r\n", b"   \n", b"\n", dumped(uid="last")]
+    report = moving.bring_in(shop, lines)
+    assert report.saved
+    assert report.added == 2
+
+
+def test_line_numbers_count_blank_lines_too(shop: Shop) -> None:
+    assert bring(shop, b"", b"", b"{").problems[0].line == 3
+
+
+def test_an_empty_file_is_no_error(shop: Shop) -> None:
+    report = bring(shop)
+    assert report.saved
+    assert report.added == report.refused == 0
+
+
+def test_create_missing_adds_what_a_case_names_and_says_so(shop: Shop) -> None:
+    line = dumped(
+        uid="new",
+        family="WB-7",
+        symptoms=[{"name": "sings"}],
+        attempts=[{"part_class": "flux capacitor", "section": "other", "result": "cured"}],
+    )
+    report = bring(shop, line, line, create_missing=True)
+    assert report.created == ["family WB-7", "symptom sings", "part class flux capacitor"]
+    assert cases.stored(shop, "new").record.family == "WB-7"
+
+
+def test_a_name_that_cannot_be_a_family_is_refused_at_its_line(shop: Shop) -> None:
+    report = bring(shop, GOOD, dumped(family="---"), create_missing=True)
+    (problem,) = report.problems
+    assert (problem.line, problem.field) == (2, "family")
+    assert problem.remedy
+
+
+def test_what_a_refused_line_would_have_created_does_not_stay(shop: Shop) -> None:
+    clash = [{"name": "relay ticking"}, {"name": "relay clicks repeatedly"}, {"name": "sings"}]
+    report = bring(shop, dumped(family="WB-7", symptoms=clash), GOOD, create_missing=True, skip_bad=True)
+    assert report.saved
+    assert report.created == []
+    assert "WB-7" not in exported(shop)
+    assert "sings" not in exported(shop)
+
+
+def test_a_family_or_word_later_in_the_file_is_too_late_and_one_before_is_in_time(shop: Shop) -> None:
+    case, family = dumped(family="WB-7"), a_family("WB-7")
+    assert bring(shop, case, family).problems[0].line == 1
+    assert bring(
+        shop, family, SymptomRecord(name="sings"), dumped(family="wb7", symptoms=[{"name": "SINGS"}])
+    ).saved
+
+
+def test_the_same_file_twice_changes_nothing() -> None:
+    shop = demo_shop()
+    before, number = exported(shop), moving.newest_change(shop)
+    report = moving.bring_in(shop, demo_lines())
+    assert (report.added, report.updated, report.refused) == (0, 0, 0)
+    assert report.unchanged == len(demo_lines())
+    assert (exported(shop), moving.newest_change(shop)) == (before, number)
+    shop.close()
+
+
+def test_the_demo_exported_and_imported_into_an_empty_store_exports_the_same_bytes() -> None:
+    shop, other = demo_shop(), fresh_shop()
+    text = exported(shop)
+    assert text.count('"record":"case"') >= 400
+    assert text.count('"record":"family"') >= 12
+    report = moving.bring_in(other, text.encode().splitlines(keepends=True))
+    assert report.saved
+    assert exported(other) == text
+    shop.close()
+    other.close()
+
+
+def test_lists_that_were_extended_travel_with_the_export(shop: Shop) -> None:
+    bring(
+        shop,
+        SymptomRecord(name="sings", synonyms=["hums a shanty"], how="look", minutes=2.5),
+        PartClassRecord(name="flux capacitor", synonyms=["fc"], letters=["FC"]),
+        LoadRecord(name="lamp 21 W", kind="lamp", points=[[12.0, 1.75]], max_w=25, count=4),
+        SymptomRecord(name="NO PICTURE", synonyms=["black"]),
+    )
+    other = fresh_shop()
+    assert bring(other, *exported(shop).encode().splitlines()).saved
+    assert exported(other) == exported(shop)
+    assert '"name":"NO PICTURE"' in exported(other)
+    other.close()
+
+
+def test_uids_are_made_from_the_content_so_that_they_repeat() -> None:
+    def uids(lines: list[bytes]) -> list[str]:
+        found = []
+        for _, record in exchange.read(lines):
+            assert not isinstance(record, BadLine)
+            found.append(str(record.model_dump()["uid"]))
+        return found
+
+    one, other = a_case(), a_case(notes="another")
+    first = uids(encoded([one, one, other]))
+    assert len(set(first)) == 3
+    assert uids(encoded([other, one, one])) == [first[2], first[0], first[1]]
+
+
+def test_an_import_tells_its_progress_in_bytes(shop: Shop) -> None:
+    told: list[int] = []
+    lines = encoded([a_case(f"case-{number}") for number in range(30)])
+    moving.bring_in(shop, lines, progress=told.append)
+    assert told == [len(line) for line in lines]
+
+
+_MEASURE = """
+    import resource, sys, time
+    from pathlib import Path
+    sys.path.insert(0, {tests!r})
+    from factories import shop_in
+    from kb.service import moving
+    shop = shop_in(Path({folder!r}))
+    told = []
+    with open({file!r}, "rb") as lines:
+        report = moving.bring_in(shop, lines, progress=told.append, refresh=False)
+    assert report.saved and report.refused == 0, report.problems[:3]
+    print(report.added, sum(told), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+    shop.store.close()
+"""
+
+
+def test_ten_thousand_cases_take_hardly_more_memory_than_two_thousand(tmp_path: Path) -> None:
+    def peak_kib(count: int) -> int:
+        file = tmp_path / f"{count}.jsonl"
+        with file.open("w", encoding="utf-8") as out:
+            out.writelines(demo_text(generate(cases=count)))
+        script = textwrap.dedent(_MEASURE).format(
+            tests=str(Path(__file__).parents[1]), folder=str(tmp_path / f"data-{count}"), file=str(file)
+        )
+        done = subprocess.run(
+            [sys.executable, "-c", script], capture_output=True, text=True, timeout=300, check=False
+        )
+        assert done.returncode == 0, done.stderr
+        added, told, peak = map(int, done.stdout.split())
+        assert added >= count
+        assert told == file.stat().st_size
+        return peak
+
+    small, large = peak_kib(2_000), peak_kib(10_000)
+    # The page cache of the database alone may fill its 64 MB.
+    assert large - small < 80_000, f"{small} KiB for 2,000 cases, {large} KiB for 10,000"
