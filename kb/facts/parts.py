@@ -56,7 +56,7 @@ PART_CLASSES: tuple[PartClass, ...] = (
     PartClass("optocoupler", ("opto", "photocoupler", "photo coupler", "opto-isolator", "optoisolator"), ("PC", "OK", "ISO", "OC", "U", "IC")),
     PartClass("supervisor IC", ("protection ic", "watchdog ic", "reset ic"), ("U", "IC")),
     PartClass("microcontroller", ("mcu", "processor"), ("U", "IC")),
-    PartClass("memory", ("eeprom", "flash"), ("U", "IC")),
+    PartClass("memory", ("eeprom", "flash memory"), ("U", "IC")),
     PartClass("op-amp or comparator", ("op amp", "comparator"), ("U", "IC")),
     PartClass("triac or thyristor", ("triac", "thyristor", "scr"), ("Q", "TR", "SCR")),
     PartClass("IGBT", ("power transistor module",), ("Q",)),

@@ -76,7 +76,7 @@ SYMPTOMS: tuple[Symptom, ...] = (
     _told("error code shown", "fault code", "shows an error", "error message"),
     _told("clock or settings lost", "forgets settings", "loses time", "memory lost"),
     _told("motor does not run", "motor dead", "drum does not turn", "pump does not run"),
-    _told("motor runs weak or jerky", "motor stutters", "runs rough", "slow motor"),
+    _told("motor runs weak or jerky", "stutters", "motor stutters", "runs rough", "slow motor"),
     _told("heater does not heat", "no heat", "stays cold", "does not heat"),
     _told("heats all the time", "will not stop heating", "overheats food", "heater stuck on"),
     _told("fan runs but nothing else", "fan only", "fan noise only", "only fan spins"),

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from kb.search.analysis import Analysis
-from kb.search.document import CaseDocument, Filters, Hit, Results, Snippet
+from kb.search.document import FACETS, OPEN, CaseDocument, Filters, Hit, Results, Snippet
 from kb.search.evidence import Matched, match_symptoms
 from kb.search.folder import Busy
 from kb.search.index import SearchIndex
+from kb.search.spelling import distance
 
 __all__ = [
+    "FACETS",
+    "OPEN",
     "Analysis",
     "Busy",
     "CaseDocument",
@@ -18,5 +21,6 @@ __all__ = [
     "Results",
     "SearchIndex",
     "Snippet",
+    "distance",
     "match_symptoms",
 ]

@@ -39,7 +39,7 @@ from kb.search.words import (
     word_term,
 )
 
-FORMAT = 1
+FORMAT = 2
 """Raise when terms change, so that an index made by an older chain is rebuilt."""
 
 SYMPTOM, PART, TRADE = "symptom", "part", "trade"
@@ -118,6 +118,12 @@ class Analysis:
 
         lists = [(kind, [(name, list(others)) for name, others in names]) for kind, names in self._lists]
         return sha256(f"{FORMAT}{lists!r}".encode()).hexdigest()[:16]
+
+    def other_names(self) -> Iterator[tuple[str, str]]:
+        """(another name, index term of what it names) of all symptoms and part classes."""
+        for kind, names in self._lists:
+            if kind != TRADE:
+                yield from ((other, concept_key(kind, name)) for name, others in names for other in others)
 
     def tokens(self, text: str) -> list[Token]:
         """The content tokens of `text` in reading order; words that carry no meaning are left out."""

@@ -1,72 +1,24 @@
-"""Writing many cases at once: whole segments, by more than one process, with little memory.
-
-Whoosh sorts postings on disk once they outgrow its pool, which takes longer than all the rest. Grouped by
-term as they come they need no sorting and about 1 kB a case.
-"""
+"""Writing many cases at once: whole segments, by more than one process."""
 
 from __future__ import annotations
 
 import multiprocessing
 import queue
-from array import array
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from itertools import islice
 from typing import Any
 
 from whoosh.filedb.filestore import FileStorage
-from whoosh.writing import SegmentWriter
 
 from kb.search.analysis import Analysis
 from kb.search.document import CaseDocument
+from kb.search.grouped import GroupedWriter
 from kb.search.prepare import Prepared, Preparer
-from kb.search.schema import ALL, BODY, TAGS, UID, LongBlocks
+from kb.search.schema import ALL, BODY, TAGS, UID
 
 BATCH = 250
-PART = 150_000
+PART = 100_000
 _WAIT_S = 300.0
-
-_Postings = tuple["array[int]", "array[float]", bytearray]
-
-
-class GroupedPool:
-    """Stands in for Whoosh's posting pool: the same postings, grouped by field and term as they arrive."""
-
-    def __init__(self) -> None:
-        self._fields: dict[str, dict[bytes, _Postings]] = {}
-        self._widths: dict[str, int] = {}
-
-    @property
-    def fieldnames(self) -> set[str]:
-        """The fields that have postings."""
-        return set(self._fields)
-
-    def add(self, item: tuple[str, bytes, int, float, bytes]) -> None:
-        """Take one posting in; cases must come in rising order."""
-        field, term, slot, weight, value = item
-        terms = self._fields.get(field)
-        if terms is None:
-            terms = self._fields[field] = {}
-            self._widths[field] = len(value)
-        entry = terms.get(term)
-        if entry is None:
-            entry = terms[term] = (array("I"), array("f"), bytearray())
-        entry[0].append(slot)
-        entry[1].append(weight)
-        entry[2].extend(value)
-
-    def iter_postings(self) -> Iterator[tuple[str, bytes, int, float, bytes]]:
-        """All postings by field, term and case, as Whoosh's writer wants them."""
-        for field in sorted(self._fields):
-            terms, width = self._fields[field], self._widths[field]
-            for term in sorted(terms):
-                slots, weights, values = terms[term]
-                packed = bytes(values)
-                for at, slot in enumerate(slots):
-                    yield field, term, slot, weights[at], packed[at * width : (at + 1) * width]
-
-    def cleanup(self) -> None:
-        """Let the postings go."""
-        self._fields = {}
 
 
 def add_case(writer: Any, case: Prepared) -> None:
@@ -92,10 +44,9 @@ class PartWriter:
         for document in documents:
             if self._writer is None:
                 self._preparer.new_run()
-                self._writer = SegmentWriter(self._storage.open_index(), _lk=False, codec=LongBlocks())
-                self._writer.pool = GroupedPool()
+                self._writer = GroupedWriter(self._storage)
                 self._count = 0
-            add_case(self._writer, self._preparer.prepare(document))
+            self._writer.add(self._preparer.prepare(document))
             self._count += 1
             if self._count >= PART:
                 self.finish()
@@ -103,8 +54,7 @@ class PartWriter:
     def finish(self) -> list[Any]:
         """Complete the segment at hand; all segments so far."""
         if self._writer is not None:
-            # Nothing but this: closing the writer would empty the folder for drafts that all parts share.
-            self.segments.append(self._writer._finalize_segment())
+            self.segments.append(self._writer.finish())
             self._writer = None
         return self.segments
 

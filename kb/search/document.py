@@ -6,6 +6,8 @@ from dataclasses import dataclass, field, fields
 from operator import attrgetter
 
 FACETS = ("family", "section", "part_class", "verdict", "year")
+OPEN = "on the bench"
+"""What stands in the place of a verdict while a case is open."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +48,7 @@ class CaseDocument:
         if facet == "part_class":
             return tuple(dict.fromkeys(value for value in self.part_classes if value))
         if facet == "verdict":
-            return (self.verdict,) if self.verdict else ()
+            return (self.verdict or OPEN,)
         return () if self.year is None else (str(self.year),)
 
 

@@ -19,7 +19,7 @@ from kb.search.segment import Floats, Ints, Mask, Segment
 CURED_FACTOR = np.float32(1.06)
 _FULL_ANSWER = 0.6  # share of the score that depends on how much of the query a case answers
 _FAMILY_FIRST_FROM = 0.5  # share of the query that a case of the preferred family must answer to go first
-_LEAST_ANSWER = 0.12  # a case that holds only "no" or "on" of a longer query is no answer
+_LEAST_ANSWER = 0.12  # of what the best case answers: one that holds only "no" or "on" is no answer
 _PART_VALUES = 1_000
 
 
@@ -113,7 +113,8 @@ def find(
     scores, answered, asked = score_groups(state, plan.groups)
     alive = np.concatenate(state.alive) if state.alive else np.zeros(0, bool)
     if plan.groups:
-        matched = (answered >= np.float32(max(_LEAST_ANSWER * asked, 1e-9))) & alive
+        most = float(answered[alive].max(initial=0.0))
+        matched = (answered >= np.float32(max(_LEAST_ANSWER * most, 1e-9))) & alive
     elif plan.is_empty or plan.excluded:
         matched = alive.copy()
     else:

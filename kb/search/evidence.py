@@ -28,7 +28,7 @@ NEUTRAL_WORDS = word_set(
 )
 
 # Everyday words a letter or two away from a word of the list; never "mended" into a symptom.
-_EVERYDAY = word_set(
+EVERYDAY_WORDS = word_set(
     "about above again along around below board bring brown clean clear could cover every field first floor "
     "front glass great green house large later latest leads light lower might morning never night noise "
     "other paper parts place plain plate point press quick quiet quite reach ready right round sales shade "
@@ -92,7 +92,7 @@ def _mended(token: Token, reader: _Reader) -> Token:
     word = token.folded
     if token.kind != WORD or not word.isalpha() or len(word) < _SHORTEST_MENDED:
         return token
-    if word in reader.known or word in NEUTRAL_WORDS or word in _EVERYDAY:
+    if word in reader.known or word in NEUTRAL_WORDS or word in EVERYDAY_WORDS:
         return token
     has_term = token.term in reader.terms
     if has_term and may_be_inflected(word):

@@ -8,8 +8,7 @@ search without waiting. Once enough has gathered beside it, the whole is read an
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import replace
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -21,18 +20,17 @@ from kb.search.complete import Completer
 from kb.search.document import CaseDocument, Filters, Hit, Results
 from kb.search.engine import State, facet_counts, find
 from kb.search.folder import NOTHING_SEEN, Busy, Damaged, IndexFolder, Meta, Seen
+from kb.search.mend import Mender
 from kb.search.prepare import Prepared, Preparer
-from kb.search.query import Group, Plan, is_exact, read_query
+from kb.search.query import read_query
 from kb.search.segment import Segment, fresh_segment
 from kb.search.snapshot import drop_snapshots
 from kb.search.snippet import SnippetMaker
-from kb.search.spelling import Speller, edits_allowed, may_be_inflected
+from kb.search.spelling import Speller
 from kb.search.stored import stored_segments
-from kb.search.words import NEGATIONS, STOP_WORDS, fold, word_term
+from kb.search.words import fold, word_term
 
 MOST_HITS = 200
-_GUESS_FACTOR = 0.6
-_MOST_BEGINNINGS = 20
 _REREAD_FROM = 500
 _REREAD_SHARE = 0.02
 _WAIT_S = 5.0
@@ -61,6 +59,8 @@ class SearchIndex:
         self._folder = folder
         self._preparer = Preparer(analysis)
         self._snippets = SnippetMaker(analysis)
+        self._named = dict(analysis.other_names())
+        self._names = Completer({"symptom": self._named})
         self._seen: Seen = NOTHING_SEEN
         self._saved: Seen = NOTHING_SEEN
         self._unsaved: dict[str, Prepared | None] = {}
@@ -276,7 +276,7 @@ class SearchIndex:
         limit, offset = max(0, min(limit, MOST_HITS)), max(0, min(offset, 2**31))
         state = self._state
         plan = read_query(query, self.analysis)
-        plan, unknown, did_you_mean = self._mended(plan, state)
+        plan, unknown, did_you_mean = Mender(state, self._all_helpers(state), self.analysis).mend(plan)
         matches = find(state, plan, filters, self.analysis, prefer_family)
         worth = {
             term: idf(state.count, holding) * factor
@@ -292,90 +292,40 @@ class SearchIndex:
         total = int(np.count_nonzero(matches.matched))
         return Results(total, tuple(hits), facet_counts(state, matches.matched), did_you_mean, unknown)
 
-    def _mended(self, plan: Plan, state: State) -> tuple[Plan, tuple[str, ...], str | None]:
-        """The plan with guesses for words no case holds, those words, and the query as it may be meant."""
-        groups: list[Group] = []
-        unknown: list[str] = []
-        mended = plan.text
-        for group in sorted(plan.groups, key=lambda group: -group.start):
-            if any(state.holding(term) for term, _ in group.terms):
-                guesses, correction = self._slips(group, state)
-            else:
-                unknown.append(group.typed)
-                guesses, correction = self._guesses(group, state)
-            if not guesses:
-                groups.append(group)
-                continue
-            groups.append(replace(group, terms=(*group.terms, *((term, _GUESS_FACTOR) for term in guesses))))
-            if correction:
-                mended = mended[: group.start] + correction + mended[group.end :]
-        did_you_mean = mended if mended != plan.text else None
-        return replace(plan, groups=tuple(reversed(groups))), tuple(reversed(unknown)), did_you_mean
-
-    def _slips(self, group: Group, state: State) -> tuple[list[str], str | None]:
-        """What a word may mean that shares a stem with another by a slip only ("capaciter", "capacitance")."""
-        word = group.folded
-        if is_exact(group) or edits_allowed(word) == 0 or may_be_inflected(word) or len(group.terms) > 1:
-            return [], None
-        if any(word in found[1] for found in self._all_helpers(state)):
-            return [], None
-        own = group.terms[0][0]
-        near = {known for found in self._all_helpers(state) for _, known in found[1].near(word, most=1)}
-        meant = [known for known in near if word_term(known) != own and known[0] == word[0]]
-        meant.sort(key=lambda known: (-state.holding(word_term(known)), known))
-        return ([word_term(meant[0])], meant[0]) if meant else ([], None)
-
-    def _guesses(self, group: Group, state: State) -> tuple[list[str], str | None]:
-        word = group.folded
-        if is_exact(group) or not word.isalpha() or len(word) < 3 or word in NEGATIONS or word in STOP_WORDS:
-            return [], None
-        own = {term for term, _ in group.terms}
-        begun = {word_term(known) for found in self._all_helpers(state) for known in found[0].words(word)}
-        begun = {term for term in begun - own if state.holding(term)}
-        if begun:
-            return sorted(begun, key=lambda term: (-state.holding(term), term))[:_MOST_BEGINNINGS], None
-        if not edits_allowed(word):
-            return [], None
-        near = {pair for found in self._all_helpers(state) for pair in found[1].near(word)}
-        held = [(edits, known) for edits, known in near if state.holding(word_term(known))]
-        if not held:
-            return [], None
-        fewest = min(edits for edits, _ in held)
-        best = sorted(
-            (known for edits, known in held if edits == fewest),
-            key=lambda known: (known[0] != word[0], -state.holding(word_term(known)), known),
-        )
-        return list(dict.fromkeys(word_term(known) for known in best[:3])), best[0]
-
     def complete(self, prefix: str, limit: int = 10) -> tuple[str, ...]:
         """Symptoms, families, parts, classes and past complaints that begin with, or hold a word that
-        begins with, `prefix`; failing these the last word of `prefix` completed."""
+        begins with, `prefix`; then other names of symptoms and classes that some case has; failing these
+        the last word of `prefix` completed."""
         prefix = " ".join(prefix[:80].split())
         if not prefix:
             return ()
         state = self._state
-        helpers = list(self._all_helpers(state))
+        completers = [completer for _, completer, _ in self._all_helpers(state)]
         phrases = dict.fromkeys(
-            phrase for _, phrase in sorted({pair for found in helpers for pair in found[0].phrases(prefix)})
+            phrase for _, phrase in sorted({pair for found in completers for pair in found.phrases(prefix)})
         )
+        named = (phrase for _, phrase in self._names.phrases(prefix))
+        phrases.update(dict.fromkeys(name for name in named if state.holding(self._named[name])))
         limit = max(0, min(limit, MOST_HITS))
         if len(phrases) < limit:
             before, _, last = prefix.rpartition(" ")
             word = fold(last)
             if len(word) >= 2:
-                known = {known for found in helpers for known in found[0].words(word)} - {word}
+                known = {known for found in completers for known in found.words(word)} - {word}
                 held = [known for known in known if state.holding(word_term(known))]
                 held.sort(key=lambda known: (-state.holding(word_term(known)), known))
                 phrases.update(dict.fromkeys(f"{before} {known}".strip() for known in held[:limit]))
         return tuple(phrases)[:limit]
 
-    def _all_helpers(self, state: State) -> Iterator[tuple[Completer, Speller]]:
+    def _all_helpers(self, state: State) -> list[tuple[Segment, Completer, Speller]]:
+        helpers = []
         for segment in state.segments:
             found = self._helpers.get(id(segment))
             if found is None or found[0] is not segment:
                 found = self._helper(segment)
                 self._helpers = {**self._living_helpers(state), id(segment): found}
-            yield found[1], found[2]
+            helpers.append(found)
+        return helpers
 
     def _living_helpers(self, state: State) -> dict[int, tuple[Segment, Completer, Speller]]:
         living = {id(segment) for segment in state.segments}

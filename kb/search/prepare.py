@@ -15,18 +15,19 @@ from kb.search.codes import WORD
 from kb.search.document import FACETS, CaseDocument
 
 ZONE_WEIGHTS: dict[str, float] = {
-    "family": 4.0,
+    "family": 5.0,
     "aliases": 2.5,
-    "complaint": 2.0,
+    "complaint": 1.0,
     "symptoms": 2.5,
     "parts": 3.0,
-    "part_classes": 1.5,
+    "part_classes": 2.5,
     "sections": 1.0,
-    "fixes": 1.5,
-    "notes": 1.0,
-    "kind": 0.5,
+    "fixes": 2.0,
+    "notes": 0.7,
+    "kind": 1.0,
+    "verdict": 1.0,
 }
-EXTRA_SHARE = 0.5
+EXTRA_SHARE = 0.8
 NO_POSITION, MANY_POSITIONS, LAST_POSITION = 0xFFFF, 0xFFFE, 0xFFF0
 PLACES = 4
 _PLACES = Struct(f"<{PLACES}H")

@@ -18,8 +18,9 @@ MOST_GROUPS = 32
 _WEAK = frozenset((NOT, "on", "off", "up", "out", "after", "when"))
 _WEAK_FACTOR = 0.3
 _EXTRA_FACTOR = 0.4
-_IN_NAME_FACTOR = 0.6
+_IN_NAME_FACTOR = 0.4
 _NAME_FACTOR = 1.2
+_ONE_WORD_NAME_FACTOR = 0.4
 _QUOTES = str.maketrans({"\u201c": '"', "\u201d": '"', "\u201e": '"', "\u00ab": '"', "\u00bb": '"'})
 _MARKED = re.compile(
     r'(?P<minus>(?:^|(?<=\s))[-\u2212])?"(?P<phrase>[^"]*)"|(?:^|(?<=\s))[-\u2212](?P<word>[^\W\d_]\S*)'
@@ -95,7 +96,7 @@ def _group(token: Token, text: str, keys: tuple[str, ...], width: int) -> Group:
     for extra in token.extras:
         terms.setdefault(extra, own * _EXTRA_FACTOR)
     for key in keys:
-        terms[key] = _NAME_FACTOR / width if width > 1 else 0.5
+        terms[key] = _NAME_FACTOR / width if width > 1 else _ONE_WORD_NAME_FACTOR
     typed = text[token.start : token.end]
     return Group(typed, token.folded, token.kind, tuple(terms.items()), token.start, token.end)
 

@@ -82,4 +82,4 @@ class LongBlocks(W3Codec):
     length_stats = False
 
     def __init__(self) -> None:
-        super().__init__(blocklimit=BLOCK)
+        super().__init__(blocklimit=BLOCK, compression=1)

@@ -23,6 +23,7 @@ _ZONES = (
     ("aliases", "also known as", 0.8),
     ("sections", "section", 0.7),
     ("kind", "kind", 0.5),
+    ("verdict", "verdict", 0.5),
 )
 
 

@@ -133,6 +133,9 @@ def word_term(folded: str) -> str:
     if len(word) < 4 or not word.isascii() or len(word) > 40:
         return word
     stemmed: str = porter_stem(word)
+    # Whoosh's stemmer leaves out the step of Porter's paper that undoubles a consonant ("stopped", "stop").
+    if word.endswith(("ed", "ing")) and len(stemmed) > 3 and stemmed[-1] == stemmed[-2]:
+        stemmed = stemmed if stemmed[-1] in "aeioulsz" else stemmed[:-1]
     return _SAME_STEM.get(stemmed, stemmed)
 
 

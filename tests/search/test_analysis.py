@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from nltk.stem.porter import PorterStemmer
 
 from kb.search import Analysis
+from kb.search.words import word_term
 
 ANALYSIS = Analysis()
 
@@ -164,3 +166,12 @@ def test_any_text_gives_terms_without_an_error(text: str) -> None:
     for token in ANALYSIS.tokens(text):
         assert 0 <= token.start < token.end <= len(text)
         token.term.encode()
+
+
+def test_doubled_consonants_are_stemmed_as_in_the_published_algorithm() -> None:
+    stemmer = PorterStemmer(mode=PorterStemmer.ORIGINAL_ALGORITHM)
+    words = "stopped dropping tripped humming fitted plugged reprogrammed clipping tapped swapped chopped shipping"
+    for word in words.split():
+        assert word_term(word) == stemmer.stem(word), word
+    for word in ("hissing", "buzzing", "falling", "blowing", "seeing", "drilled"):
+        assert word_term(word) == stemmer.stem(word), word

@@ -211,3 +211,24 @@ def test_a_killed_process_leaves_an_index_that_is_whole_and_behind_by_no_more_th
         assert told <= index.seen[0] or not lines
         assert index.count == index.seen[0]
         assert index.search("zorbles", limit=0).total == index.seen[0]
+
+
+def test_a_segment_written_in_one_go_holds_the_same_postings_as_one_that_whoosh_writes(
+    tmp_path: Path,
+) -> None:
+    cases = list(generated_cases(1_500))
+    whole, one_by_one = SearchIndex.open(tmp_path / "whole"), SearchIndex.open(tmp_path / "saved")
+    whole.rebuild(cases, (1, "a"))
+    one_by_one.apply(cases, (), (1, "a"))
+    one_by_one = SearchIndex.open(tmp_path / "saved")
+    (mine,) = [segment for segment in whole._state.segments if segment.size > 1]
+    (theirs,) = [segment for segment in one_by_one._state.segments if segment.size > 1]
+    assert mine.spans.keys() == theirs.spans.keys()
+    for term in mine.spans:
+        for ours, expected in zip(mine.postings(term), theirs.postings(term), strict=True):
+            assert ours.tolist() == expected.tolist(), term
+        ids, places = mine.positions(term)
+        expected_ids, expected_places = theirs.positions(term)
+        assert (ids.tolist(), places.tolist()) == (expected_ids.tolist(), expected_places.tolist()), term
+    assert mine.lengths[: len(cases)].tolist() == theirs.lengths[: len(cases)].tolist()
+    assert [mine.document(slot) for slot in (0, 700, 1_499)] == [cases[slot] for slot in (0, 700, 1_499)]

@@ -337,3 +337,31 @@ def test_progress_is_told_and_documents_may_come_one_by_one() -> None:
     index = SearchIndex.open(None)
     index.rebuild(stream(), (1, "a"), told.append)
     assert told == [1, 2, 3]
+
+
+def test_words_that_no_case_holds_do_not_hide_a_case_that_holds_another() -> None:
+    index = SearchIndex.open(None)
+    index.apply(
+        [CaseDocument(uid=f"c{n}", family="F", complaint="relay ticks") for n in range(3)], (), (1, "a")
+    )
+    assert index.search("relay of the unheard 77 gizmo").total == 3
+
+
+def test_pieces_of_a_code_are_joined_only_where_a_case_holds_what_they_make(index: SearchIndex) -> None:
+    cases = [
+        CaseDocument(uid="strip", family="QZ-62R", parts=("LED7",), complaint="half dark"),
+        CaseDocument(uid="other", family="QZ-70", complaint="led 8 bright, 62 r measured"),
+    ]
+    index.apply(cases, (), (4, "b"))
+    assert found(index, "led 7")[0] == "strip"
+    assert found(index, "qz 62 r")[0] == "strip"
+    assert found(index, "led 8")[0] == "other"
+
+
+def test_a_slip_that_others_made_before_still_finds_the_right_word(index: SearchIndex) -> None:
+    cases = [CaseDocument(uid=f"c{n}", family="F", complaint="relay ticks") for n in range(20)]
+    index.apply([*cases, CaseDocument(uid="slip", family="F", complaint="relat ticks")], (), (4, "b"))
+    results = index.search("relat")
+    assert results.hits[0].uid == "slip"
+    assert results.total >= 20
+    assert results.did_you_mean == "relay"

@@ -241,3 +241,9 @@ def test_searching_an_empty_store_says_so() -> None:
         assert "/cases/one" in made.get("/search?q=relay").text
     finally:
         made.close()
+
+
+def test_health_tells_that_the_index_was_built_anew_and_why(client: Client) -> None:
+    told = client.get("/api/health").json()
+    assert (told["ok"], told["index_rebuilt"], told["index_trouble"]) == (True, "there is no index yet", None)
+    assert "built anew since the start: there is no index yet" in client.get("/data").text

@@ -1,0 +1,169 @@
+"""What a query may mean beyond its letters: pieces of a code joined, slips and beginnings of words.
+
+Only what the cases hold decides. Codes, designators, values and numbers are never guessed at: pieces of a
+code are joined only where a case holds exactly what they make.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+
+from kb.search.analysis import Analysis
+from kb.search.codes import CODE, WORD
+from kb.search.complete import Completer
+from kb.search.engine import State
+from kb.search.evidence import EVERYDAY_WORDS, NEUTRAL_WORDS
+from kb.search.query import Group, Plan, is_exact, read_query
+from kb.search.segment import Segment
+from kb.search.spelling import Speller, edits_allowed, may_be_inflected
+from kb.search.words import NEGATIONS, STOP_WORDS, fold, word_term
+
+GUESS_FACTOR = 0.6
+_PIECE_FACTOR = 0.3
+_MOST_BEGINNINGS = 20
+_LONGEST_LETTERS = 4
+_RARER_BY = 8
+_SHORTEST_RARE = 5
+_SEPARATORS = re.compile(r"[\s\-_./]")
+
+Helpers = Sequence[tuple[Segment, Completer, Speller]]
+
+
+class Mender:
+    """Mends plans against one state of the index."""
+
+    def __init__(self, state: State, helpers: Helpers, analysis: Analysis) -> None:
+        self._state = state
+        self._completers = [completer for _, completer, _ in helpers]
+        self._spellers = [speller for _, _, speller in helpers]
+        self._analysis = analysis
+
+    def mend(self, plan: Plan) -> tuple[Plan, tuple[str, ...], str | None]:
+        """The plan with its guesses, the words that no case holds, and the query as it may be meant."""
+        groups: list[Group] = []
+        unknown: list[str] = []
+        mended = plan.text
+        for group in reversed(self._joined(plan)):
+            if any(self._state.holding(term) for term, _ in group.terms):
+                guesses, correction = self._slips(group)
+            else:
+                unknown.append(group.typed)
+                guesses, correction = self._guesses(group)
+            if guesses:
+                guessed = tuple((term, GUESS_FACTOR) for term in guesses)
+                group = replace(group, terms=(*group.terms, *guessed))
+            if correction:
+                mended = mended[: group.start] + correction + mended[group.end :]
+            groups.append(group)
+        done = replace(plan, groups=tuple(reversed(groups)))
+        if mended == plan.text:
+            return done, tuple(reversed(unknown)), None
+        return self._named(done, read_query(mended, self._analysis)), tuple(reversed(unknown)), mended
+
+    def _named(self, plan: Plan, meant: Plan) -> Plan:
+        """`plan` with the names that only the mended query `meant` spells out ("bulgin capaciter")."""
+        known = {term for group in plan.groups for term, _ in group.terms}
+        further = []
+        for group in meant.groups:
+            keys = tuple((term, factor) for term, factor in group.terms if ":" in term and term not in known)
+            if keys:
+                further.append((group.start, keys))
+        if not further:
+            return plan
+        groups = list(plan.groups)
+        for start, keys in further:
+            # A mended word may have changed its length, so the nearest group is the one meant.
+            at = min(range(len(groups)), key=lambda number: abs(groups[number].start - start))
+            groups[at] = replace(groups[at], terms=(*groups[at].terms, *keys))
+        return replace(plan, groups=tuple(groups))
+
+    def _joined(self, plan: Plan) -> list[Group]:
+        """The groups in reading order, with neighbours joined where cases hold the code they make."""
+        joined: list[Group] = []
+        for group in sorted(plan.groups, key=lambda group: group.start):
+            whole = self._as_one(joined[-1], group, plan.text) if joined else None
+            if whole is not None:
+                joined[-1] = whole
+            else:
+                joined.append(group)
+        return joined
+
+    def _as_one(self, first: Group, second: Group, text: str) -> Group | None:
+        between = text[first.end : second.start]
+        if len(between) > 1 or _SEPARATORS.sub("", between):
+            return None
+        letters = first.kind == WORD and first.folded.isalpha() and len(first.folded) <= _LONGEST_LETTERS
+        tail = second.folded.isalpha() and len(second.folded) <= 2
+        if not ((letters and second.typed[:1].isdecimal()) or (first.kind == CODE and tail)):
+            return None
+        typed = text[first.start : second.end]
+        code = _SEPARATORS.sub("", fold(typed))
+        if not self._state.holding(code):
+            return None
+        pieces = {term: factor * _PIECE_FACTOR for group in (first, second) for term, factor in group.terms}
+        terms = ((code, 1.0), *((term, factor) for term, factor in pieces.items() if term != code))
+        return Group(typed, code, CODE, terms, first.start, second.end)
+
+    def _near(self, word: str, most: int | None = None) -> set[tuple[int, str]]:
+        return {pair for speller in self._spellers for pair in speller.near(word, most=most)}
+
+    def _often_first(self, words: list[str]) -> list[str]:
+        return sorted(words, key=lambda known: (-self._state.holding(word_term(known)), known))
+
+    def _slips(self, group: Group) -> tuple[list[str], str | None]:
+        """What a held word may mean: one that shares a stem with another by a slip only ("capaciter",
+        "capacitance"), or a slip that others made before ("realy")."""
+        word = group.folded
+        if is_exact(group) or edits_allowed(word) == 0 or len(group.terms) > 1:
+            return [], None
+        own = group.terms[0][0]
+        if any(word in speller for speller in self._spellers):
+            return self._rare_slip(word, own)
+        if may_be_inflected(word):
+            return [], None
+        near = {known for _, known in self._near(word, 1)}
+        meant = self._often_first(
+            [known for known in near if word_term(known) != own and known[0] == word[0]]
+        )
+        return ([word_term(meant[0])], meant[0]) if meant else ([], None)
+
+    def _rare_slip(self, word: str, own: str) -> tuple[list[str], str | None]:
+        trade = self._analysis.lexicon.words
+        if len(word) < _SHORTEST_RARE or word in trade or word in NEUTRAL_WORDS or word in EVERYDAY_WORDS:
+            return [], None
+        often = max(self._state.holding(own), 1) * _RARER_BY
+        meant = self._often_first(
+            [
+                known
+                for _, known in self._near(word, 1)
+                if known in trade
+                and known[0] == word[0]
+                and word_term(known) != own
+                and self._state.holding(word_term(known)) >= often
+            ]
+        )
+        return ([word_term(meant[0])], meant[0]) if meant else ([], None)
+
+    def _guesses(self, group: Group) -> tuple[list[str], str | None]:
+        word = group.folded
+        if is_exact(group) or not word.isalpha() or len(word) < 3 or word in NEGATIONS or word in STOP_WORDS:
+            return [], None
+        holding = self._state.holding
+        own = {term for term, _ in group.terms}
+        begun = {word_term(known) for completer in self._completers for known in completer.words(word)}
+        begun = {term for term in begun - own if holding(term)}
+        if begun:
+            return sorted(begun, key=lambda term: (-holding(term), term))[:_MOST_BEGINNINGS], None
+        if not edits_allowed(word):
+            return [], None
+        held = [(edits, known) for edits, known in self._near(word) if holding(word_term(known))]
+        if not held:
+            return [], None
+        fewest = min(edits for edits, _ in held)
+        best = sorted(
+            (known for edits, known in held if edits == fewest),
+            key=lambda known: (known[0] != word[0], -holding(word_term(known)), known),
+        )
+        return list(dict.fromkeys(word_term(known) for known in best[:3])), best[0]

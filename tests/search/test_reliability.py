@@ -1,0 +1,109 @@
+"""Whatever happens to a process or to the index files, no record is lost and search comes right by itself."""
+
+from __future__ import annotations
+
+import os
+import random
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from factories import TODAY, a_case, a_family, bring, encoded, settings_in, shop_in
+from kill_writer import kill_once, prepare
+
+from kb.service import Shop, cases, health
+
+ROUNDS = 20
+
+
+def opened(folder: Path) -> Shop:
+    return Shop.open(settings_in(folder), today=lambda: TODAY)
+
+
+@pytest.mark.slow
+def test_a_writer_killed_at_any_moment_loses_no_acknowledged_case_and_search_recovers(tmp_path: Path) -> None:
+    prepare(tmp_path)
+    rng = random.Random(11)
+    written = 0
+    for number in range(ROUNDS):
+        left = kill_once(tmp_path, number, rng)
+        written += len(left.acknowledged)
+        assert left.lost == ()
+        assert left.found == left.in_store >= written
+        assert left.healthy
+    assert written > ROUNDS
+
+
+def test_a_server_and_an_import_at_once_stay_right(tmp_path: Path) -> None:
+    shop = shop_in(tmp_path)
+    assert bring(shop, a_family()).saved
+    brought = tmp_path / "records.jsonl"
+    brought.write_bytes(b"".join(encoded(a_case(f"tool-{n}", complaint="quibbles") for n in range(300))))
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
+    tool = subprocess.Popen(
+        [sys.executable, "-m", "kb", "import", str(brought)],
+        env={**environment, "KB_DATA": str(tmp_path)},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+    )
+    saved = 0
+    while tool.poll() is None or saved < 5:
+        cases.save(shop, a_case(f"server-{saved}", complaint="zorbles"))
+        assert shop.derived.index.search("zorbles", limit=0).total == saved + 1
+        saved += 1
+    assert tool.stderr is not None
+    assert tool.returncode == 0, tool.stderr.read().decode()
+    tool.stderr.close()
+    for one in (shop, opened(tmp_path)):
+        state = health.health(one)
+        assert (state.ok, state.cases) == (True, 300 + saved)
+        index = one.derived.index
+        assert index.search("zorbles", limit=0).total == saved
+        assert index.search("quibbles", limit=0).total == 300
+        one.close()
+
+
+@pytest.mark.parametrize("damage", ["a flipped bit", "cut short", "gone", "all gone"])
+def test_a_damaged_index_is_noticed_at_the_start_rebuilt_and_told(tmp_path: Path, damage: str) -> None:
+    shop = shop_in(tmp_path)
+    assert bring(shop, a_family(), *(a_case(f"c{n}", complaint="zorbles") for n in range(30))).saved
+    assert health.health(shop).ok
+    shop.close()
+    folder = shop.settings.index_folder
+    files = sorted(folder.glob("MAIN_*.seg"))
+    whole = files[0].read_bytes()
+    if damage == "a flipped bit":
+        files[0].write_bytes(whole[:99] + bytes([whole[99] ^ 1]) + whole[100:])
+    elif damage == "cut short":
+        files[0].write_bytes(whole[:-1])
+    else:
+        for path in files if damage == "gone" else list(folder.iterdir()):
+            path.unlink()
+    again = opened(tmp_path)
+    state = health.health(again)
+    assert (state.ok, state.cases, state.index) == (True, 30, state.store)
+    assert state.index_rebuilt
+    assert again.derived.index.search("zorbles", limit=0).total == 30
+    again.close()
+    quiet = opened(tmp_path)
+    assert health.health(quiet).index_rebuilt is None
+    quiet.close()
+
+
+def test_an_index_of_another_store_is_noticed_and_rebuilt(tmp_path: Path) -> None:
+    first, second = shop_in(tmp_path / "a"), shop_in(tmp_path / "b")
+    for shop, word in ((first, "zorbles"), (second, "quibbles")):
+        assert bring(shop, a_family(), *(a_case(f"{word}{n}", complaint=word) for n in range(5))).saved
+        assert health.health(shop).ok
+        shop.close()
+    foreign, own = second.settings.index_folder, first.settings.index_folder
+    own.rename(tmp_path / "kept")
+    foreign.rename(own)
+    again = opened(tmp_path / "a")
+    state = health.health(again)
+    assert state.ok
+    assert state.index_rebuilt == "it had seen a change that this store never made"
+    assert again.derived.index.search("zorbles", limit=0).total == 5
+    assert again.derived.index.search("quibbles", limit=0).total == 0
+    again.close()
