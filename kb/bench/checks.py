@@ -65,6 +65,8 @@ def volts(value: float) -> str:
 
 
 def _scaled(value: float, unit: str, prefixes: tuple[tuple[float, str], ...]) -> str:
+    if value == 0:
+        return f"0 {unit}"
     for factor, prefix in prefixes:
         if abs(value) >= factor:
             shown = value / factor

@@ -141,7 +141,9 @@ def _check(targets: Sequence[RailTarget], derating: float, within: float, label_
     for target in targets:
         finite(target.volts, "volts", f"the voltage of {target.rail}")
         if target.volts == 0:
-            raise BadInput(f"{target.rail} has 0 V.", field="volts", remedy="Type its nominal voltage.")
+            raise BadInput(
+                f"The rail {target.rail} cannot have 0 V.", field="volts", remedy="Type its nominal voltage."
+            )
         positive(target.amps, "amps", f"the current wanted from {target.rail}", "Type amperes, such as 3.")
         for field in ("rated_a", "start_a"):
             given = getattr(target, field)

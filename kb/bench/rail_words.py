@@ -85,13 +85,14 @@ def sentence_for(finding: Finding) -> str:
 
 
 def _unit_doubt(f: Finding) -> str:
-    shown = number(float(f.seen.value))
+    largest = f.seen.value if f.seen.most is None else max(f.seen.value, f.seen.most)
+    shown = number(float(largest))
     if f.reading.quantity == "ripple_v":
         return (
             f"{shown} V of ripple on {f.name} is more than the rail itself: "
             f"was it {shown} mV, or the whole voltage measured in place of its ripple?"
         )
-    milli = volts(float(f.seen.value) / 1000 * f.spec.sign)
+    milli = volts(float(largest) / 1000 * f.spec.sign)
     return f"{shown} V on {f.name} cannot be: was it {shown} mV, which is {milli}? Correct the unit."
 
 

@@ -96,7 +96,9 @@ def assess(spec: RailSpec, reading: RailReading) -> Assessment:
         or seen.reversed
         or (window.assumed and not voltage_window(spec, MARGINAL_PCT).holds(seen.value))
     )
-    asks = condition == "high" and _looks_like_milli(seen.value, abs(exact(spec.nominal_v)))
+    # What swings by thousands of volts may well be millivolts too, and then it does not swing.
+    largest = seen.value if seen.most is None else max(seen.value, seen.most)
+    asks = condition in ("high", "pulsing") and _looks_like_milli(largest, abs(exact(spec.nominal_v)))
     finding = Finding(spec, reading, seen, window, condition, expected_absent, marginal, asks)
     return Assessment(
         rail=spec.name,

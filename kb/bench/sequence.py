@@ -72,9 +72,10 @@ def bench_sequence(
     if any(not rail.spec.always_on for rail in outputs):
         steps.append(maker.enable(plan))
     steps += [maker.rail_step("unloaded", rail) for rail in outputs if not rail.spec.always_on]
-    steps += [maker.rail_step("loaded", rail) for rail in outputs]
-    steps += [maker.ripple(rail) for rail in outputs]
-    leading = _leading_rail(outputs)
+    loaded = [rail for rail in outputs if not rail.is_input]
+    steps += [maker.rail_step("loaded", rail) for rail in loaded]
+    steps += [maker.ripple(rail) for rail in loaded]
+    leading = _leading_rail(loaded)
     if leading is not None:
         steps += [maker.cold_starts(leading), maker.soak(leading)]
     order = ("unpowered", "standby", "enable", "unloaded", "loaded", "ripple", "cold starts", "soak")
@@ -86,6 +87,7 @@ def bench_sequence(
         rails=tuple(rail.spec for rail in family.rails if isolation_stated or not rail.on_primary),
         enable=plan,
         left_out=() if isolation_stated else _left_out(family, primary),
+        on_mains=family.on_mains,
     )
 
 
@@ -94,7 +96,7 @@ def _left_out(family: BenchFamily, primary: list[BenchRail]) -> tuple[str, ...]:
     if not names:
         return ()
     return (
-        f"{', '.join(names)} under power: on the mains side, so left out until an isolation transformer is stated.",
+        f"{', '.join(names)} under power: on the mains side, so left out until an isolating transformer is stated.",
     )
 
 
@@ -120,6 +122,7 @@ class _Maker:
         self.family = family
         self.load_amps = load_amps
         self.soak_s = soak_s
+        self.feed = "Mains" if family.on_mains else "Supply"
 
     def picture(self, probes: tuple[Probe, ...]) -> ConnectorPicture | None:
         """The connector that the probes go on, with the nets of the family named on its pins."""
@@ -153,7 +156,10 @@ class _Maker:
             instruction=f"Measure resistance: red on {probes[0].where}, black on {probes[1].where}.",
             expected=f"{number(CLEAR_OHM)} Ω or more, once the capacitors have charged",
             if_right=f"{rail.spec.name} is not shorted.",
-            if_wrong=f"{rail.spec.name} is shorted to ground: see its rectifier, capacitors and clamp before mains.",
+            if_wrong=(
+                f"{rail.spec.name} is shorted to ground: see its rectifier, capacitors and clamp "
+                f"before {self.feed.lower()} goes on."
+            ),
             section=output_section(rail.spec),
             probes=probes,
             picture=self.picture(probes),
@@ -175,7 +181,7 @@ class _Maker:
         if stage == "standby" and spec.role == "standby":
             section = "standby converter"
         how = {
-            "standby": "Mains on, not enabled.",
+            "standby": f"{self.feed} on, not enabled.",
             "unloaded": "Enabled, nothing connected; let the meter record minimum and maximum for ten seconds.",
             "loaded": self._load_words(spec) + " Let the meter record minimum and maximum for ten seconds.",
         }[stage]
@@ -219,7 +225,8 @@ class _Maker:
         probes: tuple[Probe, ...] = ()
         instruction = "The family states no enable line: find it, or run the board in its set."
         if plan is not None and line is not None:
-            instruction = f"Mains off. {plan.sentence} Mains on again and listen for the relay."
+            listen = " and listen for the relay" if self.family.on_mains else ""
+            instruction = f"{self.feed} off. {plan.sentence} {self.feed} on again{listen}."
             source = next((rail for rail in self.family.rails if rail.spec.name == line.from_rail), None)
             if line.active == "low":
                 other = Probe("clip", place="ground of the outputs")
@@ -283,8 +290,8 @@ class _Maker:
             kind="rail",
             title=f"{COLD_STARTS} cold starts",
             instruction=(
-                f"Mains off until the outputs are empty and the lamps cold, then on under test load: read {spec.name}. "
-                f"Do this {COLD_STARTS} times."
+                f"{self.feed} off until the outputs are empty and the lamps cold, then on under test load: "
+                f"read {spec.name}. Do this {COLD_STARTS} times."
             ),
             expected="the same voltage after every start",
             if_right="It starts from cold.",

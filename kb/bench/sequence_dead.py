@@ -16,7 +16,12 @@ JUNCTION_LOW_V, JUNCTION_HIGH_V, JUNCTION_SHORT_V = 0.4, 0.9, 0.1
 
 
 def mains_checks(family: BenchFamily) -> list[Step]:
-    """Bulk capacitor empty, fuse, rectifier and switch both ways; each must be right before mains."""
+    """Bulk capacitor empty, fuse, rectifier and switch both ways; each must be right before mains.
+
+    A board without mains has none of them but its fuse, where it has one.
+    """
+    if not family.on_mains:
+        return [_fuse(family)] if family.fuse else []
     return [
         _bulk_discharged(family),
         _fuse(family),
@@ -61,8 +66,11 @@ def _fuse(family: BenchFamily) -> Step:
         instruction="Measure the resistance of the fuse.",
         expected=f"{number(FUSE_OHM)} Ω or less",
         if_right="The fuse is whole.",
-        if_wrong="The fuse is open: find what blew it (rectifier, switch) before putting in another.",
-        section="mains input",
+        if_wrong=(
+            f"The fuse is open: find what blew it ({'rectifier, switch' if family.on_mains else 'a shorted part'}) "
+            "before putting in another."
+        ),
+        section="mains input" if family.on_mains else "protection",
         probes=(Probe("red", place="fuse, one end"), Probe("black", place="fuse, other end")),
         cautions=cautions_together("unpowered"),
         point="fuse",
@@ -77,7 +85,7 @@ def _fuse(family: BenchFamily) -> Step:
 def _junction(short: str, part: str, section: str, *, forward: bool) -> Step:
     if short == "rectifier":
         leads = ("an anode of each diode", "its cathode")
-        what = "each of the four diodes; enter the lowest and the highest as minimum and maximum"
+        what = "each of the four diodes; enter the lowest and the highest drop"
     else:
         leads = ("source (or emitter)", "drain (or collector)")
         what = "its body diode"

@@ -218,7 +218,7 @@ def _sections(sequence: BenchSequence, wrong: Sequence[Step], failed_rails: Sequ
 
 
 def _failed_sentence(failed: Sequence[str], wrong: Sequence[Step]) -> str:
-    first = f" First: {wrong[0].title.lower() if wrong[0].rail is None else wrong[0].title}." if wrong else ""
+    first = f" First: {wrong[0].title}." if wrong and wrong[0].title not in failed else ""
     return f"Failed on {', '.join(failed)}.{first}"
 
 

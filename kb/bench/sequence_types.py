@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,6 +16,15 @@ from kb.facts.cautions import Caution, cautions_for
 STAGES = ("unpowered", "standby", "enable", "unloaded", "loaded", "ripple", "cold starts", "soak")
 OUTCOMES = ("right", "doubtful", "wrong")
 PRIMARY_ROLES = ("bulk", "controller supply")
+# Kinds of board that another supply feeds unless a mains side is stated; of any other kind, and of one that
+# is not known, not stating it proves nothing, so the mains checks stay.
+FED_KINDS = ("backlight driver", "control board", "display board")
+_INPUT = re.compile(r"V[ _-]?IN$|^(?:V?IN|INPUT)\b", re.IGNORECASE)
+
+
+def is_input(name: str) -> bool:
+    """True for the name of a rail that comes in rather than out, such as 24VIN."""
+    return _INPUT.search(name) is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +40,11 @@ class BenchRail:
     def on_primary(self) -> bool:
         """True when the rail is at mains potential."""
         return self.spec.role in PRIMARY_ROLES
+
+    @property
+    def is_input(self) -> bool:
+        """True when its name says that it feeds the board (24VIN, VIN): it is measured and never loaded."""
+        return is_input(self.spec.name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +68,17 @@ class BenchFamily:
     bulk_v: float | None = None
     bulk_uf: float | None = None
     fuse: str = ""
+    kind: str = ""
+
+    @property
+    def on_mains(self) -> bool:
+        """False for a board that a rail of another feeds, so that there is no mains section to check."""
+        stated = (self.mains_v, self.bulk_v, self.bulk_uf)
+        return (
+            self.kind not in FED_KINDS
+            or any(one is not None for one in stated)
+            or any(rail.on_primary for rail in self.rails)
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +127,10 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class BenchSequence:
-    """The steps of one family in order, all cautions once, the enable plan, and what was left out and why."""
+    """The steps of one family in order, all cautions once, the enable plan, and what was left out and why.
+
+    `on_mains` is False where another supply feeds the board and no mains section is checked.
+    """
 
     family: str
     steps: tuple[Step, ...]
@@ -109,6 +138,12 @@ class BenchSequence:
     rails: tuple[RailSpec, ...]
     enable: EnablePlan | None
     left_out: tuple[str, ...]
+    on_mains: bool = True
+
+    @property
+    def switched_on(self) -> str:
+        """What is on during a powered step."""
+        return "mains on" if self.on_mains else "supply on"
 
     def step(self, key: str) -> Step:
         """The step with this key.

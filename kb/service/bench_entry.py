@@ -109,7 +109,19 @@ def _spread(step: Step, text: str) -> Entry | None:
 
 
 def doubt(step: Step, typed: Typed, entry: Entry, asks: bool) -> Question | None:
-    """The question to ask before an entry is kept: a bare number a thousand times too large."""
+    """The question to ask before an entry is kept: a bare number a thousand times too large.
+
+    Raises:
+        BadInput: where only a recorded extreme is that large, since the one field cannot answer for it.
+    """
+    largest = max((abs(one) for one in entry.numbers), default=0.0)
+    if asks and abs(entry.value or 0.0) * 50 < largest:
+        shown = format_si_plain(largest)
+        raise BadInput(
+            f"{shown} V at “{step.title}” is hardly meant: does the meter show {shown} mV?",
+            field="high" if entry.max is not None else "low",
+            remedy=f"Type it with its unit, such as {format_si_plain(largest / 1000)} V.",
+        )
     limit = _DOUBTED_V.get(step.quantity)
     bare = bool(_BARE.fullmatch(typed.value.strip()))
     too_large = limit is not None and bare and entry.value is not None and abs(entry.value) >= limit

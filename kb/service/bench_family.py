@@ -56,6 +56,7 @@ def bench_family(record: FamilyRecord) -> BenchFamily:
         bulk_v=record.bulk_v,
         bulk_uf=record.bulk_uf,
         fuse=record.fuse,
+        kind=record.kind,
     )
 
 

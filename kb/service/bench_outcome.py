@@ -2,43 +2,29 @@
 
 from __future__ import annotations
 
-from kb.bench.sequence_types import Step
 from kb.errors import BadInput
-from kb.facts.symptoms import DEAD_CHECKS
 from kb.model import Attempt, CaseRecord, EvidenceRecord, NotedSymptom, Reading
-from kb.service import bench_sequence, suggesting
+from kb.service import bench_sequence, bench_symptoms, suggesting
 from kb.service.bench_sequence import NewRun, RunView
 from kb.service.shop import Shop
 from kb.service.suggesting import Suggestions
 from kb.store.records import bench_runs, cases, lists
 
-_SYMPTOM_OF = {
-    "unpowered.fuse": DEAD_CHECKS[0],
-    "unpowered.rectifier.forward": DEAD_CHECKS[1],
-    "unpowered.rectifier.reverse": DEAD_CHECKS[1],
-    "unpowered.switch.forward": DEAD_CHECKS[2],
-    "unpowered.switch.reverse": DEAD_CHECKS[2],
-}
-_GROUND = "unpowered.ground."
-
-
-def _symptom_of(step: Step) -> str | None:
-    return DEAD_CHECKS[3] if step.key.startswith(_GROUND) else _SYMPTOM_OF.get(step.key)
-
 
 def evidence(shop: Shop, view: RunView, *, limit_readings: int = 40) -> EvidenceRecord:
-    """Everything known of the board: the case's complaint and symptoms, failed dead checks, readings so far.
+    """Everything known of the board: the case's complaint and symptoms, its dead checks, readings so far.
 
-    Of two readings of one kind the later counts. Readings from before a repair are no evidence after it.
+    Of two readings of one kind the later counts. Readings from before a repair are no evidence after it,
+    and a symptom that the dead checks no longer find is none either.
     """
     with shop.store.reading() as session:
         case = cases.get(session, view.run.case_uid).record if view.run.case_uid else None
         listed = {entry.name for entry in lists.symptoms(session)}
     noted = {entry.name: entry.present for entry in case.symptoms} if case else {}
-    for one in view.steps:
-        name = _symptom_of(one.step)
-        if name in listed and one.outcome == "wrong":
-            noted[str(name)] = True
+    noted.update(dict.fromkeys(bench_symptoms.found(view, listed), True))
+    if view.run.after_repair:
+        gone = {name for name, present in bench_symptoms.told(view).items() if not present}
+        noted = {name: present for name, present in noted.items() if name not in gone}
     before = [] if case is None or view.run.after_repair else case.readings
     measured = [
         Reading.model_validate(entry.reading) for entry in view.run.entries if entry.reading is not None
@@ -72,6 +58,7 @@ def make_case(shop: Shop, uid: str) -> str:
         uid=uid,
         family=view.family.code,
         received=shop.today(),
+        symptoms=_dead_checks(shop, view),
         readings=readings,
         notes=f"Bench test, {shop.today().isoformat()}: {view.verdict.sentence}"
         if view.run.finished_at
@@ -80,8 +67,18 @@ def make_case(shop: Shop, uid: str) -> str:
     with shop.store.writing() as session:
         bench_sequence.write_case(session, record)
         bench_runs.give_case(session, view.run.id, uid)
+        noted = {entry.name: None for entry in record.symptoms}
+        bench_runs.change(session, view.run.id, {"verdict": {**view.run.verdict, "noted": noted}})
     shop.refresh()
     return uid
+
+
+def _dead_checks(shop: Shop, view: RunView) -> list[NotedSymptom]:
+    if view.run.after_repair:
+        return []
+    with shop.store.reading() as session:
+        names = bench_symptoms.found(view, {entry.name for entry in lists.symptoms(session)})
+    return [NotedSymptom(name=name) for name in names]
 
 
 def note_fix(shop: Shop, uid: str, attempt: Attempt) -> str:

@@ -17,9 +17,9 @@ from kb.bench.sequence_types import BenchSequence, Entry, Step, StepResult
 from kb.errors import BadInput, Conflict
 from kb.facts.quantities import parse_quantity
 from kb.model import CaseRecord, FamilyRecord, Reading, as_dict
-from kb.service import families
+from kb.service import bench_symptoms, families
 from kb.service.bench_entry import Question, Typed, as_reading, doubt, read_entry
-from kb.service.bench_family import drawing
+from kb.service.bench_family import bench_family, drawing
 from kb.service.bench_view import RunView, StepView, sequence_for, verdict_dict, view_of
 from kb.service.shop import Shop
 from kb.store.records import bench_runs, cases
@@ -40,6 +40,7 @@ __all__ = [
     "finished",
     "leave_out",
     "of_case",
+    "on_mains",
     "put_back",
     "reopen",
     "sheet_of",
@@ -111,6 +112,11 @@ def sheet_of(
         StepView(number, step, (), (), None, "", drawing(record, step), None)
         for number, step in enumerate(sequence.steps, 1)
     )
+
+
+def on_mains(record: FamilyRecord) -> bool:
+    """False for a family that another supply feeds."""
+    return bench_family(record).on_mains
 
 
 def view(shop: Shop, uid: str) -> RunView:
@@ -216,10 +222,11 @@ def _refuse_early(found: RunView, place: StepView) -> None:
         )
     if not place.step.powered:
         return
+    stays_off = "Mains stays off" if found.sequence.on_mains else "The board stays unplugged"
     for one in found.steps:
         if one.step.stops and one.outcome not in ("right", "doubtful", "left out"):
             raise BadInput(
-                f"Mains stays off: “{one.step.title}” is {'wrong' if one.outcome else 'not done yet'}.",
+                f"{stays_off}: “{one.step.title}” is {'wrong' if one.outcome else 'not done yet'}.",
                 field="value",
                 remedy="Do the dead checks first.",
             )
@@ -257,11 +264,13 @@ def _keep(
 
 
 def _note_state(session: Session, uid: str) -> None:
+    """Keeps the verdict with the run, and in the case the symptoms that its dead checks found."""
     found = view_of(bench_runs.hold(session, uid))
+    noted = bench_symptoms.settle(session, found)
     bench_runs.change(
         session,
         found.run.id,
-        {"state": found.verdict.state, "verdict": verdict_dict(found.verdict)},
+        {"state": found.verdict.state, "verdict": {**verdict_dict(found.verdict), "noted": noted}},
     )
 
 
@@ -321,6 +330,7 @@ def leave_out(shop: Shop, uid: str, number: int, reason: str) -> None:
         left_out = {**found.run.left_out, step.key: plain_line(reason, 120) or "not done"}
         bench_runs.change(session, found.run.id, {"left_out": left_out})
         _note_state(session, uid)
+    shop.refresh()
 
 
 def put_back(shop: Shop, uid: str, number: int) -> None:
@@ -331,6 +341,7 @@ def put_back(shop: Shop, uid: str, number: int) -> None:
         left_out = {name: why for name, why in found.run.left_out.items() if name != key}
         bench_runs.change(session, found.run.id, {"left_out": left_out})
         _note_state(session, uid)
+    shop.refresh()
 
 
 def finish(shop: Shop, uid: str) -> RunView:

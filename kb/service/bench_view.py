@@ -99,7 +99,9 @@ def view_of(run: StoredRun) -> RunView:
     sequence = sequence_for(record, run.isolated, run.soak_s, run.loads)
     results: dict[str, list[StepResult]] = {}
     entries: dict[str, list[StoredEntry]] = {}
-    for entry in run.entries:
+    known = {step.key for step in sequence.steps}
+    # A test begun with an earlier version of the program may hold a step that is no longer made.
+    for entry in (one for one in run.entries if one.step in known):
         typed = Entry(entry.value, entry.min, entry.max, entry.open, entry.done)
         results.setdefault(entry.step, []).append(judge_step(sequence, entry.step, typed))
         entries.setdefault(entry.step, []).append(entry)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from kb.bench.load_plan import DERATING, LoadPlan, PlanElement, RailPlan, RailTarget, plan_loads
 from kb.bench.loads import Load, amps_at, cold_amps_at
+from kb.bench.sequence_types import PRIMARY_ROLES, is_input
 from kb.errors import BadInput, NotFound
 from kb.model import FamilyRecord, LoadRecord
 from kb.service import words
@@ -16,6 +17,7 @@ from kb.store.records import bench_runs
 
 __all__ = [
     "DERATING",
+    "PRIMARY_ROLES",
     "LoadPlan",
     "PlanElement",
     "RailPlan",
@@ -31,7 +33,6 @@ __all__ = [
     "spoken",
 ]
 
-PRIMARY_ROLES = ("bulk", "controller supply")
 # Volts at which the shelf says what each load draws: the usual rails of a board.
 SHELF_VOLTS = (3.3, 5.0, 12.0, 24.0)
 
@@ -99,7 +100,7 @@ def outputs(family: FamilyRecord) -> list[RailTarget]:
     return [
         RailTarget(rail.name, rail.nominal_v, rail.rated_a or 1.0, rail.rated_a)
         for rail in family.rails
-        if rail.role not in PRIMARY_ROLES
+        if rail.role not in PRIMARY_ROLES and not is_input(rail.name)
     ]
 
 

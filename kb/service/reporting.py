@@ -12,11 +12,20 @@ import segno
 
 from kb.bench.gauge import gauge
 from kb.bench.rail_types import Assessment, RailReading, RailSpec
+from kb.bench.sequence_types import is_input
 from kb.errors import BadInput
 from kb.model import Attempt, CaseRecord
 from kb.service import bench_sequence, cases
 from kb.service.bench_view import RunView
 from kb.service.loads import PRIMARY_ROLES
+from kb.service.report_words import (
+    NOT_A_SAFETY_TEST,
+    PLAIN_ACTIONS,
+    PLAIN_CONDITIONS,
+    PLAIN_FAILURES,
+    PLAIN_ROLES,
+    PLAIN_STAGES,
+)
 from kb.service.shop import Shop
 from kb.service.translate import spec_of
 from kb.store.records import bench_runs
@@ -30,36 +39,7 @@ PARAGRAPHS: tuple[tuple[str, str], ...] = (
     ("not_tested", "What was not tested"),
 )
 MOST_LETTERS = 3000
-
-_PLAIN_ROLES = {
-    "standby": "standby supply",
-    "logic": "supply for the electronics",
-    "intermediate": "inner supply",
-    "backlight": "supply for the light of the screen",
-    "audio": "supply for the sound",
-    "other": "supply",
-}
-_PLAIN_CONDITIONS = {
-    "absent": "missing",
-    "low": "too low",
-    "pulsing": "coming and going",
-    "in tolerance": "in order",
-    "high": "too high",
-}
-_PLAIN_STAGES = {
-    "unpowered": "the checks with the plug out",
-    "standby": "the measurement in standby",
-    "enable": "switching the board on",
-    "unloaded": "the measurement with nothing connected",
-    "loaded": "the measurement under load",
-    "ripple": "how smooth the voltages are",
-    "cold starts": "repeated starts from cold",
-    "soak": "a long run under load",
-}
-_NOT_A_SAFETY_TEST = (
-    "This report says what was measured on the day named above. It is no electrical safety test, and "
-    "it cannot promise how long a part will last."
-)
+_BEFORE = ", before the repair"
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +75,13 @@ def desk(shop: Shop, case_uid: str) -> ReportDesk:
         tuple((one.uid, one.issued_at) for one in issued if one.issued_at),
         tests,
     )
+
+
+def issued_of(shop: Shop, case_uid: str) -> tuple[tuple[str, datetime], ...]:
+    """(uid, when) of every report that was issued for a case, the newest first."""
+    with shop.store.reading() as session:
+        _, found = bench_runs.reports_of(session, case_uid)
+    return tuple((one.uid, one.issued_at) for one in found if one.issued_at is not None)
 
 
 def issued(shop: Shop, uid: str) -> Report:
@@ -142,13 +129,14 @@ def propose(shop: Shop, case_uid: str) -> dict[str, Any]:
     view = cases.view(shop, case_uid)
     tests = bench_sequence.of_case(shop, case_uid)
     test = next((one for one in tests if any(step.entries for step in one.steps)), None)
-    readings = list(_test_readings(test)) if test else list(_case_readings(view))
     record = view.record
+    repaired = any(attempt.result in ("cured", "improved") for attempt in record.attempts)
+    readings = list(_test_readings(test, repaired)) if test else list(_case_readings(view, repaired))
     return {
         "asked": _asked(record),
         "tested": _tested(record, test),
         "found": _found(record, test, readings),
-        "means": _means(record, test),
+        "means": _means(record, test, view.family.kind),
         "not_tested": _not_tested(test, readings),
         "readings": readings,
         "date": shop.today().isoformat(),
@@ -189,7 +177,7 @@ def _tested(record: CaseRecord, test: RunView | None) -> str:
     if "unloaded" in stages:
         how.append("switched on with nothing connected")
     if "loaded" in stages:
-        how.append("and under load, where it has to work as hard as in your set")
+        how.append("and under load, with test loads drawing current in place of your set")
     parts.append(": " + ", ".join(how) + "." if how else ".")
     loaded = []
     for one in test.steps:
@@ -207,38 +195,58 @@ def _tested(record: CaseRecord, test: RunView | None) -> str:
 def _found(record: CaseRecord, test: RunView | None, readings: list[dict[str, Any]]) -> str:
     lines = [_repair(attempt) for attempt in record.attempts if attempt.result in ("cured", "improved")]
     wrong = [f"{one['name']}: {one['condition']}" for one in readings if one["off"]]
+    elsewhere = _failed_elsewhere(test)
     if wrong:
-        lines.append("Out of order: " + "; ".join(wrong) + ".")
-    elif readings:
+        lines.append("Found out of order: " + "; ".join(wrong) + ".")
+    if elsewhere:
+        lines.append("Failed: " + "; ".join(elsewhere) + ".")
+    if readings and not wrong and not elsewhere:
         lines.append("Every supply that was measured stands within its limits; the figures are drawn below.")
     if not lines or not record.attempts:
         lines.append("Nothing was changed on the board.")
     return " ".join(lines)
 
 
+def _failed_elsewhere(test: RunView | None) -> tuple[str, ...]:
+    """Stages of a failed test that the drawn voltages do not show, such as a ripple or a long run."""
+    if test is None or test.verdict.state != "failed":
+        return ()
+    drawn = ("standby", "unloaded", "loaded")
+    return tuple(
+        dict.fromkeys(
+            PLAIN_STAGES[one.step.stage]
+            for one in test.steps
+            if one.outcome == "wrong" and one.step.stage not in drawn
+        )
+    )
+
+
 def _repair(attempt: Attempt) -> str:
     part = f"{attempt.part_class} {attempt.part}".strip()
-    wrong = f" ({attempt.failure})" if attempt.failure else ""
-    done = {
-        "replace": "was replaced",
-        "resolder": "was soldered anew",
-        "clean": "was cleaned",
-        "repair track": "and its track were repaired",
-        "adjust": "was adjusted",
-        "remove": "was removed",
-    }.get(attempt.action, f"was dealt with ({attempt.action})")
+    wrong = f" ({PLAIN_FAILURES.get(attempt.failure, attempt.failure)})" if attempt.failure else ""
+    done = PLAIN_ACTIONS.get(attempt.action, f"was dealt with ({attempt.action})")
     return f"The {part}{wrong} {done}."
 
 
-def _means(record: CaseRecord, test: RunView | None) -> str:
+def _means(record: CaseRecord, test: RunView | None, kind: str) -> str:
     passed = test is not None and test.verdict.state == "passed"
     if record.verdict == "repaired":
-        proof = "It passed our bench test afterwards." if passed else "Please try it in your set."
+        proven = passed and test is not None and test.run.after_repair
+        proof = (
+            "Afterwards it passed our bench test, as far as that is told above."
+            if proven
+            else "Please try it in your set."
+        )
         return f"The fault on this board was found and repaired. {proof}"
     if record.verdict == "no fault found" or (record.verdict is None and passed):
+        if kind not in ("", "power supply"):
+            where = "in another board, in a cable or in a connector"
+        else:
+            where = "in what the supply feeds, in a cable or a connector, or in the board that switches the supply on"
+        noun = "board" if kind not in ("", "power supply") else "supply"
         return (
-            "As far as it was tested, this supply is in order. The fault is then elsewhere in the set: in what "
-            "the supply feeds, in a cable or a connector, or in the board that switches the supply on."
+            f"As far as it was tested, this {noun} is in order. The fault is then most likely elsewhere in the set: "
+            f"{where}. A fault that shows only now and then may have stayed away while we tested."
         )
     if record.verdict == "not economical":
         return "The board could be repaired, but not for a price that makes sense. We advise against it."
@@ -255,7 +263,7 @@ def _not_tested(test: RunView | None, readings: list[dict[str, Any]]) -> str:
         lines.append("The board was not put through a full bench test.")
     else:
         missing = dict.fromkeys(
-            _PLAIN_STAGES[one.step.stage] for one in test.steps if one.remaining or one.left_out
+            PLAIN_STAGES[one.step.stage] for one in test.steps if one.remaining or one.left_out
         )
         if missing:
             lines.append("Not done, or only in part: " + "; ".join(missing) + ".")
@@ -265,7 +273,7 @@ def _not_tested(test: RunView | None, readings: list[dict[str, Any]]) -> str:
         if part:
             lines.append("The supplies were not loaded to the full of what they are made for.")
     lines.append("The other parts of your set were not tested.")
-    lines.append(_NOT_A_SAFETY_TEST)
+    lines.append(NOT_A_SAFETY_TEST)
     return " ".join(lines)
 
 
@@ -274,7 +282,9 @@ def _spec(test: RunView, rail: str) -> RailSpec:
 
 
 def _plain_name(spec: RailSpec) -> str:
-    return f"{_PLAIN_ROLES.get(spec.role, 'supply')} {spec.name}"
+    if is_input(spec.name):
+        return f"supply that feeds the board {spec.name}"
+    return f"{PLAIN_ROLES.get(spec.role, 'supply')} {spec.name}"
 
 
 def _line(spec: RailSpec, reading: RailReading, found: Assessment, written: str, how: str) -> dict[str, Any]:
@@ -286,13 +296,13 @@ def _line(spec: RailSpec, reading: RailReading, found: Assessment, written: str,
         "low_v": found.low_v,
         "high_v": found.high_v,
         "assumed": found.assumed,
-        "condition": _PLAIN_CONDITIONS[found.condition],
+        "condition": PLAIN_CONDITIONS[found.condition],
         "off": not found.as_expected,
         "gauge": asdict(gauge(spec, reading)),
     }
 
 
-def _test_readings(test: RunView) -> Iterator[dict[str, Any]]:
+def _test_readings(test: RunView, repaired: bool) -> Iterator[dict[str, Any]]:
     """The direct voltage of every output rail that tells most: under load, else unloaded, else standby."""
     for spec in test.sequence.rails:
         if spec.role in PRIMARY_ROLES:
@@ -314,11 +324,12 @@ def _test_readings(test: RunView) -> Iterator[dict[str, Any]]:
             continue
         how = "under load" if one.step.load != "none" else "without load"
         share = _share(one.entries[-1].load_a, spec)
-        written = _volts(last.reading)
-        yield _line(spec, last.reading, last.assessment, written, f"{how}, {share}" if share else how)
+        how = f"{how}, {share}" if share else how
+        how += _BEFORE if repaired and not test.run.after_repair else ""
+        yield _line(spec, last.reading, last.assessment, _volts(last.reading), how)
 
 
-def _case_readings(view: cases.CaseView) -> Iterator[dict[str, Any]]:
+def _case_readings(view: cases.CaseView, repaired: bool) -> Iterator[dict[str, Any]]:
     """The last judged voltage of every output rail of a case that had no bench test."""
     last: dict[str, Any] = {}
     for judged in view.readings:
@@ -332,6 +343,7 @@ def _case_readings(view: cases.CaseView) -> Iterator[dict[str, Any]]:
             judged.rail.name, "dc_v", reading.supply, reading.load, reading.value, reading.min, reading.max
         )
         how = "without load" if reading.load == "none" else "under load"
+        how += _BEFORE if repaired and not reading.after_repair else ""
         yield _line(spec, measured, judged.assessment, _volts(measured), how)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import zlib
 from collections.abc import Iterator, Mapping
 
 import pytest
@@ -13,6 +14,7 @@ PAGES = (
     "/bench",
     "/bench/new?family=HX-210",
     "/bench/sheet?family=HX-210",
+    "/bench/new?family=LBD-52",
     "/loads",
     "/loads?name=lamp+21+W+filament",
     "/loads/plan?family=QK-340&share=50",
@@ -92,7 +94,7 @@ def test_a_board_that_cycles_unloaded_and_passes_under_load_leaves_with_a_report
     expect(phone.get_by_text("12V cycled only for want of a load")).to_be_visible()
     phone.get_by_role("button", name="No fault found").click()
     expect(phone.get_by_label("What it means for your set")).to_have_value(
-        re.compile("The fault is then elsewhere in the set")
+        re.compile("The fault is then most likely elsewhere in the set")
     )
     phone.get_by_label("What you asked").fill("You asked whether this supply is the fault.")
     phone.get_by_role("button", name="Issue the report").click()
@@ -151,3 +153,43 @@ def test_a_step_of_a_test_has_no_finding_of_axe(phone: Page, demo_url: str) -> N
     phone.get_by_role("link", name="All steps, stop here").click()
     found = Axe().run(phone)
     assert found.violations_count == 0, found.generate_report()
+
+
+def test_the_report_prints_as_one_a4_page_with_its_gauges(phone: Page, demo_url: str) -> None:
+    phone.goto(f"{demo_url}/bench")
+    case = phone.locator("li", has_text="HX-210").locator("a[href^='/bench/new?case=']").first
+    phone.goto(demo_url + str(case.get_attribute("href")))
+    phone.get_by_role("button", name="Begin the test").click()
+    phone.get_by_role("button", name="I have read them").click()
+    walk(phone, {})
+    phone.get_by_role("button", name="No fault found").click()
+    phone.get_by_role("button", name="Issue the report").click()
+    expect(phone.get_by_role("button", name="Print or save as PDF")).to_be_visible()
+    phone.emulate_media(media="print")
+    gauges = phone.locator(".gauge__drawing")
+    expect(gauges).to_have_count(3)
+    for number in range(3):
+        box = gauges.nth(number).bounding_box()
+        assert box is not None
+        assert box["width"] > 100
+        assert box["height"] > 15
+    expect(phone.get_by_text("Demo store")).to_be_hidden()
+    band = gauges.first.locator(".g-band").evaluate("(one) => getComputedStyle(one).fill")
+    pdf = phone.pdf(format="A4")
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 1
+    assert re.search(rb"/MediaBox\s*\[0 0 59[45][.\d]* 84[12]", pdf)
+    assert fills(pdf, band) >= 3, f"the bands of the gauges, {band}, are not in the PDF"
+
+
+def fills(pdf: bytes, colour: str) -> int:
+    """How often a PDF sets a fill colour, given as `rgb(…)`, in its drawing."""
+    wanted = [int(part) / 255 for part in re.findall(r"\d+", colour)[:3]]
+    found = 0
+    for packed in re.findall(rb"stream\r?\n(.*?)endstream", pdf, re.S):
+        try:
+            drawing = zlib.decompress(packed)
+        except zlib.error:
+            continue
+        for set_to in re.findall(rb"([.\d]+) ([.\d]+) ([.\d]+) rg\b", drawing):
+            found += all(abs(float(one) - other) < 0.003 for one, other in zip(set_to, wanted, strict=True))
+    return found

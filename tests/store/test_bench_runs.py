@@ -15,7 +15,9 @@ from sqlalchemy.pool import NullPool
 
 from kb.config import Settings
 from kb.errors import BadInput, NotFound
-from kb.service import Shop, bench_outcome, bench_sequence, cases, families, loads
+from kb.model import NotedSymptom
+from kb.search import Filters
+from kb.service import Shop, bench_outcome, bench_sequence, cases, families, finding, loads
 from kb.service.bench_sequence import NewRun, Question, Typed
 from kb.store import Store
 from kb.store.records import bench_runs
@@ -162,3 +164,93 @@ def test_a_load_taken_off_the_shelf_is_no_longer_planned_with(shop: Shop) -> Non
     assert [line.record.name for line in loads.shelf(shop)] == [people.RESISTOR.name]
     with pytest.raises(NotFound):
         loads.remove(shop, "lamp 21 W")
+
+
+def test_a_test_with_an_entry_at_a_step_that_is_no_longer_made_can_still_be_opened(shop: Shop) -> None:
+    uid = begun(shop)
+    typed(shop, uid, "Fuse T3.15A", "0.2")
+    with shop.store.writing() as session:
+        run = bench_runs.hold(session, uid)
+        nothing = {"value": 1.0, "min": None, "max": None, "open": False, "done": False, "written": "1"}
+        bench_runs.enter(
+            session, run.id, {"step": "unpowered.gone", "load_a": None, "reading": None, **nothing}
+        )
+    assert bench_sequence.view(shop, uid).done == 1
+    assert [one.run.uid for one in bench_sequence.under_way(shop)] == [uid]
+
+
+def symptoms_of(shop: Shop, case: str) -> dict[str, bool]:
+    return {one.name: one.present for one in cases.stored(shop, case).record.symptoms}
+
+
+def typed(shop: Shop, uid: str, title: str, value: str = "", answer: str = "") -> None:
+    number = people.number_of(shop, uid, title)
+    bench_sequence.enter(shop, uid, number, Typed(value, answer=answer))
+
+
+def test_a_dead_check_becomes_a_symptom_of_the_case_and_goes_with_its_entry(shop: Shop) -> None:
+    case = people.add_case(shop)
+    before = symptoms_of(shop, case)
+    uid = begun(shop, case)
+    typed(shop, uid, "Fuse T3.15A", answer="OL")
+    assert symptoms_of(shop, case) == {**before, "fuse blown": True}
+    assert [one.case.uid for one in finding.search(shop, "fuse blown", Filters()).found] == [case]
+    typed(shop, uid, "Fuse T3.15A", "0.2")
+    assert symptoms_of(shop, case) == before
+    bench_sequence.take_back(shop, uid, people.number_of(shop, uid, "Fuse T3.15A"))
+    assert symptoms_of(shop, case) == {**before, "fuse blown": True}
+    bench_sequence.take_back(shop, uid, people.number_of(shop, uid, "Fuse T3.15A"))
+    assert symptoms_of(shop, case) == before
+
+
+def test_checks_that_are_right_note_nothing_and_an_open_junction_is_no_short(shop: Shop) -> None:
+    case = people.add_case(shop)
+    uid = begun(shop, case)
+    typed(shop, uid, "Main switch, forward", "0.5")
+    typed(shop, uid, "Main switch, reverse", answer="OL")
+    assert "main switch shorted" not in symptoms_of(shop, case)
+    typed(shop, uid, "Mains rectifier, forward", answer="OL")
+    assert "mains rectifier shorted" not in symptoms_of(shop, case)
+    typed(shop, uid, "Mains rectifier, reverse", "0.02")
+    assert symptoms_of(shop, case)["mains rectifier shorted"] is True
+
+
+def test_a_shorted_rail_is_noted_by_what_it_is(shop: Shop) -> None:
+    case = people.add_case(shop)
+    uid = begun(shop, case)
+    typed(shop, uid, "5VSB to ground", "0.3")
+    typed(shop, uid, "12V to ground", "1k2")
+    found = symptoms_of(shop, case)
+    assert found["standby rail shorted to ground"] is True
+    assert "output rail shorted to ground" not in found
+    bench_sequence.leave_out(shop, uid, people.number_of(shop, uid, "5VSB to ground"), "lifted")
+    assert "standby rail shorted to ground" not in symptoms_of(shop, case)
+
+
+def test_what_a_person_noted_stays_when_an_entry_is_taken_back(shop: Shop) -> None:
+    case = people.add_case(shop)
+    record = cases.stored(shop, case).record
+    noted = [NotedSymptom(name="fuse blown"), NotedSymptom(name="main switch shorted", present=False)]
+    cases.save(shop, record.model_copy(update={"symptoms": noted}))
+    uid = begun(shop, case)
+    typed(shop, uid, "Fuse T3.15A", "0.2")
+    assert symptoms_of(shop, case)["fuse blown"] is True  # somebody saw it blown before it was replaced
+    typed(shop, uid, "Main switch, forward", "0.02")
+    assert symptoms_of(shop, case)["main switch shorted"] is True
+    for title in ("Fuse T3.15A", "Main switch, forward"):
+        bench_sequence.take_back(shop, uid, people.number_of(shop, uid, title))
+    assert symptoms_of(shop, case) == {"fuse blown": True, "main switch shorted": False}
+
+
+def test_a_test_after_the_repair_notes_no_symptom_and_a_case_opened_from_a_test_has_them(shop: Shop) -> None:
+    uid = begun(shop)
+    typed(shop, uid, "Fuse T3.15A", answer="OL")
+    case = bench_outcome.make_case(shop, uid)
+    assert symptoms_of(shop, case) == {"fuse blown": True}
+    again = bench_outcome.prove_again(shop, bench_sequence.view(shop, uid))
+    typed(shop, again, "Fuse T3.15A", "0.2")
+    assert symptoms_of(shop, case) == {"fuse blown": True}
+    found = bench_outcome.evidence(shop, bench_sequence.view(shop, again))
+    assert found.symptoms == []
+    bench_sequence.take_back(shop, uid, people.number_of(shop, uid, "Fuse T3.15A"))
+    assert symptoms_of(shop, case) == {}

@@ -297,3 +297,13 @@ def test_typical_values_are_median_and_middle_eight_tenths() -> None:
     assert typical([]).median is None
     with pytest.raises(BadInput):
         typical([5.0, math.nan])
+
+
+def test_a_swing_of_thousands_of_volts_is_asked_about_and_not_called_cycling() -> None:
+    spec = RailSpec("12V", "intermediate", 12.0, 5, 3.0)
+    for low, high in ((12000.0, 12010.0), (0.0, 11480.0)):
+        found = assess(spec, RailReading("12V", "dc_v", "running", "none", None, low, high))
+        assert found.asks
+        assert "mV" in found.sentence
+    real = assess(spec, RailReading("12V", "dc_v", "running", "none", None, 0.0, 11.48))
+    assert (real.condition, real.asks) == ("pulsing", False)

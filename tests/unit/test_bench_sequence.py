@@ -17,6 +17,7 @@ from kb.bench.sequence_types import (
     BenchSequence,
     Entry,
     StepResult,
+    is_input,
 )
 from kb.errors import BadInput
 
@@ -130,6 +131,42 @@ def test_a_family_of_which_nothing_is_known_still_gets_its_dead_checks() -> None
     bare = bench_sequence(BenchFamily("unknown"))
     assert [step.key for step in bare.steps] == [key for key in DEAD_CHECKS if "ground" not in key]
     assert bare.enable is None
+
+
+def test_a_board_that_another_supply_feeds_gets_no_mains_checks_and_its_input_no_load() -> None:
+    fed = BenchFamily(
+        "LBD-52",
+        rails=(
+            rail("24VIN", "intermediate", 24.0, 6.0, 1, always_on=True),
+            rail("LED+", "backlight", 92.0, 0.3, 2),
+        ),
+        fuse="F4A",
+        kind="backlight driver",
+    )
+    keys = [step.key for step in bench_sequence(fed).steps]
+    assert [key for key in keys if key.startswith("unpowered")] == [
+        "unpowered.fuse",
+        "unpowered.ground.24VIN",
+        "unpowered.ground.LED+",
+    ]
+    assert [key for key in keys if key.endswith("24VIN")] == ["unpowered.ground.24VIN", "standby.24VIN"]
+    texts = " ".join(part for step in bench_sequence(fed).steps for part in (step.instruction, step.if_wrong))
+    assert "mains" not in texts.lower()
+
+
+def test_a_backlight_driver_with_a_mains_side_gets_the_mains_checks() -> None:
+    for stated in (
+        BenchFamily("ZL-36W", mains_v=230.0, kind="backlight driver"),
+        BenchFamily("ZL-36W", rails=(BULK,), kind="backlight driver"),
+    ):
+        assert bench_sequence(stated).steps[0].key == "unpowered.bulk"
+
+
+@pytest.mark.parametrize(
+    ("name", "comes_in"), [("24VIN", True), ("V_IN", True), ("input", True), ("MAIN", False), ("12V", False)]
+)
+def test_a_rail_that_comes_in_is_told_by_its_name(name: str, comes_in: bool) -> None:
+    assert is_input(name) is comes_in
 
 
 def test_a_good_board_passes_and_the_verdict_states_the_share_of_its_load() -> None:

@@ -105,3 +105,18 @@ async def test_unknown_families_and_loads_are_not_found(tool: httpx.AsyncClient)
         {"targets": [{"volts": 12, "amps": 1}], "loads": ["nothing"]},
     ):
         assert (await tool.post("/api/bench/load-plan", json=body)).status_code == 404
+
+
+async def test_a_load_that_cannot_be_is_refused_in_words_and_a_named_one_is_found(
+    tool: httpx.AsyncClient,
+) -> None:
+    def asked(load: object) -> dict[str, object]:
+        return {"targets": [{"volts": 12, "amps": 1}], "loads": [load]}
+
+    nothing = {"record": "load", "name": "short", "kind": "resistor", "ohm": 0, "max_w": 5}
+    answer = await tool.post("/api/bench/load-plan", json=asked(nothing))
+    assert answer.status_code == 422
+    assert "Ohm" in answer.json()["error"]["message"]
+    assert "not above 0" in answer.json()["error"]["message"]
+    named = await tool.post("/api/bench/load-plan", json=asked(people.RESISTOR.name))
+    assert named.status_code == 200

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from collections.abc import AsyncIterator
 from pathlib import Path
 
@@ -10,7 +11,8 @@ import bench_people as people
 import httpx
 import pytest
 
-from kb.model import CaseRecord, FamilyRecord, Rail, as_dict
+from kb.facts.cautions import cautions_for
+from kb.model import Attempt, CaseRecord, FamilyRecord, Rail, as_dict
 from kb.service import Shop, bench_sequence, cases, families, moving, reporting
 
 pytestmark = pytest.mark.anyio
@@ -163,7 +165,7 @@ async def test_the_primary_is_measured_with_mains_on_only_where_isolation_is_sta
     titles = [{one.step.title for one in bench_sequence.view(shop, uid).steps} for uid in (plain, isolated)]
     assert not any("BULK" in title for title in titles[0])
     assert "BULK in standby" in titles[1]
-    assert "isolation" in (await person.get(f"/bench/{plain}")).text.lower()
+    assert "until an isolating transformer is stated" in (await person.get(f"/bench/{plain}")).text
 
 
 async def test_two_boards_are_under_test_at_once_and_each_goes_on_where_it_stopped(
@@ -232,6 +234,79 @@ async def test_a_load_of_nothing_is_refused(shop: Shop, person: httpx.AsyncClien
     )
     assert setup.status_code == 422
     assert "must be more than 0" in setup.text
+
+
+async def test_millivolts_as_a_recorded_extreme_are_refused_with_the_unit_that_was_forgotten(
+    shop: Shop, person: httpx.AsyncClient
+) -> None:
+    uid = await people.begin(person)
+    await people.walk(person, shop, uid, until="12V unloaded")
+    answer = await people.measure(person, shop, uid, "12V unloaded", value="0", high="11480")
+    assert answer.status_code == 422
+    assert "11.48 V" in answer.text
+    assert not bench_sequence.view(shop, uid).step(people.number_of(shop, uid, "12V unloaded")).entries
+
+
+async def test_the_case_shows_its_tests_with_their_verdicts_and_the_issued_reports(
+    shop: Shop, person: httpx.AsyncClient
+) -> None:
+    case = people.add_case(shop)
+    assert "None yet." in (await person.get(f"/cases/{case}")).text
+    uid = await people.begin(person, case=case)
+    await people.measure(person, shop, uid, "Fuse T3.15A", answer="OL")
+    step = await person.get(f"/bench/{uid}/steps/{people.number_of(shop, uid, 'Fuse T3.15A')}")
+    assert "Noted in the case: fuse blown." in step.text
+    issued = await person.post(f"/cases/{case}/report", data={"asked": "A board.", "action": "issue"})
+    page = (await person.get(f"/cases/{case}")).text
+    assert f'href="/bench/{uid}"' in page
+    assert "Failed on Fuse T3.15A" in page
+    assert "under way" in page
+    assert f'href="{issued.headers["location"]}"' in page
+    assert "fuse blown" in page
+
+
+async def test_a_failed_ripple_is_on_the_report_though_every_drawn_voltage_is_in_order(
+    shop: Shop, person: httpx.AsyncClient
+) -> None:
+    case = people.add_case(shop)
+    uid = await people.begin(person, case=case)
+    await people.walk(person, shop, uid, **{"12V_ripple": {"value": "400 mV"}})
+    assert bench_sequence.view(shop, uid).verdict.state == "failed"
+    report = reporting.propose(shop, case)
+    assert all(not line["off"] for line in report["readings"])
+    assert "Failed: how smooth the voltages are." in report["found"]
+    assert "Every supply" not in report["found"]
+
+
+async def test_a_repair_without_a_test_after_it_is_not_said_to_have_passed(
+    shop: Shop, person: httpx.AsyncClient
+) -> None:
+    case = people.add_case(shop)
+    uid = await people.begin(person, case=case)
+    await people.walk(person, shop, uid)
+    fix = Attempt(
+        part="C9",
+        part_class="electrolytic capacitor",
+        section="standby output",
+        failure="high ESR",
+        action="replace",
+        result="cured",
+    )
+    update = {"attempts": [fix], "verdict": "repaired", "closed": people.TODAY}
+    cases.save(shop, case_of(shop, case).model_copy(update=update))
+    report = reporting.propose(shop, case)
+    assert "passed" not in report["means"]
+    assert "worn out" in report["found"]
+    assert all("before the repair" in line["how"] for line in report["readings"])
+
+
+async def test_the_printed_sheet_names_the_enable_resistor_and_carries_the_cautions(
+    person: httpx.AsyncClient,
+) -> None:
+    sheet = (await person.get("/bench/sheet?family=HX-210")).text
+    assert "Connect 1 kΩ from 5VSB to CN2 pin 3" in sheet
+    for caution in cautions_for("energise"):
+        assert caution.text in html.unescape(sheet)
 
 
 async def test_overload_on_a_voltage_range_is_no_absent_rail(shop: Shop, person: httpx.AsyncClient) -> None:

@@ -3,7 +3,7 @@
 from typing import Annotated, Any
 
 from fastapi import APIRouter
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, Discriminator, Field, Tag
 
 from kb.model import LoadRecord
 from kb.model.fields import Words
@@ -27,12 +27,21 @@ class Target(Record):
     amps: Amount
 
 
+def _named_or_whole(given: Any) -> str:
+    return "name" if isinstance(given, str) else "record"
+
+
+LoadGiven = Annotated[
+    Annotated[Words, Tag("name")] | Annotated[LoadRecord, Tag("record")], Discriminator(_named_or_whole)
+]
+
+
 class LoadPlanBody(Record):
     """Targets, and the loads to choose from: names of the shelf or whole records; all of it if left out."""
 
     family: Words | None = None
     targets: Annotated[list[Target], Field(min_length=1, max_length=24)]
-    loads: Annotated[list[Words | LoadRecord], Field(max_length=200)] | None = None
+    loads: Annotated[list[LoadGiven], Field(max_length=200)] | None = None
     label_w: Amount | None = None
 
 

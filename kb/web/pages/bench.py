@@ -13,7 +13,7 @@ from starlette.responses import RedirectResponse, Response
 from kb.errors import BadInput, Conflict, KbError, NotFound
 from kb.facts.values import parse_minutes, parse_quantity
 from kb.model import Attempt, EvidenceRecord, FamilyRecord, Problem, problems
-from kb.service import Shop, bench_outcome, bench_sequence, cases, families, loads
+from kb.service import Shop, bench_outcome, bench_sequence, bench_symptoms, cases, families, loads
 from kb.service.bench_sequence import NewRun, Question, RunView, StepView, Typed
 from kb.web.case_form import line_of
 from kb.web.dependencies import FilterText, ShopHere
@@ -111,6 +111,7 @@ def _setup_page(
         "nav": "bench",
         "form": form,
         "family": record,
+        "on_mains": bench_sequence.on_mains(record),
         "earlier": bench_sequence.of_case(shop, case) if case else (),
     }
     return render("bench/new.html", context, scope=request.scope, status=status)
@@ -244,6 +245,7 @@ def _step_page(
         "question": question,
         "asks": again or bool(error) or bool(question) or place.remaining > 0,
         "others": _others(shop, view),
+        "noted": bench_symptoms.noted_at(view, place),
         **_suggested(shop, view),
     }
     return render("bench/step.html", context, scope=request.scope, status=status)

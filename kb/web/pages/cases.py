@@ -15,7 +15,7 @@ from kb.errors import BadInput, Conflict, KbError
 from kb.facts import cautions
 from kb.facts import vocabulary as words
 from kb.model import CaseRecord, FollowUp, Problem, as_dict, problems
-from kb.service import Shop, cases, families
+from kb.service import Shop, bench_sequence, cases, families, reporting
 from kb.service import words as lists
 from kb.web.case_form import form_of, line_of, note_error, read_case_form, record_of
 from kb.web.dependencies import Offset, ShopHere
@@ -105,6 +105,8 @@ def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> d
         "today": shop.today().isoformat(),
         "trouble": shop.derived.trouble,
         "history": cases.history(shop, str(record.uid)),
+        "tests": bench_sequence.of_case(shop, str(record.uid)),
+        "reports": reporting.issued_of(shop, str(record.uid)),
         "cautions": cautions.cautions_for("energise") if record.verdict is None else (),
     }
 
@@ -224,7 +226,10 @@ def _save_form(request: Request, shop: Shop, uid: str | None, data: FormData) ->
             return _form_page(request, shop, form, uid, status=error.status)
         note_error(form, BadInput(error.message, field=error.field, remedy=error.remedy))
         return _form_page(request, shop, form, uid, status=422)
-    return _see(f"/cases/{stored.record.uid}?" + urlencode({"saved": "changed" if uid else "new"}))
+    kept = stored.record
+    cured = any(entry.result == "cured" for entry in kept.attempts)
+    saved = "open" if cured and kept.verdict is None else "changed" if uid else "new"
+    return _see(f"/cases/{kept.uid}?" + urlencode({"saved": saved}))
 
 
 def _conflict(request: Request, shop: Shop, mine: CaseRecord, form: Form) -> Response:
