@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kb.suggest.evidence_lines import NOT_PRESENT, PRESENT
+
 if TYPE_CHECKING:
     from kb.suggest.ledger import Ledger
     from kb.suggest.settings import Settings
@@ -63,14 +65,11 @@ def section_matrix(ledger: Ledger, faults: NDArray[Any]) -> Floats:
 
 
 def weights_of_items(ledger: Ledger, items: NDArray[Any], settings: Settings) -> tuple[Floats, Floats]:
-    """For each item the number of outcomes its feature has, and the weight of the section level.
-
-    Where mentions count, not to be mentioned is an outcome too.
-    """
+    """For each item the number of outcomes its feature has, and the weight of the section level."""
     features = ledger.lines.feature_of.view[items]
+    levels = ledger.lines.levels.view[features].astype(np.float64)
     is_rail = ledger.lines.is_rail(features)
-    levels = ledger.lines.levels.view[features] + (~is_rail & settings.mentions)
-    return levels.astype(np.float64), np.where(is_rail, settings.rail_weight, settings.k_fault)
+    return levels, np.where(is_rail, settings.rail_weight, settings.k_fault)
 
 
 def by_mention(ledger: Ledger, items: NDArray[Any], settings: Settings) -> NDArray[np.bool_]:
@@ -78,12 +77,23 @@ def by_mention(ledger: Ledger, items: NDArray[Any], settings: Settings) -> NDArr
     return ~ledger.lines.is_rail(ledger.lines.feature_of.view[items]) & settings.mentions
 
 
-def totals_of_items(ledger: Ledger, faults: NDArray[Any], items: NDArray[Any], settings: Settings) -> Floats:
-    """Cases that each item's count is a part of: shape (items, faults)."""
+def counts_of_items(
+    ledger: Ledger, faults: NDArray[Any], items: NDArray[Any], settings: Settings
+) -> tuple[Floats, Floats]:
+    """Cases with each item, and the cases that this is a part of: both of shape (items, faults).
+
+    Where mentions count, "not present" is every case that did not mention the symptom: whether somebody
+    took the trouble to write down an absence says more about the writer than about the fault.
+    """
     features = ledger.lines.feature_of.view[items]
-    noted = ledger.feature_fault.view[features][:, faults].astype(np.float64)
-    every = ledger.cases_of_fault.view[faults].astype(np.float64)
-    return np.where(by_mention(ledger, items, settings)[:, None], every, noted)
+    counts = ledger.item_fault.view[items][:, faults].astype(np.float64)
+    totals = ledger.feature_fault.view[features][:, faults].astype(np.float64)
+    mentioned = by_mention(ledger, items, settings)
+    totals[mentioned] = ledger.cases_of_fault.view[faults]
+    absent = np.flatnonzero(mentioned & (items - ledger.lines.first_item.view[features] == NOT_PRESENT))
+    present = ledger.item_fault.view[items[absent] - NOT_PRESENT + PRESENT][:, faults]
+    counts[absent] = totals[absent] - present
+    return counts, totals
 
 
 def likelihood(
@@ -95,8 +105,7 @@ def likelihood(
     symptom counts against all cases of a fault where `settings.mentions`: complaints name what is there
     and pass over the rest, so among the cases that note a symptom nearly all have it, whatever the fault.
     """
-    counts = ledger.item_fault.view[items][:, faults].astype(np.float64)
-    totals = totals_of_items(ledger, faults, items, settings)
+    counts, totals = counts_of_items(ledger, faults, items, settings)
     levels, weight = weights_of_items(ledger, items, settings)
     at_root = back_off(counts.sum(axis=1), totals.sum(axis=1), 1.0 / levels, settings.alpha * levels)
     sections = section_matrix(ledger, faults)

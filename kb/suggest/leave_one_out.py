@@ -18,8 +18,8 @@ from kb.suggest.back_off import (
     Floats,
     back_off,
     by_mention,
+    counts_of_items,
     section_matrix,
-    totals_of_items,
     weights_of_items,
 )
 from kb.suggest.ledger import Ledger
@@ -207,8 +207,7 @@ class _Tables:
 def _tables(
     ledger: Ledger, faults: NDArray[Any], items: NDArray[Any], twins: NDArray[Any], settings: Settings
 ) -> _Tables:
-    counts = ledger.item_fault.view[items][:, faults].astype(np.float64)
-    totals = totals_of_items(ledger, faults, items, settings)
+    counts, totals = counts_of_items(ledger, faults, items, settings)
     levels, weight = weights_of_items(ledger, items, settings)
     at_root = back_off(
         counts.sum(axis=1) - 1.0, totals.sum(axis=1) - twins, 1.0 / levels, settings.alpha * levels

@@ -138,9 +138,9 @@ class Ledger:
         return np.flatnonzero(self.cases_of_fault.view)
 
     def usual_kind(self, family: int) -> int:
-        """The kind most of a family's cases have, the first one entered among equals; -1 if none."""
+        """The kind most of a family's cases have, the first by name among equals; -1 if none."""
         kinds = self.family_kinds[family]
-        return min(kinds, key=lambda kind: (-kinds[kind], kind)) if kinds else -1
+        return min(kinds, key=lambda kind: (-kinds[kind], self.kinds.values[kind])) if kinds else -1
 
     def to_bytes(self) -> bytes:
         """A snapshot with `seen`; read back by `from_bytes`."""

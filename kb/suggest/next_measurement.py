@@ -9,8 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kb.suggest.back_off import Floats, by_mention, likelihood
-from kb.suggest.evidence_lines import NOT_PRESENT, FeatureKey, rail_key, symptom_key
+from kb.suggest.back_off import Floats, likelihood
+from kb.suggest.evidence_lines import FeatureKey, rail_key, symptom_key
 from kb.suggest.facts_of_case import Evidence, Fault, RailKey
 from kb.suggest.ledger import Ledger
 from kb.suggest.posterior import Posterior, posterior, settle
@@ -122,25 +122,16 @@ class _Answers:
 def _answers(
     ledger: Ledger, found: Posterior, features: list[int], settings: Settings
 ) -> dict[int, _Answers]:
-    """All features at once: the step that `posterior` makes for one more item, for each outcome.
-
-    Whoever goes and looks learns the outcome for certain: a symptom is present or it is not, so its
-    outcomes share what mentions leave open. The leading cause is the one that the ranking will show.
-    """
+    """All features at once: the step that `posterior` makes for one more item, for each outcome."""
     if not features or not len(found.faults):
         return {}
     first = ledger.lines.first_item.view[features]
     levels = ledger.lines.levels.view[features]
     items = spread(first, levels)
     given_fault, given_any = likelihood(ledger, found.faults, items, settings)
-    known, _ = _after(found, given_fault, given_any, settings)
-    absent = np.flatnonzero(
-        by_mention(ledger, items, settings) & (items - np.repeat(first, levels) == NOT_PRESENT)
-    )
-    given_fault[absent] = 1.0 - given_fault[absent - 1]
-    given_any[absent] = 1.0 - given_any[absent - 1]
     chance = given_fault @ found.probability + given_any * found.unseen
-    entropy = entropy_bits(*_after(found, given_fault, given_any, settings))
+    known, unseen = _after(found, given_fault, given_any, settings)
+    entropy = entropy_bits(known, unseen)
     leading = known.argmax(axis=1)
     leading_probability = known[np.arange(len(known)), leading]
     answers = {}

@@ -170,7 +170,10 @@ def without_line(
 
 @dataclass(frozen=True, slots=True)
 class WhatIf:
-    """What switching one line off would do: the leading cause without it, and by how much it moves."""
+    """What switching one line off would do: the cause listed first without it, and by how much it moves.
+
+    First is first in the order "likely".
+    """
 
     line: str
     without: Evidence
@@ -186,11 +189,16 @@ def what_if(ledger: Ledger, evidence: Evidence, settings: Settings | None = None
     found = posterior(ledger, evidence, settings)
     if not len(found.faults):
         return ()
-    now = int(_by_probability(ledger, found)[0])
+    figures = fix_figures(ledger, found.faults, found.family, settings)
+
+    def first(one: Posterior) -> int:
+        return int(_in_order(ledger, one.faults, one.probability * figures.cure_rate, figures, "likely")[0])
+
+    now = first(found)
     answers = []
     for line, reduced in _one_less(ledger, evidence):
         other = posterior(ledger, reduced, settings)
-        leading = int(_by_probability(ledger, other)[0])
+        leading = first(other)
         moved = 0.5 * (
             float(np.abs(other.probability - found.probability).sum()) + abs(other.unseen - found.unseen)
         )
@@ -242,11 +250,6 @@ def _by_name(ledger: Ledger, faults: NDArray[Any]) -> NDArray[np.int64]:
     """Places of the faults in order of their names, so that equals never depend on order of entry."""
     names = ledger.faults.values
     return np.array(sorted(range(len(faults)), key=lambda place: names[faults[place]]), dtype=np.int64)
-
-
-def _by_probability(ledger: Ledger, found: Posterior) -> NDArray[np.int64]:
-    named = _by_name(ledger, found.faults)
-    return named[np.argsort(-np.round(found.probability[named], 12), kind="stable")]
 
 
 def _in_order(

@@ -20,9 +20,11 @@ from kb.suggest.settings import Settings
 
 STRENGTHS = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
 FAULT_WEIGHTS = (0.5, 1.0, 2.0, 4.0, 7.0, 10.0, 15.0, 25.0, 40.0)
+SECTION_WEIGHTS = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
+KIND_WEIGHTS = (4.0, 8.0, 16.0, 32.0, 64.0)
 FAMILY_WEIGHTS = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
 FEWEST_CASES = 30  # below this a store says too little about itself: the given settings stay
-_CELLS = 8_000_000  # cases x faults kept at once
+_CELLS = 2_000_000  # cases x faults kept at once: some seconds with ten thousand faults
 _WORTH = 1.2  # the store must have grown or shrunk by a fifth
 
 
@@ -52,7 +54,7 @@ class Tuning:
 
 
 def choose_strength(ledger: Ledger, settings: Settings | None = None, *, max_cases: int = 10_000) -> Tuning:
-    """Choose mentions, strength, k_fault and k_family by exact leave-one-out log loss.
+    """Choose mentions, strength and the weights k_ of all levels by exact leave-one-out log loss.
 
     One value at a time, twice round, on small grids; the larger of two equals. At most `max_cases` cases
     are scored, evenly spaced in order of uid, fewer where there are very many faults. Deterministic.
@@ -69,6 +71,8 @@ def choose_strength(ledger: Ledger, settings: Settings | None = None, *, max_cas
                 ("mentions", (True, False)),
                 ("strength", STRENGTHS),
                 ("k_fault", FAULT_WEIGHTS),
+                ("k_section", SECTION_WEIGHTS),
+                ("k_kind", KIND_WEIGHTS),
                 ("k_family", FAMILY_WEIGHTS),
             ):
                 settings = search.best(settings, name, grid)

@@ -226,3 +226,10 @@ def test_a_pickled_array_is_never_loaded() -> None:
 
 def full_ledger_without_gaps() -> Ledger:
     return Ledger.from_bytes(full_ledger().to_bytes())
+
+
+def test_the_usual_kind_among_equals_does_not_depend_on_which_case_came_first() -> None:
+    one, other = case("a", kind="power supply"), case("b", kind="battery charger")
+    for ledger in (ledger_of(one, other), ledger_of(other, one)):
+        family = ledger.families.find("HX-210")
+        assert ledger.kinds.values[ledger.usual_kind(family)] == "battery charger"

@@ -50,7 +50,7 @@ def with_outcome(evidence: Evidence, candidate: Candidate, outcome: Outcome) -> 
 def test_the_bits_are_the_expected_fall_in_entropy_of_the_ranking_itself(
     store: Ledger, strength: float
 ) -> None:
-    settings = Settings(strength=strength, mentions=False)
+    settings = Settings(strength=strength)
     evidence = Evidence("HX-230", None, (("dead", True),), (low_standby(),))
     now = entropy(rank(store, evidence, settings))
     found = next_measurements(store, evidence, settings, CANDIDATES, limit=5)

@@ -316,6 +316,26 @@ def test_switching_a_line_off_shows_what_it_did() -> None:
     assert what_if(Ledger(), evidence) == ()
 
 
+def test_what_if_leads_with_the_line_that_the_list_would_show_first() -> None:
+    """The likelier cause whose fix often fails stands below one that nearly always cures."""
+    told = (("dead", True), ("hum", True))
+    cases = [case(f"c{n}", CAP, symptoms=told, rails=()) for n in range(10)]
+    cases += [case(f"s{n}", SWITCH, symptoms=told, rails=()) for n in range(9)]
+    cases += [
+        case(f"f{n}", None, verdict="not repairable", tries=(fix(CAP, "no change"),)) for n in range(15)
+    ]
+    ledger = ledger_of(*cases)
+    ranking = rank(ledger, Evidence("HX-210", symptoms=told))
+    first, second = ranking.causes[:2]
+    assert first.part_class == SWITCH[1]
+    assert first.probability < second.probability
+    for move in what_if(ledger, Evidence("HX-210", symptoms=told)):
+        shown = rank(ledger, move.without).causes[0]
+        assert move.leading == (shown.section, shown.part_class) == SWITCH
+        assert move.leading_probability == pytest.approx(shown.probability, abs=1e-12)
+        assert not move.leading_changes
+
+
 def test_boards_of_the_same_kind_lend_their_faults_to_a_new_family() -> None:
     cases = [case(f"c{n}", SWITCH, family=f"F{n % 4}", kind="battery charger") for n in range(20)]
     cases += [case(f"s{n}", CAP, family=f"G{n % 4}") for n in range(30)]
@@ -349,3 +369,16 @@ def test_that_a_symptom_was_mentioned_tells_although_nobody_noted_its_absence() 
 
 def test_the_store_itself_decides_whether_mentions_tell() -> None:
     assert choose_strength(complaints_only()).settings.mentions
+
+
+def test_writing_down_an_absence_does_not_point_at_the_fault_where_others_wrote_it_down() -> None:
+    ledger = Ledger()
+    for number in range(60):
+        fault = ("fuse", "relay", "switch")[number % 3]
+        seen = {"fuse": (("short", False),), "relay": (), "switch": (("short", True),)}[fault]
+        tries = (FixTry("other", fault, "", "", "replace", "cured"),)
+        ledger.add(CaseFacts(f"c{number}", "HX-230", "", "repaired", None, seen, (), tries))
+    ranking = rank(ledger, Evidence("HX-230", None, (("short", False),)), Settings())
+    said = {cause.part_class: cause.probability for cause in ranking.causes}
+    assert said["fuse"] == pytest.approx(said["relay"], abs=1e-9)
+    assert said["switch"] < 0.5 * said["relay"]

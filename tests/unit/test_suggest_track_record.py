@@ -21,6 +21,7 @@ from kb.suggest import (
     over_time,
     rank,
     track_record,
+    tuning,
 )
 from kb.suggest.leave_one_out import choose_cases, forecasts
 
@@ -161,6 +162,32 @@ def test_tuning_finds_the_best_strength_on_its_grid() -> None:
         assert track_record(ledger, other).overall.ranking.log_loss >= tuning.log_loss - 1e-12
     assert tuning.log_loss <= track_record(ledger, Settings()).overall.ranking.log_loss
     assert tuning.log_loss <= tuning.plain_log_loss
+
+
+def test_boards_the_store_has_not_seen_gain_from_tuned_section_and_kind_weights(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Not on the cases that chose them, but on six hundred others of the same world."""
+    world = World(5)
+    ledger = ledger_of(*cases_of(world, world.sample(400, 6)))
+    others = cases_of(world, world.sample(600, 60), "other")
+
+    def loss(settings: Settings) -> float:
+        total = 0.0
+        for one in others:
+            ranking = rank(ledger, evidence_of(one), settings)
+            truth = (one.tries[0].section, one.tries[0].part_class)
+            shown = {(cause.section, cause.part_class): cause.probability for cause in ranking.causes}
+            total -= math.log(shown.get(truth, ranking.unseen_probability))
+        return total / len(others)
+
+    tuned = choose_strength(ledger).settings
+    monkeypatch.setattr(tuning, "SECTION_WEIGHTS", (Settings().k_section,))
+    monkeypatch.setattr(tuning, "KIND_WEIGHTS", (Settings().k_kind,))
+    pinned = choose_strength(ledger).settings
+    assert (pinned.k_section, pinned.k_kind) == (Settings().k_section, Settings().k_kind)
+    assert (tuned.k_section, tuned.k_kind) != (pinned.k_section, pinned.k_kind)
+    assert loss(tuned) < loss(pinned)
 
 
 def test_tuning_does_not_depend_on_the_order_of_cases() -> None:
