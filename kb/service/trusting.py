@@ -49,6 +49,8 @@ MOST_PART_CLASSES = 8
 # Up to so many cases the whole record takes well under a second.
 _AT_ONCE = 5_000
 _WORTH_ANEW = 0.01
+# A record of a store that has since changed by more than this is waited for instead of shown.
+_PAST = 0.2
 # A rough record for the diagnose screen: a few hundredths of a second at any size.
 _ROUGH_SCORED = 1_000
 _ROUGH_WORTH_ANEW = 0.05
@@ -133,14 +135,19 @@ def record(shop: Shop, *, wait_s: float = _WAIT_S) -> Trust:
             )
             keeper.work.start()
         work, trust = keeper.work, keeper.trust
-    if trust is None and work is not None:
+    if work is not None and _is_past(trust, known):
         work.join(wait_s)
         trust = keeper.trust
-    if trust is None:
+    if trust is None or _is_past(trust, known):
         raise StoreTrouble(
             "The track record is still being worked out.", remedy="Come back in a minute or two."
         )
     return trust
+
+
+def _is_past(trust: Trust | None, known: int) -> bool:
+    """Whether the record is missing, or tells of a store so much smaller or larger that it would mislead."""
+    return trust is None or abs(known - trust.known) > _PAST * max(known, trust.known)
 
 
 def _keep(keeper: _Keeper, copy: bytes, weights: Weights, key: _Key) -> None:

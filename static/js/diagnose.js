@@ -6,6 +6,7 @@ const complaint = form?.elements.text;
 const PAUSE_MS = 250;
 let waiting = 0;
 let running = null;
+let behind = false; // something was typed that the ranking does not show yet
 
 // A symptom and its state belong together, so both or neither are sent.
 function query() {
@@ -28,6 +29,7 @@ async function update() {
     const answer = await fetch(`${form.dataset.live}?${asked}`, { signal: mine.signal });
     if (!answer.ok) return false;
     show(await answer.text());
+    behind = query() !== asked;
     history.replaceState(null, "", `${location.pathname}?${asked}`);
     return true;
   } catch (error) {
@@ -37,6 +39,7 @@ async function update() {
 }
 
 function later() {
+  behind = true;
   clearTimeout(waiting);
   waiting = setTimeout(update, PAUSE_MS);
 }
@@ -110,6 +113,18 @@ function grow(list) {
   list.append(next);
 }
 
+// The links of a ranking carry the evidence it was made from. While that is behind what was typed, a
+// click waits for the ranking and then follows the same link there, so that nothing typed is left out.
+async function followInStep(event) {
+  const link = event.target.closest("a[href]");
+  if (!link || !behind || event.button !== 0 || event.ctrlKey || event.metaKey || event.shiftKey) return;
+  event.preventDefault();
+  const words = link.textContent;
+  if (!(await update())) return;
+  const same = [...ranking.querySelectorAll("a[href]")].find((other) => other.textContent === words);
+  if (same) location.assign(same.href);
+}
+
 function takeOver() {
   ranking.querySelector("[data-take]")?.click();
 }
@@ -131,3 +146,4 @@ form?.addEventListener("input", later);
 form?.addEventListener("change", later);
 form?.addEventListener("focusout", () => ranking.querySelector("[data-problem]") && later());
 if (form) document.addEventListener("keydown", confirmWithKey);
+if (form) ranking.addEventListener("click", followInStep);

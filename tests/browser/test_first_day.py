@@ -95,6 +95,26 @@ def test_the_same_way_works_without_javascript(browser: Browser, demo_url: str) 
     context.close()
 
 
+def test_a_click_that_is_faster_than_the_ranking_takes_along_what_was_typed(
+    page: Page, demo_url: str
+) -> None:
+    page.goto(f"{demo_url}/diagnose")
+    page.get_by_label("Complaint").fill("stays dark")
+    page.get_by_label("Board family").fill("HX-210")
+    # One task of the page: typing and clicking, with no time for the ranking in between.
+    page.evaluate(
+        """() => {
+            const family = document.querySelector("[name=family]");
+            family.value = "hx210";
+            family.dispatchEvent(new Event("input", { bubbles: true }));
+            document.querySelector("#ranking a[href^='/cases/new']").click();
+        }"""
+    )
+    page.wait_for_url("**/cases/new?*")
+    expect(page.get_by_label("Board family")).to_have_value("HX-210")
+    expect(page.get_by_label("Complaint")).to_have_value("stays dark")
+
+
 def test_the_ranking_follows_the_evidence_as_it_is_typed(page: Page, demo_url: str) -> None:
     page.goto(f"{demo_url}/diagnose?family=HX-210")
     before = page.locator("#ranking").inner_text()
@@ -150,7 +170,11 @@ def test_every_page_is_accessible_and_fits(browser: Browser, demo_url: str, widt
     faults = []
     page.on("pageerror", lambda error: faults.append(str(error)))
     for path in PAGES:
+        page.set_viewport_size({"width": width, "height": 900})
         page.goto(demo_url + path)
+        # All of the page at once: a bar that stays at the window's edge covers whatever lies there just now.
+        whole = page.evaluate("document.documentElement.scrollHeight")
+        page.set_viewport_size({"width": width, "height": whole})
         results = Axe().run(
             page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
         )

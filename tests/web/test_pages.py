@@ -10,6 +10,7 @@ import pytest
 from factories import a_case, bring, demo_lines, exported, fresh_shop
 from web_client import Client, Page
 
+from kb.facts import vocabulary
 from kb.model import as_dict
 from kb.service import cases, families
 
@@ -226,6 +227,31 @@ def test_a_case_is_added_through_the_form(client: Client) -> None:
     assert record["attempts"][0]["cost"] == 1.2
     assert record["attempts"][0]["result"] == "cured"
     assert "is saved" in client.get(answer.headers["location"]).text
+
+
+def test_the_form_of_a_case_offers_every_section_result_and_verdict(client: Client) -> None:
+    shown = client.get("/cases/new").text
+    offered = {
+        name: re.findall(r'<option value="([^"]*)"', box)
+        for name, box in re.findall(r'<select[^>]* name="([^"]+)"[^>]*>(.*?)</select>', shown, re.S)
+    }
+    assert offered["attempts.0.section"] == ["", *vocabulary.values(vocabulary.SECTIONS)]
+    assert offered["attempts.0.result"] == list(vocabulary.values(vocabulary.RESULTS))
+    assert offered["verdict"] == ["", *vocabulary.values(vocabulary.VERDICTS)]
+
+
+@pytest.mark.parametrize("verdict", ["", "repaired"])
+def test_a_cure_on_a_case_left_open_is_told_not_to_count_yet(client: Client, verdict: str) -> None:
+    fields = {
+        "family": "GL-31",
+        "verdict": verdict,
+        "attempts.0.part_class": "electrolytic capacitor",
+        "attempts.0.section": "standby output",
+        "attempts.0.result": "cured",
+    }
+    answer = client.post("/cases", data=fields)
+    assert answer.status_code == 303, Page(answer.text).words
+    assert ("stays open" in client.get(answer.headers["location"]).text) == (verdict == "")
 
 
 def test_rows_are_added_and_removed_without_javascript_and_nothing_typed_is_lost(client: Client) -> None:

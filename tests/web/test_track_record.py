@@ -8,7 +8,7 @@ from datetime import date
 from html import unescape
 
 import pytest
-from factories import demo_shop
+from factories import a_case, a_family, bring, demo_lines, demo_shop, fresh_shop
 from web_client import Client
 
 from kb.errors import StoreTrouble
@@ -139,6 +139,28 @@ def test_a_large_store_is_worked_out_in_the_background(monkeypatch: pytest.Monke
     with pytest.raises(StoreTrouble):
         trusting.record(shop, wait_s=0.01)
     assert trusting.record(shop).known > 10
+    shop.close()
+
+
+def test_a_record_of_a_store_that_has_since_grown_much_is_never_shown_as_the_present_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """One case, then the whole demo: the record of one is kept, but not what anybody is told."""
+    monkeypatch.setattr(trusting, "_AT_ONCE", 0)
+    shop = fresh_shop()
+    assert bring(shop, a_family(), a_case()).saved
+    assert trusting.record(shop).known == 1
+    assert bring(shop, *demo_lines()).saved
+    at_full_speed = trusting._work_out
+
+    def slower(ledger: Ledger, weights: Settings) -> trusting.Trust:
+        time.sleep(0.3)
+        return at_full_speed(ledger, weights)
+
+    monkeypatch.setattr(trusting, "_work_out", slower)
+    with pytest.raises(StoreTrouble):
+        trusting.record(shop, wait_s=0.01)
+    assert trusting.record(shop).known > 100
     shop.close()
 
 
