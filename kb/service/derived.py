@@ -100,6 +100,11 @@ class Derived:
         """Why the index on disk is behind while searches are right; None where it is in step."""
         return self._index.index.trouble
 
+    def warm(self) -> None:
+        """Chooses the weights ahead of the first question."""
+        with self.counts():
+            pass
+
     def seen(self) -> dict[str, int]:
         """Change numbers that the copies have reached."""
         with self._lock:

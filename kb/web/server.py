@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import socket
 import webbrowser
+from collections.abc import Callable
 
 import uvicorn
 
@@ -19,11 +20,14 @@ class _Server(uvicorn.Server):
 
     address = ""
     opens_browser = False
+    warm: Callable[[], None] = staticmethod(lambda: None)
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets)
         if self.started:
             print(f"Board fault book answers at {self.address}", flush=True)
+            # The first suggestion would otherwise wait while the weights are chosen.
+            asyncio.get_running_loop().run_in_executor(None, self.warm)
             if self.opens_browser:
                 # The browser's own start may take seconds; the server must not wait for it.
                 asyncio.get_running_loop().run_in_executor(None, webbrowser.open, self.address)
@@ -49,6 +53,7 @@ def run(shop: Shop, host: str, port: int, *, browser: bool, demo: bool = False) 
     server = _Server(config)
     server.address = f"http://{shown}:{listener.getsockname()[1]}/"
     server.opens_browser = browser
+    server.warm = shop.derived.warm
     shop.refresh()
     with listener:
         server.run(sockets=[listener])
