@@ -13,26 +13,15 @@ from starlette.types import Scope
 
 from kb import __version__, assets
 from kb.facts.quantities import format_quantity
+from kb.facts.reading_lines import UNIT_OF_QUANTITY
 from kb.facts.vocabulary import QUANTITIES
 
-_UNITS = {
-    "dc_v": "V",
-    "ac_v": "V",
-    "ripple_v": "V",
-    "ohm": "ohm",
-    "diode_v": "V",
-    "farad": "F",
-    "esr_ohm": "ohm",
-    "amp": "A",
-    "hz": "Hz",
-    "celsius": "degC",
-}
 _QUANTITY_MEANING = {word.value: word.meaning for word in QUANTITIES}
 
 
 def quantity(value: float | None, kind: str) -> str:
     """A stored SI value with its unit, as a technician writes it."""
-    return "" if value is None else format_quantity(value, _UNITS[kind])
+    return "" if value is None else format_quantity(value, UNIT_OF_QUANTITY[kind])
 
 
 def plural(count: int, one: str, many: str | None = None) -> str:
