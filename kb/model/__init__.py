@@ -1,7 +1,7 @@
 """The records as outside tools see them: what a store keeps and the exchange format carries."""
 
 from kb.model.evidence import EvidenceRecord
-from kb.model.problems import Problem, explain, printable, problems
+from kb.model.problems import Problem, by_field, explain, printable, problems
 from kb.model.records import (
     Attempt,
     CaseRecord,
@@ -45,6 +45,7 @@ __all__ = [
     "Record",
     "SymptomRecord",
     "as_dict",
+    "by_field",
     "explain",
     "printable",
     "problems",

@@ -1,7 +1,7 @@
 """Turns what the validator found into sentences that name the field and the remedy."""
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -130,6 +130,14 @@ def _singular(name: str) -> str:
 
 def _more(count: int) -> str:
     return "is 1 more problem" if count == 1 else f"are {count} more problems"
+
+
+def by_field(found: Iterable[Problem]) -> dict[str, Problem]:
+    """The first problem of each field."""
+    first: dict[str, Problem] = {}
+    for problem in found:
+        first.setdefault(problem.field, problem)
+    return first
 
 
 def explain(error: ValidationError) -> BadInput:

@@ -4,7 +4,6 @@ Numbers are SI base units without prefix (volts, amperes, ohms, farads, hertz) b
 whose name says otherwise: `tolerance_pct`, `ripple_mv` and `bulk_uf`.
 """
 
-from datetime import date
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -203,12 +202,6 @@ class CaseRecord(Record):
             if started and follow_up.date < started:
                 raise _refuse("too_soon", "lies before the board left", f"follow_ups.{number}.date")
         return self
-
-    @property
-    def latest_day(self) -> date | None:
-        """The last date the case mentions, None where it mentions none."""
-        days = [self.received, self.closed, *(follow_up.date for follow_up in self.follow_ups)]
-        return max((day for day in days if day), default=None)
 
 
 class SymptomRecord(Record):

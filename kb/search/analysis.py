@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from kb.facts.parts import PART_CLASSES
@@ -74,12 +73,6 @@ class Concept(NamedTuple):
     first: int
     last: int
     present: bool
-
-
-@dataclass(frozen=True, slots=True)
-class _Phrase:
-    terms: tuple[str, ...]
-    keys: tuple[str, ...]
 
 
 def concept_key(kind: str, name: str) -> str:

@@ -26,13 +26,11 @@ class Places(formats.Format):
     posting_size = 2 * PLACES
 
 
-class Analysed(fields.FieldType):
-    """A scorable field that is given its postings ready made."""
+class _Ready(fields.FieldType):
+    """A field that is indexed from what it is given and neither stores nor analyses anything itself."""
 
-    scorable = True
-
-    def __init__(self) -> None:
-        self.format = Places()
+    def __init__(self, kept: formats.Format) -> None:
+        self.format = kept
         self.analyzer = None
         self.column_type = None
         self.stored = False
@@ -40,6 +38,15 @@ class Analysed(fields.FieldType):
         self.indexed = True
         self.vector = None
         self.spelling = False
+
+
+class Analysed(_Ready):
+    """A scorable field that is given its postings ready made."""
+
+    scorable = True
+
+    def __init__(self) -> None:
+        super().__init__(Places())
 
     def index(
         self, value: Sequence[Posting], **kwargs: Any
@@ -48,20 +55,13 @@ class Analysed(fields.FieldType):
         yield from value
 
 
-class Tags(fields.FieldType):
+class Tags(_Ready):
     """Plain `facet=value` marks without weight or place."""
 
     scorable = False
 
     def __init__(self) -> None:
-        self.format = formats.Existence()
-        self.analyzer = None
-        self.column_type = None
-        self.stored = False
-        self.unique = False
-        self.indexed = True
-        self.vector = None
-        self.spelling = False
+        super().__init__(formats.Existence())
 
     def index(
         self, value: Sequence[bytes], **kwargs: Any

@@ -65,12 +65,6 @@ class RunView:
     def name(self) -> str:
         return f"{self.family.code}, {self.run.label or 'test ' + self.run.uid[:4]}"
 
-    @property
-    def not_tested(self) -> tuple[str, ...]:
-        """Steps that were left out or never entered, and what the sequence left out by itself."""
-        missing = [one.step.title for one in self.steps if one.left_out is not None or one.remaining]
-        return (*missing, *self.sequence.left_out)
-
     def may_leave_out(self, step: Step) -> bool:
         """Everything but the discharge of a board that is fed from the mains as far as is known."""
         family = self.family

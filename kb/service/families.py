@@ -103,11 +103,12 @@ def view(shop: Shop, number: str) -> FamilyView:
         readings = case_lists.rail_readings(session, stored.id)
         latest = cases.load(session, ids := case_lists.latest_ids(session, 8, family_id=stored.id))
     record = stored.record
+    readings_of = _by_rail(record, readings)
     return FamilyView(
         record,
         stored.version,
         stored.cases,
-        tuple(_rail_line(record, rail, readings) for rail in record.rails),
+        tuple(_rail_line(rail, readings_of.get(rail.name, ())) for rail in record.rails),
         _connector_lines(record),
         fixes(shop, record.code),
         tuple(latest[case_id].record for case_id in ids),
@@ -141,7 +142,18 @@ def still_working(curve: Lasting) -> StillWorking | None:
     return curve.still_working_after(YEAR_DAYS) if curve.followed else None
 
 
-def _rail_line(family: FamilyRecord, rail: Rail, rows: Sequence[Any]) -> RailLine:
+def _by_rail(family: FamilyRecord, rows: Sequence[Any]) -> dict[str, list[Any]]:
+    """Steady direct voltages by the family's own name of their rail, each spelling looked up once."""
+    rails = {name: find_rail(family, name) for name in {row.rail for row in rows}}
+    found: dict[str, list[Any]] = {}
+    for row in rows:
+        rail = rails[row.rail]
+        if rail is not None and row.quantity == "dc_v" and row.value is not None:
+            found.setdefault(rail.name, []).append(row)
+    return found
+
+
+def _rail_line(rail: Rail, rows: Sequence[Any]) -> RailLine:
     try:
         spec = spec_of(rail)
         empty = gauge(spec)
@@ -152,9 +164,7 @@ def _rail_line(family: FamilyRecord, rail: Rail, rows: Sequence[Any]) -> RailLin
         values = [
             row.value
             for row in rows
-            if (row.supply, row.load, row.quantity) == (supply, load, "dc_v")
-            and row.value is not None
-            and find_rail(family, row.rail) is rail
+            if (row.supply, row.load) == (supply, load)
             and assess(
                 spec, RailReading(rail.name, "dc_v", supply, load, row.value, row.min, row.max)
             ).condition

@@ -14,7 +14,7 @@ from typing import TypeVar
 from starlette.datastructures import FormData
 
 from kb.errors import BadInput
-from kb.model import Problem
+from kb.model import Problem, by_field
 
 _ROW = re.compile(r"([a-z_]+)\.([0-9]{1,4})\.([a-z_]+)")
 Row = dict[str, str]
@@ -32,10 +32,7 @@ class Form:
     @property
     def errors(self) -> dict[str, Problem]:
         """The first problem of each field, by the field's name in the form."""
-        found: dict[str, Problem] = {}
-        for problem in self.problems:
-            found.setdefault(problem.field, problem)
-        return found
+        return by_field(self.problems)
 
     def get(self, name: str) -> str:
         return self.plain.get(name, "")

@@ -206,11 +206,6 @@ def take_back(session: Session, entry_id: int) -> None:
     session.execute(update(_ENTRY).where(_ENTRY.c.id == entry_id).values(taken_back=True))
 
 
-def set_entry_reading(session: Session, entry_id: int, reading: dict[str, Any]) -> None:
-    """Notes what the case got from an entry that was made before there was a case."""
-    session.execute(update(_ENTRY).where(_ENTRY.c.id == entry_id).values(reading=reading))
-
-
 def _reports(session: Session, *conditions: Any) -> list[StoredReport]:
     query = (
         select(_REPORT, _CASE.c.uid.label("case_uid"))

@@ -6,10 +6,10 @@ import secrets
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from sqlalchemy import func, insert, select
+from sqlalchemy import insert, select
 from sqlmodel import Session
 
-from kb.store.tables import Change, History, Setting, table_of
+from kb.store.tables import Change, History, table_of
 
 _CHANGE = table_of(Change)
 
@@ -63,11 +63,6 @@ def since(session: Session, seq: int, limit: int = 1000) -> list[Changed]:
     return [Changed(*row) for row in rows]
 
 
-def count_since(session: Session, seq: int) -> int:
-    """How many changes came after change number `seq`."""
-    return session.scalar(select(func.count()).select_from(_CHANGE).where(_CHANGE.c.seq > seq)) or 0
-
-
 def keep_replaced(session: Session, rows: Iterable[tuple[str, str, int, dict[str, object]]]) -> None:
     """Keeps (entity, key, version, record) of versions that are about to be replaced."""
     kept = [
@@ -87,14 +82,3 @@ def replaced(session: Session, entity: str, key: str) -> list[dict[str, object]]
         .order_by(table.c.version.desc(), table.c.id.desc())
     )
     return [{"version": row.version, "replaced_at": row.replaced_at, "record": row.record} for row in rows]
-
-
-def setting(session: Session, name: str) -> object | None:
-    """A small value the store keeps about itself, None where it was never set."""
-    row = session.get(Setting, name)
-    return row.value if row else None
-
-
-def set_setting(session: Session, name: str, value: object) -> None:
-    """Keeps a small JSON value under a name."""
-    session.merge(Setting(name=name, value=value))

@@ -11,7 +11,7 @@ from starlette.datastructures import QueryParams
 
 from kb.errors import BadInput
 from kb.facts.values import parse_money
-from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Problem, Reading, problems
+from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Problem, Reading, by_field, problems
 from kb.service import Shop, families, suggesting
 from kb.service.suggesting import Notice, Switch
 
@@ -48,10 +48,7 @@ class Asked:
     @property
     def errors(self) -> dict[str, Problem]:
         """The first problem of each field, by the field's name in the form."""
-        found: dict[str, Problem] = {}
-        for problem in self.problems:
-            found.setdefault(problem.field, problem)
-        return found
+        return by_field(self.problems)
 
     @property
     def rows(self) -> list[tuple[str, str]]:
