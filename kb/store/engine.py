@@ -74,6 +74,24 @@ class Store:
         ):
             yield session
 
+    @contextmanager
+    def snapshot(self) -> Iterator[Connection]:
+        """A connection that sees the store as it stood at one moment, however long it is read."""
+        level = {} if self._engine.dialect.name == "sqlite" else {"isolation_level": "REPEATABLE READ"}
+        with _plain_errors(), self._engine.connect() as plain:
+            connection = plain.execution_options(**level)
+            with connection.begin() as moment:
+                yield connection
+                moment.rollback()
+
+    @contextmanager
+    def overwriting(self) -> Iterator[Connection]:
+        """A connection for writing whole tables; kept wholly when the block ends well."""
+        with _plain_errors(), self._engine.connect() as plain:
+            connection = plain.execution_options(kb_writes=True)
+            with connection.begin():
+                yield connection
+
     def _migrate(self, connection: Connection) -> None:
         connection = connection.execution_options(kb_writes=True)
         with connection.begin():
