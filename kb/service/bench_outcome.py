@@ -64,7 +64,7 @@ def make_case(shop: Shop, uid: str) -> str:
         if view.run.finished_at
         else "",
     )
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         bench_sequence.write_case(session, record)
         bench_runs.give_case(session, view.run.id, uid)
         noted = {entry.name: None for entry in record.symptoms}
@@ -85,7 +85,7 @@ def note_fix(shop: Shop, uid: str, attempt: Attempt) -> str:
     """Notes a fix in the case, ends the failed test and begins the one that is to prove it; answers its uid."""
     case_uid = make_case(shop, uid)
     view = bench_sequence.view(shop, uid)
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         bench_runs.hold(session, uid)
         bench_sequence.finish_within(session, shop, uid)
         record = cases.get(session, case_uid).record
@@ -135,7 +135,7 @@ def close_case(shop: Shop, uid: str, verdict: str) -> str:
             field="verdict",
             remedy="Finish its steps, or close the case by hand.",
         )
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         bench_runs.hold(session, uid)
         bench_sequence.finish_within(session, shop, uid)
         record = cases.get(session, case_uid).record

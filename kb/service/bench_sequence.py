@@ -75,7 +75,7 @@ def start(shop: Shop, new: NewRun) -> str:
         for name, (amps, what) in (new.loads or {}).items()
     }
     sequence = sequence_for(record, new.isolated, new.soak_s, loads)
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         if new.case_uid is not None:
             stored = cases.get(session, new.case_uid)
             _refuse_binned(stored)
@@ -145,7 +145,7 @@ def of_case(shop: Shop, case_uid: str) -> tuple[RunView, ...]:
 
 def acknowledge(shop: Shop, uid: str) -> None:
     """Notes that the cautions were read for this board."""
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         run = bench_runs.hold(session, uid)
         if run.acknowledged_at is None:
             bench_runs.note_cautions_read(session, run.id)
@@ -163,7 +163,7 @@ def enter(
         BadInput: for what cannot be read, and for a powered step while a dead check is missing or wrong.
         Conflict: when somebody else entered something at this step meanwhile.
     """
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         found = view_of(bench_runs.hold(session, uid))
         place = found.step(number)
         step = place.step
@@ -296,7 +296,7 @@ def add_readings(session: Session, case_uid: str, readings: list[Reading]) -> No
 
 def take_back(shop: Shop, uid: str, number: int) -> None:
     """Takes the last entry of a step back, and its reading out of the case. Raises BadInput."""
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         found = view_of(bench_runs.hold(session, uid))
         place = found.step(number)
         if not place.entries:
@@ -320,7 +320,7 @@ def _drop_reading(session: Session, case_uid: str, reading: dict[str, object]) -
 
 def leave_out(shop: Shop, uid: str, number: int, reason: str) -> None:
     """Leaves a step out; the verdict and the report say so. Raises BadInput for the discharge."""
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         found = view_of(bench_runs.hold(session, uid))
         step = found.step(number).step
         if not found.may_leave_out(step):
@@ -335,7 +335,7 @@ def leave_out(shop: Shop, uid: str, number: int, reason: str) -> None:
 
 def put_back(shop: Shop, uid: str, number: int) -> None:
     """Undoes `leave_out`."""
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         found = view_of(bench_runs.hold(session, uid))
         key = found.step(number).step.key
         left_out = {name: why for name, why in found.run.left_out.items() if name != key}
@@ -346,7 +346,7 @@ def put_back(shop: Shop, uid: str, number: int) -> None:
 
 def finish(shop: Shop, uid: str) -> RunView:
     """Ends a test and writes its verdict into the notes of its case."""
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         finish_within(session, shop, uid)
     shop.refresh()
     return view(shop, uid)
@@ -375,5 +375,5 @@ def write_case(session: Session, record: CaseRecord) -> None:
 
 def reopen(shop: Shop, uid: str) -> None:
     """Takes a finished test up again."""
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         bench_runs.change(session, bench_runs.hold(session, uid).id, {"finished_at": None})

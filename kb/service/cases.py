@@ -106,7 +106,7 @@ def save(
     moving.refuse_future_days(record, shop.today())
     if record.uid is None:
         record = record.model_copy(update={"uid": str(uuid.uuid4())})
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         if new and cases.has(session, str(record.uid)):
             raise Taken(
                 f"There is a case {record.uid} already.",
@@ -148,14 +148,14 @@ def add_new(shop: Shop, record: CaseRecord) -> StoredCase:
 
 def put_in_bin(shop: Shop, uid: str, *, expected_version: int | None = None) -> None:
     """Takes a case out of search, suggestions and exports; it can be taken out of the bin again."""
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         cases.set_binned(session, uid, binned=True, expected_version=expected_version)
     shop.refresh()
 
 
 def take_from_bin(shop: Shop, uid: str) -> None:
     """Undoes `put_in_bin`."""
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         cases.set_binned(session, uid, binned=False)
     shop.refresh()
 

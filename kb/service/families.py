@@ -202,7 +202,7 @@ def save(shop: Shop, record: FamilyRecord, *, expected_version: int | None = Non
             raise BadInput(
                 error.message, field=f"rails.{number}.{error.field or 'name'}", remedy=error.remedy
             ) from error
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         outcome = families.save(session, record, expected_version=expected_version)
     shop.refresh()
     return outcome

@@ -90,7 +90,7 @@ def save(shop: Shop, record: LoadRecord) -> str:
 
 def remove(shop: Shop, name: str) -> None:
     """Takes a load off the shelf, such as a lamp that burnt out. Raises NotFound."""
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         bench_runs.remove_load(session, name)
     shop.refresh()
 

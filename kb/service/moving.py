@@ -30,6 +30,7 @@ class ImportReport:
     unchanged: int = 0
     refused: int = 0
     saved: bool = False
+    batch: str = ""
     created: list[str] = field(default_factory=list)
     problems: list[BadLine] = field(default_factory=list)
 
@@ -40,6 +41,10 @@ class ImportReport:
 
     def count(self, outcome: str, number: int = 1) -> None:
         setattr(self, outcome, getattr(self, outcome) + number)
+
+    def counts(self) -> dict[str, object]:
+        """How many records were added, updated, left unchanged and refused."""
+        return {name: getattr(self, name) for name in ("added", "updated", "unchanged", "refused")}
 
 
 class _Refused(Exception):
@@ -61,7 +66,7 @@ def refuse_future_days(record: CaseRecord, today: date) -> None:
 
 
 class _Import:
-    def __init__(self, session: Session, today: date, *, create_missing: bool) -> None:
+    def __init__(self, session: Session, today: date, report: ImportReport, *, create_missing: bool) -> None:
         self._session = session
         self._today = today
         self._create_missing = create_missing
@@ -69,7 +74,7 @@ class _Import:
         self._waiting: dict[str, CaseRecord] = {}
         self._lists_changed = False
         self._given: dict[int, int] = {}
-        self.report = ImportReport()
+        self.report = report
 
     def take(self, number: int, record: Record) -> None:
         try:
@@ -177,12 +182,13 @@ def bring_in(
     skip_bad: bool = False,
     progress: Callable[[int], None] | None = None,
     refresh: bool = True,
+    title: str = "",
 ) -> ImportReport:
     """Imports JSON Lines in one transaction, holding one batch of cases in memory.
 
     Where a line is refused nothing is kept, unless `skip_bad`; `report.saved` says which.
     `progress` is told the number of bytes read since it was last called. Without `refresh` the derived
-    copies catch up when they are next asked.
+    copies catch up when they are next asked. What it changed is one batch under `title`.
     """
 
     def counted() -> Iterator[bytes]:
@@ -193,9 +199,9 @@ def bring_in(
 
     report = ImportReport()
     try:
-        with shop.store.writing() as session:
-            work = _Import(session, shop.today(), create_missing=create_missing)
-            report = work.report
+        with shop.writing() as session:
+            report.batch = changes.begin_batch(session, "import", title)
+            work = _Import(session, shop.today(), report, create_missing=create_missing)
             for number, record in exchange.read(counted()):
                 if isinstance(record, BadLine):
                     report.refuse(record)
@@ -204,6 +210,7 @@ def bring_in(
             work.flush()
             if report.refused and not skip_bad:
                 raise _Refused
+            changes.end_batch(session, report.counts())
     except _Refused:
         return report
     report.saved = True

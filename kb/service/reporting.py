@@ -109,7 +109,7 @@ def keep(shop: Shop, case_uid: str, paragraphs: Mapping[str, str], *, issue: boo
         content[name] = text
     if not any(content[name] for name, _ in PARAGRAPHS):
         raise BadInput("The report is empty.", field="asked", remedy="Write at least one paragraph.")
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         return bench_runs.write_report(session, case_uid, content, issue=issue)
 
 
@@ -120,7 +120,7 @@ def _printable(text: str) -> str:
 
 def start_anew(shop: Shop, case_uid: str) -> None:
     """Throws the draft away, so that the report is proposed anew."""
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         bench_runs.drop_draft(session, case_uid)
 
 

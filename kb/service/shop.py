@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from datetime import UTC, date, datetime
+
+from sqlmodel import Session
 
 from kb.config import Settings
 from kb.service.derived import Derived
+from kb.service.jobs import Jobs
 from kb.store import Store
 
 
@@ -17,7 +22,8 @@ def _local_today() -> date:
 class Shop:
     """What the use cases work on: settings, store, derived copies and the calendar.
 
-    `today` is handed in by tests; nothing below this class asks for the date.
+    `today` is handed in by tests; nothing below this class asks for the date. `person` is who works,
+    "" on a bench that knows no accounts.
     """
 
     def __init__(
@@ -27,6 +33,8 @@ class Shop:
         self.store = store
         self.derived = derived
         self.today = today
+        self.jobs = Jobs()
+        self.person = ""
 
     @classmethod
     def open(cls, settings: Settings, *, today: Callable[[], date] = _local_today) -> Shop:
@@ -40,11 +48,22 @@ class Shop:
         store = Store("sqlite://")
         return cls(settings, store, Derived.in_memory(store, settings), today)
 
+    def acting_as(self, person: str) -> Shop:
+        """The same shop with the name under which its changes are kept."""
+        other = copy.copy(self)
+        other.person = person
+        return other
+
+    def writing(self) -> AbstractContextManager[Session]:
+        """A transaction of the store, kept wholly or not at all, under the name of who works."""
+        return self.store.writing(self.person)
+
     def refresh(self, progress: Callable[[int], None] | None = None) -> None:
         """Brings the derived copies up to date with the store; they report their own trouble."""
         self.derived.catch_up(progress)
 
     def close(self) -> None:
         """Keeps what makes the next start quick and lets go of the files."""
+        self.jobs.close()
         self.derived.close()
         self.store.close()

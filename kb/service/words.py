@@ -27,7 +27,7 @@ def loads(shop: Shop) -> list[LoadRecord]:
 
 def save(shop: Shop, record: SymptomRecord | PartClassRecord | LoadRecord) -> str:
     """Adds or replaces one entry of a list: "added", "updated" or "unchanged"."""
-    with shop.store.writing() as session:
+    with shop.writing() as session:
         outcome = lists.save(session, record)
     shop.refresh()
     return outcome

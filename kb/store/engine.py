@@ -60,8 +60,10 @@ class Store:
             session.rollback()
 
     @contextmanager
-    def writing(self) -> Iterator[Session]:
+    def writing(self, who: str = "") -> Iterator[Session]:
         """A session whose work is kept wholly when the block ends well, and not at all otherwise.
+
+        `who` goes into the change feed with everything that is written.
 
         On SQLite it takes the write lock at once: a transaction that reads first and asks for
         the lock later can be refused half-way however long it is willing to wait.
@@ -72,6 +74,7 @@ class Store:
             Session(plain.execution_options(kb_writes=True)) as session,
             session.begin(),
         ):
+            session.info["who"] = who
             yield session
 
     @contextmanager

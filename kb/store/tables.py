@@ -7,7 +7,7 @@ everything a question can be asked about is a column or a table of its own.
 from datetime import UTC, date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, BigInteger, Column, ForeignKey, Index, Integer, MetaData, Text
+from sqlalchemy import JSON, BigInteger, Column, ForeignKey, Index, Integer, MetaData, Text, text
 from sqlalchemy import Table as SqlTable
 from sqlmodel import Field, SQLModel
 
@@ -53,10 +53,17 @@ class Setting(Table, table=True):
 
 
 class Change(Table, table=True):
-    """The change feed: one row for each record written, in the transaction that wrote it."""
+    """The change feed: one row for each record written, in the transaction that wrote it.
+
+    `version` is the record's after the change; `batch` names the `Batch` whose changes belong together.
+    """
 
     __tablename__ = "change"
-    __table_args__ = {"sqlite_autoincrement": True}
+    __table_args__ = (
+        Index("ix_change_entity_key", "entity", "key"),
+        Index("ix_change_batch", "batch"),
+        {"sqlite_autoincrement": True},
+    )
     seq: int | None = Field(
         default=None, sa_column=Column(BigInteger().with_variant(Integer, "sqlite"), primary_key=True)
     )
@@ -64,7 +71,24 @@ class Change(Table, table=True):
     entity: str
     key: str
     operation: str
+    version: int | None = None
+    who: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
+    batch: str | None = None
     at: datetime = Field(default_factory=now)
+
+
+class Batch(Table, table=True):
+    """Changes that were made as one and are undone as one: an import, a merge, a withdrawal."""
+
+    __tablename__ = "batch"
+    id: str = Field(primary_key=True)
+    kind: str
+    title: str = ""
+    who: str = ""
+    at: datetime = Field(default_factory=now)
+    facts: Any = Field(sa_column=_json())
+    undone_at: datetime | None = None
+    undone_by: str = ""
 
 
 class History(Table, table=True):

@@ -266,4 +266,4 @@ def remove_load(session: Session, name: str) -> None:
     ).one()
     changes.keep_replaced(session, [("load", record.name, row.version, as_dict(record))])
     session.execute(delete(_LOAD).where(_LOAD.c.id == row.id))
-    changes.note(session, [("load", record.name, "removed")])
+    changes.note(session, [("load", record.name, "removed", row.version + 1)])

@@ -181,7 +181,7 @@ class Writer:
             [{**self._row(record), "version": 1} for record in new],
         ).all()
         self._write_children(list(zip(ids, new, strict=True)))
-        changes.note(self._session, [("case", str(record.uid), "added") for record in new])
+        changes.note(self._session, [("case", str(record.uid), "added", 1) for record in new])
 
     def _replace(self, old: StoredCase, record: CaseRecord) -> None:
         changes.keep_replaced(self._session, [("case", str(record.uid), old.version, as_dict(old.record))])
@@ -193,7 +193,7 @@ class Writer:
         for table in _CHILDREN:
             self._session.execute(delete(table).where(table.c.case_id == old.id))
         self._write_children([(old.id, record)])
-        changes.note(self._session, [("case", str(record.uid), "updated")])
+        changes.note(self._session, [("case", str(record.uid), "updated", old.version + 1)])
 
     def _write_children(self, cases: list[tuple[int, CaseRecord]]) -> None:
         rows: dict[Any, list[dict[str, Any]]] = {table: [] for table in _CHILDREN}
@@ -355,7 +355,7 @@ def set_binned(session: Session, uid: str, *, binned: bool, expected_version: in
         .where(_CASE.c.id == old.id)
         .values(binned_at=now() if binned else None, version=old.version + 1)
     )
-    changes.note(session, [("case", uid, "binned" if binned else "restored")])
+    changes.note(session, [("case", uid, "binned" if binned else "restored", old.version + 1)])
 
 
 def has(session: Session, uid: str) -> bool:

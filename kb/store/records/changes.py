@@ -6,12 +6,13 @@ import secrets
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from sqlalchemy import insert, select
+from sqlalchemy import delete, insert, select, update
 from sqlmodel import Session
 
-from kb.store.tables import Change, History, table_of
+from kb.store.tables import Batch, Change, History, table_of
 
 _CHANGE = table_of(Change)
+_BATCH = table_of(Batch)
 
 START: tuple[int, str] = (0, "")
 
@@ -27,11 +28,46 @@ class Changed:
     operation: str
 
 
-def note(session: Session, changes: Iterable[tuple[str, str, str]]) -> None:
-    """Adds (entity, key, operation) rows; the nonce tells a restored older store from this one."""
+def begin_batch(session: Session, kind: str, title: str = "") -> str:
+    """Makes all further changes of this transaction one batch, which can be undone as one; its id."""
+    batch = secrets.token_hex(8)
+    session.execute(
+        insert(_BATCH),
+        [{"id": batch, "kind": kind, "title": title, "who": session.info.get("who", ""), "facts": {}}],
+    )
+    session.info["batch"] = batch
+    return batch
+
+
+def end_batch(session: Session, facts: dict[str, object]) -> bool:
+    """Ends the batch of this transaction and keeps `facts` (counts and the like) with it.
+
+    False where nothing was changed under it: then there is nothing to undo and the batch is forgotten.
+    """
+    batch = session.info.pop("batch")
+    if session.scalar(select(_CHANGE.c.seq).where(_CHANGE.c.batch == batch).limit(1)) is None:
+        session.execute(delete(_BATCH).where(_BATCH.c.id == batch))
+        return False
+    session.execute(update(_BATCH).where(_BATCH.c.id == batch).values(facts=facts))
+    return True
+
+
+def note(session: Session, changes: Iterable[tuple[str, str, str, int]]) -> None:
+    """Adds (entity, key, operation, version after it) rows under the session's person and batch.
+
+    The nonce tells a restored older store from this one.
+    """
+    shared = {"who": session.info.get("who", ""), "batch": session.info.get("batch")}
     rows = [
-        {"nonce": secrets.token_hex(8), "entity": entity, "key": key, "operation": operation}
-        for entity, key, operation in changes
+        {
+            "nonce": secrets.token_hex(8),
+            "entity": entity,
+            "key": key,
+            "operation": operation,
+            "version": version,
+            **shared,
+        }
+        for entity, key, operation, version in changes
     ]
     if rows:
         session.execute(insert(_CHANGE), rows)

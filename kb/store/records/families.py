@@ -160,7 +160,7 @@ def save(session: Session, record: FamilyRecord, *, expected_version: int | None
     if row is None:
         family_id = session.scalars(insert(_FAMILY).returning(_FAMILY.c.id), [{**values, "version": 1}]).one()
         _write_children(session, family_id, record)
-        changes.note(session, [("family", record.code, "added")])
+        changes.note(session, [("family", record.code, "added", 1)])
         return "added"
     before = by_ids(session, [row.id])[0]
     if expected_version is not None and expected_version != row.version:
@@ -175,7 +175,7 @@ def save(session: Session, record: FamilyRecord, *, expected_version: int | None
     for table in (_NUMBER, _RAIL, _CONNECTOR):
         session.execute(delete(table).where(table.c.family_id == row.id))
     _write_children(session, row.id, record)
-    changes.note(session, [("family", record.code, "updated")])
+    changes.note(session, [("family", record.code, "updated", row.version + 1)])
     return "updated"
 
 

@@ -70,14 +70,14 @@ def save(session: Session, record: ListRecord) -> str:
     row = session.execute(select(table).where(table.c.name_key == key)).first()
     if row is None:
         session.execute(insert(table), values)
-        changes.note(session, [(entry.entity, record.name, "added")])
+        changes.note(session, [(entry.entity, record.name, "added", 1)])
         return "added"
     before = _built(entry, row)
     if as_dict(before) == as_dict(record):
         return "unchanged"
     changes.keep_replaced(session, [(entry.entity, row.name, row.version, as_dict(before))])
     session.execute(update(table).where(table.c.id == row.id).values(**values, version=row.version + 1))
-    changes.note(session, [(entry.entity, record.name, "updated")])
+    changes.note(session, [(entry.entity, record.name, "updated", row.version + 1)])
     return "updated"
 
 
