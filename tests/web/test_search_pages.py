@@ -111,6 +111,12 @@ def test_an_open_case_shows_what_was_tried(client: Client) -> None:
 def test_an_empty_answer_offers_the_nearest_thing_that_has_one(
     client: Client, query: str, filters: dict[str, str], label: str
 ) -> None:
+    told = client.get("/api/search", params={"q": query, **filters}).json()
+    assert (told["total"], told["hits"]) == (0, [])
+    offered = next(one for one in told["nearest"] if one["label"] == label)
+    followed = client.get("/api/search", params={"q": offered["q"], **offered["filters"]}).json()
+    assert followed["total"] == offered["total"] > 0
+    assert "one" in [hit["case"] for hit in followed["hits"]]
     page = Page(client.get("/search", params={"q": query, **filters}).text)
     assert "Nothing found" in page.words
     assert "Nearest to it" in page.words
@@ -118,6 +124,15 @@ def test_an_empty_answer_offers_the_nearest_thing_that_has_one(
     assert any(link.startswith("/diagnose?text=") for link in links(page))
     near = [link for link in links(page) if link.startswith("/search?q=")]
     assert any("/cases/one" in client.get(link).text for link in near)
+
+
+def test_an_answer_that_finds_something_offers_nothing_else(client: Client) -> None:
+    told = client.get("/api/search?q=relay").json()
+    assert told["total"] > 0
+    assert (told["nearest"], told["trouble"]) == ([], None)
+    shapes = client.get("/api/openapi.json").json()["components"]["schemas"]
+    assert {"nearest", "trouble"} <= shapes["SearchOut"]["properties"].keys()
+    assert {"label", "q", "filters", "total"} == shapes["NearestOut"]["properties"].keys()
 
 
 def test_a_misspelt_word_is_found_and_what_was_meant_is_offered(client: Client) -> None:

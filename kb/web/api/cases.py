@@ -42,7 +42,10 @@ def search(
     limit: Limit = 20,
     offset: Offset = 0,
 ) -> dict[str, Any]:
-    """Cases for some words, best first, with counts by family, section, part class, verdict and year."""
+    """Cases for some words, best first, with counts by family, section, part class, verdict and year.
+
+    Where nothing is found, `nearest` offers up to four searches close to it that do find something.
+    """
     filters = Filters(family, section, part_class, verdict, year)
     page = finding.search(shop, q, filters, limit=limit, offset=offset)
     return {
@@ -64,6 +67,16 @@ def search(
             for name, values in page.results.facets.items()
         },
         "did_you_mean": page.results.did_you_mean,
+        "nearest": [
+            {
+                "label": one.label,
+                "q": one.query,
+                "filters": dict(one.filters.chosen()),
+                "total": one.total,
+            }
+            for one in page.nearest
+        ],
+        "trouble": page.trouble,
     }
 
 

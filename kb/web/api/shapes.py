@@ -35,11 +35,27 @@ class FacetOut(BaseModel):
     count: int
 
 
+class NearestOut(BaseModel):
+    """Another search, close to one that found nothing, and how many cases it finds.
+
+    `q` and `filters` are its words and filters as `GET /api/search` takes them.
+    """
+
+    label: str
+    q: str
+    filters: dict[str, str]
+    total: int
+
+
 class SearchOut(BaseModel):
+    """`nearest` is filled when nothing was found; `trouble` says why an answer may miss something."""
+
     total: int
     hits: list[HitOut]
     facets: dict[str, list[FacetOut]]
     did_you_mean: str | None
+    nearest: list[NearestOut] = []
+    trouble: str | None = None
 
 
 class PartOut(BaseModel):
