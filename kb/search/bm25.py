@@ -1,8 +1,18 @@
-"""BM25 over arrays, exact: every document that holds a term is scored, none is skipped.
+"""BM25F over arrays, exact: every document that holds a term is scored, none is skipped.
 
-S. Robertson and H. Zaragoza, "The Probabilistic Relevance Framework: BM25 and Beyond", Foundations and
-Trends in Information Retrieval 3 (2009), with the idf that can never become negative,
-ln(1 + (N - n + 1/2)/(n + 1/2)).
+S. Robertson, H. Zaragoza and M. Taylor, "Simple BM25 extension to multiple weighted fields", CIKM 2004: counts
+and lengths are weighted by field first and saturated once,
+
+    weight(t, d) = sum over fields f of w_f count(t, f, d)
+    length(d)    = sum over fields f of w_f words(f, d)
+    score(q, d)  = sum over t in q of idf(t) (k1 + 1) weight(t, d) /
+                   (k1 (1 - b + b length(d)/mean length) + weight(t, d))
+
+which is BM25 itself (S. Robertson and H. Zaragoza, "The Probabilistic Relevance Framework: BM25 and Beyond",
+Foundations and Trends in Information Retrieval 3, 2009) for one field of weight 1. The idf is the one that can
+never become negative. Weights and lengths are summed in `kb.search.prepare`. A length norm and a b for each
+field of their own (H. Zaragoza and others, "Microsoft Cambridge at TREC-13", 2004) were measured and did not
+find better; the figures are in DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -17,7 +27,8 @@ B = 0.75
 
 
 def idf(documents: int, holding: int) -> float:
-    """Inverse document frequency of a term that `holding` of `documents` hold; above zero."""
+    """Inverse document frequency ln(1 + (N - n + 1/2)/(n + 1/2)) of a term that n = `holding` of
+    N = `documents` hold; above zero."""
     return log(1.0 + (documents - holding + 0.5) / (holding + 0.5))
 
 
@@ -29,12 +40,13 @@ def robertson_idf(documents: int, holding: int) -> float:
 def length_norms(
     lengths: NDArray[np.float32], mean_length: float, *, k1: float = K1, b: float = B
 ) -> NDArray[np.float32]:
-    """k1 (1 - b + b length/mean) of each document, shape of `lengths`."""
+    """k1 (1 - b + b length/mean) of each document; `lengths` are weighted as above and give the shape."""
     return (k1 * (1.0 - b) + (k1 * b / mean_length if mean_length else 0.0) * lengths).astype(np.float32)
 
 
 def saturated(
     weights: NDArray[np.float32], norms: NDArray[np.float32], *, k1: float = K1
 ) -> NDArray[np.float32]:
-    """f (k1 + 1)/(f + norm) for each posting; both arguments and the result have one entry a posting."""
+    """weight (k1 + 1)/(weight + norm) for each posting; both arguments and the result have one entry a
+    posting."""
     return weights * np.float32(k1 + 1.0) / (weights + norms)

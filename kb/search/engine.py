@@ -41,7 +41,7 @@ class State:
 
     @cached_property
     def mean_length(self) -> float:
-        """Mean count of words of the live cases."""
+        """Mean length of the live cases."""
         pairs = zip(self.segments, self.alive, strict=True)
         total = sum(float(segment.lengths[alive].sum(dtype=np.float64)) for segment, alive in pairs)
         return total / self.count if self.count else 0.0

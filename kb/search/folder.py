@@ -28,7 +28,7 @@ from kb.search.schema import BODY, META_UID, UID, LongBlocks, make_schema
 
 Seen = tuple[int, str]
 NOTHING_SEEN: Seen = (0, "")
-LAYOUT = 1
+LAYOUT = 2
 _MANIFEST = "manifest.json"
 _PENDING = "pending.json"
 _LOCK = "KBLOCK"

@@ -157,9 +157,9 @@ class GroupedWriter:
         slot, cases, schema = writer.docnum, writer.perdocwriter, writer.schema
         cases.start_doc(slot)
         if case.postings:
-            terms, _, weights, values = zip(*case.postings, strict=True)
+            terms, weights, values = zip(*case.postings, strict=True)
             self._text.add(slot, terms, weights, values)
-        cases.add_field(ALL, schema[ALL], None, case.length)
+        cases.add_field(ALL, schema[ALL], None, 0)
         cases.add_field(BODY, schema[BODY], case.document.as_stored(), 0)
         tags = tuple(dict.fromkeys(case.tags))
         self._tags.add(slot, tags, (1.0,) * len(tags), ())

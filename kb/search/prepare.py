@@ -1,7 +1,8 @@
 """From a case to its index terms with weights: where a word stands decides how much it counts.
 
-The weights by zone make one indexed field act like several (S. Robertson, H. Zaragoza, M. Taylor,
-"Simple BM25 extension to multiple weighted fields", CIKM 2004: weight the counts, then saturate once).
+One indexed field acts like several, as in "Simple BM25 extension to multiple weighted fields" (S. Robertson,
+H. Zaragoza, M. Taylor, CIKM 2004): the weight of a term is its counts times the weights of their zones, and
+the length of a case its words times the same weights. `kb.search.bm25` states the formula.
 """
 
 from __future__ import annotations
@@ -43,22 +44,28 @@ _LONGEST_TERM = 80
 _COMPLETED = (("symptom", "symptoms"), ("alias", "aliases"), ("part", "parts"))
 _LONGEST_COMPLETION = 80
 
-
-Posting = tuple[bytes, int, float, bytes]
-"""One term of one case: the term in UTF-8, its count for the length, its weight, its packed positions."""
+LENGTH = "\U0010ffff"
+"""The term, held by every case, whose weight is its length. No text has it, and it sorts behind all others."""
+_LENGTH_TERM = LENGTH.encode()
+Posting = tuple[bytes, float, bytes]
+"""One term of one case: the term in UTF-8, its weight, its packed positions."""
 
 
 class Prepared(NamedTuple):
-    """A case ready for indexing. `length` counts its words; `tags` carry facets and completions."""
+    """A case ready for indexing; `tags` carry facets and completions.
+
+    `length` counts the words that were written, each as often as its zone weighs. Further terms and names
+    that words stand for add to the weights of terms only. It is also the weight of the term `LENGTH`.
+    """
 
     document: CaseDocument
     postings: list[Posting]
-    length: int
+    length: float
     tags: list[bytes]
 
 
 class _Zone(NamedTuple):
-    terms: tuple[tuple[bytes, float, int, int], ...]  # term, share of the zone's weight, count, place or -1
+    terms: tuple[tuple[bytes, float, int], ...]  # term, share of the zone's weight, place or -1
     width: int
     words: tuple[bytes, ...]
 
@@ -83,30 +90,27 @@ class Preparer:
     def prepare(self, document: CaseDocument) -> Prepared:
         """The postings and tags of `document`."""
         found: dict[bytes, list[Any]] = {}
-        place = length = 0
+        place, length = 0, 0.0
         words: list[bytes] = []
         for zone, weight in ZONE_WEIGHTS.items():
             for text in zone_texts(document, zone):
                 terms, width, spelt = self._zone(text)
                 words += spelt
-                length += width
-                for term, share, count, at in terms:
+                length += weight * width
+                for term, share, at in terms:
                     entry = found.get(term)
                     if entry is None:
-                        found[term] = [count, weight * share, place + at if at >= 0 else -1, ()]
+                        found[term] = [weight * share, place + at if at >= 0 else -1, ()]
                         continue
-                    entry[0] += count
-                    entry[1] += weight * share
+                    entry[0] += weight * share
                     if at >= 0:
-                        if entry[2] < 0:
-                            entry[2] = place + at
+                        if entry[1] < 0:
+                            entry[1] = place + at
                         else:
-                            entry[3] = (*entry[3], place + at)
+                            entry[2] = (*entry[2], place + at)
                 place += width + _GAP
-        postings = [
-            (term, count, weight, _packed(first, rest))
-            for term, (count, weight, first, rest) in found.items()
-        ]
+        postings = [(_LENGTH_TERM, length, _packed(-1, ()))]
+        postings += [(term, weight, _packed(first, rest)) for term, (weight, first, rest) in found.items()]
         return Prepared(document, postings, length, list(self._tags(document, words)))
 
     def _zone(self, text: str) -> _Zone:
@@ -165,15 +169,15 @@ def _packed(first: int, rest: Sequence[int]) -> bytes:
 
 def _read_zone(analysis: Analysis, text: str) -> _Zone:
     tokens = analysis.tokens(text)
-    terms: list[tuple[bytes, float, int, int]] = []
+    terms: list[tuple[bytes, float, int]] = []
     for place, token in enumerate(tokens):
-        terms.append((token.term[:_LONGEST_TERM].encode(), 1.0, 1, place))
+        terms.append((token.term[:_LONGEST_TERM].encode(), 1.0, place))
         terms.extend(
-            (extra[:_LONGEST_TERM].encode(), EXTRA_SHARE, 0, -1) for extra in dict.fromkeys(token.extras)
+            (extra[:_LONGEST_TERM].encode(), EXTRA_SHARE, -1) for extra in dict.fromkeys(token.extras)
         )
     for concept in analysis.concepts(tokens, text):
         if concept.present:
-            terms.extend((key.encode(errors="replace"), 1.0, 0, -1) for key in concept.keys)
+            terms.extend((key.encode(errors="replace"), 1.0, -1) for key in concept.keys)
     words = dict.fromkeys(_tag("word", word) for word in _spellable(tokens))
     return _Zone(tuple(terms), len(tokens), tuple(words))
 

@@ -9,10 +9,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from whoosh.util.numeric import byte_to_length, length_to_byte
 
 from kb.search.document import FACETS, CaseDocument
-from kb.search.prepare import PLACES, Prepared
+from kb.search.prepare import LENGTH, PLACES, Prepared
 
 Ints = NDArray[np.int32]
 Floats = NDArray[np.float32]
@@ -49,7 +48,8 @@ class Facet:
 class Segment:
     """`size` cases in slots 0 to size-1 with their postings; `name` is that of its file, if it has one.
 
-    `spans` maps a term to its span in `ids` (ascending slots) and `weights`. `lengths` are counts of words.
+    `spans` maps a term to its span in `ids` (ascending slots) and `weights`. `lengths` are weighted counts of
+    words, see `Prepared`.
     `document`, `slot` and `positions` reach what is not kept in memory.
     """
 
@@ -91,18 +91,12 @@ def facet_years(facet: Facet, size: int) -> Ints:
     return years
 
 
-def _kept_length(length: int) -> int:
-    """`length` as Whoosh keeps it, in one byte, so that a case scores the same before and after."""
-    kept: int = byte_to_length(length_to_byte(length))
-    return kept
-
-
 def fresh_segment(cases: Sequence[Prepared]) -> Segment:
     """A segment held in memory whole, for cases that were just saved."""
     found: dict[str, tuple[list[int], list[float], list[bytes]]] = {}
     tagged: dict[str, dict[str, list[int]]] = {}
     for slot, case in enumerate(cases):
-        for key, _, weight, places in case.postings:
+        for key, weight, places in case.postings:
             ids, weights, where = found.setdefault(key.decode(), ([], [], []))
             ids.append(slot)
             weights.append(weight)
@@ -110,6 +104,7 @@ def fresh_segment(cases: Sequence[Prepared]) -> Segment:
         for tag in dict.fromkeys(case.tags):
             name, _, value = tag.decode().partition("=")
             tagged.setdefault(name, {}).setdefault(value, []).append(slot)
+    found.pop(LENGTH, None)
     spans: dict[str, tuple[int, int]] = {}
     at = 0
     for term, (ids, _, _) in found.items():
@@ -131,7 +126,7 @@ def fresh_segment(cases: Sequence[Prepared]) -> Segment:
         spans=spans,
         ids=np.fromiter((slot for ids, _, _ in found.values() for slot in ids), np.int32, at),
         weights=np.fromiter((weight for _, ws, _ in found.values() for weight in ws), np.float32, at),
-        lengths=np.fromiter((_kept_length(case.length) for case in cases), np.float32, size),
+        lengths=np.fromiter((case.length for case in cases), np.float32, size),
         facets=facets,
         cured=cured,
         years=facet_years(facets["year"], size),

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from kb.search.document import FACETS, CaseDocument
-from kb.search.prepare import PLACES
+from kb.search.prepare import LENGTH, PLACES
 from kb.search.schema import ALL, BODY, META_UID, TAGS, UID, Places, Tags
 from kb.search.segment import (
     LISTED_TAGS,
@@ -87,15 +87,17 @@ def _load(leaf: Any, name: str, guard: threading.Lock, snapshots: Path | None) -
 
 
 def _read_arrays(leaf: Any) -> Arrays:
-    spans, ids, weights = _postings(leaf)
-    tagged = _tags(leaf)
     size = leaf.doc_count_all()
+    spans, ids, weights = _postings(leaf)
+    lengths = np.zeros(size, np.float32)
+    if LENGTH in spans:
+        start, end = spans.pop(LENGTH)  # the last of all
+        lengths[ids[start:end]] = weights[start:end]
+        ids, weights = ids[:start], weights[:start]
+    tagged = _tags(leaf)
     facets = {name: make_facet(tagged.get(name, {})) for name in FACETS}
     cured = np.zeros(size, bool)
     cured[tagged.get("cured", {}).get("1", NO_IDS)] = True
-    lengths = np.fromiter(
-        (leaf.doc_field_length(slot, ALL, 0) or 0 for slot in range(size)), np.float32, size
-    )
     listed = {name: tuple(tagged.get(name, ())) for name in LISTED_TAGS}
     return Arrays(spans, ids, weights, lengths, facets, cured, facet_years(facets["year"], size), listed)
 

@@ -11,13 +11,12 @@ import numpy as np
 import pytest
 from search_cases import generated_cases
 from whoosh import query, scoring
-from whoosh.util.numeric import byte_to_length, length_to_byte
 
 from kb.search import Analysis, SearchIndex
 from kb.search.bm25 import K1, B
 from kb.search.engine import score_groups
 from kb.search.folder import IndexFolder
-from kb.search.prepare import Preparer
+from kb.search.prepare import LENGTH, Preparer
 from kb.search.query import Group
 from kb.search.schema import ALL, BODY
 
@@ -55,7 +54,9 @@ def test_scores_equal_whoosh_reading_every_posting_itself(index: SearchIndex) ->
     from whoosh.searching import Searcher
 
     def bm25(searcher, field, text, matcher):  # type: ignore[no-untyped-def]
-        length = searcher.doc_field_length(matcher.id(), field, 0)
+        lengths = searcher.postings(field, LENGTH.encode())
+        lengths.skip_to(matcher.id())
+        length = lengths.weight()
         holding = searcher.get_parent().doc_frequency(field, text)
         return formula(holding, state.count, matcher.weight(), length, state.mean_length)
 
@@ -73,8 +74,8 @@ def test_scores_equal_whoosh_reading_every_posting_itself(index: SearchIndex) ->
 def test_scores_equal_a_reading_of_every_case(index: SearchIndex) -> None:
     preparer = Preparer(ANALYSIS)
     prepared = [preparer.prepare(case) for case in CASES]
-    weights = [{key.decode(): weight for key, _, weight, _ in case.postings} for case in prepared]
-    lengths = [byte_to_length(length_to_byte(case.length)) for case in prepared]
+    weights = [{key.decode(): weight for key, weight, _ in case.postings} for case in prepared]
+    lengths = [case.length for case in prepared]
     mean = sum(lengths) / len(lengths)
     holding = Counter(term for each in weights for term in each)
     state = index._state
