@@ -45,8 +45,9 @@ _SCRAP_NOTES_OF = {
     "corroded": "Tracks eaten away under the coating, gave up.",
     "shorted": "Burnt through the board, coal conducts. Not repaired.",
 }
+_WAITS = "Waiting for parts."
 _OPEN_NOTES = (
-    "Waiting for parts.",
+    _WAITS,
     "Customer to bring the set as well.",
     "Asked whether it is worth it to them.",
     "",
@@ -188,12 +189,24 @@ class _Shop:
             "record": "case", "uid": dice.uid(), "family": family.code, "revision": revision,
             "received": received.isoformat(), "closed": closed.isoformat() if closed else "", "verdict": verdict,
             "complaint": complaint(dice, family.things, present, history, plan.says),
-            "customer": dice.pick(family.customers), "symptoms": symptoms,
+            "customer": dice.pick(family.customers),
+            "worker": "", "waiting_for": "", "waiting_since": "", "symptoms": symptoms,
             "readings": Bench(plan, fault, dice, dice.chance(0.3)).readings(), "attempts": attempts,
             "follow_ups": self._follow_ups(plan, fault, received, closed, verdict, revision),
             "notes": self._notes(plan, fault, verdict, back, attempts),
         }  # fmt: skip
+        if closed is None:
+            record |= self._in_hand(record, fault, received)
         return _without_empty(record)
+
+    def _in_hand(self, record: Record, fault: FaultPlan | None, received: date) -> Record:
+        """On which of two benches an open board lies, and what it waits for where its notes say that it waits."""
+        hands = {"worker": f"bench {int(record['uid'][0], 16) % 2 + 1}"}
+        if _WAITS in record["notes"] and fault:
+            since = min(_workday(received + timedelta(days=2)), self.today)
+            hands["waiting_for"] = f"{fault.point.value or ''} {fault.point.kind.part_class}".strip()
+            hands["waiting_since"] = since.isoformat()
+        return hands
 
     def _revision(self, family: Family, received: date) -> str:
         """Later revisions turn up more often in later years."""

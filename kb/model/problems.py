@@ -36,6 +36,7 @@ _REMEDIES = {
     "min_max": "Swap minimum and maximum.",
     "closed_before": "Check both dates.",
     "no_verdict": "Choose a verdict, or leave the closing date empty while the case is open.",
+    "waits_for_nothing": "Say what it waits for, or leave the date empty.",
     "too_soon": "Check the date of the follow-up.",
     "no_ohm": "Give its resistance in ohms.",
     "no_points": "Give at least one measured pair of volts and amperes.",

@@ -173,7 +173,10 @@ class FollowUp(Record):
 
 
 class CaseRecord(Record):
-    """One board on the bench from intake to outcome. Without a verdict the case is open."""
+    """One board on the bench from intake to outcome. Without a verdict the case is open.
+
+    `worker` is who has the board in hand, `waiting_for` the parts it lies waiting for.
+    """
 
     record: Literal["case"] = "case"
     uid: Uid | None = None
@@ -184,6 +187,9 @@ class CaseRecord(Record):
     verdict: Verdict | None = None
     complaint: Complaint = ""
     customer: Words = ""
+    worker: Words = ""
+    waiting_for: Words = ""
+    waiting_since: Day | None = None
     symptoms: Annotated[list[NotedSymptom], Field(max_length=200)] = []
     readings: Annotated[list[Reading], Field(max_length=500)] = []
     attempts: Annotated[list[Attempt], Field(max_length=200)] = []
@@ -197,6 +203,10 @@ class CaseRecord(Record):
             raise _refuse("closed_before", "lies before the day the board was received", "closed")
         if self.closed and self.verdict is None:
             raise _refuse("no_verdict", "is missing although the case has a closing date", "verdict")
+        if self.waiting_since and not self.waiting_for:
+            raise _refuse(
+                "waits_for_nothing", "has a date although the board waits for nothing", "waiting_since"
+            )
         started = self.closed or self.received
         for number, follow_up in enumerate(self.follow_ups):
             if started and follow_up.date < started:

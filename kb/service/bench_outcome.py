@@ -140,7 +140,13 @@ def close_case(shop: Shop, uid: str, verdict: str) -> str:
         bench_sequence.finish_within(session, shop, uid)
         record = cases.get(session, case_uid).record
         attempts = _settled(record, verdict)
-        update = {"attempts": attempts, "verdict": verdict, "closed": shop.today()}
+        update = {
+            "attempts": attempts,
+            "verdict": verdict,
+            "closed": shop.today(),
+            "waiting_for": "",
+            "waiting_since": None,
+        }
         bench_sequence.write_case(session, record.model_copy(update=update))
     shop.refresh()
     return case_uid

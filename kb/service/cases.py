@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import uuid
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
 from sqlmodel import Session
 
-from kb.errors import Taken
+from kb.errors import BadInput, Taken
 from kb.model import CaseRecord, FamilyRecord, Reading
 from kb.service import moving
 from kb.service.shop import Shop
@@ -27,10 +27,12 @@ __all__ = [
     "listed",
     "put_in_bin",
     "save",
+    "set_bench_state",
     "short_uid",
     "stored",
     "take_from_bin",
     "view",
+    "workers",
 ]
 
 
@@ -67,6 +69,8 @@ class Bench:
     latest: tuple[CaseRecord, ...]
     cases: int
     families: int
+    waiting: int
+    mine: int
 
 
 def short_uid(uid: str) -> str:
@@ -180,11 +184,42 @@ def bench(shop: Shop, *, most: int = 12) -> Bench:
             latest=_loaded(session, case_lists.latest_ids(session, 5)),
             cases=cases.count(session),
             families=len(families.all_ids(session)),
+            waiting=case_lists.waiting(session),
+            mine=dict(case_lists.workers(session)).get(shop.person, 0),
         )
 
 
-def listed(shop: Shop, which: str, *, limit: int, offset: int) -> tuple[int, tuple[CaseRecord, ...]]:
-    """(how many, one page of them) of the cases that are `open`, `binned` or `all`, newest first."""
+def listed(
+    shop: Shop, which: str, *, limit: int, offset: int, worker: str = ""
+) -> tuple[int, tuple[CaseRecord, ...]]:
+    """(how many, one page of them) of the cases that are `open`, `waiting`, `binned` or `all`.
+
+    With `worker` only those that this person has in hand.
+    """
     with shop.store.reading() as session:
-        total, ids = case_lists.page(session, which, limit=limit, offset=offset)
+        total, ids = case_lists.page(session, which, limit=limit, offset=offset, worker=worker)
         return total, _loaded(session, ids)
+
+
+def workers(shop: Shop) -> list[tuple[str, int]]:
+    """Who has open boards in hand, and how many."""
+    with shop.store.reading() as session:
+        return case_lists.workers(session)
+
+
+def set_bench_state(
+    shop: Shop, uid: str, *, worker: str, waiting_for: str, since: date | None, expected_version: int
+) -> StoredCase:
+    """Notes who has an open board in hand and which parts it waits for; waiting begins today without a day.
+
+    Raises what `save` raises, and BadInput for a board that is done.
+    """
+    record = stored(shop, uid).record
+    if record.verdict is not None:
+        raise BadInput("This board is done.", field="verdict", remedy="Take its verdict back first.")
+    update: dict[str, object] = {"worker": worker, "waiting_for": waiting_for, "waiting_since": None}
+    if waiting_for.strip():
+        same = waiting_for.strip() == record.waiting_for
+        update["waiting_since"] = since or (record.waiting_since if same else None) or shop.today()
+    changed = CaseRecord.model_validate({**record.model_dump(), **update})
+    return save(shop, changed, expected_version=expected_version)

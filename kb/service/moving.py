@@ -54,7 +54,7 @@ class _Refused(Exception):
 def refuse_future_days(record: CaseRecord, today: date) -> None:
     """A date beyond tomorrow is a typing error; tomorrow may be today elsewhere. Raises BadInput."""
     limit = today + timedelta(days=1)
-    named = [("received", record.received), ("closed", record.closed)]
+    named = [(name, getattr(record, name)) for name in ("received", "closed", "waiting_since")]
     named += [(f"follow_ups.{number}.date", entry.date) for number, entry in enumerate(record.follow_ups)]
     for name, day in named:
         if day is not None and day > limit:

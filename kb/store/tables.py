@@ -207,6 +207,9 @@ class BoardCase(Table, table=True):
     verdict: str | None = Field(default=None, index=True)
     complaint: str = Field(default="", sa_column=Column(Text, nullable=False))
     customer: str = ""
+    worker: str = Field(default="", index=True, sa_column_kwargs={"server_default": text("''")})
+    waiting_for: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
+    waiting_since: date | None = None
     notes: str = Field(default="", sa_column=Column(Text, nullable=False))
     version: int = 1
     changed_at: datetime = Field(default_factory=now, index=True)

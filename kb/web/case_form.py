@@ -22,7 +22,8 @@ LISTS = {
     "attempts": ("part", "part_class", "section", "failure", "minutes", "cost"),
     "follow_ups": ("date", "note"),
 }
-_PLAIN = ("family", "revision", "received", "closed", "verdict", "complaint", "customer", "notes")
+_TEXTS = ("family", "revision", "complaint", "customer", "worker", "waiting_for", "notes")
+_PLAIN = (*_TEXTS, "received", "closed", "verdict", "waiting_since")
 
 
 def line_of(reading: Reading) -> str:
@@ -78,14 +79,20 @@ def read_case_form(data: FormData) -> Form:
 def record_of(form: Form, family: FamilyRecord | None, today: date) -> CaseRecord | None:
     """The record that was typed, None where something cannot be used (see `form.problems`).
 
-    A verdict without a closing date closes the case today, as the form says.
+    A verdict without a closing date closes the case today, as the form says; a board that is done waits
+    for nothing. Waiting without a date begins today.
     """
     verdict = form.get("verdict") or None
     closed = _day(form, "closed", form.get("closed"))
     if verdict and not form.get("closed").strip():
         closed = today
+    if verdict:
+        form.plain |= {"waiting_for": "", "waiting_since": ""}
+    elif form.get("waiting_for").strip() and not form.get("waiting_since").strip():
+        form.plain["waiting_since"] = today.isoformat()
     data: dict[str, Any] = {
-        **{name: form.get(name) for name in ("family", "revision", "complaint", "customer", "notes")},
+        **{name: form.get(name) for name in _TEXTS},
+        "waiting_since": _day(form, "waiting_since", form.get("waiting_since")),
         "uid": form.get("uid") or None,
         "received": _day(form, "received", form.get("received")),
         "closed": closed,

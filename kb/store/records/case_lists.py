@@ -44,16 +44,39 @@ def latest_ids(session: Session, limit: int, *, family_id: int | None = None) ->
     return list(session.scalars(query.order_by(_NEWEST.desc(), _CASE.c.id.desc()).limit(limit)))
 
 
-def page(session: Session, which: str, *, limit: int, offset: int) -> tuple[int, list[int]]:
-    """How many cases are `open`, `binned` or neither asked for (`all`), and the ids of one page."""
+_OPEN = (_CASE.c.verdict.is_(None), _CASE.c.binned_at.is_(None))
+
+
+def page(session: Session, which: str, *, limit: int, offset: int, worker: str = "") -> tuple[int, list[int]]:
+    """How many cases are `open`, `waiting` for parts, `binned` or neither asked for (`all`), and one page of ids.
+
+    With `worker` only those that this person has in hand. Waiting boards come longest waiting first, all
+    others newest first.
+    """
     conditions = {
-        "open": (_CASE.c.verdict.is_(None), _CASE.c.binned_at.is_(None)),
+        "open": _OPEN,
+        "waiting": (*_OPEN, _CASE.c.waiting_for != ""),
         "binned": (_CASE.c.binned_at.is_not(None),),
         "all": (_CASE.c.binned_at.is_(None),),
     }[which]
+    if worker:
+        conditions = (*conditions, _CASE.c.worker == worker)
     total = session.scalar(select(func.count()).select_from(_CASE).where(*conditions)) or 0
-    query = select(_CASE.c.id).where(*conditions).order_by(_NEWEST.desc(), _CASE.c.id.desc())
+    order = (_CASE.c.waiting_since, _CASE.c.id) if which == "waiting" else (_NEWEST.desc(), _CASE.c.id.desc())
+    query = select(_CASE.c.id).where(*conditions).order_by(*order)
     return total, list(session.scalars(query.limit(limit).offset(offset)))
+
+
+def workers(session: Session) -> list[tuple[str, int]]:
+    """Who has open boards in hand, and how many each, by name."""
+    query = select(_CASE.c.worker, func.count()).where(*_OPEN, _CASE.c.worker != "").group_by(_CASE.c.worker)
+    return [(row[0], row[1]) for row in session.execute(query.order_by(_CASE.c.worker))]
+
+
+def waiting(session: Session) -> int:
+    """How many boards wait for parts."""
+    query = select(func.count()).select_from(_CASE).where(*_OPEN, _CASE.c.waiting_for != "")
+    return session.scalar(query) or 0
 
 
 def uids_with_fix(session: Session, family_id: int, section: str, part_class: str, limit: int) -> list[str]:

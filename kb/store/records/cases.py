@@ -36,7 +36,18 @@ _ATTEMPT = table_of(CaseAttempt)
 _FOLLOW_UP = table_of(CaseFollowUp)
 _FAMILY = table_of(Family)
 _CHILDREN = (_SYMPTOM, _READING, _ATTEMPT, _FOLLOW_UP)
-_PLAIN = ("revision", "received", "closed", "verdict", "complaint", "customer", "notes")
+_PLAIN = (
+    "revision",
+    "received",
+    "closed",
+    "verdict",
+    "complaint",
+    "customer",
+    "worker",
+    "waiting_for",
+    "waiting_since",
+    "notes",
+)
 _READING_FIELDS = tuple(Reading.model_fields)
 _ATTEMPT_FIELDS = ("part", "section", "failure", "action", "result", "minutes")
 

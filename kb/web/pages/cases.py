@@ -14,11 +14,12 @@ from starlette.responses import RedirectResponse, Response
 from kb.errors import BadInput, Conflict, KbError
 from kb.facts import cautions
 from kb.facts import vocabulary as words
+from kb.facts.values import parse_iso_date
 from kb.model import CaseRecord, FollowUp, Problem, as_dict, problems
 from kb.service import Shop, bench_sequence, cases, families, reporting
 from kb.service import words as lists
 from kb.web.case_form import form_of, line_of, note_error, read_case_form, record_of
-from kb.web.dependencies import Offset, ShopHere
+from kb.web.dependencies import FilterText, Offset, ShopHere
 from kb.web.forms import Form
 from kb.web.pages.diagnose import Asked, read_asked
 from kb.web.rendering import render
@@ -33,16 +34,21 @@ Uid = Annotated[str, Path(max_length=64)]
 def list_cases(
     request: Request,
     shop: ShopHere,
-    show: Annotated[Literal["all", "open", "binned"], Query()] = "all",
+    show: Annotated[Literal["all", "open", "waiting", "binned"], Query()] = "all",
+    worker: FilterText = "",
     offset: Offset = 0,
 ) -> Response:
-    """Cases, newest first; those on the bench or in the bin when asked for."""
-    total, found = cases.listed(shop, show, limit=PAGE_LENGTH, offset=offset)
+    """Cases, newest first; those on the bench, waiting for parts or in the bin when asked for."""
+    total, found = cases.listed(shop, show, limit=PAGE_LENGTH, offset=offset, worker=worker)
     context = {
         "nav": "cases",
         "show": show,
         "total": total,
         "cases": found,
+        "worker": worker,
+        "workers": cases.workers(shop) if show in ("open", "waiting") else (),
+        "person": shop.person,
+        "today": shop.today(),
         "limit": PAGE_LENGTH,
         "offset": offset,
     }
@@ -100,6 +106,10 @@ def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> d
         "view": view,
         "saved": saved,
         "form": form,
+        "hand": Form(
+            {name: as_dict(record).get(name, "") for name in ("worker", "waiting_for", "waiting_since")}
+        ),
+        "workers": _worker_names(shop) if record.verdict is None else (),
         "diagnose_url": asked.url("/diagnose"),
         "follow_up_states": words.values(words.FOLLOW_UP_STATES),
         "today": shop.today().isoformat(),
@@ -151,6 +161,38 @@ def _add_follow_up(request: Request, shop: Shop, uid: str, data: FormData) -> Re
     return render("cases/page.html", _case_context(shop, view, form, ""), scope=request.scope, status=422)
 
 
+@router.post("/cases/{uid}/in-hand")
+async def set_in_hand(request: Request, shop: ShopHere, uid: Uid) -> Response:
+    """Notes who has the board in hand and which parts it waits for."""
+    data = await request.form()
+    return await run_in_threadpool(_set_in_hand, request, shop, uid, data)
+
+
+def _set_in_hand(request: Request, shop: Shop, uid: str, data: FormData) -> Response:
+    names = ("worker", "waiting_for", "waiting_since", "version")
+    form = Form({name: str(data.get(name, "")) for name in names})
+    since = form.parse("waiting_since", form.get("waiting_since"), parse_iso_date)
+    try:
+        if not form.problems:
+            cases.set_bench_state(
+                shop,
+                uid,
+                worker=form.get("worker"),
+                waiting_for=form.get("waiting_for"),
+                since=since,
+                expected_version=form.version,
+            )
+            return _see(f"/cases/{uid}?saved=in-hand")
+    except ValidationError as error:
+        form.problems = problems(error)
+    except KbError as error:
+        if error.status >= 500:
+            raise
+        form.problems = [Problem(error.field or "", error.message, error.remedy or "")]
+    context = _case_context(shop, cases.view(shop, uid), Form(), "")
+    return render("cases/page.html", {**context, "hand": form}, scope=request.scope, status=422)
+
+
 @router.post("/cases/{uid}/bin")
 def bin_case(shop: ShopHere, uid: Uid) -> Response:
     """Puts a case in the bin."""
@@ -163,6 +205,12 @@ def restore_case(shop: ShopHere, uid: Uid) -> Response:
     """Takes a case out of the bin."""
     cases.take_from_bin(shop, uid)
     return _see(f"/cases/{uid}?saved=restored")
+
+
+def _worker_names(shop: Shop) -> list[str]:
+    """Names offered for who has a board in hand: whoever is signed in first, then who has some already."""
+    names = [shop.person, *(name for name, _ in cases.workers(shop))]
+    return list(dict.fromkeys(name for name in names if name))
 
 
 def _see(url: str) -> Response:
@@ -192,6 +240,7 @@ def _form_page(request: Request, shop: Shop, form: Form, uid: str | None, status
         "actions": words.ACTIONS,
         "unknown_words": any("in the store" in problem.message for problem in form.problems),
         "today": shop.today().isoformat(),
+        "workers": _worker_names(shop),
     }
     return render("cases/form.html", context, scope=request.scope, status=status)
 

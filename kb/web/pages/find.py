@@ -33,7 +33,8 @@ def _url(asked: dict[str, str]) -> str:
 @router.get("/")
 def start(request: Request, shop: ShopHere) -> Response:
     """Boards on the bench, what came back, and the search box."""
-    return render("find/start.html", {"nav": "start", "bench": cases.bench(shop)}, scope=request.scope)
+    context = {"nav": "start", "bench": cases.bench(shop), "today": shop.today(), "person": shop.person}
+    return render("find/start.html", context, scope=request.scope)
 
 
 @router.get("/search")
