@@ -34,8 +34,8 @@ SYMPTOMS = {symptom.name for symptom in symptoms.SYMPTOMS}
 PART_CLASSES = {part.name for part in parts.PART_CLASSES}
 FIELDS = {
     "family": "record code kind aliases mains_v bulk_v bulk_uf fuse rails connectors enable notes",
-    "case": "record uid family revision received closed verdict complaint customer worker waiting_for waiting_since symptoms readings attempts "
-    "follow_ups notes",
+    "case": "record uid family revision received closed verdict complaint customer worker waiting_for "
+    "waiting_since symptoms readings attempts follow_ups notes",
     "load": "record name kind points ohm tolerance_pct max_w max_v max_a count",
     "rail": "name role nominal_v tolerance_pct rated_a ripple_mv always_on connector pins ground_pins",
     "reading": "rail point quantity supply load value min max written",
