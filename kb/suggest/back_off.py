@@ -38,23 +38,24 @@ def prior(ledger: Ledger, faults: NDArray[Any], family: int, kind: int, settings
     if not len(faults):
         return np.zeros(0)
     counts = ledger.cases_of_fault.view[faults].astype(np.float64)
-    known = float(ledger.known)
-    share = back_off(counts, known, 1.0 / len(faults), settings.alpha_fault * len(faults))
+    firm = firm_faults(counts)
+    whole = firm.sum()
+    share = back_off(counts, float(ledger.known), firm / whole, settings.alpha_fault * whole)
     if kind >= 0:
         of_kind = ledger.kind_fault.view[kind, faults]
         share = back_off(of_kind, of_kind.sum(), share, settings.k_kind)
     if family >= 0:
-        of_family = family_counts(ledger, faults, family)
+        of_family = ledger.cases_in_family(family)[faults]
         share = back_off(of_family, of_family.sum(), share, settings.k_family)
     return share
 
 
-def family_counts(ledger: Ledger, faults: NDArray[Any], family: int) -> Floats:
-    """Cases of each known fault within a family: shape (faults,)."""
-    counts = np.zeros(len(ledger.faults))
-    for fault, tally in ledger.family_tallies[family].items():
-        counts[fault] = tally.cases
-    return counts[faults]
+def firm_faults(counts: Floats) -> Floats:
+    """1 for a fault with at least one case, less where only lightly weighed cases of others have it.
+
+    So that the even share at the top of the prior does not go to names that hardly count.
+    """
+    return np.minimum(1.0, counts)
 
 
 def section_matrix(ledger: Ledger, faults: NDArray[Any]) -> Floats:

@@ -48,7 +48,10 @@ class FixTry:
 
 @dataclass(frozen=True, slots=True)
 class CaseFacts:
-    """All that one case contributes. Symptoms are (name, present?); not listed means not noted."""
+    """All that one case contributes. Symptoms are (name, present?); not listed means not noted.
+
+    `others` marks a case that another shop recorded.
+    """
 
     uid: str
     family: str
@@ -60,6 +63,7 @@ class CaseFacts:
     tries: tuple[FixTry, ...] = ()
     same_fault_return_days: int | None = None
     followed_days: int | None = None
+    others: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,11 +16,15 @@ from kb.suggest.rows import MONEY_STEPS, TIME_STEPS
 from kb.suggest.settings import Settings
 from kb.suggest.tally import Tally
 from kb.suggest.unseen import lean
+from kb.suggest.weighing import Weighed, own_of
 
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """A fix as recorded, over all boards or one family. `rate` is the plain share, None when not tried."""
+    """A fix as recorded, over all boards or one family. `rate` is the plain share, None when not tried.
+
+    `others_tried` and `others_cured` are what other shops recorded of it; everything else is the shop's own.
+    """
 
     section: str
     part_class: str
@@ -33,22 +37,45 @@ class Record:
     failures: tuple[str, ...]
     cost: float | None
     minutes: float | None
+    others_tried: int = 0
+    others_cured: int = 0
 
 
 def fix_records(ledger: Ledger, family: str | None = None) -> tuple[Record, ...]:
     """All fixes tried on a family, or on all boards; the one that cured most often first."""
-    if family is None:
-        tallies = list(enumerate(ledger.tallies))
-    else:
-        number = ledger.families.find(family)
-        tallies = list(ledger.family_tallies[number].items()) if number >= 0 else []
+    own, others = _tallies(ledger, family), _tallies(ledger.others, family)
+    nothing = Tally()
     records = [
-        _record(ledger, fault, tally, family is not None) for fault, tally in tallies if not tally.empty
+        _record(ledger, fault, own.get(fault, nothing), others.get(fault, nothing), family is not None)
+        for fault in sorted(own.keys() | others.keys())
     ]
-    return tuple(sorted(records, key=lambda one: (-one.cured, -one.tried, one.section, one.part_class)))
+    return tuple(
+        sorted(
+            records,
+            key=lambda one: (
+                -one.cured,
+                -one.tried,
+                -one.others_cured,
+                -one.others_tried,
+                one.section,
+                one.part_class,
+            ),
+        )
+    )
 
 
-def _record(ledger: Ledger, fault: int, tally: Tally, with_parts: bool) -> Record:
+def _tallies(ledger: Ledger | None, family: str | None) -> dict[int, Tally]:
+    """Tallies by fault, those without anything left out."""
+    if ledger is None:
+        return {}
+    found = dict(enumerate(ledger.tallies))
+    if family is not None:
+        number = ledger.families.find(family)
+        found = ledger.family_tallies[number] if 0 <= number < len(ledger.family_tallies) else {}
+    return {fault: tally for fault, tally in found.items() if not tally.empty}
+
+
+def _record(ledger: Ledger, fault: int, tally: Tally, others: Tally, with_parts: bool) -> Record:
     section, part_class = ledger.faults.values[fault]
     return Record(
         section,
@@ -58,10 +85,12 @@ def _record(ledger: Ledger, fault: int, tally: Tally, with_parts: bool) -> Recor
         tally.cured,
         tally.cured / tally.tried if tally.tried else None,
         jeffreys(tally.cured, tally.tried),
-        counted_names(ledger.parts.values, tally.parts) if with_parts else (),
-        tuple(name for name, _ in counted_names(ledger.failures.values, tally.failures)),
+        counted_names(ledger.parts.values, tally.parts or others.parts) if with_parts else (),
+        tuple(name for name, _ in counted_names(ledger.failures.values, tally.failures or others.failures)),
         mean_cost(tally),
         mean_minutes(tally),
+        others.tried,
+        others.cured,
     )
 
 
@@ -94,14 +123,11 @@ def fix_figures(ledger: Ledger, faults: NDArray[Any], family: int, settings: Set
 
     The top of the cure rate is the share of all tries that cured, with Jeffreys' half case each way.
     """
-    tallies = [ledger.tallies[fault] for fault in faults.tolist()]
-    inside = ledger.family_tallies[family] if family >= 0 else {}
-    in_family = [inside.get(fault) for fault in faults.tolist()]
-    rates = list(_leaned(tallies, in_family, "cured", "tried", 0.5, 1.0, settings.k_cure))
+    amounts = _Amounts(ledger, faults, family)
+    rates = list(_leaned(amounts, "cured", "tried", 0.5, 1.0, settings.k_cure))
     cost = list(
         _leaned(
-            tallies,
-            in_family,
+            amounts,
             "cost_sum",
             "cost_known",
             settings.default_cost * MONEY_STEPS,
@@ -111,8 +137,7 @@ def fix_figures(ledger: Ledger, faults: NDArray[Any], family: int, settings: Set
     )
     minutes = list(
         _leaned(
-            tallies,
-            in_family,
+            amounts,
             "minutes_sum",
             "minutes_known",
             settings.default_minutes * TIME_STEPS,
@@ -124,19 +149,42 @@ def fix_figures(ledger: Ledger, faults: NDArray[Any], family: int, settings: Set
     return FixFigures(rate, parts, time, parts + time * settings.bench_rate_per_hour / 60.0)
 
 
+class _Amounts:
+    """Sums of the known faults on all boards and within a family, those of other shops at their weight."""
+
+    def __init__(self, ledger: Ledger, faults: NDArray[Any], family: int) -> None:
+        shops = [(1.0, own_of(ledger))]
+        if isinstance(ledger, Weighed) and ledger.others is not None:
+            shops.append((ledger.weight, ledger.others))
+        numbers = faults.tolist()
+        self._everywhere = [(weight, [one.tallies[fault] for fault in numbers]) for weight, one in shops]
+        inside = [(weight, one.family_tallies[family] if family >= 0 else {}) for weight, one in shops]
+        self._inside = [(weight, [of.get(fault) for fault in numbers]) for weight, of in inside]
+
+    def everywhere(self, name: str) -> list[float]:
+        return _weighed_sum(self._everywhere, name)
+
+    def inside(self, name: str) -> list[float]:
+        return _weighed_sum(self._inside, name)
+
+
+def _weighed_sum(shops: Sequence[tuple[float, Sequence[Tally | None]]], name: str) -> list[float]:
+    (_, own), *others = shops
+    total = [getattr(tally, name) if tally else 0 for tally in own]
+    for weight, tallies in others:
+        total = [
+            mine + weight * getattr(tally, name) if tally else mine
+            for mine, tally in zip(total, tallies, strict=True)
+        ]
+    return total
+
+
 def _leaned(
-    tallies: list[Tally],
-    in_family: list[Tally | None],
-    amount: str,
-    known: str,
-    start: float,
-    start_weight: float,
-    weight: float,
+    amounts: _Amounts, amount: str, known: str, start: float, start_weight: float, weight: float
 ) -> Iterator[float]:
     """Mean of amount / known per fault: family leaning on all boards leaning on fixes in general."""
-    total = sum(getattr(tally, amount) for tally in tallies)
-    times = sum(getattr(tally, known) for tally in tallies)
-    general = (total + start) / (times + start_weight)
-    for tally, mine in zip(tallies, in_family, strict=True):
-        mean = lean(getattr(tally, amount), getattr(tally, known), general, weight)
-        yield mean if mine is None else lean(getattr(mine, amount), getattr(mine, known), mean, weight)
+    totals, times = amounts.everywhere(amount), amounts.everywhere(known)
+    general = (sum(totals) + start) / (sum(times) + start_weight)
+    rows = zip(totals, times, amounts.inside(amount), amounts.inside(known), strict=True)
+    for total, seen, total_inside, seen_inside in rows:
+        yield lean(total_inside, seen_inside, lean(total, seen, general, weight), weight)

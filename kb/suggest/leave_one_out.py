@@ -19,6 +19,7 @@ from kb.suggest.back_off import (
     back_off,
     by_mention,
     counts_of_items,
+    firm_faults,
     section_matrix,
     weights_of_items,
 )
@@ -35,7 +36,8 @@ _CELLS = 1_000_000  # cases x faults worked on at once
 class Chosen:
     """The cases to be scored, N of them, and the K known faults in order of name.
 
-    `truth` (N,) is the place of each case's fault among `faults`, `copies` (N,) how many cases have it.
+    `truth` (N,) is the place of each case's fault among `faults`, `copies` (N,) how many cases have it,
+    those of other shops included where these count at all.
     """
 
     rows: NDArray[np.int64]
@@ -69,7 +71,7 @@ def chosen_rows(ledger: Ledger, rows: NDArray[Any]) -> Chosen:
     place = np.full(len(names), -1, dtype=np.int64)
     place[faults] = np.arange(len(faults))
     fault_of = ledger.rows.get("fault")[rows]
-    return Chosen(rows.astype(np.int64), faults, place[fault_of], ledger.cases_of_fault.view[fault_of])
+    return Chosen(rows.astype(np.int64), faults, place[fault_of], ledger.holders()[fault_of])
 
 
 def held_priors(ledger: Ledger, chosen: Chosen, settings: Settings) -> Floats:
@@ -77,11 +79,11 @@ def held_priors(ledger: Ledger, chosen: Chosen, settings: Settings) -> Floats:
     rows, faults = chosen.rows, chosen.faults
     own = np.zeros((len(rows), len(faults)))
     own[np.arange(len(rows)), chosen.truth] = 1.0
-    gone = own * (chosen.copies == 1)[:, None]
-    left = len(faults) - (chosen.copies == 1)
     counts = ledger.cases_of_fault.view[faults] - own
-    even = (1.0 - gone) / np.maximum(left, 1)[:, None]
-    share = back_off(counts, ledger.known - 1.0, even, (settings.alpha_fault * left)[:, None])
+    firm = firm_faults(counts)
+    whole = firm.sum(axis=1, keepdims=True)
+    even = firm / np.where(whole > 0.0, whole, 1.0)
+    share = back_off(counts, ledger.known - 1.0, even, settings.alpha_fault * whole)
     kinds = ledger.rows.get("kind")[rows]
     of_kind = ledger.kind_fault.view[:, faults][kinds] - own
     share = back_off(of_kind, of_kind.sum(axis=1, keepdims=True), share, settings.k_kind)
@@ -92,14 +94,8 @@ def held_priors(ledger: Ledger, chosen: Chosen, settings: Settings) -> Floats:
 def _family_rows(ledger: Ledger, rows: NDArray[Any], faults: NDArray[Any]) -> Floats:
     """Cases of each fault in each row's family: (N, K)."""
     families, which = np.unique(ledger.rows.get("family")[rows], return_inverse=True)
-    place = np.full(len(ledger.faults), -1, dtype=np.int64)
-    place[faults] = np.arange(len(faults))
-    table = np.zeros((len(families), len(faults)))
-    for line, family in enumerate(families.tolist()):
-        for fault, tally in ledger.family_tallies[family].items():
-            if place[fault] >= 0:
-                table[line, place[fault]] = tally.cases
-    return table[which]
+    table = np.array([ledger.cases_in_family(family)[faults] for family in families.tolist()])
+    return table.reshape(len(families), len(faults))[which]
 
 
 def held_unseen(ledger: Ledger, chosen: Chosen, settings: Settings) -> Floats:
@@ -108,28 +104,38 @@ def held_unseen(ledger: Ledger, chosen: Chosen, settings: Settings) -> Floats:
         return np.ones(len(chosen.rows))
     single, double = chosen.copies == 1, chosen.copies == 2
     others = _other_holders(ledger, chosen)
-    singles = ledger.cases_with_count[1] - single.astype(np.float64) + double
+    singles = ledger.cases_with_count[1] - single.astype(np.float64) + others.weight
     share = (singles + 0.5) / ledger.known
     levels = (
-        ("kind", ledger.single_in_kind, ledger.kind_fault.view.sum(axis=1)),
-        ("family", ledger.single_in_family, ledger.family_cases.view),
+        ("kind", others.kind, ledger.single_in_kind, ledger.kind_fault.view.sum(axis=1)),
+        ("family", others.family, ledger.single_in_family, ledger.family_cases.view),
     )
-    for column, held_singles, cases in levels:
-        number = ledger.rows.get(column)
-        mine = number[chosen.rows]
+    for column, theirs, held_singles, cases in levels:
+        mine = ledger.rows.get(column)[chosen.rows]
         table = np.array([held_singles[one] for one in range(len(cases))], dtype=np.float64)
-        gained = double & (number[np.maximum(others, 0)] == mine)
+        gained = np.where(double & (theirs == mine), others.weight, 0.0)
         share = back_off(table[mine] - single + gained, cases[mine] - 1.0, share, firmness(share, settings))
     return share
 
 
-def _other_holders(ledger: Ledger, chosen: Chosen) -> NDArray[np.int64]:
-    """The row (N,) of the other case with the same fault where there are exactly two, else -1."""
-    others = np.full(len(chosen.rows), -1, dtype=np.int64)
+@dataclass(frozen=True, slots=True)
+class _Others:
+    """The other case with the same fault where there are exactly two: weight 0 and -1 elsewhere, all (N,)."""
+
+    weight: Floats
+    family: NDArray[np.int64]
+    kind: NDArray[np.int64]
+
+
+def _other_holders(ledger: Ledger, chosen: Chosen) -> _Others:
+    cases = len(chosen.rows)
+    found = _Others(np.zeros(cases), np.full(cases, -1, np.int64), np.full(cases, -1, np.int64))
     for place in np.flatnonzero(chosen.copies == 2).tolist():
         fault = int(chosen.faults[chosen.truth[place]])
-        others[place] = next(row for row in ledger.tallies[fault].newest_rows() if row != chosen.rows[place])
-    return others
+        found.weight[place], found.family[place], found.kind[place] = ledger.other_holder(
+            fault, int(chosen.rows[place])
+        )
+    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator
+from itertools import chain
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +32,9 @@ from kb.suggest.rows import (
 )
 from kb.suggest.tally import Tally, count
 
+if TYPE_CHECKING:
+    from kb.suggest.weighing import Weighed
+
 _RESULTS = {
     "cured": RESULT_CURED,
     "improved": RESULT_NOT_CURED,
@@ -46,6 +51,9 @@ class Ledger:
     back with the same fault within `warranty_days`; then it is evidence for that fault. In the fix
     statistics a fault counts once per case: tried when a result is known, cured when one of its tries
     cured and it lasted through the warranty.
+
+    Cases of other shops are counted apart, in `others`, under the same names; what is counted here is the
+    shop's own. `kb.suggest.weighing` adds both up for a weight of the others.
     """
 
     def __init__(
@@ -58,6 +66,8 @@ class Ledger:
         self.warranty_days = warranty_days
         self.seen: tuple[int, str] = (0, "")
         self.version = 0  # goes up with every change; for callers that keep derived values
+        self.others: Ledger | None = None
+        self.weighed: Weighed | None = None  # the sum for the weight asked for last
         self.lines = Lines(conditions, features)
         self.faults: Names[Fault] = Names()
         self.sections: Names[str] = Names()
@@ -84,10 +94,18 @@ class Ledger:
 
     def add(self, case: CaseFacts) -> None:
         """Count a case. Raises BadInput when its uid is already counted or a word is not of the lists."""
-        if case.uid in self.rows.row_of:
+        if case.uid in self:
             raise BadInput(
                 f"Case {case.uid} is already counted.", field="uid", remedy="Replace the case instead."
             )
+        if case.others:
+            self._apart()._enter(case)
+            self.make_room()
+            self.version += 1
+        else:
+            self._enter(case)
+
+    def _enter(self, case: CaseFacts) -> None:
         tries = [self._try_row(one) for one in case.tries]
         cured = [one.fault for one in tries if one.result == RESULT_CURED]
         fixed = cured[-1] if cured else UNKNOWN
@@ -102,14 +120,17 @@ class Ledger:
             "return_days": _days(case.same_fault_return_days),
             "followed_days": _days(case.followed_days),
         }
-        self._make_room()
+        self.make_room()
         self._apply(self.rows.append(case.uid, values, items, tries), +1)
 
     def withdraw(self, uid: str) -> bool:
         """Take a case out again; False when it was not counted."""
         row = self.rows.row_of.get(uid)
         if row is None:
-            return False
+            if self.others is None or not self.others.withdraw(uid):
+                return False
+            self.version += 1
+            return True
         self._apply(row, -1)
         self.rows.kill(row)
         if self.rows.dead > max(1_000, len(self.rows)):
@@ -124,29 +145,51 @@ class Ledger:
     # -- asking -----------------------------------------------------------------------------------
 
     def __len__(self) -> int:
-        return len(self.rows)
+        return len(self.rows) + (len(self.others) if self.others is not None else 0)
 
     def __contains__(self, uid: object) -> bool:
-        return uid in self.rows.row_of
+        return uid in self.rows.row_of or (self.others is not None and uid in self.others)
 
     def uids(self) -> Iterator[str]:
-        """The uids of all counted cases."""
-        return iter(self.rows.row_of)
+        """The uids of all counted cases, the shop's own first."""
+        return chain(self.rows.row_of, self.others.uids() if self.others is not None else ())
 
     def known_faults(self) -> NDArray[np.int64]:
         """Numbers of the faults that at least one case is evidence for, ascending."""
         return np.flatnonzero(self.cases_of_fault.view)
 
+    def holders(self) -> NDArray[np.int64]:
+        """How many cases are evidence for each fault: shape (faults,)."""
+        return self.cases_of_fault.view
+
+    def cases_in_family(self, family: int) -> NDArray[np.float64]:
+        """Cases of each fault within a family: shape (faults,)."""
+        counts = np.zeros(len(self.faults))
+        for fault, tally in self.family_tallies[family].items():
+            counts[fault] = tally.cases
+        return counts
+
+    def other_holder(self, fault: int, row: int) -> tuple[float, int, int]:
+        """(weight, family, kind) of the one case besides `row` that is evidence for the fault."""
+        other = next(held for held in self.tallies[fault].newest_rows() if held != row)
+        return 1.0, int(self.rows.get("family")[other]), int(self.rows.get("kind")[other])
+
     def usual_kind(self, family: int) -> int:
         """The kind most of a family's cases have, the first by name among equals; -1 if none."""
         kinds = self.family_kinds[family]
+        if not kinds and self.others is not None and family < len(self.others.family_kinds):
+            kinds = self.others.family_kinds[family]
         return min(kinds, key=lambda kind: (-kinds[kind], self.kinds.values[kind])) if kinds else -1
 
     def to_bytes(self) -> bytes:
         """A snapshot with `seen`; read back by `from_bytes`."""
         if self.rows.dead:
             self._compact()
-        return snapshot.pack(*snapshot.contents(self))
+        self.make_room()
+        header, arrays = snapshot.contents(self)
+        if self.others is not None and len(self.others):
+            arrays["others"] = np.frombuffer(self.others.to_bytes(), dtype=np.uint8)
+        return snapshot.pack(header, arrays)
 
     @classmethod
     def from_bytes(cls, data: bytes) -> Ledger:
@@ -156,7 +199,11 @@ class Ledger:
             ledger = cls(
                 header["warranty_days"], conditions=header["conditions"], features=header["features"]
             )
+            others = arrays.pop("others", None)
             snapshot.fill(ledger, header, arrays)
+            if others is not None:
+                ledger.others = cls.from_bytes(others.tobytes())
+                ledger.others._share_names(ledger)
         except (KeyError, IndexError, TypeError, AttributeError) as trouble:
             raise ValueError(f"the snapshot of the counts is damaged: {trouble!r}") from trouble
         return ledger
@@ -167,24 +214,9 @@ class Ledger:
         For going through the cases in another order, such as by date; it must not be changed otherwise.
         """
         twin = Ledger(self.warranty_days, conditions=self.lines.conditions)
-        for name in (
-            "lines",
-            "faults",
-            "sections",
-            "families",
-            "kinds",
-            "parts",
-            "failures",
-            "rows",
-            "section_of",
-        ):
-            setattr(twin, name, getattr(self, name))
-        twin.cases_of_fault.reserve(len(self.faults))
-        twin.family_cases.reserve(len(self.families))
-        twin.tallies = [Tally() for _ in self.faults.values]
-        twin.family_tallies = [{} for _ in self.families.values]
-        twin.family_kinds = [Counter() for _ in self.families.values]
-        twin._make_room()
+        twin._share_names(self)
+        twin.rows = self.rows
+        twin.make_room()
         return twin
 
     def count_row(self, row: int) -> None:
@@ -196,20 +228,28 @@ class Ledger:
 
     # -- inside -----------------------------------------------------------------------------------
 
+    def _share_names(self, ledger: Ledger) -> None:
+        """Use the other ledger's lists of names, so that numbers mean the same in both."""
+        for name in ("lines", "faults", "sections", "families", "kinds", "parts", "failures", "section_of"):
+            setattr(self, name, getattr(ledger, name))
+
+    def _apart(self) -> Ledger:
+        """The counts of other shops' cases, begun when the first of them comes."""
+        if self.others is None:
+            self.others = Ledger(self.warranty_days, conditions=self.lines.conditions)
+            self.others._share_names(self)
+        return self.others
+
     def _fault(self, section: str, part_class: str) -> int:
         fault = self.faults.intern((section, part_class))
-        if fault == self.section_of.size:
-            self.section_of.append(self.sections.intern(section))
-            self.cases_of_fault.append(0)
-            self.tallies.append(Tally())
+        if fault >= len(self.tallies):
+            self.make_room()
         return fault
 
     def _family(self, code: str) -> int:
         family = self.families.intern(code)
-        if family == self.family_cases.size:
-            self.family_cases.append(0)
-            self.family_tallies.append({})
-            self.family_kinds.append(Counter())
+        if family >= len(self.family_tallies):
+            self.make_room()
         return family
 
     def _try_row(self, one: FixTry) -> TryRow:
@@ -228,8 +268,16 @@ class Ledger:
             _steps(one.minutes, TIME_STEPS),
         )
 
-    def _make_room(self) -> None:
-        faults = len(self.faults)
+    def make_room(self) -> None:
+        """Give every name its place, also those that came with counts kept apart."""
+        faults, families = len(self.faults), len(self.families)
+        for fault in range(self.section_of.size, faults):
+            self.section_of.append(self.sections.intern(self.faults.values[fault][0]))
+        self.cases_of_fault.reserve(faults)
+        self.tallies += [Tally() for _ in range(faults - len(self.tallies))]
+        self.family_cases.reserve(families)
+        self.family_tallies += [{} for _ in range(families - len(self.family_tallies))]
+        self.family_kinds += [Counter() for _ in range(families - len(self.family_kinds))]
         self.item_fault.reserve(self.lines.item_count, faults)
         self.feature_fault.reserve(len(self.lines.features), faults)
         self.kind_fault.reserve(len(self.kinds), faults)
@@ -301,6 +349,7 @@ class Ledger:
 
     def _compact(self) -> None:
         """Give back the places of withdrawn cases; happens once in as many withdrawals as cases are left."""
+        self.weighed = None  # it points to the old rows
         self.rows, moved = self.rows.compacted()
         for tallies in (self.tallies, *(list(of.values()) for of in self.family_tallies)):
             for tally in tallies:

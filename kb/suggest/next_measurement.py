@@ -16,6 +16,7 @@ from kb.suggest.ledger import Ledger
 from kb.suggest.posterior import Posterior, posterior, settle
 from kb.suggest.rows import spread
 from kb.suggest.settings import Settings
+from kb.suggest.weighing import counted
 
 UNPOWERED_BONUS = 1.25  # an unpowered check wins against a powered one that is up to a fifth better
 _SHORTEST_MINUTES = 0.05
@@ -82,6 +83,7 @@ def next_measurements(
     powered is offered; dead checks are offered even when no case ever noted them.
     """
     settings = settings or Settings()
+    ledger = counted(ledger, settings)
     noted = {symptom_key(name) for name, _ in evidence.symptoms} | {
         rail_key(one.key) for one in evidence.rails
     }

@@ -13,6 +13,7 @@ from kb.suggest.facts_of_case import Evidence, refuse_contradictions
 from kb.suggest.ledger import Ledger
 from kb.suggest.settings import Settings
 from kb.suggest.unseen import unseen_share
+from kb.suggest.weighing import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +48,7 @@ def posterior(ledger: Ledger, evidence: Evidence, settings: Settings) -> Posteri
             f"the settings say {settings.warranty_days}: count it again"
         )
     refuse_contradictions(evidence)
+    ledger = counted(ledger, settings)
     family, kind = place(ledger, evidence)
     known, ignored = ledger.lines.find(evidence)
     return posterior_of(ledger, family, kind, np.array(known, dtype=np.int64), settings, tuple(ignored))

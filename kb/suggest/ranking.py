@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import islice
 from typing import Any, Literal
 
 import numpy as np
@@ -16,6 +17,8 @@ from kb.suggest.ledger import Ledger
 from kb.suggest.posterior import Posterior, posterior
 from kb.suggest.repair_order import StopPoint, best_stop, cheapest_first, expected_cost_of
 from kb.suggest.settings import Settings
+from kb.suggest.tally import Tally
+from kb.suggest.weighing import counted, own_of
 
 Order = Literal["likely", "cheapest"]
 
@@ -43,7 +46,9 @@ class Cause:
     `probability` with the evidence, `prior_probability` without; `tried`, `cured` and `interval` (95 %
     Jeffreys) over all boards, `family_tried` and `family_cured` within the family; `cure_rate` leans on
     more general levels; `chance_of_cure` = probability x cure_rate; `cost` and `minutes` are means as
-    recorded (family first), None when unknown; `money_per_try` is what a try is expected to cost, parts
+    recorded (family first), None when unknown; all of these are the shop's own, while `others_cases`,
+    `others_tried`, `others_cured` and `others_uids` are what other shops recorded, and names, cost and time
+    are theirs where the shop has none of its own; `money_per_try` is what a try is expected to cost, parts
     and bench time, with the general figure where nothing is recorded.
     """
 
@@ -68,6 +73,10 @@ class Cause:
     minutes_per_try: float
     evidence: tuple[Weight, ...]
     case_uids: tuple[str, ...]
+    others_cases: int = 0
+    others_tried: int = 0
+    others_cured: int = 0
+    others_uids: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +85,9 @@ class Ranking:
     `unseen_probability` sum to 1.
 
     `basis` names the closest level with cases: "family", "kind", "all boards", or "nothing" for an empty
-    ledger; `family_cases`, `kind_cases` and `cases_used` count the cases with a known fault behind each
-    level. `expected_cost` and `expected_minutes` are those of following the listed causes in order.
+    ledger; `family_cases`, `kind_cases` and `cases_used` count the shop's own cases with a known fault behind
+    each level, `others_used` those of other shops, each of which counted `others_weight`. `expected_cost`
+    and `expected_minutes` are those of following the listed causes in order.
     """
 
     causes: tuple[Cause, ...]
@@ -92,6 +102,8 @@ class Ranking:
     order: Order
     expected_cost: float
     expected_minutes: float
+    others_used: int = 0
+    others_weight: float = 0.0
 
 
 def rank(
@@ -111,6 +123,7 @@ def rank(
     settings = settings or Settings()
     if order not in ("likely", "cheapest"):
         raise ValueError(f"order must be likely or cheapest, not {order!r}")
+    ledger = counted(ledger, settings)
     found = posterior(ledger, evidence, settings)
     figures = fix_figures(ledger, found.faults, found.family, settings)
     cures = found.probability * figures.cure_rate
@@ -122,23 +135,27 @@ def rank(
         _cause(ledger, found, figures, int(place), lines, weights[:, column])
         for column, place in enumerate(shown)
     )
-    family_cases = int(ledger.family_cases.view[found.family]) if found.family >= 0 else 0
-    kind_cases = int(ledger.kind_fault.view[found.kind].sum()) if found.kind >= 0 else 0
+    own = own_of(ledger)
+    family_cases = int(own.family_cases.view[found.family]) if found.family >= 0 else 0
+    kind_cases = int(own.kind_fault.view[found.kind].sum()) if found.kind >= 0 else 0
+    others = ledger.others if own is not ledger else None
     return Ranking(
         causes,
         found.unseen,
         max(0.0, float(found.probability.sum() - found.probability[shown].sum()))
         if limit is not None
         else 0.0,
-        ledger.known,
+        own.known,
         kind_cases,
         family_cases,
-        _basis(ledger.known, kind_cases, family_cases),
+        _basis(ledger, found),
         settings.strength,
         found.ignored,
         order,
         expected_cost_of(cures[shown], figures.money[shown]),
         expected_cost_of(cures[shown], figures.minutes[shown]),
+        others.known if others else 0,
+        settings.others_weight if others else 0.0,
     )
 
 
@@ -186,6 +203,7 @@ class WhatIf:
 def what_if(ledger: Ledger, evidence: Evidence, settings: Settings | None = None) -> tuple[WhatIf, ...]:
     """For each line of evidence the ranking without it; the line that moves most first."""
     settings = settings or Settings()
+    ledger = counted(ledger, settings)
     found = posterior(ledger, evidence, settings)
     if not len(found.faults):
         return ()
@@ -238,12 +256,12 @@ def _chances_and(ranking: Ranking, name: str) -> tuple[list[float], list[float]]
     )
 
 
-def _basis(cases: int, kind_cases: int, family_cases: int) -> str:
-    if family_cases:
+def _basis(ledger: Ledger, found: Posterior) -> str:
+    if found.family >= 0 and ledger.family_cases.view[found.family] > 0:
         return "family"
-    if kind_cases:
+    if found.kind >= 0 and ledger.kind_fault.view[found.kind].any():
         return "kind"
-    return "all boards" if cases else "nothing"
+    return "all boards" if ledger.known else "nothing"
 
 
 def _by_name(ledger: Ledger, faults: NDArray[Any]) -> NDArray[np.int64]:
@@ -279,10 +297,14 @@ def _cause(
 ) -> Cause:
     fault = int(found.faults[place])
     section, part_class = ledger.faults.values[fault]
-    overall = ledger.tallies[fault]
-    inside = ledger.family_tallies[found.family].get(fault) if found.family >= 0 else None
-    near = overall if inside is None else inside
-    cost, minutes = mean_cost(near), mean_minutes(near)
+    own = own_of(ledger)
+    overall, inside = _tallies(own, fault, found.family)
+    others, others_inside = _tallies(ledger.others if own is not ledger else None, fault, found.family)
+    # From what says most to what says least.
+    levels = [one for one in (inside, overall, others_inside, others) if one]
+    parts = next((one.parts for one in (inside, others_inside) if one and one.parts), {})
+    near, others_near = (inside or overall), (others_inside or others)
+    failures = near.failures or others_near.failures
     probability, cure_rate = float(found.probability[place]), float(figures.cure_rate[place])
     return Cause(
         section=section,
@@ -298,15 +320,26 @@ def _cause(
         cure_rate=cure_rate,
         interval=jeffreys(overall.cured, overall.tried),
         chance_of_cure=probability * cure_rate,
-        parts=counted_names(ledger.parts.values, inside.parts) if inside else (),
-        failures=tuple(name for name, _ in counted_names(ledger.failures.values, near.failures)),
-        cost=mean_cost(overall) if cost is None else cost,
-        minutes=mean_minutes(overall) if minutes is None else minutes,
+        parts=counted_names(ledger.parts.values, parts),
+        failures=tuple(name for name, _ in counted_names(ledger.failures.values, failures)),
+        cost=next((cost for one in levels if (cost := mean_cost(one)) is not None), None),
+        minutes=next((time for one in levels if (time := mean_minutes(one)) is not None), None),
         money_per_try=float(figures.money[place]),
         minutes_per_try=float(figures.minutes[place]),
         evidence=_spoken(lines, weights),
-        case_uids=_newest_cases(ledger, fault, found.family),
+        case_uids=_newest_cases(own, overall, inside),
+        others_cases=others.cases,
+        others_tried=others.tried,
+        others_cured=others.cured,
+        others_uids=_newest_cases(ledger.others, others, others_inside) if ledger.others else (),
     )
+
+
+def _tallies(ledger: Ledger | None, fault: int, family: int) -> tuple[Tally, Tally | None]:
+    """What is counted for a fault on all boards, and within the family where there is anything."""
+    if ledger is None:
+        return Tally(), None
+    return ledger.tallies[fault], ledger.family_tallies[family].get(fault) if family >= 0 else None
 
 
 def _spoken(lines: list[str], weights: Floats) -> tuple[Weight, ...]:
@@ -321,19 +354,10 @@ def _speaks(weight: float) -> str:
     return "speaks for" if weight > 0 else "speaks against"
 
 
-def _newest_cases(ledger: Ledger, fault: int, family: int) -> tuple[str, ...]:
+def _newest_cases(ledger: Ledger, overall: Tally, inside: Tally | None) -> tuple[str, ...]:
     """Uids of up to UIDS_SHOWN cases behind a fault: the same family first, the newest first."""
-    rows: list[int] = []
-    if family >= 0 and (inside := ledger.family_tallies[family].get(fault)):
-        for row in inside.newest_rows():
-            if len(rows) == UIDS_SHOWN:
-                break
-            rows.append(row)
-    own = set(rows)
-    if len(rows) < UIDS_SHOWN:
-        for row in ledger.tallies[fault].newest_rows():
-            if row not in own:
-                rows.append(row)
-                if len(rows) == UIDS_SHOWN:
-                    break
+    rows = list(islice(inside.newest_rows(), UIDS_SHOWN)) if inside else []
+    taken = set(rows)
+    others = (row for row in overall.newest_rows() if row not in taken)
+    rows += islice(others, UIDS_SHOWN - len(rows))
     return tuple(ledger.rows.uids[row] for row in rows)

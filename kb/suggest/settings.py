@@ -21,6 +21,7 @@ class Settings:
                        it was looked for, present or not; rail readings always count the latter way
     strength           evidence strength, 0 < strength <= 1: the log likelihoods are multiplied by it,
                        because symptoms and readings of one fault are not independent
+    others_weight      what a case of another shop counts against one of the shop's own, 0 to 1
     k_unseen           weight of the parent level in the share of faults new to the store
     unseen_evidence    0: evidence leaves the share of unseen faults as it is; 1: an unseen fault is taken
                        to show evidence as boards in general do
@@ -39,6 +40,7 @@ class Settings:
     alpha: float = 0.5
     mentions: bool = True
     strength: float = 0.7
+    others_weight: float = 0.5
     k_unseen: float = 60.0
     unseen_evidence: float = 0.25
     k_cure: float = 4.0
@@ -51,6 +53,8 @@ class Settings:
         """Raise ValueError for a setting that would make a probability undefined."""
         if not 0.0 < self.strength <= 1.0:
             raise ValueError(f"strength must be above 0 and at most 1, not {self.strength}")
+        if not 0.0 <= self.others_weight <= 1.0:
+            raise ValueError(f"others_weight must be from 0 to 1, not {self.others_weight}")
         if not 0.0 <= self.unseen_evidence <= 1.0:
             raise ValueError(f"unseen_evidence must be from 0 to 1, not {self.unseen_evidence}")
         for name in (

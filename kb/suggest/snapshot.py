@@ -18,7 +18,7 @@ from kb.suggest.tally import Tally
 if TYPE_CHECKING:
     from kb.suggest.ledger import Ledger
 
-FORMAT = 1  # goes up when the meaning of anything in a snapshot changes
+FORMAT = 2  # goes up when the meaning of anything in a snapshot changes
 _KIND = "counts of board faults"
 _NAMES = ("sections", "families", "kinds", "parts", "failures")
 

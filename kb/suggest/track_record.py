@@ -21,6 +21,7 @@ from kb.suggest.ledger import Ledger
 from kb.suggest.posterior import posterior_of
 from kb.suggest.scores import LEAST, Bin, calibration_error, reliability_bins
 from kb.suggest.settings import Settings
+from kb.suggest.weighing import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,13 +93,14 @@ def track_record(
     max_families: int = 50,
     cuts: Sequence[date] = (),
 ) -> TrackRecord:
-    """The whole record. `cuts` begin the periods of the record over time; see `over_time`."""
+    """The whole record, on the shop's own cases. `cuts` begin the periods of `over_time`."""
     settings = settings or Settings()
-    chosen = choose_cases(ledger, max_cases)
+    sums = counted(ledger, settings)
+    chosen = choose_cases(sums, max_cases)
     with_evidence, without = [], []
     for part in chosen.parts():
-        with_evidence.append(_judge(forecasts(ledger, part, settings)))
-        without.append(_judge(forecasts(ledger, part, settings, evidence=False)))
+        with_evidence.append(_judge(forecasts(sums, part, settings)))
+        without.append(_judge(forecasts(sums, part, settings, evidence=False)))
     ours, plain = _joined(with_evidence), _joined(without)
     overall = Compared("all cases", _scores(ours), _scores(plain))
     family_of = ledger.rows.get("family")[chosen.rows]
@@ -129,7 +131,8 @@ def over_time(
     """For each pair of neighbouring dates: cases closed before the first predict those up to the second.
 
     The last period is open. Within a period at most max_cases / periods cases are scored, evenly spaced.
-    Cases without a closing date are left out. Named by the first day of the period.
+    Cases without a closing date are left out, and so are those of other shops. Named by the first day of
+    the period.
     """
     rows = ledger.rows
     closed = rows.get("closed")

@@ -112,10 +112,10 @@ def unseen_share(ledger: Ledger, family: int, kind: int, settings: Settings) -> 
     """
     share = cautious_missing_mass(ledger.known, ledger.cases_with_count[1])
     if kind >= 0:
-        cases = int(ledger.kind_fault.view[kind].sum())
+        cases = float(ledger.kind_fault.view[kind].sum())
         share = lean(ledger.single_in_kind[kind], cases, share, float(firmness(share, settings)))
     if family >= 0:
-        cases = int(ledger.family_cases.view[family])
+        cases = float(ledger.family_cases.view[family])
         share = lean(ledger.single_in_family[family], cases, share, float(firmness(share, settings)))
     return share
 
