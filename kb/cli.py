@@ -8,7 +8,7 @@ import io
 import os
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TextIO
 
@@ -19,7 +19,7 @@ from kb import __version__, assets
 from kb.config import Settings
 from kb.errors import BadInput, KbError
 from kb.model import explain
-from kb.service import Shop, keeping, moving
+from kb.service import Shop, checking, keeping, moving
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -79,6 +79,7 @@ def _parser() -> argparse.ArgumentParser:
     restore.set_defaults(run=_restore)
 
     check = commands.add_parser("check", help="prove the store and mend what is derived from it")
+    check.add_argument("--backups", action="store_true", help="read all backups through as well")
     check.set_defaults(run=_check)
     return parser
 
@@ -202,28 +203,60 @@ def _write(shop: Shop, file: TextIO) -> None:
 
 
 def _backup(parsed: argparse.Namespace) -> int:
-    size = keeping.back_up(_settings(), Path(parsed.file))
-    print(f"backed up to {parsed.file}, {size:,} bytes")
+    target = Path(parsed.file)
+    with _bytes_bar("backing up") as told:
+        manifest = keeping.back_up(_settings(), target, told)
+    held = ", ".join(f"{count:,} {kind}" for kind, count in keeping.counted(manifest))
+    print(
+        f"backed up to {target}, {target.stat().st_size:,} bytes: {held}; every part was read back and proved"
+    )
+    for name in manifest.damaged:
+        print(f"kb: {name} was damaged before it was backed up. Run kb check.", file=sys.stderr)
     return 0
 
 
 def _restore(parsed: argparse.Namespace) -> int:
-    kept = keeping.restore(_settings(), Path(parsed.file))
-    print(f"restored {parsed.file}" + (f"; the store that was there is kept as {kept}" if kept else ""))
+    done = keeping.restore(_settings(), Path(parsed.file))
+    print(f"restored {parsed.file}")
+    if done.brought_up:
+        print(f"its records were brought up from schema {done.schema} to the present one")
+    if done.files:
+        print(f"{done.files:,} files were put back")
+    if done.kept:
+        damaged = ", damaged as it was," if done.kept_is_damaged else ""
+        print(f"the store that was there{damaged} is kept as {done.kept}")
+    if done.restart:
+        print("start kb serve anew: it still shows the damaged store")
     return 0
 
 
+@contextlib.contextmanager
+def _bytes_bar(title: str) -> Iterator[Callable[[int, int], None]]:
+    with tqdm(
+        unit="B", unit_scale=True, desc=title, file=sys.stderr, leave=False, disable=None, delay=1
+    ) as bar:
+
+        def told(done: int, total: int) -> None:
+            bar.total = total
+            bar.update(done - bar.n)
+
+        yield told
+
+
 def _check(parsed: argparse.Namespace) -> int:
-    with _shop(_settings()) as shop:
-        found = keeping.check(shop)
+    settings = _settings()
+    with _shop(settings) as shop:
+        found = checking.check(shop, backups_too=parsed.backups)
     for line in found.mended:
         print(f"mended: {line}")
-    for line in found.faults:
-        print(f"fault: {line}", file=sys.stderr)
+    for fault in found.faults:
+        print(f"fault: {fault.what} {fault.remedy}", file=sys.stderr)
     if found.faults:
-        print("kb: the store is damaged. Restore the latest backup with kb restore.", file=sys.stderr)
+        print(
+            f"kb: {len(found.faults)} things are not in order, and what to do stands above.", file=sys.stderr
+        )
         return 1
-    print(f"{found.cases} cases, all in order")
+    print("all in order: " + "; ".join(found.proved))
     return 0
 
 

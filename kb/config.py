@@ -4,7 +4,7 @@ from pathlib import Path
 from typing import Annotated
 
 from platformdirs import user_data_path
-from pydantic import Field
+from pydantic import Field, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 
@@ -50,6 +50,19 @@ class Settings(BaseSettings):
     max_upload_mb: Annotated[int, Field(ge=1, le=2000)] = Field(
         default=100, description="Largest file that may be imported through the browser or the API."
     )
+    backup_folder: Path | None = Field(
+        default=None,
+        description="Folder for automatic backups and the copies made before an upgrade or a restore.",
+    )
+    backup_daily: bool = Field(
+        default=True, description="Whether the server backs up once a day when something has changed."
+    )
+
+    @field_validator("backup_folder", mode="before")
+    @classmethod
+    def _nothing_is_no_folder(cls, value: object) -> object:
+        """An empty setting means the default, not the folder the program was started in."""
+        return None if value == "" else value
 
     @property
     def store_url(self) -> str:
@@ -67,3 +80,13 @@ class Settings(BaseSettings):
     @property
     def counts_file(self) -> Path:
         return self.data / "counts.snapshot"
+
+    @property
+    def backups(self) -> Path:
+        """The folder of `backup_folder`, in the data folder where none is named."""
+        return self.backup_folder or self.data / "backups"
+
+    @property
+    def files_folder(self) -> Path:
+        """Photographs and other files, each under the hash of its content."""
+        return self.data / "files"

@@ -8,7 +8,7 @@ search without waiting. Once enough has gathered beside it, the whole is read an
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -106,6 +106,13 @@ class SearchIndex:
     def count(self) -> int:
         """How many cases can be found."""
         return self._state.count
+
+    def documents(self) -> Iterator[CaseDocument]:
+        """Every case as the index holds it, to be compared with the store."""
+        state = self._state
+        for segment, alive in zip(state.segments, state.alive, strict=True):
+            for slot in np.flatnonzero(alive).tolist():
+                yield segment.document(slot)
 
     def close(self) -> None:
         """Wait for background work."""

@@ -21,6 +21,7 @@ from kb.config import Settings
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
 from kb.search import Analysis, SearchIndex
+from kb.service import proof
 from kb.service.copies import Copy, CountsCopy, IndexCopy, Known, Progress, Seen, changed_uids, rebuild
 from kb.store import Store
 from kb.store.records import cases, changes, lists
@@ -149,6 +150,19 @@ class Derived:
             counts = self._counts
             with self._store.reading() as session:
                 self._rebuild(session, [counts], changes.latest(session), None)
+
+    def prove(self) -> list[str]:
+        """Compares both copies with the store, case by case, and makes anew what differs; says what it did."""
+        self.catch_up()
+        with self._lock, self._store.reading() as session:
+            newest = changes.latest(session)
+            wrong = proof.compare(session, self._index, self._counts)
+            if wrong.index:
+                rebuild(session, self._index, None, newest)
+            if wrong.counts:
+                rebuild(session, None, self._counts, newest)
+                self._unsaved += _SAVE_EVERY
+            return wrong.told()
 
     def sizes(self) -> dict[str, int]:
         """How many cases each copy holds."""

@@ -13,7 +13,8 @@ class Health:
     """Change numbers of the store and its copies; `ok` when none is behind.
 
     `index_rebuilt` is why the search index was made anew since the start, `index_trouble` why its files
-    lag behind what this process finds.
+    lag behind what this process finds, `backup_trouble` why the last daily backup could not be made and
+    what to do about it; none of these makes an answer wrong.
     """
 
     ok: bool
@@ -24,6 +25,7 @@ class Health:
     trouble: str | None
     index_rebuilt: str | None
     index_trouble: str | None
+    backup_trouble: str | None
 
 
 def health(shop: Shop) -> Health:
@@ -44,4 +46,5 @@ def health(shop: Shop) -> Health:
         derived.trouble,
         derived.index_rebuilt_because,
         derived.index_trouble,
+        f"{shop.upkeep.trouble} {shop.upkeep.remedy}".strip() or None,
     )

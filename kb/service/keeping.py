@@ -1,59 +1,40 @@
-"""Back up, restore and check a shop's store."""
+"""Back up a shop's store to one file, and restore it from one."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 
+from kb import __version__
 from kb.config import Settings
-from kb.errors import BadInput
-from kb.service import health
-from kb.service.shop import Shop
-from kb.store import keeping
+from kb.store import as_sqlite, keeping
+from kb.store.keeping import Restored
+from kb.store.portable import Manifest, Progress
+from kb.store.sqlite_files import free_place
+
+__all__ = ["Manifest", "Restored", "back_up", "counted", "restore"]
 
 
-@dataclass(frozen=True, slots=True)
-class Checked:
-    """What a check found wrong, what it mended, and how many cases it went through."""
-
-    faults: tuple[str, ...]
-    mended: tuple[str, ...]
-    cases: int
+def _place(settings: Settings) -> Path | str:
+    return as_sqlite.place_of(settings.store_url) if settings.store_url else settings.store_file
 
 
-def _file(settings: Settings) -> Path:
-    if settings.store_url:
-        raise BadInput(
-            "This works on the SQLite store in the data folder only.",
-            field="KB_DATABASE_URL",
-            remedy="Use kb export and kb import, or the database's own tools.",
-        )
-    return settings.store_file
+def back_up(settings: Settings, target: Path, progress: Progress | None = None) -> Manifest:
+    """Writes the portable backup, proved; answers what it holds. Raises NotFound, BadInput, StoreTrouble."""
+    return keeping.back_up(
+        _place(settings), settings.files_folder, target, program=__version__, progress=progress
+    )
 
 
-def back_up(settings: Settings, target: Path) -> int:
-    """Writes a proved copy of the store; answers its size in bytes. Raises what `kb.store.keeping` raises."""
-    return keeping.back_up(_file(settings), target)
+def counted(manifest: Manifest) -> list[tuple[str, int]]:
+    """What a backup holds in the words of a list: ("cases", 12)."""
+    plurals = {"family": "families", "part class": "part classes"}
+    return [(kind if n == 1 else plurals.get(kind, kind + "s"), n) for kind, n in manifest.counts.items()]
 
 
-def restore(settings: Settings, backup: Path) -> Path | None:
-    """Restores a backup; answers where the store that was there before is kept."""
-    live = _file(settings)
-    moment = datetime.now(UTC).astimezone().strftime("%Y%m%d-%H%M%S")
-    return keeping.restore(backup, live, keep=live.with_name(f"before-restore-{moment}.sqlite3"))
+def restore(settings: Settings, backup: Path) -> Restored:
+    """Puts a backup in the place of the store, of which a copy goes to the folder of backups.
 
-
-def check(shop: Shop) -> Checked:
-    """Proves the store and builds anew what is derived where it does not agree with the store."""
-    found = () if shop.settings.store_url else tuple(keeping.faults(shop.settings.store_file))
-    state = health.health(shop)
-    mended = []
-    held = shop.derived.sizes()
-    if held["index"] != state.cases:
-        shop.derived.rebuild_index()
-        mended.append(f"the search index held {held['index']} of {state.cases} cases and was built anew")
-    if held["counts"] != state.cases:
-        shop.derived.rebuild_counts()
-        mended.append(f"the counts held {held['counts']} of {state.cases} cases and were made anew")
-    return Checked(found, tuple(mended), state.cases)
+    Raises BadInput for a backup that cannot be used, StoreTrouble where the store cannot be written.
+    """
+    keep = free_place(settings.backups, lambda moment: f"before-restore-{moment}.sqlite3")
+    return keeping.restore(backup, _place(settings), keep=keep, files=settings.files_folder)

@@ -12,6 +12,7 @@ from sqlmodel import Session
 from kb.config import Settings
 from kb.service.derived import Derived
 from kb.service.jobs import Jobs
+from kb.service.upkeep import Upkeep
 from kb.store import Store
 
 
@@ -35,11 +36,16 @@ class Shop:
         self.today = today
         self.jobs = Jobs()
         self.person = ""
+        self.upkeep = Upkeep()
 
     @classmethod
     def open(cls, settings: Settings, *, today: Callable[[], date] = _local_today) -> Shop:
         """Opens or makes the shop's store; the derived copies catch up when first asked for."""
-        store = Store(settings.store_url) if settings.store_url else Store.at(settings.store_file)
+        copies = settings.backups
+        if settings.store_url:
+            store = Store(settings.store_url, copies=copies)
+        else:
+            store = Store.at(settings.store_file, copies=copies)
         return cls(settings, store, Derived.on_disk(store, settings), today)
 
     @classmethod

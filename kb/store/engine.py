@@ -5,14 +5,12 @@ from __future__ import annotations
 import errno
 import secrets
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from alembic import command
-from alembic.config import Config
-from sqlalchemy import Connection, Engine, create_engine, event, insert, inspect
+from sqlalchemy import Connection, Engine, create_engine, event, insert
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.pool import StaticPool
 from sqlmodel import Session
@@ -20,25 +18,32 @@ from sqlmodel import Session
 from kb.errors import StoreTrouble, Taken
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
+from kb.store import portable, schema, sqlite_files
+from kb.store.as_sqlite import file_of, write_sqlite
+from kb.store.portable import Manifest
 from kb.store.tables import PartClass, Setting, Symptom
+from kb.store.upgrading import keep_copy
 
-_MIGRATIONS = Path(__file__).parent / "migrations"
 _BUSY_TIMEOUT_MS = 15_000
 
 
 class Store:
-    """One database of records. `url` is an SQLAlchemy address; `sqlite://` keeps it in memory."""
+    """One database of records. `url` is an SQLAlchemy address; `sqlite://` keeps it in memory.
 
-    def __init__(self, url: str) -> None:
+    A store of an older schema that holds records is copied into the folder `copies` before it is brought
+    up to date; None is for copies that are thrown away.
+    """
+
+    def __init__(self, url: str, *, copies: Path | None = None) -> None:
         self.url = url
         self._engine = _make_engine(url)
         with _plain_errors(), self._engine.connect() as connection:
-            self._migrate(connection)
+            self._migrate(connection, copies)
         with self.reading() as session:
             self.identity = str(session.get_one(Setting, "identity").value)
 
     @classmethod
-    def at(cls, file: Path) -> Store:
+    def at(cls, file: Path, *, copies: Path | None = None) -> Store:
         """The store kept in an SQLite file, made where there is none."""
         try:
             file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -47,7 +52,7 @@ class Store:
                 f"The data folder {file.parent} cannot be made: {error.strerror}.",
                 remedy="Set KB_DATA to a folder that you may write to.",
             ) from error
-        return cls(f"sqlite:///{file}")
+        return cls(f"sqlite:///{file}", copies=copies)
 
     def close(self) -> None:
         self._engine.dispose()
@@ -95,15 +100,36 @@ class Store:
             with connection.begin():
                 yield connection
 
-    def _migrate(self, connection: Connection) -> None:
+    def faults(self) -> list[str]:
+        """What is wrong with the database itself, in plain words; empty where it is sound.
+
+        Of another database than SQLite only its own checks can tell; its records are gone through by
+        `records.proving`.
+        """
+        file = file_of(self._engine)
+        return [] if file is None else sqlite_files.faults(file)
+
+    def write_copy(self, target: Path) -> None:
+        """Writes the store as one SQLite file, proved before it is put in place; see `as_sqlite`."""
+        with _plain_errors():
+            write_sqlite(self._engine, target)
+
+    def back_up(
+        self, files: Path, target: Path, *, program: str, progress: Callable[[int, int], None] | None = None
+    ) -> Manifest:
+        """Writes the portable backup of the store and its files; see `portable.make`."""
+        with _plain_errors():
+            return portable.make(self._engine, files, target, program=program, progress=progress)
+
+    def _migrate(self, connection: Connection, copies: Path | None) -> None:
         connection = connection.execution_options(kb_writes=True)
         with connection.begin():
-            fresh = "setting" not in inspect(connection).get_table_names()
-            config = Config()
-            config.set_main_option("script_location", str(_MIGRATIONS).replace("%", "%%"))
-            config.attributes["connection"] = connection
-            command.upgrade(config, "head")
-            if fresh:
+            present = schema.revision_of(connection)
+            schema.refuse_newer(present)
+            if present is not None and present != schema.head() and copies is not None:
+                keep_copy(self._engine, connection, present, copies)
+            schema.upgrade(connection)
+            if present is None:
                 _fill(connection)
 
 

@@ -1,5 +1,6 @@
 """Statistics of faults and fixes: pure computation on counts, no clock, files or randomness."""
 
+from kb.suggest.comparing import summed, told_of
 from kb.suggest.facts_of_case import CaseFacts, Evidence, FixTry, RailFact
 from kb.suggest.fix_records import Record, fix_records
 from kb.suggest.intervals import cautious_rate, jeffreys, wilson
@@ -57,6 +58,8 @@ __all__ = [
     "over_time",
     "rank",
     "stop_point",
+    "summed",
+    "told_of",
     "track_record",
     "what_if",
     "wilson",

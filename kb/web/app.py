@@ -17,6 +17,7 @@ from kb.web.api import moving as api_moving
 from kb.web.api import trust as api_trust
 from kb.web.api.shapes import ErrorBody
 from kb.web.pages import (
+    backups,
     bench,
     cases,
     data,
@@ -67,6 +68,7 @@ def create_app(shop: Shop, *, demo: bool = False) -> FastAPI:
         track_record,
         figures,
         jobs,
+        backups,
         data,
         help,
         docs,

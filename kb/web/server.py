@@ -11,6 +11,7 @@ import uvicorn
 
 from kb.errors import BadInput, StoreTrouble
 from kb.service import Shop
+from kb.service.daily import DailyBackups
 from kb.web.app import create_app
 from kb.web.security import is_loopback
 
@@ -55,8 +56,15 @@ def run(shop: Shop, host: str, port: int, *, browser: bool, demo: bool = False) 
     server.opens_browser = browser
     server.warm = shop.derived.warm
     shop.refresh()
+    daily = DailyBackups(shop) if shop.settings.backup_daily and not demo else None
     with listener:
-        server.run(sockets=[listener])
+        if daily:
+            daily.start()
+        try:
+            server.run(sockets=[listener])
+        finally:
+            if daily:
+                daily.stop()
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -12,7 +12,7 @@ from sqlalchemy import create_engine, inspect
 
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
-from kb.store import Store, engine
+from kb.store import Store, engine, schema
 from kb.store.records import lists
 from kb.store.tables import Table
 
@@ -37,7 +37,7 @@ def test_an_empty_database_becomes_the_tables_that_the_code_expects(tmp_path: Pa
 
 
 def test_every_migration_follows_from_one_before_it() -> None:
-    script = ScriptDirectory(str(engine._MIGRATIONS))
+    script = ScriptDirectory(str(schema.MIGRATIONS))
     assert len(script.get_heads()) == 1
     assert [step.down_revision for step in script.walk_revisions()][-1] is None
 

@@ -38,6 +38,7 @@ ALLOWED = {
         "errors",
         "config",
         "assets",
+        "",  # a backup names the version that made it
     },
     "web": {"web", "service", "model", "facts", "errors", "config", "assets", ""},
     "errors": set(),

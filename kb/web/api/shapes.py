@@ -229,6 +229,7 @@ class HealthOut(BaseModel):
     trouble: str | None
     index_rebuilt: str | None
     index_trouble: str | None
+    backup_trouble: str | None
 
 
 StoredCaseOut = dict[str, Any]

@@ -1,0 +1,155 @@
+"""Goes through the records of a store and says what does not agree with what."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from pydantic import ValidationError
+from sqlalchemy import func, select
+from sqlmodel import Session
+
+from kb.model import RECORD_TYPES, Record, as_dict, explain
+from kb.store.records import cases, families, lists
+from kb.store.tables import (
+    BenchLoad,
+    BoardCase,
+    Change,
+    Family,
+    History,
+    PartClass,
+    Symptom,
+    table_of,
+)
+
+_CHANGE, _HISTORY = table_of(Change), table_of(History)
+# Every kind of record that is kept under a version, with the column that names it.
+_LIVE: dict[str, tuple[Any, str]] = {
+    "case": (table_of(BoardCase), "uid"),
+    "family": (table_of(Family), "code"),
+    "symptom": (table_of(Symptom), "name"),
+    "part_class": (table_of(PartClass), "name"),
+    "load": (table_of(BenchLoad), "name"),
+}
+# After these a record is there; after any other it is gone.
+_THERE = frozenset({"added", "updated", "binned", "restored"})
+# The lists a store starts with were never written by anybody.
+_GIVEN = frozenset({"symptom", "part_class"})
+_BATCH = 500
+
+
+def feed_faults(session: Session) -> Iterator[str]:
+    """What is wrong with the change feed, against the records as they stand."""
+    last = 0
+    newest: dict[tuple[str, str], Any] = {}
+    nonces: set[str] = set()
+    query = select(
+        _CHANGE.c.seq,
+        _CHANGE.c.nonce,
+        _CHANGE.c.entity,
+        _CHANGE.c.key,
+        _CHANGE.c.operation,
+        _CHANGE.c.version,
+    ).order_by(_CHANGE.c.seq)
+    for change in session.execute(query, execution_options={"yield_per": _BATCH}):
+        if change.seq <= last:
+            yield f"Change {change.seq} does not follow change {last}."
+        if not change.nonce or change.nonce in nonces:
+            yield f"Change {change.seq} does not carry a mark of its own."
+        last = change.seq
+        nonces.add(change.nonce)
+        newest[change.entity, change.key] = change
+    for entity, (table, name) in _LIVE.items():
+        yield from _unlike(session, entity, table, name, newest)
+    for (entity, key), change in newest.items():
+        if entity in _LIVE and change.operation in _THERE:
+            yield f"Change {change.seq} {change.operation} the {_words(entity)} {key}, which is not there."
+
+
+def _unlike(
+    session: Session, entity: str, table: Any, name: str, newest: dict[tuple[str, str], Any]
+) -> Iterator[str]:
+    """Records whose newest change is missing or says something else; what was seen is taken out."""
+    binned = table.c.binned_at if "binned_at" in table.c else None
+    columns = [table.c[name].label("key"), table.c.version]
+    if binned is not None:
+        columns.append(binned.label("binned_at"))
+    for row in session.execute(select(*columns).order_by(table.c.id)):
+        change = newest.pop((entity, row.key), None)
+        told = f"the {_words(entity)} {row.key}"
+        if change is None:
+            if entity not in _GIVEN or row.version > 1:
+                yield f"No change is on record for {told}."
+        elif change.operation not in _THERE:
+            yield f"Change {change.seq} {change.operation} {told}, which is there all the same."
+        elif change.version is not None and change.version != row.version:
+            yield f"Change {change.seq} made version {change.version} of {told}, which is at {row.version}."
+        elif binned is not None and (change.operation == "binned") != (row.binned_at is not None):
+            yield f"Change {change.seq} {change.operation} {told}, and the bin says otherwise."
+
+
+def history_faults(session: Session) -> Iterator[str]:
+    """Earlier versions that are no records any more, or are no earlier than the present one."""
+    present: dict[tuple[str, str], int] = {}
+    for entity, (table, name) in _LIVE.items():
+        for key, version in session.execute(select(table.c[name], table.c.version)):
+            present[entity, key] = version
+    query = select(
+        _HISTORY.c.id, _HISTORY.c.entity, _HISTORY.c.key, _HISTORY.c.version, _HISTORY.c.record
+    ).order_by(_HISTORY.c.id)
+    for row in session.execute(query, execution_options={"yield_per": _BATCH}):
+        told = f"version {row.version} of the {_words(row.entity)} {row.key} in the history"
+        model = RECORD_TYPES.get(row.entity)
+        if model is None:
+            continue
+        wrong = _record_fault(model, row.record)
+        if wrong:
+            yield f"{told[0].upper()}{told[1:]} is not a record: {wrong}"
+        now = present.get((row.entity, row.key))
+        if row.version < 1 or (now is not None and row.version >= now):
+            yield f"{told[0].upper()}{told[1:]} is not earlier than the present one, {now}."
+
+
+def record_faults(session: Session) -> Iterator[str]:
+    """Records that the exchange format would refuse."""
+    listed: list[Record] = [
+        *lists.symptoms(session),
+        *lists.part_classes(session),
+        *lists.loads(session),
+    ]
+    for record in listed:
+        yield from _told(record, getattr(record, "name", ""))
+    ids = families.all_ids(session)
+    for start in range(0, len(ids), _BATCH):
+        for family in families.by_ids(session, ids[start : start + _BATCH]):
+            yield from _told(family.record, family.record.code)
+    for batch in cases.in_order(session):
+        for case in batch:
+            yield from _told(case.record, str(case.record.uid))
+
+
+def _told(record: Record, key: str) -> Iterator[str]:
+    data = as_dict(record)
+    wrong = _record_fault(type(record), data)
+    if wrong:
+        yield f"The {_words(str(data['record']))} {key} is not a whole record: {wrong}"
+
+
+def _record_fault(model: type[Record], data: Any) -> str:
+    try:
+        model.model_validate(data)
+    except ValidationError as error:
+        problem = explain(error)
+        return f"{problem.field or 'it'}: {problem.message}"
+    return ""
+
+
+def _words(entity: str) -> str:
+    return entity.replace("_", " ")
+
+
+def counted(session: Session) -> dict[str, int]:
+    """How many cases, changes and earlier versions the store holds."""
+    tables = (("changes", _CHANGE), ("earlier versions", _HISTORY))
+    held = {name: session.scalar(select(func.count()).select_from(table)) or 0 for name, table in tables}
+    return {"cases": cases.count(session), **held}

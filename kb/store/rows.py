@@ -1,0 +1,42 @@
+"""Rows on their way from one database to another of any kind."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import Connection, Table, func, insert, select
+
+Progress = Callable[[str, int], None]
+_ROWS = 1000
+
+
+def count_rows(connection: Connection, table: Table) -> int:
+    """How many rows a table holds."""
+    return connection.scalar(select(func.count()).select_from(table)) or 0
+
+
+def copy_rows(old: Connection, new: Connection, table: Table, progress: Progress | None = None) -> int:
+    """Copies all rows of a table, a batch at a time; answers how many."""
+    done = 0
+    for rows in _batches(old, table):
+        new.execute(insert(table), rows)
+        done += len(rows)
+        if progress:
+            progress(table.name, done)
+    return done
+
+
+def _batches(connection: Connection, table: Table) -> Iterator[list[dict[str, Any]]]:
+    """The rows in the order of their key, so that a row never comes before an older one it belongs to."""
+    query = select(table).order_by(*table.primary_key)
+    for rows in connection.execute(query, execution_options={"yield_per": _ROWS}).partitions():
+        yield [{name: _plain(value) for name, value in row._mapping.items()} for row in rows]
+
+
+def _plain(value: Any) -> Any:
+    """Moments as UTC that says so: SQLite keeps the hands of the clock only, PostgreSQL any zone."""
+    if isinstance(value, datetime):
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+    return value
