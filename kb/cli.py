@@ -15,7 +15,7 @@ from typing import TextIO
 from pydantic import ValidationError
 from tqdm import tqdm
 
-from kb import __version__, assets
+from kb import __version__, assets, running_cli
 from kb.config import Settings
 from kb.errors import BadInput, KbError
 from kb.model import explain
@@ -81,6 +81,7 @@ def _parser() -> argparse.ArgumentParser:
     check = commands.add_parser("check", help="prove the store and mend what is derived from it")
     check.add_argument("--backups", action="store_true", help="read all backups through as well")
     check.set_defaults(run=_check)
+    running_cli.add_to(commands, _settings)
     return parser
 
 
@@ -92,7 +93,7 @@ def _port(text: str) -> int:
 
 def _settings() -> Settings:
     try:
-        return Settings()
+        return Settings.load()
     except ValidationError as error:
         problem = explain(error)
         name = f"KB_{(problem.field or '').upper()}"

@@ -1,11 +1,17 @@
-"""Settings, read from the environment (`KB_…`). Each is explained in the README's table."""
+"""Settings, from the environment (`KB_…`) or a settings file. Each is explained in the README's table."""
 
+from __future__ import annotations
+
+import os
+import tomllib
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any, Literal
 
-from platformdirs import user_data_path
+from platformdirs import user_config_path, user_data_path
 from pydantic import Field, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from kb.errors import BadInput
 
 
 class Settings(BaseSettings):
@@ -64,6 +70,35 @@ class Settings(BaseSettings):
         """An empty setting means the default, not the folder the program was started in."""
         return None if value == "" else value
 
+    log_format: Literal["text", "json"] = Field(
+        default="text", description="How the log is written: as lines to read, or as one JSON object a line."
+    )
+    log_level: Literal["error", "warning", "info"] = Field(
+        default="warning", description="How much is logged; info has a line for each request."
+    )
+    config: Path = Field(
+        default_factory=lambda: user_config_path("kb-boards", appauthor=False) / "kb.toml",
+        description='File that may hold these settings, without KB_ and in lower case (shop_name = "...").',
+    )
+
+    @classmethod
+    def load(cls) -> Settings:
+        """Settings of the environment and, for those it does not name, of the settings file.
+
+        Raises BadInput for a file that cannot be read or names a setting that does not exist, and pydantic's
+        ValidationError for a value that cannot be used.
+        """
+        named = {name.upper() for name in os.environ if name.upper().startswith("KB_")}
+        values = _read_file(cls().config)
+        for name in values:
+            if name not in cls.model_fields or name == "config":
+                raise BadInput(
+                    f'The settings file names "{name}", which is no setting.',
+                    field=name,
+                    remedy="Check the spelling against the README's table, or take the line out.",
+                )
+        return cls(**{name: value for name, value in values.items() if f"KB_{name.upper()}" not in named})
+
     @property
     def store_url(self) -> str:
         """Address of the database, "" where it is the file in the data folder."""
@@ -90,3 +125,23 @@ class Settings(BaseSettings):
     def files_folder(self) -> Path:
         """Photographs and other files, each under the hash of its content."""
         return self.data / "files"
+
+
+def _read_file(file: Path) -> dict[str, Any]:
+    """What a settings file holds, nothing where there is none. Raises BadInput."""
+    try:
+        return tomllib.loads(file.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return {}
+    except OSError as error:
+        raise BadInput(
+            f"The settings file {file} cannot be read: {error.strerror}.",
+            field="KB_CONFIG",
+            remedy="Give this user the right to read it.",
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise BadInput(
+            f"The settings file {file} is not valid TOML: {error}.",
+            field="KB_CONFIG",
+            remedy='Write each setting as name = "text" or name = 12.',
+        ) from error

@@ -201,8 +201,8 @@ class _Shop:
 
     def _in_hand(self, record: Record, fault: FaultPlan | None, received: date) -> Record:
         """On which of two benches an open board lies, and what it waits for where its notes say that it waits."""
-        hands = {"worker": f"bench {int(record['uid'][0], 16) % 2 + 1}"}
-        if _WAITS in record["notes"] and fault:
+        hands: Record = {"worker": f"bench {int(str(record['uid'])[0], 16) % 2 + 1}"}
+        if _WAITS in str(record["notes"]) and fault:
             since = min(_workday(received + timedelta(days=2)), self.today)
             hands["waiting_for"] = f"{fault.point.value or ''} {fault.point.kind.part_class}".strip()
             hands["waiting_since"] = since.isoformat()

@@ -16,6 +16,7 @@ from kb.web.api import families as api_families
 from kb.web.api import moving as api_moving
 from kb.web.api import trust as api_trust
 from kb.web.api.shapes import ErrorBody
+from kb.web.observing import Figures, Observer
 from kb.web.pages import (
     backups,
     bench,
@@ -30,6 +31,7 @@ from kb.web.pages import (
     helpers,
     jobs,
     loads,
+    metrics,
     report,
     track_record,
 )
@@ -51,6 +53,7 @@ def create_app(shop: Shop, *, demo: bool = False) -> FastAPI:
     )
     app.state.shop = shop
     app.state.demo = demo
+    app.state.figures = Figures(shop)
     refusals: dict[int | str, dict[str, Any]] = {
         code: {"model": ErrorBody} for code in (400, 403, 404, 405, 409, 412, 413, 422, 428, 500, 503)
     }
@@ -69,6 +72,7 @@ def create_app(shop: Shop, *, demo: bool = False) -> FastAPI:
         figures,
         jobs,
         backups,
+        metrics,
         data,
         help,
         docs,
@@ -84,4 +88,6 @@ def create_app(shop: Shop, *, demo: bool = False) -> FastAPI:
             upload if path in ("/api/import", "/data/import", "/helpers/log") else _BODY_BYTES
         ),
     )
+    # Added last, so that it is outermost and sees what the guard refuses.
+    app.add_middleware(Observer, figures=app.state.figures)
     return app

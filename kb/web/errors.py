@@ -17,6 +17,7 @@ from starlette.types import Scope
 
 from kb.errors import BadInput, KbError, NotFound
 from kb.model.problems import explain_entries
+from kb.web.observing import REQUEST_ID
 from kb.web.rendering import render
 from kb.web.security import PROTECTIVE_HEADERS
 
@@ -96,7 +97,7 @@ def install(app: FastAPI) -> None:
         return answer
 
     def unforeseen(request: Request, error: Exception) -> Response:
-        log_id = secrets.token_hex(4)
+        log_id = request.scope.get(REQUEST_ID) or secrets.token_hex(8)
         log.error("unforeseen error %s at %s", log_id, request.url.path, exc_info=error)
         answer = respond(
             request.scope,
@@ -107,7 +108,7 @@ def install(app: FastAPI) -> None:
             log_id,
         )
         # This answer alone is made outside the guard that adds them to all others.
-        answer.headers.update(PROTECTIVE_HEADERS)
+        answer.headers.update({**PROTECTIVE_HEADERS, "X-Request-Id": log_id})
         return answer
 
     app.add_exception_handler(KbError, known)

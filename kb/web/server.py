@@ -9,10 +9,13 @@ from collections.abc import Callable
 
 import uvicorn
 
+from kb import logs
 from kb.errors import BadInput, StoreTrouble
+from kb.running import tell_supervisor
 from kb.service import Shop
 from kb.service.daily import DailyBackups
 from kb.web.app import create_app
+from kb.web.observing import current_request
 from kb.web.security import is_loopback
 
 
@@ -27,11 +30,16 @@ class _Server(uvicorn.Server):
         await super().startup(sockets)
         if self.started:
             print(f"Board fault book answers at {self.address}", flush=True)
+            tell_supervisor("READY=1")
             # The first suggestion would otherwise wait while the weights are chosen.
             asyncio.get_running_loop().run_in_executor(None, self.warm)
             if self.opens_browser:
                 # The browser's own start may take seconds; the server must not wait for it.
                 asyncio.get_running_loop().run_in_executor(None, webbrowser.open, self.address)
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        tell_supervisor("STOPPING=1")
+        await super().shutdown(sockets)
 
 
 def run(shop: Shop, host: str, port: int, *, browser: bool, demo: bool = False) -> None:
@@ -46,7 +54,8 @@ def run(shop: Shop, host: str, port: int, *, browser: bool, demo: bool = False) 
     shown = f"[{host}]" if ":" in host else host
     config = uvicorn.Config(
         create_app(shop, demo=demo),
-        log_level="warning",
+        log_config=None,
+        access_log=False,
         server_header=False,
         timeout_keep_alive=30,
         timeout_graceful_shutdown=10,
@@ -55,6 +64,7 @@ def run(shop: Shop, host: str, port: int, *, browser: bool, demo: bool = False) 
     server.address = f"http://{shown}:{listener.getsockname()[1]}/"
     server.opens_browser = browser
     server.warm = shop.derived.warm
+    logs.set_up(shop.settings.log_format, shop.settings.log_level, current_request)
     shop.refresh()
     daily = DailyBackups(shop) if shop.settings.backup_daily and not demo else None
     with listener:

@@ -40,11 +40,14 @@ ALLOWED = {
         "assets",
         "",  # a backup names the version that made it
     },
-    "web": {"web", "service", "model", "facts", "errors", "config", "assets", ""},
+    "web": {"web", "service", "model", "facts", "errors", "config", "assets", "logs", "running", ""},
     "errors": set(),
+    "logs": set(),
+    "running": set(),
+    "running_cli": {"running", "service", "config", "errors"},
     "assets": {"errors"},
     "config": {"errors"},
-    "cli": {"web", "service", "model", "facts", "errors", "config", "assets", ""},
+    "cli": {"web", "service", "model", "facts", "errors", "config", "assets", "running_cli", ""},
     "__main__": {"cli"},
     "__init__": set(),
 }

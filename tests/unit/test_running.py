@@ -1,0 +1,241 @@
+"""The program as a service: its unit, what it tells its supervisor, its log, and how it is upgraded."""
+
+from __future__ import annotations
+
+import io
+import json
+import logging
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from urllib.request import urlopen
+
+import pytest
+from factories import a_case, a_family, bring, settings_in, shop_in
+
+from kb import logs, running
+from kb.errors import BadInput
+from kb.service import upgrading
+from kb.service.upgrading import Failed, Ran
+
+
+def verified(text: str, folder: Path) -> str:
+    """What systemd itself has to say of a unit; nothing where it is content."""
+    tool = shutil.which("systemd-analyze")
+    assert tool, "systemd-analyze is missing: install Debian's package systemd and run the tests again."
+    file = folder / running.UNIT_NAME
+    file.write_text(text, encoding="utf-8")
+    done = subprocess.run(
+        [tool, "verify", "--user", str(file)],
+        env={**os.environ, "XDG_RUNTIME_DIR": str(folder)},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    return done.stderr + ("" if done.returncode == 0 else f"exit status {done.returncode}")
+
+
+def test_systemd_takes_the_unit_as_it_is(tmp_path: Path) -> None:
+    assert verified(running.unit(["--port", "8765"], {}), tmp_path) == ""
+
+
+def test_systemd_would_have_said_so_were_it_wrong(tmp_path: Path) -> None:
+    wrong = running.unit([], {}).replace("RestartSec=5", "RestartSecs=5")
+    assert "RestartSecs" in verified(wrong, tmp_path)
+
+
+def test_places_with_odd_signs_reach_the_service_as_they_are(tmp_path: Path) -> None:
+    odd = '/srv/quay 50%/"two" \\ $HOME'
+    text = running.unit(["--tls-cert", odd], {"KB_DATA": odd, "KB_SHOP_NAME": "not a place"})
+    assert verified(text, tmp_path) == ""
+    # Quoting of systemd.syntax(7), specifiers of systemd.unit(5), variables of systemd.service(5).
+    assert 'Environment="KB_DATA=/srv/quay 50%%/\\"two\\" \\\\ $HOME"' in text
+    assert '"/srv/quay 50%%/\\"two\\" \\\\ $$HOME"' in text
+    assert "not a place" not in text
+
+
+def test_the_unit_is_written_for_its_owner_alone(tmp_path: Path) -> None:
+    file = running.unit_file({"XDG_CONFIG_HOME": str(tmp_path)})
+    running.install_unit("first", file)
+    running.install_unit("second", file)
+    assert file == tmp_path / "systemd" / "user" / "kb-boards.service"
+    assert file.read_text() == "second"
+    assert file.stat().st_mode & 0o777 == 0o600
+    assert [entry.name for entry in file.parent.iterdir()] == [file.name]
+
+
+def test_nothing_is_told_where_nobody_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
+    assert not running.tell_supervisor("READY=1")
+    monkeypatch.setenv("NOTIFY_SOCKET", "/nowhere/at/all")
+    assert not running.tell_supervisor("READY=1")
+
+
+@pytest.mark.parametrize("abstract", [False, True])
+def test_a_served_program_says_when_it_is_ready_and_when_it_stops(tmp_path: Path, abstract: bool) -> None:
+    """sd_notify(3): the messages a unit of Type=notify waits for."""
+    name = f"@kb-test-{os.getpid()}" if abstract else str(tmp_path / "notify")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as supervisor:
+        supervisor.bind("\0" + name[1:] if abstract else name)
+        supervisor.settimeout(60)
+        kept = {key: value for key, value in os.environ.items() if not key.startswith("KB_")}
+        environment = {
+            **kept,
+            "KB_DATA": str(tmp_path / "data"),
+            "KB_CONFIG": str(tmp_path / "none.toml"),
+            "KB_LOG_FORMAT": "json",
+            "KB_LOG_LEVEL": "info",
+            "NOTIFY_SOCKET": name,
+        }
+        server = subprocess.Popen(
+            [sys.executable, "-m", "kb", "serve", "--no-browser", "--port", "0"],
+            env=environment,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        try:
+            assert supervisor.recv(100) == b"READY=1"
+            assert server.stdout is not None
+            address = server.stdout.readline().split()[-1]
+            with urlopen(address + "families", timeout=30) as answer:
+                request = answer.headers["X-Request-Id"]
+            server.send_signal(signal.SIGTERM)
+            assert supervisor.recv(100) == b"STOPPING=1"
+            _, said = server.communicate(timeout=60)
+        finally:
+            server.kill()
+    # systemd counts an end by the signal it sent as a clean one.
+    assert server.returncode in (0, -signal.SIGTERM)
+    lines = [json.loads(line) for line in said.splitlines()]
+    [told] = [line for line in lines if line.get("request") == request]
+    assert (told["method"], told["route"], told["status"]) == ("GET", "/families", 200)
+    assert told["ms"] > 0
+
+
+@pytest.fixture
+def written() -> Iterator[Callable[[str], str]]:
+    """Sets the log up in a style, logs one error and one odd line, and answers what was written."""
+    root = logging.getLogger()
+    kept, level = root.handlers[:], root.level
+
+    def write(style: str) -> str:
+        logs.set_up(style, "info", lambda: "ab12")
+        stream = io.StringIO()
+        handler = root.handlers[0]
+        assert isinstance(handler, logging.StreamHandler)
+        handler.setStream(stream)
+        log = logging.getLogger("kb.test")
+        log.info("one\nline with “quotes”", extra={"cases": 3})
+        try:
+            raise KeyError("lost")
+        except KeyError:
+            log.exception("it failed")
+        return stream.getvalue()
+
+    yield write
+    root.handlers[:] = kept
+    root.setLevel(level)
+
+
+def test_json_lines_hold_one_object_each_with_the_request(written: Callable[[str], str]) -> None:
+    first, second = (json.loads(line) for line in written("json").splitlines())
+    assert first["message"] == "one\nline with “quotes”"
+    assert (first["level"], first["logger"], first["request"], first["cases"]) == (
+        "info",
+        "kb.test",
+        "ab12",
+        3,
+    )
+    assert first["time"].endswith("+00:00")
+    assert "KeyError" in second["trace"]
+
+
+def test_plain_lines_are_for_a_person(written: Callable[[str], str]) -> None:
+    said = written("text")
+    assert " INFO [ab12] one\nline" in said
+    assert "Traceback" in said
+
+
+class Machine:
+    """Answers commands as told and remembers them."""
+
+    def __init__(self, **fails: str) -> None:
+        self.fails = fails
+        self.ran: list[str] = []
+
+    def __call__(self, command: Sequence[str]) -> Ran:
+        line = " ".join(command[1:] if command[0] == sys.executable else command)
+        self.ran.append(line)
+        failed = next((said for word, said in self.fails.items() if word in line), None)
+        return Ran(0, "all in order") if failed is None else Ran(1, failed)
+
+
+@pytest.fixture
+def stocked(tmp_path: Path) -> Path:
+    shop = shop_in(tmp_path / "data")
+    assert bring(shop, a_family(), a_case("one")).saved
+    shop.close()
+    return tmp_path / "data"
+
+
+def test_an_upgrade_backs_up_before_it_installs(stocked: Path, tmp_path: Path) -> None:
+    wheel = tmp_path / "kb_boards-9.whl"
+    wheel.touch()
+    machine = Machine()
+    done = upgrading.upgrade(settings_in(stocked), wheel, top=None, run=machine)
+    assert done.backup is not None
+    assert done.backup.stat().st_size > 1000
+    assert done.checked == "all in order"
+    assert [line.split(" ")[1] for line in machine.ran] == ["pip", "pip", "kb"]
+    assert machine.ran[-1] == "-m kb check"
+
+
+def test_a_checkout_is_brought_up_to_date_without_merging(stocked: Path, tmp_path: Path) -> None:
+    machine = Machine()
+    upgrading.upgrade(settings_in(stocked), None, top=tmp_path, run=machine)
+    assert machine.ran[0] == f"git -C {tmp_path} pull --ff-only --quiet"
+    assert machine.ran[1] == f"-m pip install --quiet --editable {tmp_path}"
+
+
+def test_without_a_store_there_is_nothing_to_back_up(tmp_path: Path) -> None:
+    machine = Machine()
+    assert upgrading.upgrade(settings_in(tmp_path / "none"), None, top=tmp_path, run=machine).backup is None
+
+
+def test_a_failed_installation_stops_before_the_store(stocked: Path, tmp_path: Path) -> None:
+    machine = Machine(pip="no matching distribution")
+    with pytest.raises(Failed, match=r"store was not touched\. no matching distribution"):
+        upgrading.upgrade(settings_in(stocked), tmp_path, top=None, run=machine)
+    assert not any("kb check" in line for line in machine.ran)
+
+
+def test_a_store_the_new_version_cannot_use_is_told_with_the_way_back(stocked: Path, tmp_path: Path) -> None:
+    with pytest.raises(Failed, match="cannot use the store: damaged") as caught:
+        upgrading.upgrade(settings_in(stocked), tmp_path, top=None, run=Machine(kb="damaged"))
+    [backup] = stocked.glob("backups/before-upgrade-*.zip")
+    assert f"kb restore {backup}" in (caught.value.remedy or "")
+
+
+def test_nothing_to_install_from_is_told(tmp_path: Path) -> None:
+    with pytest.raises(BadInput, match="does not know where newer versions are"):
+        upgrading.upgrade(settings_in(tmp_path), None, top=None, run=Machine())
+    with pytest.raises(BadInput, match="is not there"):
+        upgrading.upgrade(settings_in(tmp_path), tmp_path / "kb.whl", top=None, run=Machine())
+
+
+def test_a_command_is_run_without_a_shell_and_its_last_lines_are_kept() -> None:
+    ran = upgrading.run_command([sys.executable, "-c", "print('$HOME'); raise SystemExit(3)"])
+    assert (ran.status, ran.said) == (3, "$HOME")
+
+
+def test_this_program_runs_from_a_checkout() -> None:
+    package = Path(upgrading.__file__).parents[1]
+    assert upgrading.checkout(package) == package.parent
+    assert upgrading.checkout(package / "service") is None
