@@ -6,12 +6,12 @@ import subprocess
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 
 from kb.config import Settings
 from kb.errors import BadInput, KbError, NotFound
 from kb.service import keeping
+from kb.store.sqlite_files import free_place
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +76,10 @@ def upgrade(
         )
     if source is not None and not source.exists():
         raise BadInput(f"{source} is not there.", field="source", remedy="Name a wheel or a folder.")
-    moment = datetime.now(UTC).astimezone().strftime("%Y%m%d-%H%M%S")
-    target = settings.backups / f"before-upgrade-{moment}.zip"
+    target = free_place(settings.backups, lambda moment: f"before-upgrade-{moment}.zip")
     backup: Path | None = target
     try:
+        settings.backups.mkdir(parents=True, exist_ok=True, mode=0o700)
         keeping.back_up(settings, target)
     except NotFound:
         backup = None

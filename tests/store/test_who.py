@@ -12,7 +12,7 @@ from sqlalchemy import create_engine, select
 
 from kb.service import Shop, cases, families
 from kb.store import Store
-from kb.store.engine import _MIGRATIONS
+from kb.store.schema import MIGRATIONS
 from kb.store.tables import Batch, Change, table_of
 
 _CHANGE, _BATCH = table_of(Change), table_of(Batch)
@@ -81,7 +81,7 @@ def test_change_numbers_are_never_given_twice_after_the_migration(tmp_path: Path
     engine = create_engine(f"sqlite:///{file}")
     with engine.begin() as connection:
         config = Config()
-        config.set_main_option("script_location", str(_MIGRATIONS))
+        config.set_main_option("script_location", str(MIGRATIONS))
         config.attributes["connection"] = connection
         command.upgrade(config, "0002")
         connection.exec_driver_sql("insert into setting values ('identity', '\"abc\"')")
