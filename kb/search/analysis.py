@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from functools import cached_property
 from typing import NamedTuple
 
 from kb.facts.parts import PART_CLASSES
@@ -84,7 +85,7 @@ class Analysis:
     """The analysis chain with its lists of names; immutable once made.
 
     `symptoms` and `part_classes` are lists of (name, other names). A shop that adds a symptom makes a new
-    `Analysis`; an index made with other lists notices by `fingerprint` and asks to be rebuilt.
+    `Analysis`, which an index then adopts.
     """
 
     def __init__(
@@ -102,9 +103,14 @@ class Analysis:
         self.lexicon = Lexicon(self, ((kind, *entry) for kind, names in self._lists for entry in names))
 
     def __reduce__(self) -> tuple[object, ...]:
-        return Analysis, tuple(names for _, names in self._lists)
+        return Analysis, self.names
 
     @property
+    def names(self) -> tuple[Names, ...]:
+        """The lists of names that make this analysis again: `Analysis(*names)`."""
+        return tuple(names for _, names in self._lists)
+
+    @cached_property
     def fingerprint(self) -> str:
         """Changes when the chain or one of its lists does."""
         from hashlib import sha256
@@ -300,6 +306,11 @@ class Lexicon:
         for terms in self._phrases:
             lengths.setdefault(terms[0], set()).add(len(terms))
         self._lengths = {first: tuple(sorted(sizes, reverse=True)) for first, sizes in lengths.items()}
+
+    def differing(self, other: Lexicon) -> set[tuple[str, ...]]:
+        """The spellings, as terms, that mean something else here than they do to `other`."""
+        spellings = self._phrases.keys() | other._phrases.keys()
+        return {terms for terms in spellings if self._phrases.get(terms) != other._phrases.get(terms)}
 
     def find(self, tokens: Sequence[Token], text: str, *, loose: bool = False) -> list[Concept]:
         """The names among `tokens`; with `loose` one other word may stand inside a name."""

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from kb.search.analysis import Analysis
 from kb.search.bm25 import idf, length_norms, saturated
 from kb.search.document import FACETS, CaseDocument, Filters
-from kb.search.prepare import MANY_POSITIONS, ZONE_WEIGHTS, zone_texts
+from kb.search.prepare import LONGEST_TERM, MANY_POSITIONS, ZONE_WEIGHTS, zone_texts
 from kb.search.query import Group, Plan
 from kb.search.segment import Floats, Ints, Mask, Segment
 
@@ -77,6 +77,14 @@ class State:
         """The case in a slot over all."""
         segment, own = self.locate(slot)
         return segment.document(own)
+
+    def document_of(self, uid: str) -> CaseDocument | None:
+        """The live case with this uid, None where there is none."""
+        for segment, alive in zip(self.segments, self.alive, strict=True):
+            slot = segment.slot(uid)
+            if slot is not None and alive[slot]:
+                return segment.document(slot)
+        return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +198,20 @@ def _holding_value(state: State, facet: str, value: str) -> Mask:
 def _newest(state: State) -> NDArray[np.float64]:
     parts = [segment.years + 0.5 * segment.cured for segment in state.segments]
     return np.concatenate(parts) if parts else np.zeros(0)
+
+
+def holding_all(state: State, terms: Iterable[str]) -> Mask:
+    """Which slots hold every one of `terms`, wherever."""
+    wanted = [term[:LONGEST_TERM] for term in terms]
+    mask = np.zeros(state.offsets[-1], bool)
+    for segment, offset in zip(state.segments, state.offsets, strict=False):
+        held = np.ones(segment.size, bool)
+        for term in wanted:
+            here = np.zeros(segment.size, bool)
+            here[segment.postings(term)[0]] = True
+            held &= here
+        mask[offset : offset + segment.size] = held
+    return mask
 
 
 def holding_phrase(state: State, terms: Sequence[str], analysis: Analysis) -> Mask:

@@ -2,7 +2,8 @@
 
 The change number is part of the index commit itself, so the two can never part. Whoosh neither syncs
 nor checks its files, so after each commit new files are synced and their SHA-256 written to a manifest,
-which is compared when the index is opened.
+which is compared when the index is opened. The lists of names that the cases were read with are kept beside
+it, so that an index made with other lists need not be made anew.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from whoosh.filedb.filestore import FileStorage, RamStorage
 from whoosh.util.filelock import try_for
@@ -32,6 +33,9 @@ LAYOUT = 2
 _MANIFEST = "manifest.json"
 _PENDING = "pending.json"
 _LOCK = "KBLOCK"
+_NAMES = "names_"
+UNFINISHED = ""
+"""Stands for the chain of an index in which some cases are still to be read with newer names."""
 _CHUNK = 1 << 20
 
 
@@ -43,21 +47,26 @@ class Busy(Exception):
     """Another process is writing to the index."""
 
 
+class Mark(NamedTuple):
+    """How far an index has come: the last change in it, and the fingerprint of the chain it was read with."""
+
+    seen: Seen
+    chain: str
+
+
 @dataclass(frozen=True, slots=True)
 class Meta:
     """What an index says of itself."""
 
-    fingerprint: str
-    seen: Seen
+    mark: Mark
     count: int
 
 
 class IndexFolder:
     """One index, in `path` or, for None, in memory."""
 
-    def __init__(self, path: Path | None, fingerprint: str) -> None:
+    def __init__(self, path: Path | None) -> None:
         self.path = path
-        self.fingerprint = fingerprint
         self._sums: dict[str, str] = {}
         if path is not None:
             path.mkdir(parents=True, exist_ok=True)
@@ -75,10 +84,11 @@ class IndexFolder:
         finally:
             lock.release()
 
-    def open(self, wait_s: float = 60.0) -> tuple[Any, Meta]:
-        """A reader and what the index says of itself.
+    def open(self, analysis: Analysis, wait_s: float = 60.0) -> tuple[Any, Meta, Analysis]:
+        """A reader, what the index says of itself, and the analysis it was made with.
 
-        Raises `Damaged` when files are missing, changed or unreadable, or the chain that made it differs.
+        That is `analysis` wherever the index was made with the same lists. Raises `Damaged` when files are
+        missing, changed or unreadable, or the chain that made it is another one.
         """
         if self.path is None:
             raise Damaged("there is no index yet")
@@ -90,26 +100,33 @@ class IndexFolder:
                 meta = read_meta(reader)
             except Exception as error:
                 raise Damaged(f"index cannot be read: {type(error).__name__}") from error
-        if meta is None:
-            raise Damaged("index has no change number")
-        if meta.fingerprint != self.fingerprint:
-            raise Damaged("analysis or word lists have changed")
-        return reader, meta
+            if meta is None:
+                raise Damaged("index has no change number")
+            if meta.mark.chain != analysis.fingerprint:
+                analysis = _kept_analysis(self.path, meta.mark.chain)
+        return reader, meta, analysis
 
-    def create(self, wait_s: float = 60.0) -> Any:
+    def create(self, analysis: Analysis, wait_s: float = 60.0) -> Any:
         """Start with an empty index, whatever was there; a reader of it."""
         with self._locked(wait_s):
             self._wipe()
             created = self._storage.create_index(make_schema())
             writer = created.writer(codec=LongBlocks())
-            self._add_meta(writer, NOTHING_SEEN, 0)
-            self._commit(writer)
+            self._add_meta(writer, Mark(NOTHING_SEEN, analysis.fingerprint), 0)
+            self._commit(writer, analysis)
             return created.reader()
 
     def write(
-        self, upserts: Iterable[Prepared], deletes: Iterable[str], seen: Seen, before: Seen, wait_s: float
+        self,
+        upserts: Iterable[Prepared],
+        deletes: Iterable[str],
+        mark: Mark,
+        before: Mark,
+        analysis: Analysis,
+        wait_s: float,
     ) -> bool:
-        """Bring the index from `before` to `seen`. False when another process has gone further already.
+        """Bring the index from `before` to `mark`. False when another process has gone further already, or
+        has taken other names in.
 
         Raises `Busy` when the other process does not let go within `wait_s` seconds.
         """
@@ -120,9 +137,7 @@ class IndexFolder:
                 meta = read_meta(reader)
             finally:
                 reader.close()
-            if meta is None or meta.fingerprint != self.fingerprint:
-                return False
-            if meta.seen != before and (meta.seen[0] >= seen[0] or meta.seen[0] < before[0]):
+            if meta is None or not _may_follow(mark, before, meta.mark):
                 return False
             writer = opened.writer(codec=LongBlocks(), timeout=wait_s)
             try:
@@ -134,11 +149,11 @@ class IndexFolder:
                 for uid in gone:
                     count -= writer.delete_by_term(UID, uid)
                 writer.delete_by_term(UID, META_UID)
-                self._add_meta(writer, seen, count)
+                self._add_meta(writer, mark, count)
             except BaseException:
                 writer.cancel()
                 raise
-            self._commit(writer)
+            self._commit(writer, analysis)
             return True
 
     def replace(
@@ -161,11 +176,11 @@ class IndexFolder:
             try:
                 path = str(self.path) if self.path is not None else None
                 segments, count = write_parts(self._storage, path, analysis, documents, progress, processes)
-                self._add_meta(writer, seen, count)
+                self._add_meta(writer, Mark(seen, analysis.fingerprint), count)
             except BaseException:
                 writer.cancel()
                 raise
-            self._commit(writer, mergetype=lambda _, __: segments)
+            self._commit(writer, analysis, mergetype=lambda _, __: segments)
 
     def reader(self) -> tuple[Any, Meta]:
         """A reader of the index as it now is, without the check of its files."""
@@ -175,15 +190,22 @@ class IndexFolder:
             raise Damaged("index has no change number")
         return reader, meta
 
-    def _add_meta(self, writer: Any, seen: Seen, count: int) -> None:
-        writer.add_document(uid=META_UID, body=(LAYOUT, self.fingerprint, seen[0], seen[1], count))
+    def _add_meta(self, writer: Any, mark: Mark, count: int) -> None:
+        writer.add_document(uid=META_UID, body=(LAYOUT, mark.chain, *mark.seen, count))
 
-    def _commit(self, writer: Any, **how: Any) -> None:
-        if self.path is not None:
-            _write_synced(self.path / _PENDING, {"boot": _boot_id()})
+    def _commit(self, writer: Any, analysis: Analysis, **how: Any) -> None:
+        if self.path is None:
+            writer.commit(**how)
+            return
+        names = self.path / f"{_NAMES}{analysis.fingerprint}.json"
+        others = [path for path in self.path.glob(f"{_NAMES}*") if path != names]
+        if not names.exists():
+            _write_synced(names, analysis.names)
+        _write_synced(self.path / _PENDING, {"boot": _boot_id()})
         writer.commit(**how)
-        if self.path is not None:
-            self._write_manifest(self.path)
+        self._write_manifest(self.path)
+        for path in others:
+            path.unlink(missing_ok=True)
 
     def _names(self, path: Path) -> list[str]:
         return sorted(
@@ -245,7 +267,8 @@ class IndexFolder:
             self._storage = RamStorage()
             return
         for item in self.path.iterdir():
-            if item.name.startswith(("MAIN_", "_MAIN_", "arrays_")) or item.name in (_MANIFEST, _PENDING):
+            ours = item.name.startswith(("MAIN_", "_MAIN_", "arrays_", _NAMES))
+            if ours or item.name in (_MANIFEST, _PENDING):
                 if item.is_dir():
                     shutil.rmtree(item, ignore_errors=True)
                 elif not item.name.endswith("LOCK"):
@@ -258,8 +281,32 @@ def read_meta(reader: Any) -> Meta | None:
     matcher = reader.postings(UID, META_UID) if (UID, META_UID) in reader else None
     if matcher is None or not matcher.is_active():
         return None
-    layout, fingerprint, seq, nonce, count = reader.stored_fields(matcher.id())[BODY]
-    return Meta(fingerprint, (seq, nonce), count) if layout == LAYOUT else None
+    layout, chain, seq, nonce, count = reader.stored_fields(matcher.id())[BODY]
+    return Meta(Mark((seq, nonce), chain), count) if layout == LAYOUT else None
+
+
+def _may_follow(mark: Mark, before: Mark, held: Mark) -> bool:
+    """Whether what brings an index from `before` to `mark` does so for one that holds `held`.
+
+    What changed since `before` may be written again over some of it. Of names that is only so for those of
+    `before` and `mark` themselves: others may have left their traces in cases that are not written now.
+    """
+    if held.chain != before.chain and (held.chain == UNFINISHED or held.chain != mark.chain):
+        return False
+    return held.seen == before.seen or before.seen[0] <= held.seen[0] < mark.seen[0]
+
+
+def _kept_analysis(path: Path, chain: str) -> Analysis:
+    """The analysis of an index that was made with other lists of names."""
+    if chain == UNFINISHED:
+        raise Damaged("it was left while cases were read again with new names")
+    try:
+        analysis = Analysis(*json.loads((path / f"{_NAMES}{chain}.json").read_text("utf-8")))
+    except (OSError, ValueError, TypeError):
+        raise Damaged("the names that the index was made with are lost") from None
+    if analysis.fingerprint != chain:
+        raise Damaged("analysis or word lists have changed")
+    return analysis
 
 
 def _boot_id() -> str:
@@ -283,7 +330,7 @@ def _sum_and_sync(path: Path) -> str:
     return _sum(path)
 
 
-def _write_synced(path: Path, content: dict[str, Any]) -> None:
+def _write_synced(path: Path, content: object) -> None:
     draft = path.with_suffix(".tmp")
     with draft.open("w", encoding="utf-8") as file:
         json.dump(content, file)

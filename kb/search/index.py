@@ -19,10 +19,11 @@ from kb.search.bm25 import idf
 from kb.search.complete import Completer
 from kb.search.document import CaseDocument, Filters, Hit, Results
 from kb.search.engine import State, facet_counts, find
-from kb.search.folder import NOTHING_SEEN, Busy, Damaged, IndexFolder, Meta, Seen
+from kb.search.folder import NOTHING_SEEN, UNFINISHED, Busy, Damaged, IndexFolder, Mark, Meta, Seen
 from kb.search.mend import Mender
 from kb.search.prepare import Prepared, Preparer
 from kb.search.query import read_query
+from kb.search.renamed import cases_to_read_again
 from kb.search.segment import Segment, fresh_segment
 from kb.search.snapshot import drop_snapshots
 from kb.search.snippet import SnippetMaker
@@ -53,16 +54,13 @@ class SearchIndex:
     """
 
     def __init__(self, folder: IndexFolder, analysis: Analysis) -> None:
-        self.analysis = analysis
+        self._use(analysis)
         self.was_rebuilt_because: str | None = None
         self.trouble: str | None = None
         self._folder = folder
-        self._preparer = Preparer(analysis)
-        self._snippets = SnippetMaker(analysis)
-        self._named = dict(analysis.other_names())
-        self._names = Completer({"symptom": self._named})
+        self._to_read_again: list[str] = []
         self._seen: Seen = NOTHING_SEEN
-        self._saved: Seen = NOTHING_SEEN
+        self._saved = Mark(NOTHING_SEEN, analysis.fingerprint)
         self._unsaved: dict[str, Prepared | None] = {}
         self._swap = threading.RLock()
         self._stored: tuple[Segment, ...] = ()
@@ -78,19 +76,29 @@ class SearchIndex:
         """Open the index in `folder` (None: in memory only).
 
         A missing or damaged index starts empty with `seen == (0, "")` and the reason in
-        `was_rebuilt_because`; the caller then calls `rebuild`. Files are checked by SHA-256, about 1 s for
-        each 500 MB of index. Raises OSError when the folder cannot be written at all.
+        `was_rebuilt_because`; the caller then calls `rebuild`. One that was made with other lists of names
+        adopts those of `analysis`. Files are checked by SHA-256, about 1 s for each 500 MB of index. Raises
+        OSError when the folder cannot be written at all.
         """
         analysis = analysis or Analysis()
-        opened = IndexFolder(folder, analysis.fingerprint)
-        index = cls(opened, analysis)
+        opened = IndexFolder(folder)
         try:
-            reader, meta = opened.open()
+            reader, meta, made_with = opened.open(analysis)
+            index = cls(opened, made_with)
             index._take(reader, meta)
+            index.adopt(analysis)
         except Damaged as damage:
+            index = cls(opened, analysis)
             index.was_rebuilt_because = str(damage)
-            index._take(opened.create(), Meta(analysis.fingerprint, NOTHING_SEEN, 0))
+            index._take(opened.create(analysis), Meta(Mark(NOTHING_SEEN, analysis.fingerprint), 0))
         return index
+
+    def _use(self, analysis: Analysis) -> None:
+        self.analysis = analysis
+        self._preparer = Preparer(analysis)
+        self._snippets = SnippetMaker(analysis)
+        self._named = dict(analysis.other_names())
+        self._names = Completer({"symptom": self._named})
 
     @property
     def seen(self) -> Seen:
@@ -100,7 +108,12 @@ class SearchIndex:
     @property
     def saved(self) -> Seen:
         """The last change that the index on disk holds; behind `seen` while the disk refuses."""
-        return self._saved
+        return self._saved.seen
+
+    @property
+    def to_read_again(self) -> int:
+        """How many cases are still to be read with the names adopted last; see `read_again`."""
+        return len(self._to_read_again)
 
     @property
     def count(self) -> int:
@@ -140,6 +153,28 @@ class SearchIndex:
         self._save()
         self._reread_if_grown()
 
+    def adopt(self, analysis: Analysis) -> None:
+        """Read queries, and cases from now on, with other lists of names.
+
+        Cases that may read otherwise now are counted in `to_read_again`: the caller calls `read_again` until
+        none is left. Called by one thread at a time, as `apply` is.
+        """
+        if analysis.fingerprint == self.analysis.fingerprint:
+            return
+        known = dict.fromkeys(self._to_read_again)
+        known.update(dict.fromkeys(cases_to_read_again(self._state, self.analysis, analysis)))
+        self._use(analysis)
+        self._to_read_again = list(known)
+        self._save()
+
+    def read_again(self, most: int) -> int:
+        """Read up to `most` of the cases anew that a change of names touches; how many are left."""
+        if self._to_read_again:
+            uids, self._to_read_again = self._to_read_again[:most], self._to_read_again[most:]
+            found = (self._state.document_of(uid) for uid in uids)
+            self.apply([document for document in found if document is not None], (), self._seen)
+        return len(self._to_read_again)
+
     def rebuild(
         self,
         docs: Iterable[CaseDocument],
@@ -157,6 +192,7 @@ class SearchIndex:
         self._folder.replace(docs, self.analysis, seen, progress, processes)
         reader, meta = self._folder.reader()
         self._take(reader, meta)
+        self._to_read_again = []
         self.trouble = None
 
     def _take(self, reader: Any, meta: Meta) -> None:
@@ -167,7 +203,7 @@ class SearchIndex:
             self._barrier = 0
             self._gone_since = set()
             self._state = State(segments, alive)
-            self._seen = self._saved = meta.seen
+            self._seen, self._saved = meta.mark.seen, meta.mark
             self._unsaved = {}
 
     def _read(self, reader: Any) -> tuple[tuple[Segment, ...], tuple[Any, ...]]:
@@ -215,8 +251,9 @@ class SearchIndex:
     def _save(self) -> None:
         upserts = [case for case in self._unsaved.values() if case is not None]
         deletes = [uid for uid, case in self._unsaved.items() if case is None]
+        mark = Mark(self._seen, UNFINISHED if self._to_read_again else self.analysis.fingerprint)
         try:
-            self._folder.write(upserts, deletes, self._seen, self._saved, _WAIT_S)
+            self._folder.write(upserts, deletes, mark, self._saved, self.analysis, _WAIT_S)
         except Busy:
             self.trouble = "another process is writing to the search index"
             return
@@ -225,7 +262,7 @@ class SearchIndex:
             self.trouble = f"the search index cannot be saved: {type(error).__name__}: {error}"
             return
         self.trouble = None
-        self._saved = self._seen
+        self._saved = mark
         self._unsaved = {}
 
     # Reading the stored part anew
@@ -235,11 +272,11 @@ class SearchIndex:
         stored = sum(segment.size for segment in self._stored)
         if self._rereading is not None or waiting < max(_REREAD_FROM, int(stored * _REREAD_SHARE)):
             return
-        if self._saved != self._seen or self.trouble:
+        if self._saved.seen != self._seen or self.trouble:
             return
         with self._swap:
             reader, meta = self._folder.reader()
-            if meta.seen != self._seen:
+            if meta.mark != self._saved:
                 reader.close()
                 return
             self._barrier = len(self._fresh)

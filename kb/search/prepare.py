@@ -40,7 +40,7 @@ _ONE_PLACE = [
     *(_PLACES.pack(place, *_NOWHERE[1:]) for place in range(_TABLE_SIZE)),
     _PLACES.pack(*_NOWHERE),
 ]
-_LONGEST_TERM = 80
+LONGEST_TERM = 80
 _COMPLETED = (("symptom", "symptoms"), ("alias", "aliases"), ("part", "parts"))
 _LONGEST_COMPLETION = 80
 
@@ -171,9 +171,9 @@ def _read_zone(analysis: Analysis, text: str) -> _Zone:
     tokens = analysis.tokens(text)
     terms: list[tuple[bytes, float, int]] = []
     for place, token in enumerate(tokens):
-        terms.append((token.term[:_LONGEST_TERM].encode(), 1.0, place))
+        terms.append((token.term[:LONGEST_TERM].encode(), 1.0, place))
         terms.extend(
-            (extra[:_LONGEST_TERM].encode(), EXTRA_SHARE, -1) for extra in dict.fromkeys(token.extras)
+            (extra[:LONGEST_TERM].encode(), EXTRA_SHARE, -1) for extra in dict.fromkeys(token.extras)
         )
     for concept in analysis.concepts(tokens, text):
         if concept.present:

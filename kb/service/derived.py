@@ -3,6 +3,10 @@
 Each copy remembers the change number it has seen. They catch up at the start, after every commit and
 whenever somebody asks them something, since another process may have written meanwhile. A copy that
 claims a change the store never made (an older store was restored) is built anew.
+
+The shop's own names of symptoms and parts are part of how search reads words. A change of those lists is
+seen in the feed like any other: queries are read with the new names at once, and so are the cases that hold
+them; where these are very many, the rest follows in the background, which the pages say.
 """
 
 from __future__ import annotations
@@ -30,9 +34,14 @@ from kb.suggest import Settings as Weights
 
 log = logging.getLogger(__name__)
 _BATCH = 500
+# Read again with new names while the asker waits (about a second), and when closing.
+_READ_AT_ONCE = 1_000
+_READ_AT_CLOSE = 5_000
+_PAUSE_S = 0.01  # in which others get at the lock
 # Past this share of the store, building anew costs less than replacing case by case.
 _REBUILD_SHARE = 0.5
 _SAVE_EVERY = 2_000
+_NAMED = ("symptom", "part_class")  # lists whose names search knows
 # Leave-one-out over so many cases takes well under a second; the choice hardly moves with more.
 _TUNING_CASES = 2_000
 
@@ -50,7 +59,9 @@ class Derived:
         self._counts_file = counts_file
         self._unsaved = 0
         self._tuning: Tuning | None = None
-        self.trouble: str | None = None
+        self._reader: threading.Thread | None = None
+        self._closing = threading.Event()
+        self.failure: str | None = None
 
     @classmethod
     def on_disk(cls, store: Store, settings: Settings) -> Derived:
@@ -66,7 +77,9 @@ class Derived:
 
     @cached_property
     def _index(self) -> IndexCopy:
-        return IndexCopy(SearchIndex.open(self._index_folder, analysis_of(self._store)))
+        with self._store.reading() as session:
+            analysis = analysis_of(session)
+        return IndexCopy(SearchIndex.open(self._index_folder, analysis))
 
     @cached_property
     def _counts(self) -> CountsCopy:
@@ -74,9 +87,8 @@ class Derived:
 
     @property
     def analysis(self) -> Analysis:
-        """The chain that reads words, for free text as for search."""
-        with self._lock:
-            return self._index.index.analysis
+        """The chain that reads words, for free text as for search, with the names as they are now."""
+        return self.index.analysis
 
     @property
     def index(self) -> SearchIndex:
@@ -90,6 +102,14 @@ class Derived:
         self.catch_up()
         with self._lock:
             yield self._counts.ledger, self._weights()
+
+    @property
+    def trouble(self) -> str | None:
+        """Why an answer may miss something, in words for the pages; None where nothing is amiss."""
+        left = self._index.index.to_read_again if "_index" in self.__dict__ else 0
+        if self.failure or not left:
+            return self.failure
+        return f"New names of symptoms or parts are being taken in: {left} cases are not found by them yet."
 
     @property
     def index_rebuilt_because(self) -> str | None:
@@ -115,7 +135,7 @@ class Derived:
         """Brings both copies to the store's newest change; `progress` is told of long work only.
 
         A failure here never fails the caller, whose record is safe in the store: it is kept in
-        `trouble`, shown on the pages and tried again at the next occasion.
+        `failure`, shown on the pages and tried again at the next occasion.
         """
         try:
             with self._lock:
@@ -123,15 +143,43 @@ class Derived:
                 with self._store.reading() as session:
                     newest = changes.latest(session)
                     behind = [copy for copy in copies if copy.seen != newest]
+                    if self._index in behind:
+                        self._adopt_names(session)
                     anew = [copy for copy in behind if not self._follow(session, copy, newest)]
                     if anew:
                         self._rebuild(session, anew, newest, progress)
-                self.trouble = None
+                self._index.index.read_again(_READ_AT_ONCE if progress is None else self._index.index.count)
+                self.failure = None
+                self._read_on()
             if self._unsaved >= _SAVE_EVERY:
                 self.save()
         except Exception:
             log.exception("the derived copies could not catch up")
-            self.trouble = "Search and suggestions may miss the latest cases; the log says why."
+            self.failure = "Search and suggestions may miss the latest cases; the log says why."
+
+    def _adopt_names(self, session: Session) -> None:
+        index = self._index.index
+        if changes.is_on_record(session, index.seen) and not changes.touched(session, index.seen[0], _NAMED):
+            return
+        index.adopt(analysis_of(session))
+
+    def _read_on(self) -> None:
+        """Reads on in the background where more cases hold new names than the asker can wait for."""
+        if not self._index.index.to_read_again or self._reader is not None or self._closing.is_set():
+            return
+        self._reader = threading.Thread(target=self._read_the_rest, name="search-names", daemon=True)
+        self._reader.start()
+
+    def _read_the_rest(self) -> None:
+        try:
+            while not self._closing.wait(_PAUSE_S):
+                with self._lock:
+                    if not self._index.index.read_again(_BATCH):
+                        return
+        except Exception:
+            log.exception("cases could not be read again with new names")
+        finally:
+            self._reader = None
 
     def rebuild_index(self, progress: Progress | None = None, *, processes: int = 1) -> int:
         """Builds the search index anew; answers how many cases it holds.
@@ -141,6 +189,7 @@ class Derived:
         with self._lock:
             index = self._index
             with self._store.reading() as session:
+                self._adopt_names(session)
                 rebuild(session, index, None, changes.latest(session), progress, processes=processes)
             return index.index.count
 
@@ -171,8 +220,13 @@ class Derived:
 
     def close(self) -> None:
         """Waits for background work and keeps what makes the next start quick."""
+        self._closing.set()
+        reader = self._reader
+        if reader is not None:
+            reader.join()
         with self._lock:
             if "_index" in self.__dict__:
+                self._index.index.read_again(_READ_AT_CLOSE)
                 self._index.index.close()
             if "_counts" in self.__dict__:
                 self.save()
@@ -251,15 +305,14 @@ class Derived:
             self._unsaved += _SAVE_EVERY
 
 
-def analysis_of(store: Store) -> Analysis:
+def analysis_of(session: Session) -> Analysis:
     """The analysis chain with the shop's own synonyms.
 
-    An added entry without synonyms is found by its own words anyway; leaving it out keeps an index valid
-    that was made before it was added. New synonyms take effect at the next start, which builds anew.
+    An added entry without synonyms is found by its own words anyway; leaving it out spares reading cases
+    again for nothing.
     """
     standard = {entry.name for entry in SYMPTOMS} | {entry.name for entry in PART_CLASSES}
-    with store.reading() as session:
-        symptoms, part_classes = lists.symptoms(session), lists.part_classes(session)
+    symptoms, part_classes = lists.symptoms(session), lists.part_classes(session)
     return Analysis(
         *(
             tuple(

@@ -35,7 +35,7 @@ def health(shop: Shop) -> Health:
         newest = changes.latest(session)[0]
         count = cases.count(session)
     seen = shop.derived.seen()
-    ok = shop.derived.trouble is None and all(number >= newest for number in seen.values())
+    ok = shop.derived.failure is None and all(number >= newest for number in seen.values())
     derived = shop.derived
     return Health(
         ok,

@@ -112,8 +112,8 @@ def test_answered_share_counts_each_thing_asked_for_once(index: SearchIndex) -> 
 
 
 def test_an_empty_index_scores_nothing() -> None:
-    folder = IndexFolder(None, ANALYSIS.fingerprint)
-    assert folder.create().doc_count_all() == 1
+    folder = IndexFolder(None)
+    assert folder.create(ANALYSIS).doc_count_all() == 1
     empty = SearchIndex.open(None)
     assert empty.search("fuse").total == 0
     assert empty.search("").facets["family"] == ()

@@ -88,6 +88,12 @@ def is_on_record(session: Session, seen: tuple[int, str]) -> bool:
     return session.scalar(select(_CHANGE.c.nonce).where(_CHANGE.c.seq == seen[0])) == seen[1]
 
 
+def touched(session: Session, seq: int, entities: Iterable[str]) -> bool:
+    """Whether any record of these kinds was changed after change number `seq`."""
+    found = select(_CHANGE.c.seq).where(_CHANGE.c.seq > seq, _CHANGE.c.entity.in_(tuple(entities))).limit(1)
+    return session.scalar(found) is not None
+
+
 def since(session: Session, seq: int, limit: int = 1000) -> list[Changed]:
     """Up to `limit` changes after change number `seq`."""
     rows = session.execute(
