@@ -25,10 +25,12 @@ from kb.search.codes import (
     VALUE,
     WORD,
     Reading,
+    glued_values,
     is_designator,
     read_chunk,
     read_value,
 )
+from kb.search.spelling import Speller
 from kb.search.words import (
     COMPOUNDS,
     NOT,
@@ -39,7 +41,7 @@ from kb.search.words import (
     word_term,
 )
 
-FORMAT = 2
+FORMAT = 3
 """Raise when terms change, so that an index made by an older chain is rebuilt."""
 
 SYMPTOM, PART, TRADE = "symptom", "part", "trade"
@@ -54,6 +56,13 @@ _REACH = 2  # words that may stand between "no" and what it denies
 _CACHED_CHUNKS = 50_000
 _COMPOUND_STARTS = frozenset(first for first, _ in COMPOUNDS) | {"rev", "revis"}
 _SIGN_BEFORE = " \t\n(,;/"
+# What telephones and data sheets print for a hyphen or a space, one for one so that places stay.
+_PLAIN = str.maketrans(
+    {
+        **dict.fromkeys("\u2010\u2011\u2012\u2013\ufe63\uff0d", "-"),
+        **dict.fromkeys("\u00a0\u2007\u2009\u202f", " "),
+    }
+)
 
 
 class Token(NamedTuple):
@@ -127,6 +136,8 @@ class Analysis:
     def tokens(self, text: str) -> list[Token]:
         """The content tokens of `text` in reading order; words that carry no meaning are left out."""
         found: list[Token] = []
+        if not text.isascii():
+            text = text.translate(_PLAIN)
         for match in _CHUNK.finditer(text):
             start = match.start()
             for kind, term, extras, folded, first, last in self._chunk(match.group()):
@@ -155,6 +166,12 @@ def _read(raw: str) -> Iterator[Token]:
             yield Token(WORD, word_term(folded), (), folded, 0, len(raw))
         return
     reading = read_chunk(folded, raw)
+    if reading is not None and reading.kind == CODE and (cut := glued_values(folded, raw)):
+        yield from _read(raw[:cut])
+        yield from (
+            piece._replace(start=piece.start + cut, end=piece.end + cut) for piece in _read(raw[cut:])
+        )
+        return
     if reading is not None:
         yield Token(reading.kind, reading.term[:80], reading.extras, folded, 0, len(raw))
         return
@@ -205,7 +222,9 @@ def _join_at(pieces: list[Token], at: int, text: str) -> tuple[Token, int]:
     if following.kind == NUMBER and following.folded.isdecimal():
         return _join_code(pieces, at, text)
     if following.kind == WORD and (joined := COMPOUNDS.get((token.term, following.term))):
-        extras = tuple(term for term in (token.term, following.term) if term not in STOP_WORDS)
+        extras = tuple(
+            term for term in (token.term, following.term) if term not in STOP_WORDS and term != joined
+        )
         folded = token.folded + following.folded
         return Token(WORD, word_term(joined), extras, folded, token.start, following.end), 2
     if token.folded in ("rev", "revision") and len(following.folded) <= 2:
@@ -284,6 +303,7 @@ class Lexicon:
     def __init__(self, analysis: Analysis, entries: Iterable[tuple[str, str, Sequence[str]]]) -> None:
         phrases: dict[tuple[str, ...], dict[str, None]] = {}
         self.words: dict[str, str] = {}
+        self._named_by: dict[str, dict[str, None]] = {}
         self.terms: set[str] = set()
         turned: list[tuple[tuple[str, ...], str]] = []
         for kind, name, others in entries:
@@ -297,6 +317,8 @@ class Lexicon:
                 if len(terms) == 2 and NOT not in terms:
                     turned.append((terms[::-1], key))
                 self.terms.update(terms)
+                for term in terms if kind != TRADE else ():
+                    self._named_by.setdefault(term, {})[key] = None
                 self.words.update((token.folded, token.term) for token in tokens if token.kind == WORD)
         for terms, key in turned:
             if terms not in phrases:
@@ -311,6 +333,15 @@ class Lexicon:
         """The spellings, as terms, that mean something else here than they do to `other`."""
         spellings = self._phrases.keys() | other._phrases.keys()
         return {terms for terms in spellings if self._phrases.get(terms) != other._phrases.get(terms)}
+
+    @cached_property
+    def speller(self) -> Speller:
+        """Finds the words of names that are near a misspelt one."""
+        return Speller(word for word in self.words if word.isalpha())
+
+    def naming(self, term: str) -> tuple[str, ...]:
+        """The keys of the symptoms and part classes that have `term` as a word in one of their names."""
+        return tuple(self._named_by.get(term, ()))
 
     def find(self, tokens: Sequence[Token], text: str, *, loose: bool = False) -> list[Concept]:
         """The names among `tokens`; with `loose` one other word may stand inside a name."""

@@ -40,7 +40,10 @@ _RAIL = re.compile(r"(\d+(?:[.,]\d+)?)v[-_]?(?:sb|stb|stby|standby)")
 _FUSE = re.compile(r"(?:t|f|ff|tt|m)(\d+(?:[.,]\d+)?)(m?a)")
 _DESIGNATOR = re.compile(r"([a-z]{1,3})(\d{1,4})([a-z]?)")
 _TAIL = re.compile(r"(?:r|rev|v)\d{1,2}|[a-z]|rev[a-z]")
-_LETTER_TAIL = re.compile(r"([a-z]{2,}\d{3,})[a-z]{1,2}")
+_LETTER_TAIL = re.compile(r"([a-z]{2,}\d{3,})(?:[a-z]{1,2}|r\d{1,2}|rev[a-z\d]{1,2})")
+_TWO_VALUES = re.compile(
+    r"(\d+(?:[.,]\d+)?(?:[pnum]?f|(?:k|meg|m)?ohms?|[um]?h))(\d+(?:[.,]\d+)?(?:v|vdc|vac|w|m?a))"
+)
 _JAPANESE = re.compile(r"[12]s([a-k]\d{2,5}[a-z]?)")
 _AFTER_LETTERS = re.compile(r"[a-z]{2,4}(\d[a-z0-9]{3,})")
 _DIGITS = re.compile(r"\d{4,}")
@@ -104,6 +107,12 @@ def _letter_value(number: str, letter: str, unit: str) -> str:
     if letter in ("k", "m", "meg", "g") and unit in ("", "ohm", "ohms", "r"):
         return value_term(number, "meg" if letter == "m" else letter, "ohm")
     return value_term(number, letter, unit or "f")
+
+
+def glued_values(folded: str, raw: str) -> int:
+    """Where the second of two values that are written as one begins ("1000uF16V"); 0 where they are not."""
+    pair = _TWO_VALUES.fullmatch(folded) if len(folded) == len(raw) else None
+    return pair.start(2) if pair else 0
 
 
 def is_designator(folded: str) -> bool:

@@ -13,7 +13,7 @@ from kb.search.analysis import Analysis
 from kb.search.bm25 import idf, length_norms, saturated
 from kb.search.document import FACETS, CaseDocument, Filters
 from kb.search.prepare import LONGEST_TERM, MANY_POSITIONS, ZONE_WEIGHTS, zone_texts
-from kb.search.query import Group, Plan
+from kb.search.query import WEAK, Group, Plan
 from kb.search.segment import Floats, Ints, Mask, Segment
 
 CURED_FACTOR = np.float32(1.06)
@@ -123,6 +123,7 @@ def find(
     if plan.groups:
         most = float(answered[alive].max(initial=0.0))
         matched = (answered >= np.float32(max(_LEAST_ANSWER * most, 1e-9))) & alive
+        matched &= _holding_more_than_weak(state, plan.groups)
     elif plan.is_empty or plan.excluded:
         matched = alive.copy()
     else:
@@ -186,6 +187,18 @@ def _add_group(state: State, group: Group, scores: Floats, answered: Floats) -> 
         any_held[offset:][ids] = True
     answered += any_held * np.float32(worth)
     return worth
+
+
+def _holding_more_than_weak(state: State, groups: Iterable[Group]) -> Mask:
+    """Which slots hold more of `groups` than words such as "no" and "on"; all where nothing else is asked."""
+    terms = [term for group in groups for term, _ in group.terms]
+    telling = [term for term in terms if term not in WEAK]
+    mask = np.full(state.offsets[-1], not telling or len(telling) == len(terms))
+    if len(telling) < len(terms):
+        for segment, offset in zip(state.segments, state.offsets, strict=False):
+            for term in telling:
+                mask[offset + segment.postings(term)[0]] = True
+    return mask
 
 
 def _holding_value(state: State, facet: str, value: str) -> Mask:

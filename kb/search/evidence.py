@@ -35,7 +35,8 @@ EVERYDAY_WORDS = word_set(
     "shape share shelf shift shirt shore short should shown since small sound south space speed spoke staff "
     "stage stand start state still stock stone store story table taken thing think third those three title "
     "total touch trade train trial truck trust under until upper usual value watch water wheel where which "
-    "white whole whose winter world worse would write wrong yellow young"
+    "white whole whose winter world worse would write wrong yellow young oven kettle toaster fridge freezer cooker "
+    "grill stove iron mixer boiler lamp torch radio clock phone printer scanner camera router bell horn engine"
 )
 
 

@@ -26,6 +26,8 @@ _MOST_BEGINNINGS = 20
 _LONGEST_LETTERS = 4
 _RARER_BY = 8
 _SHORTEST_RARE = 5
+_SHORTEST_MENDED = 5  # shorter words are a letter away from too many others
+_MOST_NAMES = 4  # names that one word of theirs may stand for
 _SEPARATORS = re.compile(r"[\s\-_./]")
 
 Helpers = Sequence[tuple[Segment, Completer, Speller]]
@@ -116,7 +118,7 @@ class Mender:
         """What a held word may mean: one that shares a stem with another by a slip only ("capaciter",
         "capacitance"), or a slip that others made before ("realy")."""
         word = group.folded
-        if is_exact(group) or edits_allowed(word) == 0 or len(group.terms) > 1:
+        if is_exact(group) or edits_allowed(word) == 0 or len(group.terms) > 1 or word in NEGATIONS:
             return [], None
         own = group.terms[0][0]
         if any(word in speller for speller in self._spellers):
@@ -156,14 +158,37 @@ class Mender:
         begun = {term for term in begun - own if holding(term)}
         if begun:
             return sorted(begun, key=lambda term: (-holding(term), term))[:_MOST_BEGINNINGS], None
-        if not edits_allowed(word):
+        lexicon = self._analysis.lexicon
+        if word in lexicon.words:
+            return self._named_by(word), None
+        if not edits_allowed(word) or word in EVERYDAY_WORDS or word in NEUTRAL_WORDS:
             return [], None
-        held = [(edits, known) for edits, known in self._near(word) if holding(word_term(known))]
+        near = {*self._near(word), *lexicon.speller.near(word)}
+        if len(word) < _SHORTEST_MENDED:
+            near = {(edits, known) for edits, known in near if known in lexicon.words and _kept(word, known)}
+        found = {known: self._answers(known) for _, known in near}
+        held = [(edits, known) for edits, known in near if found[known]]
         if not held:
             return [], None
         fewest = min(edits for edits, _ in held)
         best = sorted(
             (known for edits, known in held if edits == fewest),
-            key=lambda known: (known[0] != word[0], -holding(word_term(known)), known),
+            key=lambda known: (known[0] != word[0], -max(map(holding, found[known])), known),
         )
-        return list(dict.fromkeys(word_term(known) for known in best[:3])), best[0]
+        return list(dict.fromkeys(term for known in best[:3] for term in found[known])), best[0]
+
+    def _answers(self, known: str) -> list[str]:
+        """The terms by which cases answer a known word: its own, or those of the names it is a word of."""
+        term = word_term(known)
+        return [term] if self._state.holding(term) else self._named_by(known)
+
+    def _named_by(self, known: str) -> list[str]:
+        """What a word that no case holds stands for as part of a name ("thermistor", an inrush limiter)."""
+        keys = self._analysis.lexicon.naming(word_term(known))
+        held = [key for key in keys if self._state.holding(key)]
+        return held if len(held) <= _MOST_NAMES else []
+
+
+def _kept(word: str, known: str) -> bool:
+    """Whether a short word keeps its letters: one left out, added or swapped, but none put for another."""
+    return len(word) != len(known) or sorted(word) == sorted(known)

@@ -15,7 +15,8 @@ from kb.search.words import NOT
 
 MOST_CHARACTERS = 600
 MOST_GROUPS = 32
-_WEAK = frozenset((NOT, "on", "off", "up", "out", "after", "when"))
+WEAK = frozenset((NOT, "on", "off", "up", "out", "after", "when"))
+"""Terms that tell nothing by themselves."""
 _WEAK_FACTOR = 0.3
 _EXTRA_FACTOR = 0.4
 _IN_NAME_FACTOR = 0.4
@@ -90,7 +91,7 @@ def _groups(text: str, analysis: Analysis) -> list[Group]:
 
 def _group(token: Token, text: str, keys: tuple[str, ...], width: int) -> Group:
     own = 1.0 if width == 1 else _IN_NAME_FACTOR
-    if token.term in _WEAK or token.kind == NUMBER:
+    if token.term in WEAK or token.kind == NUMBER:
         own *= _WEAK_FACTOR
     terms = {token.term: own}
     for extra in token.extras:

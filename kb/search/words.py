@@ -83,6 +83,7 @@ COMPOUNDS: dict[tuple[str, str], str] = {
         "boot loop": "bootloop",
         "on board": "onboard",
         "solder joint": "solderjoint",
+        "short circuit": "short",
     }.items()
 }
 
@@ -139,4 +140,10 @@ def word_term(folded: str) -> str:
     return _SAME_STEM.get(stemmed, stemmed)
 
 
-_SAME_STEM: dict[str, str] = {"leaki": "leak", "noisi": "nois", "dri": "dry", "volt": "voltag"}
+_SAME_STEM: dict[str, str] = {
+    "leaki": "leak",
+    "bulgi": "bulg",
+    "noisi": "nois",
+    "dri": "dry",
+    "volt": "voltag",
+}

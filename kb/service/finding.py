@@ -108,7 +108,7 @@ def _with_code(session: Session, filters: Filters) -> Filters:
 
 def _named_family(session: Session, query: str) -> str | None:
     """The code of the one family that the words name, None where they name none or several."""
-    pieces = query.split(maxsplit=_MOST_WORDS)[:_MOST_WORDS]
+    pieces = _without_minus(query).split(maxsplit=_MOST_WORDS)[:_MOST_WORDS]
     if not any(any(letter.isdecimal() for letter in piece) for piece in pieces):
         return None
     asked = {
@@ -172,10 +172,10 @@ def _near_numbers(session: Session, word: str) -> list[str]:
 
 
 def _begun_alike(index: SearchIndex, word: str) -> Sequence[str]:
-    """Up to two completions of the longest beginning of `word` that has any."""
+    """Up to two completions of the longest beginning of `word` that has any, half of the word at least."""
     if not word.isalpha():
         return ()
-    for length in range(min(len(word), _LONGEST_CODE) - 1, 2, -1):
+    for length in range(min(len(word), _LONGEST_CODE) - 1, max(2, len(word) // 2), -1):
         if begun := index.complete(word[:length], 2):
             return begun
     return ()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -112,6 +113,53 @@ def test_a_slip_that_shares_a_stem_with_another_word_is_mended(index: SearchInde
     results = index.search("capaciter")
     assert results.did_you_mean == "capacitor"
     assert {hit.uid for hit in results.hits} == {"dark", "sound"}
+
+
+@pytest.mark.parametrize(
+    ("query", "meant", "first"),
+    [
+        ("swolen", "swollen", "dark"),  # no case holds the word, but one holds the symptom that it names
+        ("tickng", "ticking", "dark"),
+        ("wont tunr on", "wont turn on", "gone"),
+    ],
+)
+def test_a_slip_is_mended_to_words_of_the_trade_that_no_case_holds(
+    query: str, meant: str, first: str
+) -> None:
+    index = SearchIndex.open(None)
+    bulging = replace(HARBOUR[0], symptoms=("relay clicks repeatedly", "bulging capacitor"), notes="")
+    index.rebuild((bulging, *HARBOUR[1:]), (1, "a"))
+    results = index.search(query)
+    assert results.did_you_mean == meant
+    assert results.hits[0].uid == first
+
+
+def test_a_word_of_a_name_finds_what_the_name_stands_for(index: SearchIndex) -> None:
+    limited = CaseDocument(uid="rt", family="F", part_classes=("inrush limiter",))
+    index.apply([limited], (), (4, "b"))
+    results = index.search("thermistor")
+    assert [hit.uid for hit in results.hits] == ["rt"]
+    # It is a word of the trade, so nothing else is meant ("thyristor" is two letters away).
+    assert results.did_you_mean is None
+    assert results.unknown == ("thermistor",)
+
+
+@pytest.mark.parametrize("query", ["oven", "café", "nicht", "thermistor"])
+def test_everyday_words_and_words_of_the_trade_are_not_taken_for_slips(query: str) -> None:
+    index = SearchIndex.open(None)
+    texts = ("open case came night thyristor", "relay open", "fuse open")
+    index.rebuild(
+        [CaseDocument(uid=f"c{at}", family="F", notes=text) for at, text in enumerate(texts)], (1, "a")
+    )
+    assert index.search(query).did_you_mean is None
+
+
+def test_a_case_that_holds_only_no_or_on_does_not_answer_a_query_that_asks_for_more(
+    index: SearchIndex,
+) -> None:
+    assert found(index, "no zorble") == []
+    assert set(found(index, "no")) == {"sound", "gone"}
+    assert set(found(index, "no picture on")) == {"sound", "dark"}  # "stays dark" is another name for it
 
 
 def test_absent_symptoms_do_not_match(index: SearchIndex) -> None:

@@ -56,6 +56,7 @@ def test_another_number_of_a_family_names_it_too_and_two_families_name_none(demo
     assert finding.search(demo.shop, "lp-77 relay ticks", Filters()).family == "HX-210"
     assert finding.search(demo.shop, "relay ticks", Filters()).family is None
     assert finding.search(demo.shop, "HX-210 QK-118", Filters()).family is None
+    assert finding.search(demo.shop, "relay -HX-210", Filters()).family is None
 
 
 def test_pages_hold_every_case_once_and_stay_the_same(demo: Client) -> None:
