@@ -41,8 +41,8 @@ def check(shop: Shop, *, backups_too: bool = False) -> Checked:
         found.proved.append("database")
         _records(shop, found)
         found.mended += shop.derived.prove()
-        if shop.derived.trouble:
-            found.faults.append(Fault(shop.derived.trouble, "Delete the folder of the search index."))
+        if shop.derived.failure:
+            found.faults.append(Fault(shop.derived.failure, "Delete the folder of the search index."))
         found.proved.append("search index and counts")
     if backups_too:
         _backups(shop, found)
