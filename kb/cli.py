@@ -15,7 +15,7 @@ from typing import TextIO
 from pydantic import ValidationError
 from tqdm import tqdm
 
-from kb import __version__, assets, running_cli
+from kb import __version__, assets, people_cli, running_cli
 from kb.config import Settings
 from kb.errors import BadInput, KbError
 from kb.model import explain
@@ -45,10 +45,14 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
     serve = commands.add_parser("serve", help="serve the pages on this machine")
-    serve.add_argument("--host", default="127.0.0.1", help="address to listen on (this machine only)")
+    serve.add_argument(
+        "--host", default="127.0.0.1", help="address to listen on; any but this machine's own needs accounts"
+    )
     serve.add_argument("--port", type=_port, default=8765, help="port to listen on; 0 takes a free one")
     serve.add_argument("--demo", action="store_true", help="use invented records that are thrown away")
     serve.add_argument("--no-browser", action="store_true", help="do not open the browser")
+    serve.add_argument("--tls-cert", type=Path, metavar="FILE", help="certificate (PEM), to serve by HTTPS")
+    serve.add_argument("--tls-key", type=Path, metavar="FILE", help="key of the certificate (PEM)")
     serve.set_defaults(run=_serve)
 
     bring_in = commands.add_parser("import", help="bring in records from a JSON Lines file")
@@ -82,6 +86,7 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--backups", action="store_true", help="read all backups through as well")
     check.set_defaults(run=_check)
     running_cli.add_to(commands, _settings)
+    people_cli.add_to(commands, open_shop)
     return parser
 
 
@@ -111,9 +116,17 @@ def _shop(settings: Settings) -> Iterator[Shop]:
         shop.close()
 
 
+def open_shop() -> contextlib.AbstractContextManager[Shop]:
+    """The shop that the settings name."""
+    return _shop(_settings())
+
+
 def _serve(parsed: argparse.Namespace) -> int:
     from kb.web import server  # the web framework takes a moment that other commands need not wait for
 
+    if bool(parsed.tls_cert) != bool(parsed.tls_key):
+        raise BadInput("A certificate needs its key.", remedy="Name both --tls-cert and --tls-key.")
+    tls = (parsed.tls_cert, parsed.tls_key) if parsed.tls_cert else None
     settings = _settings()
     if not parsed.demo:
         with _shop(settings) as shop:
@@ -121,7 +134,7 @@ def _serve(parsed: argparse.Namespace) -> int:
                 unit=" cases", desc="catching up", file=sys.stderr, leave=False, disable=None, delay=1
             ) as bar:
                 shop.refresh(lambda done: _bring_to(bar, done))
-            server.run(shop, parsed.host, parsed.port, browser=not parsed.no_browser)
+            server.run(shop, parsed.host, parsed.port, browser=not parsed.no_browser, tls=tls)
         return 0
     with contextlib.ExitStack() as stack:
         folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="kb-demo-"))
@@ -131,7 +144,7 @@ def _serve(parsed: argparse.Namespace) -> int:
         )
         lines = stack.enter_context((assets.folder("seed_data") / "demo.jsonl").open("rb"))
         moving.bring_in(shop, lines)
-        server.run(shop, parsed.host, parsed.port, browser=not parsed.no_browser, demo=True)
+        server.run(shop, parsed.host, parsed.port, browser=not parsed.no_browser, demo=True, tls=tls)
     return 0
 
 

@@ -56,6 +56,30 @@ class Settings(BaseSettings):
     max_upload_mb: Annotated[int, Field(ge=1, le=2000)] = Field(
         default=100, description="Largest file that may be imported through the browser or the API."
     )
+    sign_in: Literal["network", "always"] = Field(
+        default="network",
+        description="When people must sign in: where others can reach the program, or always.",
+    )
+    hosts: str = Field(
+        default="",
+        max_length=1000,
+        description="Further names under which the program is reached, divided by commas (bench.lan, bench).",
+    )
+    proxy: str = Field(
+        default="",
+        max_length=400,
+        description="Address of a reverse proxy whose word on the caller's address is taken (127.0.0.1).",
+    )
+    session_idle_minutes: Annotated[int, Field(ge=5, le=10_080)] = Field(
+        default=30, description="Minutes without a request after which a person must sign in again."
+    )
+    session_hours: Annotated[int, Field(ge=1, le=720)] = Field(
+        default=12, description="Hours after which a person must sign in again in any case."
+    )
+    audit_days: Annotated[int, Field(ge=30, le=3650)] = Field(
+        default=730, description="Days for which the audit list is kept."
+    )
+
     backup_folder: Path | None = Field(
         default=None,
         description="Folder for automatic backups and the copies made before an upgrade or a restore.",
@@ -125,6 +149,10 @@ class Settings(BaseSettings):
     def files_folder(self) -> Path:
         """Photographs and other files, each under the hash of its content."""
         return self.data / "files"
+
+    @property
+    def sign_in_key_file(self) -> Path:
+        return self.data / "sign-in.key"
 
 
 def _read_file(file: Path) -> dict[str, Any]:

@@ -6,6 +6,9 @@ KbError
 ├── NotFound        no such record
 ├── Conflict        somebody else changed the record meanwhile
 ├── Taken           the name or number already belongs to another record
+├── NotSignedIn     it is not known who asks
+├── NotAllowed      it is known, and they may not
+├── TooSoon         too many attempts failed, or too much is asked at once: says when to try again
 └── StoreTrouble    the store cannot be read or written: disk full, read-only, damaged
 """
 
@@ -56,6 +59,28 @@ class Taken(KbError):
     """The name or number already belongs to another record."""
 
     status = 409
+
+
+class NotSignedIn(KbError):
+    """It is not known who asks."""
+
+    status = 401
+
+
+class NotAllowed(KbError):
+    """Who asks is known and may not."""
+
+    status = 403
+
+
+class TooSoon(KbError):
+    """Try again in `seconds`."""
+
+    status = 429
+
+    def __init__(self, message: str, *, seconds: int, remedy: str | None = None) -> None:
+        super().__init__(message, remedy=remedy)
+        self.seconds = seconds
 
 
 class StoreTrouble(KbError):

@@ -10,6 +10,7 @@ import httpx
 
 from kb.service import Shop
 from kb.web.app import create_app
+from kb.web.serving import Serving
 
 HOST = "http://127.0.0.1:8765"
 
@@ -17,9 +18,9 @@ HOST = "http://127.0.0.1:8765"
 class Client:
     """httpx on one event loop of its own, called like a plain function."""
 
-    def __init__(self, shop: Shop, *, demo: bool = False) -> None:
+    def __init__(self, shop: Shop, *, demo: bool = False, serving: Serving | None = None) -> None:
         self.shop = shop
-        self.app = create_app(shop, demo=demo)
+        self.app = create_app(shop, demo=demo, serving=serving)
         self._runner = asyncio.Runner()
         transport = httpx.ASGITransport(self.app, raise_app_exceptions=False)
         self._client = httpx.AsyncClient(transport=transport, base_url=HOST, timeout=60)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from datetime import UTC, date, datetime
@@ -23,7 +24,8 @@ def _local_today() -> date:
 class Shop:
     """What the use cases work on: settings, store, derived copies and the calendar.
 
-    `today` is handed in by tests; nothing below this class asks for the date. `person` is who works,
+    `today` is handed in by tests; nothing below this class asks for the date. `clock` (seconds since 1970)
+    says when sessions and links end. `person` is who works,
     "" on a bench that knows no accounts.
     """
 
@@ -34,6 +36,7 @@ class Shop:
         self.store = store
         self.derived = derived
         self.today = today
+        self.clock: Callable[[], float] = time.time
         self.jobs = Jobs()
         self.person = ""
         self.upkeep = Upkeep()

@@ -5,7 +5,9 @@ from __future__ import annotations
 from sqlalchemy import Connection, Integer, MetaData, Table, delete, func, inspect, select, text
 from sqlalchemy.schema import sort_tables
 
-import kb.store.bench_tables  # noqa: F401  the metadata knows the tables whose modules are loaded
+# The metadata knows the tables whose modules are loaded.
+import kb.store.bench_tables
+import kb.store.people_tables  # noqa: F401
 from kb.errors import StoreTrouble, Taken
 from kb.store.engine import Store
 from kb.store.rows import Progress, copy_rows, count_rows

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 from typing import Any
 
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
 from starlette.staticfiles import StaticFiles
 
 from kb import __version__, assets
 from kb.service import Shop
-from kb.web import errors
+from kb.web import access, errors
 from kb.web.api import bench as api_bench
 from kb.web.api import cases as api_cases
 from kb.web.api import families as api_families
 from kb.web.api import moving as api_moving
 from kb.web.api import trust as api_trust
 from kb.web.api.shapes import ErrorBody
+from kb.web.cookies import Cookies
+from kb.web.door import Door, checked_by_the_door
 from kb.web.observing import Figures, Observer
 from kb.web.pages import (
+    account,
     backups,
     bench,
     cases,
@@ -32,30 +35,40 @@ from kb.web.pages import (
     jobs,
     loads,
     metrics,
+    people,
     report,
+    sign_in,
     track_record,
 )
 from kb.web.security import Guard
+from kb.web.serving import Serving
 
 # Every list of a record at its longest stays below this; only imports may be larger.
 _BODY_BYTES = 2_000_000
 
 
-def create_app(shop: Shop, *, demo: bool = False) -> FastAPI:
-    """The web application over a shop; `demo` marks every page as showing invented records."""
+def create_app(shop: Shop, *, demo: bool = False, serving: Serving | None = None) -> FastAPI:
+    """The web application over a shop; `demo` marks every page as showing invented records.
+
+    `serving` says how it is reached; left out, it is this machine only, without sign-in.
+    """
+    serving = serving or Serving()
     app = FastAPI(
         title="Board fault book",
         version=__version__,
         openapi_url="/api/openapi.json",
         docs_url=None,
         redoc_url=None,
+        dependencies=[Depends(checked_by_the_door)],
         telemetry={"tracing": False, "metrics": False, "logs": False, "auto_configure": False},
     )
     app.state.shop = shop
     app.state.demo = demo
     app.state.figures = Figures(shop)
+    app.state.serving = serving
+    app.state.cookies = Cookies(serving.key, tls=serving.tls, session_s=shop.settings.session_hours * 3600)
     refusals: dict[int | str, dict[str, Any]] = {
-        code: {"model": ErrorBody} for code in (400, 403, 404, 405, 409, 412, 413, 422, 428, 500, 503)
+        code: {"model": ErrorBody} for code in (400, 401, 403, 404, 405, 409, 412, 413, 422, 428, 500, 503)
     }
     for api in (api_cases, api_trust, api_families, api_bench, api_moving):
         app.include_router(api.router, prefix="/api", tags=["api"], responses=refusals)
@@ -76,14 +89,26 @@ def create_app(shop: Shop, *, demo: bool = False) -> FastAPI:
         data,
         help,
         docs,
+        sign_in,
+        account,
+        people,
     ):
         app.include_router(page.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=assets.folder("static")), name="static")
     errors.install(app)
     upload = shop.settings.max_upload_mb * 1_000_000
     app.add_middleware(
+        Door,
+        shop=shop,
+        serving=serving,
+        cookies=app.state.cookies,
+        routes=lambda: access.routes_of(app),
+        respond=errors.respond,
+    )
+    app.add_middleware(
         Guard,
         respond=errors.respond,
+        serving=serving,
         max_body=lambda path: (
             upload if path in ("/api/import", "/data/import", "/helpers/log") else _BODY_BYTES
         ),

@@ -15,7 +15,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import compile_path
 from starlette.types import Scope
 
-from kb.errors import BadInput, KbError, NotFound
+from kb.errors import BadInput, KbError, NotFound, TooSoon
 from kb.model.problems import explain_entries
 from kb.web.observing import REQUEST_ID
 from kb.web.rendering import render
@@ -58,10 +58,15 @@ def error_body(error: KbError, log_id: str | None = None) -> dict[str, Any]:
 
 def respond(scope: Scope, error: KbError, log_id: str | None = None) -> Response:
     """The answer to a request that failed: JSON under /api, a page elsewhere."""
+    headers = {"Retry-After": str(error.seconds)} if isinstance(error, TooSoon) else None
     if scope["path"].startswith("/api"):
-        return JSONResponse(error_body(error, log_id), status_code=error.status)
+        return JSONResponse(error_body(error, log_id), status_code=error.status, headers=headers)
     return render(
-        "error.html", {"error": error, "log_id": log_id, "nav": ""}, status=error.status, scope=scope
+        "error.html",
+        {"error": error, "log_id": log_id, "nav": ""},
+        status=error.status,
+        scope=scope,
+        headers=headers,
     )
 
 

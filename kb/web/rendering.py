@@ -79,6 +79,8 @@ def render(
         "shop_name": state.shop.settings.shop_name,
         "currency": state.shop.settings.currency,
         "demo": state.demo,
+        "signs_in": state.serving.sign_in,
+        "visitor": scope.get("state", {}).get("visitor"),
         "query": "",
     }
     page = environment().get_template(name).render({**shared, **context})

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import asyncio
 import socket
+import ssl
+import sys
 import webbrowser
 from collections.abc import Callable
+from pathlib import Path
 
 import uvicorn
 
 from kb import logs
 from kb.errors import BadInput, StoreTrouble
 from kb.running import tell_supervisor
-from kb.service import Shop
+from kb.service import Shop, passwords
 from kb.service.daily import DailyBackups
+from kb.web import serving
 from kb.web.app import create_app
+from kb.web.connections import MOST_AT_ONCE, protocol_for
 from kb.web.observing import current_request
 from kb.web.security import is_loopback
 
@@ -42,29 +47,53 @@ class _Server(uvicorn.Server):
         await super().shutdown(sockets)
 
 
-def run(shop: Shop, host: str, port: int, *, browser: bool, demo: bool = False) -> None:
-    """Serves until stopped. Raises BadInput for an address that others could reach, StoreTrouble for a taken port."""
-    if not is_loopback(host):
-        raise BadInput(
-            f"The address {host} can be reached by others, and this version knows no accounts yet.",
-            field="host",
-            remedy="Use --host 127.0.0.1.",
-        )
+def run(
+    shop: Shop,
+    host: str,
+    port: int,
+    *,
+    browser: bool,
+    demo: bool = False,
+    tls: tuple[Path, Path] | None = None,
+) -> None:
+    """Serves until stopped; `tls` names the files of a certificate and its key.
+
+    Raises BadInput where anybody could get in or the certificate cannot be used, and StoreTrouble for a
+    taken port.
+    """
+    if tls:
+        _prove(*tls)
+    plan = serving.plan(shop, host, demo=demo, tls=bool(tls))
     listener = _listen(host, port)
     shown = f"[{host}]" if ":" in host else host
     config = uvicorn.Config(
-        create_app(shop, demo=demo),
+        create_app(shop, demo=demo, serving=plan),
         log_config=None,
         access_log=False,
         server_header=False,
+        http=protocol_for(plan.proxies),
+        ws="none",
+        # Nobody's word on who calls is taken but a proxy's that was named.
+        proxy_headers=bool(plan.proxies),
+        forwarded_allow_ips=list(plan.proxies),
+        ssl_certfile=tls[0] if tls else None,
+        ssl_keyfile=tls[1] if tls else None,
         timeout_keep_alive=30,
         timeout_graceful_shutdown=10,
+        limit_concurrency=MOST_AT_ONCE,
     )
     server = _Server(config)
-    server.address = f"http://{shown}:{listener.getsockname()[1]}/"
+    server.address = f"{'https' if tls else 'http'}://{shown}:{listener.getsockname()[1]}/"
     server.opens_browser = browser
     server.warm = shop.derived.warm
     logs.set_up(shop.settings.log_format, shop.settings.log_level, current_request)
+    if plan.sign_in:
+        passwords.warm_up()
+        if not plan.tls and not is_loopback(host):
+            print(
+                "kb: passwords cross the network as they are typed. Use --tls-cert and --tls-key, or a proxy.",
+                file=sys.stderr,
+            )
     shop.refresh()
     daily = DailyBackups(shop) if shop.settings.backup_daily and not demo else None
     with listener:
@@ -75,6 +104,17 @@ def run(shop: Shop, host: str, port: int, *, browser: bool, demo: bool = False) 
         finally:
             if daily:
                 daily.stop()
+
+
+def _prove(certificate: Path, key: Path) -> None:
+    try:
+        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key)
+    except (OSError, ssl.SSLError) as error:
+        raise BadInput(
+            f"The certificate {certificate} cannot be used with the key {key}: {error.strerror or error}.",
+            field="tls-cert",
+            remedy="Name two PEM files that belong together and that this user may read.",
+        ) from error
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -1,0 +1,45 @@
+"""The audit list: entries are added and grow old; nothing changes them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sqlalchemy import delete, func, insert, select
+from sqlmodel import Session
+
+from kb.store.people_tables import AuditEntry
+from kb.store.tables import table_of
+
+_AUDIT = table_of(AuditEntry)
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry; `at` in seconds since 1970."""
+
+    at: int
+    who: str
+    event: str
+    about: str
+    address: str
+    detail: str
+
+
+def add(session: Session, entry: Entry) -> None:
+    """Adds an entry."""
+    session.execute(insert(_AUDIT), {name: getattr(entry, name) for name in Entry.__dataclass_fields__})
+
+
+def newest(session: Session, *, event: str, limit: int, offset: int) -> tuple[int, list[Entry]]:
+    """How many entries there are, of one event or all (""), and a page of them, the newest first."""
+    columns = [_AUDIT.c[name] for name in Entry.__dataclass_fields__]
+    query = select(*columns).order_by(_AUDIT.c.id.desc()).limit(limit).offset(offset)
+    count = select(func.count()).select_from(_AUDIT)
+    if event:
+        query, count = query.where(_AUDIT.c.event == event), count.where(_AUDIT.c.event == event)
+    return session.scalar(count) or 0, [Entry(*row) for row in session.execute(query)]
+
+
+def forget_before(session: Session, moment: int) -> None:
+    """Lets entries go that are older than the shop keeps them."""
+    session.execute(delete(_AUDIT).where(_AUDIT.c.at < moment))

@@ -1,0 +1,176 @@
+"""Where people are signed in, the tokens of programs, and how often signing in failed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import delete, insert, or_, select, update
+from sqlmodel import Session
+
+from kb.store.people_tables import FailedSignIn, Person, PersonSession, PersonToken
+from kb.store.tables import table_of
+
+_PERSON, _SESSION, _TOKEN, _FAILED = (
+    table_of(model) for model in (Person, PersonSession, PersonToken, FailedSignIn)
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SignedIn:
+    """One browser that is signed in, and as whom."""
+
+    id: int
+    person_id: int
+    key_hash: str
+    prior_hash: str | None
+    confirmed: bool
+    started_at: int
+    rotated_at: int
+    seen_at: int
+    address: str
+    browser: str
+    name: str
+    level: str
+
+
+@dataclass(frozen=True, slots=True)
+class Token:
+    """One token of a program."""
+
+    id: int
+    person_id: int
+    name: str
+    scope: str
+    made_at: int
+    expires_at: int
+    used_at: int | None
+
+
+_OF_SIGNED_IN = [_SESSION.c[name] for name in list(SignedIn.__dataclass_fields__)[:-2]]
+_OF_TOKEN = [_TOKEN.c[name] for name in Token.__dataclass_fields__]
+
+
+def start(session: Session, **values: Any) -> None:
+    """Keeps a browser that has signed in."""
+    session.execute(insert(_SESSION), values)
+
+
+def signed_in(session: Session, key_hash: str) -> SignedIn | None:
+    """The browser with that key, present or prior."""
+    row = session.execute(
+        select(*_OF_SIGNED_IN, _PERSON.c.name, _PERSON.c.level)
+        .join(_PERSON, _PERSON.c.id == _SESSION.c.person_id)
+        .where(or_(_SESSION.c.key_hash == key_hash, _SESSION.c.prior_hash == key_hash))
+    ).first()
+    return SignedIn(*row) if row else None
+
+
+def touch(session: Session, found: SignedIn, **values: Any) -> bool:
+    """Changes a browser's row unless its key was changed meanwhile; says whether it did."""
+    done = session.execute(
+        update(_SESSION)
+        .where(_SESSION.c.id == found.id, _SESSION.c.key_hash == found.key_hash)
+        .values(**values)
+    )
+    return bool(done.rowcount)  # type: ignore[attr-defined]
+
+
+def of_person(session: Session, person_id: int) -> list[SignedIn]:
+    """Where somebody is signed in, the latest first."""
+    rows = session.execute(
+        select(*_OF_SIGNED_IN, _PERSON.c.name, _PERSON.c.level)
+        .join(_PERSON, _PERSON.c.id == _SESSION.c.person_id)
+        .where(_SESSION.c.person_id == person_id)
+        .order_by(_SESSION.c.seen_at.desc(), _SESSION.c.id.desc())
+    )
+    return [SignedIn(*row) for row in rows]
+
+
+def end(session: Session, person_id: int, *, only: int | None = None, but: int | None = None) -> int:
+    """Ends sessions of a person: all, only one, or all but one; answers how many."""
+    query = delete(_SESSION).where(_SESSION.c.person_id == person_id)
+    if only is not None:
+        query = query.where(_SESSION.c.id == only)
+    if but is not None:
+        query = query.where(_SESSION.c.id != but)
+    return int(session.execute(query).rowcount)  # type: ignore[attr-defined]
+
+
+def end_old(session: Session, *, started_before: int, seen_before: int) -> None:
+    """Forgets sessions that have run out."""
+    session.execute(
+        delete(_SESSION).where(or_(_SESSION.c.started_at < started_before, _SESSION.c.seen_at < seen_before))
+    )
+
+
+def new_keys_due(session: Session, person_id: int) -> None:
+    """Lets all sessions of a person take a new key at their next request."""
+    session.execute(update(_SESSION).where(_SESSION.c.person_id == person_id).values(rotated_at=0))
+
+
+def add_token(session: Session, **values: Any) -> None:
+    """Keeps a token."""
+    session.execute(insert(_TOKEN), values)
+
+
+def token(session: Session, token_hash: str) -> tuple[Token, str, str] | None:
+    """The token with that hash, its person's name and that person's level."""
+    row = session.execute(
+        select(*_OF_TOKEN, _PERSON.c.name.label("person"), _PERSON.c.level)
+        .join(_PERSON, _PERSON.c.id == _TOKEN.c.person_id)
+        .where(_TOKEN.c.token_hash == token_hash)
+    ).first()
+    return (Token(*row[:-2]), row.person, row.level) if row else None
+
+
+def tokens(session: Session, person_id: int) -> list[Token]:
+    """The tokens of a person, the newest first."""
+    rows = session.execute(
+        select(*_OF_TOKEN).where(_TOKEN.c.person_id == person_id).order_by(_TOKEN.c.id.desc())
+    )
+    return [Token(*row) for row in rows]
+
+
+def used(session: Session, token_id: int, now: int) -> None:
+    """Notes that a token was used."""
+    session.execute(update(_TOKEN).where(_TOKEN.c.id == token_id).values(used_at=now))
+
+
+def revoke(session: Session, person_id: int, token_id: int | None = None) -> list[str]:
+    """Ends one token of a person, or all; answers their names."""
+    mine = _TOKEN.c.person_id == person_id
+    chosen = mine if token_id is None else mine & (_TOKEN.c.id == token_id)
+    names = list(session.scalars(select(_TOKEN.c.name).where(chosen)))
+    session.execute(delete(_TOKEN).where(chosen))
+    return names
+
+
+def failures(session: Session, keys: Iterable[str], *, lock: bool = False) -> dict[str, tuple[int, int]]:
+    """(count, moment of the last) of failed sign-ins by key; absent where there was none."""
+    query = (
+        select(_FAILED.c.key, _FAILED.c["count"], _FAILED.c.last_at)
+        .where(_FAILED.c.key.in_(list(keys)))
+        .order_by(_FAILED.c.key)
+    )
+    rows = session.execute(query.with_for_update() if lock else query)
+    return {key: (count, last_at) for key, count, last_at in rows}
+
+
+def count_failure(session: Session, key: str, count: int, now: int) -> None:
+    """Keeps a new count for a key."""
+    values = {"count": count, "last_at": now}
+    done = session.execute(update(_FAILED).where(_FAILED.c.key == key).values(**values))
+    if not done.rowcount:  # type: ignore[attr-defined]
+        session.execute(insert(_FAILED), {"key": key, **values})
+
+
+def forget_failures(session: Session, keys: Iterable[str]) -> None:
+    """Forgets the counts of some keys."""
+    session.execute(delete(_FAILED).where(_FAILED.c.key.in_(list(keys))))
+
+
+def forget_failures_before(session: Session, moment: int) -> None:
+    """Forgets counts that no longer matter."""
+    session.execute(delete(_FAILED).where(_FAILED.c.last_at < moment))

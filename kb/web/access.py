@@ -1,0 +1,195 @@
+"""Who may do what: one line for each address and method. What has no line here is refused.
+
+    ("GET", "/cases/{uid}"): READ,
+
+The door (kb/web/door.py) enforces this table and tests/web/test_access.py asks every route at every level
+by it. A form's page needs what sending the form needs, so that nobody fills in what cannot be saved.
+Sending something is READ where nothing is kept of it. HEAD needs what GET needs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from re import Pattern
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.routing import iter_route_contexts
+from starlette.routing import Mount, compile_path
+
+from kb.model import people as levels
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """What a request needs.
+
+    `level` is the level of the person, "" for anybody at all. Tokens do for `/api` alone, and never where
+    `in_person`. `event` is what goes into the audit list when the request was answered well.
+    """
+
+    level: str
+    in_person: bool = False
+    event: str = ""
+
+
+ANYBODY = Need("")
+READ = Need(levels.READ)
+WORK = Need(levels.WORK)
+ADMINISTER = Need(levels.ADMINISTER, in_person=True)
+# One's own account: whoever is signed in, at every level.
+OWN = Need(levels.READ, in_person=True)
+
+
+def audited(event: str) -> Need:
+    """For who administers, and told in the audit list (see kb/service/audit.py for the events)."""
+    return Need(levels.ADMINISTER, in_person=True, event=event)
+
+
+ACCESS: dict[tuple[str, str], Need] = {
+    # the files of the pages, and how one gets in
+    ("GET", "/static"): ANYBODY,
+    ("GET", "/sign-in"): ANYBODY,
+    ("POST", "/sign-in"): ANYBODY,
+    ("GET", "/set-up/{secret}"): ANYBODY,
+    ("POST", "/set-up/{secret}"): ANYBODY,
+    # one's own account
+    ("POST", "/sign-out"): OWN,
+    ("GET", "/account"): OWN,
+    ("POST", "/account/password"): OWN,
+    ("POST", "/account/sign-out-everywhere"): OWN,
+    ("POST", "/account/tokens"): OWN,
+    ("POST", "/account/tokens/{token_id}/revoke"): OWN,
+    # people
+    ("GET", "/people"): ADMINISTER,
+    ("POST", "/people"): ADMINISTER,
+    ("GET", "/people/audit"): ADMINISTER,
+    ("GET", "/people/{person_id}"): ADMINISTER,
+    ("POST", "/people/{person_id}/level"): ADMINISTER,
+    ("POST", "/people/{person_id}/link"): ADMINISTER,
+    ("POST", "/people/{person_id}/remove"): ADMINISTER,
+    # find
+    ("GET", "/"): READ,
+    ("GET", "/search"): READ,
+    ("GET", "/complete/{what}"): READ,
+    ("GET", "/api/search"): READ,
+    # diagnose
+    ("GET", "/diagnose"): READ,
+    ("GET", "/diagnose/ranking"): READ,
+    ("POST", "/api/suggestions"): READ,
+    ("POST", "/api/next-measurements"): READ,
+    ("GET", "/track-record"): READ,
+    ("GET", "/api/track-record"): READ,
+    # cases
+    ("GET", "/cases"): READ,
+    ("POST", "/cases"): WORK,
+    ("GET", "/cases/new"): WORK,
+    ("GET", "/cases/{uid}"): READ,
+    ("POST", "/cases/{uid}"): WORK,
+    ("GET", "/cases/{uid}/edit"): WORK,
+    ("POST", "/cases/{uid}/follow-ups"): WORK,
+    ("POST", "/cases/{uid}/bin"): WORK,
+    ("POST", "/cases/{uid}/restore"): WORK,
+    ("POST", "/api/cases"): WORK,
+    ("GET", "/api/cases/{uid}"): READ,
+    ("PUT", "/api/cases/{uid}"): WORK,
+    ("DELETE", "/api/cases/{uid}"): WORK,
+    # reports and labels
+    ("GET", "/cases/{uid}/report"): WORK,
+    ("POST", "/cases/{uid}/report"): WORK,
+    ("GET", "/reports/{uid}"): READ,
+    ("GET", "/cases/{uid}/label"): READ,
+    ("GET", "/cases/{uid}/label.svg"): READ,
+    # families
+    ("GET", "/families"): READ,
+    ("POST", "/families"): WORK,
+    ("GET", "/families/new"): WORK,
+    ("GET", "/families/{code}"): READ,
+    ("POST", "/families/{code}"): WORK,
+    ("GET", "/families/{code}/edit"): WORK,
+    ("GET", "/api/families"): READ,
+    ("GET", "/api/families/{code}"): READ,
+    ("GET", "/api/families/{code}/fixes"): READ,
+    # bench
+    ("GET", "/bench"): READ,
+    ("POST", "/bench"): WORK,
+    ("GET", "/bench/new"): WORK,
+    ("GET", "/bench/sheet"): READ,
+    ("GET", "/bench/{uid}"): READ,
+    ("GET", "/bench/{uid}/sheet"): READ,
+    ("POST", "/bench/{uid}/cautions"): WORK,
+    ("GET", "/bench/{uid}/steps/{number}"): READ,
+    ("POST", "/bench/{uid}/steps/{number}"): WORK,
+    ("POST", "/bench/{uid}/steps/{number}/take-back"): WORK,
+    ("POST", "/bench/{uid}/steps/{number}/leave-out"): WORK,
+    ("POST", "/bench/{uid}/steps/{number}/put-back"): WORK,
+    ("POST", "/bench/{uid}/finish"): WORK,
+    ("POST", "/bench/{uid}/reopen"): WORK,
+    ("POST", "/bench/{uid}/again"): WORK,
+    ("POST", "/bench/{uid}/fix"): WORK,
+    ("POST", "/bench/{uid}/case"): WORK,
+    ("POST", "/bench/{uid}/close-case"): WORK,
+    ("GET", "/loads"): READ,
+    ("POST", "/loads"): WORK,
+    ("GET", "/loads/plan"): READ,
+    ("GET", "/helpers/discharge"): READ,
+    ("GET", "/helpers/capacitor"): READ,
+    ("GET", "/helpers/divider"): READ,
+    ("GET", "/helpers/log"): READ,
+    ("POST", "/helpers/log"): READ,
+    ("POST", "/api/bench/assess"): READ,
+    ("POST", "/api/bench/load-plan"): READ,
+    ("POST", "/api/bench/discharge"): READ,
+    # records in and out, lists, long work
+    ("GET", "/data"): READ,
+    ("POST", "/data/import"): WORK,
+    ("GET", "/data/{kind}"): READ,
+    ("POST", "/data/{kind}"): WORK,
+    ("POST", "/api/import"): WORK,
+    ("GET", "/api/export"): audited("whole store taken out"),
+    ("GET", "/jobs/{job_id}"): READ,
+    ("GET", "/jobs/{job_id}/state"): READ,
+    ("POST", "/jobs/{job_id}/stop"): WORK,
+    # what the program says about itself
+    ("GET", "/help"): READ,
+    ("GET", "/api/docs"): READ,
+    ("GET", "/api/openapi.json"): READ,
+    ("GET", "/api/schema/{record}.json"): READ,
+    ("GET", "/api/health"): READ,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Route:
+    """One route of the application: its address as the router has it, and the function that answers."""
+
+    path: str
+    methods: frozenset[str]
+    endpoint: Callable[..., Any] | None
+    pattern: Pattern[str]
+    is_files: bool = False
+
+    def need(self, method: str) -> Need | None:
+        """What a request needs, None where the table has no line for it."""
+        return ACCESS.get(("GET" if method == "HEAD" else method, self.path))
+
+
+def routes_of(app: FastAPI) -> list[Route]:
+    """Every route of the application in the order in which the router tries them."""
+    found = []
+    for context in iter_route_contexts(app.router.routes):
+        path = context.path or ""
+        is_mount = isinstance(context.original_route, Mount)
+        methods = {"GET", "HEAD"} if is_mount else context.methods or set()
+        pattern = compile_path(path + "/{rest:path}" if is_mount else path)[0]
+        found.append(Route(path, frozenset(methods), context.endpoint, pattern, is_mount))
+    return found
+
+
+def chosen(routes: list[Route], method: str, path: str) -> Route | None:
+    """The route that the router will choose: the first that takes both address and method."""
+    for route in routes:
+        if method in route.methods and route.pattern.match(path):
+            return route
+    return None

@@ -1,0 +1,139 @@
+"""Signing in and out, and choosing a password with a one-time link."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Form, Path, Request
+from starlette.responses import RedirectResponse, Response
+
+from kb.errors import BadInput, KbError, TooSoon
+from kb.model import Problem
+from kb.service import Shop, people, signing_in
+from kb.service.audit import Visitor
+from kb.web.cookies import Cookies
+from kb.web.dependencies import QueryText, ShopHere, VisitorHere
+from kb.web.door import place_after
+from kb.web.forms import Form as Typed
+from kb.web.rendering import render
+
+router = APIRouter()
+Secret = Annotated[str, Path(max_length=100)]
+Text = Annotated[str, Form()]
+
+
+def _cookies(request: Request) -> Cookies:
+    found: Cookies = request.app.state.cookies
+    return found
+
+
+def _address(request: Request) -> str:
+    return request.client.host if request.client else ""
+
+
+def _browser(request: Request) -> str:
+    return request.headers.get("user-agent", "")
+
+
+def problem_of(error: KbError) -> Problem:
+    """An error at its field of a form."""
+    return Problem(error.field or "", error.message, error.remedy or "")
+
+
+@router.get("/sign-in")
+def sign_in_page(request: Request, visitor: VisitorHere, next: QueryText = "") -> Response:
+    """The form to sign in with; straight on for who is signed in already."""
+    if visitor.level:
+        return RedirectResponse(place_after(next), status_code=303)
+    return _sign_in_page(request, Typed({"next": place_after(next)}))
+
+
+def _sign_in_page(request: Request, form: Typed, error: KbError | None = None) -> Response:
+    if error:
+        form.problems.append(problem_of(error))
+    headers = {"Retry-After": str(error.seconds)} if isinstance(error, TooSoon) else None
+    return render(
+        "people/sign_in.html",
+        {"nav": "", "form": form},
+        scope=request.scope,
+        status=error.status if error else 200,
+        headers=headers,
+    )
+
+
+@router.post("/sign-in")
+def sign_in(
+    request: Request, shop: ShopHere, name: Text = "", password: Text = "", next: Text = ""
+) -> Response:
+    """Signs in and goes on to what was asked for."""
+    cookies, wanted = _cookies(request), place_after(next)
+    person_id = people.id_of(shop, name)
+    device = cookies.device_in(request.headers, person_id)
+    try:
+        visitor, key = signing_in.sign_in(
+            shop, name, password, address=_address(request), browser=_browser(request), device=device
+        )
+    except (BadInput, TooSoon) as error:
+        return _sign_in_page(request, Typed({"next": wanted, "name": name[:100]}), error)
+    return _let_in(request, shop, visitor, key, wanted, device)
+
+
+def _let_in(
+    request: Request, shop: Shop, visitor: Visitor, key: str, wanted: str, device: str = ""
+) -> Response:
+    """Goes on with a new session; the one this browser had before ends."""
+    cookies = _cookies(request)
+    before = cookies.session_in(request.headers)
+    if before is not None:
+        signing_in.end_with_key(shop, before)
+    answer = RedirectResponse(wanted, status_code=303)
+    answer.headers.append("Set-Cookie", cookies.session(key))
+    answer.headers.append("Set-Cookie", cookies.device(visitor.person_id or 0, device))
+    return answer
+
+
+@router.post("/sign-out")
+def sign_out(request: Request, shop: ShopHere, visitor: VisitorHere) -> Response:
+    """Signs out here."""
+    signing_in.sign_out(shop, visitor)
+    return signed_out(request)
+
+
+def signed_out(request: Request) -> Response:
+    """Back to the sign-in page, with nothing of the session left in the browser."""
+    answer = RedirectResponse("/sign-in", status_code=303)
+    answer.headers.append("Set-Cookie", _cookies(request).no_session())
+    return answer
+
+
+@router.get("/set-up/{secret}")
+def set_up_page(request: Request, shop: ShopHere, secret: Secret) -> Response:
+    """Where a person chooses a password; opening the page does not use the link up."""
+    return _set_up_page(request, people.opened_by(shop, secret).name, secret, Typed())
+
+
+def _set_up_page(request: Request, name: str, secret: str, form: Typed, status: int = 200) -> Response:
+    context = {"nav": "", "form": form, "name": name, "secret": secret}
+    return render("people/set_up.html", context, scope=request.scope, status=status)
+
+
+@router.post("/set-up/{secret}")
+def set_up(
+    request: Request, shop: ShopHere, secret: Secret, password: Text = "", again: Text = ""
+) -> Response:
+    """Keeps the password and signs in."""
+    name = people.opened_by(shop, secret).name
+    form = Typed()
+    if password != again:
+        form.problems.append(Problem("again", "The two are not the same.", "Type both again."))
+        return _set_up_page(request, name, secret, form, 422)
+    try:
+        visitor, key = people.choose_password(
+            shop, secret, password, address=_address(request), browser=_browser(request)
+        )
+    except (BadInput, TooSoon) as error:
+        form.problems.append(problem_of(error))
+        return _set_up_page(request, name, secret, form, error.status)
+    if not request.app.state.serving.sign_in:
+        return RedirectResponse("/people", status_code=303)
+    return _let_in(request, shop, visitor, key, "/")

@@ -1,0 +1,78 @@
+"""A shop on the network with somebody of every level, and requests in their names."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import httpx
+from factories import a_case, a_family, bring, fresh_shop
+from web_client import HOST, Client
+
+from kb.model.people import LEVELS
+from kb.service import people, signing_in, tokens
+from kb.service.audit import Visitor
+from kb.web.serving import Serving
+
+KEY = "a key for tests that signs what they make " * 2
+# Names by level; the roles are invented.
+NAMES = {"read": "front desk", "work": "bench 1", "administer": "owner"}
+PASSWORD = "lantern gravel outboard tuesday"
+
+
+class Office(Client):
+    """A client of a shop where people sign in. `now` is the shop's clock and only moves when told to."""
+
+    def __init__(self, *, passwords: bool = False, tls: bool = False, **settings: Any) -> None:
+        shop = fresh_shop(**settings)
+        super().__init__(
+            shop, serving=Serving(sign_in=True, hosts=frozenset({"bench.lan"}), tls=tls, key=KEY)
+        )
+        self.now = 1_790_000_000.0
+        shop.clock = lambda: self.now
+        assert bring(shop, a_family(), a_case("one")).saved
+        self.ids: dict[str, int] = {}
+        for level in LEVELS:
+            password = PASSWORD if passwords else None
+            account, _ = people.add(shop, people.COMMAND_LINE, NAMES[level], level, password)
+            self.ids[level] = account.id
+        if not passwords:
+            self.let_all_sign_in()
+
+    def let_all_sign_in(self) -> None:
+        """Gives everybody something in place of a password, where no test types one."""
+        with self.shop.writing() as session:
+            for person_id in self.ids.values():
+                people.records.change(session, person_id, password_hash="never typed")
+
+    def visitor(self, level: str) -> Visitor:
+        """Somebody of a level, as a service sees them."""
+        return Visitor(NAMES[level], level, "192.0.2.7", self.ids[level])
+
+    def key_of(self, level: str) -> str:
+        """The key of a new session."""
+        account = people.get(self.shop, self.ids[level])
+        with self.shop.writing() as session:
+            return signing_in.begin(self.shop, session, account, address="192.0.2.7", browser="a browser")
+
+    def cookie_for(self, key: str) -> str:
+        """The Cookie header of a browser that holds a key."""
+        return str(self.app.state.cookies.session(key).partition(";")[0])
+
+    def signed_in(self, level: str, key: str | None = None) -> dict[str, str]:
+        """The headers that a browser of somebody of a level sends with what it writes."""
+        return {"Cookie": self.cookie_for(key or self.key_of(level)), "Origin": HOST, "Accept": "text/html"}
+
+    def with_token(self, level: str, scope: str) -> dict[str, str]:
+        """The headers of a program with a new token."""
+        token = tokens.make(self.shop, self.visitor(level), "a program", scope, "30")
+        return {"Authorization": f"Bearer {token}"}
+
+    def as_(self, level: str, method: str, path: str, **options: Any) -> httpx.Response:
+        """A request in the name of somebody of a level, "" for nobody's."""
+        headers = self.signed_in(level) if level else {"Origin": HOST, "Accept": "text/html"}
+        return self.call(method, path, headers={**headers, **options.pop("headers", {})}, **options)
+
+
+def asks_to_sign_in(answer: httpx.Response) -> bool:
+    """Whether an answer sends to the sign-in page or says that one is not signed in."""
+    return answer.status_code == 401 or answer.headers.get("location", "").startswith("/sign-in")

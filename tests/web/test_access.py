@@ -1,0 +1,195 @@
+"""Every route, at every level, by every method: who is let in is what the one table says."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+import pytest
+from factories import exported, fresh_shop
+from fastapi import FastAPI
+from signed_in import Office, asks_to_sign_in
+from web_client import HOST, Client, error_of
+
+from kb.service.audit import EVENTS
+from kb.store.records import visits
+from kb.web import access, door
+from kb.web.access import ACCESS, ANYBODY, Need, Route
+
+# Sending these keeps nothing in the store, so reading is enough.
+KEEP_NOTHING = {
+    ("POST", "/api/suggestions"),
+    ("POST", "/api/next-measurements"),
+    ("POST", "/api/bench/assess"),
+    ("POST", "/api/bench/load-plan"),
+    ("POST", "/api/bench/discharge"),
+    ("POST", "/helpers/log"),
+}
+# How one gets in, and one's own account.
+OF_ONESELF = ("/sign-in", "/sign-out", "/set-up/", "/account")
+FILLED = {
+    "uid": "one",
+    "code": "GL-31",
+    "number": "1",
+    "kind": "symptoms",
+    "what": "anything",
+    "record": "case",
+    "job_id": "none",
+    "secret": "none",
+    "token_id": "999",
+    "person_id": "999",
+}
+SESSIONS = ("", "read", "work", "administer")
+TOKENS = (("read", "read"), ("work", "read"), ("work", "work"), ("administer", "work"))
+
+
+@pytest.fixture(scope="module")
+def office() -> Iterator[Office]:
+    """One shop for all routes."""
+    made = Office()
+    yield made
+    made.close()
+
+
+def routes() -> list[tuple[str, Route]]:
+    shop = fresh_shop()
+    app = Client(shop).app
+    found = [(method, route) for route in access.routes_of(app) for method in sorted(route.methods)]
+    shop.close()
+    return found
+
+
+ROUTES = routes()
+IDS = [f"{method} {route.path}" for method, route in ROUTES]
+
+
+def path_of(route: Route) -> str:
+    """An address of the route; what fills a parameter need not exist."""
+    path = re.sub(r"\{(\w+)(?::\w+)?\}", lambda found: FILLED.get(found[1], "1"), route.path)
+    return path + "/css/sheet.css" if route.is_files else path
+
+
+def test_every_route_has_its_line_and_every_line_its_route() -> None:
+    lines = {("GET" if method == "HEAD" else method, route.path) for method, route in ROUTES}
+    missing = "\n".join(f'    ("{method}", "{path}"): READ,' for method, path in sorted(lines - set(ACCESS)))
+    assert not missing, f"add to ACCESS in kb/web/access.py, at the level that it needs:\n{missing}"
+    stale = "\n".join(f'    ("{method}", "{path}")' for method, path in sorted(set(ACCESS) - lines))
+    assert not stale, f"take out of ACCESS in kb/web/access.py, there is no such route:\n{stale}"
+
+
+def test_what_is_kept_needs_more_than_reading() -> None:
+    for (method, path), need in ACCESS.items():
+        if method != "GET" and (method, path) not in KEEP_NOTHING and not path.startswith(OF_ONESELF):
+            assert need.level in ("work", "administer"), f"{method} {path}"
+
+
+def test_people_are_for_administrators_in_person_and_nobody_else_is_anybody() -> None:
+    for (method, path), need in ACCESS.items():
+        if path.startswith("/people"):
+            assert need == access.ADMINISTER, f"{method} {path}"
+        if need == ANYBODY:
+            assert path.startswith(("/static", "/sign-in", "/set-up/")), f"{method} {path}"
+        if need.level == "administer" or path.startswith("/account"):
+            assert need.in_person, f"{method} {path}"
+        assert need.event in ("", *EVENTS)
+
+
+def is_let_in(need: Need, level: str) -> bool:
+    order = ["", "read", "work", "administer"]
+    return order.index(level) >= order.index(need.level)
+
+
+@pytest.mark.parametrize(("method", "route"), ROUTES, ids=IDS)
+def test_each_level_is_let_in_or_kept_out(office: Office, method: str, route: Route) -> None:
+    need = route.need(method)
+    assert need is not None, f'no line in kb/web/access.py: ("{method}", "{route.path}"): READ,'
+    path = path_of(route)
+    for level in SESSIONS:
+        answer = office.as_(level, method, path)
+        told = f"{level or 'nobody'}: {answer.status_code}"
+        assert answer.status_code < 500, told
+        if is_let_in(need, level):
+            assert not asks_to_sign_in(answer) or path in ("/sign-out", "/account/sign-out-everywhere"), told
+            assert answer.status_code != 403, told
+        elif level:
+            assert answer.status_code == 403, told
+        else:
+            assert asks_to_sign_in(answer), told
+            if path.startswith("/api"):
+                assert answer.headers["www-authenticate"] == "Bearer"
+                if method != "HEAD":
+                    error_of(answer)
+
+
+@pytest.mark.parametrize(("method", "route"), ROUTES, ids=IDS)
+def test_each_token_does_for_the_api_and_for_no_more(office: Office, method: str, route: Route) -> None:
+    need = route.need(method)
+    assert need is not None
+    path = path_of(route)
+    for person, scope in TOKENS:
+        answer = office.call(method, path, headers=office.with_token(person, scope))
+        told = f"{scope} token of who may {person}: {answer.status_code}"
+        assert answer.status_code < 500, told
+        if need == ANYBODY:
+            assert not asks_to_sign_in(answer), told
+        elif not path.startswith("/api"):
+            assert asks_to_sign_in(answer), told
+        elif need.in_person or not is_let_in(need, scope):
+            assert answer.status_code == 403, told
+        else:
+            assert answer.status_code not in (401, 403), told
+    with office.shop.writing() as session:
+        for person_id in office.ids.values():
+            visits.revoke(session, person_id)
+
+
+@pytest.mark.parametrize("method", ["GET", "POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "BREW"])
+@pytest.mark.parametrize("path", ["/nowhere", "/api/nowhere", "/cases/one/nowhere", "/people/x/y", "/cases/"])
+def test_who_is_not_signed_in_is_not_even_told_what_there_is(office: Office, method: str, path: str) -> None:
+    answer = office.as_("", method, path)
+    assert asks_to_sign_in(answer)
+    assert office.as_("read", method, path).status_code in (307, 404, 405)
+
+
+def with_a_new_route(app: FastAPI) -> FastAPI:
+    def secret() -> dict[str, str]:
+        return {"told": "everything"}
+
+    app.add_api_route("/brand-new", secret, methods=["GET", "POST"])
+    return app
+
+
+def test_a_route_without_a_line_is_refused_to_everybody(caplog: pytest.LogCaptureFixture) -> None:
+    office = Office()
+    with_a_new_route(office.app)
+    for level in SESSIONS:
+        answer = office.as_(level, "GET", "/brand-new")
+        assert answer.status_code == 403
+        assert "everything" not in answer.text
+    assert "GET /brand-new to kb/web/access.py" in answer.text
+    assert "no line in kb/web/access.py" in caplog.text
+    office.close()
+    bench = Client(fresh_shop())
+    with_a_new_route(bench.app)
+    assert bench.get("/brand-new").status_code == 403
+    bench.close()
+
+
+def test_should_door_and_router_ever_disagree_nobody_is_let_in(monkeypatch: pytest.MonkeyPatch) -> None:
+    office = Office()
+    before = exported(office.shop)
+    opened = next(route for route in access.routes_of(office.app) if route.path == "/sign-in")
+    monkeypatch.setattr(door, "chosen", lambda *_: opened)
+    for method, path in (("GET", "/cases"), ("POST", "/cases"), ("DELETE", "/api/cases/one")):
+        assert office.as_("", method, path).status_code in (403, 401)
+    assert exported(office.shop) == before
+    office.close()
+
+
+def test_a_bench_without_sign_in_may_do_everything_it_could_before() -> None:
+    bench = Client(fresh_shop())
+    for method, route in ROUTES:
+        answer = bench.call(method, path_of(route), headers={"Origin": HOST})
+        assert answer.status_code not in (401, 403), f"{method} {route.path}"
+        assert answer.status_code < 500, f"{method} {route.path}"
+    bench.close()
