@@ -91,6 +91,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/cases/{uid}/follow-ups"): WORK,
     ("POST", "/cases/{uid}/bin"): WORK,
     ("POST", "/cases/{uid}/restore"): WORK,
+    ("POST", "/cases/{uid}/in-hand"): WORK,
     ("POST", "/api/cases"): WORK,
     ("GET", "/api/cases/{uid}"): READ,
     ("PUT", "/api/cases/{uid}"): WORK,
@@ -111,6 +112,9 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/api/families"): READ,
     ("GET", "/api/families/{code}"): READ,
     ("GET", "/api/families/{code}/fixes"): READ,
+    # figures
+    ("GET", "/figures"): READ,
+    ("GET", "/figures.csv"): READ,
     # bench
     ("GET", "/bench"): READ,
     ("POST", "/bench"): WORK,

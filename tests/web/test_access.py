@@ -15,6 +15,7 @@ from kb.service.audit import EVENTS
 from kb.store.records import visits
 from kb.web import access, door
 from kb.web.access import ACCESS, ANYBODY, Need, Route
+from kb.web.app import create_app
 
 # Sending these keeps nothing in the store, so reading is enough.
 KEEP_NOTHING = {
@@ -53,7 +54,7 @@ def office() -> Iterator[Office]:
 
 def routes() -> list[tuple[str, Route]]:
     shop = fresh_shop()
-    app = Client(shop).app
+    app = create_app(shop)
     found = [(method, route) for route in access.routes_of(app) for method in sorted(route.methods)]
     shop.close()
     return found
