@@ -79,7 +79,6 @@ class Settings(BaseSettings):
     audit_days: Annotated[int, Field(ge=30, le=3650)] = Field(
         default=730, description="Days for which the audit list is kept."
     )
-
     backup_folder: Path | None = Field(
         default=None,
         description="Folder for automatic backups and the copies made before an upgrade or a restore.",

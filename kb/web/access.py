@@ -25,8 +25,8 @@ from kb.model import people as levels
 class Need:
     """What a request needs.
 
-    `level` is the level of the person, "" for anybody at all. Tokens do for `/api` alone, and never where
-    `in_person`. `event` is what goes into the audit list when the request was answered well.
+    `level` is the level of the person, "" for anybody at all. Tokens do for programs (`is_for_programs`),
+    and never where `in_person`. `event` is what goes into the audit list when the request was answered well.
     """
 
     level: str
@@ -145,13 +145,19 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/api/bench/assess"): READ,
     ("POST", "/api/bench/load-plan"): READ,
     ("POST", "/api/bench/discharge"): READ,
-    # records in and out, lists, long work
+    # records in and out, lists
     ("GET", "/data"): READ,
     ("POST", "/data/import"): WORK,
     ("GET", "/data/{kind}"): READ,
     ("POST", "/data/{kind}"): WORK,
     ("POST", "/api/import"): WORK,
     ("GET", "/api/export"): audited("whole store taken out"),
+    # backups hold everything, the hashes of passwords too
+    ("GET", "/data/backups"): ADMINISTER,
+    ("POST", "/data/backups"): audited("backup made"),
+    ("GET", "/data/backups/{name}"): audited("whole store taken out"),
+    ("POST", "/data/backups/{name}/prove"): ADMINISTER,
+    # long work
     ("GET", "/jobs/{job_id}"): READ,
     ("GET", "/jobs/{job_id}/state"): READ,
     ("POST", "/jobs/{job_id}/stop"): WORK,
@@ -161,7 +167,13 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/api/openapi.json"): READ,
     ("GET", "/api/schema/{record}.json"): READ,
     ("GET", "/api/health"): READ,
+    ("GET", "/metrics"): READ,
 }
+
+
+def is_for_programs(path: str) -> bool:
+    """Whether tokens do here, and who has none is told so instead of being led to the sign-in page."""
+    return path == "/metrics" or path == "/api" or path.startswith("/api/")
 
 
 @dataclass(frozen=True, slots=True)

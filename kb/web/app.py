@@ -96,6 +96,12 @@ def create_app(shop: Shop, *, demo: bool = False, serving: Serving | None = None
         app.include_router(page.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=assets.folder("static")), name="static")
     errors.install(app)
+    _keep_out(app, shop, serving)
+    return app
+
+
+def _keep_out(app: FastAPI, shop: Shop, serving: Serving) -> None:
+    """Puts the door before the application, and the guard before the door."""
     upload = shop.settings.max_upload_mb * 1_000_000
     app.add_middleware(
         Door,
@@ -115,4 +121,3 @@ def create_app(shop: Shop, *, demo: bool = False, serving: Serving | None = None
     )
     # Added last, so that it is outermost and sees what the guard refuses.
     app.add_middleware(Observer, figures=app.state.figures)
-    return app

@@ -18,7 +18,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from kb.errors import KbError, NotAllowed, NotSignedIn
 from kb.service import Shop, audit, signing_in, tokens
 from kb.service.audit import Visitor
-from kb.web.access import ANYBODY, READ, Need, Route, chosen
+from kb.web.access import ANYBODY, READ, Need, Route, chosen, is_for_programs
 from kb.web.cookies import Cookies
 from kb.web.rendering import render
 from kb.web.security import SAFE_METHODS, Forbidden, Responder
@@ -87,6 +87,7 @@ class Door:
             need = _needed(scope, route)
             visitor, fresh = await self._who(scope, headers)
             state["visitor"] = visitor
+            state["person"] = visitor.name  # for the log
             state["let_in"] = route.endpoint if route else None
             self._check(scope, headers, visitor, need)
         except KbError as error:
@@ -100,7 +101,7 @@ class Door:
         if not self._serving.sign_in:
             return Visitor(address=address), None
         given = headers.get("authorization", "")
-        if given and scope["path"].startswith("/api/"):
+        if given and is_for_programs(scope["path"]):
             scheme, _, token = given.partition(" ")
             if scheme.lower() == "bearer":
                 found = await run_in_threadpool(tokens.visitor_with_token, self._shop, token.strip(), address)
@@ -136,7 +137,7 @@ class Door:
     async def _refusal(self, scope: Scope, receive: Receive, headers: Headers, error: KbError) -> Response:
         if not isinstance(error, NotSignedIn):
             return self._respond(scope, error)
-        if scope["path"].startswith("/api"):
+        if is_for_programs(scope["path"]):
             answer = self._respond(scope, error)
             answer.headers["WWW-Authenticate"] = "Bearer"
             return answer

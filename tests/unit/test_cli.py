@@ -175,10 +175,10 @@ def test_a_damaged_store_is_told_in_one_line(data: Path) -> None:
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.0.2.1", "example.org"])
-def test_an_address_that_others_can_reach_is_refused(data: Path, host: str) -> None:
-    assert "can be reached by others" in one_line(
-        kb(data, "serve", "--host", host, "--no-browser", "--port", "0")
-    )
+def test_an_address_that_others_can_reach_is_refused_without_an_account(data: Path, host: str) -> None:
+    told = one_line(kb(data, "serve", "--host", host, "--no-browser", "--port", "0"))
+    assert "others can reach it" in told
+    assert "kb person add NAME --level administer" in told
 
 
 def test_a_taken_port_is_told(data: Path) -> None:

@@ -116,9 +116,9 @@ def test_each_level_is_let_in_or_kept_out(office: Office, method: str, route: Ro
             assert answer.status_code == 403, told
         else:
             assert asks_to_sign_in(answer), told
-            if path.startswith("/api"):
+            if access.is_for_programs(path):
                 assert answer.headers["www-authenticate"] == "Bearer"
-                if method != "HEAD":
+                if method != "HEAD" and path != "/metrics":
                     error_of(answer)
 
 
@@ -133,7 +133,7 @@ def test_each_token_does_for_the_api_and_for_no_more(office: Office, method: str
         assert answer.status_code < 500, told
         if need == ANYBODY:
             assert not asks_to_sign_in(answer), told
-        elif not path.startswith("/api"):
+        elif not access.is_for_programs(path):
             assert asks_to_sign_in(answer), told
         elif need.in_person or not is_let_in(need, scope):
             assert answer.status_code == 403, told
