@@ -9,6 +9,7 @@ KbError
 ├── NotSignedIn     it is not known who asks
 ├── NotAllowed      it is known, and they may not
 ├── TooSoon         too many attempts failed, or too much is asked at once: says when to try again
+├── InUse           other records still name it, so it cannot go
 └── StoreTrouble    the store cannot be read or written: disk full, read-only, damaged
 """
 
@@ -81,6 +82,12 @@ class TooSoon(KbError):
     def __init__(self, message: str, *, seconds: int, remedy: str | None = None) -> None:
         super().__init__(message, remedy=remedy)
         self.seconds = seconds
+
+
+class InUse(KbError):
+    """Other records still name this one, so it cannot go."""
+
+    status = 409
 
 
 class StoreTrouble(KbError):

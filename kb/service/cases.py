@@ -13,7 +13,7 @@ from kb.model import CaseRecord, FamilyRecord, Reading
 from kb.service import moving
 from kb.service.shop import Shop
 from kb.service.translate import JudgedReading, find_rail, judge
-from kb.store.records import case_lists, cases, changes, families
+from kb.store.records import bins, case_lists, cases, changes, families, kinds
 from kb.store.records.cases import StoredCase, Writer
 
 __all__ = [
@@ -88,7 +88,7 @@ def view(shop: Shop, uid: str) -> CaseView:
     """One case, also one in the bin. Raises NotFound."""
     with shop.store.reading() as session:
         found = cases.get(session, uid)
-        family = families.get(session, found.record.family).record
+        family = families.get(session, found.record.family, also_binned=True).record
     readings = tuple(judge(family, reading) for reading in found.record.readings)
     return CaseView(found.record, family, found.version, found.changed_at, found.binned_at, readings)
 
@@ -153,14 +153,15 @@ def add_new(shop: Shop, record: CaseRecord) -> StoredCase:
 def put_in_bin(shop: Shop, uid: str, *, expected_version: int | None = None) -> None:
     """Takes a case out of search, suggestions and exports; it can be taken out of the bin again."""
     with shop.writing() as session:
-        cases.set_binned(session, uid, binned=True, expected_version=expected_version)
+        bins.put(session, "case", uid, expected_version=expected_version)
     shop.refresh()
 
 
 def take_from_bin(shop: Shop, uid: str) -> None:
-    """Undoes `put_in_bin`."""
+    """Undoes `put_in_bin`; what the case names comes out of the bin with it. Raises NotFound."""
     with shop.writing() as session:
-        cases.set_binned(session, uid, binned=False)
+        kinds.standing_of(session, "case", uid)
+        bins.take_out(session, "case", [uid])
     shop.refresh()
 
 

@@ -13,7 +13,7 @@ from kb.model import FamilyRecord, LoadRecord
 from kb.service import words
 from kb.service.shop import Shop
 from kb.service.translate import find_rail
-from kb.store.records import bench_runs
+from kb.store.records import bins
 
 __all__ = [
     "DERATING",
@@ -88,10 +88,11 @@ def save(shop: Shop, record: LoadRecord) -> str:
     return words.save(shop, record)
 
 
-def remove(shop: Shop, name: str) -> None:
-    """Takes a load off the shelf, such as a lamp that burnt out. Raises NotFound."""
+def remove(shop: Shop, name: str, *, expected_version: int | None = None) -> None:
+    """Puts a load in the bin, such as a lamp that burnt out. Raises NotFound, Conflict."""
+    find(shop, name)
     with shop.writing() as session:
-        bench_runs.remove_load(session, name)
+        bins.put(session, "load", name, expected_version=expected_version)
     shop.refresh()
 
 

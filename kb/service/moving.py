@@ -14,7 +14,7 @@ from kb.exchange import lines as exchange
 from kb.facts.designators import code_key
 from kb.model import CaseRecord, FamilyRecord, LoadRecord, PartClassRecord, Record, SymptomRecord, explain
 from kb.service.shop import Shop
-from kb.store.records import cases, changes, families, lists
+from kb.store.records import bins, cases, changes, families, kinds, lists
 
 _BATCH = 400
 # A report that lists every bad line of a wrong file helps nobody; the count is always whole.
@@ -151,14 +151,22 @@ def _identity(record: Record) -> tuple[str, str]:
     return record.record, record.name.casefold()
 
 
+def _was_binned(session: Session, entity: str, name: str) -> bool:
+    return name in kinds.standing(session, entity, [name])
+
+
 def create_missing(session: Session, writer: cases.Writer, record: CaseRecord) -> list[str]:
     """Adds the family, symptoms and part classes a case names first; answers what was added.
+
+    What lies in the bin comes out of it as it was.
 
     Raises BadInput for a name that no entry can have.
     """
     created = []
     for field_name, kind, name in writer.unknown(record):
-        if kind == "family":
+        if _was_binned(session, kind.replace(" ", "_"), name):
+            bins.take_out(session, kind.replace(" ", "_"), [name])
+        elif kind == "family":
             try:
                 families.save(session, FamilyRecord(code=name))
             except ValidationError as error:

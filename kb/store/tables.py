@@ -60,7 +60,7 @@ class Change(Table, table=True):
 
     __tablename__ = "change"
     __table_args__ = (
-        Index("ix_change_entity_key", "entity", "key"),
+        Index("ix_change_entity_key_batch", "entity", "key", "batch"),
         Index("ix_change_batch", "batch"),
         {"sqlite_autoincrement": True},
     )
@@ -92,7 +92,10 @@ class Batch(Table, table=True):
 
 
 class History(Table, table=True):
-    """The version of a record that a change replaced, whole, in the exchange format."""
+    """The version of a record that a change replaced, whole, in the exchange format.
+
+    `binned_at` is when that version had been put in the bin, None where it was in use.
+    """
 
     __tablename__ = "history"
     __table_args__ = (Index("ix_history_entity_key", "entity", "key"),)
@@ -102,6 +105,7 @@ class History(Table, table=True):
     version: int
     record: Any = Field(sa_column=_json())
     replaced_at: datetime = Field(default_factory=now)
+    binned_at: datetime | None = None
 
 
 class Family(Table, table=True):
@@ -118,6 +122,7 @@ class Family(Table, table=True):
     notes: str = Field(default="", sa_column=Column(Text, nullable=False))
     version: int = 1
     changed_at: datetime = Field(default_factory=now)
+    binned_at: datetime | None = None
 
 
 class FamilyNumber(Table, table=True):
@@ -167,6 +172,7 @@ class Symptom(Table, table=True):
     how: str = "told"
     minutes: float = 1.0
     version: int = 1
+    binned_at: datetime | None = None
 
 
 class PartClass(Table, table=True):
@@ -177,6 +183,7 @@ class PartClass(Table, table=True):
     synonyms: Any = Field(sa_column=_json())
     letters: Any = Field(sa_column=_json())
     version: int = 1
+    binned_at: datetime | None = None
 
 
 class BenchLoad(Table, table=True):
@@ -193,6 +200,7 @@ class BenchLoad(Table, table=True):
     max_a: float | None = None
     count: int = 1
     version: int = 1
+    binned_at: datetime | None = None
 
 
 class BoardCase(Table, table=True):

@@ -12,18 +12,15 @@ from sqlalchemy import delete, insert, select, update
 from sqlmodel import Session
 
 from kb.errors import NotFound
-from kb.model import as_dict
 from kb.store.bench_tables import BenchEntry, BenchRun, CustomerReport
-from kb.store.records import changes, families
-from kb.store.records.lists import load_named
-from kb.store.tables import BenchLoad, BoardCase, Family, now, table_of
+from kb.store.records import families
+from kb.store.tables import BoardCase, Family, now, table_of
 
 _RUN = table_of(BenchRun)
 _ENTRY = table_of(BenchEntry)
 _REPORT = table_of(CustomerReport)
 _CASE = table_of(BoardCase)
 _FAMILY = table_of(Family)
-_LOAD = table_of(BenchLoad)
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,14 +253,3 @@ def drop_draft(session: Session, case_uid: str) -> None:
     """Throws the draft of a case away, so that the next one is proposed anew."""
     case_id = _case_id(session, case_uid)
     session.execute(delete(_REPORT).where(_REPORT.c.case_id == case_id, _REPORT.c.issued_at.is_(None)))
-
-
-def remove_load(session: Session, name: str) -> None:
-    """Takes a load off the shelf; its last version stays in the history. Raises NotFound."""
-    record = load_named(session, name)
-    row = session.execute(
-        select(_LOAD.c.id, _LOAD.c.version).where(_LOAD.c.name_key == name.casefold())
-    ).one()
-    changes.keep_replaced(session, [("load", record.name, row.version, as_dict(record))])
-    session.execute(delete(_LOAD).where(_LOAD.c.id == row.id))
-    changes.note(session, [("load", record.name, "removed", row.version + 1)])

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import delete, func, insert, select, update
+from sqlalchemy import bindparam, delete, func, insert, select, update
 from sqlmodel import Session
 
 from kb.errors import BadInput, Conflict, NotFound
@@ -109,6 +109,11 @@ class Writer:
                 found.append((f"attempts.{number}.part_class", "part class", attempt.part_class))
         return found
 
+    def symptom_name(self, name: str) -> str:
+        """The list's own name of a symptom; the name itself where the list does not know it."""
+        found = self._symptoms.find(name)
+        return found[1] if found else name
+
     def checked(self, record: CaseRecord) -> CaseRecord:
         """The record with the store's own names for family, symptoms and part classes.
 
@@ -155,6 +160,7 @@ class Writer:
         self._insert(new)
         written = Written(added=len(new))
         before = load(self._session, list(known.values()))
+        replaced = []
         for record in records:
             if record.uid not in known:
                 continue
@@ -163,8 +169,9 @@ class Writer:
             if old.binned_at is None and as_dict(old.record) == as_dict(record):
                 written.unchanged += 1
             else:
-                self._replace(old, record)
-                written.updated += 1
+                replaced.append((old, record))
+        self._replace(replaced)
+        written.updated = len(replaced)
         return written
 
     def _row(self, record: CaseRecord) -> dict[str, Any]:
@@ -187,24 +194,35 @@ class Writer:
     def _insert(self, new: list[CaseRecord]) -> None:
         if not new:
             return
+        first = changes.next_versions(self._session, "case", [str(record.uid) for record in new])
         ids = self._session.scalars(
             insert(_CASE).returning(_CASE.c.id, sort_by_parameter_order=True),
-            [{**self._row(record), "version": 1} for record in new],
+            [{**self._row(record), "version": first[str(record.uid)]} for record in new],
         ).all()
         self._write_children(list(zip(ids, new, strict=True)))
-        changes.note(self._session, [("case", str(record.uid), "added", 1) for record in new])
+        changes.note(self._session, [("case", uid, "added", version) for uid, version in first.items()])
 
-    def _replace(self, old: StoredCase, record: CaseRecord) -> None:
-        changes.keep_replaced(self._session, [("case", str(record.uid), old.version, as_dict(old.record))])
-        self._session.execute(
-            update(_CASE)
-            .where(_CASE.c.id == old.id)
-            .values(**self._row(record), version=old.version + 1, binned_at=None)
+    def _replace(self, pairs: list[tuple[StoredCase, CaseRecord]]) -> None:
+        if not pairs:
+            return
+        changes.keep_replaced(
+            self._session,
+            [("case", old.record.uid, old.version, as_dict(old.record), old.binned_at) for old, _ in pairs],
         )
+        rows = [
+            {**self._row(record), "row_id": old.id, "version": old.version + 1, "binned_at": None}
+            for old, record in pairs
+        ]
+        values: dict[str, Any] = {name: bindparam(name) for name in rows[0] if name != "row_id"}
+        statement = update(_CASE).where(_CASE.c.id == bindparam("row_id")).values(values)
+        self._session.connection().execute(statement, rows)
+        ids = [old.id for old, _ in pairs]
         for table in _CHILDREN:
-            self._session.execute(delete(table).where(table.c.case_id == old.id))
-        self._write_children([(old.id, record)])
-        changes.note(self._session, [("case", str(record.uid), "updated", old.version + 1)])
+            self._session.execute(delete(table).where(table.c.case_id.in_(ids)))
+        self._write_children([(old.id, record) for old, record in pairs])
+        changes.note(
+            self._session, [("case", str(record.uid), "updated", old.version + 1) for old, record in pairs]
+        )
 
     def _write_children(self, cases: list[tuple[int, CaseRecord]]) -> None:
         rows: dict[Any, list[dict[str, Any]]] = {table: [] for table in _CHILDREN}
@@ -353,20 +371,6 @@ def in_order(session: Session, *, batch: int = 500) -> Iterator[list[StoredCase]
 def count(session: Session) -> int:
     """How many cases the store holds, those in the bin left out."""
     return session.scalar(select(func.count()).select_from(_CASE).where(_CASE.c.binned_at.is_(None))) or 0
-
-
-def set_binned(session: Session, uid: str, *, binned: bool, expected_version: int | None = None) -> None:
-    """Puts a case in the bin or takes it out again. Raises NotFound, Conflict."""
-    old = get(session, uid)
-    if (old.binned_at is not None) == binned:
-        return
-    Writer._refuse_stale(old, expected_version)
-    session.execute(
-        update(_CASE)
-        .where(_CASE.c.id == old.id)
-        .values(binned_at=now() if binned else None, version=old.version + 1)
-    )
-    changes.note(session, [("case", uid, "binned" if binned else "restored", old.version + 1)])
 
 
 def has(session: Session, uid: str) -> bool:

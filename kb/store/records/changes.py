@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from sqlalchemy import delete, insert, select, update
+from sqlalchemy import delete, func, insert, select, update
 from sqlmodel import Session
 
 from kb.store.tables import Batch, Change, History, table_of
@@ -105,11 +106,31 @@ def since(session: Session, seq: int, limit: int = 1000) -> list[Changed]:
     return [Changed(*row) for row in rows]
 
 
-def keep_replaced(session: Session, rows: Iterable[tuple[str, str, int, dict[str, object]]]) -> None:
-    """Keeps (entity, key, version, record) of versions that are about to be replaced."""
+def next_versions(session: Session, entity: str, keys: Sequence[str]) -> dict[str, int]:
+    """The version that each record begins with when it is added: 1, or past those of an earlier life."""
+    rows = session.execute(
+        select(_CHANGE.c.key, func.max(_CHANGE.c.version))
+        .where(_CHANGE.c.entity == entity, _CHANGE.c.key.in_(keys))
+        .group_by(_CHANGE.c.key)
+    )
+    return {**dict.fromkeys(keys, 1), **{key: (version or 0) + 1 for key, version in rows}}
+
+
+def keep_replaced(session: Session, rows: Iterable[tuple[Any, ...]]) -> None:
+    """Keeps (entity, key, version, record) of versions that are about to be replaced.
+
+    The key is spelled as in the change that replaces the version. A fifth entry says since when that
+    version had been in the bin.
+    """
     kept = [
-        {"entity": entity, "key": key, "version": version, "record": record}
-        for entity, key, version, record in rows
+        {
+            "entity": entity,
+            "key": key,
+            "version": version,
+            "record": record,
+            "binned_at": binned[0] if binned else None,
+        }
+        for entity, key, version, record, *binned in rows
     ]
     if kept:
         session.execute(insert(History), kept)

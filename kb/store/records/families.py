@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import delete, func, insert, select, update
@@ -33,6 +34,7 @@ class StoredFamily:
     record: FamilyRecord
     version: int
     cases: int = 0
+    binned_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,13 +47,14 @@ class FamilyLine:
     cases: int
 
 
-def find(session: Session, number: str) -> tuple[int, str] | None:
+def find(session: Session, number: str, *, also_binned: bool = False) -> tuple[int, str] | None:
     """Id and code of the family known by a number, whatever its separators and case."""
-    row = session.execute(
+    query = (
         select(_FAMILY.c.id, _FAMILY.c.code)
         .join(_NUMBER, _NUMBER.c.family_id == _FAMILY.c.id)
         .where(_NUMBER.c.number_key == code_key(number))
-    ).first()
+    )
+    row = session.execute(query if also_binned else query.where(_FAMILY.c.binned_at.is_(None))).first()
     return (row.id, row.code) if row else None
 
 
@@ -60,6 +63,7 @@ def numbers(session: Session) -> list[tuple[str, str]]:
     rows = session.execute(
         select(_FAMILY.c.code, _NUMBER.c.number)
         .join(_NUMBER, _NUMBER.c.family_id == _FAMILY.c.id)
+        .where(_FAMILY.c.binned_at.is_(None))
         .order_by(_FAMILY.c.code_key, _NUMBER.c.position)
     )
     return [(row.code, row.number) for row in rows]
@@ -94,6 +98,7 @@ def by_ids(session: Session, ids: Sequence[int]) -> list[StoredFamily]:
                 enable=None if row.enable is None else Enable.model_construct(**row.enable),
             ),
             row.version,
+            binned_at=row.binned_at,
         )
         for row in rows
     ]
@@ -103,9 +108,9 @@ def _part(model: Any, row: Any, names: tuple[str, ...]) -> Any:
     return model.model_construct(**{name: getattr(row, name) for name in names})
 
 
-def get(session: Session, number: str) -> StoredFamily:
-    """The family known by a number. Raises NotFound."""
-    found = find(session, number)
+def get(session: Session, number: str, *, also_binned: bool = False) -> StoredFamily:
+    """The family known by a number, on demand also one in the bin. Raises NotFound."""
+    found = find(session, number, also_binned=also_binned)
     if found is None:
         raise NotFound(
             f"No board family is known by the number {number}.",
@@ -132,18 +137,23 @@ def lines(session: Session) -> list[FamilyLine]:
     return [
         FamilyLine(row.code, row.kind, tuple(numbers[row.id][1:]), counts.get(row.id, 0))
         for row in session.execute(
-            select(_FAMILY.c.id, _FAMILY.c.code, _FAMILY.c.kind).order_by(_FAMILY.c.code_key)
+            select(_FAMILY.c.id, _FAMILY.c.code, _FAMILY.c.kind)
+            .where(_FAMILY.c.binned_at.is_(None))
+            .order_by(_FAMILY.c.code_key)
         )
     ]
 
 
 def all_ids(session: Session) -> list[int]:
-    """Ids of all families in order of their code."""
-    return list(session.scalars(select(_FAMILY.c.id).order_by(_FAMILY.c.code_key)))
+    """Ids of all families but those in the bin, in order of their code."""
+    query = select(_FAMILY.c.id).where(_FAMILY.c.binned_at.is_(None)).order_by(_FAMILY.c.code_key)
+    return list(session.scalars(query))
 
 
 def save(session: Session, record: FamilyRecord, *, expected_version: int | None = None) -> str:
     """Adds a family or replaces the one with the same code; "added", "updated" or "unchanged".
+
+    One that lay in the bin is in use again.
 
     Raises Taken where another family is already known by one of its numbers, Conflict where
     `expected_version` is given and the family has moved on.
@@ -151,16 +161,8 @@ def save(session: Session, record: FamilyRecord, *, expected_version: int | None
     key = code_key(record.code)
     _refuse_taken_numbers(session, record, key)
     row = session.execute(select(_FAMILY.c.id, _FAMILY.c.version).where(_FAMILY.c.code_key == key)).first()
-    values = {
-        **{name: getattr(record, name) for name in _PLAIN},
-        "code_key": key,
-        "enable": record.enable.model_dump() if record.enable else None,
-        "changed_at": now(),
-    }
     if row is None:
-        family_id = session.scalars(insert(_FAMILY).returning(_FAMILY.c.id), [{**values, "version": 1}]).one()
-        _write_children(session, family_id, record)
-        changes.note(session, [("family", record.code, "added", 1)])
+        add(session, record)
         return "added"
     before = by_ids(session, [row.id])[0]
     if expected_version is not None and expected_version != row.version:
@@ -168,10 +170,13 @@ def save(session: Session, record: FamilyRecord, *, expected_version: int | None
             f"Family {record.code} was changed by somebody else since you opened it.",
             remedy="Reload it, look at the change and make yours again.",
         )
-    if as_dict(before.record) == as_dict(record):
+    if before.binned_at is None and as_dict(before.record) == as_dict(record):
         return "unchanged"
-    changes.keep_replaced(session, [("family", before.record.code, row.version, as_dict(before.record))])
-    session.execute(update(_FAMILY).where(_FAMILY.c.id == row.id).values(**values, version=row.version + 1))
+    changes.keep_replaced(
+        session, [("family", record.code, row.version, as_dict(before.record), before.binned_at)]
+    )
+    values = {**_row(record), "version": row.version + 1, "binned_at": None}
+    session.execute(update(_FAMILY).where(_FAMILY.c.id == row.id).values(**values))
     for table in (_NUMBER, _RAIL, _CONNECTOR):
         session.execute(delete(table).where(table.c.family_id == row.id))
     _write_children(session, row.id, record)
@@ -179,19 +184,43 @@ def save(session: Session, record: FamilyRecord, *, expected_version: int | None
     return "updated"
 
 
+def _row(record: FamilyRecord) -> dict[str, Any]:
+    return {
+        **{name: getattr(record, name) for name in _PLAIN},
+        "code_key": code_key(record.code),
+        "enable": record.enable.model_dump() if record.enable else None,
+        "changed_at": now(),
+    }
+
+
+def add(session: Session, record: FamilyRecord, operation: str = "added") -> int:
+    """Adds a family that is not there yet and answers its id; `operation` is what the feed calls it."""
+    version = changes.next_versions(session, "family", [record.code])[record.code]
+    family_id = session.scalars(
+        insert(_FAMILY).returning(_FAMILY.c.id), [{**_row(record), "version": version}]
+    ).one()
+    _write_children(session, family_id, record)
+    changes.note(session, [("family", record.code, operation, version)])
+    return family_id
+
+
 def _refuse_taken_numbers(session: Session, record: FamilyRecord, key: str) -> None:
     keys = {code_key(number): number for number in (record.code, *record.aliases)}
     rows = session.execute(
-        select(_NUMBER.c.number_key, _FAMILY.c.code)
+        select(_NUMBER.c.number_key, _FAMILY.c.code, _FAMILY.c.binned_at)
         .join(_FAMILY, _FAMILY.c.id == _NUMBER.c.family_id)
         .where(_NUMBER.c.number_key.in_(keys), _FAMILY.c.code_key != key)
     )
     for row in rows:
         number = keys[row.number_key]
+        binned = row.binned_at is not None
         raise Taken(
-            f"The number {number} already belongs to board family {row.code}.",
+            f"The number {number} already belongs to board family {row.code}"
+            + (", which is in the bin." if binned else "."),
             field="code" if code_key(number) == key else "aliases",
-            remedy=f"Leave the number out, or use family {row.code}.",
+            remedy=f"Take {row.code} out of the bin, or delete it for good."
+            if binned
+            else f"Leave the number out, or use family {row.code}.",
         )
 
 

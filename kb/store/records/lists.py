@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import insert, select, update
 from sqlmodel import Session, SQLModel
 
-from kb.errors import NotFound
+from kb.errors import Conflict, NotFound
 from kb.model import LoadRecord, PartClassRecord, Record, SymptomRecord, as_dict
 from kb.store.records import changes
 from kb.store.tables import BenchLoad, PartClass, Symptom, table_of
@@ -43,7 +43,8 @@ def _built(entry: _List, row: Any) -> Any:
 
 def _all(session: Session, entry: _List) -> list[Any]:
     table = table_of(entry.table)
-    return [_built(entry, row) for row in session.execute(select(table).order_by(table.c.name_key))]
+    query = select(table).where(table.c.binned_at.is_(None)).order_by(table.c.name_key)
+    return [_built(entry, row) for row in session.execute(query)]
 
 
 def symptoms(session: Session) -> list[SymptomRecord]:
@@ -61,24 +62,49 @@ def loads(session: Session) -> list[LoadRecord]:
     return _all(session, _LISTS[2])
 
 
-def save(session: Session, record: ListRecord) -> str:
-    """Adds or replaces one entry, found by its name; answers "added", "updated" or "unchanged"."""
+def save(session: Session, record: ListRecord, *, expected_version: int | None = None) -> str:
+    """Adds or replaces one entry, found by its name; answers "added", "updated" or "unchanged".
+
+    One that lay in the bin is in use again. Raises Conflict where `expected_version` is given and the
+    entry has moved on, NotFound where it is no longer there.
+    """
     entry = _BY_MODEL[type(record)]
     table = table_of(entry.table)
     key = record.name.casefold()
     values = {**record.model_dump(exclude={"record"}), "name_key": key}
     row = session.execute(select(table).where(table.c.name_key == key)).first()
+    spoken = entry.entity.replace("_", " ")
     if row is None:
-        session.execute(insert(table), values)
-        changes.note(session, [(entry.entity, record.name, "added", 1)])
+        if expected_version is not None:
+            raise NotFound(f"The {spoken} is no longer in the store.", remedy="Add it as a new one.")
+        add(session, record)
         return "added"
+    if expected_version is not None and expected_version != row.version:
+        raise Conflict(
+            f"The {spoken} {row.name} was changed by somebody else since you opened it.",
+            field="version",
+            remedy="Look at the change and make yours again.",
+        )
     before = _built(entry, row)
-    if as_dict(before) == as_dict(record):
+    if row.binned_at is None and as_dict(before) == as_dict(record):
         return "unchanged"
-    changes.keep_replaced(session, [(entry.entity, row.name, row.version, as_dict(before))])
-    session.execute(update(table).where(table.c.id == row.id).values(**values, version=row.version + 1))
+    changes.keep_replaced(session, [(entry.entity, record.name, row.version, as_dict(before), row.binned_at)])
+    session.execute(
+        update(table).where(table.c.id == row.id).values(**values, version=row.version + 1, binned_at=None)
+    )
     changes.note(session, [(entry.entity, record.name, "updated", row.version + 1)])
     return "updated"
+
+
+def add(session: Session, record: ListRecord, operation: str = "added") -> int:
+    """Adds an entry that is not there yet and answers its id; `operation` is what the feed calls it."""
+    entry = _BY_MODEL[type(record)]
+    table = table_of(entry.table)
+    version = changes.next_versions(session, entry.entity, [record.name])[record.name]
+    values = {**record.model_dump(exclude={"record"}), "name_key": record.name.casefold()}
+    made = session.scalars(insert(table).returning(table.c.id), [{**values, "version": version}]).one()
+    changes.note(session, [(entry.entity, record.name, operation, version)])
+    return int(made)
 
 
 def load_named(session: Session, name: str) -> LoadRecord:
@@ -100,7 +126,9 @@ class Names:
     def reload(self, session: Session) -> None:
         """Reads the list again, after entries were added."""
         rows: Sequence[Any] = session.execute(
-            select(self._table.c.id, self._table.c.name, self._table.c.name_key, self._table.c.synonyms)
+            select(
+                self._table.c.id, self._table.c.name, self._table.c.name_key, self._table.c.synonyms
+            ).where(self._table.c.binned_at.is_(None))
         ).all()
         # An entry's own name wins over the same words as somebody else's synonym.
         self._entries = {word.casefold(): (row.id, row.name) for row in rows for word in row.synonyms}

@@ -1,0 +1,53 @@
+"""Makes an earlier version of a record fit the store as it is now.
+
+Since then families, symptoms and part classes may have been merged, put in the bin or deleted. Merged
+ones are found under their new name; the others come back from the bin, or are made anew by name.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import ValidationError
+from sqlmodel import Session
+
+from kb.errors import BadInput, KbError
+from kb.model import RECORD_TYPES, CaseRecord, Record, explain
+from kb.service import moving
+from kb.store.records import cases
+
+
+def record_from(entity: str, kept: dict[str, Any]) -> Record:
+    """An earlier version as a record. Raises BadInput where the format knows it no more."""
+    try:
+        return RECORD_TYPES[entity].model_validate(kept)
+    except ValidationError as error:
+        raise explain(error) from error
+
+
+def fit(session: Session, writer: cases.Writer, record: CaseRecord) -> tuple[CaseRecord, list[str]]:
+    """A case under the names that the store has now, ready to be written.
+
+    Answers also what had to come back for it, such as "symptom hums". Raises BadInput for names that no
+    entry can have.
+    """
+    brought: list[str] = []
+    if writer.unknown(record):
+        try:
+            with session.begin_nested():
+                brought = moving.create_missing(session, writer, record)
+        except KbError:
+            writer.forget_lists()
+            raise
+    try:
+        return writer.checked(record), brought
+    except BadInput:
+        return writer.checked(_without_twins(writer, record)), brought
+
+
+def _without_twins(writer: cases.Writer, record: CaseRecord) -> CaseRecord:
+    """Two symptoms that are one by now: the first stands for both."""
+    seen: dict[str, Any] = {}
+    for symptom in record.symptoms:
+        seen.setdefault(writer.symptom_name(symptom.name), symptom)
+    return record.model_copy(update={"symptoms": list(seen.values())})

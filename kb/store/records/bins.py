@@ -1,0 +1,126 @@
+"""The bin: records that are out of use but not lost, and how they leave it either way."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import func, select, update
+from sqlmodel import Session
+
+from kb.errors import Conflict, InUse
+from kb.store.records import changes
+from kb.store.records.kinds import KINDS, Standing, standing, standing_of
+from kb.store.tables import BoardCase, CaseAttempt, CaseSymptom, now, table_of
+
+_CASE = table_of(BoardCase)
+# Where a case names a family, a symptom or a part class: (table of the link, its column).
+LINKS: dict[str, tuple[Any, str]] = {
+    "family": (_CASE, "family_id"),
+    "symptom": (table_of(CaseSymptom), "symptom_id"),
+    "part_class": (table_of(CaseAttempt), "part_class_id"),
+}
+
+
+def users(entity: str, record_id: int) -> Any:
+    """A query for the ids of all cases that name a family, symptom or part class, binned ones too."""
+    table, column = LINKS[entity]
+    owner = table.c.id if table is _CASE else table.c.case_id
+    return select(owner).where(table.c[column] == record_id)
+
+
+def users_count(session: Session, entity: str, record_id: int) -> int:
+    """How many cases in use name a record; 0 for kinds that no case names."""
+    if entity not in LINKS:
+        return 0
+    query = (
+        select(func.count())
+        .select_from(_CASE)
+        .where(_CASE.c.id.in_(users(entity, record_id)), _CASE.c.binned_at.is_(None))
+    )
+    return session.scalar(query) or 0
+
+
+def refuse_stale(entity: str, there: Standing, expected_version: int | None) -> None:
+    """Raises Conflict where `expected_version` is given and is not the version in the store."""
+    if expected_version is not None and expected_version != there.version:
+        raise Conflict(
+            f"This {KINDS[entity].spoken} was changed by somebody else since you opened it. "
+            "Nothing was overwritten.",
+            field="version",
+            remedy="Look at the change and decide again.",
+        )
+
+
+def put(session: Session, entity: str, name: str, *, expected_version: int | None = None) -> bool:
+    """Puts one record in the bin; False where it lies there already.
+
+    Raises NotFound, Conflict, and InUse for a family, symptom or part class that cases in use name.
+    """
+    there = standing_of(session, entity, name)
+    if there.binned_at is not None:
+        return False
+    refuse_stale(entity, there, expected_version)
+    used = users_count(session, entity, there.id)
+    if used:
+        raise in_use(entity, there.name, used)
+    _set(session, entity, [there], binned=True)
+    return True
+
+
+def in_use(entity: str, name: str, used: int) -> InUse:
+    """What to say of a record that cannot go to the bin."""
+    spoken = KINDS[entity].spoken
+    cases = f"{used} cases name" if used != 1 else "1 case names"
+    return InUse(
+        f"{cases} the {spoken} {name}, so it stays.",
+        field="code" if entity == "family" else "name",
+        remedy=f"Merge it into another {spoken}, or put its cases in the bin first.",
+    )
+
+
+def put_cases(session: Session, uids: Sequence[str]) -> int:
+    """Puts cases in the bin, several hundred at a time; answers how many were not there already."""
+    there = [one for one in standing(session, "case", uids).values() if one.binned_at is None]
+    _set(session, "case", there, binned=True)
+    return len(there)
+
+
+def take_out(session: Session, entity: str, names: Sequence[str]) -> list[str]:
+    """Takes records out of the bin, and the families, symptoms and part classes that cases among them need.
+
+    Answers what came back besides the records themselves, such as "board family HX-210".
+    """
+    there = [one for one in standing(session, entity, names).values() if one.binned_at is not None]
+    brought = _bring_back_named(session, [one.id for one in there]) if entity == "case" else []
+    _set(session, entity, there, binned=False)
+    return brought
+
+
+def _bring_back_named(session: Session, case_ids: list[int]) -> list[str]:
+    brought = []
+    for entity, (table, column) in LINKS.items():
+        kind = KINDS[entity]
+        owner = table.c.id if table is _CASE else table.c.case_id
+        named = select(table.c[column]).where(owner.in_(case_ids))
+        rows = session.execute(
+            select(kind.table.c.id, kind.table.c[kind.shown], kind.table.c.version, kind.table.c.binned_at)
+            .where(kind.table.c.id.in_(named), kind.table.c.binned_at.is_not(None))
+            .order_by(kind.table.c.id)
+        ).all()
+        _set(session, entity, [Standing(*row) for row in rows], binned=False)
+        brought += [f"{kind.spoken} {row[1]}" for row in rows]
+    return brought
+
+
+def _set(session: Session, entity: str, there: list[Standing], *, binned: bool) -> None:
+    if not there:
+        return
+    table = KINDS[entity].table
+    session.execute(
+        update(table)
+        .where(table.c.id.in_([one.id for one in there]))
+        .values(binned_at=now() if binned else None, version=table.c.version + 1)
+    )
+    operation = "binned" if binned else "restored"
+    changes.note(session, [(entity, one.name, operation, one.version + 1) for one in there])

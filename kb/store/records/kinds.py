@@ -1,0 +1,77 @@
+"""The kinds of record, what tells one of a kind from the others, and where each stands."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import Table as SqlTable
+from sqlalchemy import select
+from sqlmodel import Session
+
+from kb.errors import NotFound
+from kb.facts.designators import code_key
+from kb.store.tables import BenchLoad, BoardCase, Family, PartClass, Symptom, table_of
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind: its name in the change feed and to a person, and its column that no two share.
+
+    `key` holds what `fold` makes of the name in `shown`; the change feed writes the latter.
+    """
+
+    entity: str
+    spoken: str
+    table: SqlTable
+    key: str
+    shown: str
+    fold: Callable[[str], str]
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where a record stands: its row, its own spelling, its version, and since when it is in the bin."""
+
+    id: int
+    name: str
+    version: int
+    binned_at: datetime | None
+
+
+KINDS = {
+    kind.entity: kind
+    for kind in (
+        Kind("case", "case", table_of(BoardCase), "uid", "uid", str),
+        Kind("family", "board family", table_of(Family), "code_key", "code", code_key),
+        Kind("symptom", "symptom", table_of(Symptom), "name_key", "name", str.casefold),
+        Kind("part_class", "part class", table_of(PartClass), "name_key", "name", str.casefold),
+        Kind("load", "load", table_of(BenchLoad), "name_key", "name", str.casefold),
+    )
+}
+
+
+def standing(session: Session, entity: str, names: Iterable[str]) -> dict[str, Standing]:
+    """Where the records of these names stand, those in the bin too; names that nothing has are left out."""
+    kind = KINDS[entity]
+    folded = {name: kind.fold(name) for name in names}
+    table = kind.table
+    rows = session.execute(
+        select(table.c.id, table.c[kind.key], table.c[kind.shown], table.c.version, table.c.binned_at).where(
+            table.c[kind.key].in_(set(folded.values()))
+        )
+    )
+    found = {row[1]: Standing(row[0], row[2], row[3], row[4]) for row in rows}
+    return {name: found[key] for name, key in folded.items() if key in found}
+
+
+def standing_of(session: Session, entity: str, name: str) -> Standing:
+    """The same of one record. Raises NotFound."""
+    found = standing(session, entity, [name]).get(name)
+    if found is None:
+        field = {"case": "uid", "family": "family"}.get(entity, "name")
+        raise NotFound(
+            f"There is no {KINDS[entity].spoken} {name}.", field=field, remedy="Search for it, or add it."
+        )
+    return found
