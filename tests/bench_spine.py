@@ -52,13 +52,19 @@ def resident_mb(pid: int) -> float:
     return int(re.search(r"VmRSS:\s+(\d+)", status)[1]) / 1024  # type: ignore[index]
 
 
+def environment_of(data: Path) -> dict[str, str]:
+    """The environment of a process that keeps its records in `data`, whatever ours says."""
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
+    return {**kept, "KB_DATA": str(data)}
+
+
 @contextmanager
 def server(data: Path) -> Iterator[tuple[str, float, subprocess.Popen[str]]]:
     """(address, seconds from start to the first page, process) of a server on a store."""
     start = time.perf_counter()
     process = subprocess.Popen(
         [*KB, "serve", "--no-browser", "--port", "0"],
-        env={**os.environ, "KB_DATA": str(data)},
+        env=environment_of(data),
         stdout=subprocess.PIPE,
         text=True,
     )
@@ -160,7 +166,7 @@ def measure(size: int) -> dict[str, str]:
         data, file = Path(folder) / "data", Path(folder) / "cases.jsonl"
         cases = make_cases(size, file)
         queries, bodies = phrases(cases), asked_of(cases)
-        environment = {**os.environ, "KB_DATA": str(data)}
+        environment = environment_of(data)
         importing = timed(
             lambda: subprocess.run(
                 [*KB, "import", str(file)], env=environment, check=True, stdout=subprocess.DEVNULL
