@@ -1,0 +1,170 @@
+"""A store of any earlier schema opens with nothing lost, and is copied before it is touched."""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from factories import TODAY, exported, settings_in
+
+from kb.errors import StoreTrouble
+from kb.service import Shop, cases, checking, keeping
+from kb.store import Store, schema, sqlite_files
+from kb.store.records import bench_runs, changes
+
+OLD = Path(__file__).parent / "old_stores"
+REVISIONS = sorted(file.stem for file in OLD.glob("*.sql"))
+
+
+def laid_down(revision: str, data: Path) -> Path:
+    """The store of that schema as a file in a data folder."""
+    data.mkdir()
+    file = data / "store.sqlite3"
+    with closing(sqlite3.connect(file)) as connection:
+        connection.executescript((OLD / f"{revision}.sql").read_text(encoding="utf-8"))
+    return file
+
+
+def dump(file: Path) -> list[str]:
+    with closing(sqlite3.connect(file)) as connection:
+        return list(connection.iterdump())
+
+
+def opened(data: Path) -> Shop:
+    return Shop.open(settings_in(data), today=lambda: TODAY)
+
+
+def rows(file: Path, query: str) -> list[tuple[object, ...]]:
+    with closing(sqlite3.connect(file)) as connection:
+        return connection.execute(query).fetchall()
+
+
+def test_there_is_a_store_of_every_schema_from_the_first_on() -> None:
+    known = sorted(schema.known())
+    assert known[: len(REVISIONS)] == REVISIONS
+    assert len(REVISIONS) >= 4
+
+
+@pytest.mark.parametrize("revision", REVISIONS)
+def test_each_old_store_holds_rows_in_every_table_of_its_time(revision: str, tmp_path: Path) -> None:
+    file = laid_down(revision, tmp_path / "data")
+    assert rows(file, "SELECT version_num FROM alembic_version") == [(revision,)]
+    names = [name for (name,) in rows(file, "SELECT name FROM sqlite_master WHERE type = 'table'")]
+    assert len(names) > 15
+    empty = [name for name in names if not rows(file, f'SELECT 1 FROM "{name}"')]
+    assert empty == []
+
+
+@pytest.mark.parametrize("revision", REVISIONS)
+def test_an_old_store_opens_and_every_record_is_what_it_was(revision: str, tmp_path: Path) -> None:
+    file = laid_down(revision, tmp_path / "data")
+    feed = rows(file, "SELECT seq, nonce, entity, key, operation, at FROM change ORDER BY seq")
+    history = rows(file, "SELECT entity, key, version, record FROM history ORDER BY id")
+    identity = json.loads(str(rows(file, "SELECT value FROM setting WHERE name = 'identity'")[0][0]))
+    shop = opened(tmp_path / "data")
+    assert exported(shop) == (OLD / f"{revision}.jsonl").read_text(encoding="utf-8")
+    assert shop.store.identity == identity
+    assert cases.stored(shop, "old-3").binned_at is not None
+    assert [entry["version"] for entry in cases.history(shop, "old-2")] == [1]
+    assert checking.check(shop).faults == []
+    with shop.store.reading() as session:
+        assert changes.latest(session) == feed[-1][:2]
+        if revision >= "0002":
+            (run,) = bench_runs.of_case(session, "old-1")
+            assert [entry.value for entry in run.entries] == [0.3]
+            assert run.left_out == {"2": "no fuse"}
+            _draft, (report,) = bench_runs.reports_of(session, "old-1")
+            assert report.content == {"asked": "Stays dark."}
+    shop.close()
+    assert rows(file, "SELECT seq, nonce, entity, key, operation, at FROM change ORDER BY seq") == feed
+    assert rows(file, "SELECT entity, key, version, record FROM history ORDER BY id") == history
+
+
+@pytest.mark.parametrize("revision", REVISIONS)
+def test_it_is_copied_as_it_was_before_it_is_brought_up(
+    revision: str, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    before = dump(laid_down(revision, tmp_path / "data"))
+    with caplog.at_level(logging.WARNING):
+        opened(tmp_path / "data").close()
+    kept = list((tmp_path / "data" / "backups").glob("*"))
+    if revision == schema.head():
+        assert kept == []
+        return
+    (copy,) = kept
+    assert copy.name.startswith(f"before-upgrade-{revision}-")
+    assert copy.suffix == ".sqlite3"
+    assert sqlite_files.faults(copy) == []
+    assert dump(copy) == before
+    assert str(copy) in caplog.text
+    opened(tmp_path / "data").close()
+    assert list((tmp_path / "data" / "backups").iterdir()) == [copy]
+
+
+def test_a_store_that_cannot_be_copied_is_left_at_its_old_schema(tmp_path: Path) -> None:
+    file = laid_down(REVISIONS[0], tmp_path / "data")
+    before = dump(file)
+    (tmp_path / "data" / "backups").write_text("in the way")
+    with pytest.raises(StoreTrouble, match="no copy of it could be made") as caught:
+        opened(tmp_path / "data")
+    assert "KB_BACKUP_FOLDER" in (caught.value.remedy or "")
+    assert dump(file) == before
+
+
+def test_the_command_line_says_where_the_copy_is(tmp_path: Path) -> None:
+    laid_down(REVISIONS[0], tmp_path / "data")
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
+    done = subprocess.run(
+        [sys.executable, "-m", "kb", "export"],
+        env={**kept, "KB_DATA": str(tmp_path / "data")},
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        check=True,
+        timeout=120,
+    )
+    assert done.stdout == (OLD / f"{REVISIONS[0]}.jsonl").read_text(encoding="utf-8")
+    (copy,) = (tmp_path / "data" / "backups").iterdir()
+    assert str(copy) in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_an_empty_old_store_needs_no_copy(tmp_path: Path) -> None:
+    file = laid_down(REVISIONS[0], tmp_path / "data")
+    with closing(sqlite3.connect(file)) as connection:
+        connection.execute("DELETE FROM change")
+        connection.commit()
+    opened(tmp_path / "data").close()
+    assert not (tmp_path / "data" / "backups").exists()
+
+
+def test_a_store_of_a_newer_program_is_refused_and_left_alone(tmp_path: Path) -> None:
+    file = laid_down(REVISIONS[-1], tmp_path / "data")
+    with closing(sqlite3.connect(file)) as connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9999'")
+        connection.commit()
+    before = dump(file)
+    with pytest.raises(StoreTrouble, match="newer version") as caught:
+        Store.at(file)
+    assert "Install" in (caught.value.remedy or "")
+    assert dump(file) == before
+
+
+@pytest.mark.parametrize("revision", REVISIONS)
+def test_a_backup_of_an_old_store_is_restored_into_the_present_one(revision: str, tmp_path: Path) -> None:
+    laid_down(revision, tmp_path / "data")
+    manifest = keeping.back_up(settings_in(tmp_path / "data"), tmp_path / "old.zip")
+    assert manifest.schema == revision
+    done = keeping.restore(settings_in(tmp_path / "new"), tmp_path / "old.zip")
+    assert (done.schema, done.brought_up) == (revision, revision != schema.head())
+    shop = opened(tmp_path / "new")
+    assert exported(shop) == (OLD / f"{revision}.jsonl").read_text(encoding="utf-8")
+    assert checking.check(shop).faults == []
+    shop.close()
