@@ -11,6 +11,7 @@ from kb.model.records import (
     FollowUp,
     LoadRecord,
     NotedSymptom,
+    OriginRecord,
     PartClassRecord,
     Rail,
     Reading,
@@ -20,6 +21,7 @@ from kb.model.records import (
 )
 
 RECORD_TYPES: dict[str, type[Record]] = {
+    "origin": OriginRecord,
     "symptom": SymptomRecord,
     "part_class": PartClassRecord,
     "load": LoadRecord,
@@ -38,6 +40,7 @@ __all__ = [
     "FollowUp",
     "LoadRecord",
     "NotedSymptom",
+    "OriginRecord",
     "PartClassRecord",
     "Problem",
     "Rail",

@@ -84,6 +84,8 @@ def _one_of(entries: tuple[words.Word, ...]) -> Any:
 Uid = Annotated[
     str, Field(max_length=64, json_schema_extra={"pattern": f"^{_UID.pattern}$"}), AfterValidator(_uid)
 ]
+OriginId = Annotated[str, Field(pattern="^[0-9a-f]{32}$", max_length=32)]
+OriginOrNone = Annotated[str, Field(pattern="^([0-9a-f]{32})?$", max_length=32)]
 Name = Annotated[str, Field(max_length=80, json_schema_extra={"minLength": 1}), AfterValidator(_filled)]
 Words = Annotated[str, Field(max_length=200), AfterValidator(_line)]
 Complaint = Annotated[str, Field(max_length=2_000), AfterValidator(_text)]

@@ -55,6 +55,8 @@ def _described(kind: str, context: Mapping[str, Any], message: str) -> tuple[str
         return message, _REMEDIES[kind]
     if kind == "not_in_list":
         return "is not in the list", "Use one of: " + ", ".join(context["allowed"]) + "."
+    if kind == "string_pattern_mismatch":
+        return "is not the id of a shop", "Give the 32 digits and letters a to f of its origin line."
     if kind == "json_invalid":
         return "is not valid JSON", "Send one JSON object."
     if kind == "missing":

@@ -20,6 +20,8 @@ from kb.model.fields import (
     Name,
     Notes,
     Number,
+    OriginId,
+    OriginOrNone,
     Percent,
     PinNumber,
     Positive,
@@ -175,11 +177,13 @@ class FollowUp(Record):
 class CaseRecord(Record):
     """One board on the bench from intake to outcome. Without a verdict the case is open.
 
-    `worker` is who has the board in hand, `waiting_for` the parts it lies waiting for.
+    `worker` is who has the board in hand, `waiting_for` the parts it lies waiting for. `origin` is the id
+    of the shop that recorded the case where that is another one.
     """
 
     record: Literal["case"] = "case"
     uid: Uid | None = None
+    origin: OriginOrNone = ""
     family: Name
     revision: Words = ""
     received: Day | None = None
@@ -212,6 +216,20 @@ class CaseRecord(Record):
             if started and follow_up.date < started:
                 raise _refuse("too_soon", "lies before the board left", f"follow_ups.{number}.date")
         return self
+
+
+class OriginRecord(Record):
+    """A shop that cases come from: its id, the name it shares under, and the day it wrote them out.
+
+    `sharing` marks the first line of what a shop shares: the file's families and lists are that shop's and
+    fill gaps where it is read, and change nothing that is there.
+    """
+
+    record: Literal["origin"] = "origin"
+    id: OriginId
+    name: Name
+    date: Day
+    sharing: bool = False
 
 
 class SymptomRecord(Record):
@@ -263,7 +281,7 @@ class LoadRecord(Record):
 
 
 # Truth values that go without saying.
-_UNSAID = {"present": True, "after_repair": False, "always_on": False}
+_UNSAID = {"present": True, "after_repair": False, "always_on": False, "sharing": False}
 
 
 def _pruned(value: Any) -> Any:

@@ -13,7 +13,7 @@ from kb.model import CaseRecord, FamilyRecord, Reading
 from kb.service import moving
 from kb.service.shop import Shop
 from kb.service.translate import JudgedReading, find_rail, judge
-from kb.store.records import bins, case_lists, cases, changes, families, kinds
+from kb.store.records import bins, case_lists, cases, changes, families, kinds, origins
 from kb.store.records.cases import StoredCase, Writer
 
 __all__ = [
@@ -38,7 +38,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class CaseView:
-    """A case as its page shows it, each reading judged against its rail."""
+    """A case as its page shows it, each reading judged against its rail; `origin` names another shop."""
 
     record: CaseRecord
     family: FamilyRecord
@@ -46,6 +46,7 @@ class CaseView:
     changed_at: datetime
     binned_at: datetime | None
     readings: tuple[JudgedReading, ...]
+    origin: str = ""
 
     @property
     def short(self) -> str:
@@ -89,8 +90,9 @@ def view(shop: Shop, uid: str) -> CaseView:
     with shop.store.reading() as session:
         found = cases.get(session, uid)
         family = families.get(session, found.record.family, also_binned=True).record
+        origin = origins.of_cases(session, [uid]).get(uid, "")
     readings = tuple(judge(family, reading) for reading in found.record.readings)
-    return CaseView(found.record, family, found.version, found.changed_at, found.binned_at, readings)
+    return CaseView(found.record, family, found.version, found.changed_at, found.binned_at, readings, origin)
 
 
 def save(

@@ -14,7 +14,7 @@ from kb.facts.designators import code_key
 from kb.model import CaseRecord
 from kb.search import FACETS, OPEN, Filters, Results, SearchIndex, Snippet, distance
 from kb.service.shop import Shop
-from kb.store.records import cases, families, lists
+from kb.store.records import cases, families, lists, origins
 
 MOST_HITS = 200
 COMPLETED = ("anything", "family", "symptom", "part_class", "section")
@@ -38,11 +38,12 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """One hit with the record it stands for."""
+    """One hit with the record it stands for; `origin` names the shop that recorded it where not this one."""
 
     case: CaseRecord
     score: float
     snippet: Snippet
+    origin: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,9 +94,12 @@ def search(shop: Shop, query: str, filters: Filters, *, limit: int = 20, offset:
         records = {
             case.record.uid: case.record for case in cases.many(session, [hit.uid for hit in results.hits])
         }
+        names = origins.names(session) if any(record.origin for record in records.values()) else {}
         nearest = () if results.total else tuple(_nearest(session, index, query, filters, results))
     found = tuple(
-        Found(records[hit.uid], hit.score, hit.snippet) for hit in results.hits if hit.uid in records
+        Found(records[hit.uid], hit.score, hit.snippet, names.get(records[hit.uid].origin, ""))
+        for hit in results.hits
+        if hit.uid in records
     )
     return Page(results, found, shop.derived.trouble, family, nearest[:_MOST_NEAREST], offset)
 

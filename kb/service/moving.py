@@ -12,9 +12,19 @@ from sqlmodel import Session
 from kb.errors import BadInput, BadLine, KbError
 from kb.exchange import lines as exchange
 from kb.facts.designators import code_key
-from kb.model import CaseRecord, FamilyRecord, LoadRecord, PartClassRecord, Record, SymptomRecord, explain
+from kb.model import (
+    CaseRecord,
+    FamilyRecord,
+    LoadRecord,
+    OriginRecord,
+    PartClassRecord,
+    Record,
+    SymptomRecord,
+    explain,
+)
+from kb.service.incoming import Incoming, public_id
 from kb.service.shop import Shop
-from kb.store.records import bins, cases, changes, families, kinds, lists
+from kb.store.records import bins, cases, changes, families, kinds, lists, origins
 
 _BATCH = 400
 # A report that lists every bad line of a wrong file helps nobody; the count is always whole.
@@ -23,7 +33,11 @@ _MOST_PROBLEMS = 100
 
 @dataclass(slots=True)
 class ImportReport:
-    """What an import did, or would have done had no line been refused."""
+    """What an import did, or would have done had no line been refused.
+
+    For what another shop shares, `origin` is its name, `ours` counts cases of this shop that came back and
+    were left as they are, and `differences` says where both shops describe a family differently.
+    """
 
     added: int = 0
     updated: int = 0
@@ -31,7 +45,10 @@ class ImportReport:
     refused: int = 0
     saved: bool = False
     batch: str = ""
+    origin: str = ""
+    ours: int = 0
     created: list[str] = field(default_factory=list)
+    differences: list[str] = field(default_factory=list)
     problems: list[BadLine] = field(default_factory=list)
 
     def refuse(self, problem: BadLine) -> None:
@@ -66,30 +83,49 @@ def refuse_future_days(record: CaseRecord, today: date) -> None:
 
 
 class _Import:
-    def __init__(self, session: Session, today: date, report: ImportReport, *, create_missing: bool) -> None:
+    def __init__(
+        self, session: Session, today: date, report: ImportReport, incoming: Incoming, *, create_missing: bool
+    ) -> None:
         self._session = session
         self._today = today
         self._create_missing = create_missing
-        self._writer = cases.Writer(session)
-        self._waiting: dict[str, CaseRecord] = {}
+        self._incoming = incoming
+        self._writer = cases.Writer(session, with_origins=True)
+        self._waiting: dict[str, tuple[int, CaseRecord]] = {}
         self._lists_changed = False
         self._given: dict[int, int] = {}
         self.report = report
 
     def take(self, number: int, record: Record) -> None:
         try:
+            first = not self._given
             self._refuse_contradiction(record)
             if isinstance(record, CaseRecord):
-                self._take_case(record)
+                self._take_case(number, record)
                 return
             self.flush()
-            if isinstance(record, FamilyRecord):
-                self.report.count(families.save(self._session, record))
-            else:
-                self.report.count(lists.save(self._session, record))  # type: ignore[arg-type]
+            if isinstance(record, OriginRecord):
+                self._incoming.meet(record, first=first)
+                return
+            self._take_entry(record)
             self._lists_changed = True
         except KbError as error:
-            self.report.refuse(BadLine(error.message, line=number, field=error.field, remedy=error.remedy))
+            self._refuse(number, error)
+
+    def _refuse(self, number: int, error: KbError) -> None:
+        self.report.refuse(BadLine(error.message, line=number, field=error.field, remedy=error.remedy))
+
+    def _take_entry(self, record: Record) -> None:
+        if self._incoming.sharing is not None:
+            kept = self._incoming.gap(record)
+            if kept is None:
+                self.report.unchanged += 1
+                return
+            record = kept
+        if isinstance(record, FamilyRecord):
+            self.report.count(families.save(self._session, record))
+        else:
+            self.report.count(lists.save(self._session, record))  # type: ignore[arg-type]
 
     def _refuse_contradiction(self, record: Record) -> None:
         """Two different lines for one record: nobody can say which of them is meant.
@@ -106,18 +142,21 @@ class _Import:
                 remedy=f"Keep one of the two lines, or give each its own {field_name}.",
             )
 
-    def _take_case(self, record: CaseRecord) -> None:
+    def _take_case(self, number: int, record: CaseRecord) -> None:
         if self._lists_changed:
             self._writer.forget_lists()
             self._lists_changed = False
         refuse_future_days(record, self._today)
+        record = self._incoming.belongs(record)
+        if self._incoming.is_ours(record):
+            return
         if self._create_missing and self._writer.unknown(record):
             record = self._create_and_check(record)
         else:
             record = self._writer.checked(record)
         if record.uid in self._waiting:
             self.flush()
-        self._waiting[str(record.uid)] = record
+        self._waiting[str(record.uid)] = (number, record)
         if len(self._waiting) >= _BATCH:
             self.flush()
 
@@ -135,8 +174,16 @@ class _Import:
 
     def flush(self) -> None:
         if self._waiting:
-            done = self._writer.write(list(self._waiting.values()))
+            known = self._incoming.known(list(self._waiting))
+            wanted = []
+            for number, record in self._waiting.values():
+                try:
+                    if not self._incoming.stays(record, known):
+                        wanted.append(record)
+                except BadInput as error:
+                    self._refuse(number, error)
             self._waiting.clear()
+            done = self._writer.write(wanted)
             for outcome in ("added", "updated", "unchanged"):
                 self.report.count(outcome, getattr(done, outcome))
 
@@ -147,6 +194,8 @@ def _identity(record: Record) -> tuple[str, str]:
         return record.record, str(record.uid)
     if isinstance(record, FamilyRecord):
         return record.record, code_key(record.code)
+    if isinstance(record, OriginRecord):
+        return record.record, record.id
     assert isinstance(record, SymptomRecord | PartClassRecord | LoadRecord)
     return record.record, record.name.casefold()
 
@@ -209,13 +258,17 @@ def bring_in(
     try:
         with shop.writing() as session:
             report.batch = changes.begin_batch(session, "import", title)
-            work = _Import(session, shop.today(), report, create_missing=create_missing)
+            incoming = Incoming(session, public_id(shop.store.identity))
+            work = _Import(session, shop.today(), report, incoming, create_missing=create_missing)
             for number, record in exchange.read(counted()):
                 if isinstance(record, BadLine):
                     report.refuse(record)
                 else:
                     work.take(number, record)
             work.flush()
+            report.ours, report.differences = incoming.ours, incoming.differences
+            report.unchanged += incoming.kept
+            report.origin = incoming.sharing.name if incoming.sharing else ""
             if report.refused and not skip_bad:
                 raise _Refused
             changes.end_batch(session, report.counts())
@@ -231,6 +284,7 @@ def export_lines(shop: Shop) -> Iterator[str]:
     """The whole store as canonical lines: lists and families first, so that it can be read back."""
     with shop.store.reading() as session:
         for record in (
+            *origins.records(session),
             *lists.symptoms(session),
             *lists.part_classes(session),
             *lists.loads(session),

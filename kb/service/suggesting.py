@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from kb.facts.first_checks import first_checks
 from kb.facts.symptoms import DEAD_CHECKS
 from kb.model import EvidenceRecord, FamilyRecord, SymptomRecord
-from kb.service import trusting
+from kb.service import origins, trusting
 from kb.service.board_evidence import Gathered, Notice, gather, read_line
 from kb.service.shop import Shop
 from kb.service.translate import JudgedReading
-from kb.store.records import cases
+from kb.store.records import case_lists
 from kb.suggest import (
     Candidate,
     Cause,
@@ -104,7 +104,8 @@ class Explained:
     """What the diagnose screen shows.
 
     `used` has the places of the readings that bear on the ranking; `lasted` belongs to the causes in
-    their order, as many as were asked for; `other` is the same list in the other order.
+    their order, as many as were asked for; `other` is the same list in the other order; `shops` names the
+    shop that a case among the evidence comes from, by its uid, where that is another one.
     """
 
     suggestions: Suggestions
@@ -113,6 +114,7 @@ class Explained:
     lasted: tuple[Lasted | None, ...]
     other: Ranking
     measurements: tuple[Measurement, ...]
+    shops: Mapping[str, str]
 
 
 def suggest(
@@ -153,6 +155,7 @@ def explain(
         moves = what_if(ledger, evidence, weights)
         lasted = tuple(_lasted(shop, ledger, cause, evidence.family) for cause in ranking.causes[:spread])
         measurements = next_measurements(ledger, evidence, weights, candidates, limit=most_measurements)
+    theirs = [uid for cause in ranking.causes[:spread] for uid in cause.others_uids]
     return Explained(
         _suggestions(gathered, ranking, replacement_price),
         frozenset(gathered.rail_of_reading),
@@ -160,6 +163,7 @@ def explain(
         lasted,
         other,
         measurements,
+        origins.names_by_case(shop, theirs) if theirs else {},
     )
 
 
@@ -174,7 +178,7 @@ def measure_next(shop: Shop, asked: EvidenceRecord, *, limit: int = 5) -> tuple[
 def often_noted(shop: Shop, family: FamilyRecord | None, *, most: int = 10) -> list[str]:
     """Symptoms most often noted on a family's boards, or on all boards, the most frequent first."""
     with shop.store.reading() as session:
-        return cases.frequent_symptoms(session, family.code if family else None, most)
+        return case_lists.frequent_symptoms(session, family.code if family else None, most)
 
 
 def _suggestions(

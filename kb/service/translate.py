@@ -116,6 +116,7 @@ def facts_of(case: CaseRecord, family: FamilyRecord) -> CaseFacts:
         ),
         same_fault_return_days=_days(start, min(returned, default=None)),
         followed_days=_days(start, max((entry.date for entry in case.follow_ups), default=None)),
+        others=bool(case.origin),
     )
 
 

@@ -27,6 +27,7 @@ from kb.suggest import (
 )
 from kb.suggest import Settings as Weights
 from kb.suggest.scores import Bin
+from kb.suggest.tuning import FEWEST_CASES
 
 __all__ = [
     "Bin",
@@ -71,7 +72,8 @@ class Trust:
     """The track record with what it rests on.
 
     `stored` cases of which `known` tell what cured the board; `scored` of these were looked at one by
-    one. `periods` says whether the record over time goes by "year" or "quarter".
+    one. `periods` says whether the record over time goes by "year" or "quarter". `others` cases of other
+    shops tell what cured the board, and each counts `others_weight` of an own one.
     """
 
     record: TrackRecord
@@ -82,6 +84,9 @@ class Trust:
     periods: str
     lasting: tuple[ClassLasting, ...]
     strength: float
+    others: int = 0
+    others_weight: float = 0.0
+    others_sentence: str = ""
 
 
 _Key = tuple[tuple[int, str], int]
@@ -162,6 +167,7 @@ def _work_out(ledger: Ledger, weights: Weights) -> Trust:
     periods, cuts = _cuts(ledger)
     found = track_record(ledger, weights, max_cases=MOST_SCORED, max_families=MOST_FAMILIES, cuts=cuts)
     scored = found.overall.ranking.cases
+    others = ledger.others.known if ledger.others is not None else 0
     return Trust(
         found,
         _sentence(found.overall, ledger.known),
@@ -171,6 +177,9 @@ def _work_out(ledger: Ledger, weights: Weights) -> Trust:
         periods,
         _by_part_class(ledger),
         weights.strength,
+        others,
+        weights.others_weight if others else 0.0,
+        _others_sentence(weights.others_weight, ledger.known) if others else "",
     )
 
 
@@ -229,6 +238,21 @@ def _by_part_class(ledger: Ledger) -> tuple[ClassLasting, ...]:
     found = [ClassLasting(name, lasting_of(ledger, part_class=name)) for name in names]
     found.sort(key=lambda one: (-one.curve.followed, one.part_class))
     return tuple(one for one in found[:MOST_PART_CLASSES] if one.curve.followed)
+
+
+def _others_sentence(weight: float, known: int) -> str:
+    counts = (
+        "are not counted in the ranking" if weight == 0 else f"count {weight:g} of your own in the ranking"
+    )
+    if known < FEWEST_CASES:
+        counts += (
+            f", until {FEWEST_CASES} of your own tell what cured the board and how much they help can be told"
+        )
+    else:
+        counts += (
+            f"; chosen on your own {_spaced(known)} repaired boards, by how much they help to foresee these"
+        )
+    return f"Cases of other shops {counts}."
 
 
 def _spaced(number: int) -> str:

@@ -203,11 +203,24 @@ class BenchLoad(Table, table=True):
     binned_at: datetime | None = None
 
 
+class Origin(Table, table=True):
+    """Another shop whose shared cases this store holds; `exported` is the day of its newest export read."""
+
+    __tablename__ = "origin"
+    id: str = Field(primary_key=True)
+    name: str
+    exported: date
+    brought_at: datetime = Field(default_factory=now)
+    withdrawn_at: datetime | None = None
+    withdrawn_batch: str | None = None
+
+
 class BoardCase(Table, table=True):
     __tablename__ = "board_case"
     __table_args__ = (Index("ix_board_case_family_id_received", "family_id", "received"),)
     id: int | None = Field(default=None, primary_key=True)
     uid: str = Field(unique=True)
+    origin_id: str | None = Field(default=None, foreign_key="origin.id", index=True)
     family_id: int = Field(sa_column=Column(Integer, ForeignKey("family.id"), nullable=False))
     revision: str = ""
     received: date | None = Field(default=None, index=True)

@@ -23,6 +23,7 @@ from kb.model import (
     FollowUp,
     LoadRecord,
     NotedSymptom,
+    OriginRecord,
     PartClassRecord,
     Rail,
     Reading,
@@ -118,13 +119,17 @@ _FOLLOW_UPS = st.builds(
 )
 
 
+_ORIGINS = st.builds(OriginRecord, id=st.from_regex(r"[0-9a-f]{32}", fullmatch=True), name=_NAMES, date=_DAYS)
+
+
 @st.composite
-def _cases(draw: Any, families: list[str]) -> CaseRecord:
+def _cases(draw: Any, families: list[str], origins: list[str]) -> CaseRecord:
     received = draw(st.none() | _DAYS)
     closed = draw(st.none() | st.just((received or date(2020, 1, 1)) + timedelta(days=3)))
     names = draw(st.lists(st.sampled_from([entry.name for entry in SYMPTOMS]), max_size=3, unique=True))
     return CaseRecord(
         uid=draw(st.none() | st.from_regex(r"[A-Za-z0-9][A-Za-z0-9._:-]{0,20}", fullmatch=True)),
+        origin=draw(st.sampled_from(["", *origins])),
         family=draw(st.sampled_from(families)),
         revision=draw(_TEXT),
         received=received,
@@ -173,10 +178,16 @@ def _stores(draw: Any) -> list[Any]:
             )
         ),
     ]
+    origins = draw(st.lists(_ORIGINS, max_size=2, unique_by=lambda one: one.id))
+    shops = [one.id for one in origins]
     cases = draw(
-        st.lists(_cases([one.code for one in families]), max_size=4, unique_by=lambda one: one.uid or id(one))
+        st.lists(
+            _cases([one.code for one in families], shops),
+            max_size=4,
+            unique_by=lambda one: one.uid or id(one),
+        )
     )
-    return [*lists, *families, *cases]
+    return [*origins, *lists, *families, *cases]
 
 
 @settings(

@@ -7,28 +7,41 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlmodel import Session
 
-from kb.store.tables import BoardCase, CaseAttempt, CaseFollowUp, CaseReading, PartClass, table_of
+from kb.store.records import families
+from kb.store.tables import (
+    BoardCase,
+    CaseAttempt,
+    CaseFollowUp,
+    CaseReading,
+    CaseSymptom,
+    PartClass,
+    Symptom,
+    table_of,
+)
 
 _CASE = table_of(BoardCase)
 _READING = table_of(CaseReading)
 _ATTEMPT = table_of(CaseAttempt)
 _FOLLOW_UP = table_of(CaseFollowUp)
+_NOTED = table_of(CaseSymptom)
+_OWN = _CASE.c.origin_id.is_(None)
+_OPEN = (_CASE.c.verdict.is_(None), _CASE.c.binned_at.is_(None), _OWN)
 _NEWEST = func.coalesce(_CASE.c.received, _CASE.c.closed)
 
 
 def open_ids(session: Session, limit: int) -> list[int]:
     """Boards on the bench: cases without a verdict, oldest first."""
-    query = select(_CASE.c.id).where(_CASE.c.verdict.is_(None), _CASE.c.binned_at.is_(None))
+    query = select(_CASE.c.id).where(*_OPEN)
     return list(session.scalars(query.order_by(_CASE.c.received, _CASE.c.id).limit(limit)))
 
 
 def came_back_ids(session: Session, limit: int) -> list[int]:
-    """Cases with a follow-up that says the board came back, latest news first."""
+    """Cases of this bench with a follow-up that says the board came back, latest news first."""
     latest = func.max(_FOLLOW_UP.c.date)
     query = (
         select(_CASE.c.id)
         .join(_FOLLOW_UP, _FOLLOW_UP.c.case_id == _CASE.c.id)
-        .where(_FOLLOW_UP.c.state != "still working", _CASE.c.binned_at.is_(None))
+        .where(_FOLLOW_UP.c.state != "still working", _CASE.c.binned_at.is_(None), _OWN)
         .group_by(_CASE.c.id)
         .order_by(latest.desc(), _CASE.c.id)
         .limit(limit)
@@ -37,14 +50,10 @@ def came_back_ids(session: Session, limit: int) -> list[int]:
 
 
 def latest_ids(session: Session, limit: int, *, family_id: int | None = None) -> list[int]:
-    """The newest cases, of one family or of all."""
+    """The newest cases: of one family, other shops' included, or of this bench."""
     query = select(_CASE.c.id).where(_CASE.c.binned_at.is_(None))
-    if family_id is not None:
-        query = query.where(_CASE.c.family_id == family_id)
+    query = query.where(_OWN if family_id is None else _CASE.c.family_id == family_id)
     return list(session.scalars(query.order_by(_NEWEST.desc(), _CASE.c.id.desc()).limit(limit)))
-
-
-_OPEN = (_CASE.c.verdict.is_(None), _CASE.c.binned_at.is_(None))
 
 
 def page(session: Session, which: str, *, limit: int, offset: int, worker: str = "") -> tuple[int, list[int]]:
@@ -110,3 +119,22 @@ def rail_readings(session: Session, family_id: int, limit: int = 5000) -> list[A
         .limit(limit)
     )
     return list(session.execute(query))
+
+
+def frequent_symptoms(session: Session, number: str | None, limit: int) -> list[str]:
+    """Names of the symptoms most often present on a family's boards (None: on all boards)."""
+    listed = table_of(Symptom)
+    query = (
+        select(listed.c.name)
+        .join(_NOTED, _NOTED.c.symptom_id == listed.c.id)
+        .where(_NOTED.c.present.is_(True))
+        .group_by(listed.c.id, listed.c.name)
+        .order_by(func.count().desc(), listed.c.name)
+        .limit(limit)
+    )
+    if number is not None:
+        found = families.find(session, number)
+        query = query.join(_CASE, _CASE.c.id == _NOTED.c.case_id).where(
+            _CASE.c.family_id == (found[0] if found else -1), _CASE.c.binned_at.is_(None)
+        )
+    return list(session.scalars(query))

@@ -73,10 +73,15 @@ class Written:
 
 
 class Writer:
-    """Writes cases within one transaction, looking up each family and list once."""
+    """Writes cases within one transaction, looking up each family and list once.
 
-    def __init__(self, session: Session) -> None:
+    Cases of other shops are written by imports only, which say so by `with_origins`: whoever may change
+    one says something of a board that he has never seen.
+    """
+
+    def __init__(self, session: Session, *, with_origins: bool = False) -> None:
         self._session = session
+        self._with_origins = with_origins
         self._symptoms = Names(session, Symptom)
         self._part_classes = Names(session, PartClass)
         self._families: dict[str, tuple[int, str]] = {}
@@ -157,6 +162,8 @@ class Writer:
         new = [record for record in records if record.uid not in known]
         if expected_version is not None and new:
             raise NotFound("The case is no longer in the store.", remedy="Save it as a new case.")
+        for record in new:
+            self._refuse_others(record)
         self._insert(new)
         written = Written(added=len(new))
         before = load(self._session, list(known.values()))
@@ -165,6 +172,7 @@ class Writer:
             if record.uid not in known:
                 continue
             old = before[known[record.uid]]
+            self._refuse_others(old.record, record)
             self._refuse_stale(old, expected_version)
             if old.binned_at is None and as_dict(old.record) == as_dict(record):
                 written.unchanged += 1
@@ -174,10 +182,21 @@ class Writer:
         written.updated = len(replaced)
         return written
 
+    def _refuse_others(self, *records: CaseRecord) -> None:
+        """Refuses to change another shop's case, and to make one by hand."""
+        origins = [record.origin for record in records]
+        if any(origins) and not (self._with_origins and len(set(origins)) == 1):
+            raise BadInput(
+                f"Case {records[0].uid} is from another shop and stays as that shop recorded it.",
+                field="origin",
+                remedy="Make a case of your own from it.",
+            )
+
     def _row(self, record: CaseRecord) -> dict[str, Any]:
         return {
             **{name: getattr(record, name) for name in _PLAIN},
             "uid": record.uid,
+            "origin_id": record.origin or None,
             "family_id": _id(self._family(record.family)),
             "changed_at": now(),
         }
@@ -284,6 +303,7 @@ def load(session: Session, ids: Sequence[int]) -> dict[int, StoredCase]:
     for head in heads:
         record = CaseRecord.model_construct(
             uid=head.uid,
+            origin=head.origin_id or "",
             family=head.code,
             **{name: getattr(head, name) for name in _PLAIN},
             symptoms=[
@@ -376,22 +396,3 @@ def count(session: Session) -> int:
 def has(session: Session, uid: str) -> bool:
     """Whether there is such a case, in the bin or not."""
     return session.scalar(select(_CASE.c.id).where(_CASE.c.uid == uid)) is not None
-
-
-def frequent_symptoms(session: Session, number: str | None, limit: int) -> list[str]:
-    """Names of the symptoms most often present on a family's boards (None: on all boards)."""
-    listed = table_of(Symptom)
-    query = (
-        select(listed.c.name)
-        .join(_SYMPTOM, _SYMPTOM.c.symptom_id == listed.c.id)
-        .where(_SYMPTOM.c.present.is_(True))
-        .group_by(listed.c.id, listed.c.name)
-        .order_by(func.count().desc(), listed.c.name)
-        .limit(limit)
-    )
-    if number is not None:
-        found = families.find(session, number)
-        query = query.join(_CASE, _CASE.c.id == _SYMPTOM.c.case_id).where(
-            _CASE.c.family_id == (found[0] if found else -1), _CASE.c.binned_at.is_(None)
-        )
-    return list(session.scalars(query))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from sqlalchemy import func, select
+from sqlalchemy import and_, func, select
 from sqlmodel import Session
 
 from kb.store.tables import BoardCase, CaseAttempt, CaseFollowUp, table_of
@@ -12,7 +12,8 @@ from kb.store.tables import BoardCase, CaseAttempt, CaseFollowUp, table_of
 _CASE = table_of(BoardCase)
 _ATTEMPT = table_of(CaseAttempt)
 _FOLLOW_UP = table_of(CaseFollowUp)
-_KEPT = _CASE.c.binned_at.is_(None)
+# A month's figures are those of this bench.
+_KEPT = and_(_CASE.c.binned_at.is_(None), _CASE.c.origin_id.is_(None))
 
 
 def received(session: Session, first: date, last: date) -> list[tuple[date, int]]:

@@ -59,6 +59,7 @@ def search(
                 "verdict": hit.case.verdict,
                 "received": hit.case.received.isoformat() if hit.case.received else None,
                 "complaint": hit.case.complaint,
+                "origin": hit.origin,
             }
             for hit in page.found
         ],

@@ -62,6 +62,8 @@ def family_fixes(shop: ShopHere, code: str) -> dict[str, Any]:
                     "followed": line.after_a_year.followed,
                 },
                 "cases": line.case_uids,
+                "others_tried": line.record.others_tried,
+                "others_cured": line.record.others_cured,
             }
             for line in families.fixes(shop, code)
         ]

@@ -30,6 +30,9 @@ def report_body(report: ImportReport) -> dict[str, Any]:
         "unchanged": report.unchanged,
         "refused": report.refused,
         "created": report.created[:200],
+        "origin": report.origin,
+        "ours": report.ours,
+        "differences": report.differences,
         "problems": [
             {
                 "line": problem.line,

@@ -28,6 +28,7 @@ class HitOut(BaseModel):
     verdict: str | None
     received: str | None
     complaint: str
+    origin: str
 
 
 class FacetOut(BaseModel):
@@ -82,6 +83,10 @@ class CauseOut(BaseModel):
     minutes: float | None
     evidence: list[WeightOut]
     cases: list[str]
+    others_cases: int
+    others_tried: int
+    others_cured: int
+    others: list[str]
 
 
 class UnderstoodOut(BaseModel):
@@ -110,11 +115,17 @@ class WhatIfOut(BaseModel):
 
 
 class SuggestionsOut(BaseModel):
-    """Probabilities of the causes and `unseen_probability` sum to 1."""
+    """Probabilities of the causes and `unseen_probability` sum to 1.
+
+    Everything counted is the shop's own; what other shops recorded is told beside it, in fields that begin
+    with `others`, and each of their cases counted `others_weight` of an own one.
+    """
 
     causes: list[CauseOut]
     unseen_probability: float
     cases_used: int
+    others_used: int
+    others_weight: float
     basis: str
     evidence_strength: float
     expected_cost: float
@@ -175,6 +186,8 @@ class FixOut(BaseModel):
     interval: tuple[float, float]
     still_working: StillWorkingOut | None
     cases: list[str]
+    others_tried: int
+    others_cured: int
 
 
 class FixesOut(BaseModel):
@@ -209,7 +222,11 @@ class LineProblemOut(BaseModel):
 
 
 class ImportOut(BaseModel):
-    """`saved` is false when a line was refused and nothing was kept."""
+    """`saved` is false when a line was refused and nothing was kept.
+
+    Of a file that another shop shares, `origin` is that shop's name, `ours` counts cases of this shop that
+    came back and were left alone, `differences` says where both shops describe a family differently.
+    """
 
     saved: bool
     added: int
@@ -217,6 +234,9 @@ class ImportOut(BaseModel):
     unchanged: int
     refused: int
     created: list[str]
+    origin: str
+    ours: int
+    differences: list[str]
     problems: list[LineProblemOut]
 
 
@@ -272,6 +292,9 @@ class TrackRecordOut(BaseModel):
     cases: int
     scored: int
     evidence_strength: float
+    others: int
+    others_weight: float
+    others_sentence: str
     overall: ComparedOut
     families: list[ComparedOut]
     periods: list[ComparedOut]

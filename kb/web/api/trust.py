@@ -43,6 +43,10 @@ def _cause(cause: Cause) -> dict[str, Any]:
         "minutes": cause.minutes,
         "evidence": [{"label": line.label, "weight": line.weight} for line in cause.evidence],
         "cases": cause.case_uids,
+        "others_cases": cause.others_cases,
+        "others_tried": cause.others_tried,
+        "others_cured": cause.others_cured,
+        "others": cause.others_uids,
     }
 
 
@@ -76,6 +80,8 @@ def suggestions(shop: ShopHere, asked: SuggestionsBody) -> Response:
         "causes": [_cause(cause) for cause in ranking.causes],
         "unseen_probability": ranking.unseen_probability,
         "cases_used": ranking.cases_used,
+        "others_used": ranking.others_used,
+        "others_weight": ranking.others_weight,
         "basis": ranking.basis,
         "evidence_strength": ranking.evidence_strength,
         "expected_cost": ranking.expected_cost,
@@ -176,6 +182,9 @@ def track_record(shop: ShopHere) -> dict[str, Any]:
         "cases": found.known,
         "scored": found.scored,
         "evidence_strength": found.strength,
+        "others": found.others,
+        "others_weight": found.others_weight,
+        "others_sentence": found.others_sentence,
         "overall": _compared(found.record.overall),
         "families": [_compared(one) for one in found.record.families],
         "periods": [_compared(one) for one in found.record.periods],

@@ -57,9 +57,20 @@ def list_cases(
 
 @router.get("/cases/new")
 def new_case(request: Request, shop: ShopHere) -> Response:
-    """An empty form, or one filled from the evidence and the fix named in the address."""
+    """An empty form, or one filled from the evidence and the fix named in the address, or from a case."""
+    if like := request.query_params.get("like"):
+        return _form_page(request, shop, _form_like(shop, like), None)
     asked = read_asked(shop, request.query_params)
     return _form_page(request, shop, _form_from(shop, asked, request.query_params.get("fix", "")), None)
+
+
+def _form_like(shop: Shop, uid: str) -> Form:
+    """The form of a new case with the evidence and the fixes of another, which stays as it is."""
+    form = form_of(cases.view(shop, uid[:64]).record)
+    form.plain |= {"uid": "", "received": shop.today().isoformat(), "closed": "", "verdict": ""}
+    form.plain |= dict.fromkeys(("customer", "worker", "waiting_for", "waiting_since"), "")
+    form.rows["follow_ups"] = []
+    return form
 
 
 def _form_from(shop: Shop, asked: Asked, fix: str) -> Form:
@@ -125,6 +136,8 @@ def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> d
 def edit_case(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """The form filled with a case."""
     view = cases.view(shop, uid)
+    if view.origin:
+        return _see(f"/cases/{uid}?saved=others")
     form = form_of(view.record)
     form.plain["version"] = str(view.version)
     return _form_page(request, shop, form, uid)
