@@ -224,7 +224,7 @@ class _Undoing:
     def __init__(self, session: Session, undone: Undone) -> None:
         self._session = session
         self._undone = undone
-        self._writer = cases.Writer(session)
+        self._writer = cases.Writer(session, with_origins=True)
 
     def take(self, steps: list[_Step]) -> None:
         """Steps of records of one kind."""

@@ -148,6 +148,9 @@ ACCESS: dict[tuple[str, str], Need] = {
     # records in and out, lists
     ("GET", "/data"): READ,
     ("POST", "/data/import"): WORK,
+    ("GET", "/data/origins"): READ,
+    ("POST", "/data/origins/{origin_id}/withdraw"): WORK,
+    ("POST", "/data/origins/{origin_id}/allow"): WORK,
     ("GET", "/data/{kind}"): READ,
     ("POST", "/data/{kind}"): WORK,
     ("POST", "/api/import"): WORK,

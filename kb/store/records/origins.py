@@ -6,18 +6,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import ColumnElement, delete, func, insert, select, update
+from sqlalchemy import delete, func, insert, select, update
 from sqlmodel import Session
 
 from kb.errors import NotFound
 from kb.model import OriginRecord
-from kb.store.records import changes
+from kb.store.records import bins
 from kb.store.tables import BoardCase, Change, Origin, Setting, now, table_of
 
 _ORIGIN = table_of(Origin)
 _CASE = table_of(BoardCase)
 _CHANGE = table_of(Change)
 _SETTING = table_of(Setting)
+_STEP = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +118,10 @@ def withdraw(session: Session, origin_id: str, batch: str) -> int:
     session.execute(
         update(_ORIGIN).where(_ORIGIN.c.id == origin_id).values(withdrawn_at=now(), withdrawn_batch=batch)
     )
-    return _bin(session, _CASE.c.origin_id == origin_id, binned=True)
+    there = session.scalars(
+        select(_CASE.c.uid).where(_CASE.c.origin_id == origin_id, _CASE.c.binned_at.is_(None))
+    ).all()
+    return sum(bins.put_cases(session, there[start : start + _STEP]) for start in range(0, len(there), _STEP))
 
 
 def allow_again(session: Session, origin_id: str, *, bring_back: bool) -> int:
@@ -131,23 +135,14 @@ def allow_again(session: Session, origin_id: str, *, bring_back: bool) -> int:
     went = select(_CHANGE.c.key).where(
         _CHANGE.c.batch == batch, _CHANGE.c.entity == "case", _CHANGE.c.operation == "binned"
     )
-    return _bin(session, (_CASE.c.origin_id == origin_id) & _CASE.c.uid.in_(went), binned=False)
-
-
-def _bin(session: Session, condition: ColumnElement[bool], *, binned: bool) -> int:
-    """Moves all cases that fit into the bin or out of it, each with its row in the change feed."""
-    there = _CASE.c.binned_at.is_(None) if binned else _CASE.c.binned_at.is_not(None)
-    rows = session.execute(select(_CASE.c.id, _CASE.c.uid, _CASE.c.version).where(condition, there)).all()
-    for start in range(0, len(rows), 500):
-        part = rows[start : start + 500]
-        session.execute(
-            update(_CASE)
-            .where(_CASE.c.id.in_([row.id for row in part]))
-            .values(binned_at=now() if binned else None, version=_CASE.c.version + 1)
+    there = session.scalars(
+        select(_CASE.c.uid).where(
+            _CASE.c.origin_id == origin_id, _CASE.c.binned_at.is_not(None), _CASE.c.uid.in_(went)
         )
-        operation = "binned" if binned else "restored"
-        changes.note(session, [("case", row.uid, operation, row.version + 1) for row in part])
-    return len(rows)
+    ).all()
+    for start in range(0, len(there), _STEP):
+        bins.take_out(session, "case", there[start : start + _STEP])
+    return len(there)
 
 
 def sharing_name(session: Session) -> str:
