@@ -140,7 +140,7 @@ def _serve(parsed: argparse.Namespace) -> int:
         folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="kb-demo-"))
         # Even a configured database is left alone: demo records never meet real ones.
         shop = stack.enter_context(
-            _shop(settings.model_copy(update={"data": Path(folder), "database_url": ""}))
+            _shop(settings.model_copy(update={"data": Path(folder), "database_url": "", "files": ""}))
         )
         lines = stack.enter_context((assets.folder("seed_data") / "demo.jsonl").open("rb"))
         moving.bring_in(shop, lines)

@@ -27,6 +27,11 @@ class Settings(BaseSettings):
         default="",
         description="Another database than the SQLite file in the data folder.",
     )
+    files: str = Field(
+        default="",
+        max_length=1000,
+        description="Folder of photographs and files, such as one that several machines share.",
+    )
     shop_name: str = Field(
         default="", max_length=80, description="Name shown in the page head and on reports."
     )
@@ -54,7 +59,8 @@ class Settings(BaseSettings):
         default=4.0, description="Minutes that one reading with the supply running takes."
     )
     max_upload_mb: Annotated[int, Field(ge=1, le=2000)] = Field(
-        default=100, description="Largest file that may be imported through the browser or the API."
+        default=100,
+        description="How much may be sent at once through the browser or the API: imports and files.",
     )
     sign_in: Literal["network", "always"] = Field(
         default="network",
@@ -132,6 +138,11 @@ class Settings(BaseSettings):
         return self.data / "store.sqlite3"
 
     @property
+    def files_folder(self) -> Path:
+        """Photographs and other files, each under the hash of its content."""
+        return Path(self.files) if self.files else self.data / "files"
+
+    @property
     def index_folder(self) -> Path:
         return self.data / "search-index"
 
@@ -143,11 +154,6 @@ class Settings(BaseSettings):
     def backups(self) -> Path:
         """The folder of `backup_folder`, in the data folder where none is named."""
         return self.backup_folder or self.data / "backups"
-
-    @property
-    def files_folder(self) -> Path:
-        """Photographs and other files, each under the hash of its content."""
-        return self.data / "files"
 
     @property
     def sign_in_key_file(self) -> Path:

@@ -25,7 +25,9 @@ TODAY = date(2026, 11, 1)
 
 def settings_in(folder: Path, **changed: Any) -> Settings:
     """Settings that name every place themselves, so that nothing is taken from the environment."""
-    return Settings(**{"data": folder, "database_url": "", "shop_name": "", "warranty_days": 365, **changed})
+    return Settings(
+        **{"data": folder, "database_url": "", "files": "", "shop_name": "", "warranty_days": 365, **changed}
+    )
 
 
 def fresh_shop(**changed: Any) -> Shop:

@@ -39,6 +39,15 @@ def parse_tolerance(text: str, *, field: str = "tolerance") -> Decimal:
     return percent
 
 
+def parse_share(text: str, *, field: str = "share") -> Decimal:
+    """A share from 0 to 1, from per cent: `42`, `42.5 %` or `42,5`. Raises BadInput outside 0 to 100."""
+    remedy = "Write per cent from 0 to 100, such as 42."
+    found = re.fullmatch(r"([0-9]{1,3}(?:[.,][0-9]{1,4})?) ?%?", clean(text, field, remedy=remedy))
+    if found is None or Decimal(found[1].replace(",", ".")) > 100:
+        refuse(text, field, "is not a number of per cent from 0 to 100", remedy)
+    return Decimal(found[1].replace(",", ".")) / 100
+
+
 def parse_money(text: str, *, field: str = "cost") -> int:
     """Minor units (hundredths) of an amount from 0 to 10,000,000; one currency sign may stand beside it.
 

@@ -13,7 +13,7 @@ from kb.facts.quantities import (
     parse_reading,
 )
 from kb.facts.reading_lines import ReadingLine, parse_reading_line
-from kb.facts.typed_entries import parse_iso_date, parse_minutes, parse_money, parse_tolerance
+from kb.facts.typed_entries import parse_iso_date, parse_minutes, parse_money, parse_share, parse_tolerance
 
 __all__ = [
     "OVER_RANGE",
@@ -29,5 +29,6 @@ __all__ = [
     "parse_quantity",
     "parse_reading",
     "parse_reading_line",
+    "parse_share",
     "parse_tolerance",
 ]

@@ -1,6 +1,7 @@
 """The records as outside tools see them: what a store keeps and the exchange format carries."""
 
 from kb.model.evidence import EvidenceRecord
+from kb.model.marks import FileWords, Mark
 from kb.model.problems import Problem, by_field, explain, printable, problems
 from kb.model.records import (
     Attempt,
@@ -37,8 +38,10 @@ __all__ = [
     "Enable",
     "EvidenceRecord",
     "FamilyRecord",
+    "FileWords",
     "FollowUp",
     "LoadRecord",
+    "Mark",
     "NotedSymptom",
     "OriginRecord",
     "PartClassRecord",

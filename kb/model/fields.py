@@ -87,6 +87,7 @@ Uid = Annotated[
 OriginId = Annotated[str, Field(pattern="^[0-9a-f]{32}$", max_length=32)]
 OriginOrNone = Annotated[str, Field(pattern="^([0-9a-f]{32})?$", max_length=32)]
 Name = Annotated[str, Field(max_length=80, json_schema_extra={"minLength": 1}), AfterValidator(_filled)]
+Label = Annotated[str, Field(max_length=60), AfterValidator(_line)]
 Words = Annotated[str, Field(max_length=200), AfterValidator(_line)]
 Complaint = Annotated[str, Field(max_length=2_000), AfterValidator(_text)]
 Notes = Annotated[str, Field(max_length=20_000), AfterValidator(_text)]

@@ -41,6 +41,9 @@ _REMEDIES = {
     "no_ohm": "Give its resistance in ohms.",
     "no_points": "Give at least one measured pair of volts and amperes.",
     "no_max_a": "Give its largest current in amperes.",
+    "mark_needs": "Give it, or choose another kind of mark.",
+    "mark_has_not": "Leave it out, or choose the other kind of mark.",
+    "mark_point": "Let the arrow end somewhere else.",
     "points": "Give each point as volts and amperes, both above 0.",
 }
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from kb.service import backups
+from kb.service import backups, files
 from kb.service.shop import Shop
 from kb.store.records import proving
 
@@ -29,7 +29,8 @@ class Checked:
 
 
 def check(shop: Shop, *, backups_too: bool = False) -> Checked:
-    """Goes through the database, the change feed, all records and their history, and the derived copies.
+    """Goes through the database, the change feed, all records and their history, the
+    derived copies, and the photographs and files.
 
     Copies that do not agree with the store are made anew. With `backups_too` every backup in the folder
     is read through as well.
@@ -44,6 +45,7 @@ def check(shop: Shop, *, backups_too: bool = False) -> Checked:
         if shop.derived.failure:
             found.faults.append(Fault(shop.derived.failure, "Delete the folder of the search index."))
         found.proved.append("search index and counts")
+        _files(shop, found)
     if backups_too:
         _backups(shop, found)
     return found
@@ -56,6 +58,17 @@ def _records(shop: Shop, found: Checked) -> None:
         counts = proving.counted(session)
     found.faults += [Fault(sentence, _RESTORE) for sentence in wrong]
     found.proved += [f"{number:,} {what}" for what, number in counts.items()]
+
+
+def _files(shop: Shop, found: Checked) -> None:
+    """Every photograph and file against its hash; what nothing refers to any more is cleared away."""
+    number, wrong = files.faults(shop)
+    remedy = "Restore a backup that holds it, or add the file to its case again."
+    found.faults += [Fault(sentence, remedy) for sentence in wrong]
+    swept = files.sweep(shop)
+    if swept:
+        found.mended.append(f"files that nothing refers to were removed, {len(swept)} of them")
+    found.proved.append(f"photographs and files, {number:,} of them")
 
 
 def _backups(shop: Shop, found: Checked) -> None:

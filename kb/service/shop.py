@@ -15,6 +15,7 @@ from kb.service.derived import Derived
 from kb.service.jobs import Jobs
 from kb.service.upkeep import Upkeep
 from kb.store import Store
+from kb.store.files import FileStore
 
 
 def _local_today() -> date:
@@ -22,7 +23,7 @@ def _local_today() -> date:
 
 
 class Shop:
-    """What the use cases work on: settings, store, derived copies and the calendar.
+    """What the use cases work on: settings, store, folder of files, derived copies and the calendar.
 
     `today` is handed in by tests; nothing below this class asks for the date. `clock` (seconds since 1970)
     says when sessions and links end. `person` is who works,
@@ -30,10 +31,16 @@ class Shop:
     """
 
     def __init__(
-        self, settings: Settings, store: Store, derived: Derived, today: Callable[[], date] = _local_today
+        self,
+        settings: Settings,
+        store: Store,
+        files: FileStore,
+        derived: Derived,
+        today: Callable[[], date] = _local_today,
     ) -> None:
         self.settings = settings
         self.store = store
+        self.files = files
         self.derived = derived
         self.today = today
         self.clock: Callable[[], float] = time.time
@@ -49,13 +56,14 @@ class Shop:
             store = Store(settings.store_url, copies=copies)
         else:
             store = Store.at(settings.store_file, copies=copies)
-        return cls(settings, store, Derived.on_disk(store, settings), today)
+        files = FileStore(settings.files_folder, must_exist=bool(settings.files))
+        return cls(settings, store, files, Derived.on_disk(store, settings), today)
 
     @classmethod
     def in_memory(cls, settings: Settings, *, today: Callable[[], date] = _local_today) -> Shop:
         """A shop that leaves nothing behind."""
         store = Store("sqlite://")
-        return cls(settings, store, Derived.in_memory(store, settings), today)
+        return cls(settings, store, FileStore.temporary(), Derived.in_memory(store, settings), today)
 
     def acting_as(self, person: str) -> Shop:
         """The same shop with the name under which its changes are kept."""
@@ -75,4 +83,5 @@ class Shop:
         """Keeps what makes the next start quick and lets go of the files."""
         self.jobs.close()
         self.derived.close()
+        self.files.close()
         self.store.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from fastapi import Depends, FastAPI
@@ -13,6 +14,7 @@ from kb.web import access, errors
 from kb.web.api import bench as api_bench
 from kb.web.api import cases as api_cases
 from kb.web.api import families as api_families
+from kb.web.api import files as api_files
 from kb.web.api import moving as api_moving
 from kb.web.api import trust as api_trust
 from kb.web.api.shapes import ErrorBody
@@ -37,6 +39,7 @@ from kb.web.pages import (
     metrics,
     origins,
     people,
+    photos,
     report,
     sign_in,
     track_record,
@@ -44,8 +47,10 @@ from kb.web.pages import (
 from kb.web.security import Guard
 from kb.web.serving import Serving
 
-# Every list of a record at its longest stays below this; only imports may be larger.
+# Every list of a record at its longest stays below this; only uploads may be larger.
 _BODY_BYTES = 2_000_000
+# Where files are sent; they go to the disk and not into the memory.
+_UPLOADS = re.compile(r"/api/import|/data/import|/helpers/log|/cases/[^/]+/photos|/api/cases/[^/]+/files")
 
 
 def create_app(shop: Shop, *, demo: bool = False, serving: Serving | None = None) -> FastAPI:
@@ -71,7 +76,7 @@ def create_app(shop: Shop, *, demo: bool = False, serving: Serving | None = None
     refusals: dict[int | str, dict[str, Any]] = {
         code: {"model": ErrorBody} for code in (400, 401, 403, 404, 405, 409, 412, 413, 422, 428, 500, 503)
     }
-    for api in (api_cases, api_trust, api_families, api_bench, api_moving):
+    for api in (api_cases, api_files, api_trust, api_families, api_bench, api_moving):
         app.include_router(api.router, prefix="/api", tags=["api"], responses=refusals)
     for page in (
         find,
@@ -80,6 +85,7 @@ def create_app(shop: Shop, *, demo: bool = False, serving: Serving | None = None
         loads,
         helpers,
         report,
+        photos,
         cases,
         families,
         track_record,
@@ -117,9 +123,7 @@ def _keep_out(app: FastAPI, shop: Shop, serving: Serving) -> None:
         Guard,
         respond=errors.respond,
         serving=serving,
-        max_body=lambda path: (
-            upload if path in ("/api/import", "/data/import", "/helpers/log") else _BODY_BYTES
-        ),
+        max_body=lambda path: upload if _UPLOADS.fullmatch(path) else _BODY_BYTES,
     )
     # Added last, so that it is outermost and sees what the guard refuses.
     app.add_middleware(Observer, figures=app.state.figures)

@@ -24,12 +24,14 @@ ALLOWED = {
     "search": {"search", "facts", "errors"},
     "demo": {"demo", "facts", "errors", "model"},
     "exchange": {"exchange", "model", "facts", "errors"},
+    "pictures": {"pictures", "errors"},
     "store": {"store", "model", "facts", "errors"},
     "service": {
         "service",
         "store",
         "search",
         "exchange",
+        "pictures",
         "suggest",
         "bench",
         "demo",
@@ -72,6 +74,7 @@ FOREIGN = {
     "search": {"numpy", "whoosh"},
     "demo": set(),
     "exchange": {"pydantic"},
+    "pictures": {"PIL", "pi_heif"},
     "errors": set(),
     "assets": set(),
 }

@@ -2,7 +2,7 @@
 
 from alembic import context
 
-from kb.store import bench_tables, people_tables  # noqa: F401  (their tables belong to the same metadata)
+from kb.store import bench_tables, file_tables, people_tables  # noqa: F401  (their tables are in the metadata)
 from kb.store.tables import Table
 
 connection = context.config.attributes["connection"]

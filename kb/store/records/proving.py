@@ -10,6 +10,7 @@ from sqlalchemy import func, select
 from sqlmodel import Session
 
 from kb.model import RECORD_TYPES, Record, as_dict, explain
+from kb.store.file_tables import CaseFile
 from kb.store.records import cases, families, lists
 from kb.store.tables import (
     BenchLoad,
@@ -30,6 +31,7 @@ _LIVE: dict[str, tuple[Any, str]] = {
     "symptom": (table_of(Symptom), "name"),
     "part_class": (table_of(PartClass), "name"),
     "load": (table_of(BenchLoad), "name"),
+    "case_file": (table_of(CaseFile), "uid"),
 }
 # After these a record is there; after any other it is gone.
 _THERE = frozenset({"added", "updated", "binned", "restored"})

@@ -109,7 +109,7 @@ def change_case(
         raise BadInput(
             "The uid in the record is not the one in the address.", field="uid", remedy="Leave it out."
         )
-    version = _version(if_match)
+    version = version_of(if_match)
     record = body.record_only().model_copy(update={"uid": uid})
     return _answer(cases.save(shop, record, expected_version=version), response)
 
@@ -119,15 +119,16 @@ def bin_case(shop: ShopHere, uid: str, if_match: str | None = Header(None)) -> R
     """Puts a case in the bin: gone from search, suggestions and exports, but not lost."""
     if cases.stored(shop, uid).binned_at is not None:
         raise NotFound(f"Case {uid} is in the bin already.", field="uid", remedy="Nothing is left to do.")
-    cases.put_in_bin(shop, uid, expected_version=_version(if_match) if if_match else None)
+    cases.put_in_bin(shop, uid, expected_version=version_of(if_match) if if_match else None)
     return Response(status_code=204)
 
 
-def _version(if_match: str | None) -> int:
+def version_of(if_match: str | None) -> int:
+    """The version in an If-Match header. Raises PreconditionNeeded where there is none."""
     text = (if_match or "").strip().removeprefix("W/").strip('"')
     if not text:
         raise PreconditionNeeded(
-            "The request does not say which version of the case it changes.",
+            "The request does not say which version it changes.",
             field="If-Match",
             remedy="Send the version that GET answered in an If-Match header.",
         )

@@ -255,6 +255,42 @@ class HealthOut(BaseModel):
 StoredCaseOut = dict[str, Any]
 
 
+class FileOut(BaseModel):
+    """A file of a case. `sha256` is that of the stored bytes, which `content` answers; marks as they were sent."""
+
+    file: str
+    case: str
+    sha256: str
+    media_type: str
+    size_bytes: int
+    width_px: int | None
+    height_px: int | None
+    original_name: str
+    caption: str
+    marks: list[dict[str, Any]]
+    added_at: str
+    added_by: str
+    version: int
+    content: str
+
+
+class FilesOut(BaseModel):
+    files: list[FileOut]
+
+
+class RefusedFileOut(BaseModel):
+    name: str
+    message: str
+    remedy: str
+
+
+class FilesSentOut(BaseModel):
+    """What was kept and what was refused, each by itself."""
+
+    files: list[FileOut]
+    refused: list[RefusedFileOut]
+
+
 class BinOut(BaseModel):
     """Cases in which the leading cause was given a probability from `low` to `high`."""
 

@@ -22,6 +22,7 @@ from kb.web.case_form import form_of, line_of, note_error, read_case_form, recor
 from kb.web.dependencies import FilterText, Offset, ShopHere
 from kb.web.forms import Form
 from kb.web.pages.diagnose import Asked, read_asked
+from kb.web.pages.photos import files_context
 from kb.web.rendering import render
 
 router = APIRouter()
@@ -128,6 +129,7 @@ def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> d
         "history": cases.history(shop, str(record.uid)),
         "tests": bench_sequence.of_case(shop, str(record.uid)),
         "reports": reporting.issued_of(shop, str(record.uid)),
+        **files_context(shop, str(record.uid)),
         "cautions": cautions.cautions_for("energise") if record.verdict is None else (),
     }
 
