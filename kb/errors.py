@@ -11,6 +11,7 @@ KbError
 ├── TooSoon         too many attempts failed, or too much is asked at once: says when to try again
 ├── InUse           other records still name it, so it cannot go
 └── StoreTrouble    the store cannot be read or written: disk full, read-only, damaged
+    └── StoreAway   the database server cannot be reached; what is kept here can still be read
 """
 
 from __future__ import annotations
@@ -94,3 +95,7 @@ class StoreTrouble(KbError):
     """The store itself cannot be read or written."""
 
     status = 503
+
+
+class StoreAway(StoreTrouble):
+    """The database server cannot be reached."""

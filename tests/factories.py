@@ -12,33 +12,54 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from databases import PLACES
+
 from kb import assets
 from kb.config import Settings
 from kb.exchange import lines as exchange
 from kb.model import Attempt, CaseRecord, FamilyRecord, NotedSymptom, Rail, Reading, as_dict
 from kb.service import Shop, moving
+from kb.service.derived import Derived
 from kb.service.moving import ImportReport
+from kb.store import Store
 
 # One fixed day for all tests: the day after the last one of the demo store.
 TODAY = date(2026, 11, 1)
 
 
 def settings_in(folder: Path, **changed: Any) -> Settings:
-    """Settings that name every place themselves, so that nothing is taken from the environment."""
+    """Settings that name every place themselves, so that nothing is taken from the environment.
+
+    The same folder has the same database, on whichever kind the tests run.
+    """
+    return _settings(folder, PLACES.of(folder), **changed)
+
+
+def _settings(folder: Path, address: str, **changed: Any) -> Settings:
     return Settings(
-        **{"data": folder, "database_url": "", "files": "", "shop_name": "", "warranty_days": 365, **changed}
+        **{
+            "data": folder,
+            "database_url": address,
+            "files": "",
+            "shop_name": "",
+            "warranty_days": 365,
+            **changed,
+        }
     )
 
 
 def fresh_shop(**changed: Any) -> Shop:
-    """A shop in memory."""
-    return Shop.in_memory(settings_in(Path("/nonexistent"), **changed), today=lambda: TODAY)
+    """A shop that leaves nothing behind."""
+    settings = _settings(Path("/nonexistent"), "", **changed)
+    store = Store(PLACES.in_memory())
+    return Shop(settings, store, Derived.in_memory(store, settings), today=lambda: TODAY)
 
 
 def shop_in(folder: Path) -> Shop:
     """A shop on disk in a folder that holds no store yet. Raises RuntimeError where there is one."""
+    is_known = PLACES.holds(folder)
     settings = settings_in(folder)
-    if settings.store_file.exists():
+    if settings.store_file.exists() or is_known:
         raise RuntimeError(f"{settings.store_file} was not made by this test and is left alone.")
     return Shop.open(settings, today=lambda: TODAY)
 

@@ -9,18 +9,18 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import JSON, Column, ForeignKey, Integer
+from sqlalchemy import JSON, Column, ForeignKey
 from sqlmodel import Field
 
-from kb.store.tables import Table, now
+from kb.store.tables import RowNumber, Table, now
 
 
 def _link(table: str, *, needed: bool) -> Any:
-    return Column(Integer, ForeignKey(f"{table}.id"), nullable=not needed, index=True)
+    return Column(RowNumber, ForeignKey(f"{table}.id"), nullable=not needed, index=True)
 
 
 def _owner(table: str) -> Any:
-    return Column(Integer, ForeignKey(f"{table}.id", ondelete="CASCADE"), nullable=False, index=True)
+    return Column(RowNumber, ForeignKey(f"{table}.id", ondelete="CASCADE"), nullable=False, index=True)
 
 
 def _json() -> Any:
@@ -32,7 +32,7 @@ class BenchRun(Table, table=True):
     of the family cannot move a step under an entry; `loads` and `left_out` are small JSON objects."""
 
     __tablename__ = "bench_run"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     uid: str = Field(unique=True)
     family_id: int = Field(sa_column=_link("family", needed=True))
     case_id: int | None = Field(default=None, sa_column=_link("board_case", needed=False))
@@ -55,7 +55,7 @@ class BenchEntry(Table, table=True):
     """What was entered at one step; `reading` is what the case got from it, None where it got nothing."""
 
     __tablename__ = "bench_entry"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     run_id: int = Field(sa_column=_owner("bench_run"))
     step: str
     value: float | None = None
@@ -74,7 +74,7 @@ class CustomerReport(Table, table=True):
     """A report to a customer: a draft while `issued_at` is empty, and never changed once it is issued."""
 
     __tablename__ = "customer_report"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     uid: str = Field(unique=True)
     case_id: int = Field(sa_column=_owner("board_case"))
     content: Any = Field(sa_column=_json())

@@ -4,43 +4,63 @@ from __future__ import annotations
 
 import errno
 import secrets
-import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
-from sqlalchemy import Connection, Engine, create_engine, event, insert
+from sqlalchemy import Connection, Engine, insert
 from sqlalchemy.exc import DBAPIError, IntegrityError
-from sqlalchemy.pool import StaticPool
+from sqlalchemy.exc import TimeoutError as NoConnectionLeft
 from sqlmodel import Session
 
-from kb.errors import StoreTrouble, Taken
+from kb.errors import BadInput, KbError, StoreAway, StoreTrouble, Taken
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
-from kb.store import portable, schema, sqlite_files
+from kb.store import characters, portable, schema, sqlite_engine, sqlite_files
+from kb.store.address import read_address
 from kb.store.as_sqlite import file_of, write_sqlite
 from kb.store.portable import Manifest
 from kb.store.tables import PartClass, Setting, Symptom
+from kb.store.trouble import sqlite_trouble
 from kb.store.upgrading import keep_copy
 
-_BUSY_TIMEOUT_MS = 15_000
+if TYPE_CHECKING:
+    from kb.store.watching import Away, Watch
 
 
 class Store:
-    """One database of records. `url` is an SQLAlchemy address; `sqlite://` keeps it in memory.
+    """One database of records. `url` is its address; `sqlite://` keeps it in memory.
 
     A store of an older schema that holds records is copied into the folder `copies` before it is brought
-    up to date; None is for copies that are thrown away.
+    up to date; None is for copies that are thrown away. Raises BadInput for an address that cannot be used
+    and StoreTrouble for a database that cannot.
     """
 
     def __init__(self, url: str, *, copies: Path | None = None) -> None:
         self.url = url
-        self._engine = _make_engine(url)
-        with _plain_errors(), self._engine.connect() as connection:
-            self._migrate(connection, copies)
-        with self.reading() as session:
-            self.identity = str(session.get_one(Setting, "identity").value)
+        address = read_address(url)
+        self.is_shared = address.drivername != "sqlite"
+        self._watch: Watch | None = None
+        if self.is_shared:
+            from kb.store import postgresql  # its driver is an extra that most benches do without
+
+            self._postgresql = postgresql
+            self._engine = postgresql.make_engine(address)
+            self._reader: Engine = self._engine.execution_options(
+                isolation_level="REPEATABLE READ", postgresql_readonly=True
+            )
+            self._asker: Engine = self._engine.execution_options(isolation_level="AUTOCOMMIT")
+        else:
+            self._engine = self._reader = self._asker = sqlite_engine.make_engine(url)
+        characters.install(self._engine)
+        try:
+            self._migrate(copies)
+            with self.reading() as session:
+                self.identity = str(session.get_one(Setting, "identity").value)
+        except BaseException:
+            self._engine.dispose()
+            raise
 
     @classmethod
     def at(cls, file: Path, *, copies: Path | None = None) -> Store:
@@ -55,14 +75,38 @@ class Store:
         return cls(f"sqlite:///{file}", copies=copies)
 
     def close(self) -> None:
+        if self._watch is not None:
+            self._watch.stop()
         self._engine.dispose()
+
+    def watch(self, on_change: Callable[[], None], *, interval_s: float) -> None:
+        """Calls `on_change` when another process has written to a shared database, and notices when the
+        database cannot be reached; does nothing for a file, which is looked at before every answer.
+
+        `interval_s` is how often it asks where it has heard nothing.
+        """
+        if self.is_shared and self._watch is None:
+            from kb.store.watching import Watch
+
+            self._watch = Watch(self._engine, on_change, interval_s)
+
+    @property
+    def away(self) -> Away | None:
+        """Since when and why the database cannot be reached; None while it can, or nobody watches."""
+        return self._watch.away if self._watch else None
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
         """A session that sees one moment of the store and changes nothing."""
-        with _plain_errors(), Session(self._engine) as session:
+        with self._plain_errors(), Session(self._reader) as session:
             yield session
             session.rollback()
+
+    @contextmanager
+    def asking(self) -> Iterator[Session]:
+        """A session for one short question: a shared database answers it in a single round trip."""
+        with self._plain_errors(), Session(self._asker) as session:
+            yield session
 
     @contextmanager
     def writing(self, who: str = "") -> Iterator[Session]:
@@ -70,35 +114,38 @@ class Store:
 
         `who` goes into the change feed with everything that is written.
 
-        On SQLite it takes the write lock at once: a transaction that reads first and asks for
-        the lock later can be refused half-way however long it is willing to wait.
+        It takes the writers' lock at once: on SQLite a transaction that reads first and asks for the
+        lock later can be refused half-way however long it is willing to wait; on PostgreSQL changes
+        could be committed in another order than that of their numbers.
         """
         with (
-            _plain_errors(),
+            self._plain_errors(),
             self._engine.connect() as plain,
             Session(plain.execution_options(kb_writes=True)) as session,
             session.begin(),
         ):
             session.info["who"] = who
             yield session
+            if self.is_shared:
+                session.flush()
+                self._postgresql.tell_others(session.connection())
 
     @contextmanager
     def snapshot(self) -> Iterator[Connection]:
         """A connection that sees the store as it stood at one moment, however long it is read."""
-        level = {} if self._engine.dialect.name == "sqlite" else {"isolation_level": "REPEATABLE READ"}
-        with _plain_errors(), self._engine.connect() as plain:
-            connection = plain.execution_options(**level)
-            with connection.begin() as moment:
-                yield connection
-                moment.rollback()
+        with self._plain_errors(), self._reader.connect() as connection, connection.begin() as moment:
+            yield connection
+            moment.rollback()
 
     @contextmanager
     def overwriting(self) -> Iterator[Connection]:
         """A connection for writing whole tables; kept wholly when the block ends well."""
-        with _plain_errors(), self._engine.connect() as plain:
+        with self._plain_errors(), self._engine.connect() as plain:
             connection = plain.execution_options(kb_writes=True)
             with connection.begin():
                 yield connection
+                if self.is_shared:
+                    self._postgresql.tell_others(connection)
 
     def faults(self) -> list[str]:
         """What is wrong with the database itself, in plain words; empty where it is sound.
@@ -111,26 +158,73 @@ class Store:
 
     def write_copy(self, target: Path) -> None:
         """Writes the store as one SQLite file, proved before it is put in place; see `as_sqlite`."""
-        with _plain_errors():
+        with self._plain_errors():
             write_sqlite(self._engine, target)
 
     def back_up(
         self, files: Path, target: Path, *, program: str, progress: Callable[[int, int], None] | None = None
     ) -> Manifest:
         """Writes the portable backup of the store and its files; see `portable.make`."""
-        with _plain_errors():
+        with self._plain_errors():
             return portable.make(self._engine, files, target, program=program, progress=progress)
 
-    def _migrate(self, connection: Connection, copies: Path | None) -> None:
-        connection = connection.execution_options(kb_writes=True)
-        with connection.begin():
-            present = schema.revision_of(connection)
+    def _migrate(self, copies: Path | None) -> None:
+        """Brings the schema up to date, in one transaction that only one process at a time can be in."""
+        with self._plain_errors():
+            with self._engine.connect() as connection:
+                if self.is_shared:
+                    self._postgresql.refuse_old_server(connection)
+                present = schema.revision_of(connection)
+            if present == schema.head():
+                return
             schema.refuse_newer(present)
-            if present is not None and present != schema.head() and copies is not None:
-                keep_copy(self._engine, connection, present, copies)
-            schema.upgrade(connection)
-            if present is None:
-                _fill(connection)
+            with self._engine.connect() as plain:
+                connection = plain.execution_options(kb_writes=True)
+                with connection.begin():
+                    # Another process may have been faster: asked again now that the lock is ours.
+                    present = schema.revision_of(connection)
+                    if present is not None and present != schema.head() and copies is not None:
+                        keep_copy(self._engine, connection, present, copies)
+                    schema.upgrade(connection)
+                    if present is None:
+                        _fill(connection)
+                    if self.is_shared:
+                        self._postgresql.level(connection)
+
+    @contextmanager
+    def _plain_errors(self) -> Iterator[None]:
+        """Says in one sentence what is wrong with the database and what to do about it."""
+        if (away := self.away) is not None:
+            raise away.error()
+        try:
+            yield
+        except IntegrityError as error:
+            raise Taken(
+                "Somebody else saved a record with the same name or number at the same moment.",
+                remedy="Reload the page and try again.",
+            ) from error
+        except DBAPIError as error:
+            raise self._trouble(error) from error
+        except NoConnectionLeft as error:
+            raise StoreTrouble(
+                "Too many people are waiting for the database.", remedy="Wait a moment and try again."
+            ) from error
+        except UnicodeEncodeError as error:
+            raise BadInput(
+                "A text holds half a character.", remedy="Type it again; it was damaged on its way here."
+            ) from error
+        except OSError as error:
+            if error.errno == errno.ENOSPC:
+                raise sqlite_trouble("disk is full") from error
+            raise
+
+    def _trouble(self, error: DBAPIError) -> KbError:
+        if not self.is_shared:
+            return sqlite_trouble(str(error.orig))
+        found = self._postgresql.trouble(error)
+        if self._watch is not None and isinstance(found, StoreAway):
+            return self._watch.lost(found).error()
+        return found
 
 
 def _fill(connection: Connection) -> None:
@@ -161,71 +255,3 @@ def _fill(connection: Connection) -> None:
             for entry in PART_CLASSES
         ],
     )
-
-
-def _make_engine(url: str) -> Engine:
-    options: dict[str, Any] = {}
-    if url == "sqlite://":
-        options = {"poolclass": StaticPool, "connect_args": {"check_same_thread": False}}
-    elif url.startswith("sqlite"):
-        # A request that waits for a connection is better than forty writers on one file.
-        options = {"pool_size": 10, "max_overflow": 30, "connect_args": {"check_same_thread": False}}
-    engine = create_engine(url, **options)
-    if engine.dialect.name == "sqlite":
-        event.listen(engine, "connect", _prepare_sqlite)
-        event.listen(engine, "begin", _begin_sqlite)
-    return engine
-
-
-def _prepare_sqlite(connection: sqlite3.Connection, _record: object) -> None:
-    connection.isolation_level = None  # transactions are begun below, not by the driver
-    for pragma in (
-        f"busy_timeout = {_BUSY_TIMEOUT_MS}",
-        "journal_mode = WAL",
-        "synchronous = FULL",
-        "foreign_keys = ON",
-        "cache_size = -65536",
-    ):
-        connection.execute(f"PRAGMA {pragma}")
-
-
-def _begin_sqlite(connection: Connection) -> None:
-    writes = connection.get_execution_options().get("kb_writes", False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
-
-
-@contextmanager
-def _plain_errors() -> Iterator[None]:
-    """Says in one sentence what is wrong with the database and what to do about it."""
-    try:
-        yield
-    except IntegrityError as error:
-        raise Taken(
-            "Somebody else saved a record with the same name or number at the same moment.",
-            remedy="Reload the page and try again.",
-        ) from error
-    except DBAPIError as error:
-        raise _trouble(str(error.orig)) from error
-    except OSError as error:
-        if error.errno == errno.ENOSPC:
-            raise _trouble("disk is full") from error
-        raise
-
-
-def _trouble(cause: str) -> StoreTrouble:
-    lowered = cause.lower()
-    for sign, message, remedy in (
-        ("full", "The disk is full, so nothing was saved.", "Free some space and save again."),
-        ("readonly", "The store is read-only.", "Give this user the right to write to the data folder."),
-        ("locked", "Another program is holding the store.", "Wait a moment and save again."),
-        ("malformed", "The database file is damaged.", "Restore the latest backup with kb restore."),
-        ("not a database", "The database file is damaged.", "Restore the latest backup with kb restore."),
-        (
-            "unable to open",
-            "The database cannot be opened.",
-            "Check that KB_DATA names a folder you may use.",
-        ),
-    ):
-        if sign in lowered:
-            return StoreTrouble(message, remedy=remedy)
-    return StoreTrouble(f"The database reported: {cause}.", remedy="Run kb check.")

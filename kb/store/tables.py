@@ -31,8 +31,12 @@ def table_of(model: type[SQLModel]) -> SqlTable:
     return table
 
 
+# Numbers of rows: 64 bits on PostgreSQL; on SQLite only INTEGER counts by itself, and has as many.
+RowNumber = BigInteger().with_variant(Integer(), "sqlite")
+
+
 def _owner(table: str) -> Any:
-    return Column(Integer, ForeignKey(f"{table}.id", ondelete="CASCADE"), nullable=False, index=True)
+    return Column(RowNumber, ForeignKey(f"{table}.id", ondelete="CASCADE"), nullable=False, index=True)
 
 
 def _json() -> Any:
@@ -64,9 +68,7 @@ class Change(Table, table=True):
         Index("ix_change_batch", "batch"),
         {"sqlite_autoincrement": True},
     )
-    seq: int | None = Field(
-        default=None, sa_column=Column(BigInteger().with_variant(Integer, "sqlite"), primary_key=True)
-    )
+    seq: int | None = Field(default=None, sa_column=Column(RowNumber, primary_key=True))
     nonce: str
     entity: str
     key: str
@@ -99,7 +101,7 @@ class History(Table, table=True):
 
     __tablename__ = "history"
     __table_args__ = (Index("ix_history_entity_key", "entity", "key"),)
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     entity: str
     key: str
     version: int
@@ -110,7 +112,7 @@ class History(Table, table=True):
 
 class Family(Table, table=True):
     __tablename__ = "family"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     code: str
     code_key: str = Field(unique=True)
     kind: str = ""
@@ -129,7 +131,7 @@ class FamilyNumber(Table, table=True):
     """Every number a family is known by, its code included, so that none can name two families."""
 
     __tablename__ = "family_number"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     family_id: int = Field(sa_column=_owner("family"))
     position: int
     number: str
@@ -138,7 +140,7 @@ class FamilyNumber(Table, table=True):
 
 class FamilyRail(Table, table=True):
     __tablename__ = "family_rail"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     family_id: int = Field(sa_column=_owner("family"))
     position: int
     name: str
@@ -155,7 +157,7 @@ class FamilyRail(Table, table=True):
 
 class FamilyConnector(Table, table=True):
     __tablename__ = "family_connector"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     family_id: int = Field(sa_column=_owner("family"))
     position: int
     name: str
@@ -165,7 +167,7 @@ class FamilyConnector(Table, table=True):
 
 class Symptom(Table, table=True):
     __tablename__ = "symptom"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     name: str
     name_key: str = Field(unique=True)
     synonyms: Any = Field(sa_column=_json())
@@ -177,7 +179,7 @@ class Symptom(Table, table=True):
 
 class PartClass(Table, table=True):
     __tablename__ = "part_class"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     name: str
     name_key: str = Field(unique=True)
     synonyms: Any = Field(sa_column=_json())
@@ -188,7 +190,7 @@ class PartClass(Table, table=True):
 
 class BenchLoad(Table, table=True):
     __tablename__ = "bench_load"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     name: str
     name_key: str = Field(unique=True)
     kind: str
@@ -218,10 +220,10 @@ class Origin(Table, table=True):
 class BoardCase(Table, table=True):
     __tablename__ = "board_case"
     __table_args__ = (Index("ix_board_case_family_id_received", "family_id", "received"),)
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     uid: str = Field(unique=True)
     origin_id: str | None = Field(default=None, foreign_key="origin.id", index=True)
-    family_id: int = Field(sa_column=Column(Integer, ForeignKey("family.id"), nullable=False))
+    family_id: int = Field(sa_column=Column(RowNumber, ForeignKey("family.id"), nullable=False))
     revision: str = ""
     received: date | None = Field(default=None, index=True)
     closed: date | None = Field(default=None, index=True)
@@ -239,16 +241,16 @@ class BoardCase(Table, table=True):
 
 class CaseSymptom(Table, table=True):
     __tablename__ = "case_symptom"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     case_id: int = Field(sa_column=_owner("board_case"))
     position: int
-    symptom_id: int = Field(foreign_key="symptom.id", index=True)
+    symptom_id: int = Field(foreign_key="symptom.id", index=True, sa_type=RowNumber)
     present: bool = True
 
 
 class CaseReading(Table, table=True):
     __tablename__ = "case_reading"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     case_id: int = Field(sa_column=_owner("board_case"))
     position: int
     rail: str | None = None
@@ -265,11 +267,11 @@ class CaseReading(Table, table=True):
 
 class CaseAttempt(Table, table=True):
     __tablename__ = "case_attempt"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     case_id: int = Field(sa_column=_owner("board_case"))
     position: int
     part: str = ""
-    part_class_id: int = Field(foreign_key="part_class.id", index=True)
+    part_class_id: int = Field(foreign_key="part_class.id", index=True, sa_type=RowNumber)
     section: str = Field(index=True)
     failure: str = ""
     action: str
@@ -280,7 +282,7 @@ class CaseAttempt(Table, table=True):
 
 class CaseFollowUp(Table, table=True):
     __tablename__ = "case_follow_up"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     case_id: int = Field(sa_column=_owner("board_case"))
     position: int
     date: date

@@ -11,7 +11,6 @@ built anew.
 from __future__ import annotations
 
 import argparse
-import os
 import random
 import signal
 import subprocess
@@ -23,6 +22,7 @@ from pathlib import Path
 
 sys.path.append(str(Path(__file__).parent.parent))
 
+from databases import PLACES
 from factories import TODAY, a_family, bring, settings_in
 
 from kb.service import Shop, health
@@ -67,7 +67,7 @@ def prepare(folder: Path) -> None:
 def kill_once(folder: Path, number: int, rng: random.Random) -> Round:
     """One round: write, kill, look."""
     arguments = [sys.executable, "-c", _WRITER, str(folder), str(number), *sys.path]
-    process = subprocess.Popen(arguments, stdout=subprocess.PIPE, text=True, env=dict(os.environ))
+    process = subprocess.Popen(arguments, stdout=subprocess.PIPE, text=True, env=PLACES.for_child(folder))
     assert process.stdout is not None
     first = []
     if number % 5 == 4:

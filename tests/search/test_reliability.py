@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from databases import PLACES
 from factories import TODAY, a_case, a_family, bring, encoded, settings_in, shop_in
 from kill_writer import kill_once, prepare
 
@@ -43,7 +44,7 @@ def test_a_server_and_an_import_at_once_stay_right(tmp_path: Path) -> None:
     environment = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
     tool = subprocess.Popen(
         [sys.executable, "-m", "kb", "import", str(brought)],
-        env={**environment, "KB_DATA": str(tmp_path)},
+        env={**environment, "KB_DATA": str(tmp_path), "KB_DATABASE_URL": PLACES.of(tmp_path)},
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
     )

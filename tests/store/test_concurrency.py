@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from pathlib import Path
 
+import pytest
 from factories import TODAY, a_case, a_family, settings_in
 
 from kb.errors import Conflict
@@ -79,13 +80,15 @@ def test_of_several_new_cases_with_one_uid_exactly_one_is_kept(disk_shop: Shop) 
 
 
 def test_what_another_process_wrote_is_found_without_a_restart(disk_shop: Shop, tmp_path: Path) -> None:
-    other = Store.at(tmp_path / "data" / "store.sqlite3")
+    settings = settings_in(tmp_path / "data")
+    other = Store(settings.store_url or f"sqlite:///{settings.store_file}")
     with other.writing() as session:
         Writer(session).write([a_case("elsewhere")])
     other.close()
     assert [hit.uid for hit in disk_shop.derived.index.search("relay", limit=5).hits] == ["elsewhere"]
 
 
+@pytest.mark.sqlite_only("puts the bytes of an older file back")
 def test_derived_copies_survive_a_restart_and_follow_a_restored_older_store(tmp_path: Path) -> None:
     settings = settings_in(tmp_path / "data")
     shop = Shop.open(settings, today=lambda: TODAY)

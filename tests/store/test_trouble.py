@@ -12,9 +12,10 @@ from sqlalchemy import text
 from kb.errors import StoreTrouble
 from kb.service import Shop, cases
 from kb.store import Store
-from kb.store.engine import _trouble
+from kb.store.trouble import sqlite_trouble
 
 
+@pytest.mark.sqlite_only("a file that is no database")
 def test_a_file_that_is_no_database_is_named_damaged(tmp_path: Path) -> None:
     file = tmp_path / "store.sqlite3"
     file.write_bytes(b"this is a letter, not a database. " * 200)
@@ -23,6 +24,7 @@ def test_a_file_that_is_no_database_is_named_damaged(tmp_path: Path) -> None:
     assert "kb restore" in (caught.value.remedy or "")
 
 
+@pytest.mark.sqlite_only("damages pages of the file")
 def test_a_damaged_page_is_told_in_a_sentence(disk_shop: Shop, tmp_path: Path) -> None:
     assert bring(disk_shop, *(a_case(f"case-{number}", notes="x" * 400) for number in range(60))).saved
     disk_shop.close()
@@ -40,6 +42,7 @@ def test_a_damaged_page_is_told_in_a_sentence(disk_shop: Shop, tmp_path: Path) -
         read_all()
 
 
+@pytest.mark.sqlite_only("a pragma of SQLite")
 def test_a_store_that_may_only_be_read_says_so_and_keeps_what_it_has(disk_shop: Shop) -> None:
     with disk_shop.store._engine.connect() as connection:
         connection.exec_driver_sql("PRAGMA query_only = ON")
@@ -49,6 +52,7 @@ def test_a_store_that_may_only_be_read_says_so_and_keeps_what_it_has(disk_shop: 
     assert not cases.exists(disk_shop, "one")
 
 
+@pytest.mark.sqlite_only("a pragma of SQLite")
 def test_a_full_disk_is_told_and_nothing_is_half_written(disk_shop: Shop) -> None:
     with disk_shop.store._engine.connect() as connection:
         pages = connection.exec_driver_sql("PRAGMA page_count").scalar_one()
@@ -78,7 +82,7 @@ def test_a_data_folder_that_cannot_be_made_names_the_setting(tmp_path: Path) -> 
     ],
 )
 def test_each_trouble_has_a_sentence_and_a_remedy(cause: str, told: str) -> None:
-    trouble = _trouble(cause)
+    trouble = sqlite_trouble(cause)
     assert told in trouble.message
     assert trouble.remedy
 

@@ -15,6 +15,7 @@ from pathlib import Path
 from urllib.request import urlopen
 
 import pytest
+from databases import PLACES
 from factories import a_case, a_family, encoded
 
 from kb import assets
@@ -22,7 +23,12 @@ from kb import assets
 
 def environment(data: Path) -> dict[str, str]:
     kept = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
-    return {**kept, "KB_DATA": str(data), "PYTHONWARNINGS": "error::ResourceWarning"}
+    return {
+        **kept,
+        "KB_DATA": str(data),
+        "KB_DATABASE_URL": PLACES.of(data),
+        "PYTHONWARNINGS": "error::ResourceWarning",
+    }
 
 
 def kb(
@@ -168,6 +174,7 @@ def test_a_setting_that_cannot_be_used_is_named(data: Path) -> None:
     assert "KB_WARRANTY_DAYS" in one_line(kb(data, "export", KB_WARRANTY_DAYS="forever"))
 
 
+@pytest.mark.sqlite_only("a file that is no database")
 def test_a_damaged_store_is_told_in_one_line(data: Path) -> None:
     data.mkdir()
     (data / "store.sqlite3").write_bytes(b"no database at all " * 500)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from databases import PLACES
 from factories import a_case, a_family, bring, case_json, demo_lines, demo_shop, encoded, exported, fresh_shop
 
 from kb.demo.generator import generate
@@ -268,7 +269,12 @@ def test_ten_thousand_cases_take_hardly_more_memory_than_two_thousand(tmp_path: 
             tests=str(Path(__file__).parents[1]), folder=str(tmp_path / f"data-{count}"), file=str(file)
         )
         done = subprocess.run(
-            [sys.executable, "-c", script], capture_output=True, text=True, timeout=300, check=False
+            [sys.executable, "-c", script],
+            capture_output=True,
+            text=True,
+            timeout=300,
+            check=False,
+            env=PLACES.for_child(tmp_path / f"data-{count}"),
         )
         assert done.returncode == 0, done.stderr
         added, told, peak = map(int, done.stdout.split())
