@@ -19,7 +19,7 @@ from kb import __version__, assets, people_cli, running_cli
 from kb.config import Settings
 from kb.errors import BadInput, KbError
 from kb.model import explain
-from kb.service import Shop, checking, keeping, moving
+from kb.service import Shop, checking, keeping, moving, relocating
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -81,6 +81,15 @@ def _parser() -> argparse.ArgumentParser:
     restore = commands.add_parser("restore", help="put a backup in the place of the store")
     restore.add_argument("file", metavar="FILE")
     restore.set_defaults(run=_restore)
+
+    move = commands.add_parser("move", help="copy the whole store into another database, or back")
+    where = move.add_mutually_exclusive_group(required=True)
+    place = "an address as KB_DATABASE_URL takes it, or an SQLite file"
+    where.add_argument("--to", default="", metavar="PLACE", help=f"the empty database to copy into: {place}")
+    where.add_argument(
+        "--from", dest="origin", default="", metavar="PLACE", help=f"the store to copy: {place}"
+    )
+    move.set_defaults(run=_move)
 
     check = commands.add_parser("check", help="prove the store and mend what is derived from it")
     check.add_argument("--backups", action="store_true", help="read all backups through as well")
@@ -241,6 +250,23 @@ def _restore(parsed: argparse.Namespace) -> int:
         print(f"the store that was there{damaged} is kept as {done.kept}")
     if done.restart:
         print("start kb serve anew: it still shows the damaged store")
+    return 0
+
+
+def _move(parsed: argparse.Namespace) -> int:
+    with tqdm(unit=" rows", desc="copying", file=sys.stderr, leave=False, disable=None, delay=1) as bar:
+
+        def told(done: int, total: int) -> None:
+            bar.total = total
+            bar.update(done - bar.n)
+
+        moved = relocating.move(_settings(), to=parsed.to, origin=parsed.origin, progress=told)
+    for table, rows in moved.rows.items():
+        print(f"{table:<20}{rows:>12,}")
+    print(f"{sum(moved.rows.values()):,} rows copied; every table holds as many in both stores")
+    print(f"SHA-256 of the records is the same in both: {moved.sha256}")
+    if parsed.to:
+        print("set KB_DATABASE_URL to the new place to work there; the old store was left as it is")
     return 0
 
 

@@ -1,8 +1,8 @@
 """Makes the modules beside this file importable from every test folder, and says where stores are kept.
 
 `--database postgresql` runs the tests that touch a store on a PostgreSQL server. Those of other modules
-would only run once more as they did before, and those marked `sqlite_only` are about SQLite's own files:
-both are left out and counted in the summary.
+would only run once more as they did before, and those marked `once` say why they run in the first pass
+only: both are left out and counted in the summary.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import re
 from collections.abc import Generator, Iterator
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
 from databases import PLACES, Server
@@ -42,10 +43,10 @@ def touches_a_store(file: Path) -> bool:
 
 def why_left_out(item: pytest.Item) -> str | None:
     """Why a test does not run on PostgreSQL; None where it does."""
-    if marker := item.get_closest_marker("sqlite_only"):
-        assert marker.args, f"{item.nodeid} does not say why it is about SQLite only"
-        return "about SQLite's own files"
-    return None if touches_a_store(item.path) else "in modules that touch no store"
+    if marker := item.get_closest_marker("once"):
+        assert marker.args, f"{item.nodeid} does not say why it runs once only"
+        return str(marker.args[0])
+    return None if touches_a_store(item.path) else "the module touches no store"
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -66,7 +67,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
     for why, count in config.stash.get(_LEFT_OUT, {}).items():
-        terminalreporter.write_line(f"on PostgreSQL left out: {count} tests {why}")
+        terminalreporter.write_line(f"left out on PostgreSQL: {count:>4} tests, {why}")
 
 
 class SharedStores:
@@ -83,9 +84,7 @@ class SharedStores:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    config.addinivalue_line(
-        "markers", "sqlite_only(why): about the file that SQLite keeps; not run with --database postgresql"
-    )
+    config.addinivalue_line("markers", "once(why): not run again with --database postgresql")
     config.pluginmanager.register(SharedStores())
 
 
@@ -96,9 +95,17 @@ def pytest_sessionstart(session: pytest.Session) -> None:
         PLACES.server = Server()
 
 
-def pytest_sessionfinish() -> None:
+def pytest_sessionfinish(session: pytest.Session) -> None:
     if PLACES.server is not None:
         PLACES.server.stop()
+    if hasattr(session.config, "workeroutput"):
+        session.config.workeroutput["left_out"] = session.config.stash.get(_LEFT_OUT, {})
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    """Each process of the run collects all tests; what one of them left out, all did."""
+    node.config.stash[_LEFT_OUT] = getattr(node, "workeroutput", {}).get("left_out", {})
 
 
 @pytest.fixture(autouse=True)

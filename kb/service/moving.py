@@ -24,6 +24,7 @@ from kb.model import (
 )
 from kb.service.incoming import Incoming, public_id
 from kb.service.shop import Shop
+from kb.store import Store
 from kb.store.records import bins, cases, changes, families, kinds, lists, origins
 
 _BATCH = 400
@@ -282,7 +283,12 @@ def bring_in(
 
 def export_lines(shop: Shop) -> Iterator[str]:
     """The whole store as canonical lines: lists and families first, so that it can be read back."""
-    with shop.store.reading() as session:
+    return lines_of(shop.store)
+
+
+def lines_of(store: Store) -> Iterator[str]:
+    """The lines of `export_lines` of a store that no shop works with."""
+    with store.reading() as session:
         for record in (
             *origins.records(session),
             *lists.symptoms(session),

@@ -12,7 +12,7 @@ import kb.store.people_tables  # noqa: F401
 from kb.errors import StoreTrouble, Taken
 from kb.store.engine import Store
 from kb.store.rows import Progress, copy_rows, count_rows
-from kb.store.tables import Change, table_of
+from kb.store.tables import Change, PartClass, Setting, Symptom, table_of
 from kb.store.tables import Table as Base
 
 
@@ -32,7 +32,7 @@ def copy_store(
         if new.dialect.name == "postgresql":
             names = ", ".join(f'"{table.name}"' for table in tables)
             new.execute(text(f"LOCK TABLE {names} IN EXCLUSIVE MODE"))
-        if not replace and count_rows(new, table_of(Change)):
+        if not replace and _holds_records(new, tables):
             raise Taken("The target holds records already.", remedy="Choose an empty database.")
         for table in reversed(tables):
             new.execute(delete(table))
@@ -47,6 +47,21 @@ def copy_store(
                 )
     target.identity = source.identity
     return counts
+
+
+def count_all(store: Store) -> int:
+    """How many rows all tables of a store hold."""
+    with store.snapshot() as connection:
+        return sum(count_rows(connection, table) for table in _tables(connection))
+
+
+def _holds_records(connection: Connection, tables: list[Table]) -> bool:
+    """Whether anything was ever written but what every new store has."""
+    new_store_has = {table_of(model).name for model in (Setting, Symptom, PartClass)}
+    changed = count_rows(connection, table_of(Change))
+    return bool(changed) or any(
+        count_rows(connection, table) for table in tables if table.name not in new_store_has
+    )
 
 
 def _tables(connection: Connection) -> list[Table]:

@@ -5,17 +5,17 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import JSON, Column, ForeignKey, Index, Integer, UniqueConstraint
+from sqlalchemy import JSON, Column, ForeignKey, Index, UniqueConstraint
 from sqlmodel import Field
 
-from kb.store.tables import Table, now
+from kb.store.tables import RowNumber, Table, now
 
 
 class StoredFile(Table, table=True):
     """What is known of content in the folder of files; written after the content itself is on the disk."""
 
     __tablename__ = "stored_file"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     content: str = Field(unique=True)
     media_type: str
     size_bytes: int
@@ -32,12 +32,12 @@ class CaseFile(Table, table=True):
         UniqueConstraint("case_id", "stored_file_id"),
         Index("ix_case_file_case_id_position", "case_id", "position"),
     )
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     uid: str = Field(unique=True)
     case_id: int = Field(
-        sa_column=Column(Integer, ForeignKey("board_case.id", ondelete="CASCADE"), nullable=False)
+        sa_column=Column(RowNumber, ForeignKey("board_case.id", ondelete="CASCADE"), nullable=False)
     )
-    stored_file_id: int = Field(foreign_key="stored_file.id", index=True)
+    stored_file_id: int = Field(foreign_key="stored_file.id", index=True, sa_type=RowNumber)
     position: int
     original_name: str = ""
     caption: str = ""

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import BigInteger, Column, ForeignKey, Integer, Text
+from sqlalchemy import BigInteger, Column, ForeignKey, Text
 from sqlmodel import Field
 
-from kb.store.tables import Table
+from kb.store.tables import RowNumber, Table
 
 
 def _person(*, needed: bool = True) -> Any:
-    return Column(Integer, ForeignKey("person.id", ondelete="CASCADE"), nullable=not needed, index=True)
+    return Column(RowNumber, ForeignKey("person.id", ondelete="CASCADE"), nullable=not needed, index=True)
 
 
 def _moment(*, needed: bool = True) -> Any:
@@ -27,7 +27,7 @@ class Person(Table, table=True):
     one-time link with which its password is chosen."""
 
     __tablename__ = "person"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     name: str
     name_key: str = Field(unique=True)
     level: str = Field(index=True)
@@ -43,7 +43,7 @@ class PersonSession(Table, table=True):
     has been `confirmed` by a request, and a little longer for requests that were under way."""
 
     __tablename__ = "person_session"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     person_id: int = Field(sa_column=_person())
     key_hash: str = Field(unique=True)
     prior_hash: str | None = Field(default=None, index=True)
@@ -59,7 +59,7 @@ class PersonToken(Table, table=True):
     """A key for programs; `scope` is "read" or "work"."""
 
     __tablename__ = "person_token"
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     person_id: int = Field(sa_column=_person())
     name: str
     scope: str
@@ -84,7 +84,7 @@ class AuditEntry(Table, table=True):
 
     __tablename__ = "audit_entry"
     __table_args__ = ({"sqlite_autoincrement": True},)
-    id: int | None = Field(default=None, primary_key=True)
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     at: int = Field(sa_column=Column(BigInteger, nullable=False, index=True))
     who: str = ""
     event: str = Field(index=True)

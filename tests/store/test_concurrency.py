@@ -88,7 +88,7 @@ def test_what_another_process_wrote_is_found_without_a_restart(disk_shop: Shop, 
     assert [hit.uid for hit in disk_shop.derived.index.search("relay", limit=5).hits] == ["elsewhere"]
 
 
-@pytest.mark.sqlite_only("puts the bytes of an older file back")
+@pytest.mark.once("puts the bytes of an older file back")
 def test_derived_copies_survive_a_restart_and_follow_a_restored_older_store(tmp_path: Path) -> None:
     settings = settings_in(tmp_path / "data")
     shop = Shop.open(settings, today=lambda: TODAY)

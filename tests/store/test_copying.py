@@ -23,7 +23,7 @@ def dump(file: Path) -> list[str]:
     return found
 
 
-@pytest.mark.sqlite_only("compares two files statement by statement")
+@pytest.mark.once("compares two files statement by statement")
 def test_a_copy_holds_row_for_row_what_the_store_holds(tmp_path: Path) -> None:
     shop = shop_in(tmp_path / "one")
     assert moving.bring_in(shop, demo_lines()).saved

@@ -26,6 +26,8 @@ from kb.store.records import changes, families
 from kb.store.records.cases import Writer
 from kb.store.tables import Table
 
+pytestmark = pytest.mark.once("it makes its own databases on both")
+
 
 @pytest.fixture
 def address(server: Server) -> Iterator[str]:

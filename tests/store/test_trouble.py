@@ -15,7 +15,7 @@ from kb.store import Store
 from kb.store.trouble import sqlite_trouble
 
 
-@pytest.mark.sqlite_only("a file that is no database")
+@pytest.mark.once("a file that is no database")
 def test_a_file_that_is_no_database_is_named_damaged(tmp_path: Path) -> None:
     file = tmp_path / "store.sqlite3"
     file.write_bytes(b"this is a letter, not a database. " * 200)
@@ -24,7 +24,7 @@ def test_a_file_that_is_no_database_is_named_damaged(tmp_path: Path) -> None:
     assert "kb restore" in (caught.value.remedy or "")
 
 
-@pytest.mark.sqlite_only("damages pages of the file")
+@pytest.mark.once("damages pages of the file")
 def test_a_damaged_page_is_told_in_a_sentence(disk_shop: Shop, tmp_path: Path) -> None:
     assert bring(disk_shop, *(a_case(f"case-{number}", notes="x" * 400) for number in range(60))).saved
     disk_shop.close()
@@ -42,7 +42,7 @@ def test_a_damaged_page_is_told_in_a_sentence(disk_shop: Shop, tmp_path: Path) -
         read_all()
 
 
-@pytest.mark.sqlite_only("a pragma of SQLite")
+@pytest.mark.once("a pragma of SQLite")
 def test_a_store_that_may_only_be_read_says_so_and_keeps_what_it_has(disk_shop: Shop) -> None:
     with disk_shop.store._engine.connect() as connection:
         connection.exec_driver_sql("PRAGMA query_only = ON")
@@ -52,7 +52,7 @@ def test_a_store_that_may_only_be_read_says_so_and_keeps_what_it_has(disk_shop: 
     assert not cases.exists(disk_shop, "one")
 
 
-@pytest.mark.sqlite_only("a pragma of SQLite")
+@pytest.mark.once("a pragma of SQLite")
 def test_a_full_disk_is_told_and_nothing_is_half_written(disk_shop: Shop) -> None:
     with disk_shop.store._engine.connect() as connection:
         pages = connection.exec_driver_sql("PRAGMA page_count").scalar_one()

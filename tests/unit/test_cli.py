@@ -174,7 +174,7 @@ def test_a_setting_that_cannot_be_used_is_named(data: Path) -> None:
     assert "KB_WARRANTY_DAYS" in one_line(kb(data, "export", KB_WARRANTY_DAYS="forever"))
 
 
-@pytest.mark.sqlite_only("a file that is no database")
+@pytest.mark.once("a file that is no database")
 def test_a_damaged_store_is_told_in_one_line(data: Path) -> None:
     data.mkdir()
     (data / "store.sqlite3").write_bytes(b"no database at all " * 500)
