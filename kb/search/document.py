@@ -15,7 +15,8 @@ class CaseDocument:
     """One case as search sees it. `fixes` are failure and action words, one string for each attempt.
 
     `symptoms` are those present; `absent` ones are kept but never found. `verdict` is empty while the
-    case is open. `cured` says that an attempt cured the board.
+    case is open. `cured` says that an attempt cured the board for good as far as is known, `verified` that
+    this was proved afterwards. `day` is the ordinal of the day the case is counted by, 0 where there is none.
     """
 
     uid: str
@@ -33,6 +34,8 @@ class CaseDocument:
     verdict: str = ""
     year: int | None = None
     cured: bool = False
+    verified: bool = False
+    day: int = 0
 
     def as_stored(self) -> tuple[object, ...]:
         """The plain tuple that the index stores."""

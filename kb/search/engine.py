@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from kb.search.prepare import LONGEST_TERM, MANY_POSITIONS, ZONE_WEIGHTS, zone_t
 from kb.search.query import WEAK, Group, Plan
 from kb.search.segment import Floats, Ints, Mask, Segment
 
-CURED_FACTOR = np.float32(1.06)
+PROOF_FACTORS = np.array((1.0, 1.06, 1.08), np.float32)  # by `Segment.proof`
 _FULL_ANSWER = 0.6  # share of the score that depends on how much of the query a case answers
 _FAMILY_FIRST_FROM = 0.5  # share of the query that a case of the preferred family must answer to go first
 _LEAST_ANSWER = 0.12  # of what the best case answers: one that holds only "no" or "on" is no answer
@@ -56,6 +57,11 @@ class State:
         """Where each segment starts in arrays over all slots, and their end."""
         return tuple(np.cumsum([0, *(segment.size for segment in self.segments)]).tolist())
 
+    @cached_property
+    def order(self) -> NDArray[np.float64]:
+        """`Segment.order` of all slots."""
+        return np.concatenate([segment.order for segment in self.segments]) if self.segments else np.zeros(0)
+
     def holding(self, term: str) -> int:
         """How many live cases hold `term`."""
         total = 0
@@ -89,28 +95,34 @@ class State:
 
 @dataclass(frozen=True, slots=True)
 class Matches:
-    """All cases that answer a plan: `scores` over all slots, `key` the order (higher first), `matched`."""
+    """All cases that answer a plan, over all slots: `scores`, `key` and then `order` (higher first), `matched`."""
 
     scores: Floats
     key: NDArray[np.float64]
     matched: Mask
+    order: NDArray[np.float64]
 
     def top(self, limit: int, offset: int) -> list[int]:
-        """The slots of one page. Equal cases keep one order: the one saved later first."""
+        """The slots of one page. Equal cases keep one order, see `Segment`."""
         slots = np.flatnonzero(self.matched)[::-1]
         wanted = min(limit + offset, len(slots))
         if wanted <= offset:
             return []
-        keys = self.key[slots]
+        keys, order = self.key[slots], self.order[slots]
         if wanted < len(slots):
-            bound = np.partition(keys, len(slots) - wanted)[len(slots) - wanted]
-            above = np.flatnonzero(keys > bound)
-            level = np.flatnonzero(keys == bound)[: wanted - len(above)]
+            bound = _nth(keys, wanted)
+            above, level = np.flatnonzero(keys > bound), np.flatnonzero(keys == bound)
+            level = level[order[level] >= _nth(order[level], wanted - len(above))]
             near = np.sort(np.concatenate((above, level)))
-            slots, keys = slots[near], keys[near]
-        order = np.argsort(-keys, kind="stable")
-        page: list[int] = slots[order][offset:wanted].tolist()
+            slots, keys, order = slots[near], keys[near], order[near]
+        best = np.lexsort((-order, -keys))
+        page: list[int] = slots[best][offset:wanted].tolist()
         return page
+
+
+def _nth(values: Any, place: int) -> Any:
+    """The value that has `place` - 1 others at or above it."""
+    return np.partition(values, len(values) - place)[len(values) - place]
 
 
 def find(
@@ -138,12 +150,13 @@ def find(
         answered /= np.float32(asked)
         scores *= np.float32(1.0 - _FULL_ANSWER) + np.float32(_FULL_ANSWER) * answered
     for segment, offset in zip(state.segments, state.offsets, strict=False):
-        scores[offset : offset + segment.size][segment.cured] *= CURED_FACTOR
-    key = scores.astype(np.float64) if plan.groups else _newest(state)
+        scores[offset : offset + segment.size] *= PROOF_FACTORS[segment.proof]
+    # Without words all score alike and their order alone counts.
+    key = scores.astype(np.float64) if plan.groups else np.zeros(size)
     if prefer_family:
         first = _holding_value(state, "family", prefer_family) & (answered >= _FAMILY_FIRST_FROM)
         key[first] += 1e6
-    return Matches(scores, key, matched)
+    return Matches(scores, key, matched, state.order)
 
 
 def score_groups(state: State, groups: Iterable[Group]) -> tuple[Floats, Floats, float]:
@@ -206,11 +219,6 @@ def _holding_value(state: State, facet: str, value: str) -> Mask:
     for segment, offset in zip(state.segments, state.offsets, strict=False):
         mask[offset + segment.facets[facet].slots(value)] = True
     return mask
-
-
-def _newest(state: State) -> NDArray[np.float64]:
-    parts = [segment.years + 0.5 * segment.cured for segment in state.segments]
-    return np.concatenate(parts) if parts else np.zeros(0)
 
 
 def holding_all(state: State, terms: Iterable[str]) -> Mask:

@@ -29,7 +29,7 @@ from kb.search.schema import BODY, META_UID, UID, LongBlocks, make_schema
 
 Seen = tuple[int, str]
 NOTHING_SEEN: Seen = (0, "")
-LAYOUT = 2
+LAYOUT = 3
 _MANIFEST = "manifest.json"
 _PENDING = "pending.json"
 _LOCK = "KBLOCK"

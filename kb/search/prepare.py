@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from struct import Struct
 from typing import Any, NamedTuple
+from zlib import crc32
 
 from kb.search.analysis import Analysis, Token
 from kb.search.codes import WORD
@@ -44,9 +45,11 @@ LONGEST_TERM = 80
 _COMPLETED = (("symptom", "symptoms"), ("alias", "aliases"), ("part", "parts"))
 _LONGEST_COMPLETION = 80
 
-LENGTH = "\U0010ffff"
-"""The term, held by every case, whose weight is its length. No text has it, and it sorts behind all others."""
-_LENGTH_TERM = LENGTH.encode()
+OWN_TERMS = LENGTH, DAY, DRAW = "\U0010ffff", "\U0010fffe", "\U0010fffd"
+"""Terms that every case holds, whose weights are numbers of the case: its length, its day and a number drawn
+from its uid. No text has them; they sort behind all others, from the last on. A weight holds 24 bits exactly."""
+DRAWS = 2**24
+_OWN_TERMS = tuple(term.encode() for term in OWN_TERMS)
 Posting = tuple[bytes, float, bytes]
 """One term of one case: the term in UTF-8, its weight, its packed positions."""
 
@@ -55,12 +58,15 @@ class Prepared(NamedTuple):
     """A case ready for indexing; `tags` carry facets and completions.
 
     `length` counts the words that were written, each as often as its zone weighs. Further terms and names
-    that words stand for add to the weights of terms only. It is also the weight of the term `LENGTH`.
+    that words stand for add to the weights of terms only. `day` and `draw` put cases of equal score in one
+    order in every process and after every rebuild: the latest day first, then by a number drawn from the uid.
     """
 
     document: CaseDocument
     postings: list[Posting]
     length: float
+    day: int
+    draw: int
     tags: list[bytes]
 
 
@@ -109,9 +115,12 @@ class Preparer:
                         else:
                             entry[2] = (*entry[2], place + at)
                 place += width + _GAP
-        postings = [(_LENGTH_TERM, length, _packed(-1, ()))]
+        day = min(max(document.day, 0), DRAWS - 1)
+        draw = crc32(document.uid.encode(errors="replace")) % DRAWS
+        numbers = zip(_OWN_TERMS, (length, day, draw), strict=True)
+        postings = [(term, float(number), _packed(-1, ())) for term, number in numbers]
         postings += [(term, weight, _packed(first, rest)) for term, (weight, first, rest) in found.items()]
-        return Prepared(document, postings, length, list(self._tags(document, words)))
+        return Prepared(document, postings, length, day, draw, list(self._tags(document, words)))
 
     def _zone(self, text: str) -> _Zone:
         known = self._zones.get(text)
@@ -126,7 +135,7 @@ class Preparer:
             for value in document.facet_values(facet):
                 yield _tag(facet, value[:200])
         if document.cured:
-            yield b"cured=1"
+            yield b"proof=2" if document.verified else b"proof=1"
         announced = self._announced
         for tag in dict.fromkeys(self._listed(document, words)):
             times = announced.get(tag, 0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 from typing import Any
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kb.search.document import FACETS, CaseDocument
-from kb.search.prepare import LENGTH, PLACES, Prepared
+from kb.search.prepare import DRAWS, OWN_TERMS, PLACES, Prepared
 
 Ints = NDArray[np.int32]
 Floats = NDArray[np.float32]
@@ -48,8 +48,9 @@ class Facet:
 class Segment:
     """`size` cases in slots 0 to size-1 with their postings; `name` is that of its file, if it has one.
 
-    `spans` maps a term to its span in `ids` (ascending slots) and `weights`. `lengths` are weighted counts of
-    words, see `Prepared`.
+    `spans` maps a term to its span in `ids` (ascending slots) and `weights`. `lengths` are those of `Prepared`;
+    `order` is by its day, then by its draw, higher first. `proof` is 0, 1 for a case that was cured, 2 for one
+    where this was verified.
     `document`, `slot` and `positions` reach what is not kept in memory.
     """
 
@@ -59,9 +60,9 @@ class Segment:
     ids: Ints
     weights: Floats
     lengths: Floats
+    order: NDArray[np.float64]
     facets: dict[str, Facet]
-    cured: Mask
-    years: Ints
+    proof: NDArray[np.uint8]
     listed: dict[str, tuple[str, ...]]
     document: Callable[[int], CaseDocument]
     slot: Callable[[str], int | None]
@@ -83,12 +84,12 @@ def make_facet(pairs: dict[str, Any]) -> Facet:
     return Facet(values, starts, np.concatenate(parts) if parts else NO_IDS)
 
 
-def facet_years(facet: Facet, size: int) -> Ints:
-    """The year of each of `size` slots, 0 where there is none."""
-    years = np.zeros(size, np.int32)
-    for value in facet.values:
-        years[facet.slots(value)] = int(value)
-    return years
+def proofs(tagged: Mapping[str, Any], size: int) -> NDArray[np.uint8]:
+    """`Segment.proof` of `size` slots from the slots that are marked with each value."""
+    proof = np.zeros(size, np.uint8)
+    for value, slots in tagged.items():
+        proof[np.asarray(slots, np.int32)] = int(value)
+    return proof
 
 
 def fresh_segment(cases: Sequence[Prepared]) -> Segment:
@@ -104,7 +105,8 @@ def fresh_segment(cases: Sequence[Prepared]) -> Segment:
         for tag in dict.fromkeys(case.tags):
             name, _, value = tag.decode().partition("=")
             tagged.setdefault(name, {}).setdefault(value, []).append(slot)
-    found.pop(LENGTH, None)
+    for own in OWN_TERMS:
+        found.pop(own, None)
     spans: dict[str, tuple[int, int]] = {}
     at = 0
     for term, (ids, _, _) in found.items():
@@ -112,8 +114,6 @@ def fresh_segment(cases: Sequence[Prepared]) -> Segment:
         at += len(ids)
     size = len(cases)
     facets = {name: make_facet(tagged.get(name, {})) for name in FACETS}
-    cured = np.zeros(size, bool)
-    cured[tagged.get("cured", {}).get("1", [])] = True
     slots = {case.document.uid: slot for slot, case in enumerate(cases)}
 
     def positions(term: str) -> Positions:
@@ -127,9 +127,9 @@ def fresh_segment(cases: Sequence[Prepared]) -> Segment:
         ids=np.fromiter((slot for ids, _, _ in found.values() for slot in ids), np.int32, at),
         weights=np.fromiter((weight for _, ws, _ in found.values() for weight in ws), np.float32, at),
         lengths=np.fromiter((case.length for case in cases), np.float32, size),
+        order=np.fromiter((case.day * DRAWS + case.draw for case in cases), np.float64, size),
         facets=facets,
-        cured=cured,
-        years=facet_years(facets["year"], size),
+        proof=proofs(tagged.get("proof", {}), size),
         listed={name: tuple(tagged.get(name, ())) for name in LISTED_TAGS},
         document=lambda slot: cases[slot].document,
         slot=slots.get,

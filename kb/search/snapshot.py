@@ -13,10 +13,11 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from kb.search.segment import Facet, Floats, Ints, Mask
+from kb.search.segment import Facet, Floats, Ints
 
-_FORMAT = 1
+_FORMAT = 2
 _PREFIX, _SUFFIX = "arrays_", ".npz"
 _DIGEST_BYTES = 32
 
@@ -28,9 +29,9 @@ class Arrays(NamedTuple):
     ids: Ints
     weights: Floats
     lengths: Floats
+    order: NDArray[np.float64]
     facets: dict[str, Facet]
-    cured: Mask
-    years: Ints
+    proof: NDArray[np.uint8]
     listed: dict[str, tuple[str, ...]]
 
 
@@ -83,8 +84,8 @@ def _packed(arrays: Arrays) -> dict[str, Any]:
         "ids": arrays.ids,
         "weights": arrays.weights,
         "lengths": arrays.lengths,
-        "cured": arrays.cured,
-        "years": arrays.years,
+        "order": arrays.order,
+        "proof": arrays.proof,
     }
     for name, facet in arrays.facets.items():
         packed[f"starts_{name}"], packed[f"ids_{name}"] = facet.starts, facet.ids
@@ -108,7 +109,7 @@ def _unpacked(packed: dict[str, Any]) -> Arrays | None:
         weights=packed["weights"],
         lengths=packed["lengths"],
         facets=facets,
-        cured=packed["cured"],
-        years=packed["years"],
+        order=packed["order"],
+        proof=packed["proof"],
         listed=listed,
     )

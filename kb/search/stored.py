@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from kb.search.document import FACETS, CaseDocument
-from kb.search.prepare import LENGTH, PLACES
+from kb.search.prepare import DRAWS, OWN_TERMS, PLACES
 from kb.search.schema import ALL, BODY, META_UID, TAGS, UID, Places, Tags
 from kb.search.segment import (
     LISTED_TAGS,
@@ -21,8 +21,8 @@ from kb.search.segment import (
     Mask,
     Positions,
     Segment,
-    facet_years,
     make_facet,
+    proofs,
 )
 from kb.search.snapshot import Arrays, read_snapshot, write_snapshot
 
@@ -89,17 +89,17 @@ def _load(leaf: Any, name: str, guard: threading.Lock, snapshots: Path | None) -
 def _read_arrays(leaf: Any) -> Arrays:
     size = leaf.doc_count_all()
     spans, ids, weights = _postings(leaf)
-    lengths = np.zeros(size, np.float32)
-    if LENGTH in spans:
-        start, end = spans.pop(LENGTH)  # the last of all
-        lengths[ids[start:end]] = weights[start:end]
-        ids, weights = ids[:start], weights[:start]
+    lengths, days, draws = (np.zeros(size, np.float32) for _ in OWN_TERMS)
+    for term, numbers in zip(OWN_TERMS, (lengths, days, draws), strict=True):  # from the last term on
+        if term in spans:
+            start, end = spans.pop(term)
+            numbers[ids[start:end]] = weights[start:end]
+            ids, weights = ids[:start], weights[:start]
+    order = days * np.float64(DRAWS) + draws
     tagged = _tags(leaf)
     facets = {name: make_facet(tagged.get(name, {})) for name in FACETS}
-    cured = np.zeros(size, bool)
-    cured[tagged.get("cured", {}).get("1", NO_IDS)] = True
     listed = {name: tuple(tagged.get(name, ())) for name in LISTED_TAGS}
-    return Arrays(spans, ids, weights, lengths, facets, cured, facet_years(facets["year"], size), listed)
+    return Arrays(spans, ids, weights, lengths, order, facets, proofs(tagged.get("proof", {}), size), listed)
 
 
 def _blocks(leaf: Any, field: str, term: bytes, form: Any) -> Iterator[tuple[int, Any, Any, Any]]:
@@ -158,7 +158,7 @@ def _tags(leaf: Any) -> dict[str, dict[str, Any]]:
     for term in _terms(leaf, TAGS):
         name, _, value = term.decode().partition("=")
         entry = tagged.setdefault(name, {})
-        if name not in FACETS and name != "cured":
+        if name not in FACETS and name != "proof":
             entry[value] = ()
             continue
         parts = [np.array(gaps, np.int32).cumsum() for _, gaps, _, _ in _blocks(leaf, TAGS, term, _TAGS)]

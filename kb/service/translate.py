@@ -13,6 +13,7 @@ from kb.search import CaseDocument
 from kb.suggest import CaseFacts, FixTry, RailFact
 
 _SAME_FAULT = "came back with the same fault"
+_STILL_WORKING = "still working"
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +128,9 @@ def _days(start: date | None, end: date | None) -> int | None:
 def document_of(case: CaseRecord, family: FamilyRecord) -> CaseDocument:
     """What can be found of a case."""
     day = case.received or case.closed
+    heard = {entry.state for entry in case.follow_ups}
+    cured = any(entry.result == "cured" for entry in case.attempts) and _SAME_FAULT not in heard
+    proved = _STILL_WORKING in heard or any(reading.after_repair for reading in case.readings)
     return CaseDocument(
         uid=str(case.uid),
         family=family.code,
@@ -142,5 +146,7 @@ def document_of(case: CaseRecord, family: FamilyRecord) -> CaseDocument:
         fixes=tuple(f"{entry.failure} {entry.action}".strip() for entry in case.attempts),
         verdict=case.verdict or "",
         year=day.year if day else None,
-        cured=any(entry.result == "cured" for entry in case.attempts),
+        cured=cured,
+        verified=cured and proved,
+        day=day.toordinal() if day else 0,
     )

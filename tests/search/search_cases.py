@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
+from datetime import date
 
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
@@ -76,6 +77,8 @@ def generated_cases(count: int, seed: int = 1) -> Iterator[CaseDocument]:
             verdict=rng.choice(VERDICTS).value if rng.random() < 0.95 else "",
             year=rng.randint(2016, 2026),
             cured=rng.random() < 0.7,
+            verified=rng.random() < 0.3,
+            day=date(2016, 1, 1).toordinal() + rng.randint(0, 3_900),
         )
 
 
@@ -94,3 +97,37 @@ def generated_queries(count: int, seed: int = 2) -> list[str]:
             words.append(_word(rng, 20_000))
         queries.append(" ".join(words[:5]))
     return queries
+
+
+HOSTILE = [
+    "",
+    " ",
+    "\x00\x01\x02",
+    "the of and",
+    "a" * 10_000,
+    "fuse " * 2_000,
+    '"' * 9_999,
+    '"relay',
+    "*" * 500,
+    "?*[]{}()^~\\/:;!@#$%&|<>",
+    "-" * 10_000,
+    '-"-"-"-"',
+    "- - -fuse",
+    "\u202e\u200f نص عربي",
+    "🙂" * 3_000,
+    "a* OR b* AND NOT (c",
+    "\ud800 broken",
+    "%00<script>alert(1)</script>'; DROP TABLE cases;--",
+    "9" * 10_000,
+    "1,2,3," * 1_000,
+    "x-" * 5_000,
+    "'" * 5_000,
+    "r* f* c* *",
+    "no on off up out not " * 30,
+    " ".join(f"-{letter}" for letter in "abcdefghij") + " c9",
+    " ".join(f'"{word} {word}"' for word in ("fuse", "relay", "high", "no", "open", "dead")) * 8,
+    "capaciter realy fues rippel swolen mosfett standbi dispaly flickres blinkng " * 9,
+    "c r q l t f u " * 80,
+    "fuse relay mosfet capacitor ripple voltage standby output converter replace shorted open " * 6,
+]
+"""Queries that must never hold the server, nor fail."""
