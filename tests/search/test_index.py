@@ -295,7 +295,7 @@ def test_cured_cases_rise_slightly_and_verified_ones_a_little_more() -> None:
         ({}, True, False),
         ({"attempts": []}, False, False),
         ({"follow_ups": [FollowUp(date="2026-06-01", state="still working")]}, True, True),
-        ({"readings": [Reading(rail="5VSB", value=5.0, after_repair=True)]}, True, True),
+        ({"readings": [Reading(rail="5VSB", supply="standby", value=5.0, after_repair=True)]}, True, True),
         ({"follow_ups": [FollowUp(date="2026-06-01", state="came back with the same fault")]}, False, False),
     ],
 )
