@@ -7,6 +7,7 @@ from kb.search.document import FACETS, OPEN, CaseDocument, Filters, Hit, Results
 from kb.search.evidence import Matched, match_symptoms
 from kb.search.folder import Busy
 from kb.search.index import SearchIndex
+from kb.search.snapshot import Damaged
 from kb.search.spelling import distance
 
 __all__ = [
@@ -15,6 +16,7 @@ __all__ = [
     "Analysis",
     "Busy",
     "CaseDocument",
+    "Damaged",
     "Filters",
     "Hit",
     "Matched",

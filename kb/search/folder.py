@@ -26,6 +26,7 @@ from kb.search.bulk import add_case, write_parts
 from kb.search.document import CaseDocument
 from kb.search.prepare import Prepared
 from kb.search.schema import BODY, META_UID, UID, LongBlocks, make_schema
+from kb.search.snapshot import Damaged
 
 Seen = tuple[int, str]
 NOTHING_SEEN: Seen = (0, "")
@@ -37,10 +38,6 @@ _NAMES = "names_"
 UNFINISHED = ""
 """Stands for the chain of an index in which some cases are still to be read with newer names."""
 _CHUNK = 1 << 20
-
-
-class Damaged(Exception):
-    """The index on disk cannot be used; the message says why in a few words."""
 
 
 class Busy(Exception):

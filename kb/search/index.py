@@ -19,13 +19,13 @@ from kb.search.bm25 import idf
 from kb.search.complete import Completer
 from kb.search.document import CaseDocument, Filters, Hit, Results
 from kb.search.engine import State, facet_counts, find
-from kb.search.folder import NOTHING_SEEN, UNFINISHED, Busy, Damaged, IndexFolder, Mark, Meta, Seen
+from kb.search.folder import NOTHING_SEEN, UNFINISHED, Busy, IndexFolder, Mark, Meta, Seen
 from kb.search.mend import Mender
 from kb.search.prepare import Prepared, Preparer
 from kb.search.query import read_query
 from kb.search.renamed import cases_to_read_again
 from kb.search.segment import Segment, fresh_segment
-from kb.search.snapshot import drop_snapshots
+from kb.search.snapshot import Damaged, drop_snapshots
 from kb.search.snippet import SnippetMaker
 from kb.search.spelling import Speller
 from kb.search.stored import stored_segments
@@ -57,6 +57,7 @@ class SearchIndex:
         self._use(analysis)
         self.was_rebuilt_because: str | None = None
         self.trouble: str | None = None
+        self.generation = 0  # counts the times that the whole was read from the disk
         self._folder = folder
         self._to_read_again: list[str] = []
         self._seen: Seen = NOTHING_SEEN
@@ -198,6 +199,7 @@ class SearchIndex:
     def _take(self, reader: Any, meta: Meta) -> None:
         segments, alive = self._read(reader)
         with self._swap:
+            self.generation += 1
             self._stored = segments
             self._fresh = ()
             self._barrier = 0
@@ -313,6 +315,7 @@ class SearchIndex:
     ) -> Results:
         """The cases that answer `query` within `filters`, best first; any text is answered.
 
+        Raises `Damaged` where the files of the index have become unreadable since it was opened.
         `limit` is held between 0 and 200, `offset` at 0 or more. With `prefer_family` its cases come first
         where they answer at least half of the query. Words that no case holds are replaced by words that
         begin with them or by near spellings; codes and numbers never are.

@@ -22,6 +22,10 @@ _PREFIX, _SUFFIX = "arrays_", ".npz"
 _DIGEST_BYTES = 32
 
 
+class Damaged(Exception):
+    """The index on disk cannot be used; the message says why in a few words."""
+
+
 class Arrays(NamedTuple):
     """What a segment keeps in memory; the fields are those of `Segment`."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from array import array
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,7 @@ from kb.search.segment import (
     make_facet,
     proofs,
 )
-from kb.search.snapshot import Arrays, read_snapshot, write_snapshot
+from kb.search.snapshot import Arrays, Damaged, read_snapshot, write_snapshot
 
 SNAPSHOT_FROM = 5_000
 _PLACES, _TAGS = Places(), Tags().format
@@ -55,6 +56,16 @@ def stored_segments(
     return tuple(segments), tuple(masks)
 
 
+@contextmanager
+def _alone(guard: threading.Lock) -> Iterator[None]:
+    """For one thread at a time, as Whoosh's readers share one file position. What cannot be read is damaged."""
+    with guard:
+        try:
+            yield
+        except Exception as error:
+            raise Damaged(f"its files cannot be read any more: {type(error).__name__}") from error
+
+
 def _load(leaf: Any, name: str, guard: threading.Lock, snapshots: Path | None) -> Segment:
     size: int = leaf.doc_count_all()
     kept = snapshots if size >= SNAPSHOT_FROM else None
@@ -65,20 +76,19 @@ def _load(leaf: Any, name: str, guard: threading.Lock, snapshots: Path | None) -
             write_snapshot(kept, name, arrays)
 
     def document(slot: int) -> CaseDocument:
-        # Whoosh's readers share one file position, so only one thread may use them at a time.
-        with guard:
+        with _alone(guard):
             return CaseDocument(*leaf.stored_fields(slot)[BODY])
 
     def slot_of(uid: str) -> int | None:
         key = uid.encode(errors="replace")
-        with guard:
+        with _alone(guard):
             if (UID, key) not in leaf:
                 return None
             matcher = leaf.postings(UID, key)
             return int(matcher.id()) if matcher.is_active() else None
 
     def positions(term: str) -> Positions:
-        with guard:
+        with _alone(guard):
             return _positions(leaf, term.encode(errors="replace"))
 
     return Segment(

@@ -24,7 +24,7 @@ from sqlmodel import Session
 from kb.config import Settings
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
-from kb.search import Analysis, SearchIndex
+from kb.search import Analysis, Damaged, SearchIndex
 from kb.service import proof
 from kb.service.copies import Copy, CountsCopy, IndexCopy, Known, Progress, Seen, changed_uids, rebuild
 from kb.store import Store
@@ -193,6 +193,15 @@ class Derived:
                 rebuild(session, index, None, changes.latest(session), progress, processes=processes)
             return index.index.count
 
+    def mend_index(self, generation: int, reason: str) -> None:
+        """Builds anew an index of that `generation` whose files turned out to be damaged while in use."""
+        with self._lock:
+            index = self._index.index
+            if index.generation == generation:
+                log.error("the search index is damaged and is built anew: %s", reason)
+                index.was_rebuilt_because = reason
+                self.rebuild_index()
+
     def rebuild_counts(self) -> None:
         """Makes the counts anew."""
         with self._lock:
@@ -279,7 +288,7 @@ class Derived:
                 done = start + _BATCH >= len(uids)
                 gone = [uid for uid in part if uid not in there]
                 copy.take(changed, gone, known, newest if done else copy.seen)
-        except (OSError, ValueError):
+        except (OSError, ValueError, Damaged):
             log.exception("a derived copy cannot follow and is made anew")
             self._note(copy, "it could not take changes in")
             return False

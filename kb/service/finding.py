@@ -12,7 +12,7 @@ from sqlmodel import Session
 from kb.facts import vocabulary as words
 from kb.facts.designators import code_key
 from kb.model import CaseRecord
-from kb.search import FACETS, OPEN, Filters, Results, SearchIndex, Snippet, distance
+from kb.search import FACETS, OPEN, Damaged, Filters, Results, SearchIndex, Snippet, distance
 from kb.service.shop import Shop
 from kb.store.records import cases, families, lists, origins
 
@@ -82,8 +82,16 @@ class Completion(NamedTuple):
 
 def search(shop: Shop, query: str, filters: Filters, *, limit: int = 20, offset: int = 0) -> Page:
     """Cases for some words and filters, best first; those of a family that the words name before others."""
-    limit = min(limit, MOST_HITS)
     index = shop.derived.index
+    generation = index.generation
+    try:
+        return _page(shop, index, query, filters, min(limit, MOST_HITS), offset)
+    except Damaged as damage:
+        shop.derived.mend_index(generation, str(damage))
+        return _page(shop, shop.derived.index, query, filters, min(limit, MOST_HITS), offset)
+
+
+def _page(shop: Shop, index: SearchIndex, query: str, filters: Filters, limit: int, offset: int) -> Page:
     with shop.store.reading() as session:
         filters = _with_code(session, filters)
         family = None if filters.family else _named_family(session, query)

@@ -13,7 +13,8 @@ from databases import PLACES
 from factories import TODAY, a_case, a_family, bring, encoded, settings_in, shop_in
 from kill_writer import kill_once, prepare
 
-from kb.service import Shop, cases, health
+from kb.service import Shop, cases, finding, health
+from kb.service.finding import Filters
 
 ROUNDS = 20
 
@@ -90,6 +91,32 @@ def test_a_damaged_index_is_noticed_at_the_start_rebuilt_and_told(tmp_path: Path
     quiet = opened(tmp_path)
     assert health.health(quiet).index_rebuilt is None
     quiet.close()
+
+
+def test_an_index_damaged_while_the_server_runs_is_noticed_at_the_next_search_rebuilt_and_told(
+    tmp_path: Path,
+) -> None:
+    shop = shop_in(tmp_path)
+    assert bring(shop, a_family(), *(a_case(f"c{n}", complaint="zorbles") for n in range(30))).saved
+    assert health.health(shop).ok
+    shop.close()
+    running = opened(tmp_path)
+    assert finding.search(running, "zorbles", Filters()).results.total == 30
+    for path in running.settings.index_folder.glob("MAIN_*.seg"):
+        with path.open("r+b") as file:
+            file.write(b"\x00" * path.stat().st_size)
+    page = finding.search(running, "zorbles", Filters(), limit=50)
+    assert len(page.found) == 30
+    state = health.health(running)
+    assert state.ok
+    assert str(state.index_rebuilt).startswith("its files cannot be read any more")
+    cases.save(running, a_case("later", complaint="zorbles"))
+    assert finding.search(running, "zorbles", Filters()).results.total == 31
+    running.close()
+    again = opened(tmp_path)
+    assert finding.search(again, "zorbles", Filters()).results.total == 31
+    assert health.health(again).index_rebuilt is None
+    again.close()
 
 
 def test_an_index_of_another_store_is_noticed_and_rebuilt(tmp_path: Path) -> None:
