@@ -19,7 +19,7 @@ from kb import __version__, assets, people_cli, running_cli
 from kb.config import Settings
 from kb.errors import BadInput, KbError
 from kb.model import explain
-from kb.service import Shop, checking, keeping, moving, relocating
+from kb.service import Shop, checking, keeping, moving, relocating, sheets
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -55,13 +55,22 @@ def _parser() -> argparse.ArgumentParser:
     serve.add_argument("--tls-key", type=Path, metavar="FILE", help="key of the certificate (PEM)")
     serve.set_defaults(run=_serve)
 
-    bring_in = commands.add_parser("import", help="bring in records from a JSON Lines file")
+    bring_in = commands.add_parser("import", help="bring in records from a JSON Lines file, or a spreadsheet")
     bring_in.add_argument("file", metavar="FILE", help="the file, or - for standard input")
     bring_in.add_argument(
         "--create-missing", action="store_true", help="add families, symptoms and part classes not yet known"
     )
     bring_in.add_argument(
         "--skip-bad", action="store_true", help="keep the good lines where others are refused"
+    )
+    bring_in.add_argument(
+        "--mapping", metavar="NAME", help="the file is a spreadsheet, read as this saved mapping says"
+    )
+    bring_in.add_argument(
+        "--dry-run", action="store_true", help="with --mapping: say what would come in, and keep nothing"
+    )
+    bring_in.add_argument(
+        "--refused", metavar="CSV", help="with --mapping: write the refused rows there, with the reasons"
     )
     bring_in.set_defaults(run=_import)
 
@@ -162,6 +171,10 @@ def _bring_to(bar: tqdm, done: int) -> None:
 
 
 def _import(parsed: argparse.Namespace) -> int:
+    if parsed.mapping:
+        return _import_sheet(parsed)
+    if parsed.dry_run or parsed.refused:
+        raise BadInput("--dry-run and --refused are for spreadsheets.", remedy="Name a saved --mapping too.")
     settings = _settings()
     with contextlib.ExitStack() as stack:
         source = sys.stdin.buffer if parsed.file == "-" else stack.enter_context(open(parsed.file, "rb"))
@@ -197,6 +210,49 @@ def _import(parsed: argparse.Namespace) -> int:
         return 1
     print(counts)
     return 0
+
+
+def _import_sheet(parsed: argparse.Namespace) -> int:
+    if parsed.create_missing:
+        raise BadInput(
+            "--create-missing does not go with --mapping.", remedy="The mapping says what is added."
+        )
+    with contextlib.ExitStack() as stack:
+        source = stack.enter_context(open(parsed.file, "rb"))
+        shop = stack.enter_context(_shop(_settings()))
+        mapping = sheets.mapping_named(shop, parsed.mapping)
+        sheet = sheets.take(shop, parsed.file, source)
+        stack.callback(sheets.forget, shop, sheet.id)
+        with _rows_bar("reading", "rows") as bar:
+            sheets.read(shop, sheet, bar.update)
+        sheets.apply_mapping(sheet, mapping)
+        with _rows_bar("checking", "rows", sheet.rows) as bar:
+            counts = sheets.check(shop, sheet, bar.update)
+        for why, (number, row) in sorted(counts.reasons.items(), key=lambda entry: -entry[1][0]):
+            more = f" and {number - 1} more" if number > 1 else ""
+            print(f"row {row}{more}: {why}", file=sys.stderr)
+        if parsed.refused:
+            Path(parsed.refused).write_bytes(sheets.refused_file(shop, sheet).read_bytes())
+        said = f"{counts.added} added, {counts.updated} updated, {counts.unchanged} unchanged, {counts.refused} refused"
+        if parsed.dry_run:
+            print(f"would be: {said}")
+            return 0
+        if counts.refused and not parsed.skip_bad:
+            print(f"kb: nothing was imported: {counts.refused} cases cannot be used.", file=sys.stderr)
+            return 1
+        with _rows_bar("importing", "cases", counts.added + counts.updated + counts.unchanged) as bar:
+            report = sheets.run(shop, sheet, bar.update)
+        for problem in report.problems:
+            print(f"{problem.message} {problem.remedy or ''}".rstrip(), file=sys.stderr)
+        if not report.saved:
+            print("kb: nothing was imported: the store changed meanwhile. Try again.", file=sys.stderr)
+            return 1
+        print(said)
+    return 0
+
+
+def _rows_bar(what: str, unit: str, total: int | None = None) -> tqdm:
+    return tqdm(desc=what, unit=f" {unit}", total=total, file=sys.stderr, leave=False, disable=None)
 
 
 def _export(parsed: argparse.Namespace) -> int:

@@ -240,13 +240,14 @@ def bring_in(
     skip_bad: bool = False,
     progress: Callable[[int], None] | None = None,
     refresh: bool = True,
+    kind: str = "import",
     title: str = "",
 ) -> ImportReport:
     """Imports JSON Lines in one transaction, holding one batch of cases in memory.
 
     Where a line is refused nothing is kept, unless `skip_bad`; `report.saved` says which.
     `progress` is told the number of bytes read since it was last called. Without `refresh` the derived
-    copies catch up when they are next asked. What it changed is one batch under `title`.
+    copies catch up when they are next asked. What it changed is one batch of `kind` under `title`.
     """
 
     def counted() -> Iterator[bytes]:
@@ -258,7 +259,7 @@ def bring_in(
     report = ImportReport()
     try:
         with shop.writing() as session:
-            report.batch = changes.begin_batch(session, "import", title)
+            report.batch = changes.begin_batch(session, kind, title)
             incoming = Incoming(session, public_id(shop.store.identity))
             work = _Import(session, shop.today(), report, incoming, create_missing=create_missing)
             for number, record in exchange.read(counted()):

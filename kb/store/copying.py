@@ -8,7 +8,8 @@ from sqlalchemy.schema import sort_tables
 # The metadata knows the tables whose modules are loaded.
 import kb.store.bench_tables
 import kb.store.file_tables
-import kb.store.people_tables  # noqa: F401
+import kb.store.people_tables
+import kb.store.sheet_tables  # noqa: F401
 from kb.errors import StoreTrouble, Taken
 from kb.store.engine import Store
 from kb.store.rows import Progress, copy_rows, count_rows

@@ -41,6 +41,7 @@ from kb.web.pages import (
     people,
     photos,
     report,
+    sheets,
     sign_in,
     track_record,
 )
@@ -50,7 +51,9 @@ from kb.web.serving import Serving
 # Every list of a record at its longest stays below this; only uploads may be larger.
 _BODY_BYTES = 2_000_000
 # Where files are sent; they go to the disk and not into the memory.
-_UPLOADS = re.compile(r"/api/import|/data/import|/helpers/log|/cases/[^/]+/photos|/api/cases/[^/]+/files")
+_UPLOADS = re.compile(
+    r"/api/import|/data/import|/data/sheet|/helpers/log|/cases/[^/]+/photos|/api/cases/[^/]+/files"
+)
 
 
 def create_app(shop: Shop, *, demo: bool = False, serving: Serving | None = None) -> FastAPI:
@@ -94,6 +97,7 @@ def create_app(shop: Shop, *, demo: bool = False, serving: Serving | None = None
         origins,
         backups,
         metrics,
+        sheets,
         data,
         help,
         docs,

@@ -73,7 +73,7 @@ FOREIGN = {
     "model": {"pydantic", "pydantic_core"},
     "search": {"numpy", "whoosh"},
     "demo": set(),
-    "exchange": {"pydantic"},
+    "exchange": {"pydantic", "openpyxl"},
     "pictures": {"PIL", "pi_heif"},
     "errors": set(),
     "assets": set(),

@@ -2,7 +2,8 @@
 
 from alembic import context
 
-from kb.store import bench_tables, file_tables, people_tables  # noqa: F401  (their tables are in the metadata)
+# Their tables are in the metadata.
+from kb.store import bench_tables, file_tables, people_tables, sheet_tables  # noqa: F401
 from kb.store.tables import Table
 
 connection = context.config.attributes["connection"]

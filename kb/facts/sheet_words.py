@@ -1,0 +1,174 @@
+"""What people of a harbour town head their columns with, and how they write down what came of a job.
+
+English, German, Dutch, French and Spanish trade words; common practice, no published source. Everything
+here is only a guess that a person confirms.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+HEADINGS: dict[str, str] = {
+    "uid": "case|case no|case number|job|job no|job number|ticket|order|order no|repair no|ref|reference|no|nr|id|"
+           "auftrag|auftragsnr|auftragsnummer|auftrag nr|fall|fallnummer|rep nr|reparaturnummer|lfd nr|"
+           "opdracht|opdrachtnr|bon|bonnummer|bonnr|werkbon|dossier|no dossier|numero|bon de travail|fiche|"
+           "orden|pedido|expediente|n orden",
+    "family": "board|board no|board number|board family|family|pcb|model|type|module|unit|psu|platine|platinennummer|"
+              "platinen nr|leiterplatte|baugruppe|netzteil|typ|gerat|print|printplaat|printnummer|voeding|toestel|"
+              "carte|platine no|modele|appareil|alimentation|placa|tarjeta|modelo|fuente|equipo",
+    "alias": "other number|other no|second number|part number|sticker|label|artikelnummer|teilenummer|aufkleber|"
+             "ander nummer|artikelnr|autre numero|reference carte|otro numero|etiqueta",
+    "revision": "revision|rev|version|ver|ausgabe|stand|revisie|versie|indice|edicion",
+    "received": "received|date in|in|arrived|intake|date|day in|came in|eingang|eingangsdatum|datum|annahme|"
+                "angenommen|datum eingang|binnen|ontvangen|datum in|binnengekomen|recu|recu le|entree|date entree|"
+                "date reception|reception|recibido|entrada|fecha|fecha entrada|fecha recepcion",
+    "closed": "closed|date out|out|done|finished|returned|completed|ausgang|ausgangsdatum|fertig|fertig am|erledigt|"
+              "abgeschlossen|datum ausgang|uit|klaar|gereed|datum uit|afgerond|sortie|date sortie|termine|rendu|"
+              "cloture|salida|fecha salida|terminado|entregado|cerrado",
+    "complaint": "complaint|fault|problem|symptom|reported|fault reported|issue|what is wrong|customer says|defect|"
+                 "fehler|fehlerbeschreibung|beanstandung|reklamation|mangel|storung|problembeschreibung|klacht|"
+                 "storing|probleem|omschrijving|panne|defaut|plainte|probleme|symptome|description|averia|falla|"
+                 "queja|problema|sintoma|descripcion",
+    "customer": "customer|client|owner|ship|vessel|ferry|company|kunde|kundenname|schiff|auftraggeber|firma|klant|"
+                "schip|klantnaam|bedrijf|navire|bateau|societe|cliente|barco|buque|empresa",
+    "worker": "worker|technician|repaired by|tech|engineer|techniker|bearbeiter|monteur|technicus|technicien|tecnico",
+    "waiting_for": "waiting for|parts ordered|wartet auf|bestellt|wacht op|besteld|en attente de|espera",
+    "notes": "notes|note|remarks|remark|comment|comments|bemerkung|bemerkungen|notiz|notizen|anmerkung|hinweis|"
+             "opmerking|opmerkingen|notitie|remarque|remarques|commentaire|observations|notas|observaciones|comentario",
+    "verdict": "verdict|outcome|result|status|state|end|ergebnis|resultat|befund|erledigung|resultaat|uitslag|"
+               "resultado|estado|conclusion",
+    "symptoms": "symptoms|symptome|symptomen|sintomas|symptoms seen",
+    "readings": "readings|measurements|measured|voltages|messwerte|messung|messungen|spannungen|metingen|gemeten|"
+                "spanningen|mesures|tensions|mediciones|medidas|tensiones",
+    "part": "part|parts|component|replaced|part replaced|parts replaced|bad part|teil|teile|bauteil|bauteile|"
+            "ersetzt|getauscht|defektes bauteil|onderdeel|onderdelen|vervangen|component vervangen|piece|pieces|"
+            "composant|composants|remplace|pieza|piezas|componente|cambiado|repuesto",
+    "part_class": "kind of part|part class|part type|component type|bauteilart|art des bauteils|soort onderdeel|"
+                  "type composant|type de piece|tipo de pieza|tipo componente",
+    "section": "section|area|stage|circuit|where|bereich|stufe|schaltungsteil|baugruppe defekt|gedeelte|sectie|trap|"
+               "etage|zone|bloc|seccion|etapa|zona",
+    "failure": "failure|what was wrong|cause|root cause|found|fault found|ursache|ausfall|ausfallart|gefunden|"
+               "oorzaak|gevonden|cause panne|defaillance|causa|fallo|encontrado",
+    "action": "action|repair|fix|work|work done|what was done|massnahme|reparatur|arbeit|ausgefuhrt|actie|reparatie|"
+              "werk|handeling|action faite|travail|reparation|intervention|accion|reparacion|trabajo",
+    "result": "cured|fixed|did it help|helped|geholfen|behoben|geholpen|verholpen|gueri|resolu|curado|solucionado",
+    "cost": "cost|price|parts cost|material|amount|charge|kosten|preis|materialkosten|betrag|prijs|materiaal|bedrag|"
+            "cout|prix|montant|coste|costo|precio|importe",
+    "minutes": "minutes|min|mins|time|time spent|hours|labour|labor|hrs|minuten|zeit|arbeitszeit|dauer|stunden|std|tijd|"
+               "uren|duur|temps|duree|heures|tiempo|minutos|horas|duracion",
+    "follow_up_date": "follow-up|follow up|follow-up date|checked|nachfrage|nachkontrolle|ruckfrage am|nacontrole|"
+                      "suivi|date suivi|seguimiento|fecha seguimiento",
+    "follow_up_state": "still working|still works|follow-up state|follow-up result|lauft noch|nachfrage ergebnis|"
+                       "werkt nog|fonctionne encore|sigue funcionando",
+    "follow_up_note": "follow-up note|follow-up remark|nachfrage notiz|nacontrole opmerking|note suivi|nota seguimiento",
+}  # fmt: skip
+
+WORDS: dict[str, dict[str, str]] = {
+    "verdict": {
+        "repaired": "repaired|fixed|ok|done|cured|good|working|works|rep|yes|y|repariert|behoben|i o|io|in ordnung|"
+                    "erledigt|fertig|ja|gerepareerd|gemaakt|goed|werkt|klaar|opgelost|repare|reparee|ok repare|"
+                    "resolu|oui|reparado|arreglado|funciona|listo|si|bien",
+        "no fault found": "no fault found|nff|ntf|no trouble found|no fault|nothing found|kein fehler|"
+                          "kein fehler gefunden|k f g|kfg|k f|ohne befund|o b|geen fout|geen fout gevonden|niets gevonden|"
+                          "pas de defaut|aucun defaut|rien trouve|ras|sin fallo|sin averia|nada encontrado",
+        "not economical": "not economical|uneconomical|too expensive|ber|beyond economical repair|not worth it|"
+                          "unwirtschaftlich|zu teuer|lohnt nicht|niet rendabel|te duur|non rentable|trop cher|"
+                          "no rentable|antieconomico|demasiado caro",
+        "not repairable": "not repairable|scrap|scrapped|dead|bin|binned|unrepairable|no|failed|irreparable|beyond repair|"
+                          "nicht reparierbar|irreparabel|schrott|verschrottet|defekt|nein|niet te repareren|"
+                          "afgeschreven|kapot|sloop|nee|non|hs|rebut|casse|non reparable|ferraille|no reparable|"
+                          "chatarra|desechado",
+        "open": "open|on bench|waiting|wait|waiting for parts|in work|pending|offen|wartet|in arbeit|warten auf teile|"
+                "wacht|in behandeling|wacht op onderdelen|en attente|en cours|attente pieces|pendiente|esperando|"
+                "en curso|abierto",
+    },
+    "result": {
+        "cured": "cured|fixed|ok|yes|y|x|good|worked|solved|repaired|behoben|ja|i o|geholfen|repariert|gelukt|verholpen|"
+                 "opgelost|gueri|resolu|oui|repare|curado|si|solucionado|reparado",
+        "improved": "improved|better|partly|besser|teilweise|beter|deels|mieux|ameliore|mejor|mejorado",
+        "no change": "no change|no|n|same|no effect|no help|nein|keine anderung|unverandert|nee|geen verschil|"
+                     "zelfde|non|aucun effet|sans effet|sin cambio|igual",
+        "worse": "worse|schlechter|schlimmer|slechter|erger|pire|peor",
+        "not known yet": "not known yet|unknown|?|testing|unbekannt|im test|onbekend|test|inconnu|desconocido",
+    },
+    "follow_up_state": {
+        "still working": "still working|ok|works|yes|good|lauft|lauft noch|ja|in ordnung|werkt|werkt nog|goed|marche|"
+                         "fonctionne|oui|funciona|si|bien",
+        "came back with the same fault": "came back with the same fault|came back|returned|same fault|same|again|"
+                                         "wieder da|gleicher fehler|zuruck|terug|zelfde fout|revenu|meme panne|"
+                                         "volvio|misma averia",
+        "came back with another fault": "came back with another fault|other fault|another fault|different fault|"
+                                        "anderer fehler|andere fout|autre panne|otra averia",
+    },
+    "section": {
+        "mains input": "mains input|mains|input|primary|netz|netzeingang|eingang|primar|netingang|ingang|secteur|"
+                       "entree|entree secteur|red|entrada",
+        "inrush and rectifier": "inrush and rectifier|rectifier|gleichrichter|gelijkrichter|redresseur|rectificador",
+        "bulk and power factor stage": "bulk and power factor stage|pfc|bulk|power factor|zwischenkreis|siebung",
+        "standby converter": "standby converter|standby primary",
+        "standby output": "standby output|standby|5vsb|sby|stby|5v standby|bereitschaft|stand-by",
+        "enable and relay": "enable and relay|relay|enable|relais|rele",
+        "main converter": "main converter|main|converter|smps|hauptwandler|wandler|omvormer|convertisseur|convertidor",
+        "feedback": "feedback|regulation|regelung|terugkoppeling|retroaction|realimentacion",
+        "logic output": "logic output|3v3|5v|logic|logik|logica|logique",
+        "intermediate output": "intermediate output|12v|12 v",
+        "backlight output": "backlight output|backlight|24v|led|hintergrundbeleuchtung|achtergrondverlichting|"
+                            "retroeclairage|retroiluminacion",
+        "audio output": "audio output|audio|sound|ton|geluid|son|sonido",
+        "protection": "protection|schutz|schutzschaltung|beveiliging|proteccion",
+        "board and joints": "board and joints|joints|solder|track|board|lotstelle|lotstellen|leiterbahn|soldering|"
+                            "soldeer|print|soudure|piste|soldadura|pista",
+        "other": "other|misc|sonstiges|andere|overig|autre|otro",
+    },
+    "yes": {
+        "present": "yes|y|x|xx|1|true|present|ja|j|oui|o|si|s|vrai|waar|verdadero|ok|v|✓|✔",
+        "not present": "no|n|0|false|not present|absent|nein|nee|non|-|falsch|faux|onwaar|falso",
+    },
+}  # fmt: skip
+
+PART_WORDS: dict[str, str] = {
+    "electrolytic capacitor": "elko|elkos|elektrolytkondensator|elco|elcos|condensateur chimique|chimique|"
+                              "condensador electrolitico|electrolitico|cap|caps|kondensator|condensator|condensateur|"
+                              "condensador|capacitor|electrolytic",
+    "resistor": "widerstand|weerstand|resistance|resistencia|resistor",
+    "fuse": "sicherung|feinsicherung|zekering|fusible|fuse",
+    "relay": "relais|rele|relay",
+    "diode": "diode|dioden|diodo",
+    "bridge rectifier": "gleichrichter|bruckengleichrichter|gelijkrichter|pont de diodes|puente|bridge",
+    "bipolar transistor": "transistor|transistoren",
+    "MOSFET": "mosfet|fet",
+    "optocoupler": "optokoppler|optocoupler|optokoppelaar|optocoupleur|optoacoplador",
+    "transformer": "trafo|transformator|transfo|transformateur|transformador",
+    "inductor": "spule|drossel|spoel|bobine|self|bobina",
+    "varistor": "varistor|vdr|mov",
+    "connector": "stecker|buchse|connector|stekker|connecteur|conector",
+    "solder joint": "lotstelle|lotstellen|kalte lotstelle|soudure|soldadura|soldeerverbinding|dry joint",
+    "fan": "lufter|ventilator|ventilateur|ventilador",
+    "switch": "schalter|taster|schakelaar|interrupteur|interruptor",
+    "battery": "batterie|akku|batterij|accu|pile|bateria|pila",
+}  # fmt: skip
+
+_MARKS = re.compile(r"[^\w?+✓✔-]+")
+
+
+def folded(text: str) -> str:
+    """A word or heading as it is compared: no accents, no case, no marks, one space."""
+    plain = unicodedata.normalize("NFKD", text.casefold().replace("ß", "ss"))
+    plain = "".join(char for char in plain if not unicodedata.combining(char))
+    return " ".join(_MARKS.sub(" ", plain.replace("_", " ")).split())
+
+
+def _turned(words: dict[str, str]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for ours, theirs in words.items():
+        for word in theirs.split("|"):
+            found.setdefault(folded(word) or word, ours)
+    return found
+
+
+HEADING_OF = _turned(HEADINGS)
+"""Folded heading to the field it most likely is."""
+OURS = {kind: _turned(words) for kind, words in WORDS.items()}
+"""For each kind of word: folded word to the entry of our list."""
+PART_CLASS_OF = _turned(PART_WORDS)

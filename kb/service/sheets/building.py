@@ -1,0 +1,224 @@
+"""Rows of a sheet to cases, by what was decided. Nothing is guessed here: what was not decided is refused."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from pydantic import ValidationError
+
+from kb.errors import BadInput
+from kb.exchange.sheets import REASON_HEADING
+from kb.facts.designators import code_key
+from kb.facts.sheet_words import folded
+from kb.model import CaseRecord, explain
+from kb.service.sheets import answers as decide
+from kb.service.sheets.cells import Reader
+from kb.service.sheets.fields import ATTEMPT, FOLLOW_UP, TO_NOTES
+from kb.service.sheets.known import Known
+from kb.service.sheets.state import Sheet
+from kb.service.sheets.survey import cleaned
+
+_NAMESPACE = uuid.UUID("8f0b5d0e-53d1-4b43-9a53-52f1f0a1c7e4")
+Row = tuple[int, list[str]]
+_SCALARS = ("family", "revision", "received", "closed", "customer", "worker", "waiting_for", "verdict")
+_JOINED = ("complaint", "notes")
+
+
+class Refused(Exception):
+    """Why rows cannot become a case; `row` is the number of the row it was found in."""
+
+    def __init__(self, why: str, row: int) -> None:
+        super().__init__(why)
+        self.why = why
+        self.row = row
+
+
+@dataclass(slots=True)
+class Parts:
+    """What the rows of one case say, gathered."""
+
+    scalars: dict[str, Any] = field(default_factory=dict)
+    texts: dict[str, list[str]] = field(default_factory=lambda: {name: [] for name in _JOINED})
+    aside: list[str] = field(default_factory=list)
+    aliases: list[str] = field(default_factory=list)
+    symptoms: dict[str, bool] = field(default_factory=dict)
+    readings: list[dict[str, Any]] = field(default_factory=list)
+    attempts: list[dict[str, Any]] = field(default_factory=list)
+    follow_ups: list[dict[str, Any]] = field(default_factory=list)
+
+    def add(self, entries: list[dict[str, Any]], new: list[dict[str, Any]]) -> None:
+        """Adds what is not there yet: rows of one case often repeat what they share."""
+        entries.extend(entry for entry in new if entry not in entries)
+
+
+class Builder:
+    """Makes cases of rows. `family_of_all` is used where no column says which board."""
+
+    def __init__(self, sheet: Sheet, known: Known) -> None:
+        self._sheet, self._known = sheet, known
+        self._reader = Reader(sheet, known)
+        keys = sheet.keys
+        self._reason = [place for place, head in enumerate(sheet.headings) if head == REASON_HEADING]
+        self._columns = [
+            (place, key, sheet.targets[key], sheet.headings[place])
+            for place, key in enumerate(keys)
+            if sheet.targets.get(key)
+        ]
+        self._attempt_columns = _by_turn(self._columns, ATTEMPT)
+        self._follow_columns = _by_turn(self._columns, FOLLOW_UP)
+        self._numbered = next(((place, head) for place, _, to, head in self._columns if to == "uid"), None)
+        self._read_texts = sheet.read_texts and sheet.maps("complaint")
+        self._not_symptoms = set(sheet.not_symptoms)
+
+    def number_of(self, row: Sequence[str]) -> str:
+        """The row's own case number, "" where it has none."""
+        if self._numbered is None or self._numbered[0] >= len(row):
+            return ""
+        return cleaned(row[self._numbered[0]])
+
+    def case(self, rows: Sequence[Row], turn: int = 1) -> tuple[CaseRecord, list[str]]:
+        """(case, other numbers of its board) of the rows that belong to it. Raises Refused.
+
+        `turn` tells rows apart that are equal to the last letter: they are two boards.
+        """
+        parts = Parts()
+        for number, row in rows:
+            cells = [cleaned(cell) for cell in row]
+            cells += [""] * (len(self._sheet.headings) - len(cells))
+            try:
+                self._row(parts, cells, number)
+            except BadInput as error:
+                raise Refused(f"{error.message} {error.remedy or ''}".strip(), number) from error
+        data = self._finished(parts, rows[0][0])
+        data["uid"] = self._uid(rows, turn)
+        try:
+            return CaseRecord.model_validate(data), parts.aliases
+        except ValidationError as error:
+            problem = explain(error)
+            raise Refused(f"{problem.message} {problem.remedy or ''}".strip(), rows[0][0]) from error
+
+    def _uid(self, rows: Sequence[Row], turn: int) -> str:
+        """The same whenever the same rows are brought in, whatever was decided about their columns."""
+        number = self.number_of(rows[0][1])
+        if number and self._numbered:
+            return str(uuid.uuid5(_NAMESPACE, f"number\x1f{folded(self._numbered[1])}\x1f{number}"))
+        cells = [
+            cleaned(cell)
+            for _, row in rows
+            for place, cell in enumerate(row)
+            if cell.strip() and place not in self._reason
+        ]
+        return str(uuid.uuid5(_NAMESPACE, "\x1f".join(["row", str(turn), *cells])))
+
+    def _row(self, parts: Parts, cells: list[str], number: int) -> None:
+        read = self._reader
+        for place, key, to, head in self._columns:
+            text = cells[place]
+            if not text or to in ATTEMPT or to in FOLLOW_UP:
+                continue
+            if to in _SCALARS:
+                value = read.scalar(to, key, head, text, parts.aside)
+                if value is not None and parts.scalars.setdefault(to, value) != value:
+                    raise Refused(f"The rows of one case say different things under {head}.", number)
+            elif to in _JOINED:
+                if text not in parts.texts[to]:
+                    parts.texts[to].append(text)
+            elif to == "alias":
+                parts.aliases.append(" ".join(text.split()))
+            elif to == "uid" or to == TO_NOTES:
+                parts.aside.append(f"{head}: {text}")
+            elif to in ("symptoms", "symptom"):
+                parts.symptoms |= read.symptoms(to, key, head, text, parts.aside)
+            else:
+                family = self._family(parts)
+                parts.add(parts.readings, read.readings(to, key, head, text, family, parts.aside))
+        self._tried(parts, cells)
+        self._followed(parts, cells)
+
+    def _family(self, parts: Parts) -> str:
+        return str(parts.scalars.get("family") or self._sheet.answers.get("family of all", ""))
+
+    def _tried(self, parts: Parts, cells: list[str]) -> None:
+        new = []
+        for columns in self._attempt_columns:
+            given = {to: (key, head, cells[place]) for place, key, to, head in columns if cells[place]}
+            if given:
+                attempt = self._reader.attempt(given, parts.aside)
+                new += [attempt] if attempt else []
+        parts.add(parts.attempts, new)
+
+    def _followed(self, parts: Parts, cells: list[str]) -> None:
+        new = []
+        for columns in self._follow_columns:
+            given = {to: (key, head, cells[place]) for place, key, to, head in columns if cells[place]}
+            if given:
+                follow_up = self._reader.follow_up(given, parts.aside)
+                new += [follow_up] if follow_up else []
+        parts.add(parts.follow_ups, new)
+
+    def _finished(self, parts: Parts, row: int) -> dict[str, Any]:
+        scalars = parts.scalars
+        family = self._family(parts)
+        if not family and parts.aliases:
+            family = parts.aliases.pop(0)
+        if not family:
+            raise Refused("No board number stands in this row.", row)
+        known = self._known.family(family)
+        data: dict[str, Any] = {**scalars, "family": known.code if known else family}
+        self._judge(data, parts, row)
+        complaint = "\n".join(parts.texts["complaint"])
+        if self._read_texts and complaint:
+            for name, present in self._known.symptoms_in(complaint):
+                if name not in self._not_symptoms:
+                    parts.symptoms.setdefault(name, present)
+        data["complaint"] = complaint
+        data["notes"] = "\n".join([*parts.texts["notes"], *dict.fromkeys(parts.aside)])
+        data["symptoms"] = [{"name": name, "present": present} for name, present in parts.symptoms.items()]
+        data["readings"], data["attempts"] = parts.readings, parts.attempts
+        data["follow_ups"] = parts.follow_ups
+        own = code_key(data["family"])
+        parts.aliases[:] = [one for one in dict.fromkeys(parts.aliases) if code_key(one) != own]
+        return data
+
+    def _judge(self, data: dict[str, Any], parts: Parts, row: int) -> None:
+        """Sets what follows from the verdict: whether a try counts as cured, and when a case is closed."""
+        if data.get("verdict") == decide.OPEN:
+            del data["verdict"]
+        if data.get("closed") and not data.get("verdict"):
+            answer = self._sheet.answers.get("closed without verdict", "")
+            if answer == decide.NOTES:
+                parts.aside.append(f"closed {data.pop('closed')}")
+            elif answer.startswith("="):
+                data["verdict"] = answer[1:]
+            else:
+                raise Refused("There is a closing day but no verdict.", row)
+        cured = self._sheet.answers.get("cured where repaired", "").removeprefix("=")
+        for attempt in parts.attempts:
+            if "result" not in attempt:
+                attempt["result"] = cured if cured and data.get("verdict") == "repaired" else "not known yet"
+
+
+def _by_turn(
+    columns: list[tuple[int, str, str, str]], wanted: Sequence[str]
+) -> list[list[tuple[int, str, str, str]]]:
+    """Columns of one thing that may stand several times: all first ones, all second ones, and so on.
+
+    Words that stand once for all (a result, a section) hold for each; amounts belong to the first.
+    """
+    of = {to: [column for column in columns if column[2] == to] for to in wanted}
+    most = max((len(found) for found in of.values()), default=0)
+    turns = []
+    for turn in range(most):
+        mine = [found[turn] for found in of.values() if turn < len(found)]
+        if turn:
+            shared = [
+                found[0]
+                for to, found in of.items()
+                if len(found) == 1 and to in ("part_class", "section", "action", "result", "follow_up_state")
+            ]
+            mine += shared
+        turns.append(mine)
+    return turns

@@ -1,0 +1,113 @@
+"""What a column most likely holds, by its heading and by what stands in it. A person confirms each."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from kb.exchange.sheets import REASON_HEADING
+from kb.facts.designators import is_designator
+from kb.facts.sheet_words import HEADING_OF, OURS, folded
+from kb.facts.written_days import read_day
+from kb.facts.written_numbers import decimal_mark, leading_number
+from kb.service.sheets.fields import BY_VALUE, TO_NOTES
+from kb.service.sheets.rail_heading import read_rail_heading
+from kb.service.sheets.survey import Column
+
+_HEADING_SEARCH = 25
+_BOARD = re.compile(r"(?=.*[A-Za-z])(?=.*[0-9])[\w./ -]{3,30}")
+
+
+def heading_row(rows: Sequence[tuple[int, list[str]]]) -> int:
+    """Number of the row that holds the headings, 0 where none seems to.
+
+    The first row that is nearly as wide as those below it and holds words only: above a table there is
+    often a title.
+    """
+    head = rows[:_HEADING_SEARCH]
+    widths = sorted(sum(bool(cell.strip()) for cell in row) for _, row in head)
+    usual = widths[len(widths) // 2] if widths else 0
+    for number, row in head:
+        filled = [cell.strip() for cell in row if cell.strip()]
+        known = sum(folded(cell) in HEADING_OF for cell in filled)
+        if len(filled) < max(1, 0.6 * usual) and known < 2:
+            continue
+        plain = all(read_day(cell) is None and decimal_mark(cell) == "bad" for cell in filled)
+        return number if plain or known >= 2 else 0
+    return 0
+
+
+def headings(row: Sequence[str], columns: int) -> list[str]:
+    """One heading for each column; those without get the number of the column."""
+    padded = [*row, *[""] * (columns - len(row))]
+    return [" ".join(cell.split())[:120] or f"Column {place}" for place, cell in enumerate(padded, start=1)]
+
+
+def targets(keys: Sequence[str], heads: Sequence[str], columns: Sequence[Column]) -> dict[str, str]:
+    """A field for each column by its key. No field that may stand once is given twice."""
+    found: dict[str, str] = {}
+    taken: set[str] = set()
+    for by in (_by_heading, _by_content):
+        for key, head, column in zip(keys, heads, columns, strict=True):
+            if found.get(key):
+                continue
+            guess = by(head, column)
+            if guess in taken:
+                guess = TO_NOTES if by is _by_heading else ""
+            if guess and guess in BY_VALUE and BY_VALUE[guess].once:
+                taken.add(guess)
+            found[key] = guess
+    if "family" not in taken and (wider := next((key for key, to in found.items() if to == "alias"), None)):
+        found[wider] = "family"
+    return {key: to or (TO_NOTES if column.filled else "") for (key, to), column in zip(found.items(), columns, strict=True)}  # fmt: skip  # noqa: E501
+
+
+def _by_heading(head: str, column: Column) -> str:
+    if head == REASON_HEADING or not column.filled:
+        return ""
+    words = folded(re.sub(r"[(\[].*?[)\]]", " ", head))
+    guess = HEADING_OF.get(words) or HEADING_OF.get(re.sub(r" ?[0-9]+$", "", words))
+    guess = guess or HEADING_OF.get(re.sub(r"[ -]?(?:no|nr|number|nummer|numero|date|datum)$", "", words), "")
+    if guess in ("received", "closed", "follow_up_date") and column.share(_is_day) < 0.3:
+        return ""
+    if guess in ("cost", "minutes") and column.share(_begins_with_number) < 0.3:
+        return ""
+    if guess in ("failure", "action", "part") and column.share(lambda text: len(text) > 200) > 0:
+        return "notes"
+    if guess == "verdict" and column.share(lambda text: OURS["verdict"].get(folded(text)) is None) > 0.5:
+        trial = column.share(lambda text: folded(text) in OURS["result"])
+        return "result" if trial > 0.5 else guess
+    if not guess and read_rail_heading(head) is not None and column.share(_begins_with_number) > 0.5:
+        return "rail"
+    return guess
+
+
+def _by_content(head: str, column: Column) -> str:
+    if head == REASON_HEADING or not column.filled:
+        return ""
+    if column.share(_is_day) > 0.7:
+        return "received"
+    if column.share(is_designator) > 0.6:
+        return "part"
+    if column.share(lambda text: "€" in text or "$" in text or "£" in text) > 0.6:
+        return "cost"
+    words = [folded(text) in OURS["verdict"] for text in column.texts]
+    if words and len(words) <= 12 and all(words) and not column.capped:
+        return "symptom" if all(folded(text) in OURS["yes"] for text in column.texts) else "verdict"
+    if column.share(lambda text: " " in text and len(text) > 15) > 0.6:
+        return "complaint"
+    if column.share(lambda text: _BOARD.fullmatch(text) is not None and _is_code(text)) > 0.7:
+        return "family"
+    return ""
+
+
+def _is_code(text: str) -> bool:
+    return not is_designator(text) and read_day(text) is None and text.count(" ") < 3
+
+
+def _is_day(text: str) -> bool:
+    return read_day(text) is not None
+
+
+def _begins_with_number(text: str) -> bool:
+    return leading_number(text.lstrip("€$£ +-")) is not None

@@ -1,0 +1,142 @@
+"""What the store knows while a sheet is read: families, symptoms, part classes, and how texts name them."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+from kb.facts.designators import code_key, designator_letters
+from kb.facts.parts import PART_CLASSES
+from kb.facts.sheet_words import OURS, PART_CLASS_OF, folded
+from kb.facts.vocabulary import FOLLOW_UP_STATES, RESULTS, SECTIONS, VERDICTS, values
+from kb.search import match_symptoms
+from kb.search.analysis import Analysis
+from kb.service.shop import Shop
+from kb.store.records import families, lists
+
+Found = tuple[tuple[str, bool], ...]
+_CACHED = 50_000
+_LISTED = {
+    "verdict": values(VERDICTS),
+    "result": values(RESULTS),
+    "section": values(SECTIONS),
+    "follow_up_state": values(FOLLOW_UP_STATES),
+}
+
+
+@dataclass(slots=True)
+class FamilyKnown:
+    """A family of the store: its code and the names of its rails."""
+
+    code: str
+    rails: tuple[str, ...]
+
+
+@dataclass
+class Known:
+    """One moment of the store's lists."""
+
+    analysis: Analysis
+    symptoms: list[tuple[str, list[str]]]
+    part_classes: list[str]
+    part_words: dict[str, str]
+    letters: dict[str, str]
+    families: dict[str, FamilyKnown]
+    _texts: dict[str, Found] = field(default_factory=dict)
+    _parts: dict[str, tuple[str, str]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.symptom_names = {
+            folded(word): name for name, others in self.symptoms for word in (*others, name)
+        }
+        longest = sorted(self.part_words, key=len, reverse=True)
+        self._part_names = re.compile(r"\b(?:" + "|".join(map(re.escape, longest)) + r")\b")
+
+    def symptoms_in(self, text: str) -> Found:
+        """(symptom, present) that a text names; the same text is analysed once."""
+        found = self._texts.get(text)
+        if found is None:
+            matched = match_symptoms(text, self.symptoms, self.analysis)
+            found = tuple((name, present) for name, present, _ in matched.symptoms)
+            if len(self._texts) >= _CACHED:
+                self._texts.clear()
+            self._texts[text] = found
+        return found
+
+    def kind_of_part(self, text: str) -> tuple[str, str]:
+        """(what the text shows of the kind of part, the class it most likely is).
+
+        The first is the class's own name where the text names it, the letters of a designator (`C`),
+        or "" where the text shows nothing.
+        """
+        found = self._parts.get(text)
+        if found is None:
+            found = self._kind_of_part(text)
+            if len(self._parts) >= _CACHED:
+                self._parts.clear()
+            self._parts[text] = found
+        return found
+
+    def _kind_of_part(self, text: str) -> tuple[str, str]:
+        named = self._part_names.search(folded(text))
+        if named:
+            name = self.part_words[named[0]]
+            return name, name
+        for word in re.split(r"[\s,;/+&()]+", text):
+            letters = designator_letters(word)
+            if letters:
+                return letters, self.letters.get(letters, "other")
+        return "", "other"
+
+    def guess(self, kind: str, word: str) -> str:
+        """Our entry for one of their words, "" where nothing fits. "!" before a symptom: not present."""
+        plain = folded(word) or word
+        if kind == "symptoms":
+            return self._guess_symptom(word, plain)
+        if kind == "part_class":
+            named = self._part_names.search(plain)
+            return self.part_words[named[0]] if named else ""
+        listed = _LISTED.get(kind, ())
+        if word.casefold() in listed:
+            return word.casefold()
+        return OURS[kind].get(plain, "")
+
+    def _guess_symptom(self, word: str, plain: str) -> str:
+        if plain in self.symptom_names:
+            return self.symptom_names[plain]
+        found = self.symptoms_in(word)
+        return ("" if found[0][1] else "!") + found[0][0] if len(found) == 1 else ""
+
+    def family(self, number: str) -> FamilyKnown | None:
+        return self.families.get(code_key(number))
+
+
+def look(shop: Shop) -> Known:
+    """The store's lists as they are now."""
+    with shop.store.reading() as session:
+        symptoms = [(entry.name, list(entry.synonyms)) for entry in lists.symptoms(session)]
+        classes = lists.part_classes(session)
+        stored = {
+            entry.record.code: FamilyKnown(entry.record.code, tuple(rail.name for rail in entry.record.rails))
+            for entry in families.by_ids(session, families.all_ids(session))
+        }
+        numbers = families.numbers(session)
+    names = {entry.name for entry in classes}
+    words = {word: name for word, name in PART_CLASS_OF.items() if name in names}
+    for entry in classes:
+        words |= {folded(word): entry.name for word in entry.synonyms}
+    words |= {folded(entry.name): entry.name for entry in classes if entry.name != "other"}
+    words.pop("", None)
+    letters: dict[str, str] = {}
+    # The trade's own order, in which the likeliest class of a letter comes first.
+    for part_class in PART_CLASSES:
+        for letter in part_class.letters:
+            letters.setdefault(letter, part_class.name)
+    return Known(
+        shop.derived.analysis,
+        symptoms,
+        sorted(names),
+        words,
+        {letter: name for letter, name in letters.items() if name in names},
+        {code_key(number): stored[code] for code, number in numbers},
+    )

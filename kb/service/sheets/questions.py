@@ -1,0 +1,193 @@
+"""What has to be decided about a sheet before its rows can be read, with what is most likely meant."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from kb.facts.vocabulary import FOLLOW_UP_STATES, RESULTS, SECTIONS, VERDICTS, Word
+from kb.service.sheets import answers as decide
+from kb.service.sheets import splitting
+from kb.service.sheets.column_questions import Question, about_columns
+from kb.service.sheets.known import Known
+from kb.service.sheets.state import Sheet
+from kb.service.sheets.survey import Column
+
+__all__ = ["MOST_WORDS", "Asked", "Question", "ask"]
+
+MOST_WORDS = 200
+_NAMED = {
+    "verdict": "What came of it",
+    "result": "Whether it helped",
+    "section": "Section of the board",
+    "part_class": "Kind of part",
+    "parts": "Kind of part, by what the part is called",
+    "follow_up_state": "Whether it still works",
+    "symptoms": "Symptoms",
+    "yes": "Whether the symptom was there",
+}
+Options = tuple[tuple[str, str], ...]
+
+
+def _listed(words: tuple[Word, ...]) -> Options:
+    return tuple((f"={word.value}", word.value) for word in words)
+
+
+_ELSEWHERE: Options = (
+    (decide.NOTES, "keep it in the notes"),
+    (decide.LEAVE, "leave it out"),
+    (decide.REFUSE, "refuse these rows"),
+)
+_OPTIONS: dict[str, Options] = {
+    "verdict": (*_listed(VERDICTS), (decide.OPEN, "still open"), *_ELSEWHERE),
+    "result": (*_listed(RESULTS), *_ELSEWHERE),
+    "section": (*_listed(SECTIONS), *_ELSEWHERE),
+    "follow_up_state": (*_listed(FOLLOW_UP_STATES), *_ELSEWHERE),
+    "yes": (("=present", "it was there"), ("=not present", "it was not there"), *_ELSEWHERE),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """All questions: those without an answer first, then guesses to confirm, then what is clear."""
+
+    questions: tuple[Question, ...]
+    too_many: tuple[str, ...] = ()
+
+    @staticmethod
+    def by_topic(questions: tuple[Question, ...]) -> list[tuple[str, list[Question]]]:
+        """Questions under their topics, both in their order."""
+        found: dict[str, list[Question]] = {}
+        for one in questions:
+            found.setdefault(one.topic, []).append(one)
+        return list(found.items())
+
+    @property
+    def open(self) -> tuple[Question, ...]:
+        return tuple(one for one in self.questions if not one.chosen)
+
+    @property
+    def guessed(self) -> tuple[Question, ...]:
+        return tuple(one for one in self.questions if one.chosen and not one.sure)
+
+    @property
+    def clear(self) -> tuple[Question, ...]:
+        return tuple(one for one in self.questions if one.chosen and one.sure)
+
+
+def ask(sheet: Sheet, columns: list[Column], known: Known, this_year: int) -> Asked:
+    """Everything to decide about a sheet, with the answers given so far."""
+    questions = list(about_columns(sheet, columns, this_year))
+    questions += _about_case(sheet, columns)
+    too_many = []
+    for kind in _NAMED:
+        words = _words(kind, sheet, columns, known)
+        if len(words) > MOST_WORDS:
+            too_many.append(
+                f"{_NAMED[kind]}: there are {len(words):,} different words in the column. "
+                "Take it into the notes or the complaint instead."
+            )
+            continue
+        questions += _about_words(kind, words, sheet, known)
+    answered = [
+        replace(one, chosen=given, sure=True)
+        if (given := sheet.answers.get(one.key)) in {value for value, _ in one.options}
+        else one
+        for one in questions
+    ]
+    return Asked(tuple(answered), tuple(too_many))
+
+
+def _words(kind: str, sheet: Sheet, columns: list[Column], known: Known) -> Counter[str]:
+    """Their words of a kind, each with the number of cells it stands in."""
+    found: Counter[str] = Counter()
+    spelled: dict[str, str] = {}
+
+    def count(word: str, number: int) -> None:
+        found[spelled.setdefault(decide.word_key(kind, word), word)] += number
+
+    if kind == "parts":
+        for place, _, _ in sheet.columns_of("part"):
+            for text, number in columns[place].texts.items():
+                count(known.kind_of_part(text)[0] or "?", number)
+        return found
+    if kind in ("symptoms", "yes"):
+        for place, key, _ in sheet.columns_of("symptom"):
+            if kind == "symptoms":
+                count(sheet.heading(key), columns[place].filled)
+            else:
+                for text, number in columns[place].texts.items():
+                    count(text, number)
+    for place, _, _ in sheet.columns_of(kind):
+        for text, number in columns[place].texts.items():
+            for word in splitting.symptoms(text) if kind == "symptoms" else [text]:
+                count(word, number)
+    return found
+
+
+def _about_words(kind: str, words: Counter[str], sheet: Sheet, known: Known) -> Iterator[Question]:
+    options = _OPTIONS.get(kind) or _open_list(kind, known)
+    for word, number in words.most_common():
+        if kind == "parts":
+            guess = known.letters.get(word, word if word in known.part_classes else "other")
+            chosen, sure = f"={guess}", guess == word
+            title = {"?": "Parts that show no kind"}.get(word, word if sure else f"{word}…, such as {word}1")
+        else:
+            guess = known.guess(kind, word)
+            if guess == "open" and kind == "verdict":
+                chosen = decide.OPEN
+            else:
+                chosen = guess if guess[:1] == "!" or not guess else f"={guess}"
+            sure, title = guess.casefold() == word.casefold() and bool(guess), word
+        given = options
+        if chosen.startswith("!"):
+            given = ((chosen, f"not present: {chosen[1:]}"), *options)
+        yield Question(
+            decide.word_key(kind, word), _NAMED[kind], title, given, chosen, sure=sure, count=number
+        )
+
+
+def _open_list(kind: str, known: Known) -> Options:
+    names = [name for name, _ in known.symptoms] if kind == "symptoms" else known.part_classes
+    added: Options = () if kind == "parts" else ((decide.ADD, "add it to the list as it stands"),)
+    elsewhere = () if kind == "parts" else _ELSEWHERE
+    return (*added, *elsewhere, *((f"={name}", name) for name in names))
+
+
+def _about_case(sheet: Sheet, columns: list[Column]) -> Iterator[Question]:
+    if sheet.maps("part", "part_class", "failure", "action") and not sheet.maps("result"):
+        yield Question(
+            "cured where repaired",
+            "What was tried",
+            "No column says whether a try helped. On boards that were repaired it",
+            (("=cured", "cured the board"), ("=not known yet", "is not known")),
+            "=cured",
+        )
+    closed = next((columns[place].filled for place, _, _ in sheet.columns_of("closed")), 0)
+    judged = sheet.columns_of("verdict")
+    # Words such as "waiting" leave a verdict open as blank cells do, so the question stands for both.
+    if closed:
+        yield Question(
+            "closed without verdict",
+            "What came of it",
+            "Boards with a closing day but no verdict"
+            if judged
+            else "No column says what came of a board. Closed boards",
+            (
+                *_listed(VERDICTS),
+                (decide.NOTES, "stay open; the closing day goes into the notes"),
+                (decide.REFUSE, "are refused"),
+            ),
+            decide.REFUSE if judged and columns[judged[0][0]].filled >= closed else "",
+            sure=bool(judged) and columns[judged[0][0]].filled >= closed,
+        )
+    if sheet.maps("uid"):
+        yield Question(
+            "rows without number",
+            "The job",
+            "Rows without board and case number",
+            (("above", "belong to the row above"), (decide.REFUSE, "are refused")),
+            decide.REFUSE,
+            sure=True,
+        )

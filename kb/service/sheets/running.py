@@ -1,0 +1,112 @@
+"""The check and the run of a sheet as long work, and what the pages show of them."""
+
+from __future__ import annotations
+
+import itertools
+import json
+from collections.abc import Callable
+from typing import Any
+
+from kb.errors import BadInput
+from kb.model import CaseRecord
+from kb.service import moving
+from kb.service.jobs import Job
+from kb.service.moving import ImportReport
+from kb.service.sheets import checking, saved, state
+from kb.service.sheets.state import Sheet
+from kb.service.shop import Shop
+
+_SHOWN_CASES = 3
+
+
+def start_check(shop: Shop, sheet: Sheet) -> Job:
+    """Starts the dry run; its page shows the counts when it is done."""
+
+    def work(job: Job) -> None:
+        checking.check(shop, sheet, job.advance)
+
+    return shop.jobs.start(
+        "sheet", f"Check {sheet.name}", work, unit="rows", total=sheet.rows, person=shop.person,
+        answer_at=f"/data/sheet/{sheet.id}/check",
+    )  # fmt: skip
+
+
+def start_run(shop: Shop, sheet: Sheet, *, keep_good: bool, mapping_name: str = "") -> Job:
+    """Starts to bring in what was checked. Raises BadInput where that is not possible yet."""
+    checked = sheet.checked
+    if checked is None:
+        raise BadInput("The rows were not checked yet.", field="check", remedy="Check them first.")
+    if checked["refused"] and not keep_good:
+        raise BadInput(
+            f"{checked['refused']} cases are refused, so nothing is brought in.",
+            field="keep_good",
+            remedy="Choose to bring in the good ones, or mend the others first.",
+        )
+    if mapping_name.strip():
+        saved.save(shop, sheet, mapping_name)
+        state.save(shop, sheet)
+
+    def work(job: Job) -> None:
+        run(shop, sheet, job.advance, lambda: _no_way_back(job))
+
+    return shop.jobs.start(
+        "sheet", f"Bring in {sheet.name}", work, unit="cases", person=shop.person,
+        total=checked["added"] + checked["updated"] + checked["unchanged"] + checked["renamed"],
+        answer_at=f"/data/sheet/{sheet.id}/result",
+    )  # fmt: skip
+
+
+def _no_way_back(job: Job) -> None:
+    """The records are kept: from here on a stop would claim what is not so."""
+    job.stoppable = False
+
+
+def run(
+    shop: Shop,
+    sheet: Sheet,
+    progress: Callable[[int], Any] | None = None,
+    kept: Callable[[], None] | None = None,
+) -> ImportReport:
+    """Brings in what `checking.check` wrote down, in one transaction and as one batch that can be undone.
+
+    `progress` may raise to stop it, which undoes everything; `kept` is called once nothing can be lost.
+    """
+    place = state.folder(shop, sheet.id)
+    with (place / checking.BOARDS).open("rb") as boards, (place / checking.CASES).open("rb") as cases:
+        report = moving.bring_in(
+            shop,
+            itertools.chain(boards, cases),
+            create_missing=True,
+            progress=(lambda _: progress(1)) if progress else None,
+            refresh=False,
+            kind="sheet",
+            title=sheet.name,
+        )
+    if kept:
+        kept()
+    if report.saved:
+        shop.refresh()
+    changed = report.saved and bool(report.added or report.updated)
+    sheet.done = {
+        "saved": report.saved,
+        "added": report.added,
+        "updated": report.updated,
+        "unchanged": report.unchanged,
+        "created": len(report.created),
+        "batch": report.batch if changed else "",
+        "problems": [f"{line.message} {line.remedy or ''}".strip() for line in report.problems[:20]],
+    }
+    state.save(shop, sheet)
+    return report
+
+
+def first_cases(shop: Shop, sheet: Sheet) -> list[CaseRecord]:
+    """The first cases as they will stand in the book."""
+    place = state.folder(shop, sheet.id) / checking.CASES
+    if not place.exists():
+        return []
+    with place.open("rb") as lines:
+        return [
+            CaseRecord.model_validate_json(json.dumps(json.loads(line)))
+            for line in itertools.islice(lines, _SHOWN_CASES)
+        ]

@@ -1,0 +1,269 @@
+"""Bringing in a spreadsheet: one page for each step, each with an address of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData, UploadFile
+from starlette.responses import FileResponse, RedirectResponse, Response
+
+from kb.errors import BadInput, KbError
+from kb.model import Problem
+from kb.service import Shop, sheets
+from kb.service.jobs import Job
+from kb.service.sheets import Sheet
+from kb.web.dependencies import ShopHere
+from kb.web.rendering import render
+
+router = APIRouter()
+SheetId = Annotated[str, Path(max_length=32)]
+# So long a page waits before it leads to the page of the work itself: short files are done by then.
+_PATIENCE_SECONDS = 2.0
+_MOST_FIELDS = 6_000
+
+
+def _problem(error: KbError) -> Problem:
+    return Problem(error.field or "", error.message, error.remedy or "")
+
+
+def _page(
+    request: Request, step: str, context: dict[str, Any], *, status: int = 200, sheet: Sheet | None = None
+) -> Response:
+    shared: dict[str, Any] = {"nav": "data", "sheet": sheet, "step": step, "problems": []}
+    return render(f"sheets/{step}.html", {**shared, **context}, scope=request.scope, status=status)
+
+
+def _after(job: Job) -> Response:
+    """To the answer of quick work, else to the page that shows how far it is."""
+    job.wait(_PATIENCE_SECONDS)
+    return RedirectResponse(job.answer_at if job.state == "done" else f"/jobs/{job.id}", status_code=303)
+
+
+async def _posted(request: Request, answer: Callable[[FormData], Response]) -> Response:
+    async with request.form(max_fields=_MOST_FIELDS) as form:
+        return await run_in_threadpool(answer, form)
+
+
+def _text(form: FormData, name: str) -> str:
+    value = form.get(name, "")
+    return value if isinstance(value, str) else ""
+
+
+@router.get("/data/sheet")
+def start(request: Request, shop: ShopHere) -> Response:
+    """Choose a file, or go on with one."""
+    return _start_page(request, shop)
+
+
+def _start_page(request: Request, shop: Shop, problem: Problem | None = None, status: int = 200) -> Response:
+    context = {
+        "under_way": sheets.under_way(shop),
+        "mappings": sheets.saved_mappings(shop),
+        "problem": problem,
+        "megabytes": shop.settings.max_upload_mb,
+    }
+    return _page(request, "start", context, status=status)
+
+
+@router.post("/data/sheet")
+async def upload(request: Request, shop: ShopHere) -> Response:
+    """Takes a file and reads it."""
+
+    def answer(form: FormData) -> Response:
+        sent = form.get("file")
+        if not isinstance(sent, UploadFile) or not sent.filename:
+            problem = Problem("file", "No file was chosen.", "Choose the spreadsheet on your machine.")
+            return _start_page(request, shop, problem, 422)
+        sheet, job = sheets.begin(shop, sent.filename, sent.file)
+        job.wait(_PATIENCE_SECONDS)
+        if job.state == "failed":
+            sheets.forget(shop, sheet.id)
+            return _start_page(request, shop, Problem("file", job.trouble, job.remedy), 422)
+        return _after(job)
+
+    return await _posted(request, answer)
+
+
+@router.post("/data/sheet/mappings/remove")
+async def remove_mapping(request: Request, shop: ShopHere) -> Response:
+    """Takes a saved mapping away."""
+
+    def answer(form: FormData) -> Response:
+        sheets.remove_mapping(shop, _text(form, "name"))
+        return RedirectResponse("/data/sheet", status_code=303)
+
+    return await _posted(request, answer)
+
+
+@router.post("/data/sheet/{sheet_id}/remove")
+def remove(shop: ShopHere, sheet_id: SheetId) -> Response:
+    """Throws a sheet away that is under way."""
+    sheets.forget(shop, sheet_id)
+    return RedirectResponse("/data/sheet", status_code=303)
+
+
+@router.get("/data/sheet/{sheet_id}/columns")
+def columns(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+    """What each column holds."""
+    return _columns_page(request, shop, sheets.load(shop, sheet_id))
+
+
+def _columns_page(
+    request: Request, shop: Shop, sheet: Sheet, problem: Problem | None = None, status: int = 200
+) -> Response:
+    context = {
+        "columns": sheets.columns_of(shop, sheet),
+        "rows": sheets.first_rows(shop, sheet),
+        "groups": sheets.field_groups(),
+        "encodings": list(sheets.ENCODINGS.items()),
+        "separators": list(sheets.SEPARATORS.items()),
+        "problems": [problem] if problem else [],
+    }
+    return _page(request, "columns", context, status=status, sheet=sheet)
+
+
+@router.post("/data/sheet/{sheet_id}/reading")
+async def change_reading(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+    """Reads the file again in another way."""
+
+    def answer(form: FormData) -> Response:
+        sheet = sheets.load(shop, sheet_id)
+        names = ("encoding", "separator", "sheet", "heading_row")
+        try:
+            job = sheets.read_anew(shop, sheet, {name: _text(form, name) for name in names if name in form})
+        except BadInput as error:
+            return _columns_page(request, shop, sheets.load(shop, sheet_id), _problem(error), 422)
+        job.wait(_PATIENCE_SECONDS)
+        if job.state == "failed":
+            problem = Problem("", job.trouble, job.remedy)
+            return _columns_page(request, shop, sheets.load(shop, sheet_id), problem, 422)
+        return _after(job)
+
+    return await _posted(request, answer)
+
+
+@router.post("/data/sheet/{sheet_id}/columns")
+async def choose_columns(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+    """Keeps what each column holds and goes on to the words."""
+
+    def answer(form: FormData) -> Response:
+        sheet = sheets.load(shop, sheet_id)
+        chosen = {key: _text(form, f"to.{place}") for place, key in enumerate(sheet.keys)}
+        try:
+            sheets.choose_columns(shop, sheet, chosen, _text(form, "family_of_all"))
+        except BadInput as error:
+            return _columns_page(request, shop, sheet, _problem(error), 422)
+        return RedirectResponse(f"/data/sheet/{sheet_id}/values", status_code=303)
+
+    return await _posted(request, answer)
+
+
+@router.get("/data/sheet/{sheet_id}/values")
+def values(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+    """What their words mean and how days and numbers are written."""
+    sheet = sheets.load(shop, sheet_id)
+    return _page(request, "values", {"asked": sheets.ask(shop, sheet)}, sheet=sheet)
+
+
+@router.post("/data/sheet/{sheet_id}/values")
+async def decide(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+    """Keeps the decisions and goes on once all are made."""
+
+    def answer(form: FormData) -> Response:
+        sheet = sheets.load(shop, sheet_id)
+        before = sheets.ask(shop, sheet)
+        sent = {one.key: _text(form, one.name) for one in before.questions if one.name in form}
+        sheets.decide(shop, sheet, sent)
+        asked = sheets.ask(shop, sheet)
+        left = [one for one in before.questions if not sheet.answers.get(one.key)]
+        problems = [
+            Problem(one.name, f"{one.topic}: “{one.title}” is not decided yet.", "") for one in left[:12]
+        ]
+        problems += [Problem("", text, "") for text in asked.too_many]
+        if problems:
+            context = {"asked": sheets.left_open(asked, {one.key for one in left}), "problems": problems}
+            return _page(request, "values", context, sheet=sheet, status=422)
+        if sheet.maps("complaint"):
+            return RedirectResponse(f"/data/sheet/{sheet_id}/texts", status_code=303)
+        return _after(sheets.start_check(shop, sheet))
+
+    return await _posted(request, answer)
+
+
+@router.get("/data/sheet/{sheet_id}/texts")
+def texts(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+    """Which symptoms the complaints name."""
+    sheet = sheets.load(shop, sheet_id)
+    return _page(request, "texts", {"texts": sheets.read_texts(shop, sheet)}, sheet=sheet)
+
+
+@router.post("/data/sheet/{sheet_id}/texts")
+async def choose_texts(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+    """Keeps which symptoms are noted and checks all rows."""
+
+    def answer(form: FormData) -> Response:
+        sheet = sheets.load(shop, sheet_id)
+        listed = {str(name) for name in form.getlist("listed")}
+        sheets.choose_texts(
+            shop,
+            sheet,
+            bool(form.get("read_texts")),
+            listed - {str(name) for name in form.getlist("symptom")},
+        )
+        return _after(sheets.start_check(shop, sheet))
+
+    return await _posted(request, answer)
+
+
+@router.get("/data/sheet/{sheet_id}/check")
+def check(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+    """What bringing it in would do."""
+    return _check_page(request, shop, sheets.load(shop, sheet_id))
+
+
+def _check_page(
+    request: Request, shop: Shop, sheet: Sheet, problem: Problem | None = None, status: int = 200
+) -> Response:
+    context = {"cases": sheets.first_cases(shop, sheet), "problems": [problem] if problem else []}
+    return _page(request, "check", context, sheet=sheet, status=status)
+
+
+@router.post("/data/sheet/{sheet_id}/check")
+def start_check(shop: ShopHere, sheet_id: SheetId) -> Response:
+    """Checks all rows."""
+    return _after(sheets.start_check(shop, sheets.load(shop, sheet_id)))
+
+
+@router.get("/data/sheet/{sheet_id}/refused.csv")
+def refused(shop: ShopHere, sheet_id: SheetId) -> Response:
+    """The refused rows in the sheet's own layout, with the reason in a column."""
+    file = sheets.refused_file(shop, sheets.load(shop, sheet_id))
+    return FileResponse(file, media_type="text/csv; charset=utf-8", filename="refused.csv")
+
+
+@router.post("/data/sheet/{sheet_id}/run")
+async def run(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+    """Brings it in."""
+
+    def answer(form: FormData) -> Response:
+        sheet = sheets.load(shop, sheet_id)
+        name = _text(form, "mapping_name")
+        try:
+            job = sheets.start_run(shop, sheet, keep_good=bool(form.get("keep_good")), mapping_name=name)
+        except BadInput as error:
+            return _check_page(request, shop, sheet, _problem(error), 422)
+        return _after(job)
+
+    return await _posted(request, answer)
+
+
+@router.get("/data/sheet/{sheet_id}/result")
+def result(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+    """What came of it, and how to undo it."""
+    sheet = sheets.load(shop, sheet_id)
+    if sheet.done is None:
+        return RedirectResponse(f"/data/sheet/{sheet_id}/check", status_code=303)
+    return _page(request, "result", {}, sheet=sheet)

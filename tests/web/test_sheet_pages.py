@@ -1,0 +1,317 @@
+"""A spreadsheet on its way in: every step a page that works without a script and loses nothing."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import re
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from factories import a_case, a_family, bring, exported, shop_in
+from sheet_files import harbour_book, workbook
+from web_client import Client, Page
+
+from kb.service import sheets
+from kb.service.sheets.answers import form_name, word_key
+
+BOOK = "book.csv"
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Client]:
+    made = Client(shop_in(tmp_path / "data"))
+    yield made
+    made.close()
+
+
+def send(desk: Client, content: bytes, name: str = BOOK) -> str:
+    """Sends a file; the address of its sheet."""
+    answer = desk.post("/data/sheet", files={"file": (name, content)})
+    assert answer.status_code == 303, answer.text
+    return through(desk, answer).removesuffix("/columns")
+
+
+def through(desk: Client, answer: httpx.Response) -> str:
+    """Where a step leads, its work waited for."""
+    place = answer.headers["location"]
+    if place.startswith("/jobs/"):
+        job = desk.shop.jobs.get(place.rpartition("/")[2])
+        assert job.wait(60)
+        assert job.state == "done", (job.trouble, job.remedy)
+        place = job.answer_at
+    return str(place)
+
+
+def form(desk: Client, base: str, step: str, **changed: str) -> dict[str, Any]:
+    """The form of a step as a browser would send it."""
+    return Page(desk.get(f"{base}/{step}").text).form(f"{base}/{step}") | changed
+
+
+def select_of(page: str, label: str, examples: str = "") -> str:
+    """Name of the select that is labelled so."""
+    found = re.findall(rf'<label class="field__label" for="f-(q\w+)">{re.escape(label)}</label>\s*(?:<span class="field__hint"[^>]*>([^<]*))?', page)  # noqa: E501  # fmt: skip
+    names = [name for name, hint in found if examples in hint]
+    assert len(names) == 1, (label, found)
+    return str(names[0])
+
+
+def decide_all(desk: Client, base: str) -> str:
+    """Columns as guessed, the three open words of the harbour book decided; the next address."""
+    assert (
+        desk.post(f"{base}/columns", data=form(desk, base, "columns")).headers["location"] == f"{base}/values"
+    )
+    shown = desk.get(f"{base}/values").text
+    sent = form(desk, base, "values")
+    sent[select_of(shown, "Measured with the supply")] = "standby"
+    return through(desk, desk.post(f"{base}/values", data=sent))
+
+
+def check(desk: Client, base: str) -> str:
+    """On to the check with all symptoms; the page."""
+    decide_all(desk, base)
+    sent = {"read_texts": "yes", "symptom": ["no picture", "relay clicks repeatedly", "fuse blown", "dead"]}
+    assert through(desk, desk.post(f"{base}/texts", data=sent)) == f"{base}/check"
+    return desk.get(f"{base}/check").text
+
+
+def figures(page: str) -> dict[str, int]:
+    return {name: int(number) for name, number in re.findall(r"<dt>([^<]+)</dt><dd>(\d+)</dd>", page)}
+
+
+def test_a_messy_book_comes_in_step_by_step_without_a_script(desk: Client) -> None:
+    assert "/data/sheet" in desk.get("/data").text
+    base = send(desk, harbour_book())
+    columns = Page(desk.get(f"{base}/columns").text)
+    assert "Fähre Möwe" in columns.words
+    guessed = columns.form(f"{base}/columns")
+    assert [guessed[f"to.{place}"] for place in range(11)] == [
+        "uid", "received", "closed", "family", "customer", "complaint", "rail", "part", "verdict", "cost", "minutes",
+    ]  # fmt: skip
+    page = check(desk, base)
+    assert figures(page) == {"New cases": 4, "Changed cases": 0, "As they are": 0, "Refused": 1}
+    assert "No board number stands in this row." in page
+    assert "HX-210, GL-31" in page
+    assert exported(desk.shop).count('"record":"case"') == 0
+
+    refused = desk.post(f"{base}/run", data={"mapping_name": ""})
+    assert refused.status_code == 422
+    assert "nothing is brought in" in refused.text
+    done = through(desk, desk.post(f"{base}/run", data={"keep_good": "yes", "mapping_name": "Job book"}))
+    assert done == f"{base}/result"
+    assert "Brought in" in desk.get(done).text
+    lines = [line for line in exported(desk.shop).splitlines() if '"record":"case"' in line]
+    assert len(lines) == 4
+    first = next(line for line in lines if '"received":"2014-04-03"' in line)
+    for part in ('"family":"HX-210"', '"closed":"2014-04-05"', '"verdict":"repaired"', '"customer":"Fähre Möwe"',
+                 '"complaint":"no picture,\\nrelay ticks"', '{"name":"relay clicks repeatedly"}', '"value":4.2',
+                 '"part":"C9","part_class":"electrolytic capacitor"', '"result":"cured"', '"cost":1.2', '"minutes":30',
+                 '"supply":"standby"', "Auftragsnr: 17"):  # fmt: skip
+        assert part in first, part
+    scrapped = next(line for line in lines if "brummt" in line)
+    assert '"cost":1234.5' in scrapped
+    assert '"minutes":120' in scrapped
+    assert "received" not in scrapped
+
+
+def test_the_same_file_again_is_read_by_itself_and_changes_nothing(desk: Client) -> None:
+    base = send(desk, harbour_book())
+    check(desk, base)
+    through(desk, desk.post(f"{base}/run", data={"keep_good": "yes", "mapping_name": "Job book"}))
+    before = exported(desk.shop)
+    assert "Job book" in desk.get("/data/sheet").text
+    again = send(desk, harbour_book(), "renamed.txt")
+    assert "Job book" in desk.get(f"{again}/columns").text
+    desk.post(f"{again}/columns", data=form(desk, again, "columns"))
+    assert "Only you know" not in desk.get(f"{again}/values").text
+    desk.post(f"{again}/values", data=form(desk, again, "values"))
+    through(desk, desk.post(f"{again}/texts", data={"read_texts": "yes"}))
+    assert figures(desk.get(f"{again}/check").text)["As they are"] == 4
+    through(desk, desk.post(f"{again}/run", data={"keep_good": "yes"}))
+    assert exported(desk.shop) == before
+
+
+def test_refused_rows_come_back_in_the_sheets_own_layout_and_are_mended_with_the_same_mapping(
+    desk: Client,
+) -> None:
+    base = send(desk, harbour_book().replace(b"Hafenamt;dead", b"=Hafenamt;dead"))
+    check(desk, base)
+    through(desk, desk.post(f"{base}/run", data={"keep_good": "yes", "mapping_name": "Job book"}))
+    sent = desk.get(f"{base}/refused.csv")
+    assert "attachment" in sent.headers["content-disposition"]
+    rows = list(csv.reader(io.StringIO(sent.content.decode("utf-8-sig")), delimiter=";"))
+    assert rows[0][:2] == ["Auftragsnr", "Eingang"]
+    assert rows[0][-1] == "Why it was refused"
+    assert rows[1][4] == "'=Hafenamt"
+    assert rows[1][-1] == "No board number stands in this row."
+    assert len(rows) == 2
+
+    mended = sent.content.replace(b";;'=Hafenamt", b";GL-31;'=Hafenamt")
+    again = send(desk, mended, "refused.csv")
+    assert "Job book" in desk.get(f"{again}/columns").text
+    desk.post(f"{again}/columns", data=form(desk, again, "columns"))
+    desk.post(f"{again}/values", data=form(desk, again, "values"))
+    through(desk, desk.post(f"{again}/texts", data={"read_texts": "yes"}))
+    page = desk.get(f"{again}/check").text
+    assert figures(page) == {"New cases": 1, "Changed cases": 0, "As they are": 0, "Refused": 0}
+    through(desk, desk.post(f"{again}/run", data={}))
+    assert '"customer":"=Hafenamt"' in exported(desk.shop)
+
+
+def test_what_is_not_decided_is_asked_again_and_nothing_chosen_is_lost(desk: Client) -> None:
+    base = send(desk, harbour_book())
+    desk.post(f"{base}/columns", data=form(desk, base, "columns"))
+    shown = desk.get(f"{base}/values").text
+    scrap = form_name(word_key("verdict", "Schrott"))
+    sent = form(desk, base, "values") | {scrap: "=not economical"}
+    answer = desk.post(f"{base}/values", data=sent)
+    assert answer.status_code == 422
+    assert "is not decided yet" in answer.text
+    assert f'href="#f-{select_of(shown, "Measured with the supply")}"' in answer.text
+    assert Page(answer.text).form(f"{base}/values")[scrap] == "=not economical"
+
+
+def test_two_columns_cannot_both_be_the_board_and_one_must_be(desk: Client) -> None:
+    base = send(desk, harbour_book())
+    twice = desk.post(f"{base}/columns", data=form(desk, base, "columns") | {"to.4": "family"})
+    assert twice.status_code == 422
+    assert "Two columns" in twice.text
+    assert Page(twice.text).form(f"{base}/columns")["to.4"] == "family"
+    none = desk.post(f"{base}/columns", data=form(desk, base, "columns") | {"to.3": "", "to.4": ""})
+    assert none.status_code == 422
+    assert "which board" in none.text
+    given = form(desk, base, "columns") | {"to.3": "", "to.4": "", "family_of_all": "HX-210"}
+    assert desk.post(f"{base}/columns", data=given).status_code == 303
+
+
+def test_encoding_separator_and_headings_can_be_changed(desk: Client) -> None:
+    base = send(desk, "Board;Note\nHX-210;Größe\n".encode("cp1252"))
+    way = {"encoding": "windows-1252", "separator": ",", "heading_row": "1"}
+    assert through(desk, desk.post(f"{base}/reading", data=way)) == f"{base}/columns"
+    assert "Board;Note" in desk.get(f"{base}/columns").text
+    through(desk, desk.post(f"{base}/reading", data=way | {"separator": ";", "heading_row": "1"}))
+    assert "Größe" in desk.get(f"{base}/columns").text
+    bad = desk.post(f"{base}/reading", data=way | {"encoding": "utf-16-le"})
+    assert bad.status_code in (303, 422)
+    wrong = desk.post(f"{base}/reading", data=way | {"encoding": "rot13"})
+    assert wrong.status_code == 422
+    assert "not in the list" in wrong.text
+
+
+def test_rows_of_one_job_become_one_case_and_contradictions_are_refused(desk: Client) -> None:
+    base = send(
+        desk,
+        workbook(
+            [
+                ["Job", "Board", "Result", "Part", "Notes"],
+                [1, "HX-210", "ok", "C9", "cleaned"],
+                [2, "GL-31", "ok", "F1", ""],
+                [1, "HX-210", "ok", "C12", "cleaned"],
+                [3, "HX-210", "ok", "C9", ""],
+                [3, "GL-31", "ok", "C9", ""],
+            ]
+        ),
+        "jobs.csv",
+    )
+    desk.post(f"{base}/columns", data=form(desk, base, "columns"))
+    through(desk, desk.post(f"{base}/values", data=form(desk, base, "values")))
+    page = desk.get(f"{base}/check").text
+    assert figures(page) == {"New cases": 2, "Changed cases": 0, "As they are": 0, "Refused": 1}
+    assert "different things under Board" in page
+    through(desk, desk.post(f"{base}/run", data={"keep_good": "yes"}))
+    joined = next(line for line in exported(desk.shop).splitlines() if "Job: 1" in line)
+    assert joined.count('"part":') == 2
+    assert joined.count("cleaned") == 1
+
+
+def test_a_case_number_that_is_another_board_in_the_book_is_refused(desk: Client) -> None:
+    for board, new, refused in (("HX-210", 1, 0), ("GL-31", 0, 1)):
+        base = send(desk, f"Job,Board,Complaint\n7,{board},dead\n".encode())
+        desk.post(f"{base}/columns", data=form(desk, base, "columns"))
+        desk.post(f"{base}/values", data=form(desk, base, "values"))
+        through(desk, desk.post(f"{base}/texts", data={"read_texts": "yes"}))
+        found = figures(desk.get(f"{base}/check").text)
+        assert (found["New cases"], found["Refused"]) == (new, refused)
+        desk.post(f"{base}/run", data={})
+
+
+def test_another_number_is_added_to_a_known_board_without_losing_its_rails(desk: Client) -> None:
+    assert bring(desk.shop, a_family("GL-31"), a_family("HX-210"), a_case("one")).saved
+    base = send(desk, b"Board,Other number,Complaint\nGL-31,31-B,dead\nGL-31,HX 210,dead\nKQ-7,KQ-7A,dead\n")
+    desk.post(f"{base}/columns", data=form(desk, base, "columns"))
+    desk.post(f"{base}/values", data=form(desk, base, "values"))
+    through(desk, desk.post(f"{base}/texts", data={"read_texts": "yes"}))
+    page = desk.get(f"{base}/check").text
+    assert "already belongs to board HX-210" in page
+    through(desk, desk.post(f"{base}/run", data={"keep_good": "yes"}))
+    families = [line for line in exported(desk.shop).splitlines() if '"record":"family"' in line]
+    known = next(line for line in families if '"code":"GL-31"' in line)
+    assert '"aliases":["31-B"]' in known
+    assert '"name":"5VSB"' in known
+    assert any('"code":"KQ-7"' in line and "KQ-7A" in line for line in families)
+
+
+@pytest.mark.parametrize(
+    ("content", "why"),
+    [(b"", "empty"), (b"%PDF-1.7", "a PDF"), (b"PK\x03\x04xx", "damaged"), (b"x," * 900_000, "columns")],
+)
+def test_a_wrong_file_is_refused_with_its_reason_and_leaves_nothing(
+    desk: Client, content: bytes, why: str
+) -> None:
+    answer = desk.post("/data/sheet", files={"file": ("../../evil.csv", content)})
+    assert answer.status_code == 422
+    assert why in answer.text
+    assert list((desk.shop.settings.data / "incoming").iterdir()) == []
+    assert desk.post("/data/sheet", data={}).status_code == 422
+
+
+def test_names_from_the_sheet_and_the_file_are_text_on_the_page(desk: Client) -> None:
+    base = send(desk, b"Board,<b>x</b>\nHX-210,<script>alert(1)</script>\n", "<img src=x>.csv")
+    shown = desk.get(f"{base}/columns").text
+    assert "<script>alert" not in shown
+    assert "<b>x</b>" not in shown
+    assert "<img" not in shown
+
+
+def test_an_unknown_or_hostile_sheet_is_not_there(desk: Client) -> None:
+    send(desk, harbour_book())
+    for name in ("0" * 16, "..", "%2e%2e", "state.json"):
+        for step in ("columns", "values", "texts", "check", "result", "refused.csv"):
+            assert desk.get(f"/data/sheet/{name}/{step}").status_code in (404, 422), (name, step)
+
+
+def test_sheets_are_thrown_away_by_hand_and_after_a_day(desk: Client) -> None:
+    base = send(desk, harbour_book(), "mine.csv")
+    assert "mine.csv" in desk.get("/data/sheet").text
+    desk.post(f"{base}/remove")
+    assert "mine.csv" not in desk.get("/data/sheet").text
+    base = send(desk, harbour_book())
+    folder = desk.shop.settings.data / "incoming" / base.rpartition("/")[2]
+    assert folder.stat().st_mode & 0o077 == 0
+    long_ago = time.time() - 2 * 86_400
+    for one in (folder, *folder.iterdir()):
+        os.utime(one, (long_ago, long_ago))
+    sheets.clean(desk.shop)
+    assert not folder.exists()
+
+
+def test_a_stopped_import_leaves_nothing_behind(desk: Client) -> None:
+    base = send(desk, b"Board,Complaint\n" + b"".join(b"HX-%d,dead %d\n" % (n % 90, n) for n in range(3000)))
+    desk.post(f"{base}/columns", data=form(desk, base, "columns"))
+    desk.post(f"{base}/values", data=form(desk, base, "values"))
+    through(desk, desk.post(f"{base}/texts", data={"read_texts": "yes"}))
+    sheet = sheets.load(desk.shop, base.rpartition("/")[2])
+    before = exported(desk.shop)
+    job = sheets.start_run(desk.shop, sheet, keep_good=False)
+    while not job.done and not job.over:
+        pass
+    desk.shop.jobs.stop(job.id)
+    assert job.wait(60)
+    assert job.state == "stopped"
+    assert exported(desk.shop) == before
+    assert sheets.load(desk.shop, sheet.id).done is None
