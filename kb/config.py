@@ -32,6 +32,10 @@ class Settings(BaseSettings):
         max_length=1000,
         description="Folder of photographs and files, such as one that several machines share.",
     )
+    database_poll_seconds: Annotated[float, Field(ge=0.1, le=60)] = Field(
+        default=1.0,
+        description="How often a server asks a shared database for changes and signs of life it has not heard of.",
+    )
     shop_name: str = Field(
         default="", max_length=80, description="Name shown in the page head and on reports."
     )

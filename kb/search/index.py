@@ -121,6 +121,10 @@ class SearchIndex:
         """How many cases can be found."""
         return self._state.count
 
+    def document_of(self, uid: str) -> CaseDocument | None:
+        """A case as the index holds it, None where it holds none of this uid."""
+        return self._state.document_of(uid)
+
     def documents(self) -> Iterator[CaseDocument]:
         """Every case as the index holds it, to be compared with the store."""
         state = self._state

@@ -58,7 +58,7 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
     evidence contradicts itself.
     """
     family = families.find(shop, asked.family) if asked.family else None
-    with shop.store.reading() as session:
+    with shop.knowing() as session:
         known = tuple(lists.symptoms(session))
     notices: list[Notice] = []
     if asked.family and family is None:

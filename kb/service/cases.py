@@ -206,7 +206,7 @@ def listed(
 
 def workers(shop: Shop) -> list[tuple[str, int]]:
     """Who has open boards in hand, and how many."""
-    with shop.store.reading() as session:
+    with shop.knowing() as session:
         return case_lists.workers(session)
 
 

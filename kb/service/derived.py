@@ -22,6 +22,7 @@ from pathlib import Path
 from sqlmodel import Session
 
 from kb.config import Settings
+from kb.errors import StoreAway
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
 from kb.search import Analysis, Damaged, SearchIndex
@@ -138,6 +139,8 @@ class Derived:
         `failure`, shown on the pages and tried again at the next occasion.
         """
         try:
+            if self._in_step():
+                return
             with self._lock:
                 copies: tuple[Copy, ...] = (self._index, self._counts)  # opening them reads the store too
                 with self._store.reading() as session:
@@ -153,9 +156,21 @@ class Derived:
                 self._read_on()
             if self._unsaved >= _SAVE_EVERY:
                 self.save()
+        except StoreAway as error:
+            self.failure = f"{error.message} What is shown may be old."
         except Exception:
             log.exception("the derived copies could not catch up")
             self.failure = "Search and suggestions may miss the latest cases; the log says why."
+
+    def _in_step(self) -> bool:
+        """Whether nothing is to be done: the one short question that most answers cost."""
+        if self.failure or "_index" not in self.__dict__ or "_counts" not in self.__dict__:
+            return False
+        if self._index.index.to_read_again:
+            return False
+        with self._store.asking() as session:
+            newest = changes.latest(session)
+        return self._index.seen == newest == self._counts.seen
 
     def _adopt_names(self, session: Session) -> None:
         index = self._index.index

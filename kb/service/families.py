@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from kb.bench.rails import Gauge, RailReading, Typical, assess, gauge, typical
@@ -72,8 +72,10 @@ class FamilyView:
 
 def listed(shop: Shop, start: str = "") -> list[FamilyLine]:
     """All families, or those with a number that contains `start`, in order of their code."""
-    with shop.store.reading() as session:
+    with shop.knowing() as session:
         lines = families.lines(session)
+    if shop.store.away is not None:
+        lines = _counted_here(shop, lines)
     wanted = start.casefold().strip()
     return [
         line
@@ -82,16 +84,26 @@ def listed(shop: Shop, start: str = "") -> list[FamilyLine]:
     ]
 
 
+def _counted_here(shop: Shop, lines: list[FamilyLine]) -> list[FamilyLine]:
+    """The lines with the numbers of cases that this process has counted: what is at hand holds no cases."""
+    with shop.derived.counts() as (ledger, _):
+        cases_of = {
+            code: sum(ledger.family_kinds[number].values())
+            for number, code in enumerate(ledger.families.values)
+        }
+    return [replace(line, cases=cases_of.get(line.code, 0)) for line in lines]
+
+
 def find(shop: Shop, number: str) -> FamilyRecord | None:
     """The family known by a number, None where there is none."""
-    with shop.store.reading() as session:
+    with shop.knowing() as session:
         found = families.find(session, number)
         return families.by_ids(session, [found[0]])[0].record if found else None
 
 
 def get(shop: Shop, number: str) -> tuple[FamilyRecord, int]:
     """A family and its version. Raises NotFound."""
-    with shop.store.reading() as session:
+    with shop.knowing() as session:
         stored = families.get(session, number)
     return stored.record, stored.version
 
@@ -117,7 +129,7 @@ def view(shop: Shop, number: str) -> FamilyView:
 
 def fixes(shop: Shop, number: str) -> tuple[FixLine, ...]:
     """The fixes tried on a family, the one that cured most boards first. Raises NotFound."""
-    with shop.store.reading() as session:
+    with shop.knowing() as session:
         stored = families.get(session, number)
     code = stored.record.code
     with shop.derived.counts() as (ledger, _):
@@ -125,7 +137,7 @@ def fixes(shop: Shop, number: str) -> tuple[FixLine, ...]:
         lasting = [
             lasting_of(ledger, section=one.section, part_class=one.part_class, family=code) for one in records
         ]
-    with shop.store.reading() as session:
+    with shop.knowing() as session:
         return tuple(
             FixLine(
                 one,

@@ -11,7 +11,7 @@ from sqlmodel import Session
 
 from kb.facts import vocabulary as words
 from kb.facts.designators import code_key
-from kb.model import CaseRecord
+from kb.model import CaseRecord, NotedSymptom
 from kb.search import FACETS, OPEN, Damaged, Filters, Results, SearchIndex, Snippet, distance
 from kb.service.shop import Shop
 from kb.store.records import cases, families, lists, origins
@@ -92,7 +92,7 @@ def search(shop: Shop, query: str, filters: Filters, *, limit: int = 20, offset:
 
 
 def _page(shop: Shop, index: SearchIndex, query: str, filters: Filters, limit: int, offset: int) -> Page:
-    with shop.store.reading() as session:
+    with shop.knowing() as session:
         filters = _with_code(session, filters)
         family = None if filters.family else _named_family(session, query)
         results = index.search(query, filters, limit=limit, offset=offset, prefer_family=family)
@@ -102,6 +102,8 @@ def _page(shop: Shop, index: SearchIndex, query: str, filters: Filters, limit: i
         records = {
             case.record.uid: case.record for case in cases.many(session, [hit.uid for hit in results.hits])
         }
+        if shop.store.away is not None:
+            records = {hit.uid: _as_indexed(index, hit.uid) for hit in results.hits}
         names = origins.names(session) if any(record.origin for record in records.values()) else {}
         nearest = () if results.total else tuple(_nearest(session, index, query, filters, results))
     found = tuple(
@@ -110,6 +112,21 @@ def _page(shop: Shop, index: SearchIndex, query: str, filters: Filters, limit: i
         if hit.uid in records
     )
     return Page(results, found, shop.derived.trouble, family, nearest[:_MOST_NEAREST], offset)
+
+
+def _as_indexed(index: SearchIndex, uid: str) -> CaseRecord:
+    """As much of a case as the search index holds, for a list of hits while the store cannot be read."""
+    document = index.document_of(uid)
+    if document is None:
+        return CaseRecord(uid=uid, family="?")
+    return CaseRecord.model_construct(
+        uid=uid,
+        family=document.family,
+        complaint=document.complaint,
+        notes=document.notes,
+        verdict=document.verdict or None,
+        symptoms=[NotedSymptom.model_construct(name=name, present=True) for name in document.symptoms],
+    )
 
 
 def _with_code(session: Session, filters: Filters) -> Filters:
@@ -235,7 +252,7 @@ def _met(texts: Sequence[str], typed: str) -> str:
 def _entries(shop: Shop, what: str) -> Sequence[tuple[str, Sequence[str]]]:
     if what == "section":
         return [(word.value, ()) for word in words.SECTIONS]
-    with shop.store.reading() as session:
+    with shop.knowing() as session:
         if what == "family":
             known: dict[str, list[str]] = {}
             for code, number in families.numbers(session):

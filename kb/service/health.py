@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from kb.errors import StoreAway
 from kb.service.shop import Shop
 from kb.store.records import cases, changes
 
@@ -29,13 +30,19 @@ class Health:
 
 
 def health(shop: Shop) -> Health:
-    """Lets the copies catch up first, so that behind means cannot."""
+    """Lets the copies catch up first, so that behind means cannot.
+
+    Cut off from a shared database it tells what this process last knew, and that it is not well.
+    """
     shop.refresh()
-    with shop.store.reading() as session:
-        newest = changes.latest(session)[0]
-        count = cases.count(session)
     seen = shop.derived.seen()
-    ok = shop.derived.failure is None and all(number >= newest for number in seen.values())
+    try:
+        with shop.store.reading() as session:
+            newest = changes.latest(session)[0]
+            count = cases.count(session)
+        ok = shop.derived.failure is None and all(number >= newest for number in seen.values())
+    except StoreAway:
+        ok, newest, count = False, max(seen.values()), shop.derived.sizes()["index"]
     derived = shop.derived
     return Health(
         ok,

@@ -27,13 +27,13 @@ def name_of(shop: Shop, origin_id: str) -> str:
     """The name of a shop, "" for this one's own cases."""
     if not origin_id:
         return ""
-    with shop.store.reading() as session:
+    with shop.knowing() as session:
         return origins.names(session).get(origin_id, "another shop")
 
 
 def names_by_case(shop: Shop, uids: Iterable[str]) -> dict[str, str]:
     """The name of the shop by uid, for those of the given cases that are another shop's."""
-    with shop.store.reading() as session:
+    with shop.knowing() as session:
         return origins.of_cases(session, list(dict.fromkeys(uids)))
 
 

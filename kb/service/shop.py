@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime
 from sqlmodel import Session
 
 from kb.config import Settings
+from kb.service.at_hand import AtHand
 from kb.service.derived import Derived
 from kb.service.jobs import Jobs
 from kb.service.upkeep import Upkeep
@@ -42,6 +43,7 @@ class Shop:
         self.store = store
         self.files = files
         self.derived = derived
+        self.at_hand = AtHand(store)
         self.today = today
         self.clock: Callable[[], float] = time.time
         self.jobs = Jobs()
@@ -74,6 +76,11 @@ class Shop:
     def writing(self) -> AbstractContextManager[Session]:
         """A transaction of the store, kept wholly or not at all, under the name of who works."""
         return self.store.writing(self.person)
+
+    def knowing(self) -> AbstractContextManager[Session]:
+        """A session for questions about families, lists and people, answered even while cut off from a
+        shared database by what is kept at hand."""
+        return self.at_hand.reading()
 
     def refresh(self, progress: Callable[[int], None] | None = None) -> None:
         """Brings the derived copies up to date with the store; they report their own trouble."""

@@ -124,7 +124,7 @@ def _forget_old(shop: Shop, session: Session, now: int) -> None:
 def visitor_with_key(shop: Shop, key: str, address: str) -> tuple[Visitor, str | None] | None:
     """Whose browser holds the key, and a new key for it where one is due; None for a key that is no good."""
     now, presented = int(shop.clock()), digest(key)
-    with shop.store.reading() as session:
+    with shop.knowing() as session:
         found = visits.signed_in(session, presented)
     if found is None or _is_over(shop, found, now):
         return None

@@ -9,19 +9,19 @@ from kb.store.records import lists
 
 def symptoms(shop: Shop) -> list[SymptomRecord]:
     """The symptom list in alphabetical order."""
-    with shop.store.reading() as session:
+    with shop.knowing() as session:
         return lists.symptoms(session)
 
 
 def part_classes(shop: Shop) -> list[PartClassRecord]:
     """The part classes in alphabetical order."""
-    with shop.store.reading() as session:
+    with shop.knowing() as session:
         return lists.part_classes(session)
 
 
 def loads(shop: Shop) -> list[LoadRecord]:
     """The bench's own loads in alphabetical order."""
-    with shop.store.reading() as session:
+    with shop.knowing() as session:
         return lists.loads(session)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from sqlalchemy import Connection, Integer, MetaData, Table, delete, func, inspect, select, text
 from sqlalchemy.schema import sort_tables
 
@@ -48,6 +50,16 @@ def copy_store(
                 )
     target.identity = source.identity
     return counts
+
+
+def copy_tables(source: Store, target: Store, names: Collection[str]) -> None:
+    """Makes some tables of `target` hold what those of `source` hold at one moment."""
+    with source.snapshot() as old, target.overwriting() as new:
+        tables = [table for table in sort_tables(Base.metadata.tables.values()) if table.name in names]
+        for table in reversed(tables):
+            new.execute(delete(table))
+        for table in tables:
+            copy_rows(old, new, table)
 
 
 def count_all(store: Store) -> int:

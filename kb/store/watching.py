@@ -41,12 +41,16 @@ class Away:
     message: str = "The database server does not answer."
     remedy: str = ""
 
+    @property
+    def told(self) -> str:
+        """Since when and why, in words."""
+        return f"Cut off from the database since {self.since.astimezone():%H:%M:%S}. {self.message}"
+
     def error(self) -> StoreAway:
         """A new error to raise."""
         return StoreAway(
-            f"Cut off from the database since {self.since.astimezone():%H:%M:%S}. {self.message} "
-            "Nothing can be saved until it is back.",
-            remedy=self.remedy,
+            f"{self.told} Nothing can be saved or opened until it is back.",
+            remedy=f"{self.remedy} Searching and diagnosing go on with what is kept here.".strip(),
         )
 
 

@@ -81,6 +81,7 @@ def render(
         "demo": state.demo,
         "signs_in": state.serving.sign_in,
         "visitor": scope.get("state", {}).get("visitor"),
+        "away": state.shop.store.away,
         "query": "",
     }
     page = environment().get_template(name).render({**shared, **context})

@@ -17,6 +17,7 @@ from kb.errors import BadInput, StoreTrouble
 from kb.running import tell_supervisor
 from kb.service import Shop, passwords
 from kb.service.daily import DailyBackups
+from kb.service.following import Follower
 from kb.web import serving
 from kb.web.app import create_app
 from kb.web.connections import MOST_AT_ONCE, protocol_for
@@ -95,6 +96,8 @@ def run(
                 file=sys.stderr,
             )
     shop.refresh()
+    follower = Follower(shop)
+    follower.start()
     daily = DailyBackups(shop) if shop.settings.backup_daily and not demo else None
     with listener:
         if daily:
@@ -104,6 +107,7 @@ def run(
         finally:
             if daily:
                 daily.stop()
+            follower.stop()
 
 
 def _prove(certificate: Path, key: Path) -> None:
