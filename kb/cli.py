@@ -10,7 +10,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 from pydantic import ValidationError
 from tqdm import tqdm
@@ -91,6 +91,16 @@ def _parser() -> argparse.ArgumentParser:
     restore.add_argument("file", metavar="FILE")
     restore.set_defaults(run=_restore)
 
+    _add_move(commands)
+    check = commands.add_parser("check", help="prove the store and mend what is derived from it")
+    check.add_argument("--backups", action="store_true", help="read all backups through as well")
+    check.set_defaults(run=_check)
+    running_cli.add_to(commands, _settings)
+    people_cli.add_to(commands, open_shop)
+    return parser
+
+
+def _add_move(commands: Any) -> None:
     move = commands.add_parser("move", help="copy the whole store into another database, or back")
     where = move.add_mutually_exclusive_group(required=True)
     place = "an address as KB_DATABASE_URL takes it, or an SQLite file"
@@ -99,13 +109,6 @@ def _parser() -> argparse.ArgumentParser:
         "--from", dest="origin", default="", metavar="PLACE", help=f"the store to copy: {place}"
     )
     move.set_defaults(run=_move)
-
-    check = commands.add_parser("check", help="prove the store and mend what is derived from it")
-    check.add_argument("--backups", action="store_true", help="read all backups through as well")
-    check.set_defaults(run=_check)
-    running_cli.add_to(commands, _settings)
-    people_cli.add_to(commands, open_shop)
-    return parser
 
 
 def _port(text: str) -> int:

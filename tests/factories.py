@@ -19,9 +19,7 @@ from kb.config import Settings
 from kb.exchange import lines as exchange
 from kb.model import Attempt, CaseRecord, FamilyRecord, NotedSymptom, Rail, Reading, as_dict
 from kb.service import Shop, moving
-from kb.service.derived import Derived
 from kb.service.moving import ImportReport
-from kb.store import Store
 
 # One fixed day for all tests: the day after the last one of the demo store.
 TODAY = date(2026, 11, 1)
@@ -51,8 +49,7 @@ def _settings(folder: Path, address: str, **changed: Any) -> Settings:
 def fresh_shop(**changed: Any) -> Shop:
     """A shop that leaves nothing behind."""
     settings = _settings(Path("/nonexistent"), "", **changed)
-    store = Store(PLACES.in_memory())
-    return Shop(settings, store, Derived.in_memory(store, settings), today=lambda: TODAY)
+    return Shop.in_memory(settings, today=lambda: TODAY, address=PLACES.in_memory())
 
 
 def shop_in(folder: Path) -> Shop:

@@ -62,9 +62,11 @@ class Shop:
         return cls(settings, store, files, Derived.on_disk(store, settings), today)
 
     @classmethod
-    def in_memory(cls, settings: Settings, *, today: Callable[[], date] = _local_today) -> Shop:
-        """A shop that leaves nothing behind."""
-        store = Store("sqlite://")
+    def in_memory(
+        cls, settings: Settings, *, today: Callable[[], date] = _local_today, address: str = "sqlite://"
+    ) -> Shop:
+        """A shop that leaves nothing behind; `address` names a database that is thrown away with it."""
+        store = Store(address)
         return cls(settings, store, FileStore.temporary(), Derived.in_memory(store, settings), today)
 
     def acting_as(self, person: str) -> Shop:
