@@ -38,6 +38,7 @@ _BATCH = 500
 # Read again with new names while the asker waits (about a second), and when closing.
 _READ_AT_ONCE = 1_000
 _READ_AT_CLOSE = 5_000
+_READ_BEHIND = 100  # at a time, so that others wait a tenth of a second at most
 _PAUSE_S = 0.01  # in which others get at the lock
 # Past this share of the store, building anew costs less than replacing case by case.
 _REBUILD_SHARE = 0.5
@@ -151,9 +152,9 @@ class Derived:
                     anew = [copy for copy in behind if not self._follow(session, copy, newest)]
                     if anew:
                         self._rebuild(session, anew, newest, progress)
-                self._index.index.read_again(_READ_AT_ONCE if progress is None else self._index.index.count)
+                if self._reader is None:
+                    self._read_names(progress)
                 self.failure = None
-                self._read_on()
             if self._unsaved >= _SAVE_EVERY:
                 self.save()
         except StoreAway as error:
@@ -178,9 +179,10 @@ class Derived:
             return
         index.adopt(analysis_of(session))
 
-    def _read_on(self) -> None:
-        """Reads on in the background where more cases hold new names than the asker can wait for."""
-        if not self._index.index.to_read_again or self._reader is not None or self._closing.is_set():
+    def _read_names(self, progress: Progress | None) -> None:
+        """Reads cases again with new names; in the background where more hold them than can be waited for."""
+        index = self._index.index
+        if not index.read_again(_READ_AT_ONCE if progress is None else index.count) or self._closing.is_set():
             return
         self._reader = threading.Thread(target=self._read_the_rest, name="search-names", daemon=True)
         self._reader.start()
@@ -189,7 +191,7 @@ class Derived:
         try:
             while not self._closing.wait(_PAUSE_S):
                 with self._lock:
-                    if not self._index.index.read_again(_BATCH):
+                    if not self._index.index.read_again(_READ_BEHIND):
                         return
         except Exception:
             log.exception("cases could not be read again with new names")

@@ -258,7 +258,7 @@ def test_a_name_in_very_many_cases_is_taken_in_behind_the_pages_which_say_so(
     assert bring(shop, *(a_case(f"m{n}", complaint="like an aquarium") for n in range(120))).saved
     assert len(found(shop, "aquarium")) == 20
     monkeypatch.setattr(derived, "_READ_AT_ONCE", 10)
-    monkeypatch.setattr(derived, "_BATCH", 10)
+    monkeypatch.setattr(derived, "_READ_BEHIND", 10)
     go_on = threading.Event()
     read_the_rest = derived.Derived._read_the_rest
 
