@@ -36,7 +36,7 @@ HEADINGS: dict[str, str] = {
     "waiting_for": "waiting for|parts ordered|wartet auf|bestellt|wacht op|besteld|en attente de|espera",
     "notes": "notes|note|remarks|remark|comment|comments|bemerkung|bemerkungen|notiz|notizen|anmerkung|hinweis|"
              "opmerking|opmerkingen|notitie|remarque|remarques|commentaire|observations|notas|observaciones|comentario",
-    "verdict": "verdict|outcome|result|status|state|end|ergebnis|resultat|befund|erledigung|resultaat|uitslag|"
+    "verdict": "verdict|outcome|result|fixed|repaired|behoben|verholpen|gueri|resolu|curado|solucionado|status|state|end|ergebnis|resultat|befund|erledigung|resultaat|uitslag|"
                "resultado|estado|conclusion",
     "symptoms": "symptoms|symptome|symptomen|sintomas|symptoms seen",
     "readings": "readings|measurements|measured|voltages|messwerte|messung|messungen|spannungen|metingen|gemeten|"
@@ -52,7 +52,7 @@ HEADINGS: dict[str, str] = {
                "oorzaak|gevonden|cause panne|defaillance|causa|fallo|encontrado",
     "action": "action|repair|fix|work|work done|what was done|massnahme|reparatur|arbeit|ausgefuhrt|actie|reparatie|"
               "werk|handeling|action faite|travail|reparation|intervention|accion|reparacion|trabajo",
-    "result": "cured|fixed|did it help|helped|geholfen|behoben|geholpen|verholpen|gueri|resolu|curado|solucionado",
+    "result": "cured|did it help|helped|geholfen|geholpen|aide|ayudo",
     "cost": "cost|price|parts cost|material|amount|charge|kosten|preis|materialkosten|betrag|prijs|materiaal|bedrag|"
             "cout|prix|montant|coste|costo|precio|importe",
     "minutes": "minutes|min|mins|time|time spent|hours|labour|labor|hrs|minuten|zeit|arbeitszeit|dauer|stunden|std|tijd|"

@@ -179,6 +179,8 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/data/sheet/{sheet_id}/refused.csv"): WORK,
     ("POST", "/data/sheet/{sheet_id}/run"): WORK,
     ("GET", "/data/sheet/{sheet_id}/result"): WORK,
+    ("GET", "/data/sheet/{sheet_id}/undo"): WORK,
+    ("POST", "/data/sheet/{sheet_id}/undo"): WORK,
     # records in and out, lists
     ("GET", "/data"): READ,
     ("POST", "/data/import"): WORK,

@@ -15,7 +15,7 @@ import uvicorn
 from kb import logs
 from kb.errors import BadInput, StoreTrouble
 from kb.running import tell_supervisor
-from kb.service import Shop, passwords
+from kb.service import Shop, passwords, sheets
 from kb.service.daily import DailyBackups
 from kb.service.following import Follower
 from kb.web import serving
@@ -98,6 +98,7 @@ def run(
     shop.refresh()
     follower = Follower(shop)
     follower.start()
+    sheets.clean(shop)
     daily = DailyBackups(shop) if shop.settings.backup_daily and not demo else None
     with listener:
         if daily:

@@ -136,6 +136,25 @@ def test_the_same_file_again_is_read_by_itself_and_changes_nothing(desk: Client)
     assert exported(desk.shop) == before
 
 
+def test_an_import_is_undone_and_can_come_in_again(desk: Client) -> None:
+    base = send(desk, harbour_book())
+    check(desk, base)
+    through(desk, desk.post(f"{base}/run", data={"keep_good": "yes"}))
+    full = exported(desk.shop)
+    assert f"{base}/undo" in desk.get(f"{base}/result").text
+    asked = desk.get(f"{base}/undo").text
+    assert figures(asked)["Into the bin"] == 6  # four cases and their two boards
+    assert through(desk, desk.post(f"{base}/undo")) == f"{base}/result"
+    assert "This import was undone" in desk.get(f"{base}/result").text
+    assert '"record":"case"' not in exported(desk.shop)
+    assert '"record":"family"' not in exported(desk.shop)
+    again = desk.post(f"{base}/undo")
+    assert desk.shop.jobs.get(again.headers["location"].rpartition("/")[2]).state == "failed"
+    through(desk, desk.post(f"{base}/check"))
+    through(desk, desk.post(f"{base}/run", data={"keep_good": "yes"}))
+    assert exported(desk.shop) == full
+
+
 def test_refused_rows_come_back_in_the_sheets_own_layout_and_are_mended_with_the_same_mapping(
     desk: Client,
 ) -> None:

@@ -14,7 +14,7 @@ from kb.service.sheets.checking import check, refused_file
 from kb.service.sheets.fields import FIELDS, Field
 from kb.service.sheets.questions import Asked
 from kb.service.sheets.reading import begin, choose_columns, columns_of, first_rows, read, read_anew
-from kb.service.sheets.running import first_cases, run, start_check, start_run
+from kb.service.sheets.running import first_cases, preview_undo, run, start_check, start_run, start_undo
 from kb.service.sheets.saved import all_saved as saved_mappings
 from kb.service.sheets.saved import apply as apply_mapping
 from kb.service.sheets.saved import named as mapping_named
@@ -42,6 +42,7 @@ __all__ = [
     "left_open",
     "load",
     "mapping_named",
+    "preview_undo",
     "read",
     "read_anew",
     "read_texts",
@@ -51,6 +52,7 @@ __all__ = [
     "saved_mappings",
     "start_check",
     "start_run",
+    "start_undo",
     "take",
     "under_way",
 ]

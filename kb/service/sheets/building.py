@@ -67,6 +67,8 @@ class Builder:
             for place, key in enumerate(keys)
             if sheet.targets.get(key)
         ]
+        # The board first: its rails say how readings are spelled.
+        self._columns.sort(key=lambda column: column[2] != "family")
         self._attempt_columns = _by_turn(self._columns, ATTEMPT)
         self._follow_columns = _by_turn(self._columns, FOLLOW_UP)
         self._numbered = next(((place, head) for place, _, to, head in self._columns if to == "uid"), None)

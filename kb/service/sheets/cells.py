@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import Any, NoReturn
 
 from kb.errors import BadInput
+from kb.facts.designators import rail_key
 from kb.facts.quantities import parse_quantity
 from kb.facts.reading_lines import UNIT_OF_QUANTITY
 from kb.facts.typed_entries import parse_minutes
@@ -22,6 +23,7 @@ from kb.service.sheets.known import Known
 from kb.service.sheets.rail_heading import RailHeading, any_rail_heading
 from kb.service.sheets.state import Sheet
 
+_CACHED = 100_000
 Given = dict[str, tuple[str, str, str]]
 """Field to (key, heading, text) of the cells of one try or one follow-up."""
 
@@ -32,7 +34,9 @@ class Reader:
     def __init__(self, sheet: Sheet, known: Known) -> None:
         self._answers = sheet.answers
         self._known = known
+        self._names_parts = sheet.maps("part")
         self._days: dict[tuple[str, str], date | None] = {}
+        self._values: dict[tuple[str, str, str], Any] = {}
         self._words: dict[tuple[str, str], str] = {}
         self._rails: dict[str, RailHeading] = {}
 
@@ -76,10 +80,22 @@ class Reader:
             aside.append(f"{head}: {text}")
 
     def _value(
-        self, key: str, head: str, text: str, aside: list[str], parse: Callable[[str], Any]
+        self,
+        key: str,
+        head: str,
+        text: str,
+        aside: list[str],
+        parse: Callable[[str], Any],
+        scope: str = "",
     ) -> Any | None:
+        """The value of a cell; one that was read before, with the same `scope`, is not read again."""
         try:
-            return parse(text)
+            known = (key, scope, text)
+            if known not in self._values:
+                if len(self._values) >= _CACHED:
+                    self._values.clear()
+                self._values[known] = parse(text)
+            return self._values[known]
         except BadInput:
             if self._answer("bad", key) not in (decide.NOTES, decide.LEAVE):
                 raise
@@ -131,11 +147,19 @@ class Reader:
         found = []
         if to == "rail":
             made = self._value(key, head, text, aside, lambda cell: self._of_rail(key, head, cell))
-            return [made] if made else []
+            return [made | {"rail": self._spelled(made["rail"], family)}] if made else []
         for line in splitting.readings(text):
-            made = self._value(key, head, line, aside, lambda one: self._of_line(key, one, family))
+            # A line is read with the rails of its family, so it is remembered with it.
+            made = self._value(key, head, line, aside, lambda one: self._of_line(key, one, family), family)
             found += [made] if made else []
         return found
+
+    def _spelled(self, rail: str | None, family: str) -> str | None:
+        """A rail by its family's own spelling, so that 12 V and 12V are one."""
+        known = self._known.family(family) if family and rail else None
+        if known is None or rail is None:
+            return rail
+        return next((name for name in known.rails if rail_key(name) == rail_key(rail)), rail)
 
     def _of_line(self, key: str, line: str, family: str) -> dict[str, Any]:
         known = self._known.family(family) if family else None
@@ -197,13 +221,23 @@ class Reader:
             if said:
                 return said
         if "part" not in given:
-            return "other"
+            return self._part_class_by_words(given)
         _, head, text = given["part"]
         shown, _ = self._known.kind_of_part(text)
         answer = self._answers.get(decide.word_key("parts", shown or "?"), "")
         if not answer.startswith("="):
             _refuse(head, text, "was not given a kind of part")
         return answer[1:]
+
+    def _part_class_by_words(self, given: Given) -> str:
+        """What was wrong or done may name the kind of part where no column does."""
+        if not self._names_parts:
+            for to in ("failure", "action"):
+                shown = self._known.kind_of_part(given[to][2])[0] if to in given else ""
+                answer = self._answers.get(decide.word_key("parts", shown), "") if shown else ""
+                if answer.startswith("="):
+                    return answer[1:]
+        return "other"
 
     def _cents(self, key: str, head: str, text: str, aside: list[str]) -> int | None:
         mark = self._answer("mark", key)

@@ -148,7 +148,7 @@ class _Check:
                 )
                 continue
             setattr(self.counts, outcome, getattr(self.counts, outcome) + 1)
-            for _, kind, name in writer.unknown(case):
+            for kind, name in self._known.new_in(case):
                 key = code_key(name) if kind == "family" else name.casefold()
                 self._new[kind].setdefault(key, name)
             self._claim(case.family, others)

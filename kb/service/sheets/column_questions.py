@@ -8,12 +8,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from kb.errors import BadInput
+from kb.facts.reading_lines import parse_reading_line
 from kb.facts.sheet_words import folded
 from kb.facts.typed_entries import parse_minutes
 from kb.facts.vocabulary import SUPPLY_STATES
 from kb.facts.written_days import WrittenDay, read_day
 from kb.facts.written_numbers import decimal_mark, leading_number, without_currency
 from kb.service.sheets import answers as decide
+from kb.service.sheets import splitting
 from kb.service.sheets.fields import DAYS
 from kb.service.sheets.rail_heading import any_rail_heading
 from kb.service.sheets.state import Sheet
@@ -74,6 +76,8 @@ def about_columns(sheet: Sheet, columns: list[Column], this_year: int) -> Iterat
             yield from _about_numbers(to, key, head, column, unread)
         if to in ("rail", "readings"):
             yield _about_state(to, key, head, column)
+        if to == "readings":
+            unread += [text for text in column.texts if not all(map(_reads, splitting.readings(text)))]
         if unread or to == "readings":
             yield _about_unread(key, head, column, unread)
 
@@ -246,6 +250,13 @@ def _about_state(to: str, key: str, head: str, column: Column) -> Question:
         count=column.filled,
         examples=tuple(column.samples(2)),
     )
+
+
+def _reads(line: str) -> bool:
+    try:
+        return not parse_reading_line(line, ()).over_range
+    except BadInput:
+        return False
 
 
 def _reads_as_minutes(text: str) -> bool:

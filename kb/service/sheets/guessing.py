@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from kb.exchange.sheets import REASON_HEADING
 from kb.facts.designators import is_designator
 from kb.facts.sheet_words import HEADING_OF, OURS, folded
+from kb.facts.symptoms import SYMPTOMS
 from kb.facts.written_days import read_day
 from kb.facts.written_numbers import decimal_mark, leading_number
 from kb.service.sheets.fields import BY_VALUE, TO_NOTES
@@ -15,6 +16,8 @@ from kb.service.sheets.rail_heading import read_rail_heading
 from kb.service.sheets.survey import Column
 
 _HEADING_SEARCH = 25
+_MONEY = re.compile(r"[€$£]|^[0-9]+[,.][-–]")
+_SYMPTOMS = {folded(word) for entry in SYMPTOMS for word in (entry.name, *entry.synonyms)}
 _BOARD = re.compile(r"(?=.*[A-Za-z])(?=.*[0-9])[\w./ -]{3,30}")
 
 
@@ -65,9 +68,12 @@ def targets(keys: Sequence[str], heads: Sequence[str], columns: Sequence[Column]
 def _by_heading(head: str, column: Column) -> str:
     if head == REASON_HEADING or not column.filled:
         return ""
-    words = folded(re.sub(r"[(\[].*?[)\]]", " ", head))
+    words = folded(re.sub(r"[(\[].*?[)\]]", " ", head)).rstrip(" ?")
+    if words in _SYMPTOMS and column.share(lambda text: folded(text) in OURS["yes"]) > 0.9:
+        return "symptom"
     guess = HEADING_OF.get(words) or HEADING_OF.get(re.sub(r" ?[0-9]+$", "", words))
     guess = guess or HEADING_OF.get(re.sub(r"[ -]?(?:no|nr|number|nummer|numero|date|datum)$", "", words), "")
+    guess = guess or HEADING_OF.get(re.sub(r"^(?:n|no|nr|num|numero) (?:d |de )?", "", words), "")
     if guess in ("received", "closed", "follow_up_date") and column.share(_is_day) < 0.3:
         return ""
     if guess in ("cost", "minutes") and column.share(_begins_with_number) < 0.3:
@@ -89,7 +95,7 @@ def _by_content(head: str, column: Column) -> str:
         return "received"
     if column.share(is_designator) > 0.6:
         return "part"
-    if column.share(lambda text: "€" in text or "$" in text or "£" in text) > 0.6:
+    if column.share(lambda text: _MONEY.search(text) is not None) > 0.6:
         return "cost"
     words = [folded(text) in OURS["verdict"] for text in column.texts]
     if words and len(words) <= 12 and all(words) and not column.capped:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from kb.facts.designators import code_key, designator_letters
 from kb.facts.parts import PART_CLASSES
 from kb.facts.sheet_words import OURS, PART_CLASS_OF, folded
 from kb.facts.vocabulary import FOLLOW_UP_STATES, RESULTS, SECTIONS, VERDICTS, values
+from kb.model import CaseRecord
 from kb.search import match_symptoms
 from kb.search.analysis import Analysis
 from kb.service.shop import Shop
@@ -39,6 +41,7 @@ class Known:
     analysis: Analysis
     symptoms: list[tuple[str, list[str]]]
     part_classes: list[str]
+    listed: dict[str, set[str]]
     part_words: dict[str, str]
     letters: dict[str, str]
     families: dict[str, FamilyKnown]
@@ -107,6 +110,17 @@ class Known:
         found = self.symptoms_in(word)
         return ("" if found[0][1] else "!") + found[0][0] if len(found) == 1 else ""
 
+    def new_in(self, case: CaseRecord) -> Iterator[tuple[str, str]]:
+        """(kind, name) of what a case names and the store does not know yet."""
+        if code_key(case.family) not in self.families:
+            yield "family", case.family
+        for symptom in case.symptoms:
+            if symptom.name.casefold() not in self.listed["symptom"]:
+                yield "symptom", symptom.name
+        for attempt in case.attempts:
+            if attempt.part_class.casefold() not in self.listed["part class"]:
+                yield "part class", attempt.part_class
+
     def family(self, number: str) -> FamilyKnown | None:
         return self.families.get(code_key(number))
 
@@ -128,14 +142,19 @@ def look(shop: Shop) -> Known:
     words |= {folded(entry.name): entry.name for entry in classes if entry.name != "other"}
     words.pop("", None)
     letters: dict[str, str] = {}
-    # The trade's own order, in which the likeliest class of a letter comes first.
-    for part_class in PART_CLASSES:
-        for letter in part_class.letters:
-            letters.setdefault(letter, part_class.name)
+    # A class's own first letter says more than its others; of several the trade's order decides.
+    for first in (True, False):
+        for part_class in PART_CLASSES:
+            for letter in part_class.letters[:1] if first else part_class.letters[1:]:
+                letters.setdefault(letter, part_class.name)
     return Known(
         shop.derived.analysis,
         symptoms,
         sorted(names),
+        {
+            "symptom": {word.casefold() for name, others in symptoms for word in (name, *others)},
+            "part class": {word.casefold() for entry in classes for word in (entry.name, *entry.synonyms)},
+        },
         words,
         {letter: name for letter, name in letters.items() if name in names},
         {code_key(number): stored[code] for code, number in numbers},

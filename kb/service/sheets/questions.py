@@ -108,9 +108,12 @@ def _words(kind: str, sheet: Sheet, columns: list[Column], known: Known) -> Coun
         found[spelled.setdefault(decide.word_key(kind, word), word)] += number
 
     if kind == "parts":
-        for place, _, _ in sheet.columns_of("part"):
+        # Where no column names the part, what was wrong or done may name it.
+        unnamed = "" if not sheet.maps("part") else "?"
+        for place, _, _ in sheet.columns_of("part") if unnamed else sheet.columns_of("failure", "action"):
             for text, number in columns[place].texts.items():
-                count(known.kind_of_part(text)[0] or "?", number)
+                if shown := known.kind_of_part(text)[0] or unnamed:
+                    count(shown, number)
         return found
     if kind in ("symptoms", "yes"):
         for place, key, _ in sheet.columns_of("symptom"):

@@ -9,12 +9,13 @@ from typing import Any
 
 from kb.errors import BadInput
 from kb.model import CaseRecord
-from kb.service import moving
+from kb.service import moving, undoing
 from kb.service.jobs import Job
 from kb.service.moving import ImportReport
 from kb.service.sheets import checking, saved, state
 from kb.service.sheets.state import Sheet
 from kb.service.shop import Shop
+from kb.service.undoing import Undone
 
 _SHOWN_CASES = 3
 
@@ -66,10 +67,13 @@ def run(
     sheet: Sheet,
     progress: Callable[[int], Any] | None = None,
     kept: Callable[[], None] | None = None,
+    *,
+    refresh: bool = True,
 ) -> ImportReport:
     """Brings in what `checking.check` wrote down, in one transaction and as one batch that can be undone.
 
     `progress` may raise to stop it, which undoes everything; `kept` is called once nothing can be lost.
+    Without `refresh` the derived copies catch up when they are next asked.
     """
     place = state.folder(shop, sheet.id)
     with (place / checking.BOARDS).open("rb") as boards, (place / checking.CASES).open("rb") as cases:
@@ -84,7 +88,7 @@ def run(
         )
     if kept:
         kept()
-    if report.saved:
+    if report.saved and refresh:
         shop.refresh()
     changed = report.saved and bool(report.added or report.updated)
     sheet.done = {
@@ -98,6 +102,36 @@ def run(
     }
     state.save(shop, sheet)
     return report
+
+
+def preview_undo(shop: Shop, sheet: Sheet) -> Undone:
+    """What undoing the import of a sheet would do. Raises BadInput where there is nothing to undo."""
+    return undoing.preview_undo(shop, _batch_of(sheet))
+
+
+def start_undo(shop: Shop, sheet: Sheet) -> Job:
+    """Starts to take back what a sheet brought in; later work of anybody stays. Raises BadInput."""
+    batch = _batch_of(sheet)
+
+    def work(job: Job) -> None:
+        undone = undoing.undo_batch(shop, batch, progress=job.advance, refresh=False)
+        _no_way_back(job)
+        shop.refresh()
+        assert sheet.done is not None  # `_batch_of` has looked
+        sheet.done["undone"] = {"total": undone.total, "left_alone": undone.left_alone}
+        state.save(shop, sheet)
+
+    return shop.jobs.start(
+        "sheet", f"Undo the import of {sheet.name}", work, unit="records", person=shop.person,
+        total=undoing.size(shop, batch), answer_at=f"/data/sheet/{sheet.id}/result",
+    )  # fmt: skip
+
+
+def _batch_of(sheet: Sheet) -> str:
+    batch = (sheet.done or {}).get("batch")
+    if not batch:
+        raise BadInput("This sheet changed nothing, so there is nothing to undo.", field="batch")
+    return str(batch)
 
 
 def first_cases(shop: Shop, sheet: Sheet) -> list[CaseRecord]:

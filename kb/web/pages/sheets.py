@@ -267,3 +267,16 @@ def result(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
     if sheet.done is None:
         return RedirectResponse(f"/data/sheet/{sheet_id}/check", status_code=303)
     return _page(request, "result", {}, sheet=sheet)
+
+
+@router.get("/data/sheet/{sheet_id}/undo")
+def undo(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+    """What undoing the import would do."""
+    sheet = sheets.load(shop, sheet_id)
+    return _page(request, "undo", {"preview": sheets.preview_undo(shop, sheet)}, sheet=sheet)
+
+
+@router.post("/data/sheet/{sheet_id}/undo")
+def start_undo(shop: ShopHere, sheet_id: SheetId) -> Response:
+    """Takes back what the sheet brought in."""
+    return _after(sheets.start_undo(shop, sheets.load(shop, sheet_id)))
