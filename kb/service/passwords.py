@@ -60,8 +60,15 @@ def check(password: str, *about: str, field: str = "password") -> str:
 
 def strength(password: str, *about: str) -> int:
     """From 0 (tried at once) to 4 (out of reach), estimated from lists of common passwords and words."""
-    words = [word for text in ("board fault book", *about) for word in re.findall(r"\w{3,}", text.lower())]
-    return int(zxcvbn(password[:_ESTIMATED], user_inputs=words)["score"])
+    words: list[str] = []
+    for text in ("board fault book", *about):
+        found = re.findall(r"\w{3,}", text.lower())
+        words += [*found, "".join(found)]
+    # "password password" is no better for the space in it.
+    joined = re.sub(r"[\s_.,-]+", "", password)
+    return min(
+        int(zxcvbn(form[:_ESTIMATED], user_inputs=words)["score"]) for form in {password, joined} if form
+    )
 
 
 @contextmanager

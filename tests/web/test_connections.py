@@ -1,0 +1,383 @@
+"""Connections as they come over a wire: slow, broken, too many, encrypted."""
+
+from __future__ import annotations
+
+import http.client
+import os
+import socket
+import ssl
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+import trustme
+import uvicorn
+from factories import a_case, a_family, bring, settings_in, shop_in
+from signed_in import PASSWORD
+
+from kb.service import Shop, audit, people
+from kb.web import security
+from kb.web.app import create_app
+from kb.web.connections import PatientProtocol
+
+
+class Hasty(PatientProtocol):
+    """The same with little patience, so that a test need not wait."""
+
+    head_s = 0.6
+    blocked_s = 0.6
+    most_from_one_place = 6
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Iterator[Shop]:
+    made = shop_in(tmp_path / "data")
+    assert bring(made, a_family(), a_case("one")).saved
+    yield made
+    made.close()
+
+
+@contextmanager
+def serving(shop: Shop) -> Iterator[int]:
+    """A server in a thread, with little patience; answers its port."""
+    listener = socket.create_server(("127.0.0.1", 0))
+    config = uvicorn.Config(
+        create_app(shop), http=Hasty, ws="none", log_level="critical", server_header=False, lifespan="off"
+    )
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
+    thread.start()
+    try:
+        yield listener.getsockname()[1]
+    finally:
+        server.should_exit = True
+        thread.join(20)
+        listener.close()
+
+
+@pytest.fixture
+def port(shop: Shop) -> Iterator[int]:
+    with serving(shop) as number:
+        yield number
+
+
+def connect(port: int) -> socket.socket:
+    made = socket.create_connection(("127.0.0.1", port), timeout=20)
+    made.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    return made
+
+
+def one_answer(connection: socket.socket) -> http.client.HTTPResponse:
+    """One answer, read to its end and no further."""
+    answer = http.client.HTTPResponse(connection)
+    answer.begin()
+    answer.read()
+    return answer
+
+
+def rest_of(connection: socket.socket) -> bytes:
+    """Everything until the other side closes."""
+    found = b""
+    try:
+        while part := connection.recv(65_536):
+            found += part
+    except ConnectionResetError:
+        pass
+    return found
+
+
+def test_a_head_that_never_ends_is_hung_up_on_however_it_drips(port: int) -> None:
+    with connect(port) as silent, connect(port) as dripping:
+        began = time.monotonic()
+        dripping.sendall(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n")
+        with pytest.raises(OSError):  # noqa: PT012  each line may be the one that finds nobody there
+            for number in range(600):
+                dripping.sendall(b"X-%d: a\r\n" % number)
+                time.sleep(0.02)
+        assert time.monotonic() - began < 8
+        assert rest_of(silent) == b""
+
+
+def test_a_quick_second_request_on_the_same_connection_is_answered(port: int) -> None:
+    with connect(port) as connection:
+        for _ in range(3):
+            connection.sendall(b"GET /api/health HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+            assert one_answer(connection).status == 200
+        # Half a head after a good request buys no more time than a first one.
+        connection.sendall(b"GET /api/hea")
+        assert rest_of(connection) == b""
+
+
+def test_a_body_that_comes_too_slowly_is_refused(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(security, "BODY_GRACE_S", 0.5)
+    head = (
+        b"POST /cases HTTP/1.1\r\nHost: 127.0.0.1\r\nOrigin: http://127.0.0.1\r\n"
+        b"Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 5000\r\n\r\n"
+    )
+    with serving(shop) as port, connect(port) as connection:
+        connection.sendall(head + b"family=GL-31")
+        answer = rest_of(connection)
+    assert answer.startswith(b"HTTP/1.1 408"), answer[:200]
+    assert b"The request came too slowly." in answer
+    assert b"connection: close" in answer.lower()
+
+
+def test_a_body_that_trickles_after_its_refusal_is_hung_up_on(port: int) -> None:
+    head = b"POST /cases HTTP/1.1\r\nHost: evil.example\r\nContent-Length: 500000\r\n\r\n"
+    with connect(port) as connection:
+        connection.sendall(head)
+        assert connection.recv(65_536).startswith(b"HTTP/1.1 403")
+        with pytest.raises(OSError):  # noqa: PT012
+            for _ in range(600):
+                connection.sendall(b"x")
+                time.sleep(0.02)
+
+
+def test_an_answer_that_nobody_reads_is_given_up(port: int) -> None:
+    with socket.socket() as connection:
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        connection.settimeout(20)
+        connection.connect(("127.0.0.1", port))
+        asked = b"GET /api/openapi.json HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+        with pytest.raises(OSError):  # noqa: PT012  asking on and reading nothing
+            for _ in range(3000):
+                connection.sendall(asked * 20)
+                time.sleep(0.01)
+
+
+def test_one_place_cannot_take_all_connections(port: int) -> None:
+    held = [connect(port) for _ in range(Hasty.most_from_one_place)]
+    time.sleep(0.1)  # the server has to have seen them
+    with connect(port) as one_more:
+        assert rest_of(one_more) == b""
+    for connection in held:
+        connection.close()
+    time.sleep(0.1)
+    with connect(port) as again:
+        again.sendall(b"GET /api/health HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+        assert again.recv(65_536).startswith(b"HTTP/1.1 200")
+
+
+@pytest.mark.parametrize(
+    "sent",
+    [
+        b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03",
+        b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 5\r\nContent-Length: 6\r\n\r\nhello",
+        b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nTransfer-Encoding: chunked\r\nContent-Length: 3\r\n\r\nzz\r\n",
+        b"POST /cases HTTP/1.1\r\nHost: 127.0.0.1\r\nTransfer-Encoding: chunked\r\n\r\nFFFFFFFFFFFFFFFFFFFFFF\r\n",
+        b"GET /a\x00b HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n",
+        b"GET / HTTP/9.9\r\n\r\n",
+        b"GET / HTTP/1.1\r\n\r\n",
+        b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nHost: evil.example\r\n\r\n",
+        b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: a\rb\r\n\r\n",
+        b"GET / HTTP/1.1\r\n Host: 127.0.0.1\r\n\r\n",
+        b"GET http://evil.example/ HTTP/1.1\r\nHost: evil.example\r\n\r\n",
+        b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: " + b"a" * 200_000 + b"\r\n\r\n",
+        b"\r\n" * 5000,
+    ],
+    ids=lambda sent: repr(sent[:60]),
+)
+def test_what_is_no_request_is_refused_and_the_server_goes_on(port: int, sent: bytes) -> None:
+    with connect(port) as connection:
+        try:
+            connection.sendall(sent)
+            answer = connection.recv(65_536)
+        except ConnectionResetError:
+            answer = b""
+    assert answer == b"" or answer.split(b" ")[1] in (b"400", b"403"), answer[:100]
+    assert b"Traceback" not in answer
+    with connect(port) as good:
+        good.sendall(b"GET /api/health HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+        assert good.recv(65_536).startswith(b"HTTP/1.1 200")
+
+
+def test_what_people_type_makes_no_header_lines(port: int) -> None:
+    for path in (
+        "/cases/x%0d%0aSet-Cookie:%20a=b",
+        "/sign-in?next=/%0d%0aSet-Cookie:%20a=b",
+        "/bench/new?family=%0d%0aX:%20y",
+        "/families/%0d%0aX:%20y/",
+        "/cases/%0aX:%20y/label.svg",
+        "/data/backups/%0d%0aX:%20y",
+    ):
+        with connect(port) as connection:
+            connection.sendall(
+                f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n".encode()
+            )
+            head = rest_of(connection).partition(b"\r\n\r\n")[0].lower()
+        assert head.startswith(b"http/1.1 "), path
+        assert b"\r\nset-cookie" not in head, path
+        assert b"\r\nx:" not in head, path
+
+
+@contextmanager
+def kb_serve(data: Path, *arguments: str, **settings: str) -> Iterator[str]:
+    """`kb serve` as people start it; answers its address."""
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
+    process = subprocess.Popen(
+        [sys.executable, "-m", "kb", "serve", "--no-browser", "--port", "0", *arguments],
+        env={**kept, "KB_DATA": str(data), "KB_BACKUP_DAILY": "no", **settings},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    assert process.stderr is not None
+    try:
+        line = process.stdout.readline()
+        assert "answers at" in line, process.stderr.read()
+        yield line.split()[-1]
+    finally:
+        process.terminate()
+        process.communicate(timeout=30)
+
+
+@pytest.fixture
+def data(tmp_path: Path) -> Path:
+    """A data folder with one who administers."""
+    folder = tmp_path / "data"
+    made = shop_in(folder)
+    people.add(made, people.COMMAND_LINE, "owner", "administer", PASSWORD)
+    made.close()
+    return folder
+
+
+@pytest.fixture(scope="module")
+def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[trustme.CA, Path, Path]:
+    """A certificate of an authority of our own, and where it and its key are."""
+    folder = tmp_path_factory.mktemp("tls")
+    authority = trustme.CA()
+    made = authority.issue_cert("127.0.0.1", "localhost")
+    made.cert_chain_pems[0].write_to_path(folder / "bench.pem")
+    made.private_key_pem.write_to_path(folder / "bench.key")
+    return authority, folder / "bench.pem", folder / "bench.key"
+
+
+def test_by_https_the_session_cookie_is_secure_and_of_this_host_alone(
+    data: Path, certificate: tuple[trustme.CA, Path, Path]
+) -> None:
+    authority, cert, key = certificate
+    trusted = ssl.create_default_context()
+    authority.configure_trust(trusted)
+    with kb_serve(data, "--tls-cert", str(cert), "--tls-key", str(key), KB_SIGN_IN="always") as address:
+        assert address.startswith("https://127.0.0.1:")
+        place = address.split("/")[2]
+        connection = http.client.HTTPSConnection(place, context=trusted, timeout=30)
+        connection.request("GET", "/", headers={"Accept": "text/html"})
+        answer = connection.getresponse()
+        answer.read()
+        assert answer.status == 303
+        assert answer.headers["Location"] == "/sign-in"
+        assert "max-age=15724800" in answer.headers["Strict-Transport-Security"]
+        connection.request(
+            "POST",
+            "/sign-in",
+            f"name=owner&password={PASSWORD.replace(' ', '+')}",
+            {"Content-Type": "application/x-www-form-urlencoded", "Origin": f"https://{place}"},
+        )
+        answer = connection.getresponse()
+        answer.read()
+        assert answer.status == 303
+        cookies = answer.headers.get_all("Set-Cookie") or []
+        assert [value.split("=")[0] for value in cookies] == ["__Host-kb_session", "__Host-kb_browser"]
+        assert all("; Secure" in value and "; HttpOnly" in value for value in cookies)
+        connection.request("GET", "/people", headers={"Cookie": cookies[0].partition(";")[0]})
+        assert connection.getresponse().status == 200
+        connection.close()
+    assert (data / "sign-in.key").stat().st_mode & 0o777 == 0o600
+    assert data.stat().st_mode & 0o777 == 0o700
+
+
+def test_a_certificate_that_cannot_be_used_is_told_in_one_line(
+    data: Path, certificate: tuple[trustme.CA, Path, Path], tmp_path: Path
+) -> None:
+    _, cert, key = certificate
+    other = tmp_path / "other.key"
+    trustme.CA().issue_cert("other").private_key_pem.write_to_path(other)
+    for pair in ((cert, other), (tmp_path / "none.pem", key), (key, cert)):
+        with (
+            pytest.raises(AssertionError, match="cannot be used with the key"),
+            kb_serve(data, "--tls-cert", str(pair[0]), "--tls-key", str(pair[1])),
+        ):
+            pass
+
+
+def ask(address: str, host: str, path: str = "/api/health", **headers: str) -> int:
+    connection = http.client.HTTPConnection(address.split("/")[2], timeout=30)
+    connection.request("GET", path, headers={"Host": host, **headers})
+    status = connection.getresponse().status
+    connection.close()
+    return status
+
+
+def test_on_every_address_the_names_that_are_ours_are_answered_and_no_others(data: Path) -> None:
+    with kb_serve(
+        data, "--host", "0.0.0.0", KB_HOSTS="bench.lan, Book", KB_BASE_URL="http://shop:80"
+    ) as address:
+        local = address.replace("0.0.0.0", "127.0.0.1")
+        for host in (
+            "127.0.0.1",
+            "localhost",
+            "bench.lan",
+            "BENCH.LAN:8765",
+            "book",
+            "shop",
+            socket.gethostname(),
+        ):
+            assert ask(local, host) == 401, host
+        for host in ("evil.example", "192.0.2.7", "bench.lan.evil.example", "", "0.0.0.0:1@evil.example"):
+            assert ask(local, host) == 403, host
+
+
+def test_without_sign_in_what_comes_through_a_proxy_is_refused(data: Path) -> None:
+    with kb_serve(data) as address:
+        assert ask(address, "127.0.0.1") == 200
+        for header in ("X-Forwarded-For", "Forwarded", "X-Real-IP", "Via", "X-Forwarded-Host"):
+            assert ask(address, "127.0.0.1", **{header: "192.0.2.7"}) == 403, header
+
+
+def test_the_word_of_a_proxy_is_taken_from_the_one_that_was_named_only(data: Path) -> None:
+    def addresses(folder: Path) -> set[str]:
+        made = Shop.open(settings_in(folder))
+        lines = audit.listed(made, event="sign-in failed", limit=50, offset=0)[1]
+        made.close()
+        return {line.entry.address for line in lines}
+
+    def wrong(address: str, told: str) -> None:
+        connection = http.client.HTTPConnection(address.split("/")[2], timeout=30)
+        connection.request(
+            "POST",
+            "/sign-in",
+            "name=owner&password=wrong",
+            {
+                "Content-Type": "application/x-www-form-urlencoded",
+                "Host": "shop.lan",
+                "Origin": "https://shop.lan",
+                "X-Forwarded-For": told,
+                "X-Forwarded-Proto": "https",
+            },
+        )
+        assert connection.getresponse().status == 422
+        connection.close()
+
+    with kb_serve(data, KB_PROXY="127.0.0.1", KB_BASE_URL="https://shop.lan") as address:
+        wrong(address, "192.0.2.8")
+        wrong(address, "192.0.2.66, 192.0.2.9")
+    assert addresses(data) == {"192.0.2.8", "192.0.2.9"}
+    with kb_serve(data, KB_PROXY="192.0.2.1", KB_BASE_URL="https://shop.lan") as address:
+        wrong(address, "192.0.2.10")
+    assert addresses(data) == {"192.0.2.8", "192.0.2.9", "127.0.0.1"}
+
+
+def test_a_proxy_without_an_address_of_its_own_is_refused(data: Path) -> None:
+    for settings, told in (
+        ({"KB_PROXY": "127.0.0.1"}, "KB_BASE_URL"),
+        ({"KB_PROXY": "my proxy", "KB_BASE_URL": "https://shop.lan"}, "is no address"),
+    ):
+        with pytest.raises(AssertionError, match=told), kb_serve(data, **settings):
+            pass
