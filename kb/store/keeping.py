@@ -13,7 +13,7 @@ from sqlalchemy import create_engine
 from sqlalchemy.exc import OperationalError
 
 from kb.errors import BadInput, KbError, StoreTrouble
-from kb.store import portable, schema, sqlite_files
+from kb.store import people_kept, portable, schema, sqlite_files
 from kb.store.copying import copy_store
 from kb.store.engine import Store
 from kb.store.portable import Manifest, Progress
@@ -67,7 +67,8 @@ def restore(backup: Path, live: Path | str, *, keep: Path, files: Path) -> Resto
     `live` is the store's SQLite file or the address of its database, `keep` where the copy of what was
     there goes, `files` the folder of photographs. The backup is proved and brought up to the present
     schema in a copy of its own first. The content is exchanged inside the database, so that a program
-    that has it open sees the restored records and no torn file. Raises BadInput for a backup that is not
+    that has it open sees the restored records and no torn file. People stay as they are where there are
+    any (kb/store/people_kept.py). Raises BadInput for a backup that is not
     sound or was made by a newer program, and StoreTrouble where the store cannot be copied or written.
     """
     if not backup.is_file():
@@ -82,6 +83,7 @@ def restore(backup: Path, live: Path | str, *, keep: Path, files: Path) -> Resto
             (revision,) = connection.execute("SELECT version_num FROM alembic_version").fetchone()
         present = Store(f"sqlite:///{database}")
         try:
+            people_kept.carry_over(live, present)
             if isinstance(live, Path):
                 kept, whole = _keep(live, keep)
                 present.close()

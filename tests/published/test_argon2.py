@@ -84,7 +84,8 @@ def test_a_letter_composed_otherwise_is_the_same_letter() -> None:
         "🛶⚓🐟🪝🦀🧭🛟🌊⛵🐙🦑🦞",
         "sevenhorseswalkslowlyuphill",
         "7281 0046 9913 5527 8846",
-        "a lantern " * 12 + "end.....",
+        "one lantern hangs over the slip where two old ferries wait for parts that nobody "
+        "has made for years, so we mend the old ones 7x",
         "lantern  gravel  outboard",
     ],
 )

@@ -7,10 +7,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from factories import shop_in
+from factories import a_case, a_family, bring, exported, settings_in, shop_in
 
 from kb.errors import BadInput, Conflict, KbError, NotFound, Taken, TooSoon
-from kb.service import Shop, audit, passwords, people, signing_in, slowing, tokens
+from kb.service import Shop, audit, keeping, passwords, people, signing_in, slowing, tokens
 from kb.service.audit import Visitor
 from kb.store.records import people as records
 from kb.store.records import visits
@@ -374,6 +374,45 @@ def test_the_audit_list_tells_who_did_what_and_outlives_them(shop: Shop) -> None
     assert lines[1].entry.detail == "work to read"
     assert lines[0].entry.address == "192.0.2.7"
     assert audit.listed(shop, event="level changed", limit=9, offset=0)[0] == 1
+
+
+def test_a_restore_brings_back_records_and_not_who_may_see_them(shop: Shop, tmp_path: Path) -> None:
+    owner = add(shop, "owner", "administer", PASSWORD)
+    gone = add(shop, "bench 2", "administer", PASSWORD)
+    revoked = tokens.make(shop, owner, "old", "read", "30")
+    _, before = signing_in.sign_in(shop, "bench 2", PASSWORD, address="192.0.2.9")
+    assert bring(shop, a_family(), a_case("one")).saved
+    backup = tmp_path / "all.zip"
+    keeping.back_up(shop.settings, backup)
+    people.remove(shop, owner, gone.person_id or 0)
+    tokens.revoke(shop, owner, tokens.of(shop, owner)[0].id)
+    token = tokens.make(shop, owner, "new", "read", "30")
+    _, now = signing_in.sign_in(shop, "owner", PASSWORD, address="192.0.2.9")
+    assert bring(shop, a_case("two")).saved
+    keeping.restore(shop.settings, backup)
+    assert '"uid":"two"' not in exported(shop)
+    assert '"uid":"one"' in exported(shop)
+    assert [person.name for person in people.listed(shop)] == ["owner"]
+    for key in (before, now):
+        assert signing_in.visitor_with_key(shop, key, "") is None
+    assert tokens.visitor_with_token(shop, revoked, "") is None
+    assert tokens.visitor_with_token(shop, token, "") is not None
+    assert audit.listed(shop, event="person removed", limit=9, offset=0)[0] == 1
+    signing_in.sign_in(shop, "owner", PASSWORD, address="192.0.2.9")
+
+
+def test_a_backup_brings_its_people_to_an_empty_machine(shop: Shop, tmp_path: Path) -> None:
+    add(shop, "owner", "administer", PASSWORD)
+    _, key = signing_in.sign_in(shop, "owner", PASSWORD, address="192.0.2.9")
+    backup = tmp_path / "all.zip"
+    keeping.back_up(shop.settings, backup)
+    elsewhere = settings_in(tmp_path / "elsewhere")
+    keeping.restore(elsewhere, backup)
+    other = Shop.open(elsewhere)
+    other.clock = shop.clock
+    assert signing_in.visitor_with_key(other, key, "") is None
+    signing_in.sign_in(other, "owner", PASSWORD, address="192.0.2.9")
+    other.close()
 
 
 def test_old_sessions_counts_and_entries_are_let_go(shop: Shop) -> None:
