@@ -44,17 +44,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"kb {__version__}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
-    serve = commands.add_parser("serve", help="serve the pages on this machine")
-    serve.add_argument(
-        "--host", default="127.0.0.1", help="address to listen on; any but this machine's own needs accounts"
-    )
-    serve.add_argument("--port", type=_port, default=8765, help="port to listen on; 0 takes a free one")
-    serve.add_argument("--demo", action="store_true", help="use invented records that are thrown away")
-    serve.add_argument("--no-browser", action="store_true", help="do not open the browser")
-    serve.add_argument("--tls-cert", type=Path, metavar="FILE", help="certificate (PEM), to serve by HTTPS")
-    serve.add_argument("--tls-key", type=Path, metavar="FILE", help="key of the certificate (PEM)")
-    serve.set_defaults(run=_serve)
-
+    _add_serve(commands)
     bring_in = commands.add_parser("import", help="bring in records from a JSON Lines file, or a spreadsheet")
     bring_in.add_argument("file", metavar="FILE", help="the file, or - for standard input")
     bring_in.add_argument(
@@ -109,6 +99,19 @@ def _add_move(commands: Any) -> None:
         "--from", dest="origin", default="", metavar="PLACE", help=f"the store to copy: {place}"
     )
     move.set_defaults(run=_move)
+
+
+def _add_serve(commands: Any) -> None:
+    serve = commands.add_parser("serve", help="serve the pages on this machine")
+    serve.add_argument(
+        "--host", default="127.0.0.1", help="address to listen on; any but this machine's own needs accounts"
+    )
+    serve.add_argument("--port", type=_port, default=8765, help="port to listen on; 0 takes a free one")
+    serve.add_argument("--demo", action="store_true", help="use invented records that are thrown away")
+    serve.add_argument("--no-browser", action="store_true", help="do not open the browser")
+    serve.add_argument("--tls-cert", type=Path, metavar="FILE", help="certificate (PEM), to serve by HTTPS")
+    serve.add_argument("--tls-key", type=Path, metavar="FILE", help="key of the certificate (PEM)")
+    serve.set_defaults(run=_serve)
 
 
 def _port(text: str) -> int:
