@@ -141,6 +141,8 @@ def find(
     else:
         matched = np.zeros(size, bool)
     for terms in plan.phrases:
+        if not matched.any():
+            break
         matched &= holding_phrase(state, terms, analysis)
     for terms in plan.excluded:
         matched &= ~holding_phrase(state, terms, analysis)

@@ -15,6 +15,7 @@ from kb.search.words import NOT
 
 MOST_CHARACTERS = 600
 MOST_GROUPS = 32
+MOST_PHRASES = 8
 WEAK = frozenset((NOT, "on", "off", "up", "out", "after", "when"))
 """Terms that tell nothing by themselves."""
 _WEAK_FACTOR = 0.3
@@ -71,7 +72,11 @@ def read_query(query: str, analysis: Analysis) -> Plan:
         elif len(terms) > 1:
             phrases.append(terms)
     rest = "".join(kept)
-    return Plan(text, tuple(_groups(rest, analysis)), tuple(phrases), tuple(excluded))
+    return Plan(text, tuple(_groups(rest, analysis)), _few(phrases), _few(excluded))
+
+
+def _few(phrases: list[tuple[str, ...]]) -> tuple[tuple[str, ...], ...]:
+    return tuple(dict.fromkeys(phrases))[:MOST_PHRASES]
 
 
 def _groups(text: str, analysis: Analysis) -> list[Group]:
