@@ -14,7 +14,7 @@ from sqlmodel import Session
 from kb.errors import BadInput, KbError
 from kb.model import RECORD_TYPES, CaseRecord, Record, explain
 from kb.service import moving
-from kb.store.records import cases
+from kb.store.records import cases, kinds
 
 
 def record_from(entity: str, kept: dict[str, Any]) -> Record:
@@ -43,6 +43,26 @@ def fit(session: Session, writer: cases.Writer, record: CaseRecord) -> tuple[Cas
         return writer.checked(record), brought
     except BadInput:
         return writer.checked(_without_twins(writer, record)), brought
+
+
+def what_it_takes(session: Session, writer: cases.Writer, record: CaseRecord) -> tuple[CaseRecord, list[str]]:
+    """What `fit` would do, in sentences, and the case as it would be written; changes nothing."""
+    told = []
+    for _, kind, name in writer.unknown(record):
+        binned = name in kinds.standing(session, kind.replace(" ", "_"), [name])
+        told.append(f"The {kind} {name} {'comes out of the bin' if binned else 'is made anew'}.")
+    shown = writer.renamed(_without_twins(writer, record))
+    names = {record.family: shown.family}
+    names |= {one.name: writer.symptom_name(one.name) for one in record.symptoms}
+    names |= dict(
+        zip(
+            (one.part_class for one in record.attempts),
+            (one.part_class for one in shown.attempts),
+            strict=True,
+        )
+    )
+    told += [f"{old} is called {new} now." for old, new in names.items() if old != new]
+    return shown, told
 
 
 def _without_twins(writer: cases.Writer, record: CaseRecord) -> CaseRecord:

@@ -191,6 +191,18 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/data/{kind}"): WORK,
     ("POST", "/api/import"): WORK,
     ("GET", "/api/export"): audited("whole store taken out"),
+    # what changed, undoing it, and going back to an earlier version
+    ("GET", "/data/changes"): READ,
+    ("GET", "/data/changes/{batch_id}"): WORK,
+    ("POST", "/data/changes/{batch_id}/undo"): WORK,
+    ("GET", "/cases/{uid}/history"): READ,
+    ("POST", "/cases/{uid}/history"): WORK,
+    ("GET", "/families/{code}/history"): READ,
+    ("POST", "/families/{code}/history"): WORK,
+    ("GET", "/data/{kind}/history"): READ,
+    ("POST", "/data/{kind}/history"): WORK,
+    ("GET", "/loads/history"): READ,
+    ("POST", "/loads/history"): WORK,
     # backups hold everything, the hashes of passwords too
     ("GET", "/data/backups"): ADMINISTER,
     ("POST", "/data/backups"): audited("backup made"),

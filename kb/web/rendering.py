@@ -39,6 +39,22 @@ def family_path(code: str) -> str:
     return "/families/" + quote(code.replace("/", "-"), safe="")
 
 
+def record_path(entity: str, name: str) -> str:
+    """The address of a record's own page, or of the list it stands in."""
+    if entity == "case":
+        return "/cases/" + quote(name, safe="")
+    if entity == "family":
+        return family_path(name)
+    query = "?" + urlencode({"name": name})
+    return {"symptom": "/data/symptoms", "part_class": "/data/part-classes"}.get(entity, "/loads") + query
+
+
+def history_path(entity: str, name: str) -> str:
+    """The address of a record's history."""
+    path, mark, query = record_path(entity, name).partition("?")
+    return f"{path}/history{mark}{query}"
+
+
 def percent(value: float) -> str:
     """A share in whole per cent; never 0 or 100 for what is neither impossible nor certain."""
     if 0 < value < 0.01:
@@ -59,6 +75,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters.update(quantity=quantity, plural=plural, day=day, percent=percent, family_path=family_path)
+    made.globals.update(record_path=record_path, history_path=history_path)
     made.filters["query"] = lambda pairs: urlencode([pair for pair in pairs if pair[1]])
     made.filters["quantity_meaning"] = lambda kind: _QUANTITY_MEANING[kind].split(",")[0]
     made.globals["version"] = __version__

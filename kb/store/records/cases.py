@@ -116,8 +116,17 @@ class Writer:
 
     def symptom_name(self, name: str) -> str:
         """The list's own name of a symptom; the name itself where the list does not know it."""
-        found = self._symptoms.find(name)
-        return found[1] if found else name
+        return (self._symptoms.find(name) or (0, name))[1]
+
+    def renamed(self, record: CaseRecord) -> CaseRecord:
+        """The record with the store's own names where it knows them, unchecked."""
+        symptoms = [_renamed(one, "name", (0, self.symptom_name(one.name))) for one in record.symptoms]
+        attempts = [
+            _renamed(one, "part_class", self._part_classes.find(one.part_class) or (0, one.part_class))
+            for one in record.attempts
+        ]
+        record = _renamed(record, "family", self._family(record.family) or (0, record.family))
+        return record.model_copy(update={"symptoms": symptoms, "attempts": attempts})
 
     def checked(self, record: CaseRecord) -> CaseRecord:
         """The record with the store's own names for family, symptoms and part classes.
@@ -130,9 +139,9 @@ class Writer:
                 field=field,
                 remedy=f"Check the spelling, or add the {kind} first.",
             )
-        symptoms = [_renamed(entry, "name", self._symptoms.find(entry.name)) for entry in record.symptoms]
+        named = self.renamed(record)
         seen: dict[str, str] = {}
-        for number, (symptom, typed) in enumerate(zip(symptoms, record.symptoms, strict=True)):
+        for number, (symptom, typed) in enumerate(zip(named.symptoms, record.symptoms, strict=True)):
             if symptom.name in seen:
                 raise BadInput(
                     f'"{seen[symptom.name]}" and "{typed.name}" are the same symptom.',
@@ -140,14 +149,7 @@ class Writer:
                     remedy="Keep one of them.",
                 )
             seen[symptom.name] = typed.name
-        attempts = [
-            _renamed(entry, "part_class", self._part_classes.find(entry.part_class))
-            for entry in record.attempts
-        ]
-        record = _renamed(record, "family", self._family(record.family))
-        if symptoms != record.symptoms or attempts != record.attempts:
-            record = record.model_copy(update={"symptoms": symptoms, "attempts": attempts})
-        return record
+        return named
 
     def write(self, given: Sequence[CaseRecord], *, expected_version: int | None = None) -> Written:
         """Adds or replaces cases by uid; every uid must be set and occur once in the batch.

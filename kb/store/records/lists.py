@@ -47,6 +47,13 @@ def _all(session: Session, entry: _List) -> list[Any]:
     return [_built(entry, row) for row in session.execute(query)]
 
 
+def by_id(session: Session, entity: str, row_id: int) -> Any:
+    """One entry of a list by its row, also one in the bin."""
+    entry = next(one for one in _LISTS if one.entity == entity)
+    table = table_of(entry.table)
+    return _built(entry, session.execute(select(table).where(table.c.id == row_id)).one())
+
+
 def symptoms(session: Session) -> list[SymptomRecord]:
     """The symptom list in alphabetical order."""
     return _all(session, _LISTS[0])

@@ -126,7 +126,6 @@ def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> d
         "follow_up_states": words.values(words.FOLLOW_UP_STATES),
         "today": shop.today().isoformat(),
         "trouble": shop.derived.trouble,
-        "history": cases.history(shop, str(record.uid)),
         "tests": bench_sequence.of_case(shop, str(record.uid)),
         "reports": reporting.issued_of(shop, str(record.uid)),
         **files_context(shop, str(record.uid)),

@@ -1,0 +1,144 @@
+"""Fields and entries of records in the words of a technician."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from kb.facts.quantities import format_quantity
+from kb.facts.spoken_readings import spoken_reading
+
+_LABELS = {
+    "uid": "Number of the case",
+    "family": "Board family",
+    "fuse": "Fuse",
+    "how": "How it is found out",
+    "mains_v": "Mains",
+    "bulk_v": "Bulk voltage",
+    "bulk_uf": "Bulk capacitance",
+    "nominal_v": "nominal",
+    "tolerance_pct": "tolerance",
+    "rated_a": "rated current",
+    "ripple_mv": "ripple limit",
+    "resistor_ohm": "resistor",
+    "max_w": "Power",
+    "max_v": "Volts at most",
+    "max_a": "Amperes at most",
+    "ohm": "Resistance",
+    "part_class": "part class",
+    "cost": "parts cost",
+    "from_rail": "from rail",
+    "aliases": "Other number",
+    "worker": "In the hands of",
+}
+_ENTRIES = {
+    "symptoms": "Symptom",
+    "readings": "Reading",
+    "attempts": "Attempt",
+    "follow_ups": "Follow-up",
+    "rails": "Rail",
+    "connectors": "Connector",
+    "points": "Measured point",
+    "aliases": "Other number",
+    "synonyms": "Other word",
+    "letters": "Designator letter",
+    "pins": "pin",
+    "ground_pins": "ground pin",
+}
+_UNITS = {"_v": "V", "_a": "A", "_w": "W", "ohm": "ohm"}
+# What an empty field says; anything else that is empty is a dash.
+_EMPTY = {"verdict": "on the bench", "result": "not known yet", "action": "replace"}
+# What goes without saying in the exchange format, so that a missing field has a value all the same.
+UNSAID: dict[str, Any] = {"present": True, "after_repair": False, "always_on": False}
+
+
+def label(field: str) -> str:
+    """The name of a field at the head of a line: "Bulk voltage"."""
+    words = _LABELS.get(field, field.replace("_", " "))
+    return words[:1].upper() + words[1:]
+
+
+def entry_label(field: str) -> str:
+    """What one entry of a list is called: "Reading"."""
+    return _ENTRIES.get(field, label(field))
+
+
+def value(field: str, found: Any) -> str:
+    """One value with its unit, an empty one as what it stands for."""
+    if found is None:
+        found = UNSAID.get(field)
+    if found is None or found in ("", []):
+        return _EMPTY.get(field, "–")
+    if isinstance(found, bool):
+        if field == "present":
+            return "present" if found else "not present"
+        return "yes" if found else "no"
+    if isinstance(found, list):
+        return "; ".join(entry(field, one) for one in found)
+    if isinstance(found, dict):
+        return entry(field, found)
+    if isinstance(found, int | float):
+        return _number(field, found)
+    return str(found)
+
+
+def _number(field: str, found: float) -> str:
+    if field == "cost":
+        return f"{found:.2f}"
+    if field == "minutes":
+        return f"{found:g} min"
+    if field == "tolerance_pct":
+        return f"{found:g} %"
+    if field == "bulk_uf":
+        return f"{found:g} µF"
+    if field == "ripple_mv":
+        return f"{found:g} mV"
+    for ending, unit in _UNITS.items():
+        if field.endswith(ending):
+            return format_quantity(found, unit, digits=9)
+    return f"{found:.12g}"
+
+
+def entry(field: str, one: Any) -> str:
+    """One entry of a list as a line: "5VSB 4.2 V standby", "C9 electrolytic capacitor: cured"."""
+    if field == "points":
+        return f"{one[0]:g} V {one[1]:g} A"
+    if not isinstance(one, dict):
+        return value("", one)
+    if field == "readings":
+        where = one.get("rail") or one.get("point") or ""
+        line = spoken_reading(
+            where,
+            one.get("quantity", "dc_v"),
+            one["supply"],
+            one.get("load", "none"),
+            one.get("value"),
+            one.get("min"),
+            one.get("max"),
+        )
+        return line + (" after the repair" if one.get("after_repair") else "")
+    if field == "symptoms":
+        return f"{one['name']} ({value('present', one.get('present'))})"
+    if field == "attempts":
+        what = " ".join(part for part in (one.get("part", ""), one["part_class"]) if part)
+        failure = f" ({one['failure']})" if one.get("failure") else ""
+        return f"{what} in {one['section']}{failure}: {value('action', one.get('action'))}, {one['result']}"
+    if field == "follow_ups":
+        note = f", {one['note']}" if one.get("note") else ""
+        return f"{one['date']} {one['state']}{note}"
+    head = [str(one["name"])] if "name" in one else []
+    rest = [f"{label(name).lower()} {value(name, part)}" for name, part in one.items() if name != "name"]
+    return ", ".join(head + rest)
+
+
+def entry_name(field: str, number: int, one: Any) -> str:
+    """Which entry of a list, counted from 1: "Attempt 2 (C9)", "Rail 5VSB"."""
+    word = entry_label(field)
+    if field in ("symptoms", "rails", "connectors"):
+        return f"{word} {one['name']}"
+    if field == "readings":
+        return f"{word} {number} ({one.get('rail') or one.get('point')})"
+    if field == "attempts":
+        return f"{word} {number} ({one.get('part') or one['part_class']})"
+    if field == "follow_ups":
+        return f"{word} of {one['date']}"
+    return f"{word} {number}"
