@@ -164,6 +164,10 @@ def _groups(session: Session, batch: StoredBatch) -> Iterator[list[Touched]]:
 def _steps(session: Session, group: Sequence[Touched], undone: Undone) -> list[_Step]:
     """How each record of one kind goes back; those that cannot are noted as left alone."""
     entity = group[0].entity
+    if entity not in kinds.KINDS:
+        for one in group:
+            undone.leave(one, "It is no record but a file; it stays with its case.")
+        return []
     there = kinds.standing(session, entity, [one.key for one in group])
     changed = [one.key for one in group if one.key in there and there[one.key].version != one.last_version]
     since = batches.latest_of(session, entity, changed) if changed else {}

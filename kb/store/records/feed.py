@@ -37,6 +37,11 @@ class FeedLine:
     batch_kind: str
     batch_title: str
 
+    @property
+    def has_history(self) -> bool:
+        """Whether what changed is a record; files on cases are not."""
+        return self.entity in KINDS
+
 
 @dataclass(frozen=True, slots=True)
 class Kept:
