@@ -15,7 +15,7 @@ from typing import Any, TextIO
 
 from pydantic import ValidationError
 
-from kb.errors import BadInput
+from kb.errors import BadInput, NotFound
 from kb.exchange import lines as exchange
 from kb.exchange.sheets import REASON_HEADING, neutralised
 from kb.facts.designators import code_key
@@ -217,5 +217,8 @@ def _family(code: str, others: list[str] | None = None) -> FamilyRecord:
 
 
 def refused_file(shop: Shop, sheet: Sheet) -> Path:
-    """The refused rows as a table of the sheet's own layout with the reasons."""
-    return state.folder(shop, sheet.id) / REFUSED
+    """The refused rows as a table of the sheet's own layout with the reasons. Raises NotFound."""
+    file = state.folder(shop, sheet.id) / REFUSED
+    if not file.exists():
+        raise NotFound("The rows were not checked yet.", remedy="Check them first.")
+    return file

@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Callable, Iterator
 from typing import Any, BinaryIO
 
-from kb.errors import BadInput
+from kb.errors import BadInput, NotFound
 from kb.exchange import sheets as exchange
 from kb.service.jobs import Job
 from kb.service.sheets import guessing, saved, state, survey
@@ -106,8 +106,11 @@ def rows(shop: Shop, sheet: Sheet) -> Iterator[tuple[int, list[str]]]:
 
 
 def columns_of(shop: Shop, sheet: Sheet) -> list[Column]:
-    """What each column holds."""
-    return survey.read(state.folder(shop, sheet.id) / "survey.json")
+    """What each column holds. Raises NotFound while the file is still being read."""
+    file = state.folder(shop, sheet.id) / "survey.json"
+    if not file.exists():
+        raise NotFound("This sheet is still being read.", remedy="Wait a moment and load the page again.")
+    return survey.read(file)
 
 
 def first_rows(shop: Shop, sheet: Sheet, most: int = 6) -> list[tuple[int, list[str]]]:

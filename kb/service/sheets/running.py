@@ -37,6 +37,10 @@ def start_run(shop: Shop, sheet: Sheet, *, keep_good: bool, mapping_name: str = 
     checked = sheet.checked
     if checked is None:
         raise BadInput("The rows were not checked yet.", field="check", remedy="Check them first.")
+    if sheet.done is not None and sheet.done["saved"]:
+        raise BadInput(
+            "This sheet was brought in already.", field="check", remedy="Check it again to bring it in anew."
+        )
     if checked["refused"] and not keep_good:
         raise BadInput(
             f"{checked['refused']} cases are refused, so nothing is brought in.",
@@ -48,7 +52,9 @@ def start_run(shop: Shop, sheet: Sheet, *, keep_good: bool, mapping_name: str = 
         state.save(shop, sheet)
 
     def work(job: Job) -> None:
-        run(shop, sheet, job.advance, lambda: _no_way_back(job))
+        # Pressed twice, the second piece of work finds that the first has done it.
+        if state.load(shop, sheet.id).done is None:
+            run(shop, sheet, job.advance, lambda: _no_way_back(job))
 
     return shop.jobs.start(
         "sheet", f"Bring in {sheet.name}", work, unit="cases", person=shop.person,

@@ -6,6 +6,7 @@ part of the store.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
@@ -198,5 +199,9 @@ def under_way(shop: Shop) -> list[Sheet]:
     states = sorted(
         place.glob("*/state.json"), key=lambda file: (file.stat().st_mtime, file.parent.name), reverse=True
     )
-    found = [load(shop, file.parent.name) for file in states[:20]]
+    found = []
+    for file in states[:20]:
+        # Another page may throw it away at this moment.
+        with contextlib.suppress(NotFound, FileNotFoundError):
+            found.append(load(shop, file.parent.name))
     return [sheet for sheet in found if sheet.done is None and sheet.headings]
