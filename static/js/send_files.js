@@ -1,7 +1,5 @@
-// Sends files one by one as soon as they are chosen, shows how far each is, and lets a broken one be sent
-// again. Without it the form sends them all at once.
-
-const AT_ONCE = 2;
+// Sends files one by one as soon as they are chosen, in the order in which they were chosen, shows how far
+// each is, and lets a broken one be sent again. Without it the form sends them all at once.
 
 function line(list, file) {
   const item = document.createElement("li");
@@ -102,16 +100,18 @@ function show(form, kept) {
 function start(form) {
   const list = form.querySelector("[data-sending]");
   const waiting = [];
-  let busy = 0;
+  let busy = false;
 
-  function next() {
-    while (busy < AT_ONCE && waiting.length) {
-      busy += 1;
-      one(...waiting.shift()).finally(() => {
-        busy -= 1;
-        next();
-      });
-    }
+  async function next() {
+    if (busy) return;
+    busy = true;
+    while (waiting.length) await one(...waiting.shift());
+    busy = false;
+  }
+
+  function take(files) {
+    for (const file of files) waiting.push([file, line(list, file)]);
+    next();
   }
 
   async function one(file, shown) {
@@ -138,8 +138,7 @@ function start(form) {
     again.append(name);
     again.addEventListener("click", () => {
       shown.item.remove();
-      waiting.push([file, line(list, file)]);
-      next();
+      take([file]);
     });
     shown.item.append(again);
   }
@@ -148,20 +147,18 @@ function start(form) {
   form.addEventListener("change", (event) => {
     const input = event.target;
     if (input.type !== "file") return;
-    for (const file of input.files) waiting.push([file, line(list, file)]);
+    take(input.files);
     // Emptied, so that the same picture may be chosen once more and nothing is sent twice.
     input.value = "";
-    next();
   });
   form.addEventListener("dragover", (event) => event.preventDefault());
   form.addEventListener("drop", (event) => {
     if (!event.dataTransfer?.files.length) return;
     event.preventDefault();
-    for (const file of event.dataTransfer.files) waiting.push([file, line(list, file)]);
-    next();
+    take(event.dataTransfer.files);
   });
   window.addEventListener("beforeunload", (event) => {
-    if (busy || waiting.length) event.preventDefault();
+    if (busy) event.preventDefault();
   });
 }
 
