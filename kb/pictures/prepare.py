@@ -26,6 +26,8 @@ else:
 log = logging.getLogger(__name__)
 
 LARGEST_PIXELS = 60_000_000
+# PNG and WebP are decoded whole, with transparency, where a JPEG is read at a part of its size.
+LARGEST_LOSSLESS_PIXELS = 30_000_000
 LONGEST_SIDE_PX = 3000
 # A screenshot is worth its letters: it is kept point by point up to this size.
 LONGEST_LOSSLESS_PX = 4096
@@ -46,11 +48,11 @@ def prepare(file: BinaryIO, kind: str) -> tuple[bytes, str, int, int, bytes]:
     """(content, its media type, width, height, a small picture as WebP) of a picture file.
 
     JPEG and HEIC become JPEG, PNG stays lossless PNG, WebP stays WebP. Raises BadInput, without the
-    file's name, for what cannot be decoded whole or has more than 60 million points.
+    file's name, for what cannot be decoded whole or has more than 60 million points (PNG, WebP: 30).
     """
     try:
         with Image.open(file, formats=(_READERS[kind],)) as opened:
-            refuse_size(*opened.size)
+            _refuse_size(*opened.size, LARGEST_LOSSLESS_PIXELS if kind in (PNG, WEBP) else LARGEST_PIXELS)
             lossless = kind == PNG or (kind == WEBP and _is_lossless_webp(file))
             most = LONGEST_LOSSLESS_PX if lossless else LONGEST_SIDE_PX
             if kind == JPEG and max(opened.size) > most:
@@ -73,11 +75,11 @@ def prepare(file: BinaryIO, kind: str) -> tuple[bytes, str, int, int, bytes]:
     return _written(picture, stored, lossless), stored, *picture.size, small(picture)
 
 
-def refuse_size(width: int, height: int) -> None:
+def _refuse_size(width: int, height: int, most: int) -> None:
     """Refuses what would fill the memory when decoded. Raises BadInput."""
-    if width * height > LARGEST_PIXELS:
+    if width * height > most:
         raise BadInput(
-            f"is {width:,} × {height:,} points large, and {LARGEST_PIXELS // 1_000_000} million is the limit",
+            f"is {width:,} × {height:,} points large, and {most // 1_000_000} million is the limit",
             remedy="Send it at a smaller size.",
         )
 

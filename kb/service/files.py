@@ -43,8 +43,8 @@ MOST_AT_ONCE = 40
 TAKEN = pictures.TAKEN
 SMALL = "small"
 log = logging.getLogger(__name__)
-# A decoded picture may take some 300 MB: a crowd of phones must not fill the memory.
-_DECODERS = threading.BoundedSemaphore(2)
+# A picture being decoded may take some 500 MB: a crowd of phones must not fill the memory.
+_DECODERS = threading.BoundedSemaphore(1)
 
 
 @dataclass(frozen=True, slots=True)
