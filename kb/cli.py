@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import io
 import os
 import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
 from pydantic import ValidationError
 from tqdm import tqdm
@@ -19,7 +18,7 @@ from kb import __version__, assets, people_cli, running_cli
 from kb.config import Settings
 from kb.errors import BadInput, KbError
 from kb.model import explain
-from kb.service import Shop, checking, keeping, moving, relocating, sheets
+from kb.service import Shop, checking, keeping, moving, relocating, sharing, sheets, taking_out
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -67,6 +66,17 @@ def _parser() -> argparse.ArgumentParser:
     export = commands.add_parser("export", help="write all records as JSON Lines")
     export.add_argument(
         "file", metavar="FILE", nargs="?", help="the file; standard output where none is named"
+    )
+    export.add_argument(
+        "--format",
+        choices=("jsonl", "csv", "attempts", "package"),
+        default="jsonl",
+        help="exchange format, a spreadsheet of cases or of fixes tried, or a data package",
+    )
+    export.add_argument("--family", metavar="CODE", default="", help="only the cases of one board family")
+    export.add_argument("--query", metavar="WORDS", default="", help="only the cases that a search finds")
+    export.add_argument(
+        "--share", action="store_true", help="own closed cases without customers, prices and names"
     )
     export.set_defaults(run=_export)
 
@@ -215,6 +225,10 @@ def _import(parsed: argparse.Namespace) -> int:
         print(f"kb: nothing was imported: {report.refused} of the lines cannot be used.", file=sys.stderr)
         return 1
     print(counts)
+    if report.origin:
+        print(f"from {report.origin}; {report.ours} of your own came back and were left as they are")
+    for line in report.differences:
+        print(f"described differently, yours stays: {line}")
     return 0
 
 
@@ -263,28 +277,41 @@ def _rows_bar(what: str, unit: str, total: int | None = None) -> tqdm:
 
 def _export(parsed: argparse.Namespace) -> int:
     with _shop(_settings()) as shop:
+        pieces = _shared(shop, parsed) if parsed.share else _taken(shop, parsed)
         if parsed.file is None:
-            # The exchange format is UTF-8 whatever the machine's language.
-            if isinstance(sys.stdout, io.TextIOWrapper):
-                sys.stdout.reconfigure(encoding="utf-8", newline="\n")
-            _write(shop, sys.stdout)
-            return 0
-        target = Path(parsed.file)
-        part = target.with_name(target.name + ".part")
-        try:
-            with part.open("w", encoding="utf-8", newline="\n") as file:
-                _write(shop, file)
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(part, target)
-        finally:
-            part.unlink(missing_ok=True)
+            for piece in pieces:
+                sys.stdout.buffer.write(piece)
+            sys.stdout.flush()
+        else:
+            taking_out.write_file(Path(parsed.file), pieces)
     return 0
 
 
-def _write(shop: Shop, file: TextIO) -> None:
-    for line in moving.export_lines(shop):
-        file.write(line)
+def _taken(shop: Shop, parsed: argparse.Namespace) -> Iterator[bytes]:
+    choice = taking_out.Choice(parsed.query, taking_out.Filters(family=parsed.family))
+    title = shop.settings.shop_name or "Board faults"
+    return taking_out.stream(parsed.format, taking_out.records(shop, choice), title, shop.today().isoformat())
+
+
+def _shared(shop: Shop, parsed: argparse.Namespace) -> Iterator[bytes]:
+    """What is shared, told on standard error before a byte of it is written."""
+    if parsed.query or parsed.format != "jsonl":
+        raise BadInput(
+            "What is shared is chosen by board family and written in the exchange format.",
+            field="--share",
+            remedy="Leave --query and --format out.",
+        )
+    families = frozenset({parsed.family} if parsed.family else ())
+    choice = sharing.Choice(name=sharing.sharing_name(shop), families=families)
+    sharing.own_origin(shop, choice.name)
+    seen = sharing.preview(shop, choice)
+    masked = sharing.masked_words(seen.masked)
+    print(
+        f"sharing {seen.cases} cases of {seen.families} board families as {choice.name}; masked: {masked}. "
+        "Look through the texts before you pass the file on.",
+        file=sys.stderr,
+    )
+    return taking_out.chunks("jsonl", sharing.records(shop, choice))
 
 
 def _backup(parsed: argparse.Namespace) -> int:

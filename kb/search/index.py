@@ -343,6 +343,13 @@ class SearchIndex:
         total = int(np.count_nonzero(matches.matched))
         return Results(total, tuple(hits), facet_counts(state, matches.matched), did_you_mean, unknown)
 
+    def every(self, query: str, filters: Filters, prefer_family: str | None = None) -> list[str]:
+        """The uids of all cases that `search` would find, in order of uid."""
+        state, plan = self._state, read_query(query, self.analysis)
+        mended = Mender(state, self._all_helpers(state), self.analysis).mend(plan)[0]
+        matches = find(state, mended, filters, self.analysis, prefer_family)
+        return sorted(state.document(int(slot)).uid for slot in np.flatnonzero(matches.matched))
+
     def complete(self, prefix: str, limit: int = 10) -> tuple[str, ...]:
         """Symptoms, families, parts, classes and past complaints that begin with, or hold a word that
         begins with, `prefix`; then other names of symptoms and classes that some case has; failing these

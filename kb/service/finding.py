@@ -129,6 +129,15 @@ def _as_indexed(index: SearchIndex, uid: str) -> CaseRecord:
     )
 
 
+def every(shop: Shop, query: str, filters: Filters) -> list[str]:
+    """The uids of all cases that `search` finds, in order of uid."""
+    index = shop.derived.index
+    with shop.store.reading() as session:
+        filters = _with_code(session, filters)
+        family = None if filters.family else _named_family(session, query)
+    return index.every(query, filters, family)
+
+
 def _with_code(session: Session, filters: Filters) -> Filters:
     """`filters` with the family's own code in place of another number it is known by."""
     found = families.find(session, filters.family) if filters.family else None

@@ -22,10 +22,11 @@ from kb.model import (
     SymptomRecord,
     explain,
 )
+from kb.service import taking_out
 from kb.service.incoming import Incoming, public_id
 from kb.service.shop import Shop
 from kb.store import Store
-from kb.store.records import bins, cases, changes, families, kinds, lists, origins
+from kb.store.records import bins, cases, changes, families, kinds, lists
 
 _BATCH = 400
 # A report that lists every bad line of a wrong file helps nobody; the count is always whole.
@@ -290,19 +291,8 @@ def export_lines(shop: Shop) -> Iterator[str]:
 def lines_of(store: Store) -> Iterator[str]:
     """The lines of `export_lines` of a store that no shop works with."""
     with store.reading() as session:
-        for record in (
-            *origins.records(session),
-            *lists.symptoms(session),
-            *lists.part_classes(session),
-            *lists.loads(session),
-        ):
+        for record in taking_out.whole(session):
             yield exchange.write(record)
-        ids = families.all_ids(session)
-        for start in range(0, len(ids), _BATCH):
-            for family in families.by_ids(session, ids[start : start + _BATCH]):
-                yield exchange.write(family.record)
-        for batch in cases.in_order(session):
-            yield "".join(exchange.write(case.record) for case in batch)
 
 
 def newest_change(shop: Shop) -> int:

@@ -43,8 +43,10 @@ from kb.web.pages import (
     people,
     photos,
     report,
+    share,
     sheets,
     sign_in,
+    take_out,
     track_record,
 )
 from kb.web.security import Guard
@@ -99,6 +101,8 @@ def create_app(shop: Shop, *, demo: bool = False, serving: Serving | None = None
         figures,
         jobs,
         origins,
+        take_out,
+        share,
         backups,
         metrics,
         sheets,

@@ -14,6 +14,7 @@ from kb.store.tables import (
     CaseFollowUp,
     CaseReading,
     CaseSymptom,
+    Family,
     PartClass,
     Symptom,
     table_of,
@@ -138,3 +139,22 @@ def frequent_symptoms(session: Session, number: str | None, limit: int) -> list[
             _CASE.c.family_id == (found[0] if found else -1), _CASE.c.binned_at.is_(None)
         )
     return list(session.scalars(query))
+
+
+def own_closed(session: Session) -> tuple[list[str], list[int]]:
+    """(codes of the families, years, the newest first) of the shop's own closed cases."""
+    mine = (_OWN, _CASE.c.binned_at.is_(None), _CASE.c.verdict.is_not(None))
+    family = table_of(Family)
+    codes = session.scalars(
+        select(family.c.code)
+        .where(family.c.id.in_(select(_CASE.c.family_id).where(*mine)))
+        .order_by(family.c.code_key)
+    )
+    days = session.scalars(select(func.coalesce(_CASE.c.closed, _CASE.c.received)).where(*mine).distinct())
+    return list(codes), sorted({day.year for day in days if day is not None}, reverse=True)
+
+
+def people(session: Session) -> list[str]:
+    """Every customer, and everybody who had a board in hand, of cases in the bin too."""
+    found = set(session.scalars(select(_CASE.c.customer).distinct()))
+    return sorted((found | set(session.scalars(select(_CASE.c.worker).distinct()))) - {""})

@@ -2,7 +2,7 @@
 
 import tempfile
 from dataclasses import asdict
-from typing import Any
+from typing import Any, Literal
 
 from fastapi import APIRouter, Path, Request
 from starlette.concurrency import run_in_threadpool
@@ -10,10 +10,12 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 
 from kb.errors import BadInput, NotFound
 from kb.model import RECORD_TYPES
-from kb.service import health, moving
+from kb.service import health, moving, taking_out
+from kb.service.finding import Filters
 from kb.service.moving import ImportReport
+from kb.service.taking_out import Choice
 from kb.web.api import shapes
-from kb.web.dependencies import ShopHere
+from kb.web.dependencies import FilterText, QueryText, ShopHere, Year
 from kb.web.errors import error_body
 from kb.web.rendering import plural
 
@@ -82,17 +84,32 @@ async def import_lines(
     response_class=StreamingResponse,
     responses={
         200: {
-            "description": "One record a line",
-            "content": {"application/x-ndjson": {"schema": {"type": "string"}}},
+            "description": "One record a line, or a spreadsheet, or a data package",
+            "content": {
+                "application/x-ndjson": {"schema": {"type": "string"}},
+                "text/csv": {"schema": {"type": "string"}},
+                "application/zip": {"schema": {"type": "string", "format": "binary"}},
+            },
         }
     },
 )
-def export(shop: ShopHere) -> StreamingResponse:
-    """The whole store as JSON Lines."""
-    name = f"board-faults-{moving.newest_change(shop)}.jsonl"
+def export(
+    shop: ShopHere,
+    format: Literal["jsonl", "csv", "attempts", "package"] = "jsonl",
+    q: QueryText = "",
+    family: FilterText = "",
+    part_class: FilterText = "",
+    section: FilterText = "",
+    verdict: FilterText = "",
+    year: Year = None,
+) -> StreamingResponse:
+    """The whole store, or the cases that a search finds with all that they name."""
+    choice = Choice(q, Filters(family, section, part_class, verdict, year))
+    name = taking_out.file_name(shop, format, moving.newest_change(shop))
+    title = shop.settings.shop_name or "Board faults"
     return StreamingResponse(
-        moving.export_lines(shop),
-        media_type="application/x-ndjson",
+        taking_out.stream(format, taking_out.records(shop, choice), title, shop.today().isoformat()),
+        media_type=taking_out.FORMATS[format][2],
         headers={"Content-Disposition": f'attachment; filename="{name}"'},
     )
 

@@ -85,6 +85,7 @@ def search(
         "limit": PAGE_LENGTH,
         "offset": page.offset,
         "url": url(),
+        "take_out_url": "/data/take-out" + url().removeprefix("/search"),
         "meant_url": url(q=page.results.did_you_mean or ""),
         "nearest": [
             (one.label, one.total, _url({"q": one.query, **dict(one.filters.chosen())}))

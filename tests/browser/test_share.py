@@ -1,0 +1,107 @@
+"""Sharing between two shops in a real browser on a phone: look through, leave out, write, bring in, withdraw."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, expect
+
+
+@pytest.fixture
+def other_url(tmp_path: Path) -> Iterator[str]:
+    """Another shop's server, with nothing in its store."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "kb", "serve", "--no-browser", "--port", "0"],
+        env={**os.environ, "KB_DATA": str(tmp_path / "other")},
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    try:
+        line = process.stdout.readline()
+        assert "answers at" in line, line
+        yield line.split()[-1].rstrip("/")
+    finally:
+        process.terminate()
+        process.wait(30)
+        process.stdout.close()
+
+
+@pytest.fixture
+def phone(browser: Browser) -> Iterator[Page]:
+    context = browser.new_context(viewport={"width": 390, "height": 844}, accept_downloads=True)
+    context.set_default_timeout(60_000)
+    yield context.new_page()
+    context.close()
+
+
+def fits_and_has_no_finding(page: Page) -> None:
+    found = Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
+    assert not page.locator("html").evaluate("(page) => page.scrollWidth > innerWidth")
+
+
+def test_cases_go_from_one_shop_to_another_and_are_withdrawn_again(
+    phone: Page, demo_url: str, other_url: str, tmp_path: Path
+) -> None:
+    phone.goto(f"{demo_url}/data")
+    phone.get_by_role("link", name="Share cases").click()
+    fits_and_has_no_finding(phone)
+    phone.get_by_label("Name that other shops see").fill("Harbour bench")
+    phone.get_by_text("Only some board families").click()
+    phone.get_by_label("HX-210", exact=True).check()
+    phone.get_by_role("button", name="Show what would be shared").click()
+    told = phone.locator("#seen p[role=status]")
+    expect(told).to_contain_text("of 1 board family")
+    before = int(told.inner_text().split()[0])
+    fits_and_has_no_finding(phone)
+    phone.get_by_role("checkbox", name="Leave this case out").first.check()
+    phone.get_by_role("button", name="Show it again").click()
+    expect(told).to_contain_text(f"{before - 1} cases")
+    expect(told).to_contain_text("Left out: 1 case")
+    with phone.expect_download() as download:
+        phone.get_by_role("button", name="Write the file").click()
+    file = tmp_path / "shared.jsonl"
+    download.value.save_as(file)
+    assert file.read_text().count('"record":"case"') == before - 1
+
+    phone.goto(f"{other_url}/data")
+    phone.locator("input[type=file]").first.set_input_files(file)
+    phone.get_by_role("button", name="Bring in", exact=True).click()
+    expect(phone.get_by_text("From Harbour bench, whose cases they stay.")).to_be_visible()
+    phone.goto(f"{other_url}/search?q=relay")
+    expect(phone.get_by_text("from Harbour bench").first).to_be_visible()
+    fits_and_has_no_finding(phone)
+    phone.locator("a.case-line__name").first.click()
+    expect(phone.get_by_text("From Harbour bench, another shop.")).to_be_visible()
+    fits_and_has_no_finding(phone)
+
+    phone.goto(f"{other_url}/data/origins")
+    fits_and_has_no_finding(phone)
+    phone.get_by_role("button", name="Withdraw all its cases").click()
+    expect(phone.get_by_text(f"{before - 1} cases went into the bin")).to_be_visible()
+    fits_and_has_no_finding(phone)
+    phone.goto(f"{other_url}/search?q=relay")
+    expect(phone.get_by_text("Nothing found")).to_be_visible()
+    phone.goto(f"{other_url}/data/origins")
+    phone.get_by_role("button", name="Allow this shop again").click()
+    expect(phone.get_by_text(f"{before - 1} cases came back")).to_be_visible()
+
+
+def test_a_search_result_is_taken_out(phone: Page, demo_url: str, tmp_path: Path) -> None:
+    phone.goto(f"{demo_url}/search?q=relay+ticks")
+    phone.get_by_role("link", name="Take this result out").click()
+    expect(phone.get_by_text("as found: “relay ticks”")).to_be_visible()
+    fits_and_has_no_finding(phone)
+    phone.get_by_label("Format").select_option("csv")
+    with phone.expect_download() as download:
+        phone.get_by_role("button", name="Write the file").click()
+    file = tmp_path / "found.csv"
+    download.value.save_as(file)
+    assert file.read_bytes().startswith(b"\xef\xbb\xbfuid,origin,family,")
