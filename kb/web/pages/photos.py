@@ -71,8 +71,6 @@ def _photos(
         **files_context(shop, uid),
         "kept": kept,
         "refused": refused,
-        "taken": files.TAKEN,
-        "most": files.MOST_AT_ONCE,
     }
     return render("files/photos.html", context, scope=request.scope, status=status)
 
