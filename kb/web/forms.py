@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 from starlette.datastructures import FormData
+from starlette.requests import Request
 
 from kb.errors import BadInput
 from kb.model import Problem, by_field
@@ -55,6 +56,12 @@ class Form:
         except BadInput as error:
             self.problems.append(Problem(name, error.message, error.remedy or ""))
             return None
+
+
+async def typed_fields(request: Request, *, max_fields: int = 1000) -> FormData:
+    """The texts of a form that takes no file; a file that was sent all the same is let go of at once."""
+    async with request.form(max_fields=max_fields) as data:
+        return FormData([(name, text) for name, text in data.multi_items() if isinstance(text, str)])
 
 
 def read_form(data: FormData, lists: Mapping[str, Iterable[str]]) -> Form:

@@ -17,7 +17,7 @@ from kb.service import Shop, bench_outcome, bench_sequence, bench_symptoms, case
 from kb.service.bench_sequence import NewRun, Question, RunView, StepView, Typed
 from kb.web.case_form import line_of
 from kb.web.dependencies import FilterText, ShopHere
-from kb.web.forms import Form, read_form
+from kb.web.forms import Form, read_form, typed_fields
 from kb.web.pages.diagnose import Asked
 from kb.web.rendering import render
 
@@ -120,7 +120,7 @@ def _setup_page(
 @router.post("/bench")
 async def start_run(request: Request, shop: ShopHere) -> Response:
     """Begins a test."""
-    data = await request.form()
+    data = await typed_fields(request)
     return await run_in_threadpool(_start, request, shop, data)
 
 
@@ -254,7 +254,7 @@ def _step_page(
 @router.post("/bench/{uid}/steps/{number}")
 async def enter_step(request: Request, shop: ShopHere, uid: Uid, number: Number) -> Response:
     """Keeps what was entered, or asks about it."""
-    data = await request.form()
+    data = await typed_fields(request)
     return await run_in_threadpool(_enter, request, shop, uid, number, data)
 
 
@@ -297,7 +297,7 @@ def take_back(shop: ShopHere, uid: Uid, number: Number) -> Response:
 @router.post("/bench/{uid}/steps/{number}/leave-out")
 async def leave_out(request: Request, shop: ShopHere, uid: Uid, number: Number) -> Response:
     """Leaves a step out and goes on."""
-    data = await request.form()
+    data = await typed_fields(request)
     reason = str(data.get("reason", ""))
 
     def left() -> Response:
@@ -339,7 +339,7 @@ def test_again(shop: ShopHere, uid: Uid) -> Response:
 @router.post("/bench/{uid}/fix")
 async def note_fix(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """Notes what was repaired and begins the test that is to prove it."""
-    data = await request.form()
+    data = await typed_fields(request)
     return await run_in_threadpool(_note_fix, request, shop, uid, data)
 
 
@@ -366,7 +366,7 @@ def make_case(shop: ShopHere, uid: Uid) -> Response:
 @router.post("/bench/{uid}/close-case")
 async def close_case(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """Ends a passed test and closes its case."""
-    data = await request.form()
+    data = await typed_fields(request)
     return await run_in_threadpool(_close_case, request, shop, uid, str(data.get("verdict", "")))
 
 

@@ -20,7 +20,7 @@ from kb.service import Shop, bench_sequence, cases, families, reporting
 from kb.service import words as lists
 from kb.web.case_form import form_of, line_of, note_error, read_case_form, record_of
 from kb.web.dependencies import FilterText, Offset, ShopHere
-from kb.web.forms import Form
+from kb.web.forms import Form, typed_fields
 from kb.web.pages.diagnose import Asked, read_asked
 from kb.web.pages.photos import files_context
 from kb.web.rendering import render
@@ -153,7 +153,7 @@ async def change_case(request: Request, shop: ShopHere, uid: Uid) -> Response:
 @router.post("/cases/{uid}/follow-ups")
 async def add_follow_up(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """Adds news of a board that has left."""
-    data = await request.form()
+    data = await typed_fields(request)
     return await run_in_threadpool(_add_follow_up, request, shop, uid, data)
 
 
@@ -178,7 +178,7 @@ def _add_follow_up(request: Request, shop: Shop, uid: str, data: FormData) -> Re
 @router.post("/cases/{uid}/in-hand")
 async def set_in_hand(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """Notes who has the board in hand and which parts it waits for."""
-    data = await request.form()
+    data = await typed_fields(request)
     return await run_in_threadpool(_set_in_hand, request, shop, uid, data)
 
 
@@ -260,7 +260,7 @@ def _form_page(request: Request, shop: Shop, form: Form, uid: str | None, status
 
 
 async def _take_form(request: Request, shop: Shop, uid: str | None) -> Response:
-    data = await request.form(max_fields=20_000)
+    data = await typed_fields(request, max_fields=20_000)
     return await run_in_threadpool(_save_form, request, shop, uid, data)
 
 

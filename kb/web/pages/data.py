@@ -17,7 +17,7 @@ from kb.facts.values import parse_minutes
 from kb.model import PartClassRecord, Problem, SymptomRecord, problems
 from kb.service import Shop, health, moving, words
 from kb.web.dependencies import ShopHere
-from kb.web.forms import Form
+from kb.web.forms import Form, typed_fields
 from kb.web.rendering import render
 
 router = APIRouter()
@@ -68,7 +68,7 @@ def list_words(request: Request, shop: ShopHere, kind: Kind, name: str = "", sav
 @router.post("/data/{kind}")
 async def save_word(request: Request, shop: ShopHere, kind: Kind) -> Response:
     """Adds or changes one entry."""
-    data = await request.form()
+    data = await typed_fields(request)
     return await run_in_threadpool(_save_word, request, shop, kind, data)
 
 

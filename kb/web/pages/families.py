@@ -14,7 +14,7 @@ from kb.facts import vocabulary as words
 from kb.service import Shop, families
 from kb.web.dependencies import FilterText, ShopHere
 from kb.web.family_form import form_of, note_error, read_family_form, record_of
-from kb.web.forms import Form
+from kb.web.forms import Form, typed_fields
 from kb.web.rendering import family_path, render
 
 router = APIRouter()
@@ -37,7 +37,7 @@ def new_family(request: Request, shop: ShopHere, code: FilterText = "") -> Respo
 @router.post("/families")
 async def add_family(request: Request, shop: ShopHere) -> Response:
     """Saves a new family, or shows the form again with what is wrong at its field."""
-    data = await request.form(max_fields=10_000)
+    data = await typed_fields(request, max_fields=10_000)
     return await run_in_threadpool(_save_form, request, shop, None, data)
 
 
@@ -65,7 +65,7 @@ def edit_family(request: Request, shop: ShopHere, code: Code) -> Response:
 @router.post("/families/{code}")
 async def change_family(request: Request, shop: ShopHere, code: Code) -> Response:
     """Saves a changed family, or shows the form again with what is wrong at its field."""
-    data = await request.form(max_fields=10_000)
+    data = await typed_fields(request, max_fields=10_000)
     return await run_in_threadpool(_save_form, request, shop, code, data)
 
 

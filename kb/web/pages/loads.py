@@ -17,7 +17,7 @@ from kb.facts.values import format_si_plain, parse_quantity, parse_tolerance
 from kb.model import FamilyRecord, LoadRecord, Problem, problems
 from kb.service import Shop, families, loads
 from kb.web.dependencies import FilterText, ShopHere
-from kb.web.forms import Form
+from kb.web.forms import Form, typed_fields
 from kb.web.rendering import render
 
 router = APIRouter()
@@ -71,7 +71,7 @@ def _form_of(record: LoadRecord) -> Form:
 @router.post("/loads")
 async def save_load(request: Request, shop: ShopHere) -> Response:
     """Adds or changes a load, or takes it off the shelf."""
-    data = await request.form()
+    data = await typed_fields(request)
     return await run_in_threadpool(_save, request, shop, data)
 
 

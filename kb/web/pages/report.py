@@ -13,7 +13,7 @@ from kb.errors import BadInput
 from kb.model import Problem
 from kb.service import Shop, cases, reporting
 from kb.web.dependencies import ShopHere
-from kb.web.forms import Form
+from kb.web.forms import Form, typed_fields
 from kb.web.rendering import render
 from kb.web.security import is_loopback
 
@@ -47,7 +47,7 @@ def _desk_page(
 @router.post("/cases/{uid}/report")
 async def keep_report(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """Keeps the draft, issues it, or throws it away."""
-    data = await request.form()
+    data = await typed_fields(request)
     return await run_in_threadpool(_keep, request, shop, uid, data)
 
 
