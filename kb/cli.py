@@ -324,6 +324,8 @@ def _backup(parsed: argparse.Namespace) -> int:
     )
     for name in manifest.damaged:
         print(f"kb: {name} was damaged before it was backed up. Run kb check.", file=sys.stderr)
+    for name in manifest.missing:
+        print(f"kb: {name} belongs to a case and is not there. Run kb check.", file=sys.stderr)
     return 0
 
 

@@ -253,9 +253,12 @@ def faults(shop: Shop) -> tuple[int, list[str]]:
 def sweep(shop: Shop) -> list[str]:
     """Removes content that nothing refers to and that is older than a day; answers the hashes.
 
-    Such content is left where a program was killed between keeping a file and noting it, and where
-    files or cases were removed for good.
+    Such content is left where a program was killed between keeping a file and noting it, and where files
+    or cases were removed for good. Nothing is removed while the folder of backups holds a copy from before
+    a restore, which is the database alone: its records may refer to any of it.
     """
+    if any(shop.settings.backups.glob("before-restore-*.sqlite3")):
+        return []
     with shop.writing() as session:
         files.forget_unreferred(session)
         referred = {one.content for one in files.all_contents(session)}

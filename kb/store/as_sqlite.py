@@ -6,11 +6,11 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import JSON, Connection, Engine, MetaData, create_engine, event, inspect
-from sqlalchemy.engine import make_url
 from sqlalchemy.schema import sort_tables
 
 from kb.errors import NotFound, StoreTrouble
 from kb.store import schema, sqlite_files
+from kb.store.address import read_address
 from kb.store.rows import Progress, copy_rows, count_rows
 
 
@@ -87,8 +87,11 @@ def _tables(connection: Connection) -> list[Any]:
 
 
 def place_of(url: str) -> Path | str:
-    """Where the store of an address lies: an SQLite file as a path, any other database as its address."""
-    parsed = make_url(url)
-    if parsed.get_backend_name() == "sqlite" and parsed.database:
+    """Where the store of an address lies: an SQLite file as a path, any other database as its address.
+
+    Raises BadInput for an address that cannot be used.
+    """
+    parsed = read_address(url)
+    if parsed.drivername == "sqlite" and parsed.database:
         return Path(parsed.database)
     return url

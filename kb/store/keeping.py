@@ -14,6 +14,7 @@ from sqlalchemy.exc import OperationalError
 
 from kb.errors import BadInput, KbError, StoreTrouble
 from kb.store import people_kept, portable, schema, sqlite_files
+from kb.store.address import read_address
 from kb.store.copying import copy_store
 from kb.store.engine import Store
 from kb.store.portable import Manifest, Progress
@@ -50,7 +51,7 @@ def back_up(
 
     Raises NotFound where there is no store yet.
     """
-    engine = create_engine(f"sqlite:///{place}" if isinstance(place, Path) else place)
+    engine = create_engine(f"sqlite:///{place}" if isinstance(place, Path) else read_address(place))
     try:
         return portable.make(engine, files, target, program=program, progress=progress)
     except OperationalError as error:

@@ -59,7 +59,8 @@ class Member:
 @dataclass(frozen=True, slots=True)
 class Manifest:
     """What a backup says of itself. `change` is number and nonce of the newest change it holds, `damaged`
-    names the files that were not what their name says when they were backed up."""
+    names the files that were not what their name says when they were backed up, `missing` those that the
+    records refer to and that were not there."""
 
     format: int
     program: str
@@ -70,6 +71,7 @@ class Manifest:
     made_at: str
     members: tuple[Member, ...]
     damaged: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()
 
     @property
     def moment(self) -> datetime:
@@ -136,7 +138,7 @@ def _write(part: Path, database: Path, files: Path, program: str, progress: Prog
             made_at=datetime.now(UTC).replace(microsecond=0).isoformat(),
             members=tuple(members),
             damaged=tuple(damaged),
-            **_facts(database, len(members) - 1),
+            **_facts(database, [member.name for member in members]),
         )
         archive.writestr(MANIFEST, json.dumps(asdict(manifest), indent=1), zipfile.ZIP_DEFLATED)
     return manifest
@@ -157,8 +159,8 @@ def _add(archive: zipfile.ZipFile, name: str, path: Path, told: Callable[[int], 
     return Member(name, size, digest.hexdigest())
 
 
-def _facts(database: Path, files: int) -> dict[str, Any]:
-    """What the manifest says of the database in it."""
+def _facts(database: Path, members: list[str]) -> dict[str, Any]:
+    """What the manifest says of the database in it, and of the files that belong to it."""
     with closing(sqlite_files.looked_into(database)) as connection:
         newest = connection.execute("SELECT seq, nonce FROM change ORDER BY seq DESC LIMIT 1").fetchone()
         identity = connection.execute("SELECT value FROM setting WHERE name = 'identity'").fetchone()
@@ -172,8 +174,18 @@ def _facts(database: Path, files: int) -> dict[str, Any]:
             "schema": str(connection.execute("SELECT version_num FROM alembic_version").fetchone()[0]),
             "identity": str(json.loads(identity[0])) if identity else "",
             "change": (int(newest[0]), str(newest[1])) if newest else (0, ""),
-            "counts": {**counts, "file": files},
+            "counts": {**counts, "file": sum(name != DATABASE for name in members)},
+            "missing": _missing(connection, tables, set(members)),
         }
+
+
+def _missing(connection: sqlite3.Connection, tables: set[str], members: set[str]) -> tuple[str, ...]:
+    """The files that records refer to and that are not among the members."""
+    if "stored_file" not in tables:
+        return ()
+    rows = connection.execute("SELECT content FROM stored_file ORDER BY content")
+    wanted = (f"files/{content[:2]}/{content}" for (content,) in rows)
+    return tuple(name for name in wanted if name not in members)
 
 
 @contextmanager
@@ -237,6 +249,7 @@ def _read_manifest(file: Path, archive: zipfile.ZipFile) -> Manifest:
                 for entry in given["members"]
             ),
             damaged=tuple(str(name) for name in given["damaged"]),
+            missing=tuple(str(name) for name in given["missing"]),
         )
     except (ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
         raise refused(f"its {MANIFEST} cannot be read") from error
@@ -328,7 +341,7 @@ def _compare(file: Path, manifest: Manifest, database: Path) -> None:
     if wrong:
         raise BadInput(f"{file} is damaged: {wrong[0]}", field="file")
     try:
-        found = _facts(database, len(manifest.members) - 1)
+        found = _facts(database, [member.name for member in manifest.members])
     except sqlite3.DatabaseError as error:
         raise BadInput(f"{file} is damaged: {error}.", field="file") from error
     for name, value in found.items():
