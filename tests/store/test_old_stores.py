@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import logging
 import os
@@ -17,9 +18,11 @@ from factories import TODAY, exported, settings_in
 from kb.errors import StoreTrouble
 from kb.service import Shop, cases, checking, keeping
 from kb.store import Store, schema, sqlite_files
-from kb.store.records import bench_runs, changes
+from kb.store.records import bench_runs, changes, files
 
 OLD = Path(__file__).parent / "old_stores"
+PHOTO = b"not really a photograph"
+PHOTO_NAME = hashlib.sha256(PHOTO).hexdigest()
 REVISIONS = sorted(file.stem for file in OLD.glob("*.sql"))
 
 
@@ -29,6 +32,10 @@ def laid_down(revision: str, data: Path) -> Path:
     file = data / "store.sqlite3"
     with closing(sqlite3.connect(file)) as connection:
         connection.executescript((OLD / f"{revision}.sql").read_text(encoding="utf-8"))
+    # The photograph that the store refers to from the schema on that knows files.
+    kept = data / "files" / PHOTO_NAME[:2] / PHOTO_NAME
+    kept.parent.mkdir(parents=True)
+    kept.write_bytes(PHOTO)
     return file
 
 
@@ -49,7 +56,7 @@ def rows(file: Path, query: str) -> list[tuple[object, ...]]:
 def test_there_is_a_store_of_every_schema_from_the_first_on() -> None:
     known = sorted(schema.known())
     assert known[: len(REVISIONS)] == REVISIONS
-    assert len(REVISIONS) >= 4
+    assert len(REVISIONS) >= 9
 
 
 @pytest.mark.parametrize("revision", REVISIONS)
@@ -82,6 +89,9 @@ def test_an_old_store_opens_and_every_record_is_what_it_was(revision: str, tmp_p
             assert run.left_out == {"2": "no fuse"}
             _draft, (report,) = bench_runs.reports_of(session, "old-1")
             assert report.content == {"asked": "Stays dark."}
+        if revision >= "0008":
+            (photo,) = files.of_case(session, "old-1")
+            assert (photo.content.content, photo.caption) == (PHOTO_NAME, "as it came in")
     shop.close()
     assert rows(file, "SELECT seq, nonce, entity, key, operation, at FROM change ORDER BY seq") == feed
     assert rows(file, "SELECT entity, key, version, record FROM history ORDER BY id") == history

@@ -8,19 +8,27 @@ the first commit had, and whatever later code has besides.
 
 from __future__ import annotations
 
+import hashlib
 import inspect
 import json
 import sqlite3
 import sys
 import tempfile
 from contextlib import closing
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
+
+from sqlalchemy import JSON, insert, select
 
 from kb.exchange import lines
 from kb.model import CaseRecord, FamilyRecord
 from kb.store import Store
 from kb.store.records import cases, changes, families, lists
+from kb.store.tables import Table
+
+PHOTO = b"not really a photograph"
+WORDS = {"level": "administer", "scope": "read", "event": "backup made"}
 
 
 def writing(store: Store) -> Any:
@@ -47,7 +55,16 @@ def fill(store: Store, records: Path) -> None:
         cases.Writer(session).write([old.model_copy(update={"notes": "seen again"})], expected_version=1)
         family = families.get(session, "WB-7").record
         families.save(session, family.model_copy(update={"notes": "two of them"}))
+        put_in_bin(session)
+
+
+def put_in_bin(session: Any) -> None:
+    try:
+        from kb.store.records import bins
+    except ImportError:
         cases.set_binned(session, "old-3", binned=True)
+    else:
+        bins.put(session, "case", "old-3")
 
 
 def with_news(record: CaseRecord) -> CaseRecord:
@@ -84,6 +101,50 @@ def fill_bench(store: Store) -> None:
         bench_runs.write_report(session, "old-1", {"asked": "Stays dark."}, issue=True)
 
 
+def fill_files(store: Store) -> None:
+    """A photograph of a case, where the code knows them; its bytes are those of PHOTO."""
+    try:
+        from kb.store.records import files
+    except ImportError:
+        return
+    with writing(store) as session:
+        content = files.Content(hashlib.sha256(PHOTO).hexdigest(), "image/jpeg", len(PHOTO), 40, 30)
+        files.add(session, "old-1", content, "board.jpg", "as it came in")
+
+
+def fill_rest(store: Store) -> None:
+    """A row in every table that is still empty, by the definitions of that code: accounts and the like."""
+    with writing(store) as session:
+        for table in Table.metadata.sorted_tables:
+            if session.execute(select(table).limit(1)).first() is None:
+                session.execute(
+                    insert(table), {column.name: value_for(session, column) for column in needed(table)}
+                )
+
+
+def needed(table: Any) -> list[Any]:
+    """The columns that a row cannot do without."""
+    return [
+        column
+        for column in table.columns
+        if not column.nullable and column.server_default is None and column is not table.autoincrement_column
+    ]
+
+
+def value_for(session: Any, column: Any) -> Any:
+    """Something that fits: the key of an owner that is there, or a word or number of its type."""
+    for link in column.foreign_keys:
+        return session.scalar(select(link.column).limit(1))
+    if column.name in WORDS:
+        return WORDS[column.name]
+    if isinstance(column.type, JSON):
+        return {}
+    kind = getattr(column.type, "impl", column.type).python_type
+    if kind in (datetime, date):
+        return datetime(2026, 4, 3, 12, tzinfo=UTC) if kind is datetime else date(2026, 4, 3)
+    return {"str": column.name, "int": 1, "float": 1.0, "bool": False}[kind.__name__]
+
+
 def export(store: Store) -> str:
     with store.reading() as session:
         found = [*lists.symptoms(session), *lists.part_classes(session), *lists.loads(session)]
@@ -99,6 +160,8 @@ def main() -> None:
         store = Store.at(file)
         fill(store, records)
         fill_bench(store)
+        fill_files(store)
+        fill_rest(store)
         jsonl.write_text(export(store), encoding="utf-8")
         store.close()
         with closing(sqlite3.connect(file)) as connection:
