@@ -334,3 +334,21 @@ def test_a_stopped_import_leaves_nothing_behind(desk: Client) -> None:
     assert job.state == "stopped"
     assert exported(desk.shop) == before
     assert sheets.load(desk.shop, sheet.id).done is None
+
+
+def test_a_data_folder_that_cannot_be_written_is_said_as_such(desk: Client) -> None:
+    (desk.shop.settings.data / "incoming").write_text("in the way")
+    answer = desk.post("/data/sheet", files={"file": (BOOK, harbour_book())})
+    assert answer.status_code == 503
+    assert "KB_DATA" in answer.text
+
+
+def test_a_sheet_is_brought_in_once_however_often_the_button_is_pressed(desk: Client) -> None:
+    base = send(desk, harbour_book())
+    check(desk, base)
+    through(desk, desk.post(f"{base}/run", data={"keep_good": "yes"}))
+    batch = sheets.load(desk.shop, base.rpartition("/")[2]).done
+    again = desk.post(f"{base}/run", data={"keep_good": "yes"})
+    assert again.status_code == 422
+    assert "brought in already" in again.text
+    assert sheets.load(desk.shop, base.rpartition("/")[2]).done == batch

@@ -66,6 +66,7 @@ def check(shop: Shop, sheet: Sheet, progress: Callable[[int], Any] | None = None
     sheet.checked = sheet.done = None
     state.save(shop, sheet)
     with (
+        state.writing(),
         (place / CASES).open("w", encoding="utf-8", newline="\n") as kept,
         (place / REFUSED).open("w", encoding="utf-8-sig", newline="") as refused,
     ):

@@ -66,8 +66,9 @@ def read(shop: Shop, sheet: Sheet, progress: Progress | None = None) -> None:
     how = exchange.look(state.source(shop, sheet.id)) if fresh else sheet.how
     plain = state.folder(shop, sheet.id) / "rows.csv"
     part = plain.with_suffix(".part")
-    copied = exchange.copied(state.source(shop, sheet.id), how, part, progress)
-    part.replace(plain)
+    with state.writing():
+        copied = exchange.copied(state.source(shop, sheet.id), how, part, progress)
+        part.replace(plain)
     sheet.look = {
         "kind": how.kind,
         "encoding": how.encoding,

@@ -13,7 +13,7 @@ import re
 import secrets
 import shutil
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -121,10 +121,11 @@ def take(shop: Shop, name: str, stream: BinaryIO) -> Sheet:
     sheet = Sheet(secrets.token_hex(8), _shown(name))
     place = _incoming(shop) / sheet.id
     limit = shop.settings.max_upload_mb * 1_000_000
-    try:
+    with writing():
         place.mkdir(parents=True, mode=0o700)
+    try:
         size = 0
-        with (place / "source").open("wb") as file:
+        with writing(), (place / "source").open("wb") as file:
             while piece := stream.read(1 << 20):
                 size += len(piece)
                 if size > limit:
@@ -135,16 +136,22 @@ def take(shop: Shop, name: str, stream: BinaryIO) -> Sheet:
                     )
                 file.write(piece)
         _write(place, sheet)
-    except OSError as error:
-        shutil.rmtree(place, ignore_errors=True)
-        raise StoreTrouble(
-            f"The file cannot be kept in the data folder: {error.strerror}.",
-            remedy="Make room on the disk, or set KB_DATA to a folder that you may write to.",
-        ) from error
     except BaseException:
         shutil.rmtree(place, ignore_errors=True)
         raise
     return sheet
+
+
+@contextlib.contextmanager
+def writing() -> Iterator[None]:
+    """For work that writes beside a sheet: a full or read-only disk is said as such. Raises StoreTrouble."""
+    try:
+        yield
+    except OSError as error:
+        raise StoreTrouble(
+            f"The data folder cannot be written: {error.strerror}.",
+            remedy="Make room on the disk, or set KB_DATA to a folder that you may write to.",
+        ) from error
 
 
 def _shown(name: str) -> str:
@@ -167,9 +174,14 @@ def save(shop: Shop, sheet: Sheet) -> None:
 
 
 def _write(place: Path, sheet: Sheet) -> None:
-    part = place / f"state.{secrets.token_hex(4)}.part"
-    part.write_text(json.dumps(asdict(sheet), ensure_ascii=False), encoding="utf-8")
-    os.replace(part, place / "state.json")
+    with writing():
+        _replace(place / "state.json", json.dumps(asdict(sheet), ensure_ascii=False))
+
+
+def _replace(file: Path, text: str) -> None:
+    part = file.with_name(f"{file.stem}.{secrets.token_hex(4)}.part")
+    part.write_text(text, encoding="utf-8")
+    os.replace(part, file)
 
 
 def forget(shop: Shop, sheet_id: str) -> None:
