@@ -68,9 +68,9 @@ def rules_for(name: str, address: str, device: str) -> dict[str, Rule]:
     return {f"here {account} {place}": _HERE, f"place {place}": _PLACE, f"account {account}": _ACCOUNT}
 
 
-def refuse_haste(session: Session, rules: dict[str, Rule], now: int, *, lock: bool = False) -> dict[str, int]:
+def refuse_haste(session: Session, rules: dict[str, Rule], now: int) -> dict[str, int]:
     """The failures counted so far. Raises TooSoon where the next attempt comes too early."""
-    found = visits.failures(session, rules, lock=lock)
+    found = visits.failures(session, rules)
     counted = {key: count for key, (count, last) in found.items() if now - last < FORGET_S}
     wait = max(
         (rules[key].wait_s(count) - (now - found[key][1]) for key, count in counted.items()), default=0
@@ -84,12 +84,14 @@ def refuse_haste(session: Session, rules: dict[str, Rule], now: int, *, lock: bo
     return counted
 
 
+# Writing transactions come one after the other on both kinds of database, so none reads a count that another
+# is about to change.
 def count(session: Session, rules: dict[str, Rule], now: int) -> bool:
     """Counts an attempt as failed before its password is looked at, so that many at once gain nothing.
 
     Says whether the next one has to wait. Raises TooSoon like `refuse_haste`.
     """
-    counted = refuse_haste(session, rules, now, lock=True)
+    counted = refuse_haste(session, rules, now)
     for key in rules:
         visits.count_failure(session, key, counted.get(key, 0) + 1, now)
     visits.forget_failures_before(session, now - 2 * FORGET_S)
@@ -98,7 +100,7 @@ def count(session: Session, rules: dict[str, Rule], now: int) -> bool:
 
 def succeeded(session: Session, rules: dict[str, Rule], now: int) -> None:
     """Takes the attempt back out of the counts: the pair is forgiven, the others lose this one only."""
-    found = visits.failures(session, rules, lock=True)
+    found = visits.failures(session, rules)
     for key, (number, last) in found.items():
         if rules[key] is _HERE or number <= 1:
             visits.forget_failures(session, [key])

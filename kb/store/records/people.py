@@ -89,14 +89,11 @@ def remove(session: Session, person_id: int) -> None:
 def other_administrators(session: Session, person_id: int) -> int:
     """How many others administer and can sign in.
 
-    Their rows are locked where the database locks rows, so that two administrators who remove each
-    other at once do not both find the other; SQLite has one writer anyway.
+    Asked in the writing transaction that changes one of them: there is one writer at a time on both kinds of
+    database, so two administrators who remove each other at once do not both find the other.
     """
     rows = session.execute(
-        select(_PERSON.c.id)
-        .where(_PERSON.c.level == ADMINISTER, _PERSON.c.password_hash != "")
-        .order_by(_PERSON.c.id)
-        .with_for_update()
+        select(_PERSON.c.id).where(_PERSON.c.level == ADMINISTER, _PERSON.c.password_hash != "")
     )
     return sum(1 for row in rows if row.id != person_id)
 

@@ -147,14 +147,10 @@ def revoke(session: Session, person_id: int, token_id: int | None = None) -> lis
     return names
 
 
-def failures(session: Session, keys: Iterable[str], *, lock: bool = False) -> dict[str, tuple[int, int]]:
+def failures(session: Session, keys: Iterable[str]) -> dict[str, tuple[int, int]]:
     """(count, moment of the last) of failed sign-ins by key; absent where there was none."""
-    query = (
-        select(_FAILED.c.key, _FAILED.c["count"], _FAILED.c.last_at)
-        .where(_FAILED.c.key.in_(list(keys)))
-        .order_by(_FAILED.c.key)
-    )
-    rows = session.execute(query.with_for_update() if lock else query)
+    columns = (_FAILED.c.key, _FAILED.c["count"], _FAILED.c.last_at)
+    rows = session.execute(select(*columns).where(_FAILED.c.key.in_(list(keys))))
     return {key: (count, last_at) for key, count, last_at in rows}
 
 
