@@ -224,3 +224,16 @@ def test_workbooks_are_read_as_another_reader_reads_them(cells: list[list[Any]])
         expected = [plain(value) for value in their_row]
         padded = [*our_row, *[""] * (len(expected) - len(our_row))]
         assert [typed(text, like) for text, like in zip(padded, expected, strict=False)] == expected
+
+
+def test_symptoms_in_complaints_are_noted_but_for_those_taken_out(shop: Shop) -> None:
+    sheet = read(shop, table("Board;Complaint", "A-1;no picture and relay ticks"))
+    found = sheets.read_texts(shop, sheet)
+    assert dict(found.counts) == {"no picture": 1, "relay clicks repeatedly": 1}
+    assert found.samples[0].text == "no picture and relay ticks"
+    assert len(cases(shop, sheet)[0].symptoms) == 2
+    sheets.choose_texts(shop, sheet, True, {"no picture"})
+    assert [one.name for one in cases(shop, sheet)[0].symptoms] == ["relay clicks repeatedly"]
+    sheets.choose_texts(shop, sheet, False, set())
+    assert cases(shop, sheet)[0].symptoms == []
+    assert cases(shop, sheet)[0].complaint == "no picture and relay ticks"
