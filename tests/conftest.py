@@ -86,6 +86,14 @@ class SharedStores:
 def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("markers", "once(why): not run again with --database postgresql")
     config.pluginmanager.register(SharedStores())
+    if on_postgresql(config):
+        # A store that a test leaves open is a file that nobody misses, or a connection that tells of it.
+        config.addinivalue_line(
+            "filterwarnings", r"ignore:.*psycopg\.Connection.* was deleted while still open:ResourceWarning"
+        )
+        config.addinivalue_line(
+            "filterwarnings", "ignore:.*BaseConnection.__del__:pytest.PytestUnraisableExceptionWarning"
+        )
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:

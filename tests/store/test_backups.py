@@ -108,6 +108,7 @@ def test_a_store_is_made_from_a_backup_where_there_is_none(shop: Shop, tmp_path:
     other.close()
 
 
+@pytest.mark.once("about the file that SQLite keeps")
 def test_a_bare_database_of_earlier_backups_is_still_restored(shop: Shop, tmp_path: Path) -> None:
     sqlite_files.copy_file(shop.settings.store_file, tmp_path / "old.sqlite3")
     before = exported(shop)
@@ -251,6 +252,7 @@ def test_a_backup_of_a_newer_program_is_refused_in_a_sentence(shop: Shop, tmp_pa
     assert exported(shop) == before
 
 
+@pytest.mark.once("about the file that SQLite keeps")
 @pytest.mark.parametrize("how", ["pages", "all of it"])
 def test_a_damaged_store_is_replaced_and_kept_byte_for_byte(shop: Shop, tmp_path: Path, how: str) -> None:
     before = exported(shop)
@@ -291,6 +293,7 @@ def test_a_photograph_that_was_damaged_since_is_made_whole(shop: Shop, tmp_path:
     assert photo.read_bytes() == PHOTO
 
 
+@pytest.mark.once("about the file that SQLite keeps")
 def test_there_is_nothing_to_back_up_before_there_is_a_store(tmp_path: Path) -> None:
     with pytest.raises(NotFound, match="no store yet"):
         keeping.back_up(settings_in(tmp_path / "data"), tmp_path / "all.zip")

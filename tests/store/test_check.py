@@ -82,6 +82,7 @@ def test_what_was_changed_behind_its_back_is_found_and_has_a_remedy(
     assert all(fault.remedy for fault in found.faults)
 
 
+@pytest.mark.once("about the file that SQLite keeps")
 def test_a_row_whose_owner_is_gone_is_found(shop: Shop) -> None:
     with closing(sqlite3.connect(shop.settings.store_file)) as connection:
         connection.execute("DELETE FROM board_case WHERE uid = 'c3'")  # without foreign keys, as others do

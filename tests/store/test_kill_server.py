@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from kill_server import rounds_of
 
+pytestmark = pytest.mark.once("about the file that SQLite keeps")
 ROUNDS, WRITERS = 12, 4
 
 

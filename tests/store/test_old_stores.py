@@ -21,6 +21,7 @@ from kb.store import Store, schema, sqlite_files
 from kb.store.records import bench_runs, changes, files
 
 OLD = Path(__file__).parent / "old_stores"
+pytestmark = pytest.mark.once("about the file that SQLite keeps")
 PHOTO = b"not really a photograph"
 PHOTO_NAME = hashlib.sha256(PHOTO).hexdigest()
 REVISIONS = sorted(file.stem for file in OLD.glob("*.sql"))
