@@ -227,8 +227,7 @@ def _import(parsed: argparse.Namespace) -> int:
     print(counts)
     if report.origin:
         print(f"from {report.origin}; {report.ours} of your own came back and were left as they are")
-    for line in report.differences:
-        print(f"described differently, yours stays: {line}")
+    print("".join(f"described differently, yours stays: {line}\n" for line in report.differences), end="")
     return 0
 
 
@@ -277,7 +276,8 @@ def _rows_bar(what: str, unit: str, total: int | None = None) -> tqdm:
 
 def _export(parsed: argparse.Namespace) -> int:
     with _shop(_settings()) as shop:
-        pieces = _shared(shop, parsed) if parsed.share else _taken(shop, parsed)
+        choice = taking_out.Choice(parsed.query, taking_out.Filters(family=parsed.family))
+        pieces = _shared(shop, parsed) if parsed.share else taking_out.taken(shop, parsed.format, choice)
         if parsed.file is None:
             for piece in pieces:
                 sys.stdout.buffer.write(piece)
@@ -285,12 +285,6 @@ def _export(parsed: argparse.Namespace) -> int:
         else:
             taking_out.write_file(Path(parsed.file), pieces)
     return 0
-
-
-def _taken(shop: Shop, parsed: argparse.Namespace) -> Iterator[bytes]:
-    choice = taking_out.Choice(parsed.query, taking_out.Filters(family=parsed.family))
-    title = shop.settings.shop_name or "Board faults"
-    return taking_out.stream(parsed.format, taking_out.records(shop, choice), title, shop.today().isoformat())
 
 
 def _shared(shop: Shop, parsed: argparse.Namespace) -> Iterator[bytes]:
@@ -301,13 +295,13 @@ def _shared(shop: Shop, parsed: argparse.Namespace) -> Iterator[bytes]:
             field="--share",
             remedy="Leave --query and --format out.",
         )
-    families = frozenset({parsed.family} if parsed.family else ())
+    families = frozenset(filter(None, [parsed.family]))
     choice = sharing.Choice(name=sharing.sharing_name(shop), families=families)
     sharing.own_origin(shop, choice.name)
     seen = sharing.preview(shop, choice)
-    masked = sharing.masked_words(seen.masked)
     print(
-        f"sharing {seen.cases} cases of {seen.families} board families as {choice.name}; masked: {masked}. "
+        f"sharing {seen.cases} cases of {seen.families} board families as {choice.name}; "
+        f"masked: {sharing.masked_words(seen.masked)}. "
         "Look through the texts before you pass the file on.",
         file=sys.stderr,
     )

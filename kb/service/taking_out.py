@@ -171,6 +171,12 @@ def stream(kind: str, given: Iterable[Record], title: str, made: str) -> Iterato
             yield piece
 
 
+def taken(shop: Shop, kind: str, choice: Choice) -> Iterator[bytes]:
+    """The bytes of what is chosen, under the shop's name and today's date."""
+    title = shop.settings.shop_name or "Board faults"
+    return stream(kind, records(shop, choice), title, shop.today().isoformat())
+
+
 def file_name(shop: Shop, kind: str, number: int, *, part: str = "") -> str:
     """A name for a file that tells exports apart. Raises BadInput for an unknown format."""
     if kind not in FORMATS:

@@ -106,9 +106,8 @@ def export(
     """The whole store, or the cases that a search finds with all that they name."""
     choice = Choice(q, Filters(family, section, part_class, verdict, year))
     name = taking_out.file_name(shop, format, moving.newest_change(shop))
-    title = shop.settings.shop_name or "Board faults"
     return StreamingResponse(
-        taking_out.stream(format, taking_out.records(shop, choice), title, shop.today().isoformat()),
+        taking_out.taken(shop, format, choice),
         media_type=taking_out.FORMATS[format][2],
         headers={"Content-Disposition": f'attachment; filename="{name}"'},
     )

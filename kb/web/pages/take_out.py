@@ -28,10 +28,8 @@ def answer(shop: Shop, choice: Choice, kind: str) -> StreamingResponse:
     """The file. Raises BadInput for an unknown format."""
     part = "" if choice.everything else "found-"
     name = taking_out.file_name(shop, kind, moving.newest_change(shop), part=part)
-    title = shop.settings.shop_name or "Board faults"
-    pieces = taking_out.stream(kind, taking_out.records(shop, choice), title, shop.today().isoformat())
     return StreamingResponse(
-        pieces,
+        taking_out.taken(shop, kind, choice),
         media_type=FORMATS[kind][2],
         headers={"Content-Disposition": f'attachment; filename="{name}"'},
     )
