@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime
 from sqlmodel import Session
 
 from kb.config import Settings
+from kb.errors import StoreTrouble
 from kb.service.at_hand import AtHand
 from kb.service.derived import Derived
 from kb.service.jobs import Jobs
@@ -21,6 +22,17 @@ from kb.store.files import FileStore
 
 def _local_today() -> date:
     return datetime.now(UTC).astimezone().date()
+
+
+def _refuse_gone(settings: Settings) -> None:
+    """An empty store in the place of one that is gone would look as if all records were lost."""
+    if settings.counts_file.exists() and not settings.store_file.exists():
+        raise StoreTrouble(
+            f"The store is gone: there was one in {settings.data}, and {settings.store_file.name} is not there "
+            "any more.",
+            remedy=f"Put the file back, or restore a backup with kb restore. To begin with an empty store "
+            f"remove {settings.counts_file} as well.",
+        )
 
 
 class Shop:
@@ -57,6 +69,7 @@ class Shop:
         if settings.store_url:
             store = Store(settings.store_url, copies=copies)
         else:
+            _refuse_gone(settings)
             store = Store.at(settings.store_file, copies=copies)
         files = FileStore(settings.files_folder, must_exist=bool(settings.files))
         return cls(settings, store, files, Derived.on_disk(store, settings), today)
