@@ -22,6 +22,7 @@ from kb.facts.values import (
     parse_money,
     parse_quantity,
     parse_reading_line,
+    parse_share,
     parse_tolerance,
 )
 
@@ -107,6 +108,7 @@ def test_any_line_is_a_reading_or_a_refusal(text: str) -> None:
 def test_any_text_is_an_entry_or_a_refusal(text: str) -> None:
     for parse, kind in (
         (parse_money, int),
+        (parse_share, Decimal),
         (parse_minutes, int),
         (parse_tolerance, Decimal),
         (parse_iso_date, date),
