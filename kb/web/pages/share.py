@@ -12,6 +12,7 @@ from kb.model import Problem
 from kb.service import Shop, sharing, taking_out
 from kb.service.sharing import Choice, Preview
 from kb.web.dependencies import ShopHere
+from kb.web.forms import typed_fields
 from kb.web.rendering import render
 
 router = APIRouter()
@@ -27,14 +28,14 @@ def share(request: Request, shop: ShopHere) -> Response:
 @router.post("/data/share")
 async def share_preview(request: Request, shop: ShopHere) -> Response:
     """What would be shared, for looking through; nothing is written."""
-    data = await request.form(max_fields=20_000)
+    data = await typed_fields(request, max_fields=20_000)
     return await run_in_threadpool(_preview, request, shop, data)
 
 
 @router.post("/data/share/file")
 async def share_file(request: Request, shop: ShopHere) -> Response:
     """The file that another shop can bring in."""
-    data = await request.form(max_fields=20_000)
+    data = await typed_fields(request, max_fields=20_000)
     return await run_in_threadpool(_file, request, shop, data)
 
 
