@@ -337,6 +337,7 @@ def test_a_stopped_import_leaves_nothing_behind(desk: Client) -> None:
 
 
 def test_a_data_folder_that_cannot_be_written_is_said_as_such(desk: Client) -> None:
+    desk.shop.settings.data.mkdir(parents=True, exist_ok=True)
     (desk.shop.settings.data / "incoming").write_text("in the way")
     answer = desk.post("/data/sheet", files={"file": (BOOK, harbour_book())})
     assert answer.status_code == 503
