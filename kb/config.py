@@ -97,6 +97,10 @@ class Settings(BaseSettings):
         default=True, description="Whether the server backs up once a day when something has changed."
     )
 
+    bin_days: Annotated[int, Field(ge=1, le=3650)] = Field(
+        default=90, description="Days after which what lies in the bin is deleted for good."
+    )
+
     @field_validator("backup_folder", mode="before")
     @classmethod
     def _nothing_is_no_folder(cls, value: object) -> object:

@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from kb.bench.rails import Gauge, RailReading, Typical, assess, gauge, typical
-from kb.errors import BadInput
+from kb.errors import BadInput, Taken
 from kb.model import CaseRecord, Connector, FamilyRecord, Rail
 from kb.service.shop import Shop
 from kb.service.translate import find_rail, spec_of
-from kb.store.records import case_lists, cases, families
+from kb.store.records import bins, case_lists, cases, families
 from kb.store.records.families import FamilyLine
 from kb.suggest import Lasting, Record, StillWorking, fix_records, lasting_of
 
@@ -229,3 +229,21 @@ def save_new(shop: Shop, record: FamilyRecord) -> str:
             remedy="Open that family and change it, or give the number on the other board.",
         )
     return save(shop, record)
+
+
+def add_new(shop: Shop, record: FamilyRecord) -> str:
+    """Adds a family that must not be there yet, for programs. Raises Taken."""
+    if find(shop, record.code) is not None:
+        raise Taken(
+            f"There is a family known as {record.code} already.",
+            field="code",
+            remedy="Change that family instead.",
+        )
+    return save(shop, record)
+
+
+def put_in_bin(shop: Shop, code: str, *, expected_version: int | None = None) -> None:
+    """Puts a family in the bin. Raises NotFound, Conflict, and InUse while cases name it."""
+    with shop.writing() as session:
+        bins.put(session, "family", code, expected_version=expected_version)
+    shop.refresh()

@@ -24,6 +24,7 @@ __all__ = [
     "Restoring",
     "StoredBatch",
     "Version",
+    "as_it_stands",
     "history",
     "preview_restore",
     "restore",
@@ -98,7 +99,7 @@ def what_changed(
 def history(shop: Shop, entity: str, name: str, *, limit: int = 50, offset: int = 0) -> History:
     """The versions of a case, family, symptom, part class or load. Raises NotFound."""
     with shop.store.reading() as session:
-        present = _present(session, entity, name)
+        present = as_it_stands(session, entity, name)
         keys = feed.spellings(session, entity, present.name) or [present.name]
         lines = _numbered(feed.of_record(session, entity, keys))
         content = _Contents(feed.kept(session, entity, keys), as_dict(present.record))
@@ -120,7 +121,8 @@ def history(shop: Shop, entity: str, name: str, *, limit: int = 50, offset: int 
     )
 
 
-def _present(session: Session, entity: str, name: str) -> feed.Present:
+def as_it_stands(session: Session, entity: str, name: str) -> feed.Present:
+    """A record by its name, a family by any of its numbers; also one in the bin. Raises NotFound."""
     found = feed.present(session, entity, name)
     if found is None and entity == "family":
         known = families.find(session, name, also_binned=True)
@@ -166,7 +168,7 @@ class _Contents:
 def version_of(shop: Shop, entity: str, name: str, version: int) -> dict[str, Any] | None:
     """What a record said in a version, None where there was no such version. Raises NotFound."""
     with shop.store.reading() as session:
-        present = _present(session, entity, name)
+        present = as_it_stands(session, entity, name)
         if not 1 <= version <= present.version:
             return None
         keys = feed.spellings(session, entity, present.name) or [present.name]
@@ -186,7 +188,7 @@ def preview_restore(shop: Shop, entity: str, name: str, version: int) -> Restori
     record = _earlier(shop, entity, name, version)
     takes: list[str] = []
     with shop.store.reading() as session:
-        present = _present(session, entity, name)
+        present = as_it_stands(session, entity, name)
         if isinstance(record, CaseRecord):
             record, takes = what_it_takes(session, cases.Writer(session), record)
         if present.binned_at is not None:
@@ -205,7 +207,7 @@ def restore(
     record = _earlier(shop, entity, name, version)
     brought: list[str] = []
     with shop.writing() as session:
-        there = kinds.standing_of(session, entity, _present(session, entity, name).name)
+        there = kinds.standing_of(session, entity, as_it_stands(session, entity, name).name)
         bins.refuse_stale(entity, there, expected_version)
         if isinstance(record, CaseRecord):
             writer = cases.Writer(session)

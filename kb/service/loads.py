@@ -82,10 +82,13 @@ def find(shop: Shop, name: str) -> LoadRecord:
     raise NotFound(f"There is no load named {name}.", field="load", remedy="Choose one from the list.")
 
 
-def save(shop: Shop, record: LoadRecord) -> str:
-    """Adds or replaces a load: "added", "updated" or "unchanged". Raises BadInput for what draws nothing."""
+def save(shop: Shop, record: LoadRecord, *, expected_version: int | None = None) -> str:
+    """Adds or replaces a load: "added", "updated" or "unchanged".
+
+    Raises BadInput for what draws nothing, and what `words.save` raises.
+    """
     _bench_load(record)
-    return words.save(shop, record)
+    return words.save(shop, record, expected_version=expected_version)
 
 
 def remove(shop: Shop, name: str, *, expected_version: int | None = None) -> None:

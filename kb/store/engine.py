@@ -74,6 +74,15 @@ class Store:
             ) from error
         return cls(f"sqlite:///{file}", copies=copies)
 
+    def forget_deleted(self) -> None:
+        """Lets what was deleted for good leave the write-ahead log too; another database sees to it itself."""
+        if self.is_shared:
+            return
+        with self._plain_errors(), self._engine.connect() as plain:
+            raw = plain.connection.driver_connection
+            assert raw is not None
+            raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
     def close(self) -> None:
         if self._watch is not None:
             self._watch.stop()

@@ -32,6 +32,8 @@ def _prepare(connection: sqlite3.Connection, _record: object) -> None:
         "journal_mode = WAL",
         "synchronous = FULL",
         "foreign_keys = ON",
+        # What is deleted for good must not stay readable in the file.
+        "secure_delete = ON",
         "cache_size = -65536",
     ):
         connection.execute(f"PRAGMA {pragma}")

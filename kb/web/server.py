@@ -16,6 +16,7 @@ from kb import logs
 from kb.errors import BadInput, StoreTrouble
 from kb.running import tell_supervisor
 from kb.service import Shop, passwords, sheets
+from kb.service.bin import BinKeeper
 from kb.service.daily import DailyBackups
 from kb.service.following import Follower
 from kb.web import serving
@@ -100,12 +101,17 @@ def run(
     follower.start()
     sheets.clean(shop)
     daily = DailyBackups(shop) if shop.settings.backup_daily and not demo else None
+    keeper = None if demo else BinKeeper(shop)
     with listener:
         if daily:
             daily.start()
+        if keeper:
+            keeper.start()
         try:
             server.run(sockets=[listener])
         finally:
+            if keeper:
+                keeper.stop()
             if daily:
                 daily.stop()
             follower.stop()

@@ -301,9 +301,9 @@ def test_two_edits_of_one_version_show_both_and_save_neither_silently(client: Cl
     assert "their words" in conflict.text
     assert cases.stored(client.shop, "one").record.notes == "their words"
     hidden = Page(conflict.text).form("/cases/one")
-    editing = client.post("/cases/one", data={**hidden, "add": "none"})
+    editing = client.post("/cases/one", data={**hidden, "meeting": "edit"})
     assert Page(editing.text).form("/cases/one")["notes"] == "my words"
-    chosen = client.post("/cases/one", data={**hidden, "save": "yes"})
+    chosen = client.post("/cases/one", data={**hidden, "meeting": "mine"})
     assert chosen.status_code == 303
     stored = cases.stored(client.shop, "one")
     assert (stored.record.notes, stored.version) == ("my words", 3)
@@ -321,7 +321,7 @@ def test_an_edit_that_does_not_say_its_version_overwrites_nothing(client: Client
     assert cases.stored(client.shop, "one").record.notes == ""
     family = Page(client.get("/families/GL-31/edit").text).form("/families/GL-31")
     answer = client.post("/families/GL-31", data=family | {"fuse": "T9A", "version": version})
-    assert answer.status_code == 412
+    assert answer.status_code == 409
     assert Page(answer.text).form("/families/GL-31")["fuse"] == "T9A"
     assert families.get(client.shop, "GL-31")[0].fuse == ""
 
@@ -368,7 +368,10 @@ def test_a_file_is_imported_through_the_page_and_a_bad_one_shows_its_lines(clien
 def test_a_word_is_added_changed_and_refused_through_its_page(client: Client) -> None:
     form = {"name": "sings", "synonyms": "hums\nwhistles", "how": "look", "minutes": "3"}
     assert client.post("/data/symptoms", data=form).status_code == 303
-    assert Page(client.get("/data/symptoms?name=sings").text).form("/data/symptoms") == form
+    assert Page(client.get("/data/symptoms?name=sings").text).form("/data/symptoms") == {
+        **form,
+        "version": "1",
+    }
     bad = client.post("/data/symptoms", data=form | {"minutes": "a while", "synonyms": "kept words"})
     assert bad.status_code == 422
     assert Page(bad.text).form("/data/symptoms")["synonyms"] == "kept words"

@@ -66,9 +66,9 @@ def get(session: Session, batch_id: str) -> StoredBatch:
 def page(session: Session, *, limit: int, offset: int) -> tuple[int, list[StoredBatch]]:
     """(how many batches there are, one page of them), the newest first."""
     total = session.scalar(select(func.count()).select_from(_BATCH)) or 0
-    rows = session.execute(
-        select(_BATCH).order_by(_BATCH.c.at.desc(), _BATCH.c.id).limit(limit).offset(offset)
-    )
+    # Moments are kept to the second; the feed knows what came after what.
+    last = select(func.max(_CHANGE.c.seq)).where(_CHANGE.c.batch == _BATCH.c.id).scalar_subquery()
+    rows = session.execute(select(_BATCH).order_by(last.desc()).limit(limit).offset(offset))
     return total, [StoredBatch(*(getattr(row, name) for name in _FIELDS)) for row in rows]
 
 

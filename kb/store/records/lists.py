@@ -72,8 +72,9 @@ def loads(session: Session) -> list[LoadRecord]:
 def save(session: Session, record: ListRecord, *, expected_version: int | None = None) -> str:
     """Adds or replaces one entry, found by its name; answers "added", "updated" or "unchanged".
 
-    One that lay in the bin is in use again. Raises Conflict where `expected_version` is given and the
-    entry has moved on, NotFound where it is no longer there.
+    One that lay in the bin is in use again. `expected_version` 0 means that it must not be there yet.
+    Raises Conflict where `expected_version` is given and the entry has moved on, NotFound where it is no
+    longer there.
     """
     entry = _BY_MODEL[type(record)]
     table = table_of(entry.table)
@@ -82,11 +83,12 @@ def save(session: Session, record: ListRecord, *, expected_version: int | None =
     row = session.execute(select(table).where(table.c.name_key == key)).first()
     spoken = entry.entity.replace("_", " ")
     if row is None:
-        if expected_version is not None:
+        if expected_version:
             raise NotFound(f"The {spoken} is no longer in the store.", remedy="Add it as a new one.")
         add(session, record)
         return "added"
-    if expected_version is not None and expected_version != row.version:
+    is_free = expected_version is None or (expected_version == 0 and row.binned_at is not None)
+    if not is_free and expected_version != row.version:
         raise Conflict(
             f"The {spoken} {row.name} was changed by somebody else since you opened it.",
             field="version",

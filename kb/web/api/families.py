@@ -2,15 +2,19 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Header, Response
 from pydantic import Field
 
-from kb.model import Reading, as_dict
+from kb.errors import BadInput
+from kb.facts.designators import code_key
+from kb.model import FamilyRecord, Reading, as_dict
 from kb.model.fields import Words
 from kb.model.records import Record
-from kb.service import assessing, families
+from kb.service import Shop, assessing, families
 from kb.web.api import shapes
+from kb.web.api.cases import version_of
 from kb.web.dependencies import FilterText, ShopHere
+from kb.web.rendering import family_path
 
 router = APIRouter()
 
@@ -20,6 +24,15 @@ class AssessBody(Record):
 
     family: Words
     readings: Annotated[list[Reading], Field(max_length=500)]
+
+
+class FamilyBody(FamilyRecord):
+    """A family as `GET` answers it: the version may be sent back, but `If-Match` decides."""
+
+    version: int | None = None
+
+    def record_only(self) -> FamilyRecord:
+        return FamilyRecord.model_validate(self.model_dump(exclude={"version"}))
 
 
 @router.get("/families", response_model=shapes.FamiliesOut)
@@ -34,10 +47,49 @@ def list_families(shop: ShopHere, q: FilterText = "") -> dict[str, Any]:
 
 
 @router.get("/families/{code}")
-def get_family(shop: ShopHere, code: str) -> shapes.StoredCaseOut:
-    """A family by any number it is known by."""
+def get_family(shop: ShopHere, code: str, response: Response) -> shapes.StoredCaseOut:
+    """A family by any number it is known by, with its version."""
+    return _answer(shop, code, response)
+
+
+def _answer(shop: Shop, code: str, response: Response) -> Any:
     record, version = families.get(shop, code)
+    response.headers["ETag"] = f'"{version}"'
     return {**as_dict(record), "version": version}
+
+
+@router.post("/families", status_code=201)
+def add_family(shop: ShopHere, body: FamilyBody, response: Response) -> shapes.StoredCaseOut:
+    """Adds a board family; 409 where one is known by one of its numbers."""
+    families.add_new(shop, body.record_only())
+    response.headers["Location"] = "/api" + family_path(body.code)
+    return _answer(shop, body.code, response)
+
+
+@router.put("/families/{code}")
+def change_family(
+    shop: ShopHere, code: str, body: FamilyBody, response: Response, if_match: str | None = Header(None)
+) -> shapes.StoredCaseOut:
+    """Replaces a family. `If-Match` names the version that was read; another version answers 412."""
+    version = version_of(if_match)
+    there, _ = families.get(shop, code)
+    if code_key(body.code) != code_key(there.code):
+        raise BadInput(
+            "The code in the record is not the one of the family in the address.",
+            field="code",
+            remedy=f"Send the code {there.code}; a board has its number for good.",
+        )
+    families.save(shop, body.record_only(), expected_version=version)
+    return _answer(shop, body.code, response)
+
+
+@router.delete("/families/{code}", status_code=204)
+def bin_family(shop: ShopHere, code: str, if_match: str | None = Header(None)) -> Response:
+    """Puts a family in the bin; 409 while cases name it. `If-Match` names the version that was read."""
+    version = version_of(if_match)
+    there, _ = families.get(shop, code)
+    families.put_in_bin(shop, there.code, expected_version=version)
+    return Response(status_code=204)
 
 
 @router.get("/families/{code}/fixes", response_model=shapes.FixesOut)

@@ -18,6 +18,8 @@ from kb.facts.values import parse_iso_date
 from kb.model import CaseRecord, FollowUp, Problem, as_dict, problems
 from kb.service import Shop, bench_sequence, cases, families, reporting
 from kb.service import words as lists
+from kb.service.meeting import Meeting, meet
+from kb.web import conflicts
 from kb.web.case_form import form_of, line_of, note_error, read_case_form, record_of
 from kb.web.dependencies import FilterText, Offset, ShopHere
 from kb.web.forms import Form, typed_fields
@@ -139,9 +141,14 @@ def edit_case(request: Request, shop: ShopHere, uid: Uid) -> Response:
     view = cases.view(shop, uid)
     if view.origin:
         return _see(f"/cases/{uid}?saved=others")
-    form = form_of(view.record)
-    form.plain["version"] = str(view.version)
-    return _form_page(request, shop, form, uid)
+    return _form_page(request, shop, _form_on(view.record, view.version), uid)
+
+
+def _form_on(record: CaseRecord, version: int) -> Form:
+    """The form of a case, opened on a version."""
+    form = form_of(record)
+    form.plain["version"] = str(version)
+    return form
 
 
 @router.post("/cases/{uid}")
@@ -158,8 +165,8 @@ async def add_follow_up(request: Request, shop: ShopHere, uid: Uid) -> Response:
 
 
 def _add_follow_up(request: Request, shop: Shop, uid: str, data: FormData) -> Response:
-    view = cases.view(shop, uid)
     form = Form({name: str(data.get(name, "")) for name in ("date", "state", "note")})
+    view = cases.view(shop, uid)
     try:
         entry = FollowUp.model_validate(form.plain)
         record = view.record.model_copy(update={"follow_ups": [*view.record.follow_ups, entry]})
@@ -273,15 +280,25 @@ def _save_form(request: Request, shop: Shop, uid: str | None, data: FormData) ->
     record = record_of(form, family, shop.today())
     if record is None:
         return _form_page(request, shop, form, uid, status=422)
+    version = form.version if uid else None
+    if uid and form.get("meeting"):
+        settled = conflicts.settle(shop, "case", uid, record, form)
+        if isinstance(settled, Meeting):
+            return _conflict(request, settled, form, uid)
+        assert isinstance(settled.record, CaseRecord)
+        record, version = settled.record, settled.version
+        if settled.to_edit:
+            return _form_page(request, shop, _form_on(record, version), uid)
     try:
         stored = cases.save(
             shop,
             record,
-            expected_version=form.version if uid else None,
+            expected_version=version,
             create_missing=bool(form.get("create_missing")),
         )
     except Conflict:
-        return _conflict(request, shop, record, form)
+        met = meet(shop, "case", str(uid), record, opened_on=form.version)
+        return _conflict(request, met, form, str(uid))
     except KbError as error:
         if error.status >= 500:
             # The record is not in the store: the form keeps what was typed until the trouble is mended.
@@ -295,30 +312,6 @@ def _save_form(request: Request, shop: Shop, uid: str | None, data: FormData) ->
     return _see(f"/cases/{kept.uid}?" + urlencode({"saved": saved}))
 
 
-def _conflict(request: Request, shop: Shop, mine: CaseRecord, form: Form) -> Response:
-    theirs = cases.view(shop, str(mine.uid))
-    form.plain["version"] = str(theirs.version)
-    left, right = as_dict(theirs.record), as_dict(mine)
-    differing = [name for name in {**left, **right} if left.get(name) != right.get(name)]
-    context = {
-        "nav": "cases",
-        "theirs": theirs,
-        "differences": [(name, _told(left.get(name)), _told(right.get(name))) for name in differing],
-        "form": form,
-        "uid": mine.uid,
-    }
-    return render("cases/conflict.html", context, scope=request.scope, status=409)
-
-
-def _told(value: object) -> list[str]:
-    """A field's value as lines that a person can compare."""
-    if value is None:
-        return ["–"]
-    if not isinstance(value, list):
-        return [str(value)]
-    return [
-        ", ".join(f"{name.replace('_', ' ')} {part}" for name, part in entry.items())
-        if isinstance(entry, dict)
-        else str(entry)
-        for entry in value
-    ] or ["–"]
+def _conflict(request: Request, met: Meeting, form: Form, uid: str) -> Response:
+    here = f"/cases/{uid}"
+    return conflicts.page(request, met, form, action=here, back=here, nav="cases")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from typing import Annotated, Literal
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Request
 from pydantic import ValidationError
@@ -11,16 +12,19 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.responses import RedirectResponse, Response
 
-from kb.errors import BadInput
+from kb.errors import BadInput, Conflict
 from kb.facts.symptoms import HOW
 from kb.facts.values import parse_minutes
 from kb.model import PartClassRecord, Problem, SymptomRecord, problems
 from kb.service import Shop, health, moving, words
+from kb.service.meeting import Meeting, meet
+from kb.web import conflicts
 from kb.web.dependencies import ShopHere
 from kb.web.forms import Form, typed_fields
 from kb.web.rendering import render
 
 router = APIRouter()
+_ENTITY = {"symptoms": "symptom", "part-classes": "part_class"}
 Kind = Annotated[Literal["symptoms", "part-classes"], Path()]
 
 
@@ -61,7 +65,7 @@ def list_words(request: Request, shop: ShopHere, kind: Kind, name: str = "", sav
     form = Form({"name": name[:80]})
     for entry in _entries(shop, kind):
         if entry.name.casefold() == name.casefold():
-            form = _form_of(entry)
+            form = _form_on(entry, words.version(shop, _ENTITY[kind], entry.name))
     return _words_page(request, shop, kind, form, saved=saved)
 
 
@@ -74,6 +78,18 @@ async def save_word(request: Request, shop: ShopHere, kind: Kind) -> Response:
 
 def _entries(shop: Shop, kind: str) -> list[SymptomRecord] | list[PartClassRecord]:
     return words.symptoms(shop) if kind == "symptoms" else words.part_classes(shop)
+
+
+def _form_on(entry: SymptomRecord | PartClassRecord, version: int) -> Form:
+    form = _form_of(entry)
+    form.plain["version"] = str(version)
+    return form
+
+
+def _conflict(request: Request, kind: str, met: Meeting, form: Form) -> Response:
+    here = f"/data/{kind}"
+    back = f"{here}?{urlencode({'name': met.name})}"
+    return conflicts.page(request, met, form, action=here, back=back, nav="data")
 
 
 def _form_of(entry: SymptomRecord | PartClassRecord) -> Form:
@@ -116,8 +132,7 @@ def _save_word(request: Request, shop: Shop, kind: str, data: FormData) -> Respo
         else:
             record = PartClassRecord.model_validate({**shared, "letters": _split(form.get("letters"))})
         if not form.problems:
-            words.save(shop, record)
-            return RedirectResponse(f"/data/{kind}?saved=yes", status_code=303)
+            return _keep_word(request, shop, kind, record, form)
     except ValidationError as error:
         form.problems += [
             Problem(problem.field.partition(".")[0], problem.message, problem.remedy)
@@ -126,3 +141,23 @@ def _save_word(request: Request, shop: Shop, kind: str, data: FormData) -> Respo
     except BadInput as error:
         form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
     return _words_page(request, shop, kind, form, status=422)
+
+
+def _keep_word(
+    request: Request, shop: Shop, kind: str, record: SymptomRecord | PartClassRecord, form: Form
+) -> Response:
+    entity, version = _ENTITY[kind], form.version
+    if form.get("meeting"):
+        settled = conflicts.settle(shop, entity, record.name, record, form)
+        if isinstance(settled, Meeting):
+            return _conflict(request, kind, settled, form)
+        assert isinstance(settled.record, SymptomRecord | PartClassRecord)
+        record, version = settled.record, settled.version
+        if settled.to_edit:
+            return _words_page(request, shop, kind, _form_on(record, version))
+    try:
+        words.save(shop, record, expected_version=version)
+    except Conflict:
+        met = meet(shop, entity, record.name, record, opened_on=form.version)
+        return _conflict(request, kind, met, form)
+    return RedirectResponse(f"/data/{kind}?saved=yes", status_code=303)

@@ -9,9 +9,12 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 from starlette.responses import RedirectResponse, Response
 
-from kb.errors import BadInput, KbError
+from kb.errors import BadInput, Conflict, KbError
 from kb.facts import vocabulary as words
+from kb.model import FamilyRecord
 from kb.service import Shop, families
+from kb.service.meeting import Meeting, meet
+from kb.web import conflicts
 from kb.web.dependencies import FilterText, ShopHere
 from kb.web.family_form import form_of, note_error, read_family_form, record_of
 from kb.web.forms import Form, typed_fields
@@ -57,9 +60,19 @@ def show_family(request: Request, shop: ShopHere, code: Code, saved: str = "") -
 def edit_family(request: Request, shop: ShopHere, code: Code) -> Response:
     """The form filled with a family."""
     record, version = families.get(shop, code)
+    return _form_page(request, _form_on(record, version), record.code)
+
+
+def _form_on(record: FamilyRecord, version: int) -> Form:
+    """The form of a family, opened on a version."""
     form = form_of(record)
     form.plain["version"] = str(version)
-    return _form_page(request, form, record.code)
+    return form
+
+
+def _conflict(request: Request, met: Meeting, form: Form, code: str) -> Response:
+    here = family_path(code)
+    return conflicts.page(request, met, form, action=here, back=here, nav="families")
 
 
 @router.post("/families/{code}")
@@ -94,11 +107,24 @@ def _save_form(request: Request, shop: Shop, code: str | None, data: FormData) -
     record = record_of(form)
     if record is None:
         return _form_page(request, form, code, status=422)
+    version = form.version
+    if code is not None and form.get("meeting"):
+        settled = conflicts.settle(shop, "family", code, record, form)
+        if isinstance(settled, Meeting):
+            return _conflict(request, settled, form, code)
+        assert isinstance(settled.record, FamilyRecord)
+        record, version = settled.record, settled.version
+        if settled.to_edit:
+            return _form_page(request, _form_on(record, version), code)
     try:
         if code is None:
             families.save_new(shop, record)
         else:
-            families.save(shop, record, expected_version=form.version)
+            families.save(shop, record, expected_version=version)
+    except Conflict:
+        assert code is not None
+        met = meet(shop, "family", code, record, opened_on=form.version)
+        return _conflict(request, met, form, code)
     except KbError as error:
         note_error(form, BadInput(error.message, field=error.field, remedy=error.remedy))
         return _form_page(request, form, code, status=error.status)

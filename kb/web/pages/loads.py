@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from typing import Annotated, Any
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
 from pydantic import ValidationError
@@ -11,11 +12,13 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 from starlette.responses import RedirectResponse, Response
 
-from kb.errors import BadInput
+from kb.errors import BadInput, Conflict
 from kb.facts.cautions import cautions_for
 from kb.facts.values import format_si_plain, parse_quantity, parse_tolerance
 from kb.model import FamilyRecord, LoadRecord, Problem, problems
-from kb.service import Shop, families, loads
+from kb.service import Shop, families, loads, words
+from kb.service.meeting import Meeting, meet
+from kb.web import conflicts
 from kb.web.dependencies import FilterText, ShopHere
 from kb.web.forms import Form, typed_fields
 from kb.web.rendering import render
@@ -29,7 +32,9 @@ _MOST_TARGETS = 24
 @router.get("/loads")
 def shelf(request: Request, shop: ShopHere, name: FilterText = "", saved: str = "") -> Response:
     """What is on the shelf, and a form for one load: a new one, or the one named."""
-    form = _form_of(loads.find(shop, name)) if name else Form({"kind": "lamp", "count": "1"})
+    form = Form({"kind": "lamp", "count": "1"})
+    if name:
+        form = _form_on(loads.find(shop, name), words.version(shop, "load", name))
     return _shelf_page(request, shop, form, saved=saved, editing=bool(name))
 
 
@@ -45,6 +50,17 @@ def _shelf_page(
         "editing": editing,
     }
     return render("loads/shelf.html", context, scope=request.scope, status=status)
+
+
+def _conflict(request: Request, met: Meeting, form: Form) -> Response:
+    back = "/loads?" + urlencode({"name": met.name})
+    return conflicts.page(request, met, form, action="/loads", back=back, nav="bench")
+
+
+def _form_on(record: LoadRecord, version: int) -> Form:
+    form = _form_of(record)
+    form.plain["version"] = str(version)
+    return form
 
 
 def _form_of(record: LoadRecord) -> Form:
@@ -82,9 +98,21 @@ def _save(request: Request, shop: Shop, data: FormData) -> Response:
         return RedirectResponse("/loads?saved=removed", status_code=303)
     record = _record_of(form)
     if record is not None:
+        version = form.version
+        if form.get("meeting"):
+            settled = conflicts.settle(shop, "load", record.name, record, form)
+            if isinstance(settled, Meeting):
+                return _conflict(request, settled, form)
+            assert isinstance(settled.record, LoadRecord)
+            record, version = settled.record, settled.version
+            if settled.to_edit:
+                return _shelf_page(request, shop, _form_on(record, version), editing=True)
         try:
-            loads.save(shop, record)
+            loads.save(shop, record, expected_version=version)
             return RedirectResponse("/loads?saved=yes", status_code=303)
+        except Conflict:
+            met = meet(shop, "load", record.name, record, opened_on=form.version)
+            return _conflict(request, met, form)
         except BadInput as error:
             form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
     return _shelf_page(request, shop, form, editing=bool(form.get("editing")), status=422)

@@ -1,0 +1,114 @@
+"""What lies in the bin, and how it leaves the store for good."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import delete, func, literal, select, union_all
+from sqlmodel import Session
+
+from kb.errors import BadInput, InUse
+from kb.store.bench_tables import BenchRun
+from kb.store.records import changes, files
+from kb.store.records.bins import LINKS, users
+from kb.store.records.kinds import KINDS, standing_of
+from kb.store.tables import BoardCase, Family, History, table_of
+
+_HISTORY, _RUN, _CASE, _FAMILY = (table_of(one) for one in (History, BenchRun, BoardCase, Family))
+
+
+@dataclass(frozen=True, slots=True)
+class Binned:
+    """A record in the bin; `about` tells a case by its family and complaint."""
+
+    entity: str
+    name: str
+    binned_at: datetime
+    about: str
+
+
+def _all() -> Any:
+    parts = []
+    for kind in KINDS.values():
+        table = kind.table
+        columns = [literal(kind.entity).label("entity"), table.c[kind.shown].label("name"), table.c.binned_at]
+        if kind.entity == "case":
+            about = _FAMILY.c.code + literal(" ") + func.substr(_CASE.c.complaint, 1, 80)
+            query = select(*columns, about.label("about")).join(_FAMILY, _FAMILY.c.id == _CASE.c.family_id)
+        else:
+            query = select(*columns, literal("").label("about"))
+        parts.append(query.where(table.c.binned_at.is_not(None)))
+    return union_all(*parts).subquery()
+
+
+def page(session: Session, *, limit: int, offset: int) -> tuple[int, list[Binned]]:
+    """(how many records lie in the bin, one page of them), what was put there last first."""
+    every = _all()
+    total = session.scalar(select(func.count()).select_from(every)) or 0
+    query = select(every).order_by(every.c.binned_at.desc(), every.c.entity, every.c.name)
+    return total, [Binned(*row) for row in session.execute(query.limit(limit).offset(offset))]
+
+
+def binned_before(session: Session, moment: datetime, *, limit: int) -> list[tuple[str, str]]:
+    """(kind, name) of records that were put in the bin before a moment; cases before what they name.
+
+    A family, symptom or part class that a case still names, even one in the bin, is left out.
+    """
+    found: list[tuple[str, str]] = []
+    for kind in KINDS.values():
+        table = kind.table
+        query = select(table.c[kind.shown]).where(table.c.binned_at < moment).order_by(table.c.id)
+        if kind.entity in LINKS:
+            link, column = LINKS[kind.entity]
+            query = query.where(~select(link.c.id).where(link.c[column] == table.c.id).exists())
+        rows = session.scalars(query.limit(limit - len(found)))
+        found += [(kind.entity, name) for name in rows]
+        if len(found) >= limit:
+            break
+    return found
+
+
+def purge(session: Session, entity: str, name: str) -> None:
+    """Deletes a record that lies in the bin, with its history and everything that belongs to it alone.
+
+    With a case go its files, its bench tests and the reports to its customer; with a family its bench
+    tests. Only the change feed keeps that there was something, who deleted it and when.
+
+    Raises NotFound, BadInput for what is not in the bin, and InUse where cases in the bin still name it.
+    """
+    kind, there = KINDS[entity], standing_of(session, entity, name)
+    if there.binned_at is None:
+        raise BadInput(
+            f"The {kind.spoken} {there.name} is not in the bin.", remedy="Put it in the bin first."
+        )
+    if entity in LINKS and session.scalar(users(entity, there.id).limit(1)) is not None:
+        raise InUse(
+            f"Cases in the bin still name the {kind.spoken} {there.name}.",
+            field="name",
+            remedy="Delete those cases for good first.",
+        )
+    if entity == "case":
+        _purge_of_case(session, there.name, there.id)
+    elif entity == "family":
+        session.execute(delete(_RUN).where(_RUN.c.family_id == there.id))
+    keys = (
+        [
+            key
+            for key in session.scalars(select(_HISTORY.c.key).where(_HISTORY.c.entity == entity).distinct())
+            if kind.fold(key) == kind.fold(there.name)
+        ]
+        if entity != "case"
+        else [there.name]
+    )
+    session.execute(delete(_HISTORY).where(_HISTORY.c.entity == entity, _HISTORY.c.key.in_(keys)))
+    session.execute(delete(kind.table).where(kind.table.c.id == there.id))
+    changes.note(session, [(entity, there.name, "deleted", there.version + 1)])
+
+
+def _purge_of_case(session: Session, uid: str, row_id: int) -> None:
+    named = [one.uid for one in files.of_case(session, uid)]
+    files.remove_of_case(session, uid)
+    session.execute(delete(_HISTORY).where(_HISTORY.c.entity == files.ENTITY, _HISTORY.c.key.in_(named)))
+    session.execute(delete(_RUN).where(_RUN.c.case_id == row_id))
