@@ -69,11 +69,18 @@ class _Merge:
         mine: Mapping[str, Any],
         path: str,
         owner: str,
+        *,
+        both_added: bool = False,
     ) -> dict[str, Any]:
-        """Field by field, in the order of the fields of mine and then theirs."""
+        """Field by field, in the order of the fields of mine and then theirs.
+
+        Of what `both_added`, fields that one of them left empty are taken from the other; but for what
+        goes without saying, where leaving it out says something.
+        """
         joined = {}
         for name in dict.fromkeys((*mine, *theirs)):
-            old = _MISSING if base is None else base.get(name)
+            begun = base is not None or (both_added and name not in spoken.UNSAID)
+            old = (base or {}).get(name) if begun else _MISSING
             found = self._value(name, old, theirs.get(name), mine.get(name), path, owner)
             if found not in (None, "", []):
                 joined[name] = found
@@ -158,7 +165,7 @@ class _Merge:
         what = spoken.entry_name(name, number, shown)
         what = f"{owner}, {what[:1].lower()}{what[1:]}" if owner else what
         if isinstance(theirs, dict) and isinstance(mine, dict):
-            return self.objects(base, theirs, mine, f"{path}.", what)
+            return self.objects(base, theirs, mine, f"{path}.", what, both_added=base is None)
         return self._choose(path, what, theirs, mine, name, entry=True)
 
 

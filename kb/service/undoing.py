@@ -15,16 +15,17 @@ from typing import Any, Literal
 from sqlmodel import Session
 
 from kb.errors import BadInput, KbError
-from kb.model import CaseRecord, FamilyRecord
+from kb.model import CaseRecord, FamilyRecord, Record, as_dict
+from kb.model.merging import merge
 from kb.service.putting_back import fit, record_from
 from kb.service.shop import Shop
-from kb.store.records import batches, bins, cases, changes, families, kinds, lists
+from kb.store.records import batches, bins, cases, changes, families, feed, kinds, lists, repointing
 from kb.store.records.batches import Earlier, StoredBatch, Touched
 
 _CHUNK = 400
 # A list of every record that stays helps nobody; the count is always whole.
 _MOST_NAMED = 200
-Way = Literal["to the bin", "out of the bin", "earlier version"]
+Way = Literal["to the bin", "out of the bin", "earlier version", "merged again"]
 Progress = Callable[[int], None]
 
 
@@ -175,8 +176,12 @@ def _steps(session: Session, group: Sequence[Touched], undone: Undone) -> list[_
     before = batches.earlier(session, entity, updated) if updated else {}
     steps = []
     for one in group:
-        if one.key not in there:
+        if one.operation == "merged":
+            steps += _back_from_merge(session, one, undone)
+        elif one.key not in there:
             undone.leave(one, "It was deleted for good since.")
+        elif one.key in since and (joined := _kept_with_later_work(session, one, undone)) is not None:
+            steps.append(_Step(one, "earlier version", joined))
         elif one.key in since:
             who, at = since[one.key]
             undone.leave(one, f"It was changed since{_by(who)} on {_moment(at)}.")
@@ -185,9 +190,41 @@ def _steps(session: Session, group: Sequence[Touched], undone: Undone) -> list[_
                 steps.append(_Step(one, "earlier version", before[one.key]))
             else:
                 undone.leave(one, "Its earlier version was not kept.")
+        elif one.operation == "unmerged":
+            steps.append(_Step(one, "merged again"))
         else:
             steps.append(_Step(one, "out of the bin" if one.operation == "binned" else "to the bin"))
     return steps
+
+
+def _back_from_merge(session: Session, one: Touched, undone: Undone) -> list[_Step]:
+    """A record that was merged away comes back as it was, unless there is again one of its name."""
+    before = batches.earlier(session, one.entity, [(one.key, one.first_version - 1)])
+    if kinds.standing(session, one.entity, [one.key]):
+        undone.leave(one, "There is one of that name again.")
+    elif one.key not in before:
+        undone.leave(one, "Its last version was not kept.")
+    else:
+        return [_Step(one, "earlier version", before[one.key])]
+    return []
+
+
+def _kept_with_later_work(session: Session, one: Touched, undone: Undone) -> Earlier | None:
+    """For a case that a merge moved and somebody edited since: its old name back and the edit kept.
+
+    None where the two touch the same, and for what is no merge: then it is left alone.
+    """
+    merging = undone.of.kind == "merge" or undone.of.facts.get("kind") == "merge"
+    if not merging or one.entity != "case" or one.operation != "updated":
+        return None
+    before = batches.earlier(session, "case", [(one.key, one.first_version - 1)]).get(one.key)
+    after = feed.kept(session, "case", [one.key], from_version=one.last_version)
+    present = feed.present(session, "case", one.key)
+    if before is None or present is None or present.binned_at is not None:
+        return None
+    now = as_dict(present.record)
+    joined = merge(after[0].record if after else now, now, before.record)
+    return None if joined.clashes else Earlier(joined.record, None)
 
 
 def _used_after(session: Session, batch: StoredBatch, touched: Touched) -> int:
@@ -222,6 +259,16 @@ def _in_use(touched: Touched, used: int) -> str:
     return bins.in_use(touched.entity, touched.key, used).message
 
 
+def _put_back(session: Session, record: Record) -> None:
+    """Adds a record that was merged away; a family gets its bench tests back."""
+    if isinstance(record, FamilyRecord):
+        families.refuse_taken_numbers(session, record)
+        family_id = families.add(session, record, "unmerged")
+        repointing.fetch_runs(session, record.code, family_id)
+    else:
+        lists.add(session, record, "unmerged")  # type: ignore[arg-type]
+
+
 class _Undoing:
     """Does the steps within the undoing's own transaction."""
 
@@ -250,11 +297,18 @@ class _Undoing:
         entity, key = step.touched.entity, step.touched.key
         if step.way == "to the bin":
             bins.put(self._session, entity, key)
+        elif step.way == "merged again":
+            there = kinds.standing_of(self._session, entity, key)
+            present = feed.present(self._session, entity, key)
+            assert present is not None
+            repointing.take_away(self._session, entity, there, present.record)
         elif step.way == "out of the bin":
             bins.take_out(self._session, entity, [key])
         elif step.earlier is not None:
             record = record_from(entity, step.earlier.record)
-            if isinstance(record, FamilyRecord):
+            if step.touched.operation == "merged":
+                _put_back(self._session, record)
+            elif isinstance(record, FamilyRecord):
                 families.save(self._session, record)
             else:
                 lists.save(self._session, record)  # type: ignore[arg-type]

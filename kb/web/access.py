@@ -203,6 +203,8 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/data/changes"): READ,
     ("GET", "/data/changes/{batch_id}"): WORK,
     ("POST", "/data/changes/{batch_id}/undo"): WORK,
+    ("GET", "/data/merge"): WORK,
+    ("POST", "/data/merge"): WORK,
     ("GET", "/data/bin"): READ,
     ("POST", "/data/bin"): WORK,
     ("POST", "/data/bin/take-out"): WORK,

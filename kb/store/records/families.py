@@ -159,7 +159,7 @@ def save(session: Session, record: FamilyRecord, *, expected_version: int | None
     `expected_version` is given and the family has moved on.
     """
     key = code_key(record.code)
-    _refuse_taken_numbers(session, record, key)
+    refuse_taken_numbers(session, record)
     row = session.execute(select(_FAMILY.c.id, _FAMILY.c.version).where(_FAMILY.c.code_key == key)).first()
     if row is None:
         add(session, record)
@@ -204,7 +204,9 @@ def add(session: Session, record: FamilyRecord, operation: str = "added") -> int
     return family_id
 
 
-def _refuse_taken_numbers(session: Session, record: FamilyRecord, key: str) -> None:
+def refuse_taken_numbers(session: Session, record: FamilyRecord) -> None:
+    """Raises Taken where another family is known by one of the numbers of this one."""
+    key = code_key(record.code)
     keys = {code_key(number): number for number in (record.code, *record.aliases)}
     rows = session.execute(
         select(_NUMBER.c.number_key, _FAMILY.c.code, _FAMILY.c.binned_at)

@@ -34,7 +34,7 @@ _LIVE: dict[str, tuple[Any, str]] = {
     "case_file": (table_of(CaseFile), "uid"),
 }
 # After these a record is there; after any other it is gone.
-_THERE = frozenset({"added", "updated", "binned", "restored"})
+_THERE = frozenset({"added", "updated", "binned", "restored", "unmerged"})
 # The lists a store starts with were never written by anybody.
 _GIVEN = frozenset({"symptom", "part_class"})
 _BATCH = 500

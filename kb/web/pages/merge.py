@@ -1,0 +1,94 @@
+"""Merging two families, symptoms or part classes that are one."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Query, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData
+from starlette.responses import RedirectResponse, Response
+
+from kb.errors import BadInput, KbError
+from kb.model import Problem
+from kb.model.merging import Side
+from kb.service import Shop, joining
+from kb.web.dependencies import ShopHere
+from kb.web.forms import Form
+from kb.web.rendering import record_path, render
+
+router = APIRouter()
+Kind = Annotated[Literal["family", "symptom", "part_class"], Query()]
+Name = Annotated[str, Query(max_length=80)]
+# More cases than this take longer than a page may.
+_AT_ONCE = 500
+
+
+@router.get("/data/merge")
+def show_merge(
+    request: Request, shop: ShopHere, entity: Kind = "family", away: Name = "", into: Name = ""
+) -> Response:
+    """Which two, and what merging them would do."""
+    form = Form({"entity": entity, "away": away, "into": into})
+    return _page(request, shop, form, look=bool(away.strip() and into.strip()))
+
+
+@router.post("/data/merge")
+async def do_merge(request: Request, shop: ShopHere) -> Response:
+    """Merges the two; many cases as long work."""
+    data = await request.form()
+    return await run_in_threadpool(_merge, request, shop, data)
+
+
+def _choices(form: Form) -> dict[str, Side]:
+    return {
+        key.removeprefix("choice."): "theirs" if value == "theirs" else "mine"
+        for key, value in form.plain.items()
+        if key.startswith("choice.") and value in ("theirs", "mine")
+    }
+
+
+def _merge(request: Request, shop: Shop, data: FormData) -> Response:
+    form = Form({name: str(value) for name, value in data.items() if isinstance(value, str)})
+    entity, away, into = (form.get(name) for name in ("entity", "away", "into"))
+    if entity not in joining.MERGED:
+        raise BadInput("It is not said what is to be merged.", field="entity", remedy="Begin on the page.")
+    choices = _choices(form)
+    try:
+        seen = joining.preview(shop, entity, away, into, choices)
+        if seen.cases <= _AT_ONCE or seen.merged.open:
+            joining.join(shop, entity, away, into, choices)
+            return RedirectResponse(record_path(entity, seen.into), status_code=303)
+    except KbError as error:
+        if error.status >= 500:
+            raise
+        form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
+        return _page(request, shop, form, look=(error.field or "").startswith("choice."), status=error.status)
+    job = shop.jobs.start(
+        "merge",
+        f"Merge {seen.away} into {seen.into}",
+        lambda job: joining.join(shop, entity, away, into, choices, progress=job.advance),
+        unit="cases",
+        total=seen.cases,
+        person=shop.person,
+        answer_at=record_path(entity, seen.into),
+    )
+    return RedirectResponse(f"/jobs/{job.id}", status_code=303)
+
+
+def _page(request: Request, shop: Shop, form: Form, *, look: bool, status: int = 200) -> Response:
+    entity, seen = form.get("entity"), None
+    if look:
+        try:
+            seen = joining.preview(shop, entity, form.get("away"), form.get("into"), _choices(form))
+        except BadInput as error:
+            form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
+            status = error.status
+    context = {
+        "nav": "data",
+        "form": form,
+        "entity": entity,
+        "seen": seen,
+        "names": joining.names(shop, entity),
+    }
+    return render("merge/page.html", context, scope=request.scope, status=status)
