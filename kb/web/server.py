@@ -100,20 +100,17 @@ def run(
     follower = Follower(shop)
     follower.start()
     sheets.clean(shop)
-    daily = DailyBackups(shop) if shop.settings.backup_daily and not demo else None
-    keeper = None if demo else BinKeeper(shop)
+    threads: list[DailyBackups | BinKeeper] = [] if demo else [BinKeeper(shop)]
+    if shop.settings.backup_daily and not demo:
+        threads.append(DailyBackups(shop))
     with listener:
-        if daily:
-            daily.start()
-        if keeper:
-            keeper.start()
+        for thread in threads:
+            thread.start()
         try:
             server.run(sockets=[listener])
         finally:
-            if keeper:
-                keeper.stop()
-            if daily:
-                daily.stop()
+            for thread in threads:
+                thread.stop()
             follower.stop()
 
 
