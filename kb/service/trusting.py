@@ -14,6 +14,7 @@ from datetime import date
 from weakref import WeakKeyDictionary
 
 from kb.errors import StoreTrouble
+from kb.service.derived import Derived
 from kb.service.shop import Shop
 from kb.suggest import (
     Compared,
@@ -113,13 +114,14 @@ class _Keeper:
         return known > _AT_ONCE and abs(known - self.trust.known) <= _WORTH_ANEW * known
 
 
-_keepers: WeakKeyDictionary[Shop, _Keeper] = WeakKeyDictionary()
+# By the counts and not by the shop, of which every request has a copy under the name of who asks.
+_keepers: WeakKeyDictionary[Derived, _Keeper] = WeakKeyDictionary()
 _keepers_lock = threading.Lock()
 
 
 def _keeper(shop: Shop) -> _Keeper:
     with _keepers_lock:
-        return _keepers.setdefault(shop, _Keeper())
+        return _keepers.setdefault(shop.derived, _Keeper())
 
 
 def record(shop: Shop, *, wait_s: float = _WAIT_S) -> Trust:

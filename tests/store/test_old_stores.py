@@ -55,9 +55,9 @@ def rows(file: Path, query: str) -> list[tuple[object, ...]]:
 
 
 def test_there_is_a_store_of_every_schema_from_the_first_on() -> None:
-    known = sorted(schema.known())
-    assert known[: len(REVISIONS)] == REVISIONS
-    assert len(REVISIONS) >= 9
+    """A new migration fails here until the schema before it has its store (README beside the dumps)."""
+    *earlier, present = sorted(schema.known())
+    assert earlier == [revision for revision in REVISIONS if revision != present]
 
 
 @pytest.mark.parametrize("revision", REVISIONS)

@@ -7,8 +7,9 @@ import io
 from datetime import date
 
 import pytest
-from factories import TODAY, a_case, case_json
+from factories import TODAY, a_case, bring, case_json
 from pydantic import ValidationError
+from signed_in import Office
 from web_client import Client, Page
 
 from kb.service import cases
@@ -101,15 +102,15 @@ def test_the_waiting_list_shows_the_longest_waiting_first_with_its_age(client: C
     assert "waiting for parts (2)" in client.get("/").text
 
 
-def test_my_own_open_boards_are_one_click_from_the_start(client: Client) -> None:
-    add(client, open_case("mine", worker="bench 2"), open_case("other", worker="bench 1"))
-    client.app.state.shop = client.shop.acting_as("bench 2")
-    start = client.get("/").text
-    assert "my own (1)" in start
-    mine = client.get("/cases", params={"show": "open", "worker": "bench 2"}).text
+def test_my_own_open_boards_are_one_click_from_the_start() -> None:
+    office = Office()
+    bring(office.shop, open_case("mine", worker="bench 1"), open_case("other", worker="bench 2"))
+    assert "my own (1)" in office.as_("work", "GET", "/").text
+    mine = office.as_("work", "GET", "/cases?show=open&worker=bench+1").text
     assert "My own (1)" in mine
     assert "/cases/mine" in mine
     assert "/cases/other" not in mine
+    office.close()
 
 
 def test_figures_are_drawn_and_come_as_a_file(demo: Client) -> None:

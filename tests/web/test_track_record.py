@@ -6,6 +6,7 @@ import re
 import time
 from datetime import date
 from html import unescape
+from typing import Any
 
 import pytest
 from factories import a_case, a_family, bring, demo_lines, demo_shop, fresh_shop
@@ -195,3 +196,23 @@ def test_the_still_working_figure_is_the_same_in_the_api_and_on_the_page(demo: C
         if still and still["followed"] >= 5:
             low, high = (round(100 * end) for end in still["interval"])
             assert f"({low}–{high} %), {still['followed']} boards followed" in text
+
+
+def test_what_was_worked_out_serves_the_next_request_too(
+    client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every request has a copy of the shop of its own; the work behind it is one."""
+    worked_out = []
+    whole = trusting.track_record
+
+    def counted(*given: Any, **more: Any) -> Any:
+        worked_out.append(1)
+        return whole(*given, **more)
+
+    monkeypatch.setattr(trusting, "track_record", counted)
+    for _ in range(3):
+        assert client.post("/api/suggestions", json={"family": "GL-31"}).status_code == 200
+    assert len(worked_out) <= 1
+    for _ in range(3):
+        assert client.get("/track-record").status_code == 200
+    assert len(worked_out) <= 2
