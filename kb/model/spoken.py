@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from kb.facts.quantities import format_quantity
 from kb.facts.spoken_readings import spoken_reading
 
 _LABELS = {
@@ -44,7 +43,7 @@ _ENTRIES = {
     "pins": "pin",
     "ground_pins": "ground pin",
 }
-_UNITS = {"_v": "V", "_a": "A", "_w": "W", "ohm": "ohm"}
+_UNITS = {"_v": "V", "_a": "A", "_w": "W", "ohm": "Ω"}
 # What an empty field says; anything else that is empty is a dash.
 _EMPTY = {"verdict": "on the bench", "result": "not known yet", "action": "replace"}
 # What goes without saying in the exchange format, so that a missing field has a value all the same.
@@ -94,7 +93,7 @@ def _number(field: str, found: float) -> str:
         return f"{found:g} mV"
     for ending, unit in _UNITS.items():
         if field.endswith(ending):
-            return format_quantity(found, unit, digits=9)
+            return f"{found:.12g} {unit}"
     return f"{found:.12g}"
 
 

@@ -26,6 +26,7 @@ _OTHER_NAMES = {"family": "aliases", "symptom": "synonyms", "part_class": "synon
 class Joining:
     """What merging `away` into `into` does: how many cases move, and what becomes of the record that stays.
 
+    `changed` leaves out what still waits for a choice.
     `merged.clashes` are what the two say differently; "theirs" is what `into` says.
     """
 
@@ -49,7 +50,8 @@ def preview(
         standing = kinds.standing_of(session, entity, gone.name)
         count = repointing.users_total(session, entity, standing.id)
     merged = _merged(entity, gone, stays, choices or {})
-    changed = differences(as_dict(stays.record), merged.record)
+    shown: dict[str, Side] = {**dict.fromkeys(merged.open, "theirs"), **(choices or {})}
+    changed = differences(as_dict(stays.record), _merged(entity, gone, stays, shown).record)
     return Joining(entity, gone.name, stays.name, count, changed, merged)
 
 
