@@ -35,6 +35,17 @@ class BadInput(KbError):
     status = 422
 
 
+class OthersCase(BadInput):
+    """What may be done with own cases only was asked of another shop's."""
+
+    def __init__(self, uid: str) -> None:
+        super().__init__(
+            f"Case {uid} is from another shop and stays as that shop recorded it.",
+            field="origin",
+            remedy="Make a case of your own from it.",
+        )
+
+
 class BadLine(BadInput):
     """One line of an import cannot be used; `line` counts from 1."""
 

@@ -8,7 +8,7 @@ from datetime import date, datetime
 
 from sqlmodel import Session
 
-from kb.errors import BadInput, Taken
+from kb.errors import BadInput, OthersCase, Taken
 from kb.model import CaseRecord, FamilyRecord, Reading
 from kb.service import moving
 from kb.service.shop import Shop
@@ -93,6 +93,14 @@ def view(shop: Shop, uid: str) -> CaseView:
         origin = origins.of_cases(session, [uid]).get(uid, "")
     readings = tuple(judge(family, reading) for reading in found.record.readings)
     return CaseView(found.record, family, found.version, found.changed_at, found.binned_at, readings, origin)
+
+
+def own(shop: Shop, uid: str) -> CaseView:
+    """One case of the shop's own. Raises NotFound, and OthersCase for one of another shop."""
+    found = view(shop, uid)
+    if found.origin:
+        raise OthersCase(uid)
+    return found
 
 
 def save(

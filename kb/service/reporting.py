@@ -63,8 +63,8 @@ class ReportDesk:
 
 
 def desk(shop: Shop, case_uid: str) -> ReportDesk:
-    """The draft of a case's report, proposed where there is none. Raises NotFound."""
-    record = cases.view(shop, case_uid).record
+    """The draft of a case's report, proposed where there is none. Raises NotFound, BadInput as `propose`."""
+    record = cases.own(shop, case_uid).record
     with shop.store.reading() as session:
         draft, issued = bench_runs.reports_of(session, case_uid)
     tests = bench_sequence.of_case(shop, case_uid)
@@ -95,7 +95,7 @@ def keep(shop: Shop, case_uid: str, paragraphs: Mapping[str, str], *, issue: boo
     """Keeps the edited paragraphs as the draft, or issues them with the readings of this moment.
 
     Raises:
-        BadInput: for a paragraph that is too long, or a report without a word.
+        BadInput: for a paragraph that is too long, a report without a word, or a case of another shop.
     """
     content = propose(shop, case_uid)
     for name, heading in PARAGRAPHS:
@@ -119,14 +119,18 @@ def _printable(text: str) -> str:
 
 
 def start_anew(shop: Shop, case_uid: str) -> None:
-    """Throws the draft away, so that the report is proposed anew."""
+    """Throws the draft away, so that the report is proposed anew. Raises as `propose`."""
+    cases.own(shop, case_uid)
     with shop.writing() as session:
         bench_runs.drop_draft(session, case_uid)
 
 
 def propose(shop: Shop, case_uid: str) -> dict[str, Any]:
-    """A report in plain words from what the case and its latest test hold. Raises NotFound."""
-    view = cases.view(shop, case_uid)
+    """A report in plain words from what the case and its latest test hold.
+
+    Raises NotFound, and BadInput for a case of another shop: its customer is not ours to tell.
+    """
+    view = cases.own(shop, case_uid)
     tests = bench_sequence.of_case(shop, case_uid)
     test = next((one for one in tests if any(step.entries for step in one.steps)), None)
     record = view.record

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 from factories import a_case, a_family, bring, fresh_shop
+from pictures_made import jpeg
 from test_origins import THEIRS, origin, their_case
 from web_client import Client, Page, error_of
 
@@ -92,3 +93,22 @@ def test_a_shop_is_withdrawn_and_allowed_again_on_its_page(two: Client) -> None:
     assert "2 cases came back" in two.get(answer.headers["location"]).text
     assert two.get("/api/search?q=relay").json()["total"] == 3
     assert two.post("/data/origins/nobody/withdraw").status_code == 404
+
+
+def test_another_shops_case_has_no_report_no_label_no_bench_test_and_takes_no_photographs(
+    two: Client,
+) -> None:
+    told = "Case u1 is from another shop and stays as that shop recorded it."
+    for path in ("report", "label", "label.svg", "photos"):
+        refused = two.get(f"/cases/u1/{path}")
+        assert refused.status_code == 422, path
+        assert told in refused.text, path
+        assert "Make a case of your own from it." in refused.text, path
+        assert two.get(f"/cases/one/{path}").status_code == 200, path
+    assert told in two.get("/bench/new?case=u1").text
+    for action in ("keep", "issue", "anew"):
+        answer = two.post("/cases/u1/report", data={"asked": "words", "action": action})
+        assert (answer.status_code, told in answer.text) == (422, True), action
+    sent = two.post("/api/cases/u1/files", files=[("file", ("a.jpg", jpeg(), "image/jpeg"))])
+    assert sent.status_code == 422
+    assert two.get("/api/cases/u1/files").json()["files"] == []

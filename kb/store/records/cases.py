@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 from sqlalchemy import bindparam, delete, func, insert, select, update
 from sqlmodel import Session
 
-from kb.errors import BadInput, Conflict, NotFound
+from kb.errors import BadInput, Conflict, NotFound, OthersCase
 from kb.facts.designators import code_key
 from kb.model import Attempt, CaseRecord, FollowUp, NotedSymptom, Reading, Record, as_dict
 from kb.store.records import changes, families
@@ -188,11 +188,7 @@ class Writer:
         """Refuses to change another shop's case, and to make one by hand."""
         origins = [record.origin for record in records]
         if any(origins) and not (self._with_origins and len(set(origins)) == 1):
-            raise BadInput(
-                f"Case {records[0].uid} is from another shop and stays as that shop recorded it.",
-                field="origin",
-                remedy="Make a case of your own from it.",
-            )
+            raise OthersCase(str(records[0].uid))
 
     def _row(self, record: CaseRecord) -> dict[str, Any]:
         return {
@@ -373,9 +369,9 @@ def uids_of_family(session: Session, number: str) -> list[str]:
     return list(session.scalars(select(_CASE.c.uid).where(_CASE.c.family_id == found[0])))
 
 
-def in_order(session: Session, *, batch: int = 500) -> Iterator[list[StoredCase]]:
-    """All cases but those in the bin, in order of their uid, `batch` at a time."""
-    last = ""
+def in_order(session: Session, *, batch: int = 500, after: str = "") -> Iterator[list[StoredCase]]:
+    """All cases but those in the bin, in order of their uid, `batch` at a time; those `after` a uid."""
+    last = after
     while True:
         rows = session.execute(
             select(_CASE.c.id, _CASE.c.uid)

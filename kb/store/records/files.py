@@ -7,6 +7,7 @@ case's: a photograph sent from the phone must not make the case that is being wr
 from __future__ import annotations
 
 import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -14,7 +15,7 @@ from typing import Any
 from sqlalchemy import delete, func, insert, select, update
 from sqlmodel import Session
 
-from kb.errors import BadInput, Conflict, NotFound
+from kb.errors import BadInput, Conflict, NotFound, OthersCase
 from kb.model import FileWords, Mark, as_dict
 from kb.store.file_tables import CaseFile, StoredFile
 from kb.store.records import changes
@@ -105,6 +106,11 @@ def of_case(session: Session, case_uid: str) -> list[StoredCaseFile]:
     return _found(session, _CASE.c.uid == case_uid)
 
 
+def of_cases(session: Session, case_uids: Sequence[str]) -> list[StoredCaseFile]:
+    """The files of some cases, those of one case together and in their order; none that are in the bin."""
+    return _found(session, _CASE.c.uid.in_(case_uids), _FILE.c.binned_at.is_(None))
+
+
 def get(session: Session, case_uid: str, uid: str) -> StoredCaseFile:
     """One file of a case, also one in the bin. Raises NotFound, also for a file of another case."""
     found = _found(session, _CASE.c.uid == case_uid, _FILE.c.uid == uid)
@@ -117,11 +123,16 @@ def add(session: Session, case_uid: str, given: Content, original_name: str, cap
     """Ties content, whose bytes are kept already, to a case; answers the file's uid.
 
     The same content comes once to a case: sent again after a broken connection it is the file that is
-    there, taken out of the bin if it lay there. Raises NotFound, and BadInput where the case is full.
+    there, taken out of the bin if it lay there. Raises NotFound, and BadInput where the case is full or
+    another shop's.
     """
-    case_id = session.scalar(select(_CASE.c.id).where(_CASE.c.uid == case_uid).with_for_update())
-    if case_id is None:
+    of_uid = select(_CASE.c.id, _CASE.c.origin_id).where(_CASE.c.uid == case_uid).with_for_update()
+    case = session.execute(of_uid).first()
+    if case is None:
         raise NotFound(f"There is no case {case_uid}.", field="case", remedy="Search for it.")
+    if case.origin_id:
+        raise OthersCase(case_uid)
+    case_id = case.id
     content_id = _content_id(session, given)
     of_this = (_FILE.c.case_id == case_id, _FILE.c.stored_file_id == content_id)
     known = session.execute(select(_FILE.c.uid, _FILE.c.binned_at).where(*of_this)).first()

@@ -73,7 +73,7 @@ def new_run(
     form = Form({"case": case, "soak": f"{bench_sequence.SOAK_S / 60:g}", "share": f"{share:g}"})
     record = None
     if case:
-        found = cases.view(shop, case)
+        found = cases.own(shop, case)
         record = found.family
         cured = any(attempt.result == "cured" for attempt in found.record.attempts)
         form.plain["phase"] = "after" if cured else "before"

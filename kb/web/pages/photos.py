@@ -67,7 +67,7 @@ def _photos(
 ) -> Response:
     context = {
         "nav": "cases",
-        "view": cases.view(shop, uid),
+        "view": cases.own(shop, uid),
         **files_context(shop, uid),
         "kept": kept,
         "refused": refused,

@@ -9,7 +9,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 from starlette.responses import RedirectResponse, Response
 
-from kb.errors import BadInput
+from kb.errors import BadInput, OthersCase
 from kb.model import Problem
 from kb.service import Shop, cases, reporting
 from kb.web.dependencies import ShopHere
@@ -59,6 +59,8 @@ def _keep(request: Request, shop: Shop, uid: str, data: FormData) -> Response:
         return RedirectResponse(f"/cases/{uid}/report", status_code=303)
     try:
         report = reporting.keep(shop, uid, form.plain, issue=action == "issue")
+    except OthersCase:
+        raise
     except BadInput as error:
         form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
         return _desk_page(request, shop, uid, form, status=422)
@@ -84,11 +86,11 @@ def _address(request: Request, shop: Shop, uid: str) -> str:
 
 @router.get("/cases/{uid}/label")
 def label(request: Request, shop: ShopHere, uid: Uid) -> Response:
-    """A small label for the board."""
+    """A small label for the board, which is here: not for a case of another shop."""
     address = _address(request, shop, uid)
     context = {
         "nav": "cases",
-        "view": cases.view(shop, uid),
+        "view": cases.own(shop, uid),
         "address": address,
         "only_here": not shop.settings.base_url and is_loopback(request.url.hostname or ""),
     }
@@ -98,6 +100,6 @@ def label(request: Request, shop: ShopHere, uid: Uid) -> Response:
 @router.get("/cases/{uid}/label.svg")
 def label_code(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """The code on the label."""
-    cases.stored(shop, uid)
+    cases.own(shop, uid)
     picture = reporting.label_code(_address(request, shop, uid))
     return Response(picture, media_type="image/svg+xml", headers={"Cache-Control": "no-cache"})
