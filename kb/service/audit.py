@@ -30,6 +30,7 @@ EVENTS = (
     "token made",
     "token revoked",
     "whole store taken out",
+    "shared with other shops",
     "backup made",
     "backup restored",
     "records merged or withdrawn",

@@ -8,13 +8,14 @@ all customers the store knows. Cases of other shops are theirs to share.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from itertools import islice
 
 from pydantic import ValidationError
 from sqlmodel import Session
 
-from kb.errors import BadInput
+from kb.errors import BadInput, NotFound
 from kb.exchange.masking import Mask
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
@@ -30,11 +31,13 @@ from kb.model import (
     explain,
 )
 from kb.service.incoming import public_id
+from kb.service.jobs import Job
 from kb.service.shop import Shop
 from kb.service.taking_out import Needed
-from kb.store.records import case_lists, cases, lists, origins, people
+from kb.store.records import case_lists, cases, changes, lists, origins, people
 
 TEXTS_SHOWN = 25
+JOB = "share"
 _STANDARD = {entry.name for entry in SYMPTOMS} | {entry.name for entry in PART_CLASSES}
 
 
@@ -68,7 +71,11 @@ class Text:
 
 @dataclass(frozen=True, slots=True)
 class Preview:
-    """What would be written: counts by kind of what was masked, and one page of the free texts."""
+    """What would be written: counts by kind of what was masked, and one page of the free texts.
+
+    `marks` holds for each further page of texts the uid of the case before it, so that going on does not
+    take looking through everything again.
+    """
 
     cases: int
     families: int
@@ -76,6 +83,19 @@ class Preview:
     texts: tuple[Text, ...]
     total_texts: int
     offset: int
+    marks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What a job of looking through answers: what was chosen, and what would be written of it.
+
+    `change` is the number of the store's newest change at that time.
+    """
+
+    choice: Choice
+    preview: Preview
+    change: int
 
 
 @dataclass(slots=True)
@@ -120,21 +140,75 @@ def keep_name(shop: Shop, name: str) -> None:
             origins.set_sharing_name(session, name)
 
 
-def preview(shop: Shop, choice: Choice, *, offset: int = 0) -> Preview:
-    """What `records` would write, without writing it."""
+def look(shop: Shop, choice: Choice) -> Job:
+    """Begins to look through what would be shared, which takes minutes where there are many cases.
+
+    The job's result is a `Seen`.
+    """
+
+    def work(job: Job) -> Seen:
+        with shop.store.reading() as session:
+            change = changes.latest(session)[0]
+        return Seen(choice, preview(shop, choice, told=job.advance), change)
+
+    with shop.store.reading() as session:
+        total = cases.count(session)
+    title = "Looking through what would be shared"
+    job = shop.jobs.start(JOB, title, work, unit="cases", total=total, person=shop.person)
+    job.answer_at = f"/data/share/seen/{job.id}"
+    return job
+
+
+def seen_by(shop: Shop, job_id: str) -> Job:
+    """A job that `look` began. Raises NotFound for any other."""
+    job = shop.jobs.get(job_id)
+    if job.kind != JOB:
+        raise NotFound("This is other work.", remedy="Choose again what to share.")
+    return job
+
+
+def still_holds(shop: Shop, job: Job, choice: Choice) -> bool:
+    """Whether a job looked through this very choice, by whatever name, and nothing was changed since."""
+    if not isinstance(job.result, Seen) or replace(job.result.choice, name="") != replace(choice, name=""):
+        return False
+    with shop.store.reading() as session:
+        return changes.latest(session)[0] == job.result.change
+
+
+def at_page(shop: Shop, seen: Seen, offset: int) -> Preview:
+    """Another page of the texts of what was looked through; the counts stay those of that time."""
+    page = min(max(offset // TEXTS_SHOWN, 0), len(seen.preview.marks))
+    if page == 0:
+        return seen.preview
+    with shop.store.reading() as session:
+        work = _Sharing(session, shop, seen.choice)
+        found = (_text_of(*pair) for pair in work.cases(after=seen.preview.marks[page - 1]))
+        texts = tuple(islice((text for text in found if text is not None), TEXTS_SHOWN))
+    return replace(seen.preview, texts=texts, offset=page * TEXTS_SHOWN)
+
+
+def preview(shop: Shop, choice: Choice, *, told: Callable[[int], None] = lambda number: None) -> Preview:
+    """What `records` would write, without writing it, with the first texts.
+
+    `told` hears how many further cases of the store were looked at.
+    """
     with shop.store.reading() as session:
         work = _Sharing(session, shop, choice)
-        texts, total, shared, codes = [], 0, 0, set()
-        for case, masked in work.cases():
+        texts, marks, total, shared, codes, last = [], [], 0, 0, set(), ""
+        for case, masked in work.cases(told=told):
             shared += 1
             codes.add(case.family)
             text = _text_of(case, masked)
             if text is None:
                 continue
-            if offset <= total < offset + TEXTS_SHOWN:
+            if total < TEXTS_SHOWN:
                 texts.append(text)
+            elif total % TEXTS_SHOWN == 0:
+                marks.append(last)
             total += 1
-        return Preview(shared, len(codes), dict(work.mask.found), tuple(texts), total, offset)
+            last = text.uid
+        found = dict(work.mask.found)
+        return Preview(shared, len(codes), found, tuple(texts), total, 0, tuple(marks))
 
 
 def _text_of(case: CaseRecord, masked: CaseRecord) -> Text | None:
@@ -174,9 +248,12 @@ class _Sharing:
         names = [*case_lists.people(session), *(one.name for one in people.every(session))]
         self.mask = Mask(names, choice.words)
 
-    def cases(self, *, masking: bool = True) -> Iterator[tuple[CaseRecord, CaseRecord]]:
-        """(the case as it is here, as it leaves) of everything chosen."""
-        for batch in cases.in_order(self._session):
+    def cases(
+        self, *, masking: bool = True, after: str = "", told: Callable[[int], None] = lambda number: None
+    ) -> Iterator[tuple[CaseRecord, CaseRecord]]:
+        """(the case as it is here, as it leaves) of everything chosen, in order of the uid."""
+        for batch in cases.in_order(self._session, batch=100, after=after):
+            told(len(batch))
             for stored in batch:
                 case = stored.record
                 if self._is_chosen(case):

@@ -199,3 +199,15 @@ def test_the_sign_in_page_shows_nothing_of_the_shop_but_its_name(office: Office)
     assert not asks_to_sign_in(answer)
     assert 'role="search"' not in answer.text
     assert "/families" not in answer.text
+
+
+def test_sharing_with_other_shops_has_an_event_of_its_own_in_the_audit_list(office: Office) -> None:
+    sent = {"name": "Harbour bench", "complaints": "yes"}
+    assert office.as_("work", "POST", "/data/share/file", data=sent).status_code == 403
+    unnamed = office.as_("administer", "POST", "/data/share/file", data=sent | {"name": ""})
+    assert unnamed.status_code == 422
+    assert office.as_("administer", "POST", "/data/share/file", data=sent).status_code == 200
+    page = office.as_("administer", "GET", "/people/audit?event=shared+with+other+shops").text
+    assert page.count("/data/share/file") == 1
+    others = office.as_("administer", "GET", "/people/audit?event=whole+store+taken+out").text
+    assert "/data/share/file" not in others

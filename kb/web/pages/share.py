@@ -2,27 +2,34 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request
+from contextlib import suppress
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
-from starlette.responses import Response, StreamingResponse
+from starlette.responses import RedirectResponse, Response, StreamingResponse
 
-from kb.errors import BadInput
+from kb.errors import BadInput, NotFound
 from kb.model import Problem
 from kb.service import Shop, sharing, taking_out
-from kb.service.sharing import Choice, Preview
+from kb.service.jobs import Job
+from kb.service.sharing import Choice, Seen
 from kb.web.dependencies import ShopHere
 from kb.web.forms import typed_fields
 from kb.web.rendering import render
 
 router = APIRouter()
+JobId = Annotated[str, Path(max_length=32)]
 _MOST_WORDS = 500
+# So long a page waits before it leads to the page of the work itself: small stores are done by then.
+_PATIENCE_SECONDS = 2.0
 
 
 @router.get("/data/share")
 def share(request: Request, shop: ShopHere) -> Response:
     """What there is to choose from."""
-    return _page(request, shop, Choice(name=sharing.sharing_name(shop)), None)
+    return _page(request, shop, Choice(name=sharing.sharing_name(shop)))
 
 
 @router.post("/data/share")
@@ -58,11 +65,39 @@ def _choice(data: FormData) -> Choice:
     )
 
 
+def _looked_through(shop: Shop, choice: Choice, data: FormData) -> Job:
+    """The job that looked through this choice, begun anew where the form knows of none that still holds."""
+    known = data.get("seen")
+    if isinstance(known, str) and known:
+        with suppress(NotFound):
+            job = sharing.seen_by(shop, known)
+            if sharing.still_holds(shop, job, choice):
+                return job
+    return sharing.look(shop, choice)
+
+
+def _offset(text: object) -> int:
+    asked = str(text or "0")
+    return int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 9 else 0
+
+
 def _preview(request: Request, shop: Shop, data: FormData) -> Response:
     choice = _choice(data)
-    asked = str(data.get("offset") or "0")
-    offset = int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 9 else 0
-    return _page(request, shop, choice, sharing.preview(shop, choice, offset=offset))
+    # Only another page of the texts may rest on what was seen before: who asks to be shown again means it.
+    job = _looked_through(shop, choice, data) if "offset" in data else sharing.look(shop, choice)
+    job.wait(_PATIENCE_SECONDS)
+    if not isinstance(job.result, Seen):
+        return RedirectResponse(f"/jobs/{job.id}", status_code=303)
+    return _page(request, shop, choice, job, _offset(data.get("offset")))
+
+
+@router.get("/data/share/seen/{job_id}")
+def share_seen(request: Request, shop: ShopHere, job_id: JobId) -> Response:
+    """What was looked through, once the job is over."""
+    job = sharing.seen_by(shop, job_id)
+    if not isinstance(job.result, Seen):
+        return RedirectResponse(f"/jobs/{job.id}", status_code=303)
+    return _page(request, shop, job.result.choice, job)
 
 
 def _file(request: Request, shop: Shop, data: FormData) -> Response:
@@ -71,7 +106,9 @@ def _file(request: Request, shop: Shop, data: FormData) -> Response:
         sharing.own_origin(shop, choice.name)
     except BadInput as error:
         problem = Problem(error.field or "name", error.message, error.remedy or "")
-        return _page(request, shop, choice, sharing.preview(shop, choice), problem)
+        job = _looked_through(shop, choice, data)
+        job.wait(_PATIENCE_SECONDS)
+        return _page(request, shop, choice, job, problem=problem)
     sharing.keep_name(shop, choice.name.strip())
     name = f"shared-board-faults-{shop.today().isoformat()}.jsonl"
     return StreamingResponse(
@@ -82,13 +119,22 @@ def _file(request: Request, shop: Shop, data: FormData) -> Response:
 
 
 def _page(
-    request: Request, shop: Shop, choice: Choice, seen: Preview | None, problem: Problem | None = None
+    request: Request,
+    shop: Shop,
+    choice: Choice,
+    job: Job | None = None,
+    offset: int = 0,
+    problem: Problem | None = None,
 ) -> Response:
+    """The page; with what the job saw where it is done."""
+    found = job.result if job is not None and isinstance(job.result, Seen) else None
+    seen = sharing.at_page(shop, found, offset) if found else None
     context = {
         "nav": "data",
         "choice": choice,
         "offer": sharing.offer(shop),
         "seen": seen,
+        "seen_by": job.id if job is not None and seen else "",
         "masked": sharing.masked_words(seen.masked) if seen else "",
         "per_page": sharing.TEXTS_SHOWN,
         "problem": problem,
