@@ -14,11 +14,11 @@ from typing import Any
 from pydantic import ValidationError
 from tqdm import tqdm
 
-from kb import __version__, assets, people_cli, running_cli
+from kb import __version__, assets, export_cli, people_cli, running_cli
 from kb.config import Settings
 from kb.errors import BadInput, KbError
 from kb.model import explain
-from kb.service import Shop, checking, keeping, moving, relocating, sharing, sheets, taking_out
+from kb.service import Shop, checking, keeping, moving, relocating, sheets
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -63,23 +63,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     bring_in.set_defaults(run=_import)
 
-    export = commands.add_parser("export", help="write all records as JSON Lines")
-    export.add_argument(
-        "file", metavar="FILE", nargs="?", help="the file; standard output where none is named"
-    )
-    export.add_argument(
-        "--format",
-        choices=("jsonl", "csv", "attempts", "package"),
-        default="jsonl",
-        help="exchange format, a spreadsheet of cases or of fixes tried, or a data package",
-    )
-    export.add_argument("--family", metavar="CODE", default="", help="only the cases of one board family")
-    export.add_argument("--query", metavar="WORDS", default="", help="only the cases that a search finds")
-    export.add_argument(
-        "--share", action="store_true", help="own closed cases without customers, prices and names"
-    )
-    export.set_defaults(run=_export)
-
+    export_cli.add_to(commands, open_shop)
     reindex = commands.add_parser("reindex", help="build the search index anew")
     reindex.set_defaults(run=_reindex)
 
@@ -272,40 +256,6 @@ def _import_sheet(parsed: argparse.Namespace) -> int:
 
 def _rows_bar(what: str, unit: str, total: int | None = None) -> tqdm:
     return tqdm(desc=what, unit=f" {unit}", total=total, file=sys.stderr, leave=False, disable=None)
-
-
-def _export(parsed: argparse.Namespace) -> int:
-    with _shop(_settings()) as shop:
-        choice = taking_out.Choice(parsed.query, taking_out.Filters(family=parsed.family))
-        pieces = _shared(shop, parsed) if parsed.share else taking_out.taken(shop, parsed.format, choice)
-        if parsed.file is None:
-            for piece in pieces:
-                sys.stdout.buffer.write(piece)
-            sys.stdout.flush()
-        else:
-            taking_out.write_file(Path(parsed.file), pieces)
-    return 0
-
-
-def _shared(shop: Shop, parsed: argparse.Namespace) -> Iterator[bytes]:
-    """What is shared, told on standard error before a byte of it is written."""
-    if parsed.query or parsed.format != "jsonl":
-        raise BadInput(
-            "What is shared is chosen by board family and written in the exchange format.",
-            field="--share",
-            remedy="Leave --query and --format out.",
-        )
-    families = frozenset(filter(None, [parsed.family]))
-    choice = sharing.Choice(name=sharing.sharing_name(shop), families=families)
-    sharing.own_origin(shop, choice.name)
-    seen = sharing.preview(shop, choice)
-    print(
-        f"sharing {seen.cases} cases of {seen.families} board families as {choice.name}; "
-        f"masked: {sharing.masked_words(seen.masked)}. "
-        "Look through the texts before you pass the file on.",
-        file=sys.stderr,
-    )
-    return taking_out.chunks("jsonl", sharing.records(shop, choice))
 
 
 def _backup(parsed: argparse.Namespace) -> int:

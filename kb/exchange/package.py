@@ -195,6 +195,35 @@ TABLES: dict[str, tuple[tuple[_Field, ...], tuple[str, ...], dict[str, tuple[str
         {"case": ("cases", "uid")},
     ),
 }
+# With photographs two more: which case has which file, and what lies in the package under `files/`.
+FILE_TABLES: dict[str, tuple[tuple[_Field, ...], tuple[str, ...], dict[str, tuple[str, str]]]] = {
+    "contents": (
+        (
+            ("sha256", "string", "SHA-256 of the bytes"),
+            ("bytes", "integer", "size, bytes"),
+            ("width_px", "integer", "width of a picture, pixels"),
+            ("height_px", "integer", "height of a picture, pixels"),
+            ("trouble", "string", "why it is not in the package, empty where it is"),
+        ),
+        ("sha256",),
+        {},
+    ),
+    "files": (
+        (
+            _CASE_KEY,
+            _POSITION,
+            ("name", "string", "name under which it was sent"),
+            ("caption", "string", "caption"),
+            ("type", "string", "media type, proved by its content"),
+            ("sha256", "string", "SHA-256 of the bytes"),
+            ("path", "string", "where it lies in the package, empty where it is missing"),
+            ("marks", "array", "what is drawn over it; places are fractions of its width and height"),
+        ),
+        ("case", "position"),
+        {"case": ("cases", "uid"), "sha256": ("contents", "sha256")},
+    ),
+}
+_ALL_TABLES = TABLES | FILE_TABLES
 _TABLE_OF = {
     OriginRecord: "origins",
     SymptomRecord: "symptoms",
@@ -239,16 +268,21 @@ def _cell(value: Any) -> str:
 
 
 class PackageWriter:
-    """Writes the tables of a package into a folder, a record at a time. Use as a context manager."""
+    """Writes the tables of a package into a folder, a record at a time. Use as a context manager.
 
-    def __init__(self, folder: Path) -> None:
+    `with_files` makes the tables of photographs and files as well.
+    """
+
+    def __init__(self, folder: Path, *, with_files: bool = False) -> None:
         self._folder = folder
+        self.tables = tuple(_ALL_TABLES if with_files else TABLES)
         self._open = ExitStack()
         self._writers: dict[str, Any] = {}
-        self.rows = dict.fromkeys(TABLES, 0)
+        self.rows = dict.fromkeys(self.tables, 0)
 
     def __enter__(self) -> PackageWriter:
-        for name, (fields, _, _) in TABLES.items():
+        for name in self.tables:
+            fields = _ALL_TABLES[name][0]
             file = (self._folder / f"{name}.csv").open("w", encoding="utf-8", newline="")
             self._writers[name] = csv.writer(self._open.enter_context(file), lineterminator="\r\n")
             self._writers[name].writerow([field for field, _, _ in fields])
@@ -260,24 +294,31 @@ class PackageWriter:
     def add(self, record: Record) -> None:
         """Adds the rows of a record."""
         for table, row in rows_of(record):
-            self._writers[table].writerow(row)
-            self.rows[table] += 1
+            self._write(table, row)
+
+    def add_entry(self, table: str, values: Sequence[Any]) -> None:
+        """Adds a row of one of the tables of files, its values in the order of the fields."""
+        self._write(table, [_cell(value) for value in values])
+
+    def _write(self, table: str, row: Sequence[Any]) -> None:
+        self._writers[table].writerow(row)
+        self.rows[table] += 1
 
 
 def descriptor(name: str, title: str, made: str, sizes: dict[str, int]) -> dict[str, Any]:
-    """The `datapackage.json` of a package. `name` is a slug, `made` a day, `sizes` bytes by table."""
+    """The `datapackage.json` of a package of the tables in `sizes` (bytes). `name` is a slug, `made` a day."""
     return {
         "profile": "tabular-data-package",
         "name": name,
         "title": title,
         "created": f"{made}T00:00:00Z",
         "description": "Cases of board faults with their board families. The shop has named no licence.",
-        "resources": [_resource(table, sizes[table]) for table in TABLES],
+        "resources": [_resource(table, sizes[table]) for table in sizes],
     }
 
 
 def _resource(table: str, size: int) -> dict[str, Any]:
-    fields, key, links = TABLES[table]
+    fields, key, links = _ALL_TABLES[table]
     return {
         "profile": "tabular-data-resource",
         "name": table,

@@ -18,6 +18,7 @@ from kb.store.records.files import Content, StoredCaseFile
 
 __all__ = [
     "MOST_AT_ONCE",
+    "SUFFIX",
     "TAKEN",
     "CaseFiles",
     "Refused",
@@ -42,6 +43,8 @@ __all__ = [
 MOST_AT_ONCE = 40
 TAKEN = pictures.TAKEN
 SMALL = "small"
+# The ending of a name of ours, by the media type that was proved.
+SUFFIX = {"image/jpeg": "jpg", "image/png": "png", "image/webp": "webp", "application/pdf": "pdf"}
 log = logging.getLogger(__name__)
 # A picture being decoded may take some 500 MB: a crowd of phones must not fill the memory.
 _DECODERS = threading.BoundedSemaphore(1)

@@ -5,23 +5,20 @@ Whatever the size of the store, a few hundred cases are held at a time.
 
 from __future__ import annotations
 
-import json
 import os
-import tempfile
-import zipfile
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from sqlmodel import Session
 
 from kb.errors import BadInput
-from kb.exchange import case_sheets, package
+from kb.exchange import case_sheets
 from kb.exchange import lines as exchange
 from kb.model import CaseRecord, FamilyRecord, Record
-from kb.service import finding
+from kb.service import finding, packing
 from kb.service.finding import Filters
+from kb.service.packing import Photographs
 from kb.service.shop import Shop
 from kb.store.records import cases, families, lists, origins
 
@@ -143,38 +140,43 @@ def chunks(kind: str, given: Iterable[Record]) -> Iterator[bytes]:
     )
 
 
-@contextmanager
-def package_file(given: Iterable[Record], title: str, made: str) -> Iterator[Path]:
-    """A data package of the records as a zip file, which is gone when the block ends. `made` is a day."""
-    with tempfile.TemporaryDirectory(prefix="kb-package-") as name:
-        folder = Path(name)
-        with package.PackageWriter(folder) as writer:
-            for record in given:
-                writer.add(record)
-        sizes = {table: (folder / f"{table}.csv").stat().st_size for table in package.TABLES}
-        told = package.descriptor("board-faults", title, made, sizes)
-        target = folder / "package.zip"
-        with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
-            archive.writestr("datapackage.json", json.dumps(told, ensure_ascii=False, indent=2))
-            for table in package.TABLES:
-                archive.write(folder / f"{table}.csv", f"data/{table}.csv")
-        yield target
+def stream(
+    kind: str, given: Iterable[Record], title: str, made: str, photographs: Photographs | None = None
+) -> Iterator[bytes]:
+    """The bytes of a file in any of the formats, a piece at a time. `made` is a day."""
+    if kind == "package":
+        return packing.stream(given, title, made, photographs)
+    return chunks(kind, given)
 
 
-def stream(kind: str, given: Iterable[Record], title: str, made: str) -> Iterator[bytes]:
-    """The bytes of a file in any of the formats, a piece at a time."""
+def refuse_photographs(kind: str) -> None:
+    """Raises BadInput where a file of this format cannot hold photographs."""
     if kind != "package":
-        yield from chunks(kind, given)
-        return
-    with package_file(given, title, made) as path, path.open("rb") as file:
-        while piece := file.read(1 << 20):
-            yield piece
+        raise BadInput(
+            "Photographs go into the data package only; the other formats hold text.",
+            field="with_photos",
+            remedy="Choose the data package, or leave the photographs out. A backup holds everything.",
+        )
 
 
-def taken(shop: Shop, kind: str, choice: Choice) -> Iterator[bytes]:
-    """The bytes of what is chosen, under the shop's name and today's date."""
+def taken(
+    shop: Shop,
+    kind: str,
+    choice: Choice,
+    *,
+    with_photos: bool = False,
+    told: Callable[[str], None] = lambda sentence: None,
+) -> Iterator[bytes]:
+    """The bytes of what is chosen, under the shop's name and today's date.
+
+    `told` hears a sentence for each photograph that is missing or damaged. Raises BadInput at once for
+    photographs in a format that holds none.
+    """
+    if with_photos:
+        refuse_photographs(kind)
     title = shop.settings.shop_name or "Board faults"
-    return stream(kind, records(shop, choice), title, shop.today().isoformat())
+    photographs = Photographs(shop, told) if with_photos else None
+    return stream(kind, records(shop, choice), title, shop.today().isoformat(), photographs)
 
 
 def file_name(shop: Shop, kind: str, number: int, *, part: str = "") -> str:

@@ -13,12 +13,6 @@ from starlette.responses import FileResponse, Response
 from kb.service import Shop, cases, files
 from kb.service.files import StoredCaseFile
 
-_SUFFIX = {
-    "image/jpeg": "jpg",
-    "image/png": "png",
-    "image/webp": "webp",
-    "application/pdf": "pdf",
-}
 # What is behind an address never changes: another content is another file.
 _KEPT = "private, max-age=31536000, immutable"
 _LOCKED = {
@@ -55,7 +49,7 @@ def small_answer(request: Request, shop: Shop, file: StoredCaseFile) -> Response
 def file_name(file: StoredCaseFile) -> str:
     """A name of ours for a download: the case and the file's place in it, with the suffix of its type."""
     short = "".join(one for one in cases.short_uid(file.case_uid) if one.isalnum())
-    return f"case-{short}-{file.uid[:8]}.{_SUFFIX[file.content.media_type]}"
+    return f"case-{short}-{file.uid[:8]}.{files.SUFFIX[file.content.media_type]}"
 
 
 def _holds(request: Request, tag: str) -> bool:

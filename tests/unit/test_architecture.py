@@ -58,10 +58,12 @@ ALLOWED = {
         "config",
         "assets",
         "people_cli",
+        "export_cli",
         "running_cli",
         "",
     },
     "people_cli": {"service", "model", "errors"},
+    "export_cli": {"service", "errors"},
     "__main__": {"cli"},
     "__init__": set(),
 }

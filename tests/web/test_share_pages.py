@@ -2,23 +2,31 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
+import re
+import threading
 import zipfile
 from collections.abc import Iterator
+from typing import Any
 
+import pictures_made as made
 import pytest
 from factories import a_case, a_family, bring, exported, fresh_shop
 from web_client import Client, Page, error_of
 
+from kb.service import files, sharing
+from kb.web.pages import share
+
 
 @pytest.fixture
 def shop() -> Iterator[Client]:
-    made = Client(fresh_shop())
+    client = Client(fresh_shop())
     private = a_case("anna-1", complaint="Anna says the relay ticks", customer="Anna Quayle")
-    assert bring(made.shop, a_family(), private, a_case("two", complaint="hums")).saved
-    yield made
-    made.close()
+    assert bring(client.shop, a_family(), private, a_case("two", complaint="hums")).saved
+    yield client
+    client.close()
 
 
 def test_the_whole_store_and_a_search_result_are_taken_out_from_pages(shop: Client) -> None:
@@ -90,3 +98,86 @@ def test_an_import_page_tells_of_the_other_shop(shop: Client) -> None:
     back = shop.post("/data/import", files={"file": ("shared.jsonl", data)})
     assert "2 cases of your own came back and were left as they are." in back.text
     there.close()
+
+
+def test_a_long_look_leads_to_the_page_of_the_work_and_from_there_to_what_was_seen(
+    shop: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    go_on = threading.Event()
+    look_through = sharing.preview
+
+    def slow(*given: Any, **options: Any) -> sharing.Preview:
+        assert go_on.wait(30)
+        return look_through(*given, **options)
+
+    monkeypatch.setattr(sharing, "preview", slow)
+    monkeypatch.setattr(share, "_PATIENCE_SECONDS", 0.0)
+    form = Page(shop.get("/data/share").text).form("/data/share") | {"name": "Harbour bench"}
+    sent = shop.post("/data/share", data=form)
+    assert sent.status_code == 303
+    page = shop.get(sent.headers["location"])
+    assert "Looking through what would be shared" in page.text
+    job = shop.shop.jobs.get(sent.headers["location"].rsplit("/", 1)[1])
+    assert shop.get(job.answer_at).headers["location"] == sent.headers["location"]
+    go_on.set()
+    assert job.wait(30)
+    assert shop.get(sent.headers["location"]).headers["location"] == job.answer_at
+    seen = shop.get(job.answer_at)
+    assert "2 cases of 1 board family. Masked: 1 name." in seen.text
+    form = Page(seen.text).form("/data/share")
+    assert form["name"] == "Harbour bench"
+    assert shop.post("/data/share/file", data=form).status_code == 200
+
+
+def test_other_work_is_nothing_that_was_looked_through(shop: Client) -> None:
+    job = shop.shop.jobs.start("import", "Bringing in", lambda job: None)
+    assert shop.get(f"/data/share/seen/{job.id}").status_code == 404
+    assert shop.get("/data/share/seen/none").status_code == 404
+
+
+def test_going_on_to_further_texts_looks_through_nothing_again_until_something_changes(shop: Client) -> None:
+    texts = {f"case-{number:03}": f"hums, step {number}" for number in range(60)}
+    assert bring(shop.shop, *(a_case(uid, complaint=text) for uid, text in texts.items())).saved
+    form = Page(shop.get("/data/share").text).form("/data/share") | {"name": "Harbour bench"}
+    first = shop.post("/data/share", data=form)
+    jobs = len(shop.shop.jobs.all())
+    shown, pages = re.findall(r"hums, step \d+", first.text), [first]
+    for offset in ("25", "50"):
+        pages.append(
+            shop.post("/data/share", data=Page(pages[-1].text).form("/data/share") | {"offset": offset})
+        )
+        shown += re.findall(r"hums, step \d+", pages[-1].text)
+    assert shown == list(texts.values())
+    assert "51 to 62 of 62 texts" in pages[-1].text
+    back = shop.post("/data/share", data=Page(pages[-1].text).form("/data/share") | {"offset": "25"})
+    assert re.findall(r"hums, step \d+", back.text) == list(texts.values())[24:49]
+    assert len(shop.shop.jobs.all()) == jobs
+    assert bring(shop.shop, a_case("case-030", complaint="mended text")).saved
+    again = shop.post("/data/share", data=Page(back.text).form("/data/share") | {"offset": "25"})
+    assert len(shop.shop.jobs.all()) == jobs + 1
+    assert "mended text" in again.text
+
+
+def test_photographs_go_along_when_the_box_is_ticked_and_into_nothing_but_the_data_package(
+    shop: Client,
+) -> None:
+    (kept,) = files.add(shop.shop, "two", [("relay.jpg", io.BytesIO(made.jpeg()))]).kept
+    page = shop.get("/data/take-out?q=hums")
+    assert "hold none" in page.text
+    form = Page(page.text).form("/data/take-out/file")
+    assert "with_photos" not in form
+    ticked = form | {"with_photos": "yes", "format": "package"}
+    answer = shop.get("/data/take-out/file", params=ticked)
+    name = f"files/{kept.content.content}.jpg"
+    archive = zipfile.ZipFile(io.BytesIO(answer.content))
+    assert hashlib.sha256(archive.read(name)).hexdigest() == kept.content.content
+    refused = shop.get("/data/take-out/file", params=ticked | {"format": "csv"})
+    assert refused.status_code == 422
+    assert "Photographs go into the data package only" in refused.text
+    kept_form = Page(refused.text).form("/data/take-out/file")
+    assert (kept_form["q"], kept_form["format"], kept_form["with_photos"]) == ("hums", "csv", "yes")
+    called = shop.get("/api/export?format=package&with_photos=true&family=GL-31")
+    assert name in zipfile.ZipFile(io.BytesIO(called.content)).namelist()
+    assert error_of(shop.get("/api/export?with_photos=true"))["field"] == "with_photos"
+    without = zipfile.ZipFile(io.BytesIO(shop.get("/api/export?format=package").content))
+    assert name not in without.namelist()

@@ -102,12 +102,16 @@ def export(
     section: FilterText = "",
     verdict: FilterText = "",
     year: Year = None,
+    with_photos: bool = False,
 ) -> StreamingResponse:
-    """The whole store, or the cases that a search finds with all that they name."""
+    """The whole store, or the cases that a search finds with all that they name.
+
+    `with_photos` puts the photographs and files of the cases into a data package; 422 for other formats.
+    """
     choice = Choice(q, Filters(family, section, part_class, verdict, year))
     name = taking_out.file_name(shop, format, moving.newest_change(shop))
     return StreamingResponse(
-        taking_out.taken(shop, format, choice),
+        taking_out.taken(shop, format, choice, with_photos=with_photos),
         media_type=taking_out.FORMATS[format][2],
         headers={"Content-Disposition": f'attachment; filename="{name}"'},
     )

@@ -7,6 +7,8 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response, StreamingResponse
 
+from kb.errors import BadInput
+from kb.model import Problem
 from kb.service import Shop, moving, taking_out
 from kb.service.finding import Filters
 from kb.service.taking_out import FORMATS, Choice
@@ -24,12 +26,12 @@ def choice_of(q: str, family: str, section: str, part_class: str, verdict: str, 
     return Choice(q, Filters(family, section, part_class, verdict, number))
 
 
-def answer(shop: Shop, choice: Choice, kind: str) -> StreamingResponse:
-    """The file. Raises BadInput for an unknown format."""
+def answer(shop: Shop, choice: Choice, kind: str, *, with_photos: bool) -> StreamingResponse:
+    """The file. Raises BadInput for an unknown format, and for photographs where they cannot go."""
     part = "" if choice.everything else "found-"
     name = taking_out.file_name(shop, kind, moving.newest_change(shop), part=part)
     return StreamingResponse(
-        taking_out.taken(shop, kind, choice),
+        taking_out.taken(shop, kind, choice, with_photos=with_photos),
         media_type=FORMATS[kind][2],
         headers={"Content-Disposition": f'attachment; filename="{name}"'},
     )
@@ -47,19 +49,27 @@ def take_out(
     year: Year = "",
 ) -> Response:
     """What would be taken out, and in which format."""
-    choice = choice_of(q, family, section, part_class, verdict, year)
+    return _page(request, shop, choice_of(q, family, section, part_class, verdict, year))
+
+
+def _page(
+    request: Request, shop: Shop, choice: Choice, kind: str = "jsonl", problem: Problem | None = None
+) -> Response:
     context = {
         "nav": "data",
         "choice": choice,
         "cases": taking_out.count(shop, choice),
-        "asked": [("q", q), *choice.filters.chosen()],
+        "asked": [("q", choice.query), *choice.filters.chosen()],
         "formats": [(kind, label) for kind, (label, _, _) in FORMATS.items()],
+        "kind": kind,
+        "problem": problem,
     }
-    return render("data/take_out.html", context, scope=request.scope)
+    return render("data/take_out.html", context, scope=request.scope, status=422 if problem else 200)
 
 
 @router.get("/data/take-out/file")
 def take_out_file(
+    request: Request,
     shop: ShopHere,
     format: Format = "jsonl",
     q: QueryText = "",
@@ -68,6 +78,13 @@ def take_out_file(
     part_class: FilterText = "",
     verdict: FilterText = "",
     year: Year = "",
+    with_photos: FilterText = "",
 ) -> Response:
-    """The file itself."""
-    return answer(shop, choice_of(q, family, section, part_class, verdict, year), format)
+    """The file itself, or the page again where photographs cannot go into it."""
+    choice = choice_of(q, family, section, part_class, verdict, year)
+    try:
+        return answer(shop, choice, format, with_photos=bool(with_photos))
+    except BadInput as error:
+        if error.field != "with_photos":
+            raise
+        return _page(request, shop, choice, format, Problem(error.field, error.message, error.remedy or ""))
