@@ -99,7 +99,7 @@ def test_a_search_result_is_taken_out(phone: Page, demo_url: str, tmp_path: Path
     phone.get_by_role("link", name="Take this result out").click()
     expect(phone.get_by_text("as found: “relay ticks”")).to_be_visible()
     fits_and_has_no_finding(phone)
-    phone.get_by_label("Format").select_option("csv")
+    phone.get_by_label("Format", exact=True).select_option("csv")
     with phone.expect_download() as download:
         phone.get_by_role("button", name="Write the file").click()
     file = tmp_path / "found.csv"
