@@ -18,12 +18,13 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from whoosh.filedb.filestore import FileStorage, RamStorage
+from whoosh.filedb.filestore import RamStorage
 from whoosh.util.filelock import try_for
 
 from kb.search.analysis import Analysis
 from kb.search.bulk import add_case, write_parts
 from kb.search.document import CaseDocument
+from kb.search.files import SegmentStorage
 from kb.search.prepare import Prepared
 from kb.search.schema import BODY, META_UID, UID, LongBlocks, make_schema
 from kb.search.snapshot import Damaged
@@ -67,7 +68,7 @@ class IndexFolder:
         self._sums: dict[str, str] = {}
         if path is not None:
             path.mkdir(parents=True, exist_ok=True)
-            self._storage: Any = FileStorage(str(path))
+            self._storage: Any = SegmentStorage(str(path))
         else:
             self._storage = RamStorage()
 

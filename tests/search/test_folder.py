@@ -7,12 +7,13 @@ import signal
 import subprocess
 import sys
 import time
+import tracemalloc
 from pathlib import Path
 
 import pytest
 from search_cases import generated_cases
 
-from kb.search import Analysis, CaseDocument, SearchIndex, stored
+from kb.search import Analysis, CaseDocument, Damaged, SearchIndex, stored
 from kb.search.folder import IndexFolder
 
 CASES = list(generated_cases(60))
@@ -226,3 +227,26 @@ def test_a_segment_written_in_one_go_holds_the_same_postings_as_one_that_whoosh_
         assert (ids.tolist(), places.tolist()) == (expected_ids.tolist(), expected_places.tolist()), term
     assert mine.lengths[: len(cases)].tolist() == theirs.lengths[: len(cases)].tolist()
     assert [mine.document(slot) for slot in (0, 700, 1_499)] == [cases[slot] for slot in (0, 700, 1_499)]
+
+
+def test_opening_and_saving_read_no_segment_into_memory(tmp_path: Path) -> None:
+    SearchIndex.open(tmp_path).rebuild(generated_cases(2_000), (1, "a"))
+    largest = max(path.stat().st_size for path in segments(tmp_path))
+    folder = IndexFolder(tmp_path)
+    tracemalloc.start()
+    try:
+        reader, _ = folder.reader()
+        opened = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert opened < largest / 4
+    segment = stored.stored_segments(reader, {}, None)[0][0]
+    assert segment.document(7).uid
+
+
+def test_a_segment_cut_short_while_in_use_is_noticed(folder: Path) -> None:
+    index = SearchIndex.open(folder)
+    for path in segments(folder):
+        os.truncate(path, 100)
+    with pytest.raises(Damaged):
+        index.search("no output")
