@@ -8,7 +8,7 @@ from kb.suggest.ledger import Ledger
 
 def told_of(ledger: Ledger, uid: str) -> tuple[object, ...]:
     """What one case contributed, and whether as another shop's. Raises KeyError for one that is not counted."""
-    row = ledger.rows.row_of.get(uid)
+    row = ledger.rows.find(uid)
     if row is None:
         if ledger.others is None:
             raise KeyError(uid)

@@ -38,12 +38,17 @@ class Names(Generic[Key]):
 
 
 class Column:
-    """A one-dimensional array with append; `view` is the filled part, without a copy."""
+    """A one-dimensional array with append; `view` is the filled part, without a copy.
+
+    `values` become its own and must not be changed elsewhere.
+    """
 
     __slots__ = ("_data", "_fill", "size")
 
     def __init__(self, dtype: DTypeLike, values: NDArray[Any] | None = None, fill: int = 0) -> None:
-        self._data: NDArray[Any] = np.full(16, fill, dtype=dtype) if values is None else values.astype(dtype)
+        self._data: NDArray[Any] = (
+            np.full(16, fill, dtype=dtype) if values is None else values.astype(dtype, copy=False)
+        )
         self._fill = fill
         self.size = 0 if values is None else len(values)
 

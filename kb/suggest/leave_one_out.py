@@ -58,9 +58,7 @@ def choose_cases(ledger: Ledger, max_cases: int | None = None) -> Chosen:
     fault_of = ledger.rows.get("fault")
     rows = np.flatnonzero((ledger.rows.get("alive") == 1) & (fault_of >= 0))
     if max_cases is not None and len(rows) > max_cases:
-        uids = ledger.rows.uids
-        ordered = sorted(rows.tolist(), key=lambda row: uids[row])
-        rows = np.array(ordered)[np.arange(max_cases) * len(ordered) // max_cases]
+        rows = ledger.rows.uids.ordered(rows)[np.arange(max_cases) * len(rows) // max_cases]
     return chosen_rows(ledger, rows)
 
 

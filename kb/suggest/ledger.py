@@ -125,7 +125,7 @@ class Ledger:
 
     def withdraw(self, uid: str) -> bool:
         """Take a case out again; False when it was not counted."""
-        row = self.rows.row_of.get(uid)
+        row = self.rows.find(uid)
         if row is None:
             if self.others is None or not self.others.withdraw(uid):
                 return False
@@ -148,11 +148,13 @@ class Ledger:
         return len(self.rows) + (len(self.others) if self.others is not None else 0)
 
     def __contains__(self, uid: object) -> bool:
-        return uid in self.rows.row_of or (self.others is not None and uid in self.others)
+        if not isinstance(uid, str):
+            return False
+        return self.rows.find(uid) is not None or (self.others is not None and uid in self.others)
 
     def uids(self) -> Iterator[str]:
         """The uids of all counted cases, the shop's own first."""
-        return chain(self.rows.row_of, self.others.uids() if self.others is not None else ())
+        return chain(self.rows.living_uids(), self.others.uids() if self.others is not None else ())
 
     def known_faults(self) -> NDArray[np.int64]:
         """Numbers of the faults that at least one case is evidence for, ascending."""

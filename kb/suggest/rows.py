@@ -1,12 +1,12 @@
 """The compact contribution of every case, kept so that taking a case out again is exact.
 
-About 120 bytes a case besides its uid: small numbers in growing arrays; what has variable length
+About 150 bytes a case with its uid: small numbers in growing arrays; what has variable length
 (items noted, fixes tried) lies in shared arrays that a case points into.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kb.suggest.growing import Column
+from kb.suggest.uids import Uids
 
 RESULT_CURED, RESULT_NOT_CURED, RESULT_UNKNOWN = 1, 0, -1
 UNKNOWN = -1  # in whole-number columns: not known
@@ -59,19 +60,26 @@ class TryRow:
 class Rows:
     """All cases of a ledger. Row numbers stay valid until `compacted` makes a new object."""
 
-    __slots__ = ("columns", "dead", "item", "row_of", "uids")
+    __slots__ = ("columns", "dead", "item", "uids")
 
     def __init__(self) -> None:
         self.columns: dict[str, Column] = {
             name: Column(dtype) for name, dtype in {**_PER_CASE, **_PER_TRY}.items()
         }
         self.item = Column(np.int32)
-        self.uids: list[str] = []
-        self.row_of: dict[str, int] = {}
+        self.uids = Uids()
         self.dead = 0
 
     def __len__(self) -> int:
-        return len(self.row_of)
+        return len(self.uids) - self.dead
+
+    def find(self, uid: str) -> int | None:
+        """The row of a case that counts, None where there is none."""
+        return self.uids.find(uid, self.get("alive"))
+
+    def living_uids(self) -> Iterator[str]:
+        """The uids of all cases that count, in the order in which they came."""
+        return self.uids.of(np.flatnonzero(self.get("alive")))
 
     def get(self, name: str) -> NDArray[Any]:
         """A column of all rows, dead ones too; without a copy."""
@@ -79,7 +87,7 @@ class Rows:
 
     def append(self, uid: str, values: dict[str, int], items: Sequence[int], tries: Sequence[TryRow]) -> int:
         """Add a case; `values` holds fault, fixed, family, kind, closed, return_days, followed_days."""
-        row = len(self.uids)
+        row = self.uids.append(uid, self.get("alive"))
         for name, value in values.items():
             self.columns[name].append(value)
         self.columns["items_at"].append(self.item.size)
@@ -95,15 +103,11 @@ class Rows:
             self.columns["try_result"].append(one.result)
             self.columns["try_cost"].append(one.cost)
             self.columns["try_minutes"].append(one.minutes)
-        self.uids.append(uid)
-        self.row_of[uid] = row
         return row
 
     def kill(self, row: int) -> None:
         """Mark a case as withdrawn; its place is reclaimed later."""
         self.columns["alive"].view[row] = 0
-        del self.row_of[self.uids[row]]
-        self.uids[row] = ""
         self.dead += 1
 
     def items_of(self, row: int) -> NDArray[Any]:
@@ -133,8 +137,7 @@ class Rows:
         places = spread(self.get("tries_at")[alive], self.get("tries")[alive])
         for name, dtype in _PER_TRY.items():
             fresh.columns[name] = Column(dtype, self.get(name)[places])
-        fresh.uids = [self.uids[row] for row in alive.tolist()]
-        fresh.row_of = {uid: row for row, uid in enumerate(fresh.uids)}
+        fresh.uids = self.uids.kept(alive)
         return fresh, moved
 
     def arrays(self) -> dict[str, NDArray[Any]]:
@@ -142,7 +145,7 @@ class Rows:
         return {**{name: column.view for name, column in self.columns.items()}, "item": self.item.view}
 
     @classmethod
-    def from_arrays(cls, arrays: dict[str, NDArray[Any]], uids: list[str]) -> Rows:
+    def from_arrays(cls, arrays: dict[str, NDArray[Any]], uids: Uids) -> Rows:
         """The rows of a snapshot; raises KeyError or ValueError when a column is missing or too short."""
         rows = cls()
         for name, dtype in {**_PER_CASE, **_PER_TRY}.items():
@@ -152,7 +155,6 @@ class Rows:
             rows.columns[name] = Column(dtype, arrays[name])
         rows.item = Column(np.int32, arrays["item"])
         rows.uids = uids
-        rows.row_of = {uid: row for row, uid in enumerate(uids)}
         return rows
 
 

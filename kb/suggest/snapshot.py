@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import zipfile
+from array import array
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
@@ -14,11 +15,12 @@ from numpy.typing import NDArray
 from kb.suggest.growing import Column, Names, Table
 from kb.suggest.rows import Rows
 from kb.suggest.tally import Tally
+from kb.suggest.uids import Uids
 
 if TYPE_CHECKING:
     from kb.suggest.ledger import Ledger
 
-FORMAT = 2  # goes up when the meaning of anything in a snapshot changes
+FORMAT = 3  # goes up when the meaning of anything in a snapshot changes
 _KIND = "counts of board faults"
 _NAMES = ("sections", "families", "kinds", "parts", "failures")
 
@@ -56,11 +58,12 @@ def contents(ledger: Ledger) -> tuple[dict[str, Any], Arrays]:
         "conditions": list(ledger.lines.conditions),
         "features": [list(key) for key in ledger.lines.features.values],
         "faults": [list(fault) for fault in ledger.faults.values],
-        "uids": ledger.rows.uids,
+        "odd_uids": list(ledger.rows.uids.odd().items()),
         "known": ledger.known,
     }
     header.update({name: getattr(ledger, name).values for name in _NAMES})
     arrays: Arrays = {f"row_{name}": column for name, column in ledger.rows.arrays().items()}
+    arrays["uids"] = ledger.rows.uids.numbers()
     arrays["section_of"] = ledger.section_of.view
     arrays["cases_of_fault"] = ledger.cases_of_fault.view
     arrays["family_cases"] = ledger.family_cases.view
@@ -95,7 +98,8 @@ def fill(ledger: Ledger, header: dict[str, Any], arrays: Arrays) -> None:
     for name in _NAMES:
         setattr(ledger, name, Names(header[name]))
     rows = {name.removeprefix("row_"): array for name, array in arrays.items() if name.startswith("row_")}
-    ledger.rows = Rows.from_arrays(rows, header["uids"])
+    odd = {int(row): str(uid) for row, uid in header["odd_uids"]}
+    ledger.rows = Rows.from_arrays(rows, Uids.from_numbers(arrays["uids"], odd))
     ledger.section_of = Column(np.int64, arrays["section_of"])
     ledger.cases_of_fault = Column(np.int64, arrays["cases_of_fault"])
     ledger.family_cases = Column(np.int64, arrays["family_cases"])
@@ -135,7 +139,7 @@ def _tally_arrays(prefix: str, tallies: list[tuple[int, Tally]]) -> Arrays:
     named = [[pair for _, tally in tallies for pair in names(tally).items()] for names in (_parts, _failures)]
     return {
         f"{prefix}_numbers": np.array(numbers, dtype=np.int64).reshape(-1, len(Tally.NUMBERS) + 4),
-        f"{prefix}_rows": np.array([number for _, tally in tallies for number in tally.rows], dtype=np.int64),
+        f"{prefix}_rows": np.frombuffer(b"".join(tally.rows.tobytes() for _, tally in tallies), np.int64),
         f"{prefix}_parts": np.array(named[0], dtype=np.int64).reshape(-1, 2),
         f"{prefix}_failures": np.array(named[1], dtype=np.int64).reshape(-1, 2),
     }
@@ -150,7 +154,7 @@ def _failures(tally: Tally) -> dict[int, int]:
 
 
 def _tallies(prefix: str, arrays: Arrays) -> list[tuple[int, Tally]]:
-    rows = arrays[f"{prefix}_rows"].tolist()
+    rows = array("q", arrays[f"{prefix}_rows"].astype(np.int64).tobytes())
     parts = arrays[f"{prefix}_parts"].tolist()
     failures = arrays[f"{prefix}_failures"].tolist()
     row_at = part_at = failure_at = 0

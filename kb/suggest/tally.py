@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from array import array
 from bisect import bisect_left, insort
 from collections.abc import Iterator
 from typing import Any
 
+import numpy as np
 from numpy.typing import NDArray
 
 _ROW_BITS = 32
@@ -43,7 +45,7 @@ class Tally:
         self.cost_sum = self.cost_known = self.minutes_sum = self.minutes_known = 0
         self.parts: dict[int, int] = {}
         self.failures: dict[int, int] = {}
-        self.rows: list[int] = []
+        self.rows = array("q")
 
     @property
     def empty(self) -> bool:
@@ -59,9 +61,8 @@ class Tally:
 
     def move_rows(self, moved: NDArray[Any]) -> None:
         """Follow a renumbering of rows that keeps their order; `moved` maps old to new."""
-        self.rows = [
-            number >> _ROW_BITS << _ROW_BITS | int(moved[number & _ROW_MASK]) for number in self.rows
-        ]
+        numbers = np.frombuffer(self.rows, np.int64)
+        self.rows = array("q", (numbers & ~_ROW_MASK | moved[numbers & _ROW_MASK]).tobytes())
 
     def enter_effort(self, cost: int, minutes: int, sign: int) -> None:
         """Add or take away one try's cost and time, each in its steps, -1 where unknown."""
