@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import socket
 import sys
@@ -9,6 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 UNIT_NAME = "kb-boards.service"
+_M_ARENA_MAX = -8  # from malloc.h
 # What decides where the records are; everything else belongs in the settings file.
 _PLACES = ("KB_DATA", "KB_DATABASE_URL", "KB_CONFIG")
 
@@ -29,6 +31,26 @@ def tell_supervisor(state: str) -> bool:
         except OSError:
             return False  # a supervisor that has gone must not take the server with it
     return True
+
+
+def keep_memory_small() -> bool:
+    """Lets all threads share two heaps; False where the C library cannot be asked.
+
+    The GNU C library would give up to eight heaps for each core to threads, and what is free in one is of no
+    use to the others. See mallopt(3); it counts for heaps that are made after this call.
+    """
+    try:
+        return bool(ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 2))
+    except (OSError, AttributeError):
+        return False
+
+
+def give_back_memory() -> bool:
+    """Gives the system back what is free after large work, see malloc_trim(3); False where none was."""
+    try:
+        return bool(ctypes.CDLL(None).malloc_trim(0))
+    except (OSError, AttributeError):
+        return False
 
 
 def _quoted(text: str) -> str:

@@ -34,7 +34,8 @@ def _prepare(connection: sqlite3.Connection, _record: object) -> None:
         "foreign_keys = ON",
         # What is deleted for good must not stay readable in the file.
         "secure_delete = ON",
-        "cache_size = -65536",
+        # In kB, for each connection of up to forty; behind it is the system's own cache of the file.
+        "cache_size = -16384",
     ):
         connection.execute(f"PRAGMA {pragma}")
 

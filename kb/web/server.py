@@ -8,13 +8,14 @@ import ssl
 import sys
 import webbrowser
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import uvicorn
 
 from kb import logs
 from kb.errors import BadInput, StoreTrouble
-from kb.running import tell_supervisor
+from kb.running import give_back_memory, keep_memory_small, tell_supervisor
 from kb.service import Shop, passwords, sheets
 from kb.service.bin import BinKeeper
 from kb.service.daily import DailyBackups
@@ -87,7 +88,8 @@ def run(
     server = _Server(config)
     server.address = f"{'https' if tls else 'http'}://{shown}:{listener.getsockname()[1]}/"
     server.opens_browser = browser
-    server.warm = shop.derived.warm
+    keep_memory_small()
+    server.warm = partial(_warm, shop)
     logs.set_up(shop.settings.log_format, shop.settings.log_level, current_request)
     if plan.sign_in:
         passwords.warm_up()
@@ -112,6 +114,12 @@ def run(
             for thread in threads:
                 thread.stop()
             follower.stop()
+
+
+def _warm(shop: Shop) -> None:
+    """Chooses the weights ahead of the first question; opening index and counts left much memory free."""
+    shop.derived.warm()
+    give_back_memory()
 
 
 def _prove(certificate: Path, key: Path) -> None:

@@ -239,3 +239,23 @@ def test_this_program_runs_from_a_checkout() -> None:
     package = Path(upgrading.__file__).parents[1]
     assert upgrading.checkout(package) == package.parent
     assert upgrading.checkout(package / "service") is None
+
+
+def test_memory_that_is_free_again_goes_back_to_the_system() -> None:
+    """In a process of its own, as what else a test run holds would blur it. glibc only, as in CI."""
+    code = """
+import re
+from pathlib import Path
+from kb.running import give_back_memory, keep_memory_small
+def resident():
+    return int(re.search(r"VmRSS:\\s+(\\d+)", Path("/proc/self/status").read_text())[1])
+assert keep_memory_small()
+held = [bytes([number % 256]) * 5_000 for number in range(20_000)]  # too small to be mapped one by one
+last = bytes([1]) * 5_000  # keeps the heap's end in use, so that nothing is given back by itself
+full = resident()
+del held
+assert resident() > full - 20_000
+assert give_back_memory()
+assert resident() < full - 50_000
+"""
+    subprocess.run([sys.executable, "-c", code], check=True)
