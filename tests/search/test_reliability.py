@@ -135,3 +135,17 @@ def test_an_index_of_another_store_is_noticed_and_rebuilt(tmp_path: Path) -> Non
     assert again.derived.index.search("zorbles", limit=0).total == 5
     assert again.derived.index.search("quibbles", limit=0).total == 0
     again.close()
+
+
+def test_a_save_asks_for_no_count_of_all_cases(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Counting reads the whole table, so that a save would take longer the more cases there are."""
+    shop = shop_in(tmp_path)
+    assert bring(shop, a_family(), a_case("old")).saved
+    shop.refresh()
+    counted: list[object] = []
+    monkeypatch.setattr("kb.store.records.cases.count", lambda session: counted.append(session) or 1)
+    cases.save(shop, a_case("new", complaint="quibbles"))
+    assert finding.search(shop, "quibbles", Filters()).results.total == 1
+    assert counted == []
+    assert shop.derived.trouble is None
+    shop.close()
