@@ -229,7 +229,7 @@ def test_a_segment_written_in_one_go_holds_the_same_postings_as_one_that_whoosh_
     assert [mine.document(slot) for slot in (0, 700, 1_499)] == [cases[slot] for slot in (0, 700, 1_499)]
 
 
-def test_opening_and_saving_read_no_segment_into_memory(tmp_path: Path) -> None:
+def test_opening_an_index_reads_no_segment_into_memory(tmp_path: Path) -> None:
     SearchIndex.open(tmp_path).rebuild(generated_cases(2_000), (1, "a"))
     largest = max(path.stat().st_size for path in segments(tmp_path))
     folder = IndexFolder(tmp_path)
