@@ -69,7 +69,11 @@ def test_a_store_in_which_everything_has_happened_is_in_order(shop: Shop) -> Non
         ("UPDATE history SET version = 9 WHERE entity = 'family'", "is not earlier than the present one"),
         ("UPDATE board_case SET verdict = 'fine' WHERE uid = 'c3'", "The case c3 is not a whole record"),
         ("UPDATE case_attempt SET section = 'attic'", "attempts.0.section"),
-        ("UPDATE family SET kind = 'x'||char(0)", "The family GL-31 is not a whole record"),
+        pytest.param(
+            "UPDATE family SET kind = 'x'||char(0)",
+            "The family GL-31 is not a whole record",
+            marks=pytest.mark.once("PostgreSQL can hold no NUL"),
+        ),
         ("UPDATE bench_load SET ohm = -4", "The load resistor 10 Ω is not a whole record"),
     ],
 )

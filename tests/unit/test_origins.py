@@ -2,28 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
 from typing import Any
 
 import pytest
-from factories import TODAY, a_case, a_family, bring, case_json, exported, fresh_shop
+from factories import a_case, a_family, bring, exported, fresh_shop
+from other_shops import OTHERS, THEIRS, origin, their_case
 
 from kb.errors import BadInput
-from kb.model import NotedSymptom, OriginRecord, Rail, SymptomRecord
+from kb.model import NotedSymptom, Rail, SymptomRecord
 from kb.service import Shop, cases, finding, moving, origins, suggesting
 from kb.service.finding import Filters
 from kb.store.records import changes
-
-THEIRS = "ab" * 16
-OTHERS = "cd" * 16
-
-
-def origin(id: str = THEIRS, name: str = "Quay bench", days_ago: int = 10, **more: Any) -> OriginRecord:
-    return OriginRecord(id=id, name=name, date=TODAY - timedelta(days=days_ago), **{"sharing": True, **more})
-
-
-def their_case(uid: str = "u1", **changed: Any) -> dict[str, Any]:
-    return case_json(uid, **{"customer": None, "origin": THEIRS, **changed})
 
 
 @pytest.fixture

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 import schemathesis
+from databases import PLACES
 from factories import a_case, a_family, bring, fresh_shop
 from hypothesis import HealthCheck, Phase, settings
 from schemathesis.specs.openapi.checks import negative_data_rejection, positive_data_acceptance
@@ -19,7 +20,9 @@ NOT_HELD: Any = [positive_data_acceptance]
 
 schemathesis.serializer.alias("application/x-ndjson", "text/plain")
 
+place = PLACES.mark()
 shop = fresh_shop()
+PLACES.keep_since(place)
 app = create_app(shop)
 schema = schemathesis.openapi.from_asgi("/api/openapi.json", app, headers={"Host": "127.0.0.1"})
 

@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 import trustme
 import uvicorn
+from databases import PLACES
 from factories import a_case, a_family, bring, settings_in, shop_in
 from signed_in import PASSWORD
 
@@ -221,7 +222,13 @@ def kb_serve(data: Path, *arguments: str, **settings: str) -> Iterator[str]:
     kept = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
     process = subprocess.Popen(
         [sys.executable, "-m", "kb", "serve", "--no-browser", "--port", "0", *arguments],
-        env={**kept, "KB_DATA": str(data), "KB_BACKUP_DAILY": "no", **settings},
+        env={
+            **kept,
+            "KB_DATA": str(data),
+            "KB_DATABASE_URL": PLACES.of(data),
+            "KB_BACKUP_DAILY": "no",
+            **settings,
+        },
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,

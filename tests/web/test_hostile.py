@@ -84,8 +84,9 @@ def test_no_hostile_input_makes_the_program_fail(office: Office, part: int) -> N
         told = f"{answer.status_code} to {form}: {sent.fields!r:.600} {sent.files!r:.200}"
         assert answer.status_code < 500, told
         assert "Traceback" not in answer.text, told
-        assert "<script>alert" not in answer.text, told
-        assert "onerror=alert(1)>" not in answer.text.replace("&gt;", ""), told
+        if "html" in answer.headers.get("content-type", ""):  # a file that is taken out holds what was typed
+            assert "<script>alert" not in answer.text, told
+            assert "onerror=alert(1)>" not in answer.text.replace("&gt;", ""), told
         answers[answer.status_code] += 1
         if asks_to_sign_in(answer):
             headers = office.signed_in("administer")

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import pytest
 from factories import a_case, a_family, bring, fresh_shop
+from other_shops import THEIRS, origin, their_case
 from pictures_made import jpeg
-from test_origins import THEIRS, origin, their_case
 from web_client import Client, Page, error_of
 
 

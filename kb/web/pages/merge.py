@@ -14,7 +14,7 @@ from kb.model import Problem
 from kb.model.merging import Side
 from kb.service import Shop, joining
 from kb.web.dependencies import ShopHere
-from kb.web.forms import Form
+from kb.web.forms import Form, typed_fields
 from kb.web.rendering import record_path, render
 
 router = APIRouter()
@@ -36,7 +36,7 @@ def show_merge(
 @router.post("/data/merge")
 async def do_merge(request: Request, shop: ShopHere) -> Response:
     """Merges the two; many cases as long work."""
-    data = await request.form()
+    data = await typed_fields(request)
     return await run_in_threadpool(_merge, request, shop, data)
 
 
