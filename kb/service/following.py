@@ -7,8 +7,10 @@ import time
 
 from kb.service.shop import Shop
 
-# The tables at hand are small, yet copied whole: not more often than this.
-_AT_HAND_EVERY_S = 5.0
+# The tables at hand are small, yet copied whole: not more often than this after a change, and where the
+# feed tells of none (who is signed in is not in it) no more often than the second.
+AT_HAND_EVERY_S = 1.0
+_UNCHANGED_EVERY_S = 5.0
 
 
 class Follower:
@@ -35,13 +37,20 @@ class Follower:
             self._thread.join(10)
 
     def _run(self) -> None:
-        copied_at = 0.0
+        copied_at, copied = 0.0, None
+        pause: float | None = None
         while not self._ended.is_set():
-            self._changed.wait()
+            woken = self._changed.wait(pause)
             self._changed.clear()
+            pause = None
             if self._ended.is_set() or self._shop.store.away is not None:
-                continue
-            self._shop.refresh()
-            if time.monotonic() - copied_at >= _AT_HAND_EVERY_S:
+                continue  # coming back wakes it again
+            if woken:
+                self._shop.refresh()
+            seen, age = self._shop.derived.seen(), time.monotonic() - copied_at
+            if seen != copied and age < AT_HAND_EVERY_S:
+                # Copied at the end of the pause, not with whatever changes next.
+                pause = AT_HAND_EVERY_S - age
+            elif seen != copied or age >= _UNCHANGED_EVERY_S:
                 self._shop.at_hand.refresh()
-                copied_at = time.monotonic()
+                copied_at, copied = time.monotonic(), seen

@@ -67,6 +67,8 @@ class Shop:
         """Opens or makes the shop's store; the derived copies catch up when first asked for."""
         copies = settings.backups
         if settings.store_url:
+            # What is derived and the key that signs sessions lie there; a store in a file makes it so too.
+            settings.data.mkdir(parents=True, exist_ok=True, mode=0o700)
             store = Store(settings.store_url, copies=copies)
         else:
             _refuse_gone(settings)

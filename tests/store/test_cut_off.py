@@ -22,7 +22,7 @@ from factories import a_family, case_json, encoded
 
 from kb.config import Settings
 from kb.service import Shop
-from kb.service.following import Follower
+from kb.service.following import AT_HAND_EVERY_S, Follower
 from kb.store import Store
 from kb.store.records import changes, families
 
@@ -86,6 +86,8 @@ def two(
         assert first.post("api/import", content=b"".join(encoded([a_family()]))).status_code == 200
         assert save(first, "one", "relay ticks").status_code == 201
         assert total(first, "relay") == total(second, "relay") == 1
+        # Families are copied to what is at hand once in so many seconds, and no answer tells when.
+        time.sleep(3 * AT_HAND_EVERY_S)
         yield first, second
 
 
