@@ -15,6 +15,11 @@ from typing import Any
 
 import pytest
 from databases import PLACES, Server
+from hypothesis import settings
+
+# The same examples every time, and however busy the machine is: a failure is then one of the code.
+settings.register_profile("kb", deadline=None, derandomize=True, database=None)
+settings.load_profile("kb")
 
 # What a module that has to do with a store mentions.
 _TOUCHES_A_STORE = re.compile(
