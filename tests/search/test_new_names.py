@@ -221,6 +221,7 @@ def test_another_server_on_the_same_store_notices_and_both_agree_on_disk(shop: S
     third.close()
 
 
+@pytest.mark.once("the command it starts works on the store in a file")
 def test_a_name_brought_in_by_the_command_line_beside_a_running_server_is_noticed(
     shop: Shop, tmp_path: Path
 ) -> None:

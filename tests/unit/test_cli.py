@@ -100,6 +100,7 @@ def test_export_into_a_folder_that_is_not_there_is_one_line(stocked: Path, tmp_p
     assert "No such file" in one_line(kb(stocked, "export", str(tmp_path / "none" / "all.jsonl")))
 
 
+@pytest.mark.once("the driver tells of the connection that a broken pipe leaves open")
 def test_export_stops_quietly_when_nobody_reads_on(stocked: Path) -> None:
     command = f"{sys.executable} -m kb export | head -c 10"
     done = subprocess.run(

@@ -204,6 +204,7 @@ def test_a_checkout_is_brought_up_to_date_without_merging(stocked: Path, tmp_pat
     assert machine.ran[1] == f"-m pip install --quiet --editable {tmp_path}"
 
 
+@pytest.mark.once("a database that is named is always there")
 def test_without_a_store_there_is_nothing_to_back_up(tmp_path: Path) -> None:
     machine = Machine()
     assert upgrading.upgrade(settings_in(tmp_path / "none"), None, top=tmp_path, run=machine).backup is None

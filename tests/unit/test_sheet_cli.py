@@ -11,6 +11,7 @@ from kb.cli import main
 from kb.service import sheets
 
 
+@pytest.mark.once("the command works on the store in a file")
 def test_a_spreadsheet_comes_in_by_a_saved_mapping(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
