@@ -219,13 +219,6 @@ class Derived:
                 index.was_rebuilt_because = reason
                 self.rebuild_index()
 
-    def rebuild_counts(self) -> None:
-        """Makes the counts anew."""
-        with self._lock:
-            counts = self._counts
-            with self._store.reading() as session:
-                self._rebuild(session, [counts], changes.latest(session), None)
-
     def prove(self) -> list[str]:
         """Compares both copies with the store, case by case, and makes anew what differs; says what it did."""
         self.catch_up()
