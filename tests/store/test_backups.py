@@ -158,7 +158,8 @@ def rewritten(file: Path, change) -> None:  # type: ignore[no-untyped-def]
 
 
 def test_no_bit_of_a_backup_flips_unnoticed(shop: Shop, tmp_path: Path) -> None:
-    """All but the fields of the zip that say nothing about the content, such as times and flags of hosts."""
+    """But for what says nothing of the content: times, flags of hosts, and the bits that fill up the last byte
+    of a packed member (RFC 1951 ends a stream anywhere in a byte), so that all that is held is as it was."""
     keep_file(shop)
     keeping.back_up(shop.settings, tmp_path / "all.zip")
     whole = (tmp_path / "all.zip").read_bytes()
@@ -173,12 +174,18 @@ def test_no_bit_of_a_backup_flips_unnoticed(shop: Shop, tmp_path: Path) -> None:
             for at in [entry.header_offset]
             for step in range(0, entry.compress_size, max(1, entry.compress_size // 12))
         ]
+        held = {name: archive.read(name) for name in archive.namelist()}
     assert len(places) > 30
+    unnoticed = 0
     for place in places:
         spoilt = bytearray(whole)
         spoilt[place] ^= 0x10
         (tmp_path / "spoilt.zip").write_bytes(bytes(spoilt))
-        assert portable.faults(tmp_path / "spoilt.zip"), place
+        if not portable.faults(tmp_path / "spoilt.zip"):
+            unnoticed += 1
+            with zipfile.ZipFile(tmp_path / "spoilt.zip") as archive:
+                assert {name: archive.read(name) for name in archive.namelist()} == held, place
+    assert unnoticed <= 2  # the last bytes of the two packed members: the database and the manifest
 
 
 @pytest.mark.parametrize(
