@@ -15,6 +15,7 @@ from kb.search.document import CaseDocument
 from kb.search.grouped import GroupedWriter
 from kb.search.prepare import Prepared, Preparer
 from kb.search.schema import ALL, BODY, TAGS, UID
+from kb.search.stored import keep_snapshot
 
 BATCH = 250
 PART = 100_000
@@ -30,10 +31,13 @@ def add_case(writer: Any, case: Prepared) -> None:
 
 
 class PartWriter:
-    """Writes cases into segments that belong to no index until somebody lists them."""
+    """Writes cases into segments that belong to no index until somebody lists them.
 
-    def __init__(self, storage: Any, analysis: Analysis) -> None:
-        self._storage = storage
+    Those in a folder `path` get their snapshots at once.
+    """
+
+    def __init__(self, storage: Any, path: str | None, analysis: Analysis) -> None:
+        self._storage, self._path = storage, path
         self._preparer = Preparer(analysis)
         self._writer: Any = None
         self._count = 0
@@ -54,14 +58,17 @@ class PartWriter:
     def finish(self) -> list[Any]:
         """Complete the segment at hand; all segments so far."""
         if self._writer is not None:
-            self.segments.append(self._writer.finish())
+            segment, schema = self._writer.finish(), self._writer.schema
             self._writer = None
+            self.segments.append(segment)
+            if self._path is not None:
+                keep_snapshot(self._path, schema, segment)
         return self.segments
 
 
 def _help(path: str, analysis: Analysis, jobs: Any, answers: Any) -> None:
     """The life of a helper process: batches of stored cases in, segments out."""
-    part = PartWriter(FileStorage(path), analysis)
+    part = PartWriter(FileStorage(path), path, analysis)
     answer: Any = None
     while (batch := _next_job(jobs)) is not None:
         if answer is None:
@@ -99,7 +106,7 @@ def write_parts(
     With `processes` above 1 helper processes take batches as fast as they can, and this one does the
     rest. Raises OSError when a helper fails.
     """
-    own = PartWriter(storage, analysis)
+    own = PartWriter(storage, path, analysis)
     helpers = _Helpers(path, analysis, processes - 1) if path is not None and processes > 1 else None
     source, done = iter(documents), 0
     try:
@@ -110,6 +117,8 @@ def write_parts(
                 done += 1
                 if progress is not None:
                     progress(done)
+        if helpers is not None:
+            helpers.tell_end()  # before our own part is finished, so that all finish at the same time
         segments = list(own.finish())
         if helpers is not None:
             segments += helpers.segments()
@@ -140,7 +149,7 @@ class _Helpers:
         return True
 
     def segments(self) -> list[Any]:
-        self._tell_end()
+        self.tell_end()
         segments: list[Any] = []
         for _ in self._processes:
             answer = self._answer()
@@ -160,7 +169,8 @@ class _Helpers:
                     break
         raise OSError("a helper process ended while indexing")
 
-    def _tell_end(self) -> None:
+    def tell_end(self) -> None:
+        """No more batches will come."""
         if not self._told_end:
             self._told_end = True
             for _ in self._processes:

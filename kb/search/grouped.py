@@ -146,8 +146,8 @@ class GroupedWriter:
         made: Callable[..., Any] = SegmentWriter
         self._writer = made(storage.open_index(), _lk=False, codec=GroupedBlocks())
         self._pool = self._writer.pool = GroupedPool()
-        schema = self._writer.schema
-        self._text = self._pool.field(ALL, schema[ALL].format.fixed_value_size())
+        self.schema = self._writer.schema
+        self._text = self._pool.field(ALL, self.schema[ALL].format.fixed_value_size())
         self._tags = self._pool.field(TAGS, 0)
         self._uids = self._pool.field(UID, 0)
 

@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from whoosh.filedb.filestore import FileStorage
+from whoosh.reading import SegmentReader
 
 from kb.search.document import FACETS, CaseDocument
 from kb.search.prepare import DRAWS, OWN_TERMS, PLACES
@@ -94,6 +96,22 @@ def _load(leaf: Any, name: str, guard: threading.Lock, snapshots: Path | None) -
     return Segment(
         name=name, size=size, document=document, slot=slot_of, positions=positions, **arrays._asdict()
     )
+
+
+def keep_snapshot(folder: str, schema: Any, segment: Any) -> None:
+    """Makes the snapshot of a segment that was just written and is not in use yet.
+
+    Each process that writes segments makes those of its own, so that a rebuild does not end with one
+    process reading back what all have written.
+    """
+    if segment.doc_count_all() < SNAPSHOT_FROM:
+        return
+    # Whoosh's own storage maps the file, which reads a whole segment faster than piece by piece does.
+    leaf = SegmentReader(FileStorage(folder), schema, segment)
+    try:
+        write_snapshot(Path(folder), segment.segment_id(), _read_arrays(leaf))
+    finally:
+        leaf.close()
 
 
 def _read_arrays(leaf: Any) -> Arrays:
