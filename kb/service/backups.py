@@ -26,6 +26,7 @@ log = logging.getLogger(__name__)
 State = Literal["proved", "not proved yet", "damaged"]
 _NOTES = "proved.json"
 _A_DAY = timedelta(days=1)
+_LEFTOVERS = (".backup-*", ".prove-*", "*.zip.part")
 _BACKUP = re.compile(r"[\w.-]{1,120}\.(?:zip|sqlite3)", re.ASCII)
 _KINDS = (
     ("kb-daily-", "daily"),
@@ -119,12 +120,31 @@ def prove_all(shop: Shop, told: Callable[[str], None] | None = None) -> list[Bac
 def daily_if_due(shop: Shop, now: datetime, progress: Progress | None = None) -> Backup | None:
     """Makes the day's backup where the last is a day old and something has changed since, and gives up
     those that the keep rule does not keep. Raises KbError, OSError where it cannot be made."""
+    _clear_leftovers(shop.settings.backups, now)
     if not is_due(shop, now):
         return None
     made = _make(shop, keep_rule.daily_name, progress)
     for name in keep_rule.superfluous(path.name for path in _files(shop.settings.backups)):
         (shop.settings.backups / name).unlink(missing_ok=True)
     return made
+
+
+def _clear_leftovers(folder: Path, now: datetime) -> None:
+    """Removes what a program that was killed while it made or proved a backup left behind.
+
+    Only what is a day old, because another process may be making one at this moment.
+    """
+    for pattern in _LEFTOVERS:
+        for path in folder.glob(pattern):
+            try:
+                if datetime.fromtimestamp(path.stat().st_mtime, UTC) > now - _A_DAY:
+                    continue
+                if path.is_dir():
+                    shutil.rmtree(path)
+                else:
+                    path.unlink()
+            except OSError as error:
+                log.warning("%s is left over and cannot be removed: %s", path, error.strerror)
 
 
 def is_due(shop: Shop, now: datetime) -> bool:

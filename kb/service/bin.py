@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import logging
-import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from kb.errors import KbError
 from kb.service import files
+from kb.service.looking import NowAndThen
 from kb.service.shop import Shop
 from kb.store.records import batches, bins, cases, changes, kinds, purging
 from kb.store.records.files import forget_unreferred
@@ -17,7 +18,6 @@ from kb.store.records.purging import Binned
 log = logging.getLogger(__name__)
 _AT_ONCE = 200
 _CHUNK = 400
-_FIRST_LOOK_S, _BETWEEN_LOOKS_S = 30.0, 6 * 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,11 +98,14 @@ def delete_for_good(shop: Shop, entity: str, name: str) -> None:
     _after_deleting(shop)
 
 
-def empty(shop: Shop) -> int:
-    """Deletes for good what has lain in the bin for `KB_BIN_DAYS`; answers how many records went."""
+def empty(shop: Shop, stopped: Callable[[], bool] = lambda: False) -> int:
+    """Deletes for good what has lain in the bin for `KB_BIN_DAYS`; answers how many records went.
+
+    Where `stopped` says so it ends between two transactions; the rest goes the next time.
+    """
     limit = datetime.fromtimestamp(shop.clock(), UTC) - timedelta(days=shop.settings.bin_days)
     gone = 0
-    while True:
+    while not stopped():
         with shop.writing() as session:
             found = purging.binned_before(session, limit, limit=_AT_ONCE)
             for entity, name in found:
@@ -128,34 +131,16 @@ def _after_deleting(shop: Shop) -> None:
     shop.refresh()
 
 
-class BinKeeper:
-    """A thread that empties the bin at the start of the server and some times a day."""
+class BinKeeper(NowAndThen):
+    """Empties the bin at the start of the server and some times a day."""
 
-    def __init__(self, shop: Shop, *, first_look_s: float = _FIRST_LOOK_S) -> None:
-        self._shop = shop
-        self._first_look_s = first_look_s
-        self._end = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="bin", daemon=True)
-
-    def start(self) -> None:
-        """Begins to look."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """Ends, after what it is just deleting."""
-        self._end.set()
-        self._thread.join(30)
-
-    def _run(self) -> None:
-        wait = self._first_look_s
-        while not self._end.wait(wait):
-            self.look()
-            wait = _BETWEEN_LOOKS_S
+    name = "bin"
+    first_look_s, between_looks_s = 30.0, 6 * 3600.0
 
     def look(self) -> None:
         """Empties the bin; trouble goes to the log and is tried again."""
         try:
-            gone = empty(self._shop)
+            gone = empty(self._shop, self.ending.is_set)
             if gone:
                 log.info("%s records were deleted for good after their time in the bin", gone)
         except KbError as error:

@@ -3,47 +3,34 @@
 from __future__ import annotations
 
 import logging
-import threading
 from datetime import UTC, datetime
 
 from kb.errors import KbError
 from kb.service import backups
-from kb.service.shop import Shop
+from kb.service.looking import NowAndThen
 
 log = logging.getLogger(__name__)
-# The first look waits until the start is over; later ones are cheap when nothing is due.
-_FIRST_LOOK_S, _BETWEEN_LOOKS_S = 20.0, 600.0
 
 
 class _Stopped(Exception):
     """The program ends; a backup that is half made is dropped."""
 
 
-class DailyBackups:
+class DailyBackups(NowAndThen):
     """Looks now and then whether a backup is due, and makes it."""
 
-    def __init__(self, shop: Shop, *, first_look_s: float = _FIRST_LOOK_S) -> None:
-        self._shop = shop
-        self._first_look_s = first_look_s
-        self._end = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="daily backups")
+    name = "daily backups"
+    first_look_s, between_looks_s = 20.0, 600.0  # not while the program starts; cheap when nothing is due
 
     def start(self) -> None:
         """Begins to look."""
         self._shop.upkeep.daily = True
-        self._thread.start()
+        super().start()
 
     def stop(self) -> None:
         """Ends, and drops a backup that is half made."""
-        self._end.set()
-        self._thread.join()
+        super().stop()
         self._shop.upkeep.daily = False
-
-    def _run(self) -> None:
-        wait = self._first_look_s
-        while not self._end.wait(wait):
-            self.look()
-            wait = _BETWEEN_LOOKS_S
 
     def look(self) -> None:
         """Makes the backup where it is due. What goes wrong is kept for the pages and told to the log."""
@@ -62,5 +49,5 @@ class DailyBackups:
             upkeep.remedy = "Make one by hand, and look into the log."
 
     def _go_on(self, _done: int, _total: int) -> None:
-        if self._end.is_set():
+        if self.ending.is_set():
             raise _Stopped

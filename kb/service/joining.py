@@ -63,6 +63,7 @@ def join(
     choices: Mapping[str, Side],
     *,
     progress: Callable[[int], None] | None = None,
+    before_keeping: Callable[[], None] | None = None,
 ) -> str:
     """Merges `away` into `into` as one batch and answers its id, with which it can be undone.
 
@@ -70,7 +71,8 @@ def join(
     word, so that labels and addresses with it still lead somewhere.
 
     Raises what `preview` raises, BadInput where a choice is missing or the two together are no record,
-    and what `progress` raises, which keeps nothing.
+    and what `progress` and `before_keeping` raise, which keeps nothing; the latter is called once nothing
+    but the commit is left.
     """
     with shop.writing() as session:
         gone, stays = _both(session, entity, away, into)
@@ -98,6 +100,8 @@ def join(
         else:
             lists.save(session, record)  # type: ignore[arg-type]
         changes.end_batch(session, {"cases": count})
+        if before_keeping:
+            before_keeping()
     shop.refresh()
     return batch
 

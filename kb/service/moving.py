@@ -243,12 +243,14 @@ def bring_in(
     refresh: bool = True,
     kind: str = "import",
     title: str = "",
+    before_keeping: Callable[[], None] | None = None,
 ) -> ImportReport:
     """Imports JSON Lines in one transaction, holding one batch of cases in memory.
 
     Where a line is refused nothing is kept, unless `skip_bad`; `report.saved` says which.
     `progress` is told the number of bytes read since it was last called. Without `refresh` the derived
     copies catch up when they are next asked. What it changed is one batch of `kind` under `title`.
+    `before_keeping` is called once nothing but the commit is left; what it raises keeps nothing.
     """
 
     def counted() -> Iterator[bytes]:
@@ -275,6 +277,8 @@ def bring_in(
             if report.refused and not skip_bad:
                 raise _Refused
             changes.end_batch(session, report.counts())
+            if before_keeping:
+                before_keeping()
     except _Refused:
         return report
     report.saved = True

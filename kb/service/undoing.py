@@ -95,13 +95,19 @@ def preview_undo(shop: Shop, batch_id: str) -> Undone:
 
 
 def undo_batch(
-    shop: Shop, batch_id: str, *, progress: Progress | None = None, refresh: bool = True
+    shop: Shop,
+    batch_id: str,
+    *,
+    progress: Progress | None = None,
+    before_keeping: Callable[[], None] | None = None,
+    refresh: bool = True,
 ) -> Undone:
     """Takes back a batch in one transaction, which is itself a batch of kind "undo" and can be undone.
 
     What was added goes to the bin, what was changed gets its earlier version back, what was put in the
     bin comes out of it. A family, symptom or part class that other cases name by now stays.
     `progress` is told how many records more are done; what it raises stops the undoing and keeps nothing.
+    `before_keeping` is called once nothing but the commit is left, and stops it in the same way.
     Without `refresh` the derived copies catch up when they are next asked.
 
     Raises NotFound for an unknown batch and BadInput for one that was undone already.
@@ -125,6 +131,8 @@ def undo_batch(
             batches.mark_undone(session, batch.id, shop.person)
         else:
             undone.batch = ""
+        if before_keeping:
+            before_keeping()
     if refresh:
         shop.refresh()
     return undone

@@ -20,6 +20,7 @@ from kb.service import Shop, passwords, sheets
 from kb.service.bin import BinKeeper
 from kb.service.daily import DailyBackups
 from kb.service.following import Follower
+from kb.service.looking import NowAndThen
 from kb.web import serving
 from kb.web.app import create_app
 from kb.web.connections import MOST_AT_ONCE, protocol_for
@@ -102,7 +103,7 @@ def run(
     follower = Follower(shop)
     follower.start()
     sheets.clean(shop)
-    threads: list[DailyBackups | BinKeeper] = [] if demo else [BinKeeper(shop)]
+    threads: list[NowAndThen] = [] if demo else [BinKeeper(shop)]
     if shop.settings.backup_daily and not demo:
         threads.append(DailyBackups(shop))
     with listener:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import sqlite3
 import zipfile
 from contextlib import closing
@@ -397,6 +398,28 @@ def test_the_daily_backup_gives_up_old_ones_by_the_rule_and_leaves_the_rest(shop
     assert {"mine.zip", "kb-by-hand-20200101-120000.zip"} <= left
     assert "kb-daily-20200101-120000.zip" not in left
     assert len([name for name in left if name.startswith("kb-daily-2020")]) < len(old)
+
+
+def test_what_a_killed_backup_left_behind_goes_after_a_day_and_nothing_else_does(shop: Shop) -> None:
+    folder, long_ago = shop.settings.backups, (NOON - timedelta(days=2)).timestamp()
+    left = [
+        folder / ".backup-k1" / "store.sqlite3",
+        folder / ".prove-k2" / "store.sqlite3",
+        folder / "kb.zip.part",
+    ]
+    kept = [folder / "mine.zip", folder / "notes.txt", folder / ".backup-now" / "store.sqlite3"]
+    for path in [*left, *kept]:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"x")
+    for path in [*left, left[0].parent, left[1].parent, *kept[:2]]:
+        os.utime(path, (long_ago, long_ago))
+    os.utime(kept[2].parent, (NOON.timestamp(), NOON.timestamp()))
+    backups.daily_if_due(shop, NOON)
+    assert not any(
+        path.exists() or (path.parent.name.startswith((".backup-k", ".prove")) and path.parent.exists())
+        for path in left
+    )
+    assert all(path.exists() for path in kept)
 
 
 def test_what_goes_wrong_with_the_daily_backup_is_kept_for_the_pages(

@@ -12,6 +12,7 @@ from kb.model import NotedSymptom, PartClassRecord, Rail, SymptomRecord
 from kb.service import Shop, cases, families, finding, joining, undoing
 from kb.service import bin as binning
 from kb.service.finding import Filters
+from kb.service.jobs import Stopped
 from kb.store.records import proving
 
 
@@ -36,6 +37,17 @@ def twins(shop: Shop) -> Shop:
     ).saved
     cases.put_in_bin(shop, "b2")
     return shop
+
+
+@pytest.mark.parametrize("when", ["progress", "before_keeping"])
+def test_a_merge_that_is_stopped_keeps_nothing(twins: Shop, when: str) -> None:
+    def stop(*_: int) -> None:
+        raise Stopped
+
+    before = exported(twins)
+    with pytest.raises(Stopped):
+        joining.join(twins, "symptom", "hums loudly", "hums", {"minutes": "theirs"}, **{when: stop})  # type: ignore[arg-type]
+    assert exported(twins) == before
 
 
 def test_a_family_is_merged_with_its_numbers_its_cases_and_a_choice_where_rails_differ(twins: Shop) -> None:

@@ -132,15 +132,16 @@ def test_an_undoing_that_finds_nothing_to_undo_keeps_nothing(shop: Shop) -> None
     assert undoing.preview_undo(shop, report.batch).left_alone == 1
 
 
-def test_an_undoing_that_is_stopped_keeps_nothing(shop: Shop) -> None:
+@pytest.mark.parametrize("when", ["progress", "before_keeping"])
+def test_an_undoing_that_is_stopped_keeps_nothing(shop: Shop, when: str) -> None:
     report = bring(shop, a_family(), a_case("one"))
     before = exported(shop)
 
-    def stop(_: int) -> None:
+    def stop(*_: int) -> None:
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        undoing.undo_batch(shop, report.batch, progress=stop)
+        undoing.undo_batch(shop, report.batch, **{when: stop})  # type: ignore[arg-type]
     assert exported(shop) == before
     assert undoing.preview_undo(shop, report.batch).total == 2
 

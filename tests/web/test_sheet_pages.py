@@ -19,6 +19,7 @@ from web_client import Client, Page
 
 from kb.service import sheets
 from kb.service.sheets.answers import form_name, word_key
+from kb.store.records import changes
 
 BOOK = "book.csv"
 
@@ -334,6 +335,28 @@ def test_a_stopped_import_leaves_nothing_behind(desk: Client) -> None:
     assert job.state == "stopped"
     assert exported(desk.shop) == before
     assert sheets.load(desk.shop, sheet.id).done is None
+
+
+def test_an_import_that_is_stopped_at_its_last_step_keeps_nothing_and_says_so(
+    desk: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    base = send(desk, b"Board,Complaint\nHX-1,dead\n")
+    desk.post(f"{base}/columns", data=form(desk, base, "columns"))
+    desk.post(f"{base}/values", data=form(desk, base, "values"))
+    through(desk, desk.post(f"{base}/texts", data={"read_texts": "yes"}))
+    sheet = sheets.load(desk.shop, base.rpartition("/")[2])
+    before, end_batch = exported(desk.shop), changes.end_batch
+
+    def stopped_then(*given: Any) -> Any:
+        for job in desk.shop.jobs.all():
+            desk.shop.jobs.stop(job.id)
+        return end_batch(*given)
+
+    monkeypatch.setattr(changes, "end_batch", stopped_then)
+    job = sheets.start_run(desk.shop, sheet, keep_good=False)
+    assert job.wait(60)
+    assert job.state == "stopped"
+    assert exported(desk.shop) == before
 
 
 def test_a_data_folder_that_cannot_be_written_is_said_as_such(desk: Client) -> None:

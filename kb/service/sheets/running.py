@@ -54,7 +54,7 @@ def start_run(shop: Shop, sheet: Sheet, *, keep_good: bool, mapping_name: str = 
     def work(job: Job) -> None:
         # Pressed twice, the second piece of work finds that the first has done it.
         if state.load(shop, sheet.id).done is None:
-            run(shop, sheet, job.advance, lambda: _no_way_back(job))
+            run(shop, sheet, job.advance, job.point_of_no_return)
 
     return shop.jobs.start(
         "sheet", f"Bring in {sheet.name}", work, unit="cases", person=shop.person,
@@ -63,22 +63,18 @@ def start_run(shop: Shop, sheet: Sheet, *, keep_good: bool, mapping_name: str = 
     )  # fmt: skip
 
 
-def _no_way_back(job: Job) -> None:
-    """The records are kept: from here on a stop would claim what is not so."""
-    job.stoppable = False
-
-
 def run(
     shop: Shop,
     sheet: Sheet,
     progress: Callable[[int], Any] | None = None,
-    kept: Callable[[], None] | None = None,
+    before_keeping: Callable[[], None] | None = None,
     *,
     refresh: bool = True,
 ) -> ImportReport:
     """Brings in what `checking.check` wrote down, in one transaction and as one batch that can be undone.
 
-    `progress` may raise to stop it, which undoes everything; `kept` is called once nothing can be lost.
+    `progress` may raise to stop it, which undoes everything; so may `before_keeping`, which is called once
+    nothing but the commit is left.
     Without `refresh` the derived copies catch up when they are next asked.
     """
     place = state.folder(shop, sheet.id)
@@ -91,9 +87,8 @@ def run(
             refresh=False,
             kind="sheet",
             title=sheet.name,
+            before_keeping=before_keeping,
         )
-    if kept:
-        kept()
     if report.saved and refresh:
         shop.refresh()
     changed = report.saved and bool(report.added or report.updated)
@@ -120,8 +115,9 @@ def start_undo(shop: Shop, sheet: Sheet) -> Job:
     batch = _batch_of(sheet)
 
     def work(job: Job) -> None:
-        undone = undoing.undo_batch(shop, batch, progress=job.advance, refresh=False)
-        _no_way_back(job)
+        undone = undoing.undo_batch(
+            shop, batch, progress=job.advance, before_keeping=job.point_of_no_return, refresh=False
+        )
         shop.refresh()
         assert sheet.done is not None  # `_batch_of` has looked
         sheet.done["undone"] = {"total": undone.total, "left_alone": undone.left_alone}

@@ -77,7 +77,7 @@ def undo(request: Request, shop: ShopHere, batch_id: BatchId) -> Response:
 
 
 def _undo_in_steps(shop: Shop, batch_id: str, job: Job) -> None:
-    undoing.undo_batch(shop, batch_id, progress=job.advance)
+    undoing.undo_batch(shop, batch_id, progress=job.advance, before_keeping=job.point_of_no_return)
 
 
 def _undo_page(request: Request, undone: undoing.Undone, *, done: bool) -> Response:

@@ -8,8 +8,7 @@ from starlette.responses import JSONResponse, Response
 
 from kb.errors import NotFound
 from kb.service import cases, finding
-from kb.service.finding import Filters
-from kb.web.dependencies import FilterText, Offset, QueryText, ShopHere
+from kb.web.dependencies import ChoiceHere, FilterText, Offset, ShopHere
 from kb.web.rendering import render
 
 router = APIRouter()
@@ -38,27 +37,10 @@ def start(request: Request, shop: ShopHere) -> Response:
 
 
 @router.get("/search")
-def search(
-    request: Request,
-    shop: ShopHere,
-    q: QueryText = "",
-    family: FilterText = "",
-    section: FilterText = "",
-    part_class: FilterText = "",
-    verdict: FilterText = "",
-    year: Annotated[str, Query(max_length=4)] = "",
-    offset: Offset = 0,
-) -> Response:
+def search(request: Request, shop: ShopHere, choice: ChoiceHere, offset: Offset = 0) -> Response:
     """Cases for some words, with what narrows them down."""
-    chosen = {
-        "family": family,
-        "section": section,
-        "part_class": part_class,
-        "verdict": verdict,
-        "year": year if year.isascii() and year.isdigit() else "",
-    }
-    filters = Filters(family, section, part_class, verdict, int(chosen["year"]) if chosen["year"] else None)
-    page = finding.search(shop, q, filters, limit=PAGE_LENGTH, offset=offset)
+    q, chosen = choice.query, dict(choice.filters.chosen())
+    page = finding.search(shop, q, choice.filters, limit=PAGE_LENGTH, offset=offset)
 
     def url(**changed: str) -> str:
         return _url({"q": q, **chosen, **changed})
@@ -67,7 +49,7 @@ def search(
         (
             label,
             name,
-            chosen[name],
+            chosen.get(name, ""),
             [
                 (value, count, url(**{name: value}))
                 for value, count in page.results.facets.get(name, ())[:_FACET_LINES]
@@ -81,7 +63,7 @@ def search(
         "query": q,
         "page": page,
         "facets": facets,
-        "narrowed": any(chosen.values()),
+        "narrowed": bool(chosen),
         "limit": PAGE_LENGTH,
         "offset": page.offset,
         "url": url(),

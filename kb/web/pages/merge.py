@@ -67,7 +67,15 @@ def _merge(request: Request, shop: Shop, data: FormData) -> Response:
     job = shop.jobs.start(
         "merge",
         f"Merge {seen.away} into {seen.into}",
-        lambda job: joining.join(shop, entity, away, into, choices, progress=job.advance),
+        lambda job: joining.join(
+            shop,
+            entity,
+            away,
+            into,
+            choices,
+            progress=job.advance,
+            before_keeping=job.point_of_no_return,
+        ),
         unit="cases",
         total=seen.cases,
         person=shop.person,

@@ -10,20 +10,12 @@ from starlette.responses import Response, StreamingResponse
 from kb.errors import BadInput
 from kb.model import Problem
 from kb.service import Shop, moving, taking_out
-from kb.service.finding import Filters
 from kb.service.taking_out import FORMATS, Choice
-from kb.web.dependencies import FilterText, QueryText, ShopHere
+from kb.web.dependencies import ChoiceHere, FilterText, ShopHere
 from kb.web.rendering import render
 
 router = APIRouter()
-Year = Annotated[str, Query(max_length=4)]
 Format = Annotated[str, Query(max_length=20)]
-
-
-def choice_of(q: str, family: str, section: str, part_class: str, verdict: str, year: str) -> Choice:
-    """What an address asks for; a year that is no number is left aside, as in a search."""
-    number = int(year) if year.isascii() and year.isdigit() else None
-    return Choice(q, Filters(family, section, part_class, verdict, number))
 
 
 def answer(shop: Shop, choice: Choice, kind: str, *, with_photos: bool) -> StreamingResponse:
@@ -38,18 +30,9 @@ def answer(shop: Shop, choice: Choice, kind: str, *, with_photos: bool) -> Strea
 
 
 @router.get("/data/take-out")
-def take_out(
-    request: Request,
-    shop: ShopHere,
-    q: QueryText = "",
-    family: FilterText = "",
-    section: FilterText = "",
-    part_class: FilterText = "",
-    verdict: FilterText = "",
-    year: Year = "",
-) -> Response:
+def take_out(request: Request, shop: ShopHere, choice: ChoiceHere) -> Response:
     """What would be taken out, and in which format."""
-    return _page(request, shop, choice_of(q, family, section, part_class, verdict, year))
+    return _page(request, shop, choice)
 
 
 def _page(
@@ -71,17 +54,11 @@ def _page(
 def take_out_file(
     request: Request,
     shop: ShopHere,
+    choice: ChoiceHere,
     format: Format = "jsonl",
-    q: QueryText = "",
-    family: FilterText = "",
-    section: FilterText = "",
-    part_class: FilterText = "",
-    verdict: FilterText = "",
-    year: Year = "",
     with_photos: FilterText = "",
 ) -> Response:
     """The file itself, or the page again where photographs cannot go into it."""
-    choice = choice_of(q, family, section, part_class, verdict, year)
     try:
         return answer(shop, choice, format, with_photos=bool(with_photos))
     except BadInput as error:
