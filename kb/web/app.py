@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+from functools import cache
 from typing import Any
 
-from fastapi import Depends, FastAPI
+from fastapi import APIRouter, Depends, FastAPI
+from starlette.routing import BaseRoute
 from starlette.staticfiles import StaticFiles
 
 from kb import __version__, assets
@@ -74,7 +76,6 @@ def create_app(shop: Shop, *, demo: bool = False, serving: Serving | None = None
         openapi_url="/api/openapi.json",
         docs_url=None,
         redoc_url=None,
-        dependencies=[Depends(checked_by_the_door)],
         telemetry={"tracing": False, "metrics": False, "logs": False, "auto_configure": False},
     )
     app.state.shop = shop
@@ -82,11 +83,25 @@ def create_app(shop: Shop, *, demo: bool = False, serving: Serving | None = None
     app.state.figures = Figures(shop)
     app.state.serving = serving
     app.state.cookies = Cookies(serving.key, tls=serving.tls, session_s=shop.settings.session_hours * 3600)
+    app.router.routes.extend(_routes())
+    app.mount("/static", StaticFiles(directory=assets.folder("static")), name="static")
+    errors.install(app)
+    _keep_out(app, shop, serving)
+    return app
+
+
+@cache
+def _routes() -> list[BaseRoute]:
+    """The routes of the API and of the pages, which are the same for every shop.
+
+    Working out what each one takes costs more than all the rest of an application, so it is done once.
+    """
+    router = APIRouter(dependencies=[Depends(checked_by_the_door)])
     refusals: dict[int | str, dict[str, Any]] = {
         code: {"model": ErrorBody} for code in (400, 401, 403, 404, 405, 409, 412, 413, 422, 428, 500, 503)
     }
     for api in (api_cases, api_files, api_trust, api_families, api_bench, api_moving):
-        app.include_router(api.router, prefix="/api", tags=["api"], responses=refusals)
+        router.include_router(api.router, prefix="/api", tags=["api"], responses=refusals)
     for page in (
         find,
         diagnose,
@@ -117,11 +132,8 @@ def create_app(shop: Shop, *, demo: bool = False, serving: Serving | None = None
         account,
         people,
     ):
-        app.include_router(page.router, include_in_schema=False)
-    app.mount("/static", StaticFiles(directory=assets.folder("static")), name="static")
-    errors.install(app)
-    _keep_out(app, shop, serving)
-    return app
+        router.include_router(page.router, include_in_schema=False)
+    return router.routes
 
 
 def _keep_out(app: FastAPI, shop: Shop, serving: Serving) -> None:
