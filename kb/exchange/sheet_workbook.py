@@ -14,9 +14,6 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
-import openpyxl
-from openpyxl.utils.cell import range_boundaries
-
 from kb.errors import BadInput
 from kb.exchange.sheet_limits import MAX_COLUMNS, MAX_ROWS
 from kb.exchange.sheet_zip import guard, look_over
@@ -34,6 +31,8 @@ class SheetNotes:
 
 @contextmanager
 def _opened(file: Path) -> Iterator[Any]:
+    import openpyxl  # here and below: it takes long to load, and most runs of the program read no workbook
+
     try:
         # An open file, because of a path it would judge the suffix.
         with file.open("rb") as source, warnings.catch_warnings():
@@ -124,6 +123,8 @@ class _Merged:
     """Values of merged cells carried to the cells they cover, row by row."""
 
     def __init__(self, places: tuple[str, ...]) -> None:
+        from openpyxl.utils.cell import range_boundaries
+
         self._from: dict[int, list[tuple[int, int, int]]] = {}
         self._under: dict[int, tuple[int, str]] = {}
         covered = 0

@@ -36,10 +36,12 @@ def test_an_empty_database_becomes_the_tables_that_the_code_expects(tmp_path: Pa
     assert {index.name for table in Table.metadata.tables.values() for index in table.indexes} <= indexes
 
 
-def test_every_migration_follows_from_one_before_it() -> None:
+def test_every_migration_follows_from_the_one_that_its_files_name_says() -> None:
     script = ScriptDirectory(str(schema.MIGRATIONS))
-    assert len(script.get_heads()) == 1
-    assert [step.down_revision for step in script.walk_revisions()][-1] is None
+    assert script.get_heads() == [schema.head()]
+    steps = list(script.walk_revisions())
+    assert tuple(step.revision for step in steps) == schema.known()
+    assert tuple(step.down_revision for step in steps) == (*schema.known()[1:], None)
 
 
 def test_opening_a_store_again_changes_nothing(tmp_path: Path) -> None:
