@@ -22,7 +22,7 @@ from kb.service import Shop, cases, files
 from kb.service.files import StoredCaseFile
 from kb.web.dependencies import ShopHere
 from kb.web.file_answers import content_answer, small_answer
-from kb.web.forms import Form
+from kb.web.forms import Form, read_form, typed_fields
 from kb.web.picture_marks import drawing_of
 from kb.web.rendering import render
 
@@ -161,8 +161,7 @@ async def _change(
     file: str,
     work: Callable[[Shop, StoredCaseFile, Form], str],
 ) -> Response:
-    data = await request.form(max_files=0, max_fields=50)
-    form = Form({name: value for name, value in data.items() if isinstance(value, str)})
+    form = read_form(await typed_fields(request, max_fields=50), {})
     return await run_in_threadpool(_changed, request, shop, files.stored(shop, uid, file), form, work)
 
 
