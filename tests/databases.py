@@ -83,7 +83,9 @@ class Server:
             raise RuntimeError(f"{program} failed: {done.stderr or done.stdout}")
 
     def start(self) -> None:
-        """Starts the server, anew where it was stopped or killed, and waits until it answers."""
+        """Starts the server, anew where it was killed, and waits until it answers."""
+        if self.process is not None and self.process.poll() is None:
+            return
         options = [part for name, value in self._settings.items() for part in ("-c", f"{name}={value}")]
         self.process = subprocess.Popen(
             [binary("postgres"), "-D", f"{self.folder}/data", "-k", str(self.folder), *options],
@@ -142,6 +144,9 @@ class Server:
     def signal_all(self, number: signal.Signals) -> None:
         """Sends a signal to the server and all its processes, each of which may lead a group of its own."""
         assert self.process is not None
+        if number == signal.SIGKILL:
+            # It would answer the death of its first child with new ones, which then outlive it for a while.
+            self.process.send_signal(signal.SIGSTOP)
         for pid in [*self._children(), self.process.pid]:
             try:
                 os.kill(pid, number)

@@ -9,16 +9,24 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
+from functools import wraps
+from typing import TYPE_CHECKING, Concatenate, ParamSpec, TypeVar
 
 from sqlmodel import Session
 
 from kb.errors import StoreAway
 from kb.store import Store
-from kb.store.copying import copy_tables
+from kb.store.copying import copy_tables, forget_rows
 
+if TYPE_CHECKING:
+    from kb.service.shop import Shop
+
+Asked = ParamSpec("Asked")
+Answer = TypeVar("Answer")
 log = logging.getLogger(__name__)
+_PEOPLE = ("person", "person_session")
 _TABLES = (
     "family",
     "family_number",
@@ -28,13 +36,36 @@ _TABLES = (
     "part_class",
     "bench_load",
     "origin",
-    "person",
-    "person_session",
+    *_PEOPLE,
 )
+_IS_COPY = "at hand"
+
+
+def is_copy(session: Session) -> bool:
+    """Whether a session of `AtHand.reading` asks the copies, which hold no cases."""
+    return _IS_COPY in session.info
+
+
+def asked_again(
+    question: Callable[Concatenate[Shop, Asked], Answer],
+) -> Callable[Concatenate[Shop, Asked], Answer]:
+    """Asks once more what failed in the moment in which the database went away: then of what is kept here."""
+
+    @wraps(question)
+    def ask(shop: Shop, *args: Asked.args, **more: Asked.kwargs) -> Answer:
+        was_away = shop.store.away is not None
+        try:
+            return question(shop, *args, **more)
+        except StoreAway:
+            if was_away or shop.store.away is None:
+                raise
+            return question(shop, *args, **more)
+
+    return ask
 
 
 class AtHand:
-    """The copies. `reading` may be called from any thread, `refresh` from one."""
+    """The copies. Everything may be called from any thread."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
@@ -54,21 +85,53 @@ class AtHand:
         if self._copy is None:
             raise self._store.away.error()
         with self._lock, self._copy.reading() as session:
+            session.info[_IS_COPY] = True
+            yield session
+
+    @contextmanager
+    def noting(self) -> Iterator[Session]:
+        """A session that changes the copies alone, until they are made anew; for who has read them."""
+        assert self._copy is not None
+        with self._lock, self._copy.writing() as session:
             yield session
 
     def refresh(self) -> None:
         """Makes the copies anew. What goes wrong is logged: the older ones then stay."""
         if not self._store.is_shared:
             return
-        try:
+        with self._lock:
             if self._copy is None:
                 self._copy = Store("sqlite://")
+            self._take(_TABLES)
+
+    def refresh_people(self) -> None:
+        """Makes the copies of people and their sessions anew, where there are any copies yet."""
+        if self._copy is not None:
             with self._lock:
-                copy_tables(self._store, self._copy, _TABLES)
+                self._take(_PEOPLE)
+
+    def follow_people(self) -> None:
+        """As `refresh_people`, after a change of them that must hold while cut off as well.
+
+        Where the database goes away before the change is copied, nobody is known here until it is back: a
+        session that was ended must not live on in an older copy.
+        """
+        if self._copy is not None:
+            with self._lock:
+                if not self._take(_PEOPLE):
+                    forget_rows(self._copy, _PEOPLE)
+
+    def _take(self, names: Collection[str]) -> bool:
+        """Copies some tables under the lock; answers whether that went well."""
+        assert self._copy is not None
+        try:
+            copy_tables(self._store, self._copy, names)
+            return True
         except StoreAway:
             pass
         except Exception:
             log.exception("what is kept at hand could not be made anew")
+        return False
 
     def close(self) -> None:
         """Lets go of the copies."""

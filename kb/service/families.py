@@ -9,6 +9,9 @@ from typing import Any
 from kb.bench.rails import Gauge, RailReading, Typical, assess, gauge, typical
 from kb.errors import BadInput, Taken
 from kb.model import CaseRecord, Connector, FamilyRecord, Rail
+from kb.search import Filters
+from kb.service import remembered
+from kb.service.at_hand import asked_again, is_copy
 from kb.service.shop import Shop
 from kb.service.translate import find_rail, spec_of
 from kb.store.records import bins, case_lists, cases, families
@@ -16,6 +19,7 @@ from kb.store.records.families import FamilyLine
 from kb.suggest import Lasting, Record, StillWorking, fix_records, lasting_of
 
 YEAR_DAYS = 365
+_LATEST = 8
 _STATES = (("standby", "none"), ("running", "none"), ("running", "test load"), ("running", "in the set"))
 
 
@@ -59,7 +63,8 @@ class FixLine:
 
 @dataclass(frozen=True, slots=True)
 class FamilyView:
-    """A family's page."""
+    """A family's page. `from_memory` says that the store could not be read: then what good boards measured
+    is left out, and the cases are as the search index holds them."""
 
     record: FamilyRecord
     version: int
@@ -68,13 +73,15 @@ class FamilyView:
     connectors: tuple[ConnectorLine, ...]
     fixes: tuple[FixLine, ...]
     latest: tuple[CaseRecord, ...]
+    from_memory: bool = False
 
 
+@asked_again
 def listed(shop: Shop, start: str = "") -> list[FamilyLine]:
     """All families, or those with a number that contains `start`, in order of their code."""
     with shop.knowing() as session:
-        lines = families.lines(session)
-    if shop.store.away is not None:
+        lines, cut_off = families.lines(session), is_copy(session)
+    if cut_off:
         lines = _counted_here(shop, lines)
     wanted = start.casefold().strip()
     return [
@@ -108,22 +115,28 @@ def get(shop: Shop, number: str) -> tuple[FamilyRecord, int]:
     return stored.record, stored.version
 
 
+@asked_again
 def view(shop: Shop, number: str) -> FamilyView:
     """Everything a family's page shows. Raises NotFound."""
-    with shop.store.reading() as session:
-        stored = families.get(session, number)
+    with shop.knowing() as session:
+        stored, cut_off = families.get(session, number), is_copy(session)
         readings = case_lists.rail_readings(session, stored.id)
-        latest = cases.load(session, ids := case_lists.latest_ids(session, 8, family_id=stored.id))
-    record = stored.record
+        found = cases.load(session, ids := case_lists.latest_ids(session, _LATEST, family_id=stored.id))
+    record, count = stored.record, stored.cases
+    latest = tuple(found[case_id].record for case_id in ids)
+    if cut_off:
+        count, known = remembered.some(shop, Filters(family=record.code), limit=_LATEST)
+        latest = tuple(one.record for one in known)
     readings_of = _by_rail(record, readings)
     return FamilyView(
         record,
         stored.version,
-        stored.cases,
+        count,
         tuple(_rail_line(rail, readings_of.get(rail.name, ())) for rail in record.rails),
         _connector_lines(record),
         fixes(shop, record.code),
-        tuple(latest[case_id].record for case_id in ids),
+        latest,
+        cut_off,
     )
 
 

@@ -11,8 +11,10 @@ from sqlmodel import Session
 
 from kb.facts import vocabulary as words
 from kb.facts.designators import code_key
-from kb.model import CaseRecord, NotedSymptom
+from kb.model import CaseRecord
 from kb.search import FACETS, OPEN, Damaged, Filters, Results, SearchIndex, Snippet, distance
+from kb.service import remembered
+from kb.service.at_hand import asked_again, is_copy
 from kb.service.shop import Shop
 from kb.store.records import cases, families, lists, origins
 
@@ -80,6 +82,7 @@ class Completion(NamedTuple):
     met: str
 
 
+@asked_again
 def search(shop: Shop, query: str, filters: Filters, *, limit: int = 20, offset: int = 0) -> Page:
     """Cases for some words and filters, best first; those of a family that the words name before others."""
     index = shop.derived.index
@@ -99,11 +102,7 @@ def _page(shop: Shop, index: SearchIndex, query: str, filters: Filters, limit: i
         if results.total and offset >= results.total and limit:
             offset = (results.total - 1) // limit * limit
             results = index.search(query, filters, limit=limit, offset=offset, prefer_family=family)
-        records = {
-            case.record.uid: case.record for case in cases.many(session, [hit.uid for hit in results.hits])
-        }
-        if shop.store.away is not None:
-            records = {hit.uid: _as_indexed(index, hit.uid) for hit in results.hits}
+        records = _records(session, index, [hit.uid for hit in results.hits])
         names = origins.names(session) if any(record.origin for record in records.values()) else {}
         nearest = () if results.total else tuple(_nearest(session, index, query, filters, results))
     found = tuple(
@@ -114,19 +113,12 @@ def _page(shop: Shop, index: SearchIndex, query: str, filters: Filters, limit: i
     return Page(results, found, shop.derived.trouble, family, nearest[:_MOST_NEAREST], offset)
 
 
-def _as_indexed(index: SearchIndex, uid: str) -> CaseRecord:
-    """As much of a case as the search index holds, for a list of hits while the store cannot be read."""
-    document = index.document_of(uid)
-    if document is None:
-        return CaseRecord(uid=uid, family="?")
-    return CaseRecord.model_construct(
-        uid=uid,
-        family=document.family,
-        complaint=document.complaint,
-        notes=document.notes,
-        verdict=document.verdict or None,
-        symptoms=[NotedSymptom.model_construct(name=name, present=True) for name in document.symptoms],
-    )
+def _records(session: Session, index: SearchIndex, uids: list[str]) -> dict[str | None, CaseRecord]:
+    """The cases of a list of hits; as the index holds them while the store cannot be read."""
+    if not is_copy(session):
+        return {case.record.uid: case.record for case in cases.many(session, uids)}
+    documents = (index.document_of(uid) for uid in uids)
+    return {document.uid: remembered.of(document).record for document in documents if document is not None}
 
 
 def every(shop: Shop, query: str, filters: Filters) -> list[str]:

@@ -7,8 +7,8 @@ import time
 
 from kb.service.shop import Shop
 
-# The tables at hand are small, yet copied whole: not more often than this after a change, and where the
-# feed tells of none (who is signed in is not in it) no more often than the second.
+# The tables at hand are small, yet copied whole: not more often than this. Where the feed tells of no
+# change only people and sessions are, which are not in it, and the rest no more often than the second.
 AT_HAND_EVERY_S = 1.0
 _UNCHANGED_EVERY_S = 5.0
 
@@ -37,7 +37,7 @@ class Follower:
             self._thread.join(10)
 
     def _run(self) -> None:
-        copied_at, copied = 0.0, None
+        copied_at, people_at, copied = 0.0, 0.0, None
         pause: float | None = None
         while not self._ended.is_set():
             woken = self._changed.wait(pause)
@@ -47,10 +47,14 @@ class Follower:
                 continue  # coming back wakes it again
             if woken:
                 self._shop.refresh()
-            seen, age = self._shop.derived.seen(), time.monotonic() - copied_at
-            if seen != copied and age < AT_HAND_EVERY_S:
+            seen, now = self._shop.derived.seen(), time.monotonic()
+            if now - people_at < AT_HAND_EVERY_S:
                 # Copied at the end of the pause, not with whatever changes next.
-                pause = AT_HAND_EVERY_S - age
-            elif seen != copied or age >= _UNCHANGED_EVERY_S:
+                pause = AT_HAND_EVERY_S - (now - people_at)
+            elif seen != copied or now - copied_at >= _UNCHANGED_EVERY_S:
                 self._shop.at_hand.refresh()
-                copied_at, copied = time.monotonic(), seen
+                copied = seen
+                copied_at = people_at = time.monotonic()
+            else:
+                self._shop.at_hand.refresh_people()
+                people_at = time.monotonic()

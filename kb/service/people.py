@@ -125,7 +125,7 @@ def new_link(shop: Shop, by: Visitor, person_id: int) -> tuple[Account, str]:
     Raises BadInput for oneself, who changes the password instead, and Conflict where nobody else could
     administer meanwhile.
     """
-    with shop.writing() as session:
+    with shop.admitting() as session:
         account = records.by_id(session, person_id)
         if by.person_id == person_id:
             raise BadInput(
@@ -156,7 +156,7 @@ def _leave_an_administrator(session: Session, account: Account) -> None:
 def set_level(shop: Shop, by: Visitor, person_id: int, level: str) -> Account:
     """Changes what somebody may do, at once. Raises BadInput, NotFound and Conflict."""
     level = level_named(level)
-    with shop.writing() as session:
+    with shop.admitting() as session:
         account = records.by_id(session, person_id)
         if level == account.level:
             return account
@@ -175,7 +175,7 @@ def remove(shop: Shop, by: Visitor, person_id: int) -> Account:
 
     What they did keeps their name.
     """
-    with shop.writing() as session:
+    with shop.admitting() as session:
         account = records.by_id(session, person_id)
         _leave_an_administrator(session, account)
         records.remove(session, person_id)
@@ -205,7 +205,7 @@ def choose_password(
     """Uses a link up: keeps the password and signs in. Raises NotFound and BadInput."""
     account = opened_by(shop, secret)
     kept = _kept(shop, account.name, password)
-    with shop.writing() as session:
+    with shop.admitting() as session:
         # Looked at again: of two who use the same link at once, one is second.
         account = _opened(shop, session, secret)
         _keep_password(session, account, kept)
@@ -231,7 +231,7 @@ def change_password(shop: Shop, by: Visitor, old: str, new: str) -> None:
         audit.note_alone(shop, by, "sign-in failed", "old password wrong at a change of it")
         raise BadInput("This is not your present password.", field="old", remedy="Type it again.")
     kept = passwords.hashed(text)
-    with shop.writing() as session:
+    with shop.admitting() as session:
         if records.by_id(session, account.id).password_hash != account.password_hash:
             raise Conflict("The password was changed elsewhere meanwhile.", remedy="Sign in again.")
         slowing.succeeded(session, rules, now)
@@ -245,7 +245,7 @@ def set_password(shop: Shop, by: Visitor, person_id: int, password: str) -> None
     """Keeps a password that was typed on the server's own terminal. Raises BadInput and NotFound."""
     account = get(shop, person_id)
     kept = _kept(shop, account.name, password)
-    with shop.writing() as session:
+    with shop.admitting() as session:
         account = records.by_id(session, person_id)
         _keep_password(session, account, kept)
         visits.end(session, account.id)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import copy
 import time
-from collections.abc import Callable
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, date, datetime
 
 from sqlmodel import Session
@@ -94,6 +94,13 @@ class Shop:
         """A transaction of the store, kept wholly or not at all, under the name of who works."""
         return self.store.writing(self.person)
 
+    @contextmanager
+    def admitting(self) -> Iterator[Session]:
+        """As `writing`, for what changes who may come in: it holds in this process while cut off, too."""
+        with self.writing() as session:
+            yield session
+        self.at_hand.follow_people()
+
     def knowing(self) -> AbstractContextManager[Session]:
         """A session for questions about families, lists and people, answered even while cut off from a
         shared database by what is kept at hand."""
@@ -108,4 +115,5 @@ class Shop:
         self.jobs.close()
         self.derived.close()
         self.files.close()
+        self.at_hand.close()
         self.store.close()

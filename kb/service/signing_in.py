@@ -15,6 +15,7 @@ from sqlmodel import Session
 
 from kb.errors import BadInput, StoreTrouble, TooSoon
 from kb.service import audit, passwords, slowing
+from kb.service.at_hand import asked_again, is_copy
 from kb.service.audit import Visitor
 from kb.service.shop import Shop
 from kb.store.records import audit as audit_records
@@ -70,7 +71,7 @@ def sign_in(
             _REFUSED, field="password", remedy="Check both; an administrator can give you a new link."
         )
     renewed = passwords.hashed(password) if passwords.is_outdated(account.password_hash) else ""
-    with shop.writing() as session:
+    with shop.admitting() as session:
         # The account may have been removed or its password changed while this one was looked at.
         if records.by_id(session, account.id).password_hash != account.password_hash:
             raise BadInput(_REFUSED, field="password", remedy="Try again.")
@@ -121,17 +122,21 @@ def _forget_old(shop: Shop, session: Session, now: int) -> None:
     audit_records.forget_before(session, now - settings.audit_days * _DAY_S)
 
 
+@asked_again
 def visitor_with_key(shop: Shop, key: str, address: str) -> tuple[Visitor, str | None] | None:
     """Whose browser holds the key, and a new key for it where one is due; None for a key that is no good."""
     now, presented = int(shop.clock()), digest(key)
     with shop.knowing() as session:
-        found = visits.signed_in(session, presented)
+        found, cut_off = visits.signed_in(session, presented), is_copy(session)
     if found is None or _is_over(shop, found, now):
         return None
     is_prior = found.key_hash != presented
     if is_prior and found.confirmed and now - found.rotated_at > _UNDER_WAY_S:
         return None
     visitor = Visitor(found.name, found.level, address, found.person_id, found.id)
+    if cut_off:
+        _note_use(shop, found, now)
+        return visitor, None
     return visitor, _keep_going(shop, found, presented, now, address)
 
 
@@ -141,6 +146,16 @@ def _is_over(shop: Shop, found: SignedIn, now: int) -> bool:
         now - found.started_at >= settings.session_hours * 3600
         or now - found.seen_at >= settings.session_idle_minutes * 60
     )
+
+
+def _note_use(shop: Shop, found: SignedIn, now: int) -> None:
+    """Notes in the copies at hand that a session is in use, so that who goes on reading is not idle.
+
+    Its key stays: a new one could not be kept.
+    """
+    if now - found.seen_at >= _SEEN_EVERY_S:
+        with shop.at_hand.noting() as session:
+            visits.touch(session, found, seen_at=now)
 
 
 def _keep_going(shop: Shop, found: SignedIn, presented: str, now: int, address: str) -> str | None:
@@ -163,7 +178,7 @@ def _keep_going(shop: Shop, found: SignedIn, presented: str, now: int, address: 
     if values or now - found.seen_at >= _SEEN_EVERY_S:
         values |= {"seen_at": now, "address": address}
         try:
-            with shop.writing() as session:
+            with shop.admitting() if fresh else shop.writing() as session:
                 if not visits.touch(session, found, **values):
                     fresh = None  # another request of this browser was first
         except StoreTrouble as error:
@@ -177,7 +192,7 @@ def end_with_key(shop: Shop, key: str) -> None:
     with shop.store.reading() as session:
         found = visits.signed_in(session, digest(key))
     if found is not None:
-        with shop.writing() as session:
+        with shop.admitting() as session:
             visits.end(session, found.person_id, only=found.id)
 
 
@@ -185,7 +200,7 @@ def sign_out(shop: Shop, by: Visitor) -> None:
     """Ends the session a request belongs to."""
     if by.person_id is None or by.session_id is None:
         return
-    with shop.writing() as session:
+    with shop.admitting() as session:
         visits.end(session, by.person_id, only=by.session_id)
         audit.note(shop, session, by, "signed out", about=by.name)
 
@@ -194,7 +209,7 @@ def sign_out_everywhere(shop: Shop, by: Visitor) -> None:
     """Ends all sessions of whoever asks."""
     if by.person_id is None:
         return
-    with shop.writing() as session:
+    with shop.admitting() as session:
         ended = visits.end(session, by.person_id)
         audit.note(
             shop, session, by, "signed out everywhere", about=by.name, detail=f"{ended} sessions ended"

@@ -55,11 +55,22 @@ def copy_store(
 def copy_tables(source: Store, target: Store, names: Collection[str]) -> None:
     """Makes some tables of `target` hold what those of `source` hold at one moment."""
     with source.snapshot() as old, target.overwriting() as new:
-        tables = [table for table in sort_tables(Base.metadata.tables.values()) if table.name in names]
-        for table in reversed(tables):
-            new.execute(delete(table))
-        for table in tables:
+        for table in _emptied(new, names):
             copy_rows(old, new, table)
+
+
+def forget_rows(target: Store, names: Collection[str]) -> None:
+    """Empties some tables of `target`."""
+    with target.overwriting() as new:
+        _emptied(new, names)
+
+
+def _emptied(connection: Connection, names: Collection[str]) -> list[Table]:
+    """Some tables, owners before what they own, without any row."""
+    tables = [table for table in sort_tables(Base.metadata.tables.values()) if table.name in names]
+    for table in reversed(tables):
+        connection.execute(delete(table))
+    return tables
 
 
 def count_all(store: Store) -> int:

@@ -11,7 +11,6 @@ from urllib.parse import urlencode, urlsplit
 from fastapi import Request
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -19,6 +18,7 @@ from kb.errors import KbError, NotAllowed, NotSignedIn
 from kb.service import Shop, audit, signing_in, tokens
 from kb.service.audit import Visitor
 from kb.web.access import ANYBODY, READ, Need, Route, chosen, is_for_programs
+from kb.web.again import typed_into
 from kb.web.cookies import Cookies
 from kb.web.rendering import render
 from kb.web.security import SAFE_METHODS, Forbidden, Responder
@@ -209,18 +209,6 @@ def _check_comes_from_a_page(headers: Headers) -> None:
 
 async def _to_send_again(scope: Scope, receive: Receive, error: KbError) -> Response:
     """The form that was sent, to be sent again after signing in: nothing that was typed is lost."""
-    request = Request(scope, receive)
-    kept: list[tuple[str, str]] = []
-    if request.headers.get("content-type", "").startswith("application/x-www-form-urlencoded"):
-        try:
-            form = await request.form()
-        except HTTPException as trouble:
-            form = None
-            log.info("a form that was sent without signing in could not be read: %s", trouble.detail)
-        kept = [
-            (name, value)
-            for name, value in (form.multi_items() if form else [])
-            if isinstance(value, str) and not scope["path"].startswith(("/account", "/people"))
-        ]
+    kept = await typed_into(Request(scope, receive))
     context = {"nav": "", "error": error, "kept": kept, "action": place_after(scope["path"])}
     return render("people/again.html", context, scope=scope, status=error.status)

@@ -6,6 +6,7 @@ import logging
 import secrets
 from collections.abc import Mapping
 from typing import Any
+from urllib.parse import quote
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -15,13 +16,15 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import compile_path
 from starlette.types import Scope
 
-from kb.errors import BadInput, KbError, NotFound, TooSoon
+from kb.errors import BadInput, KbError, NotFound, StoreAway, TooSoon
 from kb.model.problems import explain_entries
+from kb.web.again import typed_into
 from kb.web.observing import REQUEST_ID
 from kb.web.rendering import render
 from kb.web.security import PROTECTIVE_HEADERS
 
 log = logging.getLogger(__name__)
+_BACK_S = 5  # a database that was started anew answers within some seconds
 _PLAIN = {
     404: ("There is nothing at this address.", "Go back to the start page."),
     405: ("This address does not take that kind of request.", "Use the links and buttons of the pages."),
@@ -58,7 +61,7 @@ def error_body(error: KbError, log_id: str | None = None) -> dict[str, Any]:
 
 def respond(scope: Scope, error: KbError, log_id: str | None = None) -> Response:
     """The answer to a request that failed: JSON under /api, a page elsewhere."""
-    headers = {"Retry-After": str(error.seconds)} if isinstance(error, TooSoon) else None
+    headers = when_to_ask_again(error)
     if scope["path"].startswith("/api"):
         return JSONResponse(error_body(error, log_id), status_code=error.status, headers=headers)
     return render(
@@ -70,12 +73,33 @@ def respond(scope: Scope, error: KbError, log_id: str | None = None) -> Response
     )
 
 
+def when_to_ask_again(error: KbError) -> dict[str, str] | None:
+    """The header that says so, None where it is not known."""
+    seconds = error.seconds if isinstance(error, TooSoon) else 0
+    if isinstance(error, StoreAway):
+        seconds = _BACK_S
+    return {"Retry-After": str(seconds)} if seconds else None
+
+
+async def _nothing_lost(request: Request, error: StoreAway) -> Response:
+    """The page for a form that cannot be saved while cut off from the database, with what was typed."""
+    path = request.url.path
+    context = {"nav": "", "error": error, "kept": await typed_into(request), "action": quote(path)}
+    return render(
+        "again.html", context, status=error.status, scope=request.scope, headers=when_to_ask_again(error)
+    )
+
+
 def install(app: FastAPI) -> None:
     """Registers the handlers."""
 
-    def known(request: Request, error: Exception) -> Response:
+    async def known(request: Request, error: Exception) -> Response:
         assert isinstance(error, KbError)
-        if error.status >= 500:
+        if isinstance(error, StoreAway):
+            log.warning("not answered: %s", error.message)
+            if request.method == "POST" and not request.url.path.startswith("/api"):
+                return await _nothing_lost(request, error)
+        elif error.status >= 500:
             log.error("store trouble: %s", error.message, exc_info=error)
         return respond(request.scope, error)
 

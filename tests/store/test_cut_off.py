@@ -5,20 +5,16 @@
 
 from __future__ import annotations
 
-import os
 import signal
-import subprocess
-import sys
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import httpx
 import pytest
 from databases import Server
 from factories import a_family, case_json, encoded
+from processes import serving, until
 
 from kb.config import Settings
 from kb.service import Shop
@@ -29,38 +25,6 @@ from kb.store.records import changes, families
 pytestmark = pytest.mark.once("it starts its own server and two processes")
 # What a question may take that is under way when the server stops without a word, and one asked later.
 _FIRST_S, _LATER_S = 8.0, 3.0
-
-
-@contextmanager
-def serving(folder: Path, address: str) -> Iterator[httpx.Client]:
-    """A `kb serve` process of its own with its own data folder."""
-    environment = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
-    process = subprocess.Popen(
-        [sys.executable, "-m", "kb", "serve", "--no-browser", "--port", "0"],
-        env={**environment, "KB_DATA": str(folder), "KB_DATABASE_URL": address, "KB_BACKUP_DAILY": "false"},
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-    )
-    assert process.stdout is not None
-    try:
-        line = process.stdout.readline()
-        assert "answers at" in line, line
-        with httpx.Client(base_url=line.split()[-1], timeout=60) as client:
-            yield client
-    finally:
-        process.terminate()
-        process.wait(30)
-        process.stdout.close()
-
-
-def until(holds: Callable[[], Any], seconds: float) -> float:
-    """Waits until something holds; answers how long that took."""
-    start = time.monotonic()
-    while not holds():
-        assert time.monotonic() - start < seconds, "it did not come about in time"
-        time.sleep(0.05)
-    return time.monotonic() - start
 
 
 def total(client: httpx.Client, words: str) -> int:
@@ -155,10 +119,14 @@ def test_without_the_database_a_process_says_so_answers_from_what_it_has_and_com
         assert form.status_code == 503
         assert "typed with dirty hands" in form.text
         assert "Cut off from the database" in form.text
-        # A case cannot be opened, and the page says what still works.
+        # What the index remembers of a case is shown as that; what the database alone holds says so.
         case = second.get("cases/one")
-        assert case.status_code == 503
-        assert "Cut off from the database since" in case.text
+        assert case.status_code == 200
+        assert "relay ticks" in case.text
+        assert "what the search index remembers" in case.text
+        missing = second.get("cases/one/history")
+        assert missing.status_code == 503
+        assert "Cut off from the database since" in missing.text
         health = second.get("api/health")
         assert health.status_code == 503
         assert "Cut off from the database" in health.text

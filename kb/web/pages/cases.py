@@ -11,13 +11,14 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 from starlette.responses import RedirectResponse, Response
 
-from kb.errors import BadInput, Conflict, KbError
+from kb.errors import BadInput, Conflict, KbError, StoreAway
 from kb.facts import cautions
 from kb.facts import vocabulary as words
 from kb.facts.values import parse_iso_date
 from kb.model import CaseRecord, FollowUp, Problem, as_dict, problems
-from kb.service import Shop, bench_sequence, cases, families, reporting
+from kb.service import Shop, bench_sequence, cases, families, remembered, reporting
 from kb.service import words as lists
+from kb.service.finding import OPEN, Filters
 from kb.service.meeting import Meeting, meet
 from kb.web import conflicts
 from kb.web.case_form import form_of, line_of, note_error, read_case_form, record_of
@@ -42,14 +43,24 @@ def list_cases(
     offset: Offset = 0,
 ) -> Response:
     """Cases, newest first; those on the bench, waiting for parts or in the bin when asked for."""
-    total, found = cases.listed(shop, show, limit=PAGE_LENGTH, offset=offset, worker=worker)
+    from_memory = False
+    try:
+        total, found = cases.listed(shop, show, limit=PAGE_LENGTH, offset=offset, worker=worker)
+        workers = cases.workers(shop) if show in ("open", "waiting") else []
+    except StoreAway:
+        if worker or show not in ("all", "open"):
+            raise
+        verdict = OPEN if show == "open" else ""
+        total, known = remembered.some(shop, Filters(verdict=verdict), limit=PAGE_LENGTH, offset=offset)
+        found, workers, from_memory = tuple(one.record for one in known), [], True
     context = {
         "nav": "cases",
         "show": show,
         "total": total,
         "cases": found,
+        "from_memory": from_memory,
         "worker": worker,
-        "workers": cases.workers(shop) if show in ("open", "waiting") else (),
+        "workers": workers,
         "person": shop.person,
         "today": shop.today(),
         "limit": PAGE_LENGTH,
@@ -106,8 +117,26 @@ async def add_case(request: Request, shop: ShopHere) -> Response:
 @router.get("/cases/{uid}")
 def show_case(request: Request, shop: ShopHere, uid: Uid, saved: str = "") -> Response:
     """A case with its readings judged."""
-    view = cases.view(shop, uid)
-    return render("cases/page.html", _case_context(shop, view, Form(), saved), scope=request.scope)
+    try:
+        context = _case_context(shop, cases.view(shop, uid), Form(), saved)
+    except StoreAway:
+        known = remembered.one(shop, uid)
+        return render("cases/remembered.html", _remembered_context(known), scope=request.scope)
+    return render("cases/page.html", context, scope=request.scope)
+
+
+def _remembered_context(known: remembered.RememberedCase) -> dict[str, object]:
+    record = known.record
+    asked = Asked(record.family, record.complaint)
+    asked.symptoms = [(entry.name, entry.present) for entry in record.symptoms]
+    return {
+        "nav": "cases",
+        "case": record,
+        "short": cases.short_uid(str(record.uid)),
+        "known": known.document,
+        "day": known.day,
+        "diagnose_url": asked.url("/diagnose"),
+    }
 
 
 def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> dict[str, object]:

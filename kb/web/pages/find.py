@@ -6,8 +6,8 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import JSONResponse, Response
 
-from kb.errors import NotFound
-from kb.service import cases, finding
+from kb.errors import NotFound, StoreAway
+from kb.service import cases, finding, remembered
 from kb.web.dependencies import ChoiceHere, FilterText, Offset, ShopHere
 from kb.web.rendering import render
 
@@ -32,8 +32,13 @@ def _url(asked: dict[str, str]) -> str:
 @router.get("/")
 def start(request: Request, shop: ShopHere) -> Response:
     """Boards on the bench, what came back, and the search box."""
-    context = {"nav": "start", "bench": cases.bench(shop), "today": shop.today(), "person": shop.person}
-    return render("find/start.html", context, scope=request.scope)
+    context = {"nav": "start", "today": shop.today(), "person": shop.person}
+    try:
+        return render("find/start.html", {**context, "bench": cases.bench(shop)}, scope=request.scope)
+    except StoreAway:
+        return render(
+            "find/remembered.html", {**context, "bench": remembered.bench(shop)}, scope=request.scope
+        )
 
 
 @router.get("/search")

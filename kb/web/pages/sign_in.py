@@ -7,13 +7,14 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Path, Request
 from starlette.responses import RedirectResponse, Response
 
-from kb.errors import BadInput, KbError, TooSoon
+from kb.errors import BadInput, KbError, StoreAway, TooSoon
 from kb.model import Problem
 from kb.service import Shop, people, signing_in
 from kb.service.audit import Visitor
 from kb.web.cookies import Cookies
 from kb.web.dependencies import QueryText, ShopHere, VisitorHere
 from kb.web.door import place_after
+from kb.web.errors import when_to_ask_again
 from kb.web.forms import Form as Typed
 from kb.web.rendering import render
 
@@ -51,13 +52,12 @@ def sign_in_page(request: Request, visitor: VisitorHere, next: QueryText = "") -
 def _sign_in_page(request: Request, form: Typed, error: KbError | None = None) -> Response:
     if error:
         form.problems.append(problem_of(error))
-    headers = {"Retry-After": str(error.seconds)} if isinstance(error, TooSoon) else None
     return render(
         "people/sign_in.html",
         {"nav": "", "form": form},
         scope=request.scope,
         status=error.status if error else 200,
-        headers=headers,
+        headers=when_to_ask_again(error) if error else None,
     )
 
 
@@ -67,13 +67,16 @@ def sign_in(
 ) -> Response:
     """Signs in and goes on to what was asked for."""
     cookies, wanted = _cookies(request), place_after(next)
-    person_id = people.id_of(shop, name)
-    device = cookies.device_in(request.headers, person_id)
     try:
+        device = cookies.device_in(request.headers, people.id_of(shop, name))
         visitor, key = signing_in.sign_in(
             shop, name, password, address=_address(request), browser=_browser(request), device=device
         )
     except (BadInput, TooSoon) as error:
+        return _sign_in_page(request, Typed({"next": wanted, "name": name[:100]}), error)
+    except StoreAway as error:
+        error.message = "Nobody can be signed in while this server is cut off from its database."
+        error.remedy = "Try again in a while. Who is signed in already can go on reading."
         return _sign_in_page(request, Typed({"next": wanted, "name": name[:100]}), error)
     return _let_in(request, shop, visitor, key, wanted, device)
 

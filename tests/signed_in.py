@@ -9,7 +9,7 @@ from factories import a_case, a_family, bring, fresh_shop
 from web_client import HOST, Client
 
 from kb.model.people import LEVELS
-from kb.service import people, signing_in, tokens
+from kb.service import Shop, people, signing_in, tokens
 from kb.service.audit import Visitor
 from kb.web.serving import Serving
 
@@ -22,8 +22,10 @@ PASSWORD = "lantern gravel outboard tuesday"
 class Office(Client):
     """A client of a shop where people sign in. `now` is the shop's clock and only moves when told to."""
 
-    def __init__(self, *, passwords: bool = False, tls: bool = False, **settings: Any) -> None:
-        shop = fresh_shop(**settings)
+    def __init__(
+        self, *, passwords: bool = False, tls: bool = False, shop: Shop | None = None, **settings: Any
+    ) -> None:
+        shop = shop or fresh_shop(**settings)
         super().__init__(
             shop, serving=Serving(sign_in=True, hosts=frozenset({"bench.lan"}), tls=tls, key=KEY)
         )
