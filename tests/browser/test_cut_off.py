@@ -1,0 +1,44 @@
+"""What a browser shows while its server is cut off from PostgreSQL, under axe."""
+
+from __future__ import annotations
+
+import signal
+import time
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from databases import Server
+from factories import a_case, a_family, encoded
+from playwright.sync_api import Browser, expect
+from processes import serving, until
+
+from kb.service.following import AT_HAND_EVERY_S
+
+pytestmark = pytest.mark.once("it starts a server of its own")
+PAGES = ("/", "/search?q=relay", "/cases", "/cases/one", "/families", "/families/GL-31", "/cases/one/history")
+
+
+def test_what_is_shown_while_cut_off_fits_a_phone_and_has_no_finding_of_axe(
+    browser: Browser, server: Server, tmp_path: Path
+) -> None:
+    with serving(tmp_path, server.empty_database()) as client:
+        records = b"".join(encoded([a_family(), a_case("one", complaint="relay ticks")]))
+        assert client.post("api/import", content=records).status_code == 200
+        assert client.get("api/search", params={"q": "relay"}).json()["total"] == 1
+        time.sleep(
+            3 * AT_HAND_EVERY_S
+        )  # families are copied once in so many seconds, and no answer tells when
+        server.signal_all(signal.SIGKILL)
+        until(lambda: "Cut off from the database" in client.get("search").text, 8)
+        for scheme in ("light", "dark"):
+            context = browser.new_context(viewport={"width": 390, "height": 800}, color_scheme=scheme)  # type: ignore[arg-type]
+            page = context.new_page()
+            for path in PAGES:
+                page.goto(str(client.base_url).rstrip("/") + path)
+                expect(page.get_by_label("Database")).to_contain_text("Cut off from the database since")
+                found = Axe().run(page)
+                assert found.violations_count == 0, (path, scheme, found.generate_report())
+                width = page.evaluate("document.documentElement.scrollWidth")
+                assert width <= 390, (path, width)
+            context.close()
