@@ -20,6 +20,8 @@ from kb.errors import BadInput, KbError
 from kb.model import explain
 from kb.service import Shop, checking, keeping, moving, relocating, sheets
 
+_FAULTS_TOLD = 20
+
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Runs one command; answers its exit status."""
@@ -300,9 +302,23 @@ def _move(parsed: argparse.Namespace) -> int:
         print(f"{table:<20}{rows:>12,}")
     print(f"{sum(moved.rows.values()):,} rows copied; every table holds as many in both stores")
     print(f"SHA-256 of the records is the same in both: {moved.sha256}")
+    files = moved.files
+    sound = files.referred - files.missing
+    print(
+        f"{sound:,} of {files.referred:,} photographs and files are whole in {files.folder}, "
+        f"{files.copied:,} of them copied there now"
+    )
     if parsed.to:
         print("set KB_DATABASE_URL to the new place to work there; the old store was left as it is")
-    return 0
+    for fault in files.faults[:_FAULTS_TOLD]:
+        print(fault)
+    if files.faults:
+        print(
+            f"kb: {files.missing:,} photographs and files are missing or damaged. Copy them into "
+            f"{files.folder} from the machine or the backup that has them, then run kb check there.",
+            file=sys.stderr,
+        )
+    return 1 if files.faults else 0
 
 
 @contextlib.contextmanager

@@ -78,7 +78,7 @@ class FileStore:
 
     def has(self, content: str) -> bool:
         """Whether there is content of this hash; `verify` says whether it is sound."""
-        return self.path(content).is_file()
+        return os.path.isfile(self.path(content))  # a folder that cannot be looked into has none
 
     def put(self, source: bytes | BinaryIO) -> str:
         """Keeps all that is left to read of `source` and answers its hash; the same bytes are kept once.
@@ -110,7 +110,8 @@ class FileStore:
         except FileNotFoundError as error:
             raise StoreTrouble(
                 "A file is missing from the folder of photographs and files.",
-                remedy="Restore it from a backup, or run kb check to see which are missing.",
+                remedy="Restore it from a backup, or run kb check to see which are missing. Machines that share "
+                "a database need one folder of files that all of them reach (KB_FILES).",
             ) from error
         except OSError as error:
             raise _trouble(self.folder, error) from error

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
 import os
 import subprocess
 import sys
+from collections.abc import Iterable
 from pathlib import Path
 
+import pictures_made as made
 import pytest
 from databases import Server
 from factories import TODAY, a_case, a_family, bring, demo_lines, exported
 
 from kb.config import Settings
 from kb.errors import BadInput, StoreTrouble, Taken
-from kb.service import Shop, cases, moving, relocating
+from kb.service import Shop, cases, checking, files, health, moving, relocating
 
 pytestmark = pytest.mark.once("it makes its own databases on both")
 
@@ -72,6 +76,141 @@ def test_there_and_back_again_every_row_and_number_is_the_same(server: Server, t
     assert exported(shop) == later
     assert moving.newest_change(shop) == change + 2
     shop.close()
+
+
+def with_photographs(shop: Shop, *, case: str = "one") -> dict[str, bytes]:
+    """Adds two photographs, one of them in the bin; answers the bytes that are kept, by their hash."""
+    sent = [("a.jpg", io.BytesIO(made.jpeg())), ("b.png", io.BytesIO(made.png()))]
+    kept = files.add(shop, case, sent).kept
+    assert len(kept) == 2
+    files.put_in_bin(shop, case, kept[1].uid)
+    return bytes_in(shop, [one.content.content for one in kept])
+
+
+def bytes_in(shop: Shop, contents: Iterable[str]) -> dict[str, bytes]:
+    found = {}
+    for content in contents:
+        with shop.files.open(content) as file:
+            found[content] = file.read()
+    return found
+
+
+def test_photographs_are_there_and_whole_wherever_the_store_is_moved(server: Server, tmp_path: Path) -> None:
+    """Hashes by hashlib, which is not ours; the same photographs after each of three moves."""
+    first = opened(tmp_path / "here")
+    assert bring(first, a_family(), a_case("one")).saved
+    kept = with_photographs(first)
+    assert all(hashlib.sha256(content).hexdigest() == name for name, content in kept.items())
+    first.close()
+
+    # To PostgreSQL: the folder of the shop stays the folder of the shop, and nothing is copied.
+    address = server.empty_database()
+    moved = relocating.move(settings(tmp_path / "here"), to=address).files
+    assert (moved.folder, moved.referred, moved.copied, moved.faults) == (
+        tmp_path / "here" / "files", 2, 0, (),
+    )  # fmt: skip
+    shop = opened(tmp_path / "here", address)
+    assert bytes_in(shop, kept) == kept
+    assert len(files.of_case(shop, "one").kept) == len(files.of_case(shop, "one").binned) == 1
+    (third,) = files.add(shop, "one", [("c.webp", io.BytesIO(made.webp()))]).kept
+    kept |= bytes_in(shop, [third.content.content])
+    shop.close()
+
+    # Back into a file that lies elsewhere: its photographs lie beside it.
+    file = tmp_path / "again" / "store.sqlite3"
+    moved = relocating.move(settings(tmp_path / "here", address), to=str(file)).files
+    assert (moved.folder, moved.referred, moved.copied, moved.faults) == (
+        tmp_path / "again" / "files", 3, 3, (),
+    )  # fmt: skip
+    shop = opened(tmp_path / "again")
+    assert bytes_in(shop, kept) == kept
+    assert checking.check(shop).faults == []
+    shop.close()
+
+    # From there into another data folder; one that is damaged on the way is replaced, the rest is kept.
+    target = tmp_path / "other" / "files"
+    damaged, sound = sorted(kept)[:2]
+    for content, body in ((damaged, b"half"), (sound, kept[sound])):
+        (target / content[:2]).mkdir(parents=True, exist_ok=True)
+        (target / content[:2] / content).write_bytes(body)
+    moved = relocating.move(settings(tmp_path / "other"), origin=str(file)).files
+    assert (moved.folder, moved.referred, moved.copied, moved.faults) == (target, 3, 2, ())
+    shop = opened(tmp_path / "other")
+    assert bytes_in(shop, kept) == kept
+    shop.close()
+
+
+def test_a_folder_that_somebody_named_is_that_of_both_stores(server: Server, tmp_path: Path) -> None:
+    shared = tmp_path / "shared"
+    shared.mkdir()
+    named = settings(tmp_path / "here").model_copy(update={"files": str(shared)})
+    shop = Shop.open(named, today=lambda: TODAY)
+    assert bring(shop, a_family(), a_case("one")).saved
+    with_photographs(shop)
+    shop.close()
+    for moved in (
+        relocating.move(named, to=server.empty_database()).files,
+        relocating.move(named, to=str(tmp_path / "there" / "store.sqlite3")).files,
+    ):
+        assert (moved.folder, moved.referred, moved.copied, moved.missing) == (shared, 2, 0, 0)
+
+
+def test_the_command_names_photographs_that_are_in_no_folder(server: Server, tmp_path: Path) -> None:
+    shop = opened(tmp_path / "here")
+    assert bring(shop, a_family(), a_case("one")).saved
+    gone, damaged = with_photographs(shop)
+    shop.files.path(gone).unlink()
+    shop.files.path(damaged).write_bytes(b"half")
+    shop.close()
+    address = server.empty_database()
+    done = kb(tmp_path / "here", "move", "--to", address)
+    assert done.returncode == 1
+    assert f"0 of 2 photographs and files are whole in {tmp_path / 'here' / 'files'}" in done.stdout
+    assert f"File {gone} is missing." in done.stdout
+    assert f"File {damaged} is damaged" in done.stdout
+    assert done.stderr.startswith("kb: 2 photographs and files are missing or damaged. Copy them into")
+    # The records were moved all the same.
+    shop = opened(tmp_path / "there", address)
+    assert cases.view(shop, "one").record.family == "GL-31"
+    shop.close()
+
+
+def test_a_target_folder_that_cannot_be_written_is_told_and_the_records_are_moved(tmp_path: Path) -> None:
+    shop = opened(tmp_path / "here")
+    assert bring(shop, a_family(), a_case("one")).saved
+    with_photographs(shop)
+    shop.close()
+    (tmp_path / "there").mkdir()
+    (tmp_path / "there" / "files").write_text("a file in the place of the folder")
+    moved = relocating.move(settings(tmp_path / "here"), to=str(tmp_path / "there" / "store.sqlite3"))
+    assert (moved.files.copied, moved.files.missing) == (0, 2)
+    assert "cannot be used" in moved.files.faults[0]
+    assert moved.rows["board_case"] == 1
+
+
+def test_a_machine_without_the_others_photographs_says_so(server: Server, tmp_path: Path) -> None:
+    address = server.empty_database()
+    first, second = opened(tmp_path / "first", address), opened(tmp_path / "second", address)
+    assert bring(first, a_family(), a_case("one")).saved
+    kept = with_photographs(first)
+    assert health.health(first).files_trouble is None
+    told = health.health(second).files_trouble
+    assert told is not None
+    assert f"2 are not in {tmp_path / 'second' / 'files'}" in told
+    assert "KB_FILES" in told
+    second.close()
+    # With one folder of both it is seen on either, whoever sent it.
+    shared = settings(tmp_path / "second", address).model_copy(
+        update={"files": str(tmp_path / "first" / "files")}
+    )
+    second = Shop.open(shared, today=lambda: TODAY)
+    assert health.health(second).files_trouble is None
+    assert bytes_in(second, kept) == kept
+    (sent,) = files.add(second, "one", [("c.webp", io.BytesIO(made.webp()))]).kept
+    content = sent.content.content
+    assert hashlib.sha256(bytes_in(first, [content])[content]).hexdigest() == content
+    first.close()
+    second.close()
 
 
 def test_a_target_that_holds_anything_is_refused_and_stays_as_it_was(server: Server, tmp_path: Path) -> None:

@@ -235,6 +235,11 @@ def all_contents(session: Session) -> list[Content]:
     return [Content(*row) for row in session.execute(query)]
 
 
+def newest_contents(session: Session, most: int) -> list[str]:
+    """The hashes of the contents that were added last."""
+    return list(session.scalars(select(_CONTENT.c.content).order_by(_CONTENT.c.id.desc()).limit(most)))
+
+
 def remove_of_case(session: Session, case_uid: str) -> None:
     """Removes all files of a case for good, before the case itself goes, and notes it in the change feed."""
     gone = of_case(session, case_uid)

@@ -250,6 +250,7 @@ class HealthOut(BaseModel):
     index_rebuilt: str | None
     index_trouble: str | None
     backup_trouble: str | None
+    files_trouble: str | None
 
 
 StoredCaseOut = dict[str, Any]
