@@ -7,6 +7,7 @@ from one that holds an empty store already, which takes some hundredths of a sec
 
 from __future__ import annotations
 
+import ctypes
 import itertools
 import os
 import pwd
@@ -24,6 +25,8 @@ from kb.store import Store
 
 _BINARIES = ("/usr/lib/postgresql/15/bin", "/usr/lib/postgresql/17/bin", "/usr/lib/postgresql/16/bin")
 _TOLD = "KB_TEST_ADDRESS"
+_LIBC = ctypes.CDLL(None)
+_PR_SET_PDEATHSIG = 1  # <linux/prctl.h>
 _SETTINGS = {
     "listen_addresses": "",
     "fsync": "off",
@@ -58,8 +61,20 @@ def _as_ordinary_user() -> dict[str, Any]:
     return {"user": user.pw_uid, "group": user.pw_gid, "extra_groups": []}
 
 
+def _end_with_parent() -> None:
+    """Asks Linux for a signal at the death of the test process, however that dies (prctl(2)).
+
+    SIGQUIT lets the server end at once. It is asked for after the change of user, which would undo it.
+    """
+    if _LIBC.prctl(_PR_SET_PDEATHSIG, signal.SIGQUIT, 0, 0, 0):
+        os._exit(1)
+
+
 class Server:
-    """A PostgreSQL server in a throw-away folder. Trouble at the start is raised, never passed over."""
+    """A PostgreSQL server in a throw-away folder that ends with the test process.
+
+    Trouble at the start is raised, never passed over.
+    """
 
     def __init__(self, **settings: str) -> None:
         self.folder = Path(tempfile.mkdtemp(prefix="kb-pg-"))
@@ -93,6 +108,7 @@ class Server:
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
             start_new_session=True,
+            preexec_fn=_end_with_parent,
             **self._user,
         )
         end = time.monotonic() + 30
