@@ -162,6 +162,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/helpers/divider"): READ,
     ("GET", "/helpers/log"): READ,
     ("POST", "/helpers/log"): READ,
+    ("POST", "/helpers/log/take"): WORK,
     ("POST", "/api/bench/assess"): READ,
     ("POST", "/api/bench/load-plan"): READ,
     ("POST", "/api/bench/discharge"): READ,

@@ -11,6 +11,7 @@ from fastapi import FastAPI
 from signed_in import Office, asks_to_sign_in
 from web_client import HOST, Client, error_of
 
+from kb.model import Reading
 from kb.service.audit import EVENTS
 from kb.store.records import visits
 from kb.web import access, door
@@ -82,6 +83,18 @@ def test_what_is_kept_needs_more_than_reading() -> None:
     for (method, path), need in ACCESS.items():
         if method != "GET" and (method, path) not in KEEP_NOTHING and not path.startswith(OF_ONESELF):
             assert need.level in ("work", "administer"), f"{method} {path}"
+
+
+def test_what_a_meter_log_came_to_is_taken_by_who_works_alone() -> None:
+    office = Office()
+    before = exported(office.shop)
+    taken = {"case": "one", "take": Reading(rail="24V", supply="running", value=23.9).model_dump_json()}
+    assert office.as_("read", "POST", "/helpers/log", data=taken).status_code == 422
+    assert office.as_("read", "POST", "/helpers/log/take", data=taken).status_code == 403
+    assert exported(office.shop) == before
+    assert office.as_("work", "POST", "/helpers/log/take", data=taken).status_code == 303
+    assert exported(office.shop) != before
+    office.close()
 
 
 def test_people_are_for_administrators_in_person_and_nobody_else_is_anybody() -> None:

@@ -549,7 +549,7 @@ async def test_a_meter_log_becomes_a_reading_of_a_case(shop: Shop, person: httpx
     assert "40 readings" in page.text
     assert "comes up every" in page.text
     kept = httpx.Response(200, text=page.text).text.split('name="take" value="')[1].split('"')[0]
-    taken = await person.post("/helpers/log", data={"case": case, "take": kept.replace("&#34;", '"')})
+    taken = await person.post("/helpers/log/take", data={"case": case, "take": kept.replace("&#34;", '"')})
     assert taken.status_code == 303
     reading = case_of(shop, case).readings[-1]
     assert (reading.rail, reading.min, reading.max, reading.value) == ("12V", 0.1, 11.9, None)
@@ -564,7 +564,7 @@ async def test_a_meter_log_is_entered_at_a_step_of_a_test(shop: Shop, person: ht
     assert "12V under test load, HX-210" in page.text
     page = await person.post("/helpers/log", data={**where, "text": "0;11.9\n1;12.0\n2;11.8"})
     kept = page.text.split('name="take" value="')[1].split('"')[0].replace("&#34;", '"')
-    taken = await person.post("/helpers/log", data={**where, "take": kept})
+    taken = await person.post("/helpers/log/take", data={**where, "take": kept})
     assert taken.headers["location"] == f"/bench/{uid}/steps/{where['step']}"
     place = bench_sequence.view(shop, uid).step(int(where["step"]))
     assert (place.outcome, place.entries[-1].load_a) == ("right", 1.5)

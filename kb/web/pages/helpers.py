@@ -19,7 +19,7 @@ from kb.model import FamilyRecord, Problem, Reading, problems
 from kb.service import Shop, bench_helpers, bench_sequence, cases, families
 from kb.service.bench_sequence import Typed
 from kb.web.dependencies import ShopHere
-from kb.web.forms import Form
+from kb.web.forms import Form, typed_fields
 from kb.web.rendering import render
 
 router = APIRouter()
@@ -250,20 +250,29 @@ def _drawn(answer: bench_helpers.LogRead) -> str:
 
 
 @router.post("/helpers/log")
-async def take_log(request: Request, shop: ShopHere) -> Response:
-    """Reads a log; with `take` what it came to becomes a reading of a case."""
+async def read_log(request: Request, shop: ShopHere) -> Response:
+    """Reads a log and keeps nothing of it."""
     most = shop.settings.max_upload_mb * 1_000_000
     async with request.form(max_part_size=most) as data:
-        return await run_in_threadpool(_take_log, request, shop, data)
+        return await run_in_threadpool(_read_log, request, shop, data)
 
 
-def _take_log(request: Request, shop: Shop, data: FormData) -> Response:
+@router.post("/helpers/log/take")
+async def take_reading(request: Request, shop: ShopHere) -> Response:
+    """What a log came to becomes a reading of a case, or the entry of a step."""
+    data = await typed_fields(request)
+    return await run_in_threadpool(_take_reading, request, shop, data)
+
+
+def _typed_log(data: FormData) -> Form:
     names = ("case", "family", "rail", "supply", "load", "after", "run", "step")
-    form = Form({name: str(data.get(name, ""))[:_LONGEST] for name in names})
+    return Form({name: str(data.get(name, ""))[:_LONGEST] for name in names})
+
+
+def _read_log(request: Request, shop: Shop, data: FormData) -> Response:
+    form = _typed_log(data)
     try:
         _from_step(shop, form)
-        if data.get("take"):
-            return _taken(shop, form, str(data.get("take")))
         form.plain["text"] = _text(data)
         if form.get("case"):
             form.plain["family"] = cases.stored(shop, form.get("case")).record.family
@@ -299,6 +308,16 @@ def _text(data: FormData) -> str:
             # Meters' programs write the degree sign and µ in the Windows code page.
             return raw.decode("cp1252", errors="replace")
     return str(data.get("text", ""))
+
+
+def _take_reading(request: Request, shop: Shop, data: FormData) -> Response:
+    form = _typed_log(data)
+    try:
+        _from_step(shop, form)
+        return _taken(shop, form, str(data.get("take", "")))
+    except BadInput as error:
+        form.problems.append(Problem(error.field or "log", error.message, error.remedy or ""))
+        return _log_page(request, shop, form, None, status=error.status)
 
 
 def _taken(shop: Shop, form: Form, kept: str) -> Response:
