@@ -19,6 +19,7 @@ from fastapi.routing import iter_route_contexts
 from starlette.routing import Mount, compile_path
 
 from kb.model import people as levels
+from kb.service.audit import Visitor
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,6 +270,16 @@ def routes_of(app: FastAPI) -> list[Route]:
         pattern = compile_path(path + "/{rest:path}" if is_mount else path)[0]
         found.append(Route(path, frozenset(methods), context.endpoint, pattern, is_mount))
     return found
+
+
+def grants(app: FastAPI, visitor: Visitor, path: str) -> bool:
+    """Whether a page at an address that is only known when it is made may be shown to whoever asks.
+
+    `path` may have a query.
+    """
+    route = chosen(routes_of(app), "GET", path.partition("?")[0])
+    need = route.need("GET") if route else None
+    return need is not None and (need is ANYBODY or visitor.may(need.level))
 
 
 def chosen(routes: list[Route], method: str, path: str) -> Route | None:

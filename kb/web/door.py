@@ -133,6 +133,9 @@ class Door:
                 else f"This token may {visitor.level}, and this needs one that may {need.level}.",
                 remedy="Ask an administrator.",
             )
+        # What cannot be told in the audit list now is not done either.
+        if need.event and visitor.person_id is not None and (away := self._shop.store.away):
+            raise away.error()
 
     async def _refusal(self, scope: Scope, receive: Receive, headers: Headers, error: KbError) -> Response:
         if not isinstance(error, NotSignedIn):

@@ -15,6 +15,7 @@ from kb import __version__, assets
 from kb.facts.quantities import format_quantity
 from kb.facts.reading_lines import UNIT_OF_QUANTITY
 from kb.facts.vocabulary import QUANTITIES
+from kb.model.people import ADMINISTER, WORK
 
 _QUANTITY_MEANING = {word.value: word.meaning for word in QUANTITIES}
 
@@ -90,14 +91,22 @@ def render(
     status: int = 200,
     headers: dict[str, str] | None = None,
 ) -> HTMLResponse:
-    """A page. What every page knows of the shop comes from the application's state."""
+    """A page. What every page knows of the shop comes from the application's state.
+
+    `may_work` and `may_administer` say what whoever asks may do: what a page offers beyond reading stands
+    inside one of them. Before it is known who asks, that is nothing where people sign in.
+    """
     state = scope["app"].state
+    signs_in = state.serving.sign_in
+    visitor = scope.get("state", {}).get("visitor")
     shared = {
         "shop_name": state.shop.settings.shop_name,
         "currency": state.shop.settings.currency,
         "demo": state.demo,
-        "signs_in": state.serving.sign_in,
-        "visitor": scope.get("state", {}).get("visitor"),
+        "signs_in": signs_in,
+        "visitor": visitor,
+        "may_work": visitor.may(WORK) if visitor else not signs_in,
+        "may_administer": visitor.may(ADMINISTER) if visitor else not signs_in,
         "away": state.shop.store.away,
         "query": "",
     }

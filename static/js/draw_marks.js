@@ -135,7 +135,6 @@ function nameMarks(stage) {
 const stage = document.querySelector("[data-stage]");
 const tools = document.querySelector("[data-tools]");
 const form = document.querySelector("[data-mark-form]");
-if (stage && tools && form) {
-  start(stage, tools, form);
-  nameMarks(stage);
-}
+if (stage) nameMarks(stage);
+// Both are missing for who may only look.
+if (stage && tools && form) start(stage, tools, form);

@@ -8,7 +8,8 @@ from fastapi import APIRouter, Path, Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from kb.service.jobs import Job
-from kb.web.dependencies import ShopHere
+from kb.web.access import grants
+from kb.web.dependencies import ShopHere, VisitorHere
 from kb.web.rendering import render
 
 router = APIRouter()
@@ -16,10 +17,10 @@ JobId = Annotated[str, Path(max_length=32)]
 
 
 @router.get("/jobs/{job_id}")
-def show_job(request: Request, shop: ShopHere, job_id: JobId) -> Response:
-    """One piece of long work. Done and with a page of its own, it leads there."""
+def show_job(request: Request, shop: ShopHere, visitor: VisitorHere, job_id: JobId) -> Response:
+    """One piece of long work. Done and with a page of its own, it leads those there who may see that page."""
     job = shop.jobs.get(job_id)
-    if job.state == "done" and job.answer_at:
+    if job.state == "done" and job.answer_at and grants(request.app, visitor, job.answer_at):
         return RedirectResponse(job.answer_at, status_code=303)
     return render("jobs/page.html", {"nav": "data", "job": job}, scope=request.scope)
 
