@@ -44,14 +44,22 @@ class Moved:
     files: MovedFiles
 
 
-def move(settings: Settings, *, to: str = "", origin: str = "", progress: Progress | None = None) -> Moved:
+def move(
+    settings: Settings,
+    *,
+    to: str = "",
+    origin: str = "",
+    progress: Progress | None = None,
+    files_progress: Progress | None = None,
+) -> Moved:
     """Copies the shop's store to `to`, or the store at `origin` into the shop's place, which must be empty.
 
     Both are given as `KB_DATABASE_URL` is, or as the path of an SQLite file. The store that is copied
     stays as it is. Photographs and other files lie beside an SQLite file and in the shop's own folder for
     any other database; what the new store's folder lacks is copied from that of the old one. `progress` is
-    told how many rows of how many are done. Raises BadInput for an address that cannot be used, Taken for
-    a target that holds records, StoreTrouble where the copy does not hold what the store holds.
+    told how many rows of how many are done, `files_progress` how many files. Raises BadInput for an
+    address that cannot be used, Taken for a target that holds records, StoreTrouble where the copy does not
+    hold what the store holds.
     """
     own = settings.store_url or f"sqlite:///{settings.store_file.absolute()}"
     source, target = (own, _address(to)) if to else (_address(origin), own)
@@ -81,7 +89,7 @@ def move(settings: Settings, *, to: str = "", origin: str = "", progress: Progre
                 remedy="Drop the new database. The old store was not touched.",
             )
         old_files, new_files = _files_of(source, settings, own), _files_of(target, settings, own)
-        return Moved(rows, checksum, _bring_files(new, old_files, new_files))
+        return Moved(rows, checksum, _bring_files(new, old_files, new_files, files_progress))
 
 
 def _files_of(address: str, settings: Settings, own: str) -> FileStore:
@@ -97,12 +105,14 @@ def _files_of(address: str, settings: Settings, own: str) -> FileStore:
     return FileStore(settings.files_folder, must_exist=bool(settings.files))
 
 
-def _bring_files(store: Store, old: FileStore, new: FileStore) -> MovedFiles:
+def _bring_files(store: Store, old: FileStore, new: FileStore, progress: Progress | None) -> MovedFiles:
     with store.reading() as session:
         contents = [one.content for one in files.all_contents(session)]
     copied, missing, can_copy = 0, 0, old.folder != new.folder
     faults = []
-    for content in contents:
+    for number, content in enumerate(contents):
+        if progress:
+            progress(number, len(contents))
         fault = new.verify(content)
         if fault and can_copy and old.verify(content) is None:
             try:

@@ -15,6 +15,7 @@ import pytest
 from databases import Server
 from factories import a_family, case_json, encoded
 from processes import serving, until
+from web_client import Page
 
 from kb.config import Settings
 from kb.service import Shop
@@ -119,6 +120,8 @@ def test_without_the_database_a_process_says_so_answers_from_what_it_has_and_com
         assert form.status_code == 503
         assert "typed with dirty hands" in form.text
         assert "Cut off from the database" in form.text
+        note = {"date": "2026-10-31", "state": "still working", "note": f"asked at the quay, {how.name}"}
+        kept = Page(second.post("cases/one/follow-ups", data=note).text).form("/cases/one/follow-ups")
         # What the index remembers of a case is shown as that; what the database alone holds says so.
         case = second.get("cases/one")
         assert case.status_code == 200
@@ -146,3 +149,6 @@ def test_without_the_database_a_process_says_so_answers_from_what_it_has_and_com
     assert total(second, f"back{how.name}") == 1
     assert "Cut off" not in second.get("search?q=relay").text
     assert second.get("cases/lost").status_code == 404
+    # What was kept on the page is sent again and saved.
+    assert second.post("cases/one/follow-ups", data=kept).status_code == 303
+    assert note["note"] in second.get("cases/one").text

@@ -160,8 +160,8 @@ def test_what_only_the_database_holds_is_a_503_that_says_when_to_ask_again(cut: 
     assert answer.status_code == 503
     assert int(answer.headers["retry-after"]) > 0
     assert "Cut off from the database since" in error_of(answer)["message"]
-    for path in ("/cases/open/history", "/cases?show=waiting", "/cases/no-such-case", "/account"):
-        page = cut.get(path, cut.reader)
+    for path in ("/cases/open/history", "/cases?show=waiting", "/cases/no-such-case", "/account", "/people"):
+        page = cut.get(path, cut.owner)
         assert page.status_code == 503, path
         assert "Cut off from the database since" in page.text
 
