@@ -356,6 +356,6 @@ def _reindex(parsed: argparse.Namespace) -> int:
         _shop(_settings()) as shop,
         tqdm(unit=" cases", desc="indexing", file=sys.stderr, leave=False, disable=None) as bar,
     ):
-        count = shop.derived.rebuild_index(lambda done: _bring_to(bar, done), processes=2)
+        count = shop.derived.rebuild_index(lambda done: _bring_to(bar, done))
     print(f"{count} cases indexed")
     return 0

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
+from functools import lru_cache
 
 import numpy as np
 
@@ -206,6 +207,7 @@ def _printed(bound: Decimal) -> Decimal:
     return bound.quantize(_PRINTED_STEP, rounding=ROUND_HALF_UP) if bound >= 1 else bound
 
 
+@lru_cache(maxsize=4096)  # a rail has few windows and very many readings
 def voltage_window(spec: RailSpec, tolerance_pct: float | None = None) -> Window:
     """The window of a rail by magnitude; `tolerance_pct` overrides the family's own.
 

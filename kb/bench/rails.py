@@ -72,19 +72,7 @@ def assess(spec: RailSpec, reading: RailReading) -> Assessment:
     Raises:
         BadInput: when the reading holds no value, belongs to another rail, or is of another quantity.
     """
-    if reading.rail != spec.name:
-        raise BadInput(
-            f"The reading is from {reading.rail} and not from {spec.name}.",
-            field="rail",
-            remedy="Choose the rail that was measured.",
-        )
-    if reading.quantity not in ASSESSED_QUANTITIES:
-        raise BadInput(
-            f"A reading of {reading.quantity} on {spec.name} is not judged against its window.",
-            field="quantity",
-            remedy="Give direct voltage (dc_v) or ripple (ripple_v).",
-        )
-    seen = measured(spec, reading)
+    seen = _measured_on(spec, reading)
     if reading.quantity == "ripple_v":
         return _assess_ripple(spec, reading, seen)
     window = voltage_window(spec)
@@ -118,6 +106,38 @@ def assess(spec: RailSpec, reading: RailReading) -> Assessment:
     )
 
 
+def condition_of(spec: RailSpec, reading: RailReading) -> str:
+    """The condition alone that `assess` finds: what the statistics ask of very many readings.
+
+    Raises:
+        BadInput: as `assess` does.
+    """
+    seen = _measured_on(spec, reading)
+    if reading.quantity == "ripple_v":
+        return _ripple_condition(seen, ripple_window(spec))
+    return _condition(spec, seen, voltage_window(spec))
+
+
+def _measured_on(spec: RailSpec, reading: RailReading) -> Measured:
+    if reading.rail != spec.name:
+        raise BadInput(
+            f"The reading is from {reading.rail} and not from {spec.name}.",
+            field="rail",
+            remedy="Choose the rail that was measured.",
+        )
+    if reading.quantity not in ASSESSED_QUANTITIES:
+        raise BadInput(
+            f"A reading of {reading.quantity} on {spec.name} is not judged against its window.",
+            field="quantity",
+            remedy="Give direct voltage (dc_v) or ripple (ripple_v).",
+        )
+    return measured(spec, reading)
+
+
+def _ripple_condition(seen: Measured, window: Window) -> str:
+    return "high" if window.above(seen.value) else "in tolerance"
+
+
 def _condition(spec: RailSpec, seen: Measured, window: Window) -> str:
     nominal = abs(exact(spec.nominal_v))
     if seen.swing > nominal * exact(PULSING_FRACTION):
@@ -142,7 +162,7 @@ def _looks_like_milli(value: Decimal, expected: Decimal) -> bool:
 
 def _assess_ripple(spec: RailSpec, reading: RailReading, seen: Measured) -> Assessment:
     window = ripple_window(spec)
-    condition = "high" if window.above(seen.value) else "in tolerance"
+    condition = _ripple_condition(seen, window)
     asks = condition == "high" and seen.value >= abs(exact(spec.nominal_v)) * 2
     finding = Finding(spec, reading, seen, window, condition, False, False, asks)
     return Assessment(

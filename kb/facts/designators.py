@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass
+from functools import lru_cache
 
 IEEE_315 = "IEEE 315-1975"
 COMMON_PRACTICE = "common practice"
@@ -172,6 +173,7 @@ def code_key(code: str) -> str:
     return _SEPARATORS.sub("", _folded(code).casefold())
 
 
+@lru_cache(maxsize=4096)  # the same few names again and again, twice for each reading
 def rail_key(name: str) -> str:
     """Key by which rail names are the same: as `code_key`, and a leading plus is ignored.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from kb.search.analysis import Analysis
+from kb.search.bulk import HelperFailed
 from kb.search.document import FACETS, OPEN, CaseDocument, Filters, Hit, Results, Snippet
 from kb.search.evidence import Matched, match_symptoms
 from kb.search.folder import Busy
@@ -18,6 +19,7 @@ __all__ = [
     "CaseDocument",
     "Damaged",
     "Filters",
+    "HelperFailed",
     "Hit",
     "Matched",
     "Results",

@@ -22,6 +22,10 @@ PART = 100_000
 _WAIT_S = 300.0
 
 
+class HelperFailed(OSError):
+    """A helper process could not do its part; one process alone can."""
+
+
 def add_case(writer: Any, case: Prepared) -> None:
     """Give one prepared case to a Whoosh writer."""
     document = case.document
@@ -55,11 +59,17 @@ class PartWriter:
             if self._count >= PART:
                 self.finish()
 
+    def drop(self) -> None:
+        """Let go of the segment at hand, if there is one."""
+        if self._writer is not None:
+            self._writer.drop()
+            self._writer = None
+
     def finish(self) -> list[Any]:
         """Complete the segment at hand; all segments so far."""
         if self._writer is not None:
-            segment, schema = self._writer.finish(), self._writer.schema
-            self._writer = None
+            writer, self._writer = self._writer, None
+            segment, schema = writer.finish(), writer.schema
             self.segments.append(segment)
             if self._path is not None:
                 keep_snapshot(self._path, schema, segment)
@@ -104,7 +114,7 @@ def write_parts(
     """Segments of all `documents` and their count; nothing is listed in an index yet.
 
     With `processes` above 1 helper processes take batches as fast as they can, and this one does the
-    rest. Raises OSError when a helper fails.
+    rest. Raises HelperFailed when one of them cannot be started or ends early.
     """
     own = PartWriter(storage, path, analysis)
     helpers = _Helpers(path, analysis, processes - 1) if path is not None and processes > 1 else None
@@ -124,6 +134,7 @@ def write_parts(
             segments += helpers.segments()
         return segments, done
     finally:
+        own.drop()
         if helpers is not None:
             helpers.close()
 
@@ -133,13 +144,17 @@ class _Helpers:
 
     def __init__(self, path: str, analysis: Analysis, count: int) -> None:
         context = multiprocessing.get_context("spawn")
-        self._jobs = context.Queue(maxsize=2 * count)
-        self._answers = context.Queue()
-        arguments = (path, analysis, self._jobs, self._answers)
-        self._processes = [context.Process(target=_help, args=arguments, daemon=True) for _ in range(count)]
-        for process in self._processes:
-            process.start()
         self._told_end = False
+        try:
+            self._jobs = context.Queue(maxsize=2 * count)
+            self._answers = context.Queue()
+            arguments = (path, analysis, self._jobs, self._answers)
+            made = [context.Process(target=_help, args=arguments, daemon=True) for _ in range(count)]
+            for process in made:
+                process.start()
+            self._processes = made
+        except OSError as error:
+            raise HelperFailed(f"no helper process can be started: {error}") from error
 
     def take(self, batch: list[CaseDocument]) -> bool:
         try:
@@ -154,7 +169,7 @@ class _Helpers:
         for _ in self._processes:
             answer = self._answer()
             if isinstance(answer, str):
-                raise OSError(f"a helper process failed while indexing: {answer}")
+                raise HelperFailed(f"a helper process failed while indexing: {answer}")
             segments += answer
         return segments
 
@@ -165,16 +180,29 @@ class _Helpers:
                 return self._answers.get(timeout=1.0)
             except queue.Empty:
                 waited += 1.0
-                if not any(process.is_alive() for process in self._processes) and self._answers.empty():
+                if self._all_dead() and self._answers.empty():
                     break
-        raise OSError("a helper process ended while indexing")
+        raise HelperFailed("a helper process ended while indexing")
 
     def tell_end(self) -> None:
         """No more batches will come."""
-        if not self._told_end:
-            self._told_end = True
-            for _ in self._processes:
-                self._jobs.put(None, timeout=_WAIT_S)
+        if self._told_end:
+            return
+        self._told_end = True
+        for _ in self._processes:
+            self._tell_one()
+
+    def _tell_one(self) -> None:
+        while True:
+            try:
+                self._jobs.put(None, timeout=1.0)
+                return
+            except queue.Full:
+                if self._all_dead():
+                    raise HelperFailed("a helper process ended while indexing") from None
+
+    def _all_dead(self) -> bool:
+        return not any(process.is_alive() for process in self._processes)
 
     def close(self) -> None:
         for process in self._processes:

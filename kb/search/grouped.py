@@ -168,6 +168,10 @@ class GroupedWriter:
         writer._added = True
         writer.docnum += 1
 
+    def drop(self) -> None:
+        """Close the files without a segment; the next commit to the index removes them."""
+        self._writer._close_segment()
+
     def finish(self) -> Any:
         """Write the segment."""
         for name in [name for name, field in self._pool.fields.items() if not field.numbers]:

@@ -190,8 +190,9 @@ class SearchIndex:
         """Make the index anew from `docs`. Searches use the old one until it is done.
 
         `progress` is told how many cases are done. With `processes` 2 a helper process takes half of the
-        work (about twice as fast from some thousand cases on). Raises OSError when the disk is full and
-        `Busy` when another process keeps writing; the old index then stays.
+        work (about twice as fast from some thousand cases on). Raises OSError when the disk is full, the
+        `HelperFailed` among them when there is no such process, and `Busy` when another process keeps
+        writing; the old index then stays.
         """
         self.close()
         self._folder.replace(docs, self.analysis, seen, progress, processes)

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+import logging
+import os
 from collections.abc import Callable, Iterator
 from typing import Protocol
 
 from sqlmodel import Session
 
 from kb.model import FamilyRecord
-from kb.search import CaseDocument, SearchIndex
+from kb.search import CaseDocument, HelperFailed, SearchIndex
 from kb.service.translate import document_of, facts_of
 from kb.store.records import cases, changes, families
 from kb.store.records.cases import StoredCase
 from kb.suggest import Ledger
 
+log = logging.getLogger(__name__)
 Progress = Callable[[int], None]
 Seen = tuple[int, str]
+# Below this one process is done by the time that a second has started.
+_HELPED_FROM = 10_000
 
 
 class Known:
@@ -96,15 +101,32 @@ def rebuild(
     counts: CountsCopy | None,
     seen: Seen,
     progress: Progress | None = None,
-    *,
-    processes: int = 1,
 ) -> None:
     """Makes the copies that are given anew in one pass over the store.
 
+    A second process helps with the index of a large store where the machine has room for one.
     `progress` is told how many cases are done.
     """
+    if index is not None and (os.cpu_count() or 1) > 1 and cases.count(session) >= _HELPED_FROM:
+        try:
+            _rebuild(session, index, counts, seen, progress, processes=2)
+            return
+        except HelperFailed as error:
+            log.warning("the search index is made anew by one process alone: %s", error)
+    _rebuild(session, index, counts, seen, progress, processes=1)
+
+
+def _rebuild(
+    session: Session,
+    index: IndexCopy | None,
+    counts: CountsCopy | None,
+    seen: Seen,
+    progress: Progress | None,
+    *,
+    processes: int,
+) -> None:
     known = Known(session)
-    every: Iterator[StoredCase] = (case for batch in cases.in_order(session) for case in batch)
+    every: Iterator[StoredCase] = (case for batch in cases.as_kept(session) for case in batch)
     fresh = Ledger(warranty_days=counts.ledger.warranty_days) if counts else None
 
     def counted() -> Iterator[StoredCase]:

@@ -198,16 +198,13 @@ class Derived:
         finally:
             self._reader = None
 
-    def rebuild_index(self, progress: Progress | None = None, *, processes: int = 1) -> int:
-        """Builds the search index anew; answers how many cases it holds.
-
-        With two `processes` a second one takes half of the writing, for the command line.
-        """
+    def rebuild_index(self, progress: Progress | None = None) -> int:
+        """Builds the search index anew; answers how many cases it holds."""
         with self._lock:
             index = self._index
             with self._store.reading() as session:
                 self._adopt_names(session)
-                rebuild(session, index, None, changes.latest(session), progress, processes=processes)
+                rebuild(session, index, None, changes.latest(session), progress)
             return index.index.count
 
     def mend_index(self, generation: int, reason: str) -> None:

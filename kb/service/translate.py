@@ -4,8 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 
-from kb.bench.rails import ASSESSED_QUANTITIES, Assessment, Gauge, RailReading, RailSpec, assess, gauge
+from kb.bench.rails import (
+    ASSESSED_QUANTITIES,
+    Assessment,
+    Gauge,
+    RailReading,
+    RailSpec,
+    assess,
+    condition_of,
+    gauge,
+)
 from kb.errors import BadInput
 from kb.facts.designators import rail_key
 from kb.model import CaseRecord, FamilyRecord, Rail, Reading
@@ -46,9 +56,13 @@ def find_rail(family: FamilyRecord | None, name: str | None) -> Rail | None:
 
 def spec_of(rail: Rail) -> RailSpec:
     """A family's rail as the bench computations take it."""
-    return RailSpec(
+    return _spec(
         rail.name, rail.role, rail.nominal_v, rail.tolerance_pct, rail.rated_a, rail.ripple_mv, rail.always_on
     )
+
+
+# Each rail is checked once and not for each of its readings.
+_spec = lru_cache(maxsize=4096)(RailSpec)
 
 
 def _as_measured(rail: Rail, reading: Reading) -> RailReading:
@@ -82,10 +96,14 @@ def rail_facts(family: FamilyRecord | None, readings: list[Reading]) -> tuple[Ra
     for reading in readings:
         if reading.quantity != "dc_v" or reading.after_repair:
             continue
-        judged = judge(family, reading)
-        if judged.rail is None or judged.assessment is None:
+        rail = find_rail(family, reading.rail)
+        if rail is None:
             continue
-        fact = RailFact(judged.rail.role, reading.supply, reading.load, judged.assessment.condition)
+        try:
+            condition = condition_of(spec_of(rail), _as_measured(rail, reading))
+        except BadInput:  # as in `judge`
+            continue
+        fact = RailFact(rail.role, reading.supply, reading.load, condition)
         found.setdefault(fact.key, fact)
     return tuple(found.values())
 

@@ -8,12 +8,14 @@ import subprocess
 import sys
 import time
 import tracemalloc
+from multiprocessing.context import SpawnContext
 from pathlib import Path
+from typing import Any
 
 import pytest
 from search_cases import generated_cases
 
-from kb.search import Analysis, CaseDocument, Damaged, SearchIndex, stored
+from kb.search import Analysis, CaseDocument, Damaged, HelperFailed, SearchIndex, bulk, stored
 from kb.search.folder import IndexFolder
 
 CASES = list(generated_cases(60))
@@ -140,6 +142,39 @@ def test_two_processes_rebuild_the_same_index_as_one(tmp_path: Path) -> None:
         expected, results = one.search(words, limit=200), two.search(words, limit=200)
         assert (results.total, results.facets) == (expected.total, expected.facets)
         assert [hit.score for hit in results.hits] == pytest.approx([hit.score for hit in expected.hits])
+
+
+def test_a_helper_process_that_dies_is_told_soon_and_the_old_index_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    index = SearchIndex.open(tmp_path)
+    index.rebuild(CASES, (1, "a"))
+    monkeypatch.setattr(bulk, "_help", _dies)
+    started = time.monotonic()
+    with pytest.raises(HelperFailed):
+        index.rebuild(generated_cases(3_000), (2, "b"), processes=2)
+    assert time.monotonic() - started < 60
+    assert SearchIndex.open(tmp_path).seen == (1, "a")
+    assert index.search("fuse").total == SearchIndex.open(tmp_path).search("fuse").total > 0
+
+
+def test_a_machine_that_gives_no_helper_process_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: Any, **__: Any) -> None:
+        raise OSError("no semaphores here")
+
+    index = SearchIndex.open(tmp_path)
+    monkeypatch.setattr(SpawnContext, "Queue", refuse)
+    with pytest.raises(HelperFailed, match="no semaphores here"):
+        index.rebuild(CASES, (1, "a"), processes=2)
+    index.rebuild(CASES, (1, "a"))
+    assert index.count == len(CASES)
+
+
+def _dies(*_: Any) -> None:
+    """In place of a helper's life; at the top of the module, where a new process finds it."""
+    os._exit(1)
 
 
 def test_a_large_segment_opens_from_its_snapshot_and_a_damaged_snapshot_is_made_again(

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import threading
+from multiprocessing.context import SpawnContext
 from pathlib import Path
 
 import pytest
-from factories import TODAY, a_case, a_family, settings_in
+from factories import TODAY, a_case, a_family, bring, settings_in
 
 from kb.errors import Conflict
-from kb.service import Shop, cases, families
+from kb.service import Shop, cases, copies, families
 from kb.store import Store
 from kb.store.records import cases as stored
 from kb.store.records.cases import Writer
@@ -32,6 +33,25 @@ def in_threads(work) -> list[BaseException]:  # type: ignore[no-untyped-def]
     for thread in threads:
         thread.join()
     return troubles
+
+
+@pytest.mark.parametrize("helped", [True, False])
+def test_a_large_store_is_indexed_with_a_second_process_or_alone_where_there_is_none(
+    disk_shop: Shop, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, helped: bool
+) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError("no semaphores here")
+
+    assert bring(disk_shop, *(a_case(f"case-{number}", notes="squeaks") for number in range(600))).saved
+    monkeypatch.setattr(copies, "_HELPED_FROM", 500)
+    monkeypatch.setattr("os.cpu_count", lambda: 2)
+    if not helped:
+        monkeypatch.setattr(SpawnContext, "Queue", refuse)
+    told: list[int] = []
+    assert disk_shop.derived.rebuild_index(told.append) == 600
+    assert told[-1] == 600
+    assert ("no semaphores here" in caplog.text) is not helped
+    assert disk_shop.derived.index.search("squeaks").total == 600
 
 
 def test_eight_threads_write_fifty_cases_each_and_none_is_lost(disk_shop: Shop) -> None:

@@ -6,7 +6,16 @@ import math
 
 import pytest
 
-from kb.bench.rails import RailReading, RailSpec, assess, gauge, judge_rail, rail_verdict, typical
+from kb.bench.rails import (
+    RailReading,
+    RailSpec,
+    assess,
+    condition_of,
+    gauge,
+    judge_rail,
+    rail_verdict,
+    typical,
+)
 from kb.errors import BadInput
 
 
@@ -22,7 +31,9 @@ def read(
 
 
 def condition(rail: RailSpec, reading: RailReading) -> str:
-    return assess(rail, reading).condition
+    found = assess(rail, reading).condition
+    assert condition_of(rail, reading) == found
+    return found
 
 
 def test_a_reading_on_the_bound_is_in_tolerance_and_just_beyond_is_not() -> None:

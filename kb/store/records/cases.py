@@ -371,19 +371,20 @@ def uids_of_family(session: Session, number: str) -> list[str]:
 
 def in_order(session: Session, *, batch: int = 500, after: str = "") -> Iterator[list[StoredCase]]:
     """All cases but those in the bin, in order of their uid, `batch` at a time; those `after` a uid."""
-    last = after
-    while True:
-        rows = session.execute(
-            select(_CASE.c.id, _CASE.c.uid)
-            .where(_CASE.c.uid > last, _CASE.c.binned_at.is_(None))
-            .order_by(_CASE.c.uid)
-            .limit(batch)
-        ).all()
-        if not rows:
-            return
+    return _walked(session, _CASE.c.uid, after, batch)
+
+
+def as_kept(session: Session, *, batch: int = 500) -> Iterator[list[StoredCase]]:
+    """The same in the order in which they lie on the disk, which reads a large store several times faster."""
+    return _walked(session, _CASE.c.id, 0, batch)
+
+
+def _walked(session: Session, by: Any, last: Any, batch: int) -> Iterator[list[StoredCase]]:
+    query = select(_CASE.c.id, by.label("place")).where(_CASE.c.binned_at.is_(None)).order_by(by).limit(batch)
+    while rows := session.execute(query.where(by > last)).all():
         stored = load(session, [row.id for row in rows])
         yield [stored[row.id] for row in rows]
-        last = rows[-1].uid
+        last = rows[-1].place
 
 
 def count(session: Session) -> int:
