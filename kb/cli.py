@@ -8,6 +8,7 @@ import os
 import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -291,13 +292,19 @@ def _restore(parsed: argparse.Namespace) -> int:
 
 
 def _move(parsed: argparse.Namespace) -> int:
-    with tqdm(unit=" rows", desc="copying", file=sys.stderr, leave=False, disable=None, delay=1) as bar:
+    with _rows_bar("copying", "rows") as rows_bar, _rows_bar("proving photographs", "files") as files_bar:
 
-        def told(done: int, total: int) -> None:
+        def tell(bar: tqdm, done: int, total: int) -> None:
             bar.total = total
             bar.update(done - bar.n)
 
-        moved = relocating.move(_settings(), to=parsed.to, origin=parsed.origin, progress=told)
+        moved = relocating.move(
+            _settings(),
+            to=parsed.to,
+            origin=parsed.origin,
+            progress=partial(tell, rows_bar),
+            files_progress=partial(tell, files_bar),
+        )
     for table, rows in moved.rows.items():
         print(f"{table:<20}{rows:>12,}")
     print(f"{sum(moved.rows.values()):,} rows copied; every table holds as many in both stores")
