@@ -18,6 +18,7 @@ from kb.search.schema import ALL, BODY, TAGS, UID
 from kb.search.stored import keep_snapshot
 
 BATCH = 250
+_AHEAD = 8  # batches that wait for each helper, so that it is never idle while the giver reads on
 PART = 100_000
 _WAIT_S = 300.0
 
@@ -146,7 +147,7 @@ class _Helpers:
         context = multiprocessing.get_context("spawn")
         self._told_end = False
         try:
-            self._jobs = context.Queue(maxsize=2 * count)
+            self._jobs = context.Queue(maxsize=_AHEAD * count)
             self._answers = context.Queue()
             arguments = (path, analysis, self._jobs, self._answers)
             made = [context.Process(target=_help, args=arguments, daemon=True) for _ in range(count)]

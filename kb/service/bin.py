@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from kb.errors import KbError
+from kb.errors import KbError, StoreAway
 from kb.service import files
 from kb.service.looking import NowAndThen
 from kb.service.shop import Shop
@@ -143,6 +143,8 @@ class BinKeeper(NowAndThen):
             gone = empty(self._shop, self.ending.is_set)
             if gone:
                 log.info("%s records were deleted for good after their time in the bin", gone)
+        except StoreAway:
+            log.info("the bin is emptied when the database is back")
         except KbError as error:
             log.error("the bin could not be emptied: %s", error.message)
         except Exception:
