@@ -2,9 +2,9 @@
 
     python tests/bench_spine.py [--postgresql] [SIZE ...]        sizes default to 1000 10000 100000
 
-`--postgresql` keeps the records on a server of its own that waits for its disk as a real one does; what it
-takes on the disk comes on top of the figure, which is the data folder's. The last lines hold the figures
-against what is to be reached at 1,000,000 cases.
+`--postgresql` keeps the records on a server of its own that waits for its disk as a real one does; the size
+of its database is part of the figure for the disk. The lines after each size hold the figures against what is
+to be reached at 1,000,000 cases.
 
 For each size it makes invented cases, imports them with the command line, starts the server, and asks
 searches and suggestions over loopback. Search is measured beside SQLite's FTS5 (bm25, porter unicode61)
@@ -57,6 +57,15 @@ def timed(work: Callable[[], object]) -> float:
 def resident_mb(pid: int) -> float:
     status = Path(f"/proc/{pid}/status").read_text()
     return int(re.search(r"VmRSS:\s+(\d+)", status)[1]) / 1024  # type: ignore[index]
+
+
+def disk_mb(data: Path) -> float:
+    """What a store and its derived copies take up."""
+    size = sum(entry.stat().st_size for entry in data.rglob("*") if entry.is_file())
+    if PLACES.server is not None:
+        name = PLACES.of(data).partition("@/")[2].partition("?")[0]
+        size += PLACES.server.ask("SELECT pg_database_size(current_database())", name)[0][0]
+    return size / 1e6
 
 
 def environment_of(data: Path) -> dict[str, str]:
@@ -213,7 +222,7 @@ def measure(size: int) -> dict[str, str]:
             completed = completing(client, queries)
             saving = [timed(partial(save_and_find, client, cases[0], number)) for number in range(6)]
             memory = resident_mb(process.pid)
-        disk = sum(entry.stat().st_size for entry in data.rglob("*") if entry.is_file()) / 1e6
+        disk = disk_mb(data)
         reference = fts5_times(cases, queries)
     for line in verdicts(start, statistics.median(suggesting) * 1e3, max(saving) * 1e3, memory):
         print(f"{size:,} cases: {line}", flush=True)

@@ -6,10 +6,10 @@ import hashlib
 import io
 import os
 import subprocess
-import sys
 from collections.abc import Iterable
 from pathlib import Path
 
+import commands
 import pictures_made as made
 import pytest
 from databases import Server
@@ -31,15 +31,11 @@ def opened(folder: Path, address: str = "") -> Shop:
 
 
 def kb(folder: Path, *arguments: str, address: str = "") -> subprocess.CompletedProcess[str]:
-    environment = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
-    return subprocess.run(
-        [sys.executable, "-m", "kb", *arguments],
-        env={**environment, "KB_DATA": str(folder), "KB_DATABASE_URL": address},
-        capture_output=True,
-        text=True,
-        timeout=300,
-        check=False,
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
+    done = commands.run(
+        list(arguments), {**kept, "KB_DATA": str(folder), "KB_DATABASE_URL": address}, timeout_s=300
     )
+    return subprocess.CompletedProcess(done.args, done.returncode, done.stdout.decode(), done.stderr.decode())
 
 
 def test_there_and_back_again_every_row_and_number_is_the_same(server: Server, tmp_path: Path) -> None:
