@@ -115,7 +115,9 @@ def _become(order: dict[str, object]) -> None:
             os.dup2(os.open(name, way, 0o600), number)
         sys.stdin = os.fdopen(0, encoding="utf-8", closefd=False)
         sys.stdout = os.fdopen(1, "w", encoding="utf-8", closefd=False)
-        sys.stderr = os.fdopen(2, "w", encoding="utf-8", errors="backslashreplace", buffering=1, closefd=False)
+        sys.stderr = os.fdopen(
+            2, "w", encoding="utf-8", errors="backslashreplace", buffering=1, closefd=False
+        )
         warnings.filterwarnings("error", category=ResourceWarning)
         arguments = order["arguments"]
         assert isinstance(arguments, list)

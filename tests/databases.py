@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import psycopg
+from emptying import Emptied
 
 from kb.store import Store
 
@@ -83,6 +84,9 @@ class Server:
             os.chown(self.folder, self._user["user"], self._user["group"])
         self._settings = _SETTINGS | settings
         self._numbers = itertools.count(1)
+        self._emptied: Emptied | None = None
+        self._free: list[str] = []  # empty stores that a test before has given back
+        self._given: set[str] = set()
         self._run(
             "initdb", "--pgdata", f"{self.folder}/data", "--username", "kb", "--auth", "trust",
             "--encoding", "UTF8", "--locale", "C.UTF-8", "--no-sync",
@@ -137,10 +141,12 @@ class Server:
 
     def store_address(self) -> str:
         """The address of a new database that holds an empty store with an identity of its own."""
-        if not self.ask("SELECT 1 FROM pg_database WHERE datname = 'kb_template'"):
+        if self._emptied is None:
             self.ask("CREATE DATABASE kb_template")
             Store(self.address("kb_template")).close()
-        address = self._new_database("kb_template")
+            self._emptied = Emptied(self.address("kb_template"))
+        address = self._free.pop() if self._free else self._new_database("kb_template")
+        self._given.add(address)
         with psycopg.connect(address) as connection:
             connection.execute(
                 "UPDATE setting SET value = to_json(md5(random()::text)) WHERE name = 'identity'"
@@ -153,7 +159,15 @@ class Server:
         return self.address(name)
 
     def drop(self, address: str) -> None:
-        """Throws a database of this server away, whoever still uses it."""
+        """Takes a database of this server back, whoever still uses it."""
+        if self._emptied is not None and address in self._given:
+            self._given.remove(address)
+            try:
+                if self._emptied.empty(address):
+                    self._free.append(address)
+                    return
+            except psycopg.Error:  # whatever the test did to it
+                pass
         name = psycopg.conninfo.conninfo_to_dict(address)["dbname"]
         self.ask(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
 
