@@ -26,9 +26,12 @@ from kb.service import taking_out
 from kb.service.incoming import Incoming, public_id
 from kb.service.shop import Shop
 from kb.store import Store
-from kb.store.records import bins, cases, changes, families, kinds, lists
+from kb.store.records import bins, cases, changes, families, kinds, lists, planning
 
 _BATCH = 400
+_COUNTED_FROM = (
+    1_000  # written cases after which the database counts its tables anew, then four times as many
+)
 # A report that lists every bad line of a wrong file helps nobody; the count is always whole.
 _MOST_PROBLEMS = 100
 
@@ -96,6 +99,7 @@ class _Import:
         self._waiting: dict[str, tuple[int, CaseRecord]] = {}
         self._lists_changed = False
         self._given: dict[int, int] = {}
+        self._written, self._counted_from = 0, _COUNTED_FROM
         self.report = report
 
     def take(self, number: int, record: Record) -> None:
@@ -188,6 +192,10 @@ class _Import:
             done = self._writer.write(wanted)
             for outcome in ("added", "updated", "unchanged"):
                 self.report.count(outcome, getattr(done, outcome))
+            self._written += done.added + done.updated
+            if self._written >= self._counted_from:
+                planning.count_anew(self._session)
+                self._counted_from = self._written * 4
 
 
 def _identity(record: Record) -> tuple[str, str]:

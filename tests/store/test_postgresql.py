@@ -256,6 +256,20 @@ def test_an_address_that_cannot_be_read_is_refused(broken: str) -> None:
     assert caught.value.field == "KB_DATABASE_URL"
 
 
+def test_a_long_import_has_the_database_count_what_it_has_written_so_far(
+    address: str, server: Server, tmp_path: Path
+) -> None:
+    """Planned as for an empty feed, each look at it would read all of it, and the import of n cases take n²."""
+    shop = opened(address, tmp_path)
+    assert bring(shop, a_family(), *(a_case(f"case-{number}") for number in range(1_300))).saved
+    shop.close()
+    (counted,) = server.ask(
+        "SELECT reltuples FROM pg_class WHERE relname = 'change'",
+        address.partition("@/")[2].partition("?")[0],
+    )
+    assert counted[0] >= 1_000  # within the transaction; nothing counts by itself on this server
+
+
 def test_a_missing_driver_is_named_with_the_command_that_installs_it(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(addresses, "find_spec", lambda _name: None)
     assert importlib.util.find_spec("psycopg")
