@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 import queue
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from itertools import islice
 from typing import Any
 
@@ -21,10 +23,22 @@ BATCH = 250
 _AHEAD = 8  # batches that wait for each helper, so that it is never idle while the giver reads on
 PART = 100_000
 _WAIT_S = 300.0
+_COLLECTED_AT = 200_000
 
 
 class HelperFailed(OSError):
     """A helper process could not do its part; one process alone can."""
+
+
+@contextmanager
+def _seldom_collecting() -> Iterator[None]:
+    """Makes the search for cyclic garbage rare: it walks all words and postings kept so far, and finds none."""
+    before = gc.get_threshold()
+    gc.set_threshold(_COLLECTED_AT, *before[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
 
 
 def add_case(writer: Any, case: Prepared) -> None:
@@ -79,6 +93,7 @@ class PartWriter:
 
 def _help(path: str, analysis: Analysis, jobs: Any, answers: Any) -> None:
     """The life of a helper process: batches of stored cases in, segments out."""
+    gc.disable()
     part = PartWriter(FileStorage(path), path, analysis)
     answer: Any = None
     while (batch := _next_job(jobs)) is not None:
@@ -117,6 +132,18 @@ def write_parts(
     With `processes` above 1 helper processes take batches as fast as they can, and this one does the
     rest. Raises HelperFailed when one of them cannot be started or ends early.
     """
+    with _seldom_collecting():
+        return _written(storage, path, analysis, documents, progress, processes)
+
+
+def _written(
+    storage: Any,
+    path: str | None,
+    analysis: Analysis,
+    documents: Iterable[CaseDocument],
+    progress: Callable[[int], None] | None,
+    processes: int,
+) -> tuple[list[Any], int]:
     own = PartWriter(storage, path, analysis)
     helpers = _Helpers(path, analysis, processes - 1) if path is not None and processes > 1 else None
     source, done = iter(documents), 0
