@@ -296,7 +296,7 @@ def _move(parsed: argparse.Namespace) -> int:
 
         def tell(bar: tqdm, done: int, total: int) -> None:
             bar.total = total
-            bar.update(done - bar.n)
+            _bring_to(bar, done)
 
         moved = relocating.move(
             _settings(),
@@ -336,7 +336,7 @@ def _bytes_bar(title: str) -> Iterator[Callable[[int, int], None]]:
 
         def told(done: int, total: int) -> None:
             bar.total = total
-            bar.update(done - bar.n)
+            _bring_to(bar, done)
 
         yield told
 

@@ -119,6 +119,7 @@ def _next_job(jobs: Any) -> Any:
                 return None
 
 
+@_seldom_collecting()
 def write_parts(
     storage: Any,
     path: str | None,
@@ -132,18 +133,6 @@ def write_parts(
     With `processes` above 1 helper processes take batches as fast as they can, and this one does the
     rest. Raises HelperFailed when one of them cannot be started or ends early.
     """
-    with _seldom_collecting():
-        return _written(storage, path, analysis, documents, progress, processes)
-
-
-def _written(
-    storage: Any,
-    path: str | None,
-    analysis: Analysis,
-    documents: Iterable[CaseDocument],
-    progress: Callable[[int], None] | None,
-    processes: int,
-) -> tuple[list[Any], int]:
     own = PartWriter(storage, path, analysis)
     helpers = _Helpers(path, analysis, processes - 1) if path is not None and processes > 1 else None
     source, done = iter(documents), 0

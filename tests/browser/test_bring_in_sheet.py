@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
+from processes import serving
 
 BOOK = """Reparaturbuch Hafen;;;;;;;;;;
 Auftragsnr;Eingang;Ausgang;Gerät;Schiff;Fehler;5VSB (V);Bauteil;Ergebnis;Kosten;Zeit
@@ -26,21 +24,8 @@ relay ticks";4,2;C9;i.O.;1,20 €;30
 @pytest.fixture
 def own_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """Address of a server with an empty store of its own."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "kb", "serve", "--no-browser", "--port", "0"],
-        env={**os.environ, "KB_DATA": str(tmp_path_factory.mktemp("own") / "data"), "KB_DATABASE_URL": ""},
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stdout is not None
-    try:
-        line = process.stdout.readline()
-        assert "answers at" in line, line
-        yield line.split()[-1].rstrip("/")
-    finally:
-        process.terminate()
-        process.wait(30)
-        process.stdout.close()
+    with serving(tmp_path_factory.mktemp("own") / "data", "") as client:
+        yield str(client.base_url).rstrip("/")
 
 
 def fit_and_accessible(page: Page, width: int) -> None:

@@ -2,35 +2,20 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
+from processes import serving
 
 
 @pytest.fixture
 def other_url(tmp_path: Path) -> Iterator[str]:
     """Another shop's server, with nothing in its store."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "kb", "serve", "--no-browser", "--port", "0"],
-        env={**os.environ, "KB_DATA": str(tmp_path / "other")},
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stdout is not None
-    try:
-        line = process.stdout.readline()
-        assert "answers at" in line, line
-        yield line.split()[-1].rstrip("/")
-    finally:
-        process.terminate()
-        process.wait(30)
-        process.stdout.close()
+    with serving(tmp_path / "other", "") as client:
+        yield str(client.base_url).rstrip("/")
 
 
 @pytest.fixture
