@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import gc
 import http.client
 import os
 import socket
 import ssl
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 import trustme
@@ -388,3 +391,31 @@ def test_a_proxy_without_an_address_of_its_own_is_refused(data: Path) -> None:
     ):
         with pytest.raises(AssertionError, match=told), kb_serve(data, **settings):
             pass
+
+
+@pytest.mark.parametrize("format", ["jsonl", "csv", "attempts", "package"])
+def test_downloads_given_up_half_way_hold_no_connection_and_no_folder(
+    shop: Shop, format: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert bring(shop, *(a_case(f"case-{number}", notes="n" * 4_000) for number in range(900))).saved
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    pool: Any = shop.store._engine.pool
+
+    def held() -> tuple[int, list[Path]]:
+        return pool.checkedout(), list(tmp_path.glob("kb-package-*"))
+
+    gc.collect()
+    gc.disable()  # what is only held by itself stays until it is collected
+    try:
+        with serving(shop) as port:
+            for _ in range(4):
+                with connect(port) as connection:
+                    head = f"GET /api/export?format={format} HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+                    connection.sendall(head.encode())
+                    assert connection.recv(2_000).startswith(b"HTTP/1.1 200")
+            end = time.monotonic() + 20
+            while held() != (0, []) and time.monotonic() < end:
+                time.sleep(0.02)
+            assert held() == (0, [])
+    finally:
+        gc.enable()

@@ -18,6 +18,7 @@ from kb.web.api import shapes
 from kb.web.dependencies import FilterText, QueryText, ShopHere, Year
 from kb.web.errors import error_body
 from kb.web.rendering import plural
+from kb.web.streamed import Download
 
 router = APIRouter()
 _IN_MEMORY_BYTES = 4_000_000
@@ -103,18 +104,15 @@ def export(
     verdict: FilterText = "",
     year: Year = None,
     with_photos: bool = False,
-) -> StreamingResponse:
+) -> Download:
     """The whole store, or the cases that a search finds with all that they name.
 
     `with_photos` puts the photographs and files of the cases into a data package; 422 for other formats.
     """
     choice = Choice(q, Filters(family, section, part_class, verdict, year))
     name = taking_out.file_name(shop, format, moving.newest_change(shop))
-    return StreamingResponse(
-        taking_out.taken(shop, format, choice, with_photos=with_photos),
-        media_type=taking_out.FORMATS[format][2],
-        headers={"Content-Disposition": f'attachment; filename="{name}"'},
-    )
+    pieces = taking_out.taken(shop, format, choice, with_photos=with_photos)
+    return Download(pieces, name, taking_out.FORMATS[format][2])
 
 
 @router.get(

@@ -8,7 +8,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
-from starlette.responses import RedirectResponse, Response, StreamingResponse
+from starlette.responses import RedirectResponse, Response
 
 from kb.errors import BadInput, NotFound
 from kb.model import Problem
@@ -18,6 +18,7 @@ from kb.service.sharing import Choice, Seen
 from kb.web.dependencies import ShopHere
 from kb.web.forms import typed_fields
 from kb.web.rendering import render
+from kb.web.streamed import Download
 
 router = APIRouter()
 JobId = Annotated[str, Path(max_length=32)]
@@ -111,11 +112,8 @@ def _file(request: Request, shop: Shop, data: FormData) -> Response:
         return _page(request, shop, choice, job, problem=problem)
     sharing.keep_name(shop, choice.name.strip())
     name = f"shared-board-faults-{shop.today().isoformat()}.jsonl"
-    return StreamingResponse(
-        taking_out.chunks("jsonl", sharing.records(shop, choice)),
-        media_type="application/x-ndjson",
-        headers={"Content-Disposition": f'attachment; filename="{name}"'},
-    )
+    pieces = taking_out.chunks("jsonl", sharing.records(shop, choice))
+    return Download(pieces, name, taking_out.FORMATS["jsonl"][2])
 
 
 def _page(

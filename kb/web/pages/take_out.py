@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
-from starlette.responses import Response, StreamingResponse
+from starlette.responses import Response
 
 from kb.errors import BadInput
 from kb.model import Problem
@@ -13,20 +13,17 @@ from kb.service import Shop, moving, taking_out
 from kb.service.taking_out import FORMATS, Choice
 from kb.web.dependencies import ChoiceHere, FilterText, ShopHere
 from kb.web.rendering import render
+from kb.web.streamed import Download
 
 router = APIRouter()
 Format = Annotated[str, Query(max_length=20)]
 
 
-def answer(shop: Shop, choice: Choice, kind: str, *, with_photos: bool) -> StreamingResponse:
+def answer(shop: Shop, choice: Choice, kind: str, *, with_photos: bool) -> Download:
     """The file. Raises BadInput for an unknown format, and for photographs where they cannot go."""
     part = "" if choice.everything else "found-"
     name = taking_out.file_name(shop, kind, moving.newest_change(shop), part=part)
-    return StreamingResponse(
-        taking_out.taken(shop, kind, choice, with_photos=with_photos),
-        media_type=FORMATS[kind][2],
-        headers={"Content-Disposition": f'attachment; filename="{name}"'},
-    )
+    return Download(taking_out.taken(shop, kind, choice, with_photos=with_photos), name, FORMATS[kind][2])
 
 
 @router.get("/data/take-out")
