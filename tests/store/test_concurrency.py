@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import threading
+from contextlib import ExitStack
 from multiprocessing.context import SpawnContext
 from pathlib import Path
 
 import pytest
 from factories import TODAY, a_case, a_family, bring, settings_in
+from sqlmodel import Session
 
 from kb.errors import Conflict
 from kb.service import Shop, cases, copies, families
@@ -126,3 +128,21 @@ def test_derived_copies_survive_a_restart_and_follow_a_restored_older_store(tmp_
     assert {hit.uid for hit in shop.derived.index.search("relay", limit=5).hits} == {"one", "three"}
     assert families.fixes(shop, "GL-31")[0].record.tried == 2
     shop.close()
+
+
+@pytest.mark.once("what SQLite's connections hold")
+def test_a_rush_leaves_few_connections_and_readers_hold_few_pages(disk_shop: Shop) -> None:
+    def cache_kb(session: Session) -> int:
+        return -int(session.connection().exec_driver_sql("PRAGMA cache_size").scalar_one())
+
+    pool = disk_shop.store._engine.pool
+    with ExitStack() as rush:
+        for _ in range(20):
+            assert cache_kb(rush.enter_context(disk_shop.store.reading())) == 2_048
+        assert pool.checkedout() == 20  # type: ignore[attr-defined]
+    assert pool.checkedin() == 4  # type: ignore[attr-defined]
+    with disk_shop.store.writing() as session:
+        assert cache_kb(session) == 16_384
+    # The same connection, used last, reads next.
+    with disk_shop.store.reading() as session:
+        assert cache_kb(session) == 2_048
