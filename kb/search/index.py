@@ -205,11 +205,9 @@ class SearchIndex:
         segments, alive = self._read(reader)
         with self._swap:
             self.generation += 1
-            self._stored = segments
-            self._fresh = ()
-            self._barrier = 0
-            self._gone_since = set()
+            self._stored, self._fresh, self._barrier, self._gone_since = segments, (), 0, set()
             self._state = State(segments, alive)
+            self._helpers = self._living_helpers(self._state)
             self._seen, self._saved = meta.mark.seen, meta.mark
             self._unsaved = {}
 
@@ -301,6 +299,7 @@ class SearchIndex:
                 alive = tuple(_without(segment, mask, self._gone_since) for segment, mask in pairs)
                 self._stored, self._fresh, self._barrier = segments, later, 0
                 self._state = State((*segments, *(part.segment for part in later)), (*alive, *masks))
+                self._helpers = self._living_helpers(self._state)
         except Exception as error:
             self.trouble = f"the search index cannot be read again: {type(error).__name__}"
         finally:
