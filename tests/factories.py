@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from contextlib import nullcontext
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 from databases import PLACES
+from memory_stores import filled_at_once
 
 from kb import assets
 from kb.config import Settings
@@ -49,7 +51,9 @@ def _settings(folder: Path, address: str, **changed: Any) -> Settings:
 def fresh_shop(**changed: Any) -> Shop:
     """A shop that leaves nothing behind."""
     settings = _settings(Path("/nonexistent"), "", **changed)
-    return Shop.in_memory(settings, today=lambda: TODAY, address=PLACES.in_memory())
+    address = PLACES.in_memory()
+    with filled_at_once() if address == "sqlite://" else nullcontext():
+        return Shop.in_memory(settings, today=lambda: TODAY, address=address)
 
 
 def shop_in(folder: Path) -> Shop:
