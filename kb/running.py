@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import gc
 import os
 import socket
 import sys
@@ -51,6 +52,19 @@ def give_back_memory() -> bool:
         return bool(ctypes.CDLL(None).malloc_trim(0))
     except (OSError, AttributeError):
         return False
+
+
+def settle_memory() -> None:
+    """Sets aside what a server keeps to its end, and gives back what its start has left free.
+
+    Python looks for unused objects that refer to each other when a quarter more have come than it knows. It
+    neither counts nor visits what is set aside (gc.freeze), so it looks sooner and takes less time, and what
+    piles up between two looks no longer grows with the store. What is replaced later is freed all the same
+    with its last reference, unless it refers to itself.
+    """
+    gc.collect()
+    gc.freeze()
+    give_back_memory()
 
 
 def _quoted(text: str) -> str:

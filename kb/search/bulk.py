@@ -57,7 +57,7 @@ class PartWriter:
 
     def __init__(self, storage: Any, path: str | None, analysis: Analysis) -> None:
         self._storage, self._path = storage, path
-        self._preparer = Preparer(analysis)
+        self._preparer = Preparer(analysis, kept=20_000)
         self._writer: Any = None
         self._count = 0
         self.segments: list[Any] = []

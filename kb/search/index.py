@@ -32,7 +32,7 @@ from kb.search.stored import stored_segments
 from kb.search.words import fold, word_term
 
 MOST_HITS = 200
-_REREAD_FROM = 500
+_REREAD_FROM = 200
 _REREAD_SHARE = 0.02
 _WAIT_S = 5.0
 

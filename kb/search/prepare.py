@@ -8,6 +8,7 @@ the length of a case its words times the same weights. `kb.search.bm25` states t
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import lru_cache, partial
 from struct import Struct
 from typing import Any, NamedTuple
 from zlib import crc32
@@ -84,9 +85,10 @@ class Preparer:
     longer offered until the next rebuild; it is found all the same.
     """
 
-    def __init__(self, analysis: Analysis) -> None:
+    def __init__(self, analysis: Analysis, *, kept: int = 1_024) -> None:
+        """`kept` is how many short texts are held, those that came last."""
         self.analysis = analysis
-        self._zones: dict[str, _Zone] = {}
+        self._short = lru_cache(maxsize=kept)(partial(_read_zone, analysis))
         self._announced: dict[bytes, int] = {}
 
     def new_run(self) -> None:
@@ -123,12 +125,7 @@ class Preparer:
         return Prepared(document, postings, length, day, draw, list(self._tags(document, words)))
 
     def _zone(self, text: str) -> _Zone:
-        known = self._zones.get(text)
-        if known is None:
-            known = _read_zone(self.analysis, text)
-            if len(text) <= 60 and len(self._zones) < 20_000:
-                self._zones[text] = known
-        return known
+        return self._short(text) if len(text) <= 60 else _read_zone(self.analysis, text)
 
     def _tags(self, document: CaseDocument, words: list[bytes]) -> Iterator[bytes]:
         for facet in FACETS:

@@ -15,7 +15,7 @@ import uvicorn
 
 from kb import logs
 from kb.errors import BadInput, StoreTrouble
-from kb.running import give_back_memory, keep_memory_small, tell_supervisor
+from kb.running import give_back_memory, keep_memory_small, settle_memory, tell_supervisor
 from kb.service import Shop, passwords, sheets
 from kb.service.bin import BinKeeper
 from kb.service.daily import DailyBackups
@@ -103,9 +103,7 @@ def run(
     follower = Follower(shop)
     follower.start()
     sheets.clean(shop)
-    threads: list[NowAndThen] = [] if demo else [BinKeeper(shop)]
-    if shop.settings.backup_daily and not demo:
-        threads.append(DailyBackups(shop))
+    threads = _keepers(shop, demo)
     with listener:
         for thread in threads:
             thread.start()
@@ -117,10 +115,30 @@ def run(
             follower.stop()
 
 
+def _keepers(shop: Shop, demo: bool) -> list[NowAndThen]:
+    threads: list[NowAndThen] = [MemoryKeeper(shop)]
+    if not demo:
+        threads.append(BinKeeper(shop))
+        if shop.settings.backup_daily:
+            threads.append(DailyBackups(shop))
+    return threads
+
+
 def _warm(shop: Shop) -> None:
     """Chooses the weights ahead of the first question; opening index and counts left much memory free."""
     shop.derived.warm()
-    give_back_memory()
+    settle_memory()
+
+
+class MemoryKeeper(NowAndThen):
+    """Gives back to the system what answers, merges and an index read anew have left free."""
+
+    name = "memory keeper"
+    first_look_s, between_looks_s = 60.0, 60.0  # it takes some milliseconds
+
+    def look(self) -> None:
+        """Gives it back."""
+        give_back_memory()
 
 
 def _prove(certificate: Path, key: Path) -> None:

@@ -260,3 +260,32 @@ assert give_back_memory()
 assert resident() < full - 50_000
 """
     subprocess.run([sys.executable, "-c", code], check=True)
+
+
+def test_index_and_counts_that_were_set_aside_are_freed_when_they_are_replaced() -> None:
+    """Python's collector no longer sees what `settle_memory` has set aside, so no cycle may hold them."""
+    code = """
+import gc, weakref
+from factories import demo_shop
+from kb.running import settle_memory
+from kb.service.copies import rebuild
+from kb.store.records import changes
+shop = demo_shop()
+derived = shop.derived
+search = lambda: derived._index.index.search("relay clicks").total
+assert search()
+derived.warm()
+largest = max(derived._index.index._state.segments, key=lambda segment: segment.size)
+ledger = derived._counts.ledger
+held = [weakref.ref(one) for one in (largest.ids, largest.weights, ledger, ledger.item_fault.view.base)]
+del largest, ledger
+settle_memory()
+assert gc.get_freeze_count() > 50_000
+gc.disable()
+assert all(one() is not None for one in held)
+with shop.store.reading() as session:
+    rebuild(session, derived._index, derived._counts, changes.latest(session))
+assert search()
+assert [one() is None for one in held] == [True] * 4
+"""
+    subprocess.run([sys.executable, "-c", code], check=True, cwd=Path(__file__).parents[1])
