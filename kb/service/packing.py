@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import json
 import tempfile
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from datetime import date
 from pathlib import Path
 
@@ -90,7 +90,7 @@ def _files_row(file: StoredCaseFile, position: int, path: str) -> tuple[object, 
 
 def stream(
     given: Iterable[Record], title: str, made: str, photographs: Photographs | None
-) -> Iterator[bytes]:
+) -> Generator[bytes]:
     """The bytes of a package of the records. `made` is a day."""
     archive = ZipStream(date.fromisoformat(made))
     with tempfile.TemporaryDirectory(prefix="kb-package-") as name:

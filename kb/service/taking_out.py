@@ -6,7 +6,7 @@ Whatever the size of the store, a few hundred cases are held at a time.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -124,7 +124,7 @@ class Needed:
                     yield family.record
 
 
-def chunks(kind: str, given: Iterable[Record]) -> Iterator[bytes]:
+def chunks(kind: str, given: Iterable[Record]) -> Generator[bytes]:
     """The records in one of the formats that can be written line by line. Raises BadInput for any other."""
     if kind == "jsonl":
         return (exchange.write(record).encode() for record in given)
@@ -142,7 +142,7 @@ def chunks(kind: str, given: Iterable[Record]) -> Iterator[bytes]:
 
 def stream(
     kind: str, given: Iterable[Record], title: str, made: str, photographs: Photographs | None = None
-) -> Iterator[bytes]:
+) -> Generator[bytes]:
     """The bytes of a file in any of the formats, a piece at a time. `made` is a day."""
     if kind == "package":
         return packing.stream(given, title, made, photographs)
@@ -166,7 +166,7 @@ def taken(
     *,
     with_photos: bool = False,
     told: Callable[[str], None] = lambda sentence: None,
-) -> Iterator[bytes]:
+) -> Generator[bytes]:
     """The bytes of what is chosen, under the shop's name and today's date.
 
     `told` hears a sentence for each photograph that is missing or damaged. Raises BadInput at once for

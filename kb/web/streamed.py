@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator
 
 import anyio
 from starlette.responses import StreamingResponse
@@ -17,7 +17,7 @@ class Download(StreamingResponse):
     unused objects, and a connection and its moment of the store would be held until then.
     """
 
-    def __init__(self, pieces: Iterator[bytes], name: str, media_type: str) -> None:
+    def __init__(self, pieces: Generator[bytes], name: str, media_type: str) -> None:
         super().__init__(
             pieces,
             media_type=media_type,
@@ -31,9 +31,4 @@ class Download(StreamingResponse):
         finally:
             # The reader's going away cancels all that waits here, but not this.
             with anyio.CancelScope(shield=True):
-                await anyio.to_thread.run_sync(self._close)
-
-    def _close(self) -> None:
-        close = getattr(self._pieces, "close", None)
-        if close is not None:
-            close()
+                await anyio.to_thread.run_sync(self._pieces.close)
