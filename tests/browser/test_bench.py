@@ -7,7 +7,7 @@ import zlib
 from collections.abc import Iterator, Mapping
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
+from looks import follow, is_right
 from playwright.sync_api import Browser, Page, expect
 
 PAGES = (
@@ -138,21 +138,17 @@ def test_the_benchs_pages_have_no_finding_of_axe_and_fit_a_phone(
     phone: Page, demo_url: str, where: str
 ) -> None:
     phone.goto(demo_url + where)
-    found = Axe().run(phone)
-    assert found.violations_count == 0, found.generate_report()
-    assert not phone.locator("html").evaluate("(page) => page.scrollWidth > innerWidth")
+    is_right(phone)
 
 
 def test_a_step_of_a_test_has_no_finding_of_axe(phone: Page, demo_url: str) -> None:
     begin(phone, demo_url, "axe")
     for title in ("Bulk capacitor discharged", "Fuse T3.15A"):
-        found = Axe().run(phone)
-        assert found.violations_count == 0, found.generate_report()
+        is_right(phone)
         enter(phone, title, {})
-        phone.locator("a.button--big").click()
-    phone.get_by_role("link", name="All steps, stop here").click()
-    found = Axe().run(phone)
-    assert found.violations_count == 0, found.generate_report()
+        follow(phone.locator("a.button--big"))
+    follow(phone.get_by_role("link", name="All steps, stop here"))
+    is_right(phone)
 
 
 def test_the_report_prints_as_one_a4_page_with_its_gauges(phone: Page, demo_url: str) -> None:

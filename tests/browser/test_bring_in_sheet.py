@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect
+from looks import is_right
+from playwright.sync_api import Browser, expect
 from processes import serving
 
 BOOK = """Reparaturbuch Hafen;;;;;;;;;;
@@ -26,13 +26,6 @@ def own_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """Address of a server with an empty store of its own."""
     with serving(tmp_path_factory.mktemp("own") / "data", "") as client:
         yield str(client.base_url).rstrip("/")
-
-
-def fit_and_accessible(page: Page, width: int) -> None:
-    """The page can be used by everybody and is not wider than the screen."""
-    violations = Axe().run(page).response["violations"]
-    assert violations == [], [(one["id"], one["nodes"][0]["html"]) for one in violations]
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
 @pytest.mark.parametrize(
@@ -55,7 +48,7 @@ def test_a_messy_list_comes_in_and_is_taken_back(
     def look(heading: str) -> None:
         expect(page.get_by_role("heading", level=1)).to_have_text(heading, timeout=30_000)
         if script:
-            fit_and_accessible(page, width)
+            is_right(page)
 
     page.goto(f"{own_url}/data")
     page.get_by_role("link", name="Bring in a spreadsheet").click()

@@ -7,9 +7,9 @@ import time
 from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from databases import Server
 from factories import a_case, a_family, encoded
+from looks import faults
 from playwright.sync_api import Browser, expect
 from processes import serving, until
 
@@ -37,8 +37,5 @@ def test_what_is_shown_while_cut_off_fits_a_phone_and_has_no_finding_of_axe(
             for path in PAGES:
                 page.goto(str(client.base_url).rstrip("/") + path)
                 expect(page.get_by_label("Database")).to_contain_text("Cut off from the database since")
-                found = Axe().run(page)
-                assert found.violations_count == 0, (path, scheme, found.generate_report())
-                width = page.evaluate("document.documentElement.scrollWidth")
-                assert width <= 390, (path, width)
+                assert faults(page) == [], (path, scheme)
             context.close()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
+from looks import faults
 from playwright.sync_api import Browser, Page, expect
 
 FIX = ("standby output", "electrolytic capacitor")
@@ -167,25 +167,17 @@ def test_every_page_is_accessible_and_fits(browser: Browser, demo_url: str, widt
         bypass_csp=True,  # the checker is a script of its own; the pages' policy is tested elsewhere
     )
     page = context.new_page()
-    faults = []
-    page.on("pageerror", lambda error: faults.append(str(error)))
+    found: list[str] = []
+    page.on("pageerror", lambda error: found.append(str(error)))
     for path in PAGES:
         page.set_viewport_size({"width": width, "height": 900})
         page.goto(demo_url + path)
         # All of the page at once: a bar that stays at the window's edge covers whatever lies there just now.
         whole = page.evaluate("document.documentElement.scrollHeight")
         page.set_viewport_size({"width": width, "height": whole})
-        results = Axe().run(
-            page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
-        )
-        faults += [
-            f"{path}: {violation['id']} {[node['target'] for node in violation['nodes']][:3]}"
-            for violation in results.response["violations"]
-        ]
-        if page.evaluate("document.documentElement.scrollWidth > window.innerWidth"):
-            faults.append(f"{path}: wider than the window")
+        found += [f"{path}: {fault}" for fault in faults(page)]
     context.close()
-    assert not faults, "\n".join(faults)
+    assert not found, "\n".join(found)
 
 
 def test_no_page_reports_a_broken_policy(page: Page, demo_url: str) -> None:

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
+from looks import faults, follow
 from playwright.sync_api import Browser, Page, expect
 
 PASSWORD = "lantern gravel outboard tuesday"
@@ -153,20 +153,12 @@ def test_every_page_is_accessible_and_fits(browser: Browser, shop_url: str, widt
     )
     context.set_default_timeout(15_000)
     page = context.new_page()
-    faults: list[str] = []
-    page.on("pageerror", lambda error: faults.append(str(error)))
+    found: list[str] = []
+    page.on("pageerror", lambda error: found.append(str(error)))
     shots = os.environ.get("KB_TEST_SHOTS")
 
     def look(name: str) -> None:
-        results = Axe().run(
-            page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
-        )
-        faults.extend(
-            f"{name}: {violation['id']} {[node['target'] for node in violation['nodes']][:3]}"
-            for violation in results.response["violations"]
-        )
-        if page.evaluate("document.documentElement.scrollWidth > window.innerWidth"):
-            faults.append(f"{name}: wider than the window")
+        found.extend(f"{name}: {fault}" for fault in faults(page))
         if shots:
             page.screenshot(path=f"{shots}/{name}-{width}-{scheme}.png", full_page=True)
 
@@ -188,14 +180,14 @@ def test_every_page_is_accessible_and_fits(browser: Browser, shop_url: str, widt
     ):
         page.goto(shop_url + path)
         look(name)
-    page.get_by_role("link", name="People").first.click()
-    page.get_by_role("link", name=f"helper {width} {scheme}").click()
+    follow(page.get_by_role("link", name="People").first)
+    follow(page.get_by_role("link", name=f"helper {width} {scheme}"))
     look("person")
     page.goto(f"{shop_url}/account")
     page.get_by_label("Name of the program").fill("logger")
-    page.get_by_role("button", name="Make a token").click()
+    follow(page.get_by_role("button", name="Make a token"))
     look("token")
     page.goto(link)
     look("set-up")
     context.close()
-    assert not faults, "\n".join(faults)
+    assert not found, "\n".join(found)

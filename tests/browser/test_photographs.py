@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pictures_made as made
 import pytest
-from axe_playwright_python.sync_playwright import Axe
+from looks import follow, is_right
 from playwright.sync_api import Browser, Page, Route, expect
 
 
@@ -46,19 +46,13 @@ def a_case(page: Page, url: str, number: int) -> str:
     return url + str(page.locator(".case-line__name").nth(number).get_attribute("href"))
 
 
-def clean(page: Page) -> None:
-    found = Axe().run(page)
-    assert found.violations_count == 0, found.generate_report()
-    assert not page.locator("html").evaluate("(page) => page.scrollWidth > innerWidth")
-
-
 def test_two_photographs_are_sent_from_a_phone_and_one_is_marked(
     phone: Page, demo_url: str, pictures: dict[str, str]
 ) -> None:
     case = a_case(phone, demo_url, 0)
     phone.goto(case)
-    phone.get_by_role("link", name="Photographs", exact=True).click()
-    clean(phone)
+    follow(phone.get_by_role("link", name="Photographs", exact=True))
+    is_right(phone)
     camera = phone.get_by_label("Take a photograph")
     assert camera.get_attribute("capture") == "environment"
     camera.set_input_files(pictures["board.jpg"])
@@ -71,7 +65,7 @@ def test_two_photographs_are_sent_from_a_phone_and_one_is_marked(
     for number in (0, 1, 3):
         expect(sending.nth(number)).to_contain_text("kept")
     expect(phone.locator(".shot")).to_have_count(3)
-    clean(phone)
+    is_right(phone)
 
     phone.locator(".shot a").first.click()
     stage = phone.locator("[data-stage]")
@@ -88,7 +82,7 @@ def test_two_photographs_are_sent_from_a_phone_and_one_is_marked(
     expect(circle).to_have_count(1)
     assert [round(float(str(circle.get_attribute(name))), -1) for name in ("cx", "r")] == [500, 200]
     expect(phone.get_by_role("img", name="Marks: Circle, 50 % from the left")).to_be_visible()
-    clean(phone)
+    is_right(phone)
 
     phone.get_by_role("link", name="Next").click()
     phone.get_by_label("Caption").fill("C9 bulged")
@@ -98,7 +92,7 @@ def test_two_photographs_are_sent_from_a_phone_and_one_is_marked(
     shown = phone.locator("#photos")
     expect(shown.get_by_role("link", name="C9 bulged")).to_be_visible()
     expect(shown.locator("svg.drawn circle")).to_have_count(2)
-    clean(phone)
+    is_right(phone)
 
 
 def test_words_are_placed_and_a_mark_is_set_and_removed_with_the_keyboard(
@@ -127,7 +121,7 @@ def test_words_are_placed_and_a_mark_is_set_and_removed_with_the_keyboard(
     phone.get_by_role("button", name="Draw it").focus()
     phone.keyboard.press("Enter")
     expect(phone.locator("path.drawn__line")).to_have_count(1)
-    clean(phone)
+    is_right(phone)
     phone.get_by_role("button", name="Remove “dry joint”").focus()
     expect(phone.locator(".drawn__chosen text")).to_have_text("dry joint")
     phone.keyboard.press("Enter")
@@ -152,7 +146,7 @@ def test_a_file_that_was_lost_on_the_way_is_sent_again(
     phone.route("**/api/cases/*/files", breaks_once)
     phone.get_by_label("Take a photograph").set_input_files(pictures["board.jpg"])
     expect(phone.get_by_text("The connection broke.")).to_be_visible()
-    clean(phone)
+    is_right(phone)
     phone.get_by_role("button", name="Send again").click()
     expect(phone.locator(".shot")).to_have_count(1)
     expect(phone.get_by_text("The connection broke.")).to_have_count(0)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
+from looks import follow, is_right
 from playwright.sync_api import Browser, Page, expect
 from processes import serving
 
@@ -26,18 +26,12 @@ def phone(browser: Browser) -> Iterator[Page]:
     context.close()
 
 
-def fits_and_has_no_finding(page: Page) -> None:
-    found = Axe().run(page)
-    assert found.violations_count == 0, found.generate_report()
-    assert not page.locator("html").evaluate("(page) => page.scrollWidth > innerWidth")
-
-
 def test_cases_go_from_one_shop_to_another_and_are_withdrawn_again(
     phone: Page, demo_url: str, other_url: str, tmp_path: Path
 ) -> None:
     phone.goto(f"{demo_url}/data")
-    phone.get_by_role("link", name="Share cases").click()
-    fits_and_has_no_finding(phone)
+    follow(phone.get_by_role("link", name="Share cases"))
+    is_right(phone)
     phone.get_by_label("Name that other shops see").fill("Harbour bench")
     phone.get_by_text("Only some board families").click()
     phone.get_by_label("HX-210", exact=True).check()
@@ -45,7 +39,7 @@ def test_cases_go_from_one_shop_to_another_and_are_withdrawn_again(
     told = phone.locator("#seen p[role=status]")
     expect(told).to_contain_text("of 1 board family")
     before = int(told.inner_text().split()[0])
-    fits_and_has_no_finding(phone)
+    is_right(phone)
     phone.get_by_role("checkbox", name="Leave this case out").first.check()
     phone.get_by_role("button", name="Show it again").click()
     expect(told).to_contain_text(f"{before - 1} cases")
@@ -62,16 +56,16 @@ def test_cases_go_from_one_shop_to_another_and_are_withdrawn_again(
     expect(phone.get_by_text("From Harbour bench, whose cases they stay.")).to_be_visible()
     phone.goto(f"{other_url}/search?q=relay")
     expect(phone.get_by_text("from Harbour bench").first).to_be_visible()
-    fits_and_has_no_finding(phone)
+    is_right(phone)
     phone.locator("a.case-line__name").first.click()
     expect(phone.get_by_text("From Harbour bench, another shop.")).to_be_visible()
-    fits_and_has_no_finding(phone)
+    is_right(phone)
 
     phone.goto(f"{other_url}/data/origins")
-    fits_and_has_no_finding(phone)
+    is_right(phone)
     phone.get_by_role("button", name="Withdraw all its cases").click()
     expect(phone.get_by_text(f"{before - 1} cases went into the bin")).to_be_visible()
-    fits_and_has_no_finding(phone)
+    is_right(phone)
     phone.goto(f"{other_url}/search?q=relay")
     expect(phone.get_by_text("Nothing found")).to_be_visible()
     phone.goto(f"{other_url}/data/origins")
@@ -83,7 +77,7 @@ def test_a_search_result_is_taken_out(phone: Page, demo_url: str, tmp_path: Path
     phone.goto(f"{demo_url}/search?q=relay+ticks")
     phone.get_by_role("link", name="Take this result out").click()
     expect(phone.get_by_text("as found: “relay ticks”")).to_be_visible()
-    fits_and_has_no_finding(phone)
+    is_right(phone)
     phone.get_by_label("Format", exact=True).select_option("csv")
     with phone.expect_download() as download:
         phone.get_by_role("button", name="Write the file").click()

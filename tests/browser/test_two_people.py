@@ -3,13 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
+from looks import is_right
 from playwright.sync_api import Browser, Page, expect
-
-
-def accessible(page: Page) -> None:
-    found = Axe().run(page).response["violations"]
-    assert [(one["id"], [node["html"][:120] for node in one["nodes"][:3]]) for one in found] == []
 
 
 def a_new_case(page: Page, url: str) -> str:
@@ -37,10 +32,10 @@ def test_the_second_of_two_sees_both_changes_joins_them_and_both_are_kept(
     two.get_by_label("Notes").fill("second words")
     two.get_by_role("button", name="Save the case").click()
     expect(two.get_by_role("heading", name="Two changes at once")).to_be_visible()
-    accessible(two)
+    is_right(two)
     two.get_by_role("button", name="Save both together").click()
     expect(two.get_by_role("link", name="it is not chosen which stays")).to_be_visible()
-    accessible(two)
+    is_right(two)
     two.get_by_label("Yours: second words").check()
     two.get_by_role("button", name="Save both together").click()
     expect(two.get_by_text("earlier version is kept")).to_be_visible()
@@ -48,7 +43,7 @@ def test_the_second_of_two_sees_both_changes_joins_them_and_both_are_kept(
         expect(two.locator("main")).to_contain_text(words)
     two.get_by_role("link", name="History of this case").click()
     expect(two.locator("main")).to_contain_text("Notes:")
-    accessible(two)
+    is_right(two)
     for context in contexts:
         context.close()
 
@@ -69,7 +64,7 @@ def test_the_pages_of_what_changed_can_be_used_by_everybody(page: Page, demo_url
         "/data/merge?entity=family&away=HX-210&into=QK-340",
     ):
         page.goto(demo_url + path)
-        accessible(page)
+        is_right(page)
         assert page.evaluate(
             "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
         ), path
