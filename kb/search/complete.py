@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping
 
@@ -13,15 +14,28 @@ _MOST_LOOKED_AT = 400
 
 
 class Completer:
-    """Sorted starts of phrases; `listed` maps a kind to its phrases as the index has them."""
+    """Sorted starts of phrases; `listed` maps a kind to its phrases as the index has them.
+
+    A start is a place in one of `_keys`, the folded phrases, and so takes eight bytes and no string: there is a
+    completer for each segment, with up to seven starts for each phrase.
+    """
 
     def __init__(self, listed: Mapping[str, Iterable[str]]) -> None:
-        entries: list[tuple[str, int, str]] = []
+        self._keys: list[str] = []
+        self._phrases: list[str] = []
+        self._ranks = array("B")
+        starts: list[tuple[str, int, str, int, int]] = []
         for rank, kind in enumerate(_ORDER):
             for phrase in listed.get(kind, ()):
-                entries.extend((start, rank, phrase) for start in _starts(kind, phrase))
-        entries.sort()
-        self._entries = entries
+                for key in _keys_of(kind, phrase):
+                    places = _places(key) if kind in _BY_EVERY_WORD else (0,)
+                    starts.extend((key[at:], rank, phrase, len(self._keys), at) for at in places)
+                    self._keys.append(phrase if key == phrase else key)
+                    self._phrases.append(phrase)
+                    self._ranks.append(rank)
+        starts.sort()
+        self._key_of = array("i", (number for _, _, _, number, _ in starts))
+        self._place_of = array("i", (at for _, _, _, _, at in starts))
         self._words = sorted(set(listed.get("word", ())))
 
     def phrases(self, prefix: str) -> list[tuple[int, str]]:
@@ -30,11 +44,15 @@ class Completer:
         return sorted(set(self._from(wanted)))
 
     def _from(self, wanted: str) -> Iterator[tuple[int, str]]:
-        at = bisect_left(self._entries, (wanted,))
-        for start, rank, phrase in self._entries[at : at + _MOST_LOOKED_AT]:
-            if not start.startswith(wanted):
+        first = bisect_left(range(len(self._key_of)), wanted, key=self._start)
+        for at in range(first, min(first + _MOST_LOOKED_AT, len(self._key_of))):
+            number = self._key_of[at]
+            if not self._keys[number].startswith(wanted, self._place_of[at]):
                 return
-            yield rank, phrase
+            yield self._ranks[number], self._phrases[number]
+
+    def _start(self, at: int) -> str:
+        return self._keys[self._key_of[at]][self._place_of[at] :]
 
     def words(self, prefix: str) -> list[str]:
         """Words that start with `prefix`, in alphabetical order."""
@@ -51,11 +69,16 @@ def _key(text: str) -> str:
     return " ".join(fold(text).replace("-", " ").split())
 
 
-def _starts(kind: str, phrase: str) -> Iterator[str]:
+def _keys_of(kind: str, phrase: str) -> Iterator[str]:
     key = _key(phrase)
     yield key
-    if kind in ("family", "alias", "part"):
+    if kind in ("family", "alias", "part") and " " in key:
         yield key.replace(" ", "")
-    if kind in _BY_EVERY_WORD:
-        words = key.split(" ")
-        yield from (" ".join(words[at:]) for at in range(1, min(len(words), 6)))
+
+
+def _places(key: str) -> Iterator[int]:
+    """Where each of the first six words of `key` begins."""
+    at = 0
+    for word in key.split(" ")[:6]:
+        yield at
+        at += len(word) + 1

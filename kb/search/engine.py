@@ -66,12 +66,9 @@ class State:
         """How many live cases hold `term`."""
         total = 0
         for segment, alive, whole in zip(self.segments, self.alive, self._whole, strict=True):
-            span = segment.spans.get(term)
-            if span is None:
-                continue
-            total += (
-                span[1] - span[0] if whole else int(np.count_nonzero(alive[segment.ids[span[0] : span[1]]]))
-            )
+            start, end = segment.span(term)
+            if start < end:
+                total += end - start if whole else int(np.count_nonzero(alive[segment.ids[start:end]]))
         return total
 
     def locate(self, slot: int) -> tuple[Segment, int]:
@@ -241,7 +238,7 @@ def holding_phrase(state: State, terms: Sequence[str], analysis: Analysis) -> Ma
     """Which slots hold `terms` next to each other in this order."""
     mask = np.zeros(state.offsets[-1], bool)
     for segment, offset in zip(state.segments, state.offsets, strict=False):
-        if all(term in segment.spans for term in terms):
+        if all(len(segment.postings(term)[0]) for term in terms):
             mask[offset + _phrase_slots(segment, terms, analysis)] = True
     return mask
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from bisect import bisect_left
+from collections.abc import Callable, Iterator, Mapping, Sequence, Sized
 from dataclasses import dataclass
 from itertools import accumulate
 from typing import Any
@@ -18,7 +19,6 @@ Floats = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Positions = tuple[Ints, NDArray[np.uint16]]
 NO_IDS: Ints = np.empty(0, np.int32)
-NO_WEIGHTS: Floats = np.empty(0, np.float32)
 LISTED_TAGS = ("symptom", "family", "alias", "part", "part_class", "section", "complaint", "word")
 
 
@@ -48,15 +48,17 @@ class Facet:
 class Segment:
     """`size` cases in slots 0 to size-1 with their postings; `name` is that of its file, if it has one.
 
-    `spans` maps a term to its span in `ids` (ascending slots) and `weights`. `lengths` are those of `Prepared`;
-    `order` is by its day, then by its draw, higher first. `proof` is 0, 1 for a case that was cured, 2 for one
-    where this was verified.
+    `terms` are sorted, and the postings of `terms[i]` are `ids[starts[i]:starts[i + 1]]` (ascending slots) with
+    `weights`: a string for each term and no object besides, as there are many segments with many terms each.
+    `lengths` are those of `Prepared`; `order` is by its day, then by its draw, higher first. `proof` is 0, 1 for
+    a case that was cured, 2 for one where this was verified. The phrases `listed` by kind are sorted, too.
     `document`, `slot` and `positions` reach what is not kept in memory.
     """
 
     name: str
     size: int
-    spans: dict[str, tuple[int, int]]
+    terms: tuple[str, ...]
+    starts: NDArray[np.int64]
     ids: Ints
     weights: Floats
     lengths: Floats
@@ -68,20 +70,29 @@ class Segment:
     slot: Callable[[str], int | None]
     positions: Callable[[str], Positions]
 
+    def span(self, term: str) -> tuple[int, int]:
+        """Where the postings of `term` begin and end; (0, 0) where no case holds it."""
+        at = bisect_left(self.terms, term)
+        if at == len(self.terms) or self.terms[at] != term:
+            return 0, 0
+        return int(self.starts[at]), int(self.starts[at + 1])
+
     def postings(self, term: str) -> tuple[Ints, Floats]:
         """Slots and weights of `term`."""
-        span = self.spans.get(term)
-        if span is None:
-            return NO_IDS, NO_WEIGHTS
-        return self.ids[span[0] : span[1]], self.weights[span[0] : span[1]]
+        start, end = self.span(term)
+        return self.ids[start:end], self.weights[start:end]
+
+
+def running(parts: Sequence[Sized]) -> NDArray[np.int64]:
+    """Where each of `parts` begins when they stand one behind another, and where the last one ends."""
+    return np.fromiter(accumulate(map(len, parts), initial=0), np.int64, len(parts) + 1)
 
 
 def make_facet(pairs: dict[str, Any]) -> Facet:
     """A facet from the slots of each value; values without slots are left out."""
     values = tuple(sorted(value for value, slots in pairs.items() if len(slots)))
     parts = [np.asarray(pairs[value], np.int32) for value in values]
-    starts = np.fromiter(accumulate((len(part) for part in parts), initial=0), np.int64, len(parts) + 1)
-    return Facet(values, starts, np.concatenate(parts) if parts else NO_IDS)
+    return Facet(values, running(parts), np.concatenate(parts) if parts else NO_IDS)
 
 
 def proofs(tagged: Mapping[str, Any], size: int) -> NDArray[np.uint8]:
@@ -107,11 +118,9 @@ def fresh_segment(cases: Sequence[Prepared]) -> Segment:
             tagged.setdefault(name, {}).setdefault(value, []).append(slot)
     for own in OWN_TERMS:
         found.pop(own, None)
-    spans: dict[str, tuple[int, int]] = {}
-    at = 0
-    for term, (ids, _, _) in found.items():
-        spans[term] = (at, at + len(ids))
-        at += len(ids)
+    terms = tuple(sorted(found))
+    each = [found[term] for term in terms]
+    starts = running([ids for ids, _, _ in each])
     size = len(cases)
     facets = {name: make_facet(tagged.get(name, {})) for name in FACETS}
     slots = {case.document.uid: slot for slot, case in enumerate(cases)}
@@ -123,14 +132,15 @@ def fresh_segment(cases: Sequence[Prepared]) -> Segment:
     return Segment(
         name="",
         size=size,
-        spans=spans,
-        ids=np.fromiter((slot for ids, _, _ in found.values() for slot in ids), np.int32, at),
-        weights=np.fromiter((weight for _, ws, _ in found.values() for weight in ws), np.float32, at),
+        terms=terms,
+        starts=starts,
+        ids=np.fromiter((slot for ids, _, _ in each for slot in ids), np.int32, starts[-1]),
+        weights=np.fromiter((weight for _, ws, _ in each for weight in ws), np.float32, starts[-1]),
         lengths=np.fromiter((case.length for case in cases), np.float32, size),
         order=np.fromiter((case.day * DRAWS + case.draw for case in cases), np.float64, size),
         facets=facets,
         proof=proofs(tagged.get("proof", {}), size),
-        listed={name: tuple(tagged.get(name, ())) for name in LISTED_TAGS},
+        listed={name: tuple(sorted(tagged.get(name, ()))) for name in LISTED_TAGS},
         document=lambda slot: cases[slot].document,
         slot=slots.get,
         positions=positions,

@@ -29,7 +29,8 @@ class Damaged(Exception):
 class Arrays(NamedTuple):
     """What a segment keeps in memory; the fields are those of `Segment`."""
 
-    spans: dict[str, tuple[int, int]]
+    terms: tuple[str, ...]
+    starts: NDArray[np.int64]
     ids: Ints
     weights: Floats
     lengths: Floats
@@ -78,13 +79,13 @@ def drop_snapshots(folder: Path, kept: set[str]) -> None:
 def _packed(arrays: Arrays) -> dict[str, Any]:
     text = {
         "format": _FORMAT,
-        "terms": list(arrays.spans),
+        "terms": arrays.terms,
         "facets": {name: facet.values for name, facet in arrays.facets.items()},
         "listed": arrays.listed,
     }
     packed: dict[str, Any] = {
         "text": np.frombuffer(json.dumps(text).encode(), np.uint8),
-        "ends": np.fromiter((end for _, end in arrays.spans.values()), np.int64, len(arrays.spans)),
+        "ends": arrays.starts[1:],
         "ids": arrays.ids,
         "weights": arrays.weights,
         "lengths": arrays.lengths,
@@ -100,15 +101,14 @@ def _unpacked(packed: dict[str, Any]) -> Arrays | None:
     text = json.loads(packed["text"].tobytes())
     if text["format"] != _FORMAT:
         return None
-    ends = packed["ends"].tolist()
-    spans = dict(zip(text["terms"], zip([0, *ends], ends, strict=False), strict=True))
     facets = {
         name: Facet(tuple(values), packed[f"starts_{name}"], packed[f"ids_{name}"])
         for name, values in text["facets"].items()
     }
     listed = {name: tuple(values) for name, values in text["listed"].items()}
     return Arrays(
-        spans=spans,
+        terms=tuple(text["terms"]),
+        starts=np.concatenate((np.zeros(1, np.int64), packed["ends"])),
         ids=packed["ids"],
         weights=packed["weights"],
         lengths=packed["lengths"],

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import threading
 from array import array
+from bisect import bisect_left
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from whoosh.filedb.filestore import FileStorage
 from whoosh.reading import SegmentReader
 
@@ -42,20 +45,23 @@ def stored_segments(
     snapshot in the folder `snapshots`, which loads some ten times faster than the postings. The reader
     stays open for as long as its segments live.
     """
-    segments: list[Segment] = []
-    masks: list[Mask] = []
+    leaves = {leaf.segment().segment_id(): leaf for leaf, _ in reader.leaf_readers()}
     guard = threading.Lock()
-    for leaf, _ in reader.leaf_readers():
-        name = leaf.segment().segment_id()
-        segment = known.get(name) or _load(leaf, name, guard, snapshots)
+    made: dict[str, Segment] = {}
+    largest: Segment | None = None
+    for name, leaf in sorted(leaves.items(), key=lambda one: -one[1].doc_count_all()):
+        made[name] = known.get(name) or _load(leaf, name, guard, snapshots, largest)
+        largest = largest or made[name]
+    masks: list[Mask] = []
+    for name, leaf in leaves.items():
+        segment = made[name]
         alive = np.ones(segment.size, bool)
         alive[list(leaf.segment().deleted_docs())] = False
         meta = segment.slot(META_UID)
         if meta is not None:
             alive[meta] = False
-        segments.append(segment)
         masks.append(alive)
-    return tuple(segments), tuple(masks)
+    return tuple(made[name] for name in leaves), tuple(masks)
 
 
 @contextmanager
@@ -68,7 +74,9 @@ def _alone(guard: threading.Lock) -> Iterator[None]:
             raise Damaged(f"its files cannot be read any more: {type(error).__name__}") from error
 
 
-def _load(leaf: Any, name: str, guard: threading.Lock, snapshots: Path | None) -> Segment:
+def _load(
+    leaf: Any, name: str, guard: threading.Lock, snapshots: Path | None, largest: Segment | None
+) -> Segment:
     size: int = leaf.doc_count_all()
     kept = snapshots if size >= SNAPSHOT_FROM else None
     arrays = read_snapshot(kept, name) if kept else None
@@ -76,6 +84,8 @@ def _load(leaf: Any, name: str, guard: threading.Lock, snapshots: Path | None) -
         arrays = _read_arrays(leaf)
         if kept:
             write_snapshot(kept, name, arrays)
+    if largest is not None:
+        arrays = _sharing(arrays, largest)
 
     def document(slot: int) -> CaseDocument:
         with _alone(guard):
@@ -98,6 +108,21 @@ def _load(leaf: Any, name: str, guard: threading.Lock, snapshots: Path | None) -
     )
 
 
+def _sharing(arrays: Arrays, largest: Segment) -> Arrays:
+    """`arrays` with the very strings of `largest` where that holds equal ones, as it does most of them."""
+    facets = {
+        name: replace(facet, values=_shared(facet.values, largest.facets[name].values))
+        for name, facet in arrays.facets.items()
+    }
+    listed = {name: _shared(phrases, largest.listed[name]) for name, phrases in arrays.listed.items()}
+    return arrays._replace(terms=_shared(arrays.terms, largest.terms), facets=facets, listed=listed)
+
+
+def _shared(texts: tuple[str, ...], known: tuple[str, ...]) -> tuple[str, ...]:
+    places = ((text, bisect_left(known, text)) for text in texts)
+    return tuple(known[at] if at < len(known) and known[at] == text else text for text, at in places)
+
+
 def keep_snapshot(folder: str, schema: Any, segment: Any) -> None:
     """Makes the snapshot of a segment that was just written and is not in use yet.
 
@@ -116,18 +141,19 @@ def keep_snapshot(folder: str, schema: Any, segment: Any) -> None:
 
 def _read_arrays(leaf: Any) -> Arrays:
     size = leaf.doc_count_all()
-    spans, ids, weights = _postings(leaf)
+    terms, starts, ids, weights = _postings(leaf)
     lengths, days, draws = (np.zeros(size, np.float32) for _ in OWN_TERMS)
     for term, numbers in zip(OWN_TERMS, (lengths, days, draws), strict=True):  # from the last term on
-        if term in spans:
-            start, end = spans.pop(term)
-            numbers[ids[start:end]] = weights[start:end]
-            ids, weights = ids[:start], weights[:start]
+        if terms and terms[-1] == term:
+            at = starts[-2]
+            numbers[ids[at:]] = weights[at:]
+            terms, starts, ids, weights = terms[:-1], starts[:-1], ids[:at], weights[:at]
     order = days * np.float64(DRAWS) + draws
     tagged = _tags(leaf)
     facets = {name: make_facet(tagged.get(name, {})) for name in FACETS}
     listed = {name: tuple(tagged.get(name, ())) for name in LISTED_TAGS}
-    return Arrays(spans, ids, weights, lengths, order, facets, proofs(tagged.get("proof", {}), size), listed)
+    proof = proofs(tagged.get("proof", {}), size)
+    return Arrays(tuple(terms), starts, ids, weights, lengths, order, facets, proof, listed)
 
 
 def _blocks(leaf: Any, field: str, term: bytes, form: Any) -> Iterator[tuple[int, Any, Any, Any]]:
@@ -151,22 +177,28 @@ def _terms(leaf: Any, field: str) -> Iterator[bytes]:
         yield term
 
 
-def _postings(leaf: Any) -> tuple[dict[str, tuple[int, int]], Ints, Floats]:
-    """All terms of the text field with their postings, those of deleted cases too."""
+def _postings(leaf: Any) -> tuple[list[str], NDArray[np.int64], Ints, Floats]:
+    """All terms of the text field with their postings, those of deleted cases too; see `Segment`."""
     all_gaps, all_weights = array("i"), array("f")
-    spans: dict[str, tuple[int, int]] = {}
-    starts: list[int] = []
+    terms: list[str] = []
+    starts = array("q", [0])
+    blocks: list[int] = []
     for term in _terms(leaf, ALL):
-        start = len(all_gaps)
         for count, gaps, weights, _ in _blocks(leaf, ALL, term, _PLACES):
-            starts.append(len(all_gaps))
+            blocks.append(len(all_gaps))
             all_gaps.extend(gaps)
             if weights is None or isinstance(weights, float):
                 all_weights.extend([1.0 if weights is None else weights] * count)
             else:
                 all_weights.extend(weights)
-        spans[term.decode()] = (start, len(all_gaps))
-    return spans, _summed(all_gaps, starts), np.frombuffer(all_weights, np.float32)
+        terms.append(term.decode())
+        starts.append(len(all_gaps))
+    return (
+        terms,
+        np.frombuffer(starts, np.int64),
+        _summed(all_gaps, blocks),
+        np.frombuffer(all_weights, np.float32),
+    )
 
 
 def _summed(gaps: array[int], starts: list[int]) -> Ints:

@@ -16,7 +16,8 @@ import pytest
 from search_cases import generated_cases
 
 from kb.search import Analysis, CaseDocument, Damaged, HelperFailed, SearchIndex, bulk, stored
-from kb.search.folder import IndexFolder
+from kb.search.folder import IndexFolder, Mark
+from kb.search.prepare import Preparer
 
 CASES = list(generated_cases(60))
 
@@ -253,8 +254,8 @@ def test_a_segment_written_in_one_go_holds_the_same_postings_as_one_that_whoosh_
     one_by_one = SearchIndex.open(tmp_path / "saved")
     (mine,) = [segment for segment in whole._state.segments if segment.size > 1]
     (theirs,) = [segment for segment in one_by_one._state.segments if segment.size > 1]
-    assert mine.spans.keys() == theirs.spans.keys()
-    for term in mine.spans:
+    assert mine.terms == theirs.terms
+    for term in mine.terms:
         for ours, expected in zip(mine.postings(term), theirs.postings(term), strict=True):
             assert ours.tolist() == expected.tolist(), term
         ids, places = mine.positions(term)
@@ -277,6 +278,40 @@ def test_opening_an_index_reads_no_segment_into_memory(tmp_path: Path) -> None:
     assert opened < largest / 4
     segment = stored.stored_segments(reader, {}, None)[0][0]
     assert segment.document(7).uid
+
+
+def test_a_later_segment_has_no_strings_of_its_own_for_words_known_before(tmp_path: Path) -> None:
+    cases = list(generated_cases(1_500))
+    index = SearchIndex.open(tmp_path)
+    index.rebuild(cases, (1, "a"))
+    index.apply(cases[:300], (), (2, "a"))  # enough to be read anew
+    index.close()
+    large, small = sorted(index._state.segments, key=lambda segment: -segment.size)[:2]
+    assert "" not in (large.name, small.name)
+    pairs = [(large.terms, small.terms)]
+    pairs += [(large.listed[kind], small.listed[kind]) for kind in large.listed]
+    pairs += [(large.facets[name].values, small.facets[name].values) for name in large.facets]
+    for known, later in pairs:
+        own = {id(text) for text in known}
+        assert all(id(text) in own for text in set(known) & set(later))
+    assert len(set(large.terms) & set(small.terms)) > 300
+
+
+def test_a_large_save_sorts_little_of_it_in_memory(tmp_path: Path) -> None:
+    index = SearchIndex.open(tmp_path)
+    preparer = Preparer(index.analysis)
+    cases = [preparer.prepare(case) for case in generated_cases(1_000)]
+    tracemalloc.start()
+    try:
+        written = index._folder.write(
+            cases, (), Mark((1, "a"), index.analysis.fingerprint), index._saved, index.analysis, 5.0
+        )
+        most = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert written
+    postings = sum(len(case.postings) for case in cases)
+    assert most < 100 * postings  # each would take some 200 bytes
 
 
 def test_a_segment_cut_short_while_in_use_is_noticed(folder: Path) -> None:

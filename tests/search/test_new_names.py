@@ -46,7 +46,7 @@ def contents(index: SearchIndex) -> dict[str, tuple[dict[str, float], float]]:
     found: dict[str, tuple[dict[str, float], float]] = {}
     for segment, alive in zip(index._state.segments, index._state.alive, strict=True):
         by_slot: dict[int, dict[str, float]] = {slot: {} for slot in range(segment.size) if alive[slot]}
-        for term in segment.spans:
+        for term in segment.terms:
             for slot, weight in zip(*segment.postings(term), strict=True):
                 if int(slot) in by_slot:
                     by_slot[int(slot)][term] = float(weight)

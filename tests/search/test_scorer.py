@@ -60,7 +60,7 @@ def test_scores_equal_whoosh_reading_every_posting_itself(index: SearchIndex) ->
         holding = searcher.get_parent().doc_frequency(field, text)
         return formula(holding, state.count, matcher.weight(), length, state.mean_length)
 
-    terms = sorted({term for segment in state.segments for term in segment.spans})
+    terms = sorted({term for segment in state.segments for term in segment.terms})
     with Searcher(reader, weighting=scoring.FunctionWeighting(bm25)) as searcher:
         for wanted in some_queries(terms, 60):
             tree = query.Or([query.Term(ALL, term.encode()) for term in wanted])
