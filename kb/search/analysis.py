@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 from kb.facts.parts import PART_CLASSES
@@ -53,7 +53,7 @@ _CHUNK = re.compile(rf"{_RUN}(?:(?:(?<=\d)[.,](?=\d)|['’`](?={_LETTERS})|[-_])
 _SPLIT = re.compile(rf"{_RUN}(?:(?<=\d)[.,](?=\d){_RUN}|['’`]{_RUN})*")
 _BREAK = re.compile(r"[.;:,!?\n()]|\b(?:and|but|then|now|however|although|und|aber)\b", re.IGNORECASE)
 _REACH = 2  # words that may stand between "no" and what it denies
-_CACHED_CHUNKS = 50_000
+_KEPT_CHUNKS = 8_192  # those met last: a trade has some thousand words, and each note a number of its own
 _COMPOUND_STARTS = frozenset(first for first, _ in COMPOUNDS) | {"rev", "revis"}
 _SIGN_BEFORE = " \t\n(,;/"
 # What telephones and data sheets print for a hyphen or a space, one for one so that places stay.
@@ -107,7 +107,7 @@ class Analysis:
             symptoms = tuple((symptom.name, symptom.synonyms) for symptom in SYMPTOMS)
         if part_classes is None:
             part_classes = tuple((part.name, part.synonyms) for part in PART_CLASSES)
-        self._chunks: dict[str, tuple[Token, ...]] = {}
+        self._short_chunk = lru_cache(maxsize=_KEPT_CHUNKS)(_tokens_of)
         self._lists = ((SYMPTOM, symptoms), (PART, part_classes), (TRADE, trade_names))
         self.lexicon = Lexicon(self, ((kind, *entry) for kind, names in self._lists for entry in names))
 
@@ -149,12 +149,11 @@ class Analysis:
         return self.lexicon.find(tokens, text)
 
     def _chunk(self, raw: str) -> tuple[Token, ...]:
-        known = self._chunks.get(raw)
-        if known is None:
-            known = tuple(_read(raw))
-            if len(self._chunks) < _CACHED_CHUNKS and len(raw) <= 40:
-                self._chunks[raw] = known
-        return known
+        return self._short_chunk(raw) if len(raw) <= 40 else _tokens_of(raw)
+
+
+def _tokens_of(raw: str) -> tuple[Token, ...]:
+    return tuple(_read(raw))
 
 
 def _read(raw: str) -> Iterator[Token]:

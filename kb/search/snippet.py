@@ -38,7 +38,7 @@ class SnippetMaker:
 
     def __init__(self, analysis: Analysis) -> None:
         self._analysis = analysis
-        self._read = lru_cache(maxsize=8_192)(self._read_text)
+        self._read = lru_cache(maxsize=1_024)(self._read_text)
 
     def _read_text(self, text: str) -> _Text:
         tokens = self._analysis.tokens(text)

@@ -122,7 +122,7 @@ def fold(text: str) -> str:
     return "".join(letter for letter in plain if not unicodedata.combining(letter))
 
 
-@lru_cache(maxsize=100_000)
+@lru_cache(maxsize=8_192)
 def word_term(folded: str) -> str:
     """The index term of one folded word: negations become one term, known variants one word, then a stem."""
     word = folded.replace("'", "").replace("\u2019", "").replace("`", "")
