@@ -134,7 +134,7 @@ class MemoryKeeper(NowAndThen):
     """Gives back to the system what answers, merges and an index read anew have left free."""
 
     name = "memory keeper"
-    first_look_s, between_looks_s = 60.0, 60.0  # it takes some milliseconds
+    first_look_s, between_looks_s = 60.0, 20.0  # it takes some milliseconds
 
     def look(self) -> None:
         """Gives it back."""
