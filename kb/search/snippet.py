@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from typing import NamedTuple
 
-from kb.search.analysis import Analysis, Concept, Token
+from kb.search.analysis import Analysis
 from kb.search.document import CaseDocument, Snippet
 from kb.search.prepare import zone_texts
 
@@ -27,10 +28,18 @@ _ZONES = (
 )
 
 
+_KEPT_TEXTS = 4_096
+
+
 class _Text(NamedTuple):
-    tokens: tuple[Token, ...]
-    concepts: tuple[Concept, ...]
-    terms: frozenset[str]
+    """The terms of a text, and for each three numbers in `places`: its start, its end and whose it is.
+
+    That is the number of a token, counted from 1, or 0 for a name of the trade. Tokens themselves would take
+    four times the memory, and very many texts are kept.
+    """
+
+    terms: tuple[str, ...]
+    places: array[int]
 
 
 class SnippetMaker:
@@ -38,14 +47,23 @@ class SnippetMaker:
 
     def __init__(self, analysis: Analysis) -> None:
         self._analysis = analysis
-        self._read = lru_cache(maxsize=1_024)(self._read_text)
+        self._read = lru_cache(maxsize=_KEPT_TEXTS)(self._read_text)
 
     def _read_text(self, text: str) -> _Text:
         tokens = self._analysis.tokens(text)
-        concepts = self._analysis.concepts(tokens, text)
-        terms = {term for token in tokens for term in (token.term, *token.extras)}
-        terms.update(key for concept in concepts for key in concept.keys)
-        return _Text(tuple(tokens), tuple(concepts), frozenset(terms))
+        rows = [
+            (term, token.start, token.end, number)
+            for number, token in enumerate(tokens, 1)
+            for term in (token.term, *token.extras)
+        ]
+        rows += [
+            (key, tokens[concept.first].start, tokens[concept.last - 1].end, 0)
+            for concept in self._analysis.concepts(tokens, text)
+            if concept.present
+            for key in concept.keys
+        ]
+        places = array("H" if len(text) < 1 << 16 else "I", (place for row in rows for place in row[1:]))
+        return _Text(tuple(term for term, _, _, _ in rows), places)
 
     def make(self, document: CaseDocument, worth: Mapping[str, float]) -> Snippet:
         """The best piece of `document` for the terms in `worth` (term to idf), or its opening words."""
@@ -64,21 +82,20 @@ class SnippetMaker:
         return Snippet(best[1], _pieces(best[2], best[3]))
 
     def _spans(self, text: str, worth: Mapping[str, float]) -> tuple[list[tuple[int, int]], float]:
-        tokens, concepts, terms = self._read(text) if len(text) <= 200 else self._read_text(text)
-        if terms.isdisjoint(worth):
+        terms, places = self._read(text) if len(text) <= 200 else self._read_text(text)
+        if worth.keys().isdisjoint(terms):
             return [], 0.0
         spans: list[tuple[int, int]] = []
         seen: set[str] = set()
-        for token in tokens:
-            hit = [term for term in (token.term, *token.extras) if term in worth]
-            if hit:
-                spans.append((token.start, token.end))
-                seen.update(hit[:1])
-        for concept in concepts:
-            hit = [key for key in concept.keys if key in worth]
-            if hit and concept.present:
-                spans.append((tokens[concept.first].start, tokens[concept.last - 1].end))
-                seen.update(hit)
+        last = 0
+        for at, term in enumerate(terms):
+            if term in worth:
+                start, end, token = places[3 * at : 3 * at + 3]
+                if token and token == last:  # a token counts by the first of its terms that is asked for
+                    continue
+                last = token
+                spans.append((start, end))
+                seen.add(term)
         return spans, sum(worth[term] for term in seen)
 
 
