@@ -370,9 +370,9 @@ class SearchIndex:
             word = fold(last)
             if len(word) >= 2:
                 known = {known for found in completers for known in found.words(word)} - {word}
-                held = [known for known in known if state.holding(word_term(known))]
-                held.sort(key=lambda known: (-state.holding(word_term(known)), known))
-                phrases.update(dict.fromkeys(f"{before} {known}".strip() for known in held[:limit]))
+                held = {known: holding for known in known if (holding := state.holding(word_term(known)))}
+                often = sorted(held, key=lambda known: (-held[known], known))
+                phrases.update(dict.fromkeys(f"{before} {known}".strip() for known in often[:limit]))
         return tuple(phrases)[:limit]
 
     def _all_helpers(self, state: State) -> list[tuple[Segment, Completer, Speller]]:
