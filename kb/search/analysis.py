@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import NamedTuple
 
 from kb.facts.parts import PART_CLASSES
@@ -30,6 +30,7 @@ from kb.search.codes import (
     read_chunk,
     read_value,
 )
+from kb.search.kept import keeping
 from kb.search.spelling import Speller
 from kb.search.words import (
     COMPOUNDS,
@@ -107,7 +108,7 @@ class Analysis:
             symptoms = tuple((symptom.name, symptom.synonyms) for symptom in SYMPTOMS)
         if part_classes is None:
             part_classes = tuple((part.name, part.synonyms) for part in PART_CLASSES)
-        self._short_chunk = lru_cache(maxsize=_KEPT_CHUNKS)(_tokens_of)
+        self._chunk = keeping(_tokens_of, most=_KEPT_CHUNKS, longest=40)
         self._lists = ((SYMPTOM, symptoms), (PART, part_classes), (TRADE, trade_names))
         self.lexicon = Lexicon(self, ((kind, *entry) for kind, names in self._lists for entry in names))
 
@@ -147,9 +148,6 @@ class Analysis:
     def concepts(self, tokens: Sequence[Token], text: str) -> list[Concept]:
         """The names of the trade among `tokens`, which must come from `text`."""
         return self.lexicon.find(tokens, text)
-
-    def _chunk(self, raw: str) -> tuple[Token, ...]:
-        return self._short_chunk(raw) if len(raw) <= 40 else _tokens_of(raw)
 
 
 def _tokens_of(raw: str) -> tuple[Token, ...]:

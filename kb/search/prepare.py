@@ -8,7 +8,7 @@ the length of a case its words times the same weights. `kb.search.bm25` states t
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from functools import lru_cache, partial
+from functools import partial
 from struct import Struct
 from typing import Any, NamedTuple
 from zlib import crc32
@@ -16,6 +16,7 @@ from zlib import crc32
 from kb.search.analysis import Analysis, Token
 from kb.search.codes import WORD
 from kb.search.document import FACETS, CaseDocument
+from kb.search.kept import keeping
 
 ZONE_WEIGHTS: dict[str, float] = {
     "family": 5.0,
@@ -87,8 +88,7 @@ class Preparer:
 
     def __init__(self, analysis: Analysis, *, kept: int = 1_024) -> None:
         """`kept` is how many short texts are held, those that came last."""
-        self.analysis = analysis
-        self._short = lru_cache(maxsize=kept)(partial(_read_zone, analysis))
+        self._zone = keeping(partial(_read_zone, analysis), most=kept, longest=60)
         self._announced: dict[bytes, int] = {}
 
     def new_run(self) -> None:
@@ -123,9 +123,6 @@ class Preparer:
         postings = [(term, float(number), _packed(-1, ())) for term, number in numbers]
         postings += [(term, weight, _packed(first, rest)) for term, (weight, first, rest) in found.items()]
         return Prepared(document, postings, length, day, draw, list(self._tags(document, words)))
-
-    def _zone(self, text: str) -> _Zone:
-        return self._short(text) if len(text) <= 60 else _read_zone(self.analysis, text)
 
     def _tags(self, document: CaseDocument, words: list[bytes]) -> Iterator[bytes]:
         for facet in FACETS:

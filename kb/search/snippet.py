@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Iterator, Mapping
-from functools import lru_cache
+from functools import partial
 from typing import NamedTuple
 
 from kb.search.analysis import Analysis
 from kb.search.document import CaseDocument, Snippet
+from kb.search.kept import keeping
 from kb.search.prepare import zone_texts
 
 WIDTH = 160
 _LEAD = 40
+_KEPT_TEXTS = 4_096
 _ZONES = (
     ("complaint", "complaint", 1.3),
     ("fixes", "fix", 1.1),
@@ -26,9 +28,6 @@ _ZONES = (
     ("kind", "kind", 0.5),
     ("verdict", "verdict", 0.5),
 )
-
-
-_KEPT_TEXTS = 4_096
 
 
 class _Text(NamedTuple):
@@ -46,24 +45,7 @@ class SnippetMaker:
     """Makes snippets with one analysis, keeping what it read of short texts that come again."""
 
     def __init__(self, analysis: Analysis) -> None:
-        self._analysis = analysis
-        self._read = lru_cache(maxsize=_KEPT_TEXTS)(self._read_text)
-
-    def _read_text(self, text: str) -> _Text:
-        tokens = self._analysis.tokens(text)
-        rows = [
-            (term, token.start, token.end, number)
-            for number, token in enumerate(tokens, 1)
-            for term in (token.term, *token.extras)
-        ]
-        rows += [
-            (key, tokens[concept.first].start, tokens[concept.last - 1].end, 0)
-            for concept in self._analysis.concepts(tokens, text)
-            if concept.present
-            for key in concept.keys
-        ]
-        places = array("H" if len(text) < 1 << 16 else "I", (place for row in rows for place in row[1:]))
-        return _Text(tuple(term for term, _, _, _ in rows), places)
+        self._read = keeping(partial(_read_text, analysis), most=_KEPT_TEXTS, longest=200)
 
     def make(self, document: CaseDocument, worth: Mapping[str, float]) -> Snippet:
         """The best piece of `document` for the terms in `worth` (term to idf), or its opening words."""
@@ -82,7 +64,7 @@ class SnippetMaker:
         return Snippet(best[1], _pieces(best[2], best[3]))
 
     def _spans(self, text: str, worth: Mapping[str, float]) -> tuple[list[tuple[int, int]], float]:
-        terms, places = self._read(text) if len(text) <= 200 else self._read_text(text)
+        terms, places = self._read(text)
         if worth.keys().isdisjoint(terms):
             return [], 0.0
         spans: list[tuple[int, int]] = []
@@ -97,6 +79,23 @@ class SnippetMaker:
                 spans.append((start, end))
                 seen.add(term)
         return spans, sum(worth[term] for term in seen)
+
+
+def _read_text(analysis: Analysis, text: str) -> _Text:
+    tokens = analysis.tokens(text)
+    rows = [
+        (term, token.start, token.end, number)
+        for number, token in enumerate(tokens, 1)
+        for term in (token.term, *token.extras)
+    ]
+    rows += [
+        (key, tokens[concept.first].start, tokens[concept.last - 1].end, 0)
+        for concept in analysis.concepts(tokens, text)
+        if concept.present
+        for key in concept.keys
+    ]
+    places = array("H" if len(text) < 1 << 16 else "I", (place for row in rows for place in row[1:]))
+    return _Text(tuple(term for term, _, _, _ in rows), places)
 
 
 def _opening(document: CaseDocument) -> tuple[str, str]:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import subprocess
 import sys
 import threading
+import weakref
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -59,6 +61,19 @@ def made_with(analysis: Analysis, folder: Path | None = None) -> SearchIndex:
     index = SearchIndex.open(folder, analysis)
     index.rebuild(CASES, (1, "a"))
     return index
+
+
+def test_what_reads_with_older_names_is_freed_without_the_collector() -> None:
+    gc.collect()
+    gc.disable()
+    try:
+        index = made_with(with_names())
+        assert index.search("relay").hits
+        held = [weakref.ref(one) for one in (index.analysis, index._preparer, index._snippets)]
+        index.adopt(NEWER)
+        assert [one() for one in held] == [None] * 3
+    finally:
+        gc.enable()
 
 
 @pytest.mark.parametrize(("before", "now"), [(OLDER, NEWER), (NEWER, OLDER)])
