@@ -18,7 +18,7 @@ from sqlmodel import Session
 
 from kb.errors import StoreAway
 from kb.store import Store
-from kb.store.copying import copy_tables, forget_rows
+from kb.store.backup.copy import copy_tables, forget_rows
 
 if TYPE_CHECKING:
     from kb.service.shop import Shop

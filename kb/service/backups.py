@@ -17,10 +17,11 @@ from kb import __version__
 from kb.errors import KbError, NotFound, StoreTrouble
 from kb.service import keep_rule
 from kb.service.shop import Shop
-from kb.store import keeping, portable
-from kb.store.portable import Manifest, Progress
+from kb.store.backup import keep
+from kb.store.engine.sqlite_files import free_place
+from kb.store.portable import backup_file
+from kb.store.portable.backup_file import Manifest, Progress
 from kb.store.records import activity, changes
-from kb.store.sqlite_files import free_place
 
 log = logging.getLogger(__name__)
 State = Literal["proved", "not proved yet", "damaged"]
@@ -96,7 +97,7 @@ def prove(shop: Shop, name: str) -> Backup:
     """Reads a backup through and notes whether it is sound. Raises NotFound, StoreTrouble."""
     path = path_of(shop, name)
     try:
-        wrong = keeping.faults(path)
+        wrong = keep.faults(path)
         with shop.upkeep.lock:
             _note(path, wrong)
     except OSError as error:
@@ -204,7 +205,7 @@ def _looked_at(path: Path, notes: dict[str, Any]) -> Backup:
         state = "damaged" if trouble else "proved"
     if path.suffix == ".zip":
         try:
-            manifest = portable.manifest_of(path)
+            manifest = backup_file.manifest_of(path)
             made_at = manifest.moment
         except (KbError, OSError) as error:
             state, trouble = "damaged", error.message if isinstance(error, KbError) else str(error.strerror)

@@ -29,7 +29,7 @@ from kb.model import (
 )
 from kb.store.records import families, origins
 from kb.store.records.lists import Names
-from kb.store.tables import PartClass, Symptom
+from kb.store.tables.core import PartClass, Symptom
 
 _MOST_DIFFERENCES = 200
 _RAIL_FACTS = (

@@ -16,7 +16,7 @@ from kb.service.putting_back import record_from
 from kb.service.shop import Shop
 from kb.store.records import changes, families, feed, kinds, lists, repointing
 from kb.store.records.feed import Present
-from kb.store.tables import PartClass, Symptom
+from kb.store.tables.core import PartClass, Symptom
 
 MERGED = ("family", "symptom", "part_class")
 _OTHER_NAMES = {"family": "aliases", "symptom": "synonyms", "part_class": "synonyms"}

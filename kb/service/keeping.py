@@ -6,10 +6,11 @@ from pathlib import Path
 
 from kb import __version__
 from kb.config import Settings
-from kb.store import as_sqlite, keeping
-from kb.store.keeping import Restored
-from kb.store.portable import Manifest, Progress
-from kb.store.sqlite_files import free_place
+from kb.store.backup import keep as keeping
+from kb.store.backup.keep import Restored
+from kb.store.engine.sqlite_files import free_place
+from kb.store.portable import as_sqlite
+from kb.store.portable.backup_file import Manifest, Progress
 
 __all__ = ["Manifest", "Restored", "back_up", "counted", "restore"]
 

@@ -12,8 +12,8 @@ from kb.config import Settings
 from kb.errors import BadInput, StoreTrouble
 from kb.service import moving
 from kb.store import Store
-from kb.store.copying import copy_store, count_all
-from kb.store.files import FileStore
+from kb.store.backup.copy import copy_store, count_all
+from kb.store.file_store import FileStore
 from kb.store.records import files
 
 Progress = Callable[[int, int], None]

@@ -17,7 +17,7 @@ from kb.service.derived import Derived
 from kb.service.jobs import Jobs
 from kb.service.upkeep import Upkeep
 from kb.store import Store
-from kb.store.files import FileStore
+from kb.store.file_store import FileStore
 
 
 def _local_today() -> date:

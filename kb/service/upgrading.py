@@ -11,7 +11,7 @@ from pathlib import Path
 from kb.config import Settings
 from kb.errors import BadInput, KbError, NotFound
 from kb.service import keeping
-from kb.store.sqlite_files import free_place
+from kb.store.engine.sqlite_files import free_place
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,8 @@ from factories import a_case, a_family, bring, exported, settings_in, shop_in
 from kb.errors import BadInput, KbError, NotFound, StoreTrouble
 from kb.service import Shop, backups, cases, keeping
 from kb.service.daily import DailyBackups
-from kb.store import portable, schema, sqlite_files
+from kb.store.engine import schema, sqlite_files
+from kb.store.portable import backup_file
 
 PHOTO = b"not really a photograph" * 1000
 
@@ -182,7 +183,7 @@ def test_no_bit_of_a_backup_flips_unnoticed(shop: Shop, tmp_path: Path) -> None:
         spoilt = bytearray(whole)
         spoilt[place] ^= 0x10
         (tmp_path / "spoilt.zip").write_bytes(bytes(spoilt))
-        if not portable.faults(tmp_path / "spoilt.zip"):
+        if not backup_file.faults(tmp_path / "spoilt.zip"):
             unnoticed += 1
             with zipfile.ZipFile(tmp_path / "spoilt.zip") as archive:
                 assert {name: archive.read(name) for name in archive.namelist()} == held, place
@@ -287,7 +288,7 @@ def test_a_photograph_that_is_damaged_already_does_not_stop_backups(shop: Shop, 
     photo.write_bytes(b"spoilt")
     manifest = keeping.back_up(shop.settings, tmp_path / "all.zip")
     assert manifest.damaged == (f"files/{photo.parent.name}/{photo.name}",)
-    assert portable.faults(tmp_path / "all.zip") == []
+    assert backup_file.faults(tmp_path / "all.zip") == []
     photo.write_bytes(PHOTO)
     keeping.restore(shop.settings, tmp_path / "all.zip")
     assert photo.read_bytes() == PHOTO
@@ -313,7 +314,7 @@ def test_a_backup_that_fails_leaves_the_older_one_of_its_name(
 ) -> None:
     keeping.back_up(shop.settings, tmp_path / "all.zip")
     before = (tmp_path / "all.zip").read_bytes()
-    monkeypatch.setattr(portable, "faults", lambda _file: ["a sector went bad."])
+    monkeypatch.setattr(backup_file, "faults", lambda _file: ["a sector went bad."])
     with pytest.raises(StoreTrouble, match="a sector went bad"):
         keeping.back_up(shop.settings, tmp_path / "all.zip")
     assert (tmp_path / "all.zip").read_bytes() == before

@@ -16,9 +16,10 @@ from sqlalchemy import create_engine
 from kb.config import Settings
 from kb.errors import StoreTrouble
 from kb.service import Shop, backups, cases, checking, keeping, moving
-from kb.store import as_sqlite, schema, sqlite_files
-from kb.store.address import read_address
-from kb.store.rows import copy_rows
+from kb.store.engine import schema, sqlite_files
+from kb.store.engine.address import read_address
+from kb.store.engine.rows import copy_rows
+from kb.store.portable import as_sqlite
 
 pytestmark = pytest.mark.once("it makes its own databases on both")
 OLD = Path(__file__).parent / "old_stores"

@@ -21,7 +21,7 @@ from kb.service import Shop, bench_outcome, bench_sequence, cases, families, fin
 from kb.service.bench_sequence import NewRun, Question, Typed
 from kb.store import Store
 from kb.store.records import bench_runs
-from kb.store.tables import Table
+from kb.store.tables.core import Table
 
 MIGRATIONS = Path(bench_runs.__file__).parents[1] / "migrations"
 

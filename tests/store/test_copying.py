@@ -12,8 +12,8 @@ from sqlalchemy import inspect, text
 from kb.errors import StoreTrouble, Taken
 from kb.service import Shop, cases, moving
 from kb.store import Store
-from kb.store.copying import copy_store
-from kb.store.tables import Table
+from kb.store.backup.copy import copy_store
+from kb.store.tables.core import Table
 
 
 def dump(file: Path) -> list[str]:

@@ -17,7 +17,7 @@ from factories import a_case, bring
 from kb.errors import BadInput, Conflict, NotFound, StoreTrouble
 from kb.model import FileWords, Mark
 from kb.service import Shop, cases, checking
-from kb.store.files import FileStore
+from kb.store.file_store import FileStore
 from kb.store.records import changes, files
 from kb.store.records.files import Content
 
@@ -152,7 +152,7 @@ def test_content_that_is_put_while_a_sweep_runs_stays(
 def test_killed_at_any_moment_every_named_file_is_whole(tmp_path: Path) -> None:
     """Writers are killed in the middle of their work; what has a name has all its bytes."""
     code = (
-        "import sys, os; from pathlib import Path; from kb.store.files import FileStore\n"
+        "import sys, os; from pathlib import Path; from kb.store.file_store import FileStore\n"
         "store = FileStore(Path(sys.argv[1])); print('go', flush=True)\n"
         "while True: print(store.put(os.urandom(200_000)), flush=True)"
     )

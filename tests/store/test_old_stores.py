@@ -17,7 +17,8 @@ from factories import TODAY, exported, settings_in
 
 from kb.errors import StoreTrouble
 from kb.service import Shop, cases, checking, keeping
-from kb.store import Store, schema, sqlite_files
+from kb.store import Store
+from kb.store.engine import schema, sqlite_files
 from kb.store.records import bench_runs, changes, files
 
 OLD = Path(__file__).parent / "old_stores"

@@ -19,12 +19,14 @@ from sqlalchemy import BigInteger, Integer, MetaData, inspect, text
 from kb.errors import BadInput, StoreAway, StoreTrouble
 from kb.model import SymptomRecord
 from kb.service import Shop, moving, words
-from kb.store import Store, bench_tables, postgresql
-from kb.store import address as addresses
-from kb.store.address import read_address
+from kb.store import Store
+from kb.store.engine import address as addresses
+from kb.store.engine import postgresql
+from kb.store.engine.address import read_address
 from kb.store.records import changes, families
 from kb.store.records.cases import Writer
-from kb.store.tables import Table
+from kb.store.tables import bench
+from kb.store.tables.core import Table
 
 pytestmark = pytest.mark.once("it makes its own databases on both")
 
@@ -81,7 +83,7 @@ def test_rows_are_numbered_in_64_bits_and_texts_compared_byte_by_byte(address: s
             )
         ).all()
     store.close()
-    assert bench_tables  # its tables are in the metadata
+    assert bench  # its tables are in the metadata
     for table in Table.metadata.tables.values():
         found = reflected.tables[table.name]
         assert set(found.columns.keys()) == set(table.columns.keys())

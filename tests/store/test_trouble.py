@@ -12,7 +12,7 @@ from sqlalchemy import text
 from kb.errors import StoreTrouble
 from kb.service import Shop, cases
 from kb.store import Store
-from kb.store.trouble import sqlite_trouble
+from kb.store.engine.trouble import sqlite_trouble
 
 
 @pytest.mark.once("a file that is no database")

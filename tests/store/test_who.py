@@ -12,8 +12,8 @@ from sqlalchemy import create_engine, select
 
 from kb.service import Shop, cases, families
 from kb.store import Store
-from kb.store.schema import MIGRATIONS
-from kb.store.tables import Batch, Change, table_of
+from kb.store.engine.schema import MIGRATIONS
+from kb.store.tables.core import Batch, Change, table_of
 
 _CHANGE, _BATCH = table_of(Change), table_of(Batch)
 

@@ -39,7 +39,7 @@ from kb.service import (
 )
 from kb.service.bench_sequence import NewRun, Typed
 from kb.service.jobs import Job
-from kb.store.watching import Away
+from kb.store.engine.watching import Away
 
 BENCH = "HB-9"
 # Addresses that are known beforehand; those with a number of their own are noted as they come about.

@@ -15,7 +15,7 @@ from sqlalchemy import select
 from web_client import HOST, Page, error_of
 
 from kb.service import audit, people, signing_in
-from kb.store.tables import Change
+from kb.store.tables.core import Change
 from kb.web.door import place_after
 
 BROWSER = {"Origin": HOST, "Accept": "text/html"}

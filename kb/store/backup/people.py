@@ -12,9 +12,9 @@ from typing import Any
 from sqlalchemy import Table, create_engine, delete, insert, select
 from sqlalchemy.exc import DBAPIError
 
-from kb.store.engine import Store
-from kb.store.people_tables import AuditEntry, FailedSignIn, Person, PersonSession, PersonToken
-from kb.store.tables import table_of
+from kb.store.store import Store
+from kb.store.tables.core import table_of
+from kb.store.tables.people import AuditEntry, FailedSignIn, Person, PersonSession, PersonToken
 
 # Owners before what they own.
 _KEPT = [table_of(model) for model in (Person, PersonToken, AuditEntry)]

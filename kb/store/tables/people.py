@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import BigInteger, Column, ForeignKey, Text
 from sqlmodel import Field
 
-from kb.store.tables import RowNumber, Table
+from kb.store.tables.core import RowNumber, Table
 
 
 def _person(*, needed: bool = True) -> Any:

@@ -26,8 +26,8 @@ from typing import Any
 from sqlalchemy import Engine
 
 from kb.errors import BadInput, StoreTrouble
-from kb.store import sqlite_files
-from kb.store.as_sqlite import write_sqlite
+from kb.store.engine import sqlite_files
+from kb.store.portable.as_sqlite import write_sqlite
 
 FORMAT = 1
 DATABASE, MANIFEST = "store.sqlite3", "manifest.json"

@@ -13,13 +13,15 @@ from sqlalchemy import create_engine
 from sqlalchemy.exc import OperationalError
 
 from kb.errors import BadInput, KbError, StoreTrouble
-from kb.store import people_kept, portable, schema, sqlite_files
-from kb.store.address import read_address
-from kb.store.copying import copy_store
-from kb.store.engine import Store
-from kb.store.portable import Manifest, Progress
-from kb.store.rows import count_rows
-from kb.store.tables import Change, table_of
+from kb.store.backup import people
+from kb.store.backup.copy import copy_store
+from kb.store.engine import schema, sqlite_files
+from kb.store.engine.address import read_address
+from kb.store.engine.rows import count_rows
+from kb.store.portable import backup_file
+from kb.store.portable.backup_file import Manifest, Progress
+from kb.store.store import Store
+from kb.store.tables.core import Change, table_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +55,7 @@ def back_up(
     """
     engine = create_engine(f"sqlite:///{place}" if isinstance(place, Path) else read_address(place))
     try:
-        return portable.make(engine, files, target, program=program, progress=progress)
+        return backup_file.make(engine, files, target, program=program, progress=progress)
     except OperationalError as error:
         raise StoreTrouble(
             f"The database cannot be read: {error.orig}.", remedy="Check KB_DATABASE_URL and try again."
@@ -69,7 +71,7 @@ def restore(backup: Path, live: Path | str, *, keep: Path, files: Path) -> Resto
     there goes, `files` the folder of photographs. The backup is proved and brought up to the present
     schema in a copy of its own first. The content is exchanged inside the database, so that a program
     that has it open sees the restored records and no torn file. People stay as they are where there are
-    any (kb/store/people_kept.py). Raises BadInput for a backup that is not
+    any (kb/store/backup/people.py). Raises BadInput for a backup that is not
     sound or was made by a newer program, and StoreTrouble where the store cannot be copied or written.
     """
     if not backup.is_file():
@@ -78,13 +80,13 @@ def restore(backup: Path, live: Path | str, *, keep: Path, files: Path) -> Resto
     for folder in (home, keep.parent):
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     with tempfile.TemporaryDirectory(dir=home, prefix=".restore-") as name:
-        before = len(portable.kept_files(files))
+        before = len(backup_file.kept_files(files))
         database = _taken_out(backup, Path(name), files)
         with closing(sqlite_files.looked_into(database)) as connection:
             (revision,) = connection.execute("SELECT version_num FROM alembic_version").fetchone()
         present = Store(f"sqlite:///{database}")
         try:
-            people_kept.carry_over(live, present)
+            people.carry_over(live, present)
             if isinstance(live, Path):
                 kept, whole = _keep(live, keep)
                 present.close()
@@ -96,7 +98,7 @@ def restore(backup: Path, live: Path | str, *, keep: Path, files: Path) -> Resto
     return Restored(
         kept=kept,
         kept_is_damaged=not whole,
-        files=len(portable.kept_files(files)) - before,
+        files=len(backup_file.kept_files(files)) - before,
         schema=str(revision),
         brought_up=revision != schema.head(),
         restart=restart,
@@ -106,17 +108,17 @@ def restore(backup: Path, live: Path | str, *, keep: Path, files: Path) -> Resto
 def _taken_out(backup: Path, folder: Path, files: Path | None) -> Path:
     """The proved database of a backup, in a folder where it may be changed. Raises BadInput."""
     remedy = "Choose another backup."
-    if portable.is_portable(backup):
+    if backup_file.is_portable(backup):
         # All of it is proved before the first photograph is put back.
-        portable.take_out(backup, folder)
+        backup_file.take_out(backup, folder)
         if files is not None:
-            portable.take_out(backup, folder, files=files)
-        database = folder / portable.DATABASE
+            backup_file.take_out(backup, folder, files=files)
+        database = folder / backup_file.DATABASE
     else:
         wrong = sqlite_files.faults(backup)
         if wrong:
             raise BadInput(f"{backup} cannot be used: {wrong[0]}", field="file", remedy=remedy)
-        database = folder / portable.DATABASE
+        database = folder / backup_file.DATABASE
         with closing(sqlite_files.looked_into(backup)) as source, closing(sqlite3.connect(database)) as copy:
             source.backup(copy)
     with closing(sqlite_files.looked_into(database)) as connection:
@@ -142,7 +144,7 @@ def _keep(live: Path, keep: Path) -> tuple[Path | None, bool]:
         source, target = live.with_name(live.name + end), keep.with_name(keep.name + end)
         if source.is_file():
             shutil.copyfile(source, target)
-            if portable.sha256_of(source) != portable.sha256_of(target):
+            if backup_file.sha256_of(source) != backup_file.sha256_of(target):
                 raise StoreTrouble(
                     f"The copy {target} is not what it was copied from, so nothing was restored.",
                     remedy="Close all programs that use the store and try again.",

@@ -8,8 +8,8 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, text
 
 from kb.errors import KbError, StoreTrouble
-from kb.store.as_sqlite import write_sqlite
-from kb.store.sqlite_files import free_place
+from kb.store.engine.sqlite_files import free_place
+from kb.store.portable.as_sqlite import write_sqlite
 
 log = logging.getLogger(__name__)
 

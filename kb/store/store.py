@@ -17,16 +17,17 @@ from sqlmodel import Session
 from kb.errors import BadInput, KbError, StoreAway, StoreTrouble, Taken
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
-from kb.store import characters, portable, schema, sqlite_engine, sqlite_files
-from kb.store.address import read_address
-from kb.store.as_sqlite import file_of, write_sqlite
-from kb.store.portable import Manifest
-from kb.store.tables import PartClass, Setting, Symptom
-from kb.store.trouble import sqlite_trouble
-from kb.store.upgrading import keep_copy
+from kb.store.engine import characters, schema, sqlite, sqlite_files
+from kb.store.engine.address import read_address
+from kb.store.engine.trouble import sqlite_trouble
+from kb.store.portable import backup_file
+from kb.store.portable.as_sqlite import file_of, write_sqlite
+from kb.store.portable.backup_file import Manifest
+from kb.store.portable.upgrade_copy import keep_copy
+from kb.store.tables.core import PartClass, Setting, Symptom
 
 if TYPE_CHECKING:
-    from kb.store.watching import Away, Watch
+    from kb.store.engine.watching import Away, Watch
 
 
 class Store:
@@ -43,7 +44,7 @@ class Store:
         self.is_shared = address.drivername != "sqlite"
         self._watch: Watch | None = None
         if self.is_shared:
-            from kb.store import postgresql  # its driver is an extra that most benches do without
+            from kb.store.engine import postgresql  # its driver is an extra that most benches do without
 
             self._postgresql = postgresql
             self._engine = postgresql.make_engine(address)
@@ -52,7 +53,7 @@ class Store:
             )
             self._asker: Engine = self._engine.execution_options(isolation_level="AUTOCOMMIT")
         else:
-            self._engine = self._reader = self._asker = sqlite_engine.make_engine(url)
+            self._engine = self._reader = self._asker = sqlite.make_engine(url)
         characters.install(self._engine)
         try:
             self._migrate(copies)
@@ -95,7 +96,7 @@ class Store:
         `interval_s` is how often it asks where it has heard nothing.
         """
         if self.is_shared and self._watch is None:
-            from kb.store.watching import Watch
+            from kb.store.engine.watching import Watch
 
             self._watch = Watch(self._engine, on_change, interval_s)
 
@@ -175,7 +176,7 @@ class Store:
     ) -> Manifest:
         """Writes the portable backup of the store and its files; see `portable.make`."""
         with self._plain_errors():
-            return portable.make(self._engine, files, target, program=program, progress=progress)
+            return backup_file.make(self._engine, files, target, program=program, progress=progress)
 
     def _migrate(self, copies: Path | None) -> None:
         """Brings the schema up to date, in one transaction that only one process at a time can be in."""

@@ -7,16 +7,11 @@ from collections.abc import Collection
 from sqlalchemy import Connection, Integer, MetaData, Table, delete, func, inspect, select, text
 from sqlalchemy.schema import sort_tables
 
-# The metadata knows the tables whose modules are loaded.
-import kb.store.bench_tables
-import kb.store.file_tables
-import kb.store.people_tables
-import kb.store.sheet_tables  # noqa: F401
 from kb.errors import StoreTrouble, Taken
-from kb.store.engine import Store
-from kb.store.rows import Progress, copy_rows, count_rows
-from kb.store.tables import Change, PartClass, Setting, Symptom, table_of
-from kb.store.tables import Table as Base
+from kb.store.engine.rows import Progress, copy_rows, count_rows
+from kb.store.store import Store
+from kb.store.tables.core import Change, PartClass, Setting, Symptom, table_of
+from kb.store.tables.core import Table as Base
 
 
 def copy_store(

@@ -25,7 +25,7 @@ from psycopg.pq import ExecStatus
 from sqlalchemy import Engine, event
 
 from kb.errors import StoreAway
-from kb.store import postgresql
+from kb.store.engine import postgresql
 
 log = logging.getLogger(__name__)
 _ANSWER_S = 2.0

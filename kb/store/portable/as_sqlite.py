@@ -9,9 +9,9 @@ from sqlalchemy import JSON, Connection, Engine, MetaData, create_engine, event,
 from sqlalchemy.schema import sort_tables
 
 from kb.errors import NotFound, StoreTrouble
-from kb.store import schema, sqlite_files
-from kb.store.address import read_address
-from kb.store.rows import Progress, copy_rows, count_rows
+from kb.store.engine import schema, sqlite_files
+from kb.store.engine.address import read_address
+from kb.store.engine.rows import Progress, copy_rows, count_rows
 
 
 def file_of(engine: Engine) -> Path | None:

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import JSON, Column
 from sqlmodel import Field
 
-from kb.store.tables import RowNumber, Table, now
+from kb.store.tables.core import RowNumber, Table, now
 
 
 class SheetMapping(Table, table=True):

@@ -2,9 +2,7 @@
 
 from alembic import context
 
-# Their tables are in the metadata.
-from kb.store import bench_tables, file_tables, people_tables, sheet_tables  # noqa: F401
-from kb.store.tables import Table
+from kb.store.tables.core import Table
 
 connection = context.config.attributes["connection"]
 context.configure(

@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import JSON, Column, ForeignKey
 from sqlmodel import Field
 
-from kb.store.tables import RowNumber, Table, now
+from kb.store.tables.core import RowNumber, Table, now
 
 
 def _link(table: str, *, needed: bool) -> Any:
