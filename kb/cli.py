@@ -19,7 +19,9 @@ from kb import __version__, assets, export_cli, people_cli, running_cli
 from kb.config import Settings
 from kb.errors import BadInput, KbError
 from kb.model import explain
-from kb.service import Shop, checking, keeping, moving, relocating, sheets
+from kb.service import Shop, sheets
+from kb.service.operate import backup_files, integrity
+from kb.service.transfer import json_lines, relocate
 
 _FAULTS_TOLD = 20
 
@@ -164,7 +166,7 @@ def _serve(parsed: argparse.Namespace) -> int:
             _shop(settings.model_copy(update={"data": Path(folder), "database_url": "", "files": ""}))
         )
         lines = stack.enter_context((assets.folder("seed_data") / "demo.jsonl").open("rb"))
-        moving.bring_in(shop, lines)
+        json_lines.bring_in(shop, lines)
         server.run(shop, parsed.host, parsed.port, browser=not parsed.no_browser, demo=True, tls=tls)
     return 0
 
@@ -194,7 +196,7 @@ def _import(parsed: argparse.Namespace) -> int:
                 disable=None,
             )
         )
-        report = moving.bring_in(
+        report = json_lines.bring_in(
             shop,
             source,
             create_missing=parsed.create_missing,
@@ -264,8 +266,8 @@ def _rows_bar(what: str, unit: str, total: int | None = None) -> tqdm:
 def _backup(parsed: argparse.Namespace) -> int:
     target = Path(parsed.file)
     with _bytes_bar("backing up") as told:
-        manifest = keeping.back_up(_settings(), target, told)
-    held = ", ".join(f"{count:,} {kind}" for kind, count in keeping.counted(manifest))
+        manifest = backup_files.back_up(_settings(), target, told)
+    held = ", ".join(f"{count:,} {kind}" for kind, count in backup_files.counted(manifest))
     print(
         f"backed up to {target}, {target.stat().st_size:,} bytes: {held}; every part was read back and proved"
     )
@@ -277,7 +279,7 @@ def _backup(parsed: argparse.Namespace) -> int:
 
 
 def _restore(parsed: argparse.Namespace) -> int:
-    done = keeping.restore(_settings(), Path(parsed.file))
+    done = backup_files.restore(_settings(), Path(parsed.file))
     print(f"restored {parsed.file}")
     if done.brought_up:
         print(f"its records were brought up from schema {done.schema} to the present one")
@@ -298,7 +300,7 @@ def _move(parsed: argparse.Namespace) -> int:
             bar.total = total
             _bring_to(bar, done)
 
-        moved = relocating.move(
+        moved = relocate.move(
             _settings(),
             to=parsed.to,
             origin=parsed.origin,
@@ -344,7 +346,7 @@ def _bytes_bar(title: str) -> Iterator[Callable[[int, int], None]]:
 def _check(parsed: argparse.Namespace) -> int:
     settings = _settings()
     with _shop(settings) as shop:
-        found = checking.check(shop, backups_too=parsed.backups)
+        found = integrity.check(shop, backups_too=parsed.backups)
     for line in found.mended:
         print(f"mended: {line}")
     for fault in found.faults:

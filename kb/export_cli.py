@@ -10,7 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from kb.errors import BadInput
-from kb.service import Shop, families, sharing, taking_out
+from kb.service import Shop
+from kb.service.boards import families
+from kb.service.transfer import exports, shares
 
 OpenShop = Callable[[], AbstractContextManager[Shop]]
 
@@ -23,7 +25,7 @@ def add_to(commands: Any, open_shop: OpenShop) -> None:
     )
     export.add_argument(
         "--format",
-        choices=tuple(taking_out.FORMATS),
+        choices=tuple(exports.FORMATS),
         default="jsonl",
         help="exchange format, a spreadsheet of cases or of fixes tried, or a data package",
     )
@@ -59,7 +61,7 @@ def _refuse_what_does_not_go_together(parsed: argparse.Namespace) -> None:
             remedy="Leave --with-photos out.",
         )
     if parsed.with_photos:
-        taking_out.refuse_photographs(parsed.format)
+        exports.refuse_photographs(parsed.format)
 
 
 def _export(shop: Shop, parsed: argparse.Namespace) -> None:
@@ -67,10 +69,10 @@ def _export(shop: Shop, parsed: argparse.Namespace) -> None:
     if parsed.share:
         pieces = _shared(shop, family)
     else:
-        choice = taking_out.Choice(parsed.query, taking_out.Filters(family=family))
-        pieces = taking_out.taken(shop, parsed.format, choice, with_photos=parsed.with_photos, told=_tell)
+        choice = exports.Choice(parsed.query, exports.Filters(family=family))
+        pieces = exports.taken(shop, parsed.format, choice, with_photos=parsed.with_photos, told=_tell)
     if parsed.file is not None:
-        taking_out.write_file(Path(parsed.file), pieces)
+        exports.write_file(Path(parsed.file), pieces)
         return
     for piece in pieces:
         sys.stdout.buffer.write(piece)
@@ -87,20 +89,20 @@ def _number(count: int, one: str, many: str = "") -> str:
 
 def _shared(shop: Shop, family: str) -> Iterator[bytes]:
     """What is shared, told on standard error before a byte of it is written."""
-    choice = sharing.Choice(name=sharing.sharing_name(shop), families=frozenset(filter(None, [family])))
+    choice = shares.Choice(name=shares.sharing_name(shop), families=frozenset(filter(None, [family])))
     if not choice.name:
         raise BadInput(
             "There is no name yet to share under.",
             field="--share",
             remedy="Set KB_SHOP_NAME to the name that other shops shall see, or share once from the page.",
         )
-    sharing.own_origin(shop, choice.name)
-    seen = sharing.preview(shop, choice)
+    shares.own_origin(shop, choice.name)
+    seen = shares.preview(shop, choice)
     print(
         f"sharing {_number(seen.cases, 'case')} of {_number(seen.families, 'board family', 'board families')} "
         f"as {choice.name}; "
-        f"masked: {sharing.masked_words(seen.masked)}. "
+        f"masked: {shares.masked_words(seen.masked)}. "
         "Look through the texts before you pass the file on.",
         file=sys.stderr,
     )
-    return taking_out.chunks("jsonl", sharing.records(shop, choice))
+    return exports.chunks("jsonl", shares.records(shop, choice))

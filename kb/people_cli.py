@@ -11,7 +11,8 @@ from typing import Any
 
 from kb.errors import BadInput
 from kb.model.people import LEVELS, WORK
-from kb.service import Shop, audit, people
+from kb.service import Shop
+from kb.service.accounts import audit, people
 
 OpenShop = Callable[[], AbstractContextManager[Shop]]
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from kb import running
 from kb.config import Settings
-from kb.service import upgrading
+from kb.service.operate import upgrades
 
 
 def add_to(commands: Any, settings: Callable[[], Settings]) -> None:
@@ -56,7 +56,7 @@ def _unit(parsed: argparse.Namespace) -> int:
 
 
 def _upgrade(settings: Settings, source: Path | None) -> int:
-    done = upgrading.upgrade(settings, source, top=upgrading.checkout(Path(__file__).parent))
+    done = upgrades.upgrade(settings, source, top=upgrades.checkout(Path(__file__).parent))
     if done.backup:
         print(f"backed up to {done.backup}")
     print(f"upgraded; the new version's check: {done.checked}")

@@ -19,7 +19,7 @@ from fastapi.routing import iter_route_contexts
 from starlette.routing import Mount, compile_path
 
 from kb.model import people as levels
-from kb.service.audit import Visitor
+from kb.service.accounts.audit import Visitor
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ OWN = Need(levels.READ, in_person=True)
 
 
 def audited(event: str) -> Need:
-    """For who administers, and told in the audit list (see kb/service/audit.py for the events)."""
+    """For who administers, and told in the audit list (see kb/service/accounts/audit.py for the events)."""
     return Need(levels.ADMINISTER, in_person=True, event=event)
 
 

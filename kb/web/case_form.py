@@ -13,7 +13,7 @@ from kb.errors import BadInput
 from kb.facts.spoken_readings import spoken_reading
 from kb.facts.values import parse_iso_date, parse_minutes, parse_money
 from kb.model import CaseRecord, FamilyRecord, Problem, Reading, as_dict, problems
-from kb.service import suggesting
+from kb.service.diagnose import diagnosis
 from kb.web.forms import Form, Row, read_form
 
 LISTS = {
@@ -137,7 +137,7 @@ def _reading(form: Form, number: int, row: Row, family: FamilyRecord | None) -> 
     if kept is not None and line_of(kept) == row["line"].strip():
         return kept.model_copy(update={"after_repair": after})
     name = f"readings.{number}.line"
-    typed = form.parse(name, row["line"], lambda text: suggesting.read_line(family, text))
+    typed = form.parse(name, row["line"], lambda text: diagnosis.read_line(family, text))
     return None if typed is None else typed.model_copy(update={"after_repair": after})
 
 

@@ -15,7 +15,7 @@ from starlette.responses import Response
 from kb.errors import BadInput
 from kb.model import Problem, Record
 from kb.service import Shop
-from kb.service.meeting import Meeting, Side, joined, meet
+from kb.service.history.conflicts import Meeting, Side, joined, meet
 from kb.web.forms import Form
 from kb.web.rendering import render
 

@@ -15,8 +15,9 @@ from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from kb.errors import KbError, NotAllowed, NotSignedIn
-from kb.service import Shop, audit, signing_in, tokens
-from kb.service.audit import Visitor
+from kb.service import Shop
+from kb.service.accounts import audit, signed_in, tokens
+from kb.service.accounts.audit import Visitor
 from kb.web.access import ANYBODY, READ, Need, Route, chosen, is_for_programs
 from kb.web.again import typed_into
 from kb.web.cookies import Cookies
@@ -114,7 +115,7 @@ class Door:
         key = self._cookies.session_in(headers)
         if key is None:
             return _NOBODY, None
-        known = await run_in_threadpool(signing_in.visitor_with_key, self._shop, key, address)
+        known = await run_in_threadpool(signed_in.visitor_with_key, self._shop, key, address)
         return known or (_NOBODY, None)
 
     def _check(self, scope: Scope, headers: Headers, visitor: Visitor, need: Need) -> None:

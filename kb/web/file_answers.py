@@ -10,8 +10,9 @@ from __future__ import annotations
 from fastapi import Request
 from starlette.responses import FileResponse, Response
 
-from kb.service import Shop, cases, files
-from kb.service.files import StoredCaseFile
+from kb.service import Shop
+from kb.service.cases import cases, files
+from kb.service.cases.files import StoredCaseFile
 
 # What is behind an address never changes: another content is another file.
 _KEPT = "private, max-age=31536000, immutable"

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from kb.model import Mark
-from kb.service.files import StoredCaseFile
+from kb.service.cases.files import StoredCaseFile
 
 WIDTH = 1000.0
 _HEAD_LENGTH, _HEAD_ANGLE = 34.0, math.radians(27)

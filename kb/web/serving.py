@@ -10,7 +10,8 @@ from urllib.parse import urlsplit
 
 from kb.config import Settings
 from kb.errors import BadInput
-from kb.service import Shop, people
+from kb.service import Shop
+from kb.service.accounts import people
 from kb.web.cookies import signing_key
 from kb.web.security import is_loopback
 

@@ -10,7 +10,8 @@ from factories import a_case, a_family, bring, shop_in
 from sqlalchemy import text
 
 from kb.errors import StoreTrouble
-from kb.service import Shop, cases
+from kb.service import Shop
+from kb.service.cases import cases
 from kb.store import Store
 from kb.store.engine.trouble import sqlite_trouble
 

@@ -20,8 +20,8 @@ from factories import a_case, a_family, bring, settings_in, shop_in
 
 from kb import logs, running
 from kb.errors import BadInput
-from kb.service import upgrading
-from kb.service.upgrading import Failed, Ran
+from kb.service.operate import upgrades
+from kb.service.operate.upgrades import Failed, Ran
 
 
 def verified(text: str, folder: Path) -> str:
@@ -189,7 +189,7 @@ def test_an_upgrade_backs_up_before_it_installs(stocked: Path, tmp_path: Path) -
     wheel = tmp_path / "kb_boards-9.whl"
     wheel.touch()
     machine = Machine()
-    done = upgrading.upgrade(settings_in(stocked), wheel, top=None, run=machine)
+    done = upgrades.upgrade(settings_in(stocked), wheel, top=None, run=machine)
     assert done.backup is not None
     assert done.backup.stat().st_size > 1000
     assert done.checked == "all in order"
@@ -199,7 +199,7 @@ def test_an_upgrade_backs_up_before_it_installs(stocked: Path, tmp_path: Path) -
 
 def test_a_checkout_is_brought_up_to_date_without_merging(stocked: Path, tmp_path: Path) -> None:
     machine = Machine()
-    upgrading.upgrade(settings_in(stocked), None, top=tmp_path, run=machine)
+    upgrades.upgrade(settings_in(stocked), None, top=tmp_path, run=machine)
     assert machine.ran[0] == f"git -C {tmp_path} pull --ff-only --quiet"
     assert machine.ran[1] == f"-m pip install --quiet --editable {tmp_path}"
 
@@ -207,39 +207,39 @@ def test_a_checkout_is_brought_up_to_date_without_merging(stocked: Path, tmp_pat
 @pytest.mark.once("a database that is named is always there")
 def test_without_a_store_there_is_nothing_to_back_up(tmp_path: Path) -> None:
     machine = Machine()
-    assert upgrading.upgrade(settings_in(tmp_path / "none"), None, top=tmp_path, run=machine).backup is None
+    assert upgrades.upgrade(settings_in(tmp_path / "none"), None, top=tmp_path, run=machine).backup is None
 
 
 def test_a_failed_installation_stops_before_the_store(stocked: Path, tmp_path: Path) -> None:
     machine = Machine(pip="no matching distribution")
     with pytest.raises(Failed, match=r"store was not touched\. no matching distribution"):
-        upgrading.upgrade(settings_in(stocked), tmp_path, top=None, run=machine)
+        upgrades.upgrade(settings_in(stocked), tmp_path, top=None, run=machine)
     assert not any("kb check" in line for line in machine.ran)
 
 
 def test_a_store_the_new_version_cannot_use_is_told_with_the_way_back(stocked: Path, tmp_path: Path) -> None:
     with pytest.raises(Failed, match="cannot use the store: damaged") as caught:
-        upgrading.upgrade(settings_in(stocked), tmp_path, top=None, run=Machine(kb="damaged"))
+        upgrades.upgrade(settings_in(stocked), tmp_path, top=None, run=Machine(kb="damaged"))
     [backup] = stocked.glob("backups/before-upgrade-*.zip")
     assert f"kb restore {backup}" in (caught.value.remedy or "")
 
 
 def test_nothing_to_install_from_is_told(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="does not know where newer versions are"):
-        upgrading.upgrade(settings_in(tmp_path), None, top=None, run=Machine())
+        upgrades.upgrade(settings_in(tmp_path), None, top=None, run=Machine())
     with pytest.raises(BadInput, match="is not there"):
-        upgrading.upgrade(settings_in(tmp_path), tmp_path / "kb.whl", top=None, run=Machine())
+        upgrades.upgrade(settings_in(tmp_path), tmp_path / "kb.whl", top=None, run=Machine())
 
 
 def test_a_command_is_run_without_a_shell_and_its_last_lines_are_kept() -> None:
-    ran = upgrading.run_command([sys.executable, "-c", "print('$HOME'); raise SystemExit(3)"])
+    ran = upgrades.run_command([sys.executable, "-c", "print('$HOME'); raise SystemExit(3)"])
     assert (ran.status, ran.said) == (3, "$HOME")
 
 
 def test_this_program_runs_from_a_checkout() -> None:
-    package = Path(upgrading.__file__).parents[1]
-    assert upgrading.checkout(package) == package.parent
-    assert upgrading.checkout(package / "service") is None
+    package = Path(upgrades.__file__).parents[1]
+    assert upgrades.checkout(package) == package.parent
+    assert upgrades.checkout(package / "service") is None
 
 
 def test_memory_that_is_free_again_goes_back_to_the_system() -> None:
@@ -268,7 +268,7 @@ def test_index_and_counts_that_were_set_aside_are_freed_when_they_are_replaced()
 import gc, weakref
 from factories import demo_shop
 from kb.running import settle_memory
-from kb.service.copies import rebuild
+from kb.service.shop.copies import rebuild
 from kb.store.records import changes
 shop = demo_shop()
 derived = shop.derived

@@ -12,7 +12,7 @@ from signed_in import Office, asks_to_sign_in
 from web_client import HOST, Client, error_of
 
 from kb.model import Reading
-from kb.service.audit import EVENTS
+from kb.service.accounts.audit import EVENTS
 from kb.store.records import visits
 from kb.web import access, door
 from kb.web.access import ACCESS, ANYBODY, Need, Route

@@ -24,7 +24,8 @@ from databases import PLACES
 from factories import a_case, a_family, bring, settings_in, shop_in
 from signed_in import PASSWORD
 
-from kb.service import Shop, audit, people
+from kb.service import Shop
+from kb.service.accounts import audit, people
 from kb.web import security
 from kb.web.app import create_app
 from kb.web.connections import PatientProtocol

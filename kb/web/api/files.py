@@ -7,8 +7,8 @@ from starlette.responses import JSONResponse
 
 from kb.errors import BadInput
 from kb.model import FileWords, as_dict
-from kb.service import files
-from kb.service.files import Refused, StoredCaseFile
+from kb.service.cases import files
+from kb.service.cases.files import Refused, StoredCaseFile
 from kb.web.api import shapes
 from kb.web.api.cases import version_of
 from kb.web.dependencies import ShopHere

@@ -18,8 +18,9 @@ from kb.errors import BadInput, Conflict, StoreTrouble
 from kb.facts.values import parse_share
 from kb.model import FileWords, Mark, Problem, problems
 from kb.model.marks import MARK_KINDS
-from kb.service import Shop, cases, files
-from kb.service.files import StoredCaseFile
+from kb.service import Shop
+from kb.service.cases import cases, files
+from kb.service.cases.files import StoredCaseFile
 from kb.web.dependencies import ShopHere
 from kb.web.file_answers import content_answer, small_answer
 from kb.web.forms import Form, read_form, typed_fields
