@@ -15,7 +15,7 @@ from signed_in import Office, asks_to_sign_in
 from kb.service.bench import runs
 from kb.service.bench.runs import NewRun
 from kb.service.operate import integrity
-from kb.web import access
+from kb.web.guard import access
 
 # 5,000 in all: each part has its own shop and its own seed, so that they can run side by side.
 PARTS, INPUTS = 4, 1_250

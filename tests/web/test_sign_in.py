@@ -16,7 +16,7 @@ from web_client import HOST, Page, error_of
 
 from kb.service.accounts import audit, people, signed_in
 from kb.store.tables.core import Change
-from kb.web.door import place_after
+from kb.web.guard.door import place_after
 
 BROWSER = {"Origin": HOST, "Accept": "text/html"}
 

@@ -14,7 +14,7 @@ from kb.store.records import audit as records
 from kb.store.records.audit import Entry
 
 log = logging.getLogger(__name__)
-# What an entry may say happened; routes that are audited name theirs in kb/web/access.py.
+# What an entry may say happened; routes that are audited name theirs in kb/web/guard/access.py.
 EVENTS = (
     "signed in",
     "sign-in failed",

@@ -13,7 +13,7 @@ from kb.web.api import shapes
 from kb.web.api.cases import version_of
 from kb.web.dependencies import ShopHere
 from kb.web.errors import error_body
-from kb.web.file_answers import content_answer
+from kb.web.file_responses import content_answer
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]

@@ -13,7 +13,7 @@ from kb.service import Shop
 from kb.service.accounts import audit, people, signed_in, tokens
 from kb.service.accounts.audit import Visitor
 from kb.web.dependencies import ShopHere, VisitorHere
-from kb.web.forms import Form as Typed
+from kb.web.forms.fields import Form as Typed
 from kb.web.pages.sign_in import problem_of, signed_out
 from kb.web.rendering import render
 

@@ -18,9 +18,9 @@ from kb.service.bench import loads, outcome, runs, symptoms
 from kb.service.bench.runs import NewRun, Question, RunView, StepView, Typed
 from kb.service.boards import families
 from kb.service.cases import cases
-from kb.web.case_form import line_of
 from kb.web.dependencies import FilterText, ShopHere
-from kb.web.forms import Form, read_form, typed_fields
+from kb.web.forms.case import line_of
+from kb.web.forms.fields import Form, read_form, typed_fields
 from kb.web.pages.diagnose import Asked
 from kb.web.rendering import render
 

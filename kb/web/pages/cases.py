@@ -24,10 +24,10 @@ from kb.service.cases import cases
 from kb.service.find.case_search import OPEN, Filters
 from kb.service.history.conflicts import Meeting, meet
 from kb.service.shop.cut_off import indexed_cases
-from kb.web import conflicts
-from kb.web.case_form import form_of, line_of, note_error, read_case_form, record_of
 from kb.web.dependencies import FilterText, Offset, ShopHere
-from kb.web.forms import Form, typed_fields
+from kb.web.forms import conflicts
+from kb.web.forms.case import form_of, line_of, note_error, read_case_form, record_of
+from kb.web.forms.fields import Form, typed_fields
 from kb.web.pages.diagnose import Asked, read_asked
 from kb.web.pages.photos import files_context
 from kb.web.rendering import render

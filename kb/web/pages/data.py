@@ -21,9 +21,9 @@ from kb.service.boards import vocabulary
 from kb.service.history.conflicts import Meeting, meet
 from kb.service.operate import health
 from kb.service.transfer import json_lines
-from kb.web import conflicts
 from kb.web.dependencies import ShopHere
-from kb.web.forms import Form, typed_fields
+from kb.web.forms import conflicts
+from kb.web.forms.fields import Form, typed_fields
 from kb.web.rendering import render
 
 router = APIRouter()

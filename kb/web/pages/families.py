@@ -15,10 +15,10 @@ from kb.model import FamilyRecord
 from kb.service import Shop
 from kb.service.boards import families
 from kb.service.history.conflicts import Meeting, meet
-from kb.web import conflicts
 from kb.web.dependencies import FilterText, ShopHere
-from kb.web.family_form import form_of, note_error, read_family_form, record_of
-from kb.web.forms import Form, typed_fields
+from kb.web.forms import conflicts
+from kb.web.forms.family import form_of, note_error, read_family_form, record_of
+from kb.web.forms.fields import Form, typed_fields
 from kb.web.rendering import family_path, render
 
 router = APIRouter()

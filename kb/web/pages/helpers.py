@@ -22,7 +22,7 @@ from kb.service.bench.runs import Typed
 from kb.service.boards import families
 from kb.service.cases import cases
 from kb.web.dependencies import ShopHere
-from kb.web.forms import Form, typed_fields
+from kb.web.forms.fields import Form, typed_fields
 from kb.web.rendering import render
 
 router = APIRouter()

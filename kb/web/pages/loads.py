@@ -20,9 +20,9 @@ from kb.service import Shop
 from kb.service.bench import loads
 from kb.service.boards import families, vocabulary
 from kb.service.history.conflicts import Meeting, meet
-from kb.web import conflicts
 from kb.web.dependencies import FilterText, ShopHere
-from kb.web.forms import Form, typed_fields
+from kb.web.forms import conflicts
+from kb.web.forms.fields import Form, typed_fields
 from kb.web.rendering import render
 
 router = APIRouter()

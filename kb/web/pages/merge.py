@@ -15,7 +15,7 @@ from kb.model.merging import Side
 from kb.service import Shop
 from kb.service.history import merges
 from kb.web.dependencies import ShopHere
-from kb.web.forms import Form, typed_fields
+from kb.web.forms.fields import Form, typed_fields
 from kb.web.rendering import record_path, render
 
 router = APIRouter()

@@ -15,9 +15,9 @@ from kb.service import Shop
 from kb.service.bench import reports
 from kb.service.cases import cases
 from kb.web.dependencies import ShopHere
-from kb.web.forms import Form, typed_fields
+from kb.web.forms.fields import Form, typed_fields
+from kb.web.hosts import is_loopback
 from kb.web.rendering import render
-from kb.web.security import is_loopback
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]

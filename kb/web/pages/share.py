@@ -17,7 +17,7 @@ from kb.service.shop.jobs import Job
 from kb.service.transfer import exports, shares
 from kb.service.transfer.shares import Choice, Seen
 from kb.web.dependencies import ShopHere
-from kb.web.forms import typed_fields
+from kb.web.forms.fields import typed_fields
 from kb.web.rendering import render
 from kb.web.streamed import Download
 

@@ -12,11 +12,11 @@ from kb.model import Problem
 from kb.service import Shop
 from kb.service.accounts import people, signed_in
 from kb.service.accounts.audit import Visitor
-from kb.web.cookies import Cookies
 from kb.web.dependencies import QueryText, ShopHere, VisitorHere
-from kb.web.door import place_after
 from kb.web.errors import when_to_ask_again
-from kb.web.forms import Form as Typed
+from kb.web.forms.fields import Form as Typed
+from kb.web.guard.cookies import Cookies
+from kb.web.guard.door import place_after
 from kb.web.rendering import render
 
 router = APIRouter()

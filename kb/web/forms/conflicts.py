@@ -16,7 +16,7 @@ from kb.errors import BadInput
 from kb.model import Problem, Record
 from kb.service import Shop
 from kb.service.history.conflicts import Meeting, Side, joined, meet
-from kb.web.forms import Form
+from kb.web.forms.fields import Form
 from kb.web.rendering import render
 
 _CHOICE = "choice."

@@ -11,7 +11,7 @@ from starlette.datastructures import FormData
 from kb.errors import BadInput
 from kb.facts.values import format_si_plain, parse_quantity, parse_tolerance
 from kb.model import FamilyRecord, Problem, problems
-from kb.web.forms import Form, Row, read_form
+from kb.web.forms.fields import Form, Row, read_form
 
 LISTS = {
     "rails": (

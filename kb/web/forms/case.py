@@ -14,7 +14,7 @@ from kb.facts.spoken_readings import spoken_reading
 from kb.facts.values import parse_iso_date, parse_minutes, parse_money
 from kb.model import CaseRecord, FamilyRecord, Problem, Reading, as_dict, problems
 from kb.service.diagnose import diagnosis
-from kb.web.forms import Form, Row, read_form
+from kb.web.forms.fields import Form, Row, read_form
 
 LISTS = {
     "symptoms": ("name",),

@@ -1,4 +1,4 @@
-"""The door: finds out who asks, and lets in who may (kb/web/access.py)."""
+"""The door: finds out who asks, and lets in who may (kb/web/guard/access.py)."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ from kb.errors import KbError, NotAllowed, NotSignedIn
 from kb.service import Shop
 from kb.service.accounts import audit, signed_in, tokens
 from kb.service.accounts.audit import Visitor
-from kb.web.access import ANYBODY, READ, Need, Route, chosen, is_for_programs
-from kb.web.again import typed_into
-from kb.web.cookies import Cookies
+from kb.web.guard.access import ANYBODY, READ, Need, Route, chosen, is_for_programs
+from kb.web.guard.cookies import Cookies
+from kb.web.guard.requests import SAFE_METHODS, Forbidden, Responder
 from kb.web.rendering import render
-from kb.web.security import SAFE_METHODS, Forbidden, Responder
+from kb.web.resend import typed_into
 
 if TYPE_CHECKING:
-    from kb.web.serving import Serving
+    from kb.web.guard.serving import Serving
 
 log = logging.getLogger(__name__)
 _LONGEST_NEXT = 2000
@@ -194,10 +194,10 @@ def _needed(scope: Scope, route: Route | None) -> Need:
         return READ
     need = route.need(scope["method"])
     if need is None:
-        log.error("no line in kb/web/access.py for %s %s: refused", scope["method"], route.path)
+        log.error("no line in kb/web/guard/access.py for %s %s: refused", scope["method"], route.path)
         raise Forbidden(
             "Nobody may use this address yet.",
-            remedy=f"Whoever wrote it adds {scope['method']} {route.path} to kb/web/access.py.",
+            remedy=f"Whoever wrote it adds {scope['method']} {route.path} to kb/web/guard/access.py.",
         )
     return need
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import ipaddress
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -14,9 +13,8 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from kb.errors import BadInput, KbError, NotAllowed
-
-if TYPE_CHECKING:
-    from kb.web.serving import Serving
+from kb.web.guard.serving import Serving
+from kb.web.hosts import is_loopback
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 PROTECTIVE_HEADERS = {
@@ -62,16 +60,6 @@ class TooSlow(TooLarge):
     """A body came too slowly; the connection is closed with the answer."""
 
     status = 408
-
-
-def is_loopback(host: str) -> bool:
-    """Whether a host name or address means this machine only."""
-    if host.lower() == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
 
 
 def _host_name(header: str) -> str:
@@ -174,7 +162,7 @@ class Guard:
             own = f"{scope['scheme']}://{headers.get('host', '')}".lower()
             allowed = origin.lower() in {own, *self._serving.origins}
         else:
-            allowed = True  # not a browser; who brings a cookie must say more (kb/web/door.py)
+            allowed = True  # not a browser; who brings a cookie must say more (kb/web/guard/door.py)
         if not allowed:
             raise Forbidden(
                 "This request came from another web page and was refused.",

@@ -12,8 +12,8 @@ from kb.config import Settings
 from kb.errors import BadInput
 from kb.service import Shop
 from kb.service.accounts import people
-from kb.web.cookies import signing_key
-from kb.web.security import is_loopback
+from kb.web.guard.cookies import signing_key
+from kb.web.hosts import is_loopback
 
 HOW_TO_BEGIN = "Make one with: kb person add NAME --level administer"
 

@@ -8,9 +8,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from kb import running
 from kb.config import Settings
 from kb.service.operate import upgrades
+from kb.web import process
 
 
 def add_to(commands: Any, settings: Callable[[], Settings]) -> None:
@@ -41,24 +41,24 @@ def _unit(parsed: argparse.Namespace) -> int:
     for name in ("tls_cert", "tls_key"):
         if file := getattr(parsed, name):
             options += [f"--{name.replace('_', '-')}", str(file.resolve())]
-    text = running.unit(options, os.environ)
+    text = process.unit(options, os.environ)
     if parsed.show:
         print(text, end="")
         return 0
-    file = running.unit_file(os.environ)
-    running.install_unit(text, file)
+    file = process.unit_file(os.environ)
+    process.install_unit(text, file)
     print(f"wrote {file}")
     print("start it now and with every sign-in:")
-    print(f"  systemctl --user daemon-reload && systemctl --user enable --now {running.UNIT_NAME}")
+    print(f"  systemctl --user daemon-reload && systemctl --user enable --now {process.UNIT_NAME}")
     print("let it run while nobody is signed in:  loginctl enable-linger")
-    print(f"read its log:  journalctl --user --unit {running.UNIT_NAME}")
+    print(f"read its log:  journalctl --user --unit {process.UNIT_NAME}")
     return 0
 
 
 def _upgrade(settings: Settings, source: Path | None) -> int:
-    done = upgrades.upgrade(settings, source, top=upgrades.checkout(Path(__file__).parent))
+    done = upgrades.upgrade(settings, source, top=upgrades.checkout(Path(__file__).parents[1]))
     if done.backup:
         print(f"backed up to {done.backup}")
     print(f"upgraded; the new version's check: {done.checked}")
-    print(f"where it runs as a service:  systemctl --user restart {running.UNIT_NAME}")
+    print(f"where it runs as a service:  systemctl --user restart {process.UNIT_NAME}")
     return 0

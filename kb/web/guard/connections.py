@@ -1,7 +1,7 @@
 """Connections that do not behave: too many from one place, heads that never end, answers never read.
 
 uvicorn times only idle connections between requests. This protocol gives each request head a time to
-arrive and each blocked answer a time to move; how long a body may take is seen to in kb/web/security.py.
+arrive and each blocked answer a time to move; how long a body may take is seen to in kb/web/guard/requests.py.
 """
 
 from __future__ import annotations

@@ -15,7 +15,8 @@ from typing import Any
 from pydantic import ValidationError
 from tqdm import tqdm
 
-from kb import __version__, assets, export_cli, people_cli, running_cli
+from kb import __version__, assets
+from kb.cli import export, people, running
 from kb.config import Settings
 from kb.errors import BadInput, KbError
 from kb.model import explain
@@ -68,7 +69,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     bring_in.set_defaults(run=_import)
 
-    export_cli.add_to(commands, open_shop)
+    export.add_to(commands, open_shop)
     reindex = commands.add_parser("reindex", help="build the search index anew")
     reindex.set_defaults(run=_reindex)
 
@@ -84,8 +85,8 @@ def _parser() -> argparse.ArgumentParser:
     check = commands.add_parser("check", help="prove the store and mend what is derived from it")
     check.add_argument("--backups", action="store_true", help="read all backups through as well")
     check.set_defaults(run=_check)
-    running_cli.add_to(commands, _settings)
-    people_cli.add_to(commands, open_shop)
+    running.add_to(commands, _settings)
+    people.add_to(commands, open_shop)
     return parser
 
 

@@ -2,7 +2,7 @@
 
     ("GET", "/cases/{uid}"): READ,
 
-The door (kb/web/door.py) enforces this table and tests/web/test_access.py asks every route at every level
+The door (kb/web/guard/door.py) enforces this table and tests/web/test_access.py asks every route at every level
 by it. A form's page needs what sending the form needs, so that nobody fills in what cannot be saved.
 Sending something is READ where nothing is kept of it. HEAD needs what GET needs.
 """
