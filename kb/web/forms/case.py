@@ -9,7 +9,6 @@ from typing import Any
 from pydantic import ValidationError
 from starlette.datastructures import FormData
 
-from kb.errors import BadInput
 from kb.facts.spoken_readings import spoken_reading
 from kb.facts.values import parse_iso_date, parse_minutes, parse_money
 from kb.model import CaseRecord, FamilyRecord, Problem, Reading, as_dict, problems
@@ -109,22 +108,18 @@ def record_of(form: Form, family: FamilyRecord | None, today: date) -> CaseRecor
     try:
         return CaseRecord.model_validate(data)
     except ValidationError as error:
-        form.problems += [_in_form(problem) for problem in problems(error)]
+        form.problems += [in_form(problem) for problem in problems(error)]
         return None
 
 
-def _in_form(problem: Problem) -> Problem:
+def in_form(problem: Problem) -> Problem:
+    """A problem of the record under the name that its field has in the form."""
     parts = problem.field.split(".")
     if parts[0] == "readings" and len(parts) == 3:
         return Problem(f"readings.{parts[1]}.line", problem.message, problem.remedy)
     if parts[0] == "uid":
         return Problem("", problem.message, problem.remedy)
     return problem
-
-
-def note_error(form: Form, error: BadInput) -> None:
-    """Notes what the store had against the record at the field it belongs to."""
-    form.problems.append(_in_form(Problem(error.field or "", error.message, error.remedy or "")))
 
 
 def _day(form: Form, name: str, text: str) -> date | None:
