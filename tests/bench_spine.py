@@ -36,7 +36,7 @@ from databases import PLACES, Server
 
 from kb.demo.generator import generate, lines
 from kb.facts.parts import PART_CLASSES
-from kb.service.finding import COMPLETED
+from kb.service.find.case_search import COMPLETED
 
 SEED = 7
 QUERIES = 60

@@ -5,9 +5,9 @@ from typing import Annotated
 from fastapi import Depends, Query, Request
 
 from kb.service import Shop
-from kb.service.audit import Visitor
-from kb.service.finding import Filters
-from kb.service.taking_out import Choice
+from kb.service.accounts.audit import Visitor
+from kb.service.find.case_search import Filters
+from kb.service.transfer.exports import Choice
 
 
 def _visitor(request: Request) -> Visitor:

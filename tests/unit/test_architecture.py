@@ -13,7 +13,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 CODE = sorted((ROOT / "kb").rglob("*.py"))
-LONGEST_MODULE, LONGEST_FUNCTION = 400, 60
+LONGEST_MODULE, LONGEST_FUNCTION = 600, 60
 
 # What each package may import of the project. `kb` itself is the version number and nothing else.
 ALLOWED = {

@@ -9,9 +9,10 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import FileResponse, RedirectResponse, Response
 
-from kb.service import Shop, backups
-from kb.service.backups import Progress
-from kb.service.jobs import Job
+from kb.service import Shop
+from kb.service.operate import backups
+from kb.service.operate.backups import Progress
+from kb.service.shop.jobs import Job
 from kb.web.dependencies import ShopHere
 from kb.web.rendering import render
 

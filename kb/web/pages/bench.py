@@ -13,11 +13,14 @@ from starlette.responses import RedirectResponse, Response
 from kb.errors import BadInput, Conflict, KbError, NotFound
 from kb.facts.values import parse_minutes, parse_quantity
 from kb.model import Attempt, EvidenceRecord, FamilyRecord, Problem, problems
-from kb.service import Shop, bench_outcome, bench_sequence, bench_symptoms, cases, families, loads
-from kb.service.bench_sequence import NewRun, Question, RunView, StepView, Typed
-from kb.web.case_form import line_of
+from kb.service import Shop
+from kb.service.bench import loads, outcome, runs, symptoms
+from kb.service.bench.runs import NewRun, Question, RunView, StepView, Typed
+from kb.service.boards import families
+from kb.service.cases import cases
 from kb.web.dependencies import FilterText, ShopHere
-from kb.web.forms import Form, read_form, typed_fields
+from kb.web.forms.case import line_of
+from kb.web.forms.fields import Form, read_form, typed_fields
 from kb.web.pages.diagnose import Asked
 from kb.web.rendering import render
 
@@ -52,8 +55,8 @@ def _start_page(request: Request, shop: Shop, typed: str, problem: KbError | Non
         "typed": typed,
         "problem": problem,
         "nav": "bench",
-        "under_way": bench_sequence.under_way(shop),
-        "finished": bench_sequence.finished(shop),
+        "under_way": runs.under_way(shop),
+        "finished": runs.finished(shop),
         "families": families.listed(shop),
         "open": cases.listed(shop, "open", limit=8, offset=0)[1],
     }
@@ -70,7 +73,7 @@ def new_run(
     share: Annotated[float, Query(gt=0, le=100)] = DEFAULT_SHARE * 100,
 ) -> Response:
     """The set-up of a test for a case, or for a family without one."""
-    form = Form({"case": case, "soak": f"{bench_sequence.SOAK_S / 60:g}", "share": f"{share:g}"})
+    form = Form({"case": case, "soak": f"{runs.SOAK_S / 60:g}", "share": f"{share:g}"})
     record = None
     if case:
         found = cases.own(shop, case)
@@ -111,8 +114,8 @@ def _setup_page(
         "nav": "bench",
         "form": form,
         "family": record,
-        "on_mains": bench_sequence.on_mains(record),
-        "earlier": bench_sequence.of_case(shop, case) if case else (),
+        "on_mains": runs.on_mains(record),
+        "earlier": runs.of_case(shop, case) if case else (),
     }
     return render("bench/new.html", context, scope=request.scope, status=status)
 
@@ -148,7 +151,7 @@ def _start(request: Request, shop: Shop, data: FormData) -> Response:
             chosen[row["rail"]] = (amps, row.get("what", "").strip()[:200])
     if not form.problems:
         try:
-            uid = bench_sequence.start(
+            uid = runs.start(
                 shop,
                 NewRun(
                     family=record.code,
@@ -156,7 +159,7 @@ def _start(request: Request, shop: Shop, data: FormData) -> Response:
                     label=form.get("label"),
                     after_repair=form.get("phase") == "after",
                     isolated=bool(form.get("isolated")),
-                    soak_s=(soak or bench_sequence.SOAK_S / 60) * 60.0,
+                    soak_s=(soak or runs.SOAK_S / 60) * 60.0,
                     loads=chosen,
                 ),
             )
@@ -170,7 +173,7 @@ def _start(request: Request, shop: Shop, data: FormData) -> Response:
 def blank_sheet(request: Request, shop: ShopHere, family: FilterText, isolated: bool = False) -> Response:
     """A sheet to print and fill in by hand."""
     record, _ = families.get(shop, family)
-    sequence, steps = bench_sequence.sheet_of(record, isolated=isolated)
+    sequence, steps = runs.sheet_of(record, isolated=isolated)
     context = {"nav": "bench", "view": None, "family": record, "sequence": sequence, "steps": steps}
     return render("bench/sheet.html", context, scope=request.scope)
 
@@ -178,7 +181,7 @@ def blank_sheet(request: Request, shop: ShopHere, family: FilterText, isolated: 
 @router.get("/bench/{uid}")
 def show_run(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """Where a board stands; first of all its cautions, until they are read."""
-    view = bench_sequence.view(shop, uid)
+    view = runs.view(shop, uid)
     return _overview(request, shop, view, Form())
 
 
@@ -197,28 +200,28 @@ def _overview(request: Request, shop: Shop, view: RunView, form: Form, status: i
 
 
 def _others(shop: Shop, view: RunView) -> list[RunView]:
-    return [other for other in bench_sequence.under_way(shop) if other.run.uid != view.run.uid]
+    return [other for other in runs.under_way(shop) if other.run.uid != view.run.uid]
 
 
 def _suggested(shop: Shop, view: RunView) -> dict[str, object]:
     if view.verdict.state != "failed":
         return {"answer": None, "diagnose_url": ""}
-    url = diagnose_url(bench_outcome.evidence(shop, view))
-    return {"answer": bench_outcome.suggestions(shop, view), "diagnose_url": url}
+    url = diagnose_url(outcome.evidence(shop, view))
+    return {"answer": outcome.suggestions(shop, view), "diagnose_url": url}
 
 
 @router.post("/bench/{uid}/cautions")
 def read_cautions(shop: ShopHere, uid: Uid) -> Response:
     """Notes that the cautions were read."""
-    bench_sequence.acknowledge(shop, uid)
-    number = bench_sequence.view(shop, uid).next_number
+    runs.acknowledge(shop, uid)
+    number = runs.view(shop, uid).next_number
     return _see(f"/bench/{uid}/steps/{number}" if number else f"/bench/{uid}")
 
 
 @router.get("/bench/{uid}/steps/{number}")
 def show_step(request: Request, shop: ShopHere, uid: Uid, number: Number, again: bool = False) -> Response:
     """One step: what to do, what to expect, one field."""
-    view = bench_sequence.view(shop, uid)
+    view = runs.view(shop, uid)
     if view.run.acknowledged_at is None:
         return _see(f"/bench/{uid}")
     return _step_page(request, shop, view, view.step(number), again=again)
@@ -245,7 +248,7 @@ def _step_page(
         "question": question,
         "asks": again or bool(error) or bool(question) or place.remaining > 0,
         "others": _others(shop, view),
-        "noted": bench_symptoms.noted_at(view, place),
+        "noted": symptoms.noted_at(view, place),
         **_suggested(shop, view),
     }
     return render("bench/step.html", context, scope=request.scope, status=status)
@@ -274,15 +277,15 @@ def _enter(request: Request, shop: Shop, uid: str, number: int, data: FormData) 
     )
     seen = int(given["seen"]) if given["seen"].isascii() and given["seen"].isdigit() else None
     try:
-        found = bench_sequence.enter(shop, uid, number, typed, seen=seen, sure=given["answer"] == "sure")
+        found = runs.enter(shop, uid, number, typed, seen=seen, sure=given["answer"] == "sure")
     except (BadInput, Conflict) as error:
-        view = bench_sequence.view(shop, uid)
+        view = runs.view(shop, uid)
         shown = BadInput(error.message, field=error.field, remedy=error.remedy)
         return _step_page(
             request, shop, view, view.step(number), typed=typed, error=shown, status=error.status
         )
     if isinstance(found, Question):
-        view = bench_sequence.view(shop, uid)
+        view = runs.view(shop, uid)
         return _step_page(request, shop, view, view.step(number), typed=typed, question=found, status=422)
     return _see(f"/bench/{uid}/steps/{number}")
 
@@ -290,7 +293,7 @@ def _enter(request: Request, shop: Shop, uid: str, number: int, data: FormData) 
 @router.post("/bench/{uid}/steps/{number}/take-back")
 def take_back(shop: ShopHere, uid: Uid, number: Number) -> Response:
     """Takes the last entry of a step back."""
-    bench_sequence.take_back(shop, uid, number)
+    runs.take_back(shop, uid, number)
     return _see(f"/bench/{uid}/steps/{number}")
 
 
@@ -301,8 +304,8 @@ async def leave_out(request: Request, shop: ShopHere, uid: Uid, number: Number) 
     reason = str(data.get("reason", ""))
 
     def left() -> Response:
-        bench_sequence.leave_out(shop, uid, number, reason)
-        upcoming = bench_sequence.view(shop, uid).next_number
+        runs.leave_out(shop, uid, number, reason)
+        upcoming = runs.view(shop, uid).next_number
         return _see(f"/bench/{uid}/steps/{upcoming}" if upcoming else f"/bench/{uid}")
 
     return await run_in_threadpool(left)
@@ -311,29 +314,29 @@ async def leave_out(request: Request, shop: ShopHere, uid: Uid, number: Number) 
 @router.post("/bench/{uid}/steps/{number}/put-back")
 def put_back(shop: ShopHere, uid: Uid, number: Number) -> Response:
     """Takes a step in again."""
-    bench_sequence.put_back(shop, uid, number)
+    runs.put_back(shop, uid, number)
     return _see(f"/bench/{uid}/steps/{number}")
 
 
 @router.post("/bench/{uid}/finish")
 def finish_run(shop: ShopHere, uid: Uid) -> Response:
     """Ends the test with the verdict it has."""
-    bench_sequence.finish(shop, uid)
+    runs.finish(shop, uid)
     return _see(f"/bench/{uid}")
 
 
 @router.post("/bench/{uid}/reopen")
 def reopen_run(shop: ShopHere, uid: Uid) -> Response:
     """Takes a finished test up again."""
-    bench_sequence.reopen(shop, uid)
+    runs.reopen(shop, uid)
     return _see(f"/bench/{uid}")
 
 
 @router.post("/bench/{uid}/again")
 def test_again(shop: ShopHere, uid: Uid) -> Response:
     """Begins a test after the repair with the same set-up."""
-    view = bench_sequence.finish(shop, uid)
-    return _see(f"/bench/{bench_outcome.prove_again(shop, view)}")
+    view = runs.finish(shop, uid)
+    return _see(f"/bench/{outcome.prove_again(shop, view)}")
 
 
 @router.post("/bench/{uid}/fix")
@@ -349,18 +352,18 @@ def _note_fix(request: Request, shop: Shop, uid: str, data: FormData) -> Respons
     form.plain["action"] = form.get("action").strip() or "replace"
     try:
         attempt = Attempt.model_validate(form.plain)
-        return _see(f"/bench/{bench_outcome.note_fix(shop, uid, attempt)}")
+        return _see(f"/bench/{outcome.note_fix(shop, uid, attempt)}")
     except ValidationError as error:
         form.problems = problems(error)
     except BadInput as error:
         form.problems = [Problem((error.field or "").rpartition(".")[2], error.message, error.remedy or "")]
-    return _overview(request, shop, bench_sequence.view(shop, uid), form, status=422)
+    return _overview(request, shop, runs.view(shop, uid), form, status=422)
 
 
 @router.post("/bench/{uid}/case")
 def make_case(shop: ShopHere, uid: Uid) -> Response:
     """Opens a case for a test that was begun without one."""
-    return _see(f"/cases/{bench_outcome.make_case(shop, uid)}")
+    return _see(f"/cases/{outcome.make_case(shop, uid)}")
 
 
 @router.post("/bench/{uid}/close-case")
@@ -372,16 +375,16 @@ async def close_case(request: Request, shop: ShopHere, uid: Uid) -> Response:
 
 def _close_case(request: Request, shop: Shop, uid: str, verdict: str) -> Response:
     try:
-        return _see(f"/cases/{bench_outcome.close_case(shop, uid, verdict)}/report")
+        return _see(f"/cases/{outcome.close_case(shop, uid, verdict)}/report")
     except BadInput as error:
         form = Form(problems=[Problem("verdict", error.message, error.remedy or "")])
-        return _overview(request, shop, bench_sequence.view(shop, uid), form, status=422)
+        return _overview(request, shop, runs.view(shop, uid), form, status=422)
 
 
 @router.get("/bench/{uid}/sheet")
 def sheet(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """The test as a sheet to print."""
-    view = bench_sequence.view(shop, uid)
+    view = runs.view(shop, uid)
     context = {
         "nav": "bench",
         "view": view,

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, Form, Query, Request
 from starlette.responses import RedirectResponse, Response
 
-from kb.service import bin as binning
+from kb.service.history import bin as binning
 from kb.web.dependencies import Offset, ShopHere
 from kb.web.rendering import record_path, render
 

@@ -16,14 +16,18 @@ from kb.facts import cautions
 from kb.facts import vocabulary as words
 from kb.facts.values import parse_iso_date
 from kb.model import CaseRecord, FollowUp, Problem, as_dict, problems
-from kb.service import Shop, bench_sequence, cases, families, remembered, reporting
-from kb.service import words as lists
-from kb.service.finding import OPEN, Filters
-from kb.service.meeting import Meeting, meet
-from kb.web import conflicts
-from kb.web.case_form import form_of, line_of, note_error, read_case_form, record_of
+from kb.service import Shop
+from kb.service.bench import reports, runs
+from kb.service.boards import families
+from kb.service.boards import vocabulary as lists
+from kb.service.cases import cases
+from kb.service.find.case_search import OPEN, Filters
+from kb.service.history.conflicts import Meeting, meet
+from kb.service.shop.cut_off import indexed_cases
 from kb.web.dependencies import FilterText, Offset, ShopHere
-from kb.web.forms import Form, typed_fields
+from kb.web.forms import conflicts
+from kb.web.forms.case import form_of, line_of, note_error, read_case_form, record_of
+from kb.web.forms.fields import Form, typed_fields
 from kb.web.pages.diagnose import Asked, read_asked
 from kb.web.pages.photos import files_context
 from kb.web.rendering import render
@@ -51,7 +55,7 @@ def list_cases(
         if worker or show not in ("all", "open"):
             raise
         verdict = OPEN if show == "open" else ""
-        total, known = remembered.some(shop, Filters(verdict=verdict), limit=PAGE_LENGTH, offset=offset)
+        total, known = indexed_cases.some(shop, Filters(verdict=verdict), limit=PAGE_LENGTH, offset=offset)
         found, workers, from_memory = tuple(one.record for one in known), [], True
     context = {
         "nav": "cases",
@@ -120,12 +124,12 @@ def show_case(request: Request, shop: ShopHere, uid: Uid, saved: str = "") -> Re
     try:
         context = _case_context(shop, cases.view(shop, uid), Form(), saved)
     except StoreAway:
-        known = remembered.one(shop, uid)
+        known = indexed_cases.one(shop, uid)
         return render("cases/remembered.html", _remembered_context(known), scope=request.scope)
     return render("cases/page.html", context, scope=request.scope)
 
 
-def _remembered_context(known: remembered.RememberedCase) -> dict[str, object]:
+def _remembered_context(known: indexed_cases.RememberedCase) -> dict[str, object]:
     record = known.record
     asked = Asked(record.family, record.complaint)
     asked.symptoms = [(entry.name, entry.present) for entry in record.symptoms]
@@ -157,8 +161,8 @@ def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> d
         "follow_up_states": words.values(words.FOLLOW_UP_STATES),
         "today": shop.today().isoformat(),
         "trouble": shop.derived.trouble,
-        "tests": bench_sequence.of_case(shop, str(record.uid)),
-        "reports": reporting.issued_of(shop, str(record.uid)),
+        "tests": runs.of_case(shop, str(record.uid)),
+        "reports": reports.issued_of(shop, str(record.uid)),
         **files_context(shop, str(record.uid)),
         "cautions": cautions.cautions_for("energise") if record.verdict is None else (),
     }

@@ -16,11 +16,14 @@ from kb.errors import BadInput, Conflict
 from kb.facts.symptoms import HOW
 from kb.facts.values import parse_minutes
 from kb.model import PartClassRecord, Problem, SymptomRecord, problems
-from kb.service import Shop, health, moving, words
-from kb.service.meeting import Meeting, meet
-from kb.web import conflicts
+from kb.service import Shop
+from kb.service.boards import vocabulary
+from kb.service.history.conflicts import Meeting, meet
+from kb.service.operate import health
+from kb.service.transfer import json_lines
 from kb.web.dependencies import ShopHere
-from kb.web.forms import Form, typed_fields
+from kb.web.forms import conflicts
+from kb.web.forms.fields import Form, typed_fields
 from kb.web.rendering import render
 
 router = APIRouter()
@@ -48,7 +51,7 @@ def _import(request: Request, shop: Shop, form: FormData) -> Response:
     if not isinstance(sent, UploadFile) or not sent.filename:
         problem = Problem("file", "No file was chosen.", "Choose a file that kb export wrote.")
     else:
-        report = moving.bring_in(
+        report = json_lines.bring_in(
             shop,
             sent.file,
             create_missing=bool(form.get("create_missing")),
@@ -65,7 +68,7 @@ def list_words(request: Request, shop: ShopHere, kind: Kind, name: str = "", sav
     form = Form({"name": name[:80]})
     for entry in _entries(shop, kind):
         if entry.name.casefold() == name.casefold():
-            form = _form_on(entry, words.version(shop, _ENTITY[kind], entry.name))
+            form = _form_on(entry, vocabulary.version(shop, _ENTITY[kind], entry.name))
     return _words_page(request, shop, kind, form, saved=saved)
 
 
@@ -77,7 +80,7 @@ async def save_word(request: Request, shop: ShopHere, kind: Kind) -> Response:
 
 
 def _entries(shop: Shop, kind: str) -> list[SymptomRecord] | list[PartClassRecord]:
-    return words.symptoms(shop) if kind == "symptoms" else words.part_classes(shop)
+    return vocabulary.symptoms(shop) if kind == "symptoms" else vocabulary.part_classes(shop)
 
 
 def _form_on(entry: SymptomRecord | PartClassRecord, version: int) -> Form:
@@ -156,7 +159,7 @@ def _keep_word(
         if settled.to_edit:
             return _words_page(request, shop, kind, _form_on(record, version))
     try:
-        words.save(shop, record, expected_version=version)
+        vocabulary.save(shop, record, expected_version=version)
     except Conflict:
         met = meet(shop, entity, record.name, record, opened_on=form.version)
         return _conflict(request, kind, met, form)

@@ -12,12 +12,13 @@ from starlette.responses import RedirectResponse, Response
 from kb.errors import BadInput, Conflict, KbError
 from kb.facts import vocabulary as words
 from kb.model import FamilyRecord
-from kb.service import Shop, families
-from kb.service.meeting import Meeting, meet
-from kb.web import conflicts
+from kb.service import Shop
+from kb.service.boards import families
+from kb.service.history.conflicts import Meeting, meet
 from kb.web.dependencies import FilterText, ShopHere
-from kb.web.family_form import form_of, note_error, read_family_form, record_of
-from kb.web.forms import Form, typed_fields
+from kb.web.forms import conflicts
+from kb.web.forms.family import form_of, note_error, read_family_form, record_of
+from kb.web.forms.fields import Form, typed_fields
 from kb.web.rendering import family_path, render
 
 router = APIRouter()

@@ -7,9 +7,9 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from kb.service.jobs import Job
-from kb.web.access import grants
+from kb.service.shop.jobs import Job
 from kb.web.dependencies import ShopHere, VisitorHere
+from kb.web.guard.access import grants
 from kb.web.rendering import render
 
 router = APIRouter()

@@ -16,11 +16,13 @@ from kb.errors import BadInput, Conflict
 from kb.facts.cautions import cautions_for
 from kb.facts.values import format_si_plain, parse_quantity, parse_tolerance
 from kb.model import FamilyRecord, LoadRecord, Problem, problems
-from kb.service import Shop, families, loads, words
-from kb.service.meeting import Meeting, meet
-from kb.web import conflicts
+from kb.service import Shop
+from kb.service.bench import loads
+from kb.service.boards import families, vocabulary
+from kb.service.history.conflicts import Meeting, meet
 from kb.web.dependencies import FilterText, ShopHere
-from kb.web.forms import Form, typed_fields
+from kb.web.forms import conflicts
+from kb.web.forms.fields import Form, typed_fields
 from kb.web.rendering import render
 
 router = APIRouter()
@@ -34,7 +36,7 @@ def shelf(request: Request, shop: ShopHere, name: FilterText = "", saved: str = 
     """What is on the shelf, and a form for one load: a new one, or the one named."""
     form = Form({"kind": "lamp", "count": "1"})
     if name:
-        form = _form_on(loads.find(shop, name), words.version(shop, "load", name))
+        form = _form_on(loads.find(shop, name), vocabulary.version(shop, "load", name))
     return _shelf_page(request, shop, form, saved=saved, editing=bool(name))
 
 

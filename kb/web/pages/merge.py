@@ -12,9 +12,10 @@ from starlette.responses import RedirectResponse, Response
 from kb.errors import BadInput, KbError
 from kb.model import Problem
 from kb.model.merging import Side
-from kb.service import Shop, joining
+from kb.service import Shop
+from kb.service.history import merges
 from kb.web.dependencies import ShopHere
-from kb.web.forms import Form, typed_fields
+from kb.web.forms.fields import Form, typed_fields
 from kb.web.rendering import record_path, render
 
 router = APIRouter()
@@ -51,13 +52,13 @@ def _choices(form: Form) -> dict[str, Side]:
 def _merge(request: Request, shop: Shop, data: FormData) -> Response:
     form = Form({name: str(value) for name, value in data.items() if isinstance(value, str)})
     entity, away, into = (form.get(name) for name in ("entity", "away", "into"))
-    if entity not in joining.MERGED:
+    if entity not in merges.MERGED:
         raise BadInput("It is not said what is to be merged.", field="entity", remedy="Begin on the page.")
     choices = _choices(form)
     try:
-        seen = joining.preview(shop, entity, away, into, choices)
+        seen = merges.preview(shop, entity, away, into, choices)
         if seen.cases <= _AT_ONCE or seen.merged.open:
-            joining.join(shop, entity, away, into, choices)
+            merges.join(shop, entity, away, into, choices)
             return RedirectResponse(record_path(entity, seen.into), status_code=303)
     except KbError as error:
         if error.status >= 500:
@@ -67,7 +68,7 @@ def _merge(request: Request, shop: Shop, data: FormData) -> Response:
     job = shop.jobs.start(
         "merge",
         f"Merge {seen.away} into {seen.into}",
-        lambda job: joining.join(
+        lambda job: merges.join(
             shop,
             entity,
             away,
@@ -88,7 +89,7 @@ def _page(request: Request, shop: Shop, form: Form, *, look: bool, status: int =
     entity, seen = form.get("entity"), None
     if look:
         try:
-            seen = joining.preview(shop, entity, form.get("away"), form.get("into"), _choices(form))
+            seen = merges.preview(shop, entity, form.get("away"), form.get("into"), _choices(form))
         except BadInput as error:
             form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
             status = error.status
@@ -97,6 +98,6 @@ def _page(request: Request, shop: Shop, form: Form, *, look: bool, status: int =
         "form": form,
         "entity": entity,
         "seen": seen,
-        "names": joining.names(shop, entity),
+        "names": merges.names(shop, entity),
     }
     return render("merge/page.html", context, scope=request.scope, status=status)

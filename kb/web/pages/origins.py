@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Path, Request
 from starlette.responses import RedirectResponse, Response
 
-from kb.service import origins
+from kb.service.transfer import origins
 from kb.web.dependencies import ShopHere
 from kb.web.rendering import plural, render
 

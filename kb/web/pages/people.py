@@ -9,9 +9,10 @@ from starlette.responses import RedirectResponse, Response
 
 from kb.errors import BadInput, Conflict, KbError, Taken
 from kb.model.people import LEVELS, WORK
-from kb.service import Shop, audit, people
+from kb.service import Shop
+from kb.service.accounts import audit, people
 from kb.web.dependencies import FilterText, Offset, ShopHere, VisitorHere
-from kb.web.forms import Form as Typed
+from kb.web.forms.fields import Form as Typed
 from kb.web.pages.sign_in import problem_of
 from kb.web.rendering import render
 

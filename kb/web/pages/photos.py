@@ -18,12 +18,13 @@ from kb.errors import BadInput, Conflict, StoreTrouble
 from kb.facts.values import parse_share
 from kb.model import FileWords, Mark, Problem, problems
 from kb.model.marks import MARK_KINDS
-from kb.service import Shop, cases, files
-from kb.service.files import StoredCaseFile
+from kb.service import Shop
+from kb.service.cases import cases, files
+from kb.service.cases.files import StoredCaseFile
 from kb.web.dependencies import ShopHere
-from kb.web.file_answers import content_answer, small_answer
-from kb.web.forms import Form, read_form, typed_fields
-from kb.web.picture_marks import drawing_of
+from kb.web.file_responses import content_answer, small_answer
+from kb.web.forms.fields import Form, read_form, typed_fields
+from kb.web.forms.picture_marks import drawing_of
 from kb.web.rendering import render
 
 router = APIRouter()

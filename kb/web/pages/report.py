@@ -11,11 +11,13 @@ from starlette.responses import RedirectResponse, Response
 
 from kb.errors import BadInput, OthersCase
 from kb.model import Problem
-from kb.service import Shop, cases, reporting
+from kb.service import Shop
+from kb.service.bench import reports
+from kb.service.cases import cases
 from kb.web.dependencies import ShopHere
-from kb.web.forms import Form, typed_fields
+from kb.web.forms.fields import Form, typed_fields
+from kb.web.hosts import is_loopback
 from kb.web.rendering import render
-from kb.web.security import is_loopback
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]
@@ -30,16 +32,16 @@ def report_page(request: Request, shop: ShopHere, uid: Uid, saved: str = "") -> 
 def _desk_page(
     request: Request, shop: Shop, uid: str, form: Form, *, saved: str = "", status: int = 200
 ) -> Response:
-    desk = reporting.desk(shop, uid)
-    typed = form.plain or {name: desk.report.content[name] for name, _ in reporting.PARAGRAPHS}
+    desk = reports.desk(shop, uid)
+    typed = form.plain or {name: desk.report.content[name] for name, _ in reports.PARAGRAPHS}
     context = {
         "nav": "cases",
         "desk": desk,
-        "paragraphs": reporting.PARAGRAPHS,
+        "paragraphs": reports.PARAGRAPHS,
         "typed": typed,
         "form": form,
         "saved": saved,
-        "most": reporting.MOST_LETTERS,
+        "most": reports.MOST_LETTERS,
     }
     return render("report/edit.html", context, scope=request.scope, status=status)
 
@@ -52,13 +54,13 @@ async def keep_report(request: Request, shop: ShopHere, uid: Uid) -> Response:
 
 
 def _keep(request: Request, shop: Shop, uid: str, data: FormData) -> Response:
-    form = Form({name: str(data.get(name, "")) for name, _ in reporting.PARAGRAPHS})
+    form = Form({name: str(data.get(name, "")) for name, _ in reports.PARAGRAPHS})
     action = data.get("action")
     if action == "anew":
-        reporting.start_anew(shop, uid)
+        reports.start_anew(shop, uid)
         return RedirectResponse(f"/cases/{uid}/report", status_code=303)
     try:
-        report = reporting.keep(shop, uid, form.plain, issue=action == "issue")
+        report = reports.keep(shop, uid, form.plain, issue=action == "issue")
     except OthersCase:
         raise
     except BadInput as error:
@@ -73,8 +75,8 @@ def show_report(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """A report as it was issued, on one page."""
     context = {
         "nav": "cases",
-        "report": reporting.issued(shop, uid),
-        "paragraphs": reporting.PARAGRAPHS,
+        "report": reports.issued(shop, uid),
+        "paragraphs": reports.PARAGRAPHS,
     }
     return render("report/page.html", context, scope=request.scope)
 
@@ -101,5 +103,5 @@ def label(request: Request, shop: ShopHere, uid: Uid) -> Response:
 def label_code(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """The code on the label."""
     cases.own(shop, uid)
-    picture = reporting.label_code(_address(request, shop, uid))
+    picture = reports.label_code(_address(request, shop, uid))
     return Response(picture, media_type="image/svg+xml", headers={"Cache-Control": "no-cache"})

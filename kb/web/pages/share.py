@@ -12,11 +12,12 @@ from starlette.responses import RedirectResponse, Response
 
 from kb.errors import BadInput, NotFound
 from kb.model import Problem
-from kb.service import Shop, sharing, taking_out
-from kb.service.jobs import Job
-from kb.service.sharing import Choice, Seen
+from kb.service import Shop
+from kb.service.shop.jobs import Job
+from kb.service.transfer import exports, shares
+from kb.service.transfer.shares import Choice, Seen
 from kb.web.dependencies import ShopHere
-from kb.web.forms import typed_fields
+from kb.web.forms.fields import typed_fields
 from kb.web.rendering import render
 from kb.web.streamed import Download
 
@@ -30,7 +31,7 @@ _PATIENCE_SECONDS = 2.0
 @router.get("/data/share")
 def share(request: Request, shop: ShopHere) -> Response:
     """What there is to choose from."""
-    return _page(request, shop, Choice(name=sharing.sharing_name(shop)))
+    return _page(request, shop, Choice(name=shares.sharing_name(shop)))
 
 
 @router.post("/data/share")
@@ -71,10 +72,10 @@ def _looked_through(shop: Shop, choice: Choice, data: FormData) -> Job:
     known = data.get("seen")
     if isinstance(known, str) and known:
         with suppress(NotFound):
-            job = sharing.seen_by(shop, known)
-            if sharing.still_holds(shop, job, choice):
+            job = shares.seen_by(shop, known)
+            if shares.still_holds(shop, job, choice):
                 return job
-    return sharing.look(shop, choice)
+    return shares.look(shop, choice)
 
 
 def _offset(text: object) -> int:
@@ -85,7 +86,7 @@ def _offset(text: object) -> int:
 def _preview(request: Request, shop: Shop, data: FormData) -> Response:
     choice = _choice(data)
     # Only another page of the texts may rest on what was seen before: who asks to be shown again means it.
-    job = _looked_through(shop, choice, data) if "offset" in data else sharing.look(shop, choice)
+    job = _looked_through(shop, choice, data) if "offset" in data else shares.look(shop, choice)
     job.wait(_PATIENCE_SECONDS)
     if not isinstance(job.result, Seen):
         return RedirectResponse(f"/jobs/{job.id}", status_code=303)
@@ -95,7 +96,7 @@ def _preview(request: Request, shop: Shop, data: FormData) -> Response:
 @router.get("/data/share/seen/{job_id}")
 def share_seen(request: Request, shop: ShopHere, job_id: JobId) -> Response:
     """What was looked through, once the job is over."""
-    job = sharing.seen_by(shop, job_id)
+    job = shares.seen_by(shop, job_id)
     if not isinstance(job.result, Seen):
         return RedirectResponse(f"/jobs/{job.id}", status_code=303)
     return _page(request, shop, job.result.choice, job)
@@ -104,16 +105,16 @@ def share_seen(request: Request, shop: ShopHere, job_id: JobId) -> Response:
 def _file(request: Request, shop: Shop, data: FormData) -> Response:
     choice = _choice(data)
     try:
-        sharing.own_origin(shop, choice.name)
+        shares.own_origin(shop, choice.name)
     except BadInput as error:
         problem = Problem(error.field or "name", error.message, error.remedy or "")
         job = _looked_through(shop, choice, data)
         job.wait(_PATIENCE_SECONDS)
         return _page(request, shop, choice, job, problem=problem)
-    sharing.keep_name(shop, choice.name.strip())
+    shares.keep_name(shop, choice.name.strip())
     name = f"shared-board-faults-{shop.today().isoformat()}.jsonl"
-    pieces = taking_out.chunks("jsonl", sharing.records(shop, choice))
-    return Download(pieces, name, taking_out.FORMATS["jsonl"][2])
+    pieces = exports.chunks("jsonl", shares.records(shop, choice))
+    return Download(pieces, name, exports.FORMATS["jsonl"][2])
 
 
 def _page(
@@ -126,15 +127,15 @@ def _page(
 ) -> Response:
     """The page; with what the job saw where it is done."""
     found = job.result if job is not None and isinstance(job.result, Seen) else None
-    seen = sharing.at_page(shop, found, offset) if found else None
+    seen = shares.at_page(shop, found, offset) if found else None
     context = {
         "nav": "data",
         "choice": choice,
-        "offer": sharing.offer(shop),
+        "offer": shares.offer(shop),
         "seen": seen,
         "seen_by": job.id if job is not None and seen else "",
-        "masked": sharing.masked_words(seen.masked) if seen else "",
-        "per_page": sharing.TEXTS_SHOWN,
+        "masked": shares.masked_words(seen.masked) if seen else "",
+        "per_page": shares.TEXTS_SHOWN,
         "problem": problem,
     }
     return render("data/share.html", context, scope=request.scope, status=422 if problem else 200)

@@ -13,8 +13,8 @@ from starlette.responses import FileResponse, RedirectResponse, Response
 from kb.errors import BadInput, KbError
 from kb.model import Problem
 from kb.service import Shop, sheets
-from kb.service.jobs import Job
 from kb.service.sheets import Sheet
+from kb.service.shop.jobs import Job
 from kb.web.dependencies import ShopHere
 from kb.web.rendering import render
 

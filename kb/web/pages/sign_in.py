@@ -9,13 +9,14 @@ from starlette.responses import RedirectResponse, Response
 
 from kb.errors import BadInput, KbError, StoreAway, TooSoon
 from kb.model import Problem
-from kb.service import Shop, people, signing_in
-from kb.service.audit import Visitor
-from kb.web.cookies import Cookies
+from kb.service import Shop
+from kb.service.accounts import people, signed_in
+from kb.service.accounts.audit import Visitor
 from kb.web.dependencies import QueryText, ShopHere, VisitorHere
-from kb.web.door import place_after
 from kb.web.errors import when_to_ask_again
-from kb.web.forms import Form as Typed
+from kb.web.forms.fields import Form as Typed
+from kb.web.guard.cookies import Cookies
+from kb.web.guard.door import place_after
 from kb.web.rendering import render
 
 router = APIRouter()
@@ -69,7 +70,7 @@ def sign_in(
     cookies, wanted = _cookies(request), place_after(next)
     try:
         device = cookies.device_in(request.headers, people.id_of(shop, name))
-        visitor, key = signing_in.sign_in(
+        visitor, key = signed_in.sign_in(
             shop, name, password, address=_address(request), browser=_browser(request), device=device
         )
     except (BadInput, TooSoon) as error:
@@ -88,7 +89,7 @@ def _let_in(
     cookies = _cookies(request)
     before = cookies.session_in(request.headers)
     if before is not None:
-        signing_in.end_with_key(shop, before)
+        signed_in.end_with_key(shop, before)
     answer = RedirectResponse(wanted, status_code=303)
     answer.headers.append("Set-Cookie", cookies.session(key))
     answer.headers.append("Set-Cookie", cookies.device(visitor.person_id or 0, device))
@@ -98,7 +99,7 @@ def _let_in(
 @router.post("/sign-out")
 def sign_out(request: Request, shop: ShopHere, visitor: VisitorHere) -> Response:
     """Signs out here."""
-    signing_in.sign_out(shop, visitor)
+    signed_in.sign_out(shop, visitor)
     return signed_out(request)
 
 
