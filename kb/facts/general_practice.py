@@ -17,7 +17,15 @@ from typing import Any
 
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
-from kb.facts.vocabulary import FAILURE_MODES, LOADS, RAIL_CONDITIONS, RAIL_ROLES, SECTIONS, SUPPLY_STATES, values
+from kb.facts.vocabulary import (
+    FAILURE_MODES,
+    LOADS,
+    RAIL_CONDITIONS,
+    RAIL_ROLES,
+    SECTIONS,
+    SUPPLY_STATES,
+    values,
+)
 
 Chances = tuple[float, float, float, float, float]  # in the order of RAIL_CONDITIONS
 
@@ -141,7 +149,11 @@ def general_practice() -> GeneralPractice:
         excludes_nothing=frozenset(_checked_symptoms(chain["excludes_nothing"]["symptoms"])),
         contradicts=tuple(
             ContradictRule(
-                rule["first"], frozenset(rule["absent"]), rule["second"], frozenset(rule["there"]), rule["why"]
+                rule["first"],
+                frozenset(rule["absent"]),
+                rule["second"],
+                frozenset(rule["there"]),
+                rule["why"],
             )
             for rule in chain["contradicts"]
         ),
