@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 from databases import PLACES
+from demo_town.generator import generate
+from demo_town.generator import lines as demo_text
 from factories import a_case, a_family, bring, case_json, demo_lines, demo_shop, encoded, exported, fresh_shop
 
-from kb.demo.generator import generate
-from kb.demo.generator import lines as demo_text
 from kb.errors import BadLine
 from kb.exchange import lines as exchange
 from kb.model import LoadRecord, PartClassRecord, SymptomRecord

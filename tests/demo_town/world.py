@@ -7,9 +7,9 @@ source). What breaks in each family stands in `weak_points`.
 
 from __future__ import annotations
 
-from kb.demo.families_aboard import ABOARD
-from kb.demo.families_ashore import ASHORE
-from kb.demo.family import Family
+from demo_town.families_aboard import ABOARD
+from demo_town.families_ashore import ASHORE
+from demo_town.family import Family
 
 FAMILIES: tuple[Family, ...] = (*ASHORE, *ABOARD)
 

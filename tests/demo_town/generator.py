@@ -13,13 +13,13 @@ from datetime import date, timedelta
 from heapq import heappop, heappush
 from typing import TypeVar
 
-from kb.demo.complaints import complaint
-from kb.demo.dice import Dice, Weighted
-from kb.demo.family import Family
-from kb.demo.invented import families_with_weak_points
-from kb.demo.measure import Bench, Record
-from kb.demo.plan import FamilyPlan, FaultPlan, family_plan
-from kb.demo.world import FAMILIES, LOADS
+from demo_town.complaints import complaint
+from demo_town.dice import Dice, Weighted
+from demo_town.family import Family
+from demo_town.invented import families_with_weak_points
+from demo_town.measure import Bench, Record
+from demo_town.plan import FamilyPlan, FaultPlan, family_plan
+from demo_town.world import FAMILIES, LOADS
 
 START = date(2016, 11, 1)
 LAST_DAY = date(2026, 10, 31)

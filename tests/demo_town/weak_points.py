@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from kb.demo.fault_kind import FaultKind
-from kb.demo.faults_mains_side import MAINS_SIDE
-from kb.demo.faults_output_side import OUTPUT_SIDE
+from demo_town.fault_kind import FaultKind
+from demo_town.faults_mains_side import MAINS_SIDE
+from demo_town.faults_output_side import OUTPUT_SIDE
 
 KINDS: dict[str, FaultKind] = {kind.key: kind for kind in (*MAINS_SIDE, *OUTPUT_SIDE)}
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from kb.demo.family import Enable, Family, Rail, bulk, controller_supply
+from demo_town.family import Enable, Family, Rail, bulk, controller_supply
 
 _PIER = (
     "harbour office",

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from kb.demo.dice import Dice
-from kb.demo.family import Family
-from kb.demo.weak_points import WEAK_POINTS, WeakPoint
-from kb.demo.world import FAMILIES
+from demo_town.dice import Dice
+from demo_town.family import Family
+from demo_town.weak_points import WEAK_POINTS, WeakPoint
+from demo_town.world import FAMILIES
 
 _LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from kb.demo.dice import Dice
+from demo_town.dice import Dice
 
 # quantity -> (unit, smaller steps as (factor, prefix)) in the way bench people write them
 _UNITS = {

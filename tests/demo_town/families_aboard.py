@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from kb.demo.family import Family, Rail, bulk, controller_supply
+from demo_town.family import Family, Rail, bulk, controller_supply
 
 _SHIP = ("night ferry, passenger deck", "car ferry, bridge", "day boat 2", "ferry line, workshop")
 _GALLEY = ("galley of the night ferry", "galley of the car ferry", "quay café", "seamen's club kitchen")

@@ -6,10 +6,10 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from kb.demo.dice import Weighted
-from kb.demo.family import Family, Rail
-from kb.demo.fault_kind import Check, Rule
-from kb.demo.weak_points import WeakPoint
+from demo_town.dice import Weighted
+from demo_town.family import Family, Rail
+from demo_town.fault_kind import Check, Rule
+from demo_town.weak_points import WeakPoint
 
 _OUTPUT_SECTIONS = {
     "standby": "standby output",

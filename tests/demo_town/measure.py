@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from kb.demo.dice import Dice
-from kb.demo.family import Rail
-from kb.demo.fault_kind import Check, Rule
-from kb.demo.plan import FamilyPlan, FaultPlan
-from kb.demo.readings import shown, volts_shown, written
+from demo_town.dice import Dice
+from demo_town.family import Rail
+from demo_town.fault_kind import Check, Rule
+from demo_town.plan import FamilyPlan, FaultPlan
+from demo_town.readings import shown, volts_shown, written
 
 Record = dict[str, object]
 _METERS = (2000, 4000, 6000, 6000)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from kb.demo.fault_kind import FaultKind
+from demo_town.fault_kind import FaultKind
 
 OUTPUT_SIDE: tuple[FaultKind, ...] = (
     FaultKind(

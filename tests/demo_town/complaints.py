@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from kb.demo.dice import Dice
+from demo_town.dice import Dice
 
 PHRASES: dict[str, tuple[str, ...]] = {
     "dead": ("dead", "completely dead", "no sign of life", "doesn't do anything any more",
