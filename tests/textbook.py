@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from demo_town.generator import generate
 from factories import a_family
 
-from kb.demo.generator import generate
 from kb.facts.vocabulary import SECTIONS, values
 from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Rail, Reading, as_dict
 from kb.service import Shop

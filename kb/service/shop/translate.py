@@ -61,6 +61,8 @@ _USUAL: dict[str, tuple[float, float | None]] = {"standby": (5.0, None), "contro
 # Peaks of 230 V and 120 V mains, and what power factor stages make of both.
 _RECTIFIED_V, _BOOSTED_V = (325.0, 170.0), 385.0
 _BULK_TOLERANCE_PCT = 12.0
+# Every supply has them, though a family's list of outputs may not; another name than the family's is a slip.
+_SELDOM_LISTED = frozenset(("bulk", "controller supply"))
 
 
 def rail_meant(family: FamilyRecord | None, reading: Reading) -> Rail | None:
@@ -74,6 +76,12 @@ def rail_meant(family: FamilyRecord | None, reading: Reading) -> Rail | None:
     obvious = obvious_rail(reading.rail)
     if obvious is None:
         return None
+    if family is not None and family.rails:
+        if obvious.role not in _SELDOM_LISTED:
+            return None
+        same = next((one for one in family.rails if one.role == obvious.role), None)
+        if same is not None:
+            return same
     volts, tolerance_pct = obvious.nominal_v, None
     if obvious.role == "bulk":
         volts, tolerance_pct = _bulk_meant(family, reading), _BULK_TOLERANCE_PCT
