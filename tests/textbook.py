@@ -21,7 +21,9 @@ from kb.facts.vocabulary import SECTIONS, values
 from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Rail, Reading, as_dict
 from kb.service import Shop
 from kb.service.diagnose.evidence import gather, read_line
+from kb.service.diagnose.general import board_says
 from kb.suggest import Evidence
+from kb.suggest.findings import Finding
 
 DATA = Path(__file__).parent / "published" / "data"
 FAMILY = "TX-1"
@@ -195,6 +197,12 @@ def _share(answers: Sequence[bool | None], of_none: float) -> float:
 def evidence_of(shop: Shop, situation: Situation, *, with_family: bool = True) -> Evidence:
     """What the statistics see of a situation."""
     return gather(shop, record_of(situation, with_family)).evidence
+
+
+def findings_of(shop: Shop, situation: Situation, *, with_family: bool = True) -> tuple[Finding, ...]:
+    """The direct findings at parts that a situation names."""
+    gathered = gather(shop, record_of(situation, with_family))
+    return board_says(gathered.evidence, gathered.readings, gathered.family, {}).findings
 
 
 def family_line() -> dict[str, Any]:
