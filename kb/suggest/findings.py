@@ -37,20 +37,25 @@ BULK_ESR_OHM = 3.0
 WEAK_BULK_FRACTION = 0.7
 
 CERTAIN, ACROSS, LIKELY, DOUBTFUL = 400.0, 40.0, 100.0, 5.0
+RIPPLE, RIPPLE_FINE = 8.0, 0.3
 GOOD = 0.1  # a part that measures right is hardly the cause; in circuit that is not quite sure
 
 
 @dataclass(frozen=True, slots=True)
 class PointReading:
-    """A reading on an unplugged board: `point` as a person names it, `value` in the quantity's SI unit.
+    """A reading at a part: `point` as a person names it, `value` in the quantity's SI unit.
 
-    `quantity` is `ohm`, `diode_v`, `esr_ohm` or `farad`; `rail` says that the point is a supply, against ground.
+    `quantity` is `ohm`, `diode_v`, `esr_ohm` or `farad` on the unplugged board, or `ripple_v`. `rail` says that
+    the point is a supply, against ground, and `role` of which use; without a role its name may tell. Ripple is
+    judged against `limit`, in volts.
     """
 
     point: str
     quantity: str
     value: float
     rail: bool = False
+    role: str = ""
+    limit: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -362,8 +367,12 @@ def _finding(part: _Part, reading: PointReading, what: str) -> Finding:
 
 def _rail_to_ground(reading: PointReading) -> Finding | None:
     rail = obvious_rail(reading.point)
-    section = _OUTPUT_OF_ROLE.get(rail.role) if rail else None
-    if section is None or reading.quantity not in ("ohm", "diode_v"):
+    section = _OUTPUT_OF_ROLE.get(reading.role or (rail.role if rail else ""))
+    if section is None:
+        return None
+    if reading.quantity == "ripple_v":
+        return _ripple(reading, section)
+    if reading.quantity not in ("ohm", "diode_v"):
         return None
     limit = RAIL_SHORT_OHM if reading.quantity == "ohm" else SHORT_DROP_V / 2
     if reading.value > limit:
@@ -392,6 +401,32 @@ def _rail_to_ground(reading: PointReading) -> Finding | None:
         "short",
         f"{reading.point} reads {_shown(reading)} to ground: a short on this output",
         tuple(supports),
+    )
+
+
+def _ripple(reading: PointReading, section: str) -> Finding | None:
+    """A rail's ripple shows its filter capacitors, and the bulk capacitor behind them."""
+    if reading.limit is None or reading.limit <= 0.0:
+        return None
+    filters = ((section, "electrolytic capacitor"), (section, "polymer capacitor"))
+    named = f"{reading.point} ripples by {reading.value:.3g} V"
+    if reading.value <= reading.limit:
+        return Finding(
+            reading.point,
+            filters[0][1],
+            section,
+            "in order",
+            f"{named}, within its limit: its filter capacitors filter",
+            tuple((fault, RIPPLE_FINE) for fault in filters),
+        )
+    supports = (*((fault, RIPPLE) for fault in filters), ((_BULK, "bulk capacitor"), RIPPLE / 4))
+    return Finding(
+        reading.point,
+        filters[0][1],
+        section,
+        "high ripple",
+        f"{named}, more than its limit of {reading.limit:.3g} V: its filter capacitors first",
+        supports,
     )
 
 

@@ -131,3 +131,19 @@ def test_bulk_capacitance_is_held_against_the_family_s_own() -> None:
     weak = findings([PointReading("bulk capacitor", "farad", 60e-6)], bulk_farad=120e-6)
     assert weak[0].what == "weak"
     assert findings([PointReading("bulk capacitor", "farad", 60e-6)]) == ()
+
+
+def test_ripple_is_held_against_the_limit_of_its_rail() -> None:
+    def found(volts: float):  # type: ignore[no-untyped-def]
+        return findings([PointReading("24V", "ripple_v", volts, True, "backlight", 0.2)])
+
+    filters = ("backlight output", "electrolytic capacitor")
+    assert found(0.9)[0].what == "high ripple"
+    assert (
+        log_ratio(found(0.9), *filters)
+        > log_ratio(found(0.9), "bulk and power factor stage", "bulk capacitor")
+        > 0
+    )
+    assert not part_found_bad(found(0.9))
+    assert log_ratio(found(0.1), *filters) < 0.0
+    assert findings([PointReading("24V", "ripple_v", 0.9, True, "backlight")]) == ()

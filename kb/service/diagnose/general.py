@@ -15,7 +15,7 @@ from kb.suggest.in_order import InOrder, in_order
 
 __all__ = ["BoardSays", "Excluded", "Finding", "InOrder", "board_says", "usual_rails"]
 
-_PART_QUANTITIES = frozenset(("ohm", "diode_v", "esr_ohm", "farad"))
+_PART_QUANTITIES = frozenset(("ohm", "diode_v", "esr_ohm", "farad", "ripple_v"))
 _SHORTEST = 1.0
 
 
@@ -64,8 +64,14 @@ def _point(judged: JudgedReading) -> PointReading | None:
     value = next((one for one in (reading.value, reading.min, reading.max) if one is not None), None)
     if value is None:
         return None
+    assessed = judged.assessment
     return PointReading(
-        reading.rail or reading.point or "", reading.quantity, value, rail=reading.rail is not None
+        reading.rail or reading.point or "",
+        reading.quantity,
+        value,
+        rail=reading.rail is not None,
+        role=judged.rail.role if judged.rail else "",
+        limit=assessed.high_v if assessed is not None and not assessed.asks else None,
     )
 
 
