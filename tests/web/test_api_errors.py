@@ -12,6 +12,8 @@ from web_client import Client, error_of
 from kb.errors import StoreTrouble
 from kb.service import cases, families
 
+pytestmark = pytest.mark.both("which numbers, days and characters a column takes")
+
 HOSTILE = (
     "<script>alert(1)</script>",
     "'; DROP TABLE board_case; --",

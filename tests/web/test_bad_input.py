@@ -11,6 +11,8 @@ from web_client import Client, Page
 from kb.service import cases
 from kb.service.moving import newest_change
 
+pytestmark = pytest.mark.both("which numbers, days and characters a column takes")
+
 HOSTILE = (
     "",
     "   ",

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import gc
 import http.client
-import os
 import socket
 import ssl
-import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -22,6 +19,7 @@ import trustme
 import uvicorn
 from databases import PLACES
 from factories import a_case, a_family, bring, settings_in, shop_in
+from processes import served
 from signed_in import PASSWORD
 
 from kb.service import Shop, audit, people
@@ -222,29 +220,8 @@ def test_what_people_type_makes_no_header_lines(port: int) -> None:
 @contextmanager
 def kb_serve(data: Path, *arguments: str, **settings: str) -> Iterator[str]:
     """`kb serve` as people start it; answers its address."""
-    kept = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
-    process = subprocess.Popen(
-        [sys.executable, "-m", "kb", "serve", "--no-browser", "--port", "0", *arguments],
-        env={
-            **kept,
-            "KB_DATA": str(data),
-            "KB_DATABASE_URL": PLACES.of(data),
-            "KB_BACKUP_DAILY": "no",
-            **settings,
-        },
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stdout is not None
-    assert process.stderr is not None
-    try:
-        line = process.stdout.readline()
-        assert "answers at" in line, process.stderr.read()
-        yield line.split()[-1]
-    finally:
-        process.terminate()
-        process.communicate(timeout=30)
+    with served(data, *arguments, address=PLACES.of(data), **settings) as (address, _):
+        yield address + "/"
 
 
 @pytest.fixture

@@ -24,6 +24,8 @@ from kb.model.people import LEVELS, reaches
 from kb.web import access, rendering
 from kb.web.access import ACCESS, ANYBODY, Need, Route
 
+pytestmark = pytest.mark.both("every statement behind every page")
+
 NOBODY, BENCH = "", "bench"
 # What a reader may look at and is not led to: the sheet for a test that is about to begin, and the page of
 # a case where a phone sends photographs, which stand on the case's own page as well.

@@ -11,6 +11,8 @@ from web_client import Client, Page
 from kb.model import LoadRecord, NotedSymptom, Rail, SymptomRecord
 from kb.service import cases, families, loads, words
 
+pytestmark = pytest.mark.both("two transactions at once")
+
 
 def opened(client: Client, path: str, action: str) -> dict[str, Any]:
     return dict(Page(client.get(path).text).form(action))
