@@ -20,7 +20,7 @@ from typing import Any
 
 from commands import STUCK_S
 from databases import PLACES
-from memory_stores import filled_at_once
+from memory_stores import fill_file, filled_at_once
 
 from kb import assets
 from kb.config import Settings
@@ -83,6 +83,8 @@ def shop_in(folder: Path) -> Shop:
     settings = settings_in(folder)
     if settings.store_file.exists() or is_known:
         raise RuntimeError(f"{settings.store_file} was not made by this test and is left alone.")
+    if not settings.store_url:
+        fill_file(settings.store_file)
     return _patient(Shop.open(settings, today=lambda: TODAY))
 
 
