@@ -1,0 +1,341 @@
+"""Symptoms among the words: from phrases of the lists, and from patterns of concepts in every language."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from kb.facts.parts import PART_CLASSES
+from kb.facts.word_lists import concepts, symptom_patterns, denied_patterns
+from kb.reading.lexicon import CONCEPT, Hit, negation_words
+from kb.reading.tokens import SIGN, Token
+
+_REACH = 5  # words that may stand between two words of a pattern, besides its own
+_NOT_REACH = 4  # words that may stand between "no" and what it belongs to
+_CLAUSES_APART = 2
+_FAR = 16
+_AFTER = frozenset(("nicht", "niet", "pas", "plus", "nix", "none", "jamais", "nie", "nooit", "no", "not", "nein", "nee", "net"))
+_JOINS = frozenset(("or", "nor", "oder", "noch", "ou", "ni", "of", "o", "ne", "e", "and", "und", "et", "en", "y", "&", "/"))
+_CAPACITORS = tuple(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
+RAIL_ELEMENTS = {"standby": "standby_rail", "controller supply": "vcc", "bulk": "bulk_rail"}
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """A symptom said by the tokens `places`; `nots` are those of them that deny."""
+
+    name: str
+    places: tuple[int, ...]
+    nots: frozenset[int]
+    present: bool = True
+
+    @property
+    def first(self) -> int:
+        return self.places[0]
+
+    @property
+    def last(self) -> int:
+        return self.places[-1]
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    elements: tuple[tuple[str, ...], ...]
+    absent: tuple[str, ...]
+    beside: frozenset[int]
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """One way to say a symptom: groups of elements, each group in one clause."""
+
+    name: str
+    groups: tuple[_Group, ...]
+    present: bool = True
+
+
+def _group(text: str) -> _Group:
+    elements: list[tuple[str, ...]] = []
+    absent: list[str] = []
+    beside: set[int] = set()
+    for word in text.split():
+        if word.startswith("!"):
+            absent.append(_element(word[1:]))
+            continue
+        if word.startswith("~"):
+            beside.add(len(elements))
+            word = word[1:]
+        elements.append(tuple(_element(one) for one in word.split("|")))
+    return _Group(tuple(elements), tuple(absent), frozenset(beside))
+
+
+def _element(word: str) -> str:
+    return word.replace("_", " ") if word.startswith("<") else word
+
+
+def known_elements() -> frozenset[str]:
+    """Every name that a pattern may use."""
+    classes = {f"<{part.name}>" for part in PART_CLASSES}
+    return frozenset((*concepts(), *classes, "<capacitor>", "<part>", "rail", *RAIL_ELEMENTS.values()))
+
+
+@lru_cache(maxsize=1)
+def patterns() -> tuple[Pattern, ...]:
+    """All patterns of the list file."""
+    found = []
+    for table, present in ((symptom_patterns(), True), (denied_patterns(), False)):
+        for name, texts in table.items():
+            for text in texts:
+                groups = tuple(_group(piece) for piece in text.split(">"))
+                found.append(Pattern(name, groups, present))
+    return tuple(found)
+
+
+class _Places:
+    """Where each element stands in one text."""
+
+    def __init__(self, tokens: Sequence[Token], hits: Iterable[Hit], rails: dict[int, str]) -> None:
+        self.tokens = tokens
+        spans: dict[str, set[tuple[int, ...]]] = defaultdict(set)
+        for hit in hits:
+            if hit.table == CONCEPT:
+                spans[hit.value].add(hit.places)
+            elif hit.table == "parts":
+                spans[f"<{hit.value}>"].add(hit.places)
+                spans["<part>"].add(hit.places)
+                if hit.value in _CAPACITORS:
+                    spans["<capacitor>"].add(hit.places)
+        for at, role in rails.items():
+            spans["rail"].add((at,))
+            if role in RAIL_ELEMENTS:
+                spans[RAIL_ELEMENTS[role]].add((at,))
+        self.spans = {name: sorted(found) for name, found in spans.items()}
+        self._starts = {name: [span[0] for span in found] for name, found in self.spans.items()}
+
+    def near(self, name: str, at: int, reach: int) -> list[tuple[int, ...]]:
+        """Spans of an element that begin within `reach` tokens of token `at`, in its clause."""
+        starts = self._starts.get(name)
+        if not starts:
+            return []
+        clause = self.tokens[at].clause
+        low, high = bisect_left(starts, at - reach), bisect_left(starts, at + reach + 1)
+        return [span for span in self.spans[name][low:high] if self.tokens[span[0]].clause == clause]
+
+
+def _group_matches(group: _Group, places: _Places) -> list[tuple[tuple[int, ...], frozenset[int]]]:
+    """(tokens, those that deny) of every place in the text where all elements of `group` stand together."""
+    solid = [names for names in group.elements if names != ("no",)]
+    if not solid or any(not any(name in places.spans for name in names) for names in group.elements):
+        return []
+    counted = [sum(len(places.spans.get(name, ())) for name in names) for names in solid]
+    pivot = counted.index(min(counted))
+    reach = _REACH + len(group.elements)
+    found = {}
+    for name in solid[pivot]:
+        for span in places.spans.get(name, ()):
+            used = _gather(solid, pivot, span, group, places, reach)
+            if used is None:
+                continue
+            nots: frozenset[int] = frozenset()
+            if len(solid) < len(group.elements):
+                deny = _negation(used, places)
+                if deny is None:
+                    continue
+                nots = frozenset(deny)
+            found[tuple(sorted({*used, *nots}))] = nots
+    return list(found.items())
+
+
+def _gather(
+    solid: Sequence[tuple[str, ...]],
+    pivot: int,
+    span: tuple[int, ...],
+    group: _Group,
+    places: _Places,
+    reach: int,
+) -> set[int] | None:
+    used = set(span)
+    for number, names in enumerate(solid):
+        if number == pivot:
+            continue
+        near = [
+            (min(abs(at - mine) for at in other for mine in used), other)
+            for name in names
+            for other in places.near(name, span[0], reach)
+            if not used.intersection(other)
+        ]
+        if not near:
+            return None
+        distance, other = min(near)
+        if number in group.beside and distance > 1:
+            return None
+        used.update(other)
+    if any(places.near(name, span[0], reach) for name in group.absent):
+        return None
+    return used
+
+
+def _negation(used: set[int], places: _Places) -> tuple[int, ...] | None:
+    first, last = min(used), max(used)
+    best: tuple[int, tuple[int, ...]] | None = None
+    for span in places.near("no", first, _FAR):
+        if used.intersection(span):
+            continue
+        at = span[0]
+        if at < first:
+            distance = first - span[-1]
+            if distance > _NOT_REACH:
+                continue
+        elif at > last:
+            distance = at - last
+            word = places.tokens[at].folded
+            if distance > 2 or word not in _AFTER or word == "no" and at + 1 < len(places.tokens) and places.tokens[at + 1].clause == places.tokens[at].clause:
+                continue
+        else:
+            distance = 1
+        if best is None or distance < best[0]:
+            best = (distance, span)
+    return best[1] if best else None
+
+
+def _pattern_matches(places: _Places) -> list[Match]:
+    made: dict[_Group, list[tuple[tuple[int, ...], frozenset[int]]]] = {}
+    found: list[Match] = []
+    for pattern in patterns():
+        chains: list[tuple[tuple[int, ...], frozenset[int]]] | None = None
+        for group in pattern.groups:
+            if group not in made:
+                made[group] = _group_matches(group, places)
+            chains = made[group] if chains is None else _chained(chains, made[group], places.tokens)
+            if not chains:
+                break
+        for used, nots in chains or ():
+            found.append(Match(pattern.name, used, nots, pattern.present))
+    return found
+
+
+def _chained(
+    before: list[tuple[tuple[int, ...], frozenset[int]]],
+    after: list[tuple[tuple[int, ...], frozenset[int]]],
+    tokens: Sequence[Token],
+) -> list[tuple[tuple[int, ...], frozenset[int]]]:
+    found = []
+    later = sorted(after)
+    starts = [used[0] for used, _ in later]
+    for used, nots in before:
+        for other, more in later[bisect_left(starts, used[-1] + 1) :]:
+            if other[0] - used[-1] > _FAR:
+                break
+            near = tokens[other[0]].clause - tokens[used[-1]].clause <= _CLAUSES_APART
+            if near and tokens[other[0]].sentence == tokens[used[-1]].sentence:
+                found.append(((*used, *other), nots | more))
+                break
+    return found
+
+
+def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int, str]) -> list[Match]:
+    """The symptoms that the tokens name, each where it stands, present or denied; the longest name wins.
+
+    `rails` has the role of each token that names a supply.
+    """
+    places = _Places(tokens, hits, rails)
+    negations = negation_words()
+    found: list[Match] = []
+    for hit in hits:
+        if hit.table == "symptoms":
+            nots = frozenset(at for at in hit.places if tokens[at].folded in negations)
+            found.append(Match(hit.value, hit.places, nots))
+    found += _pattern_matches(places)
+    kept = _longest(_own_negation(found, tokens))
+    return _denied(kept, tokens, places)
+
+
+def _own_negation(found: list[Match], tokens: Sequence[Token]) -> list[Match]:
+    """Each "no" belongs to what stands nearest, and through "or" to what is joined with it."""
+    nearest: dict[int, tuple[int, Match]] = {}
+    for match in found:
+        for at in match.nots:
+            distance = _distance(match, at)
+            if at not in nearest or (distance, -len(match.places)) < (nearest[at][0], -len(nearest[at][1].places)):
+                nearest[at] = (distance, match)
+    kept = []
+    for match in found:
+        for at in match.nots:
+            distance, owner = nearest[at]
+            if _distance(match, at) > distance and not (set(match.places) - match.nots) & set(owner.places):
+                low, high = sorted((owner.first, match.last)) if owner.first < match.last else (match.first, owner.last)
+                if not any(tokens[between].folded in _JOINS for between in range(low, high)):
+                    break
+        else:
+            kept.append(match)
+    return kept
+
+
+def _distance(match: Match, at: int) -> int:
+    return min((abs(place - at) for place in match.places if place not in match.nots), default=0)
+
+
+def _longest(found: list[Match]) -> list[Match]:
+    """Without those whose words are all part of a longer one."""
+    kept: list[Match] = []
+    by_place: dict[int, list[set[int]]] = defaultdict(list)
+    ordered = sorted(found, key=lambda match: (-len(match.places), match.last - match.first, match.first))
+    named: set[tuple[str, int]] = set()
+    for match in ordered:
+        own = set(match.places)
+        if any(own <= other for other in by_place[match.first]):
+            continue
+        if (match.name, match.first) in named:
+            continue
+        named.add((match.name, match.first))
+        kept.append(match)
+        for place in match.places:
+            by_place[place].append(own)
+    return sorted(kept, key=lambda match: (match.first, match.last))
+
+
+def _denied(kept: list[Match], tokens: Sequence[Token], places: _Places) -> list[Match]:
+    consumed = {at for match in kept for at in match.nots}
+    free = sorted({span[0] for span in places.spans.get("no", ()) if span[0] not in consumed})
+    result: list[Match] = []
+    last_denied: Match | None = None
+    for match in kept:
+        present = match.present
+        if present and not match.nots and free:
+            present = not _is_denied(match, free, tokens, kept, last_denied)
+        if not present:
+            last_denied = match
+        result.append(Match(match.name, match.places, match.nots, present))
+    return result
+
+
+def _is_denied(
+    match: Match, free: list[int], tokens: Sequence[Token], kept: list[Match], last_denied: Match | None
+) -> bool:
+    clause = tokens[match.first].clause
+    at = bisect_left(free, match.first)
+    if at < len(free) and free[at] < match.last:
+        return True
+    if at > 0:
+        no = free[at - 1]
+        if tokens[no].clause == clause and match.first - no <= _FAR:
+            between = [other for other in kept if no < other.first < match.first and other is not match]
+            if not between:
+                return True
+            if last_denied in between:
+                joins = {tokens[place].folded for place in range(between[-1].last + 1, match.first)}
+                return bool(joins & _JOINS) or not joins
+    if last_denied is not None and match.first - last_denied.last <= 2 and tokens[last_denied.last].sentence == tokens[match.first].sentence:
+        joins = {tokens[place].folded for place in range(last_denied.last + 1, match.first)}
+        if joins & {"or", "nor", "oder", "ou", "ni", "of", "noch", "o", "/"}:
+            return True
+    after = match.last + 1
+    while after < len(tokens) and tokens[after].kind == SIGN:
+        after += 1
+    if after < len(tokens) and after in free and tokens[after].folded in _AFTER:
+        ends = after + 1 >= len(tokens) or tokens[after + 1].clause != tokens[after].clause
+        return ends and tokens[after].sentence == tokens[match.last].sentence
+    return False
