@@ -90,7 +90,7 @@ _SERVER = _Server()
 
 
 def _serve() -> None:
-    from kb.cli import main  # what the commands need is loaded here, once
+    from kb.cli.main import main  # what the commands need is loaded here, once
 
     assert main
     for line in sys.stdin:
@@ -103,7 +103,7 @@ def _serve() -> None:
 
 def _become(order: dict[str, object]) -> None:
     """Turns the forked process into the command, and ends it."""
-    from kb.cli import main
+    from kb.cli.main import main
 
     status: object = 1
     try:

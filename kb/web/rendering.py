@@ -8,7 +8,7 @@ from typing import Any
 from urllib.parse import quote, urlencode
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from starlette.responses import HTMLResponse
+from starlette.responses import HTMLResponse, RedirectResponse
 from starlette.types import Scope
 
 from kb import __version__, assets
@@ -38,6 +38,11 @@ def day(value: date | None) -> str:
 def family_path(code: str) -> str:
     """The address of a family's page. Separators do not count in a code, so a slash may be a hyphen."""
     return "/families/" + quote(code.replace("/", "-"), safe="")
+
+
+def see_other(url: str) -> RedirectResponse:
+    """Where a form that was taken leads: the browser asks for that page, so that reloading sends nothing again."""
+    return RedirectResponse(url, status_code=303)
 
 
 def record_path(entity: str, name: str) -> str:

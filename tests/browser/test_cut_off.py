@@ -13,7 +13,7 @@ from looks import faults
 from playwright.sync_api import Browser, expect
 from processes import serving, until
 
-from kb.service.following import AT_HAND_EVERY_S
+from kb.service.shop.cut_off.follower import AT_HAND_EVERY_S
 
 pytestmark = pytest.mark.once("it starts a server of its own")
 PAGES = ("/", "/search?q=relay", "/cases", "/cases/one", "/families", "/families/GL-31", "/cases/one/history")

@@ -19,7 +19,7 @@ from web_client import Page
 
 from kb.config import Settings
 from kb.service import Shop
-from kb.service.following import AT_HAND_EVERY_S, Follower
+from kb.service.shop.cut_off.follower import AT_HAND_EVERY_S, Follower
 from kb.store import Store
 from kb.store.records import changes, families
 

@@ -24,10 +24,11 @@ from databases import PLACES
 from factories import a_case, a_family, bring, settings_in, shop_in
 from signed_in import PASSWORD
 
-from kb.service import Shop, audit, people
-from kb.web import security
+from kb.service import Shop
+from kb.service.accounts import audit, people
 from kb.web.app import create_app
-from kb.web.connections import PatientProtocol
+from kb.web.guard import requests
+from kb.web.guard.connections import PatientProtocol
 
 
 class Hasty(PatientProtocol):
@@ -118,7 +119,7 @@ def test_a_quick_second_request_on_the_same_connection_is_answered(port: int) ->
 
 
 def test_a_body_that_comes_too_slowly_is_refused(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(security, "BODY_GRACE_S", 0.5)
+    monkeypatch.setattr(requests, "BODY_GRACE_S", 0.5)
     head = (
         b"POST /cases HTTP/1.1\r\nHost: 127.0.0.1\r\nOrigin: http://127.0.0.1\r\n"
         b"Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 5000\r\n\r\n"

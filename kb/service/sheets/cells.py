@@ -15,7 +15,7 @@ from kb.facts.typed_entries import parse_minutes
 from kb.facts.written_days import read_day, settle
 from kb.facts.written_numbers import amount_cents, decimal_mark, plain_number, with_plain_number
 from kb.model import FamilyRecord, Rail
-from kb.service.board_evidence import read_line
+from kb.service.diagnose.evidence import read_line
 from kb.service.sheets import answers as decide
 from kb.service.sheets import splitting
 from kb.service.sheets.fields import DAYS

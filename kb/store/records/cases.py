@@ -15,7 +15,7 @@ from kb.facts.designators import code_key
 from kb.model import Attempt, CaseRecord, FollowUp, NotedSymptom, Reading, Record, as_dict
 from kb.store.records import changes, families
 from kb.store.records.lists import Names
-from kb.store.tables import (
+from kb.store.tables.core import (
     BoardCase,
     CaseAttempt,
     CaseFollowUp,

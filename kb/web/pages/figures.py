@@ -9,8 +9,8 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from kb.service import figures
-from kb.service.figures import Month
+from kb.service.cases import figures
+from kb.service.cases.figures import Month
 from kb.web.dependencies import ShopHere
 from kb.web.rendering import render
 
