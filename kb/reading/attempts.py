@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from kb.facts.designators import designator_letters
+from kb.facts.parts import PART_CLASSES
 from kb.reading.facts import KnownPart
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.readings import Found, Subject
@@ -27,6 +28,21 @@ _EXTENDS = frozenset(("+", "&", "and", "und", "et", "en", "y", "e", "also", "auc
 _NEW = frozenset(("new", "neu", "neue", "neuer", "neuen", "neues", "neuf", "neuve", "neufs", "neuves", "nouveau", "nouvelle", "nouveaux", "nieuwe", "nieuw", "nuevo", "nueva", "nuevos", "nuevas", "nuovo", "nuova", "nuovi", "nuove", "fitted", "replacement"))
 _IT_WAS = (("that", "was", "it"), ("was", "the"), ("it", "was"), ("era", "el"), ("era", "la"), ("era", "l"), ("era", "il"), ("war", "der"), ("war", "die"), ("war", "das"), ("c", "etait"), ("was", "de"), ("het", "was"), ("es", "war"))
 _FUSED = {"blown": "open", "cracked": None}
+# Concepts that say how a part failed, and the classes of which they say it; no classes: of any.
+_CAPACITORS = frozenset(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
+_FAILURE_CONCEPTS: dict[str, tuple[str, frozenset[str]]] = {
+    "blown": ("open", frozenset(("fuse", "resettable fuse", "fusible resistor", "thermal cut-out"))),
+    "shorted": ("shorted", frozenset()),
+    "open": ("open", frozenset()),
+    "bulging": ("bulging", _CAPACITORS),
+    "leaking": ("leaking electrolyte", _CAPACITORS - {"safety capacitor", "ceramic capacitor", "film capacitor"}),
+    "dry": ("lost capacitance", _CAPACITORS),
+    "burnt": ("burnt", frozenset()),
+    "charred": ("burnt", frozenset(("resistor", "transformer", "connector", "relay", "fusible resistor"))),
+    "corrosion": ("corroded", frozenset()),
+    "green": ("corroded", frozenset(("connector", "circuit board", "battery"))),
+    "cracked": ("cracked joint", frozenset(("solder joint",))),
+}
 _BURNT_BLACK = frozenset(("black", "schwarz", "noir", "noire", "zwart", "negro", "negra", "nero", "nera"))
 # What fails first of several parts; those further down follow. Common practice, no published source.
 _FIRST = ("varistor", "power factor MOSFET", "MOSFET", "integrated switcher", "bridge rectifier", "Schottky rectifier", "fast rectifier", "bipolar transistor", "IGBT")
@@ -48,6 +64,7 @@ class Mention:
     result: str | None = None
     cause: bool | None = None
     ok: bool = False
+    acted_at: int | None = None  # the token that says what was done
     ends: list[int] = field(default_factory=list)
     sentence: int = 0
 
@@ -65,7 +82,13 @@ class Mention:
 
 def _mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequence[Subject]) -> list[Mention]:
     """Parts in order, class words and designators beside each other made one."""
-    rails = {place for subject in subjects if subject.rail for place in range(subject.first, subject.last + 1)}
+    rails = {
+        place
+        for subject in subjects
+        if subject.rail
+        for place in range(subject.first, subject.last + 1)
+        if tokens[place].kind != WORD
+    }
     spans: list[Mention] = []
     taken: set[int] = set()
     parts = sorted((hit for hit in hits if hit.table == "parts"), key=lambda hit: (-len(hit.places), hit.first))
@@ -149,13 +172,57 @@ class AttemptFinder:
         self.results: list[tuple[int, int, str]] = []
 
     def run(self) -> list[Mention]:
+        self._mark_good()
         events = self._events()
         marks: list[tuple[int, int, object]] = [(mention.first, 0, mention) for mention in self.mentions]
         marks += [(event.first, 1, event) for event in events]
         marks.sort(key=lambda mark: (mark[0], mark[1]))
         self._tie(marks)
+        self._measured()
+        self._same_part()
         self._fill()
         return [mention for mention in self.mentions if self._is_attempt(mention)]
+
+    def _mark_good(self) -> None:
+        """"fuse OK", "D5 ok": a part that was found good."""
+        good = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "ok"}
+        done = [hit.first for hit in self.hits if hit.table == "actions"]
+        for number, mention in enumerate(self.mentions):
+            behind = self.mentions[number + 1].first if number + 1 < len(self.mentions) else len(self.tokens)
+            clause = self.tokens[mention.last].clause
+            near = [at for at in range(mention.last + 1, min(mention.last + 4, behind, len(self.tokens))) if self.tokens[at].clause == clause]
+            mention.ok = any(at in good for at in near) and not any(at in done for at in near)
+            if mention.ok and any(self.tokens[at].folded in negation_words() for at in near):
+                mention.ok = False
+
+    def _measured(self) -> None:
+        """What a reading at a part says of it: a high ESR, a short, contacts that no longer close."""
+        for one in self.readings:
+            if one.subject.point is None or one.value is None:
+                continue
+            for mention in self.mentions:
+                if mention.part == one.subject.point and mention.failure is None:
+                    mention.failure = _failure_by_value(mention, one.quantity, one.value)
+                    if mention.failure:
+                        mention.take(*one.tokens)
+                    break
+
+    def _same_part(self) -> None:
+        """A part that is named again is the same part, until something came of the first time."""
+        first: dict[str, Mention] = {}
+        kept: list[Mention] = []
+        for mention in self.mentions:
+            earlier = first.get(mention.part or "")
+            if earlier is not None and (earlier.action is None or mention.action is None):
+                earlier.failure = earlier.failure or mention.failure
+                earlier.part_class = earlier.part_class or mention.part_class
+                if earlier.action is None and mention.action is not None:
+                    earlier.action, earlier.acted_at = mention.action, mention.acted_at
+                continue
+            if mention.part:
+                first[mention.part] = mention
+            kept.append(mention)
+        self.mentions = kept
 
     def _events(self) -> list[_Event]:
         found: list[_Event] = []
@@ -172,6 +239,9 @@ class AttemptFinder:
                 mine |= span
                 found.append(_Event(hit.first, hit.last, table, hit.value))
             taken |= mine
+        for hit in self.hits:
+            if hit.table == CONCEPT and hit.value in _FAILURE_CONCEPTS and not taken.intersection(hit.places):
+                found.append(_Event(hit.first, hit.last, "failures", hit.value))
         for at, token in enumerate(self.tokens):
             if token.kind == WORD and token.folded in _NEW and at not in taken:
                 found.append(_Event(at, at, "actions", "replace"))
@@ -204,17 +274,36 @@ class AttemptFinder:
 
     def _failure(self, event: _Event, seen: list[Mention]) -> _Event | None:
         """Gives the failure to the parts before it; answers it where it waits for the part behind it."""
+        if self._not_so(event):
+            return None
         group = self._open_group(event, seen, lambda mention: mention.failure is None)
+        group = [mention for mention in group if self._can_fail(mention, event)]
         if group:
             self._fail(group, event)
             return None
         return event
 
+    def _not_so(self, event: _Event) -> bool:
+        """Whether the failure is denied: "not burnt", "no bulges"."""
+        words = self.tokens[max(0, event.first - 3) : event.first]
+        clause = self.tokens[event.first].clause
+        return any(token.folded in negation_words() and token.clause == clause for token in words)
+
+    def _can_fail(self, mention: Mention, event: _Event) -> bool:
+        if event.value not in _FAILURE_CONCEPTS:
+            return True
+        classes = _FAILURE_CONCEPTS[event.value][1]
+        own = mention.part_class or class_of_designator(mention.part or "", None)
+        if event.value == "shorted" and own in ("fuse", "solder joint"):
+            return False
+        return not classes or own in classes
+
     def _fail(self, group: list[Mention], event: _Event) -> None:
         for mention in group:
             if mention.failure is None:
-                mention.failure = event.value
-                mention.take(event.first, event.last)
+                if self._can_fail(mention, event):
+                    mention.failure = _FAILURE_CONCEPTS.get(event.value, (event.value,))[0]
+                    mention.take(event.first, event.last)
 
     def _open_group(self, event: _Event, seen: list[Mention], is_open: object) -> list[Mention]:
         """The list of parts that ends just before `event`, in its sentence."""
@@ -238,8 +327,10 @@ class AttemptFinder:
 
     def _action(self, event: _Event, seen: list[Mention]) -> None:
         following = self._behind(event)
+        if following is not None and self._joined_behind(event, following, seen):
+            following = None
         if following is not None:
-            following.action = event.value
+            following.action, following.acted_at = event.value, event.first
             following.take(event.first, event.last)
             self._also_behind(following, event.value)
             return
@@ -250,7 +341,7 @@ class AttemptFinder:
             if last is not None and last >= sentence - 2:
                 group = [mention for mention in seen if mention.sentence == last and mention.action is None]
         for mention in group:
-            mention.action = event.value
+            mention.action, mention.acted_at = event.value, event.first
             if mention.sentence == sentence:
                 mention.take(event.first, event.last)
 
@@ -264,12 +355,19 @@ class AttemptFinder:
                 return mention if near and plain and mention.action is None else None
         return None
 
+    def _joined_behind(self, event: _Event, following: Mention, seen: list[Mention]) -> bool:
+        """"… replaced + R12": the action belongs to the parts before it, the next part is joined on."""
+        gap = self.tokens[event.last + 1 : following.first]
+        sentence = self.tokens[event.first].sentence
+        has_open = any(mention.sentence == sentence and mention.action is None and not mention.ok for mention in seen)
+        return has_open and bool(gap) and gap[0].folded in _EXTENDS - {"with", "mit", "avec", "met", "con"}
+
     def _also_behind(self, mention: Mention, action: str) -> None:
         before = mention
         for other in self.mentions[self.mentions.index(mention) + 1 :]:
             if other.sentence != before.sentence or other.action is not None or not _listed(before, other, self.tokens):
                 return
-            other.action = action
+            other.action, other.acted_at = action, mention.acted_at
             before = other
 
     def _inherit(self, mention: Mention, seen: list[Mention]) -> None:
@@ -278,9 +376,10 @@ class AttemptFinder:
             return
         before = seen[-1]
         between = self.tokens[max(before.end, before.last) + 1 : mention.first]
-        if mention.sentence == before.sentence and between and between[0].folded in _EXTENDS and all(t.folded in _LIST_WORDS for t in between):
+        joined = between and between[0].folded in _EXTENDS and all(token.folded in _LIST_WORDS for token in between)
+        if mention.sentence == before.sentence and joined:
             if before.end < mention.first:
-                mention.action = before.action
+                mention.action, mention.acted_at = before.action, mention.first
 
     def _fill(self) -> None:
         roles = [(subject.first, subject.role) for subject in self.subjects if subject.rail]
@@ -308,6 +407,7 @@ class AttemptFinder:
             same = other.part and (other.part_class or class_of_designator(other.part, other.failure)) == mention.part_class
             if same and other.action is None and not other.ok:
                 other.action, mention.action = mention.action, None
+                other.acted_at, mention.acted_at = mention.acted_at, None
                 mention.failure = None
                 return
 
@@ -332,6 +432,17 @@ class AttemptFinder:
         if mention.action is not None:
             return True
         return mention.failure is not None and mention.part_class != "fuse" and (mention.part is not None or mention.part_class is not None)
+
+
+def _failure_by_value(mention: Mention, quantity: str, value: float) -> str | None:
+    letters = designator_letters(mention.part or "")
+    if quantity == "esr_ohm":
+        return "high ESR" if value >= 1 else None
+    if quantity != "ohm":
+        return None
+    if letters in ("Q", "D", "BD", "BR", "DB", "ZD", "FET", "CR") and value < 5:
+        return "shorted"
+    return "worn contacts" if letters in ("K", "RL", "RY", "RLY") and 1 < value < 1_000 else None
 
 
 def settle_results(

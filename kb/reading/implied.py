@@ -46,6 +46,16 @@ _SYMPTOM_OF_FAILURE: dict[tuple[str, str], str] = {
 }
 
 
+_DENIED_BY_GOOD = {
+    "fuse": "fuse blown",
+    "bridge rectifier": "mains rectifier shorted",
+    "MOSFET": "main switch shorted",
+    "power factor MOSFET": "power factor switch shorted",
+    "solder joint": "cracked solder joint seen",
+    "varistor": "varistor burnt or cracked",
+}
+
+
 def _is_near(one: Found) -> bool:
     nominal = one.subject.nominal_v
     if one.quantity != "dc_v" or not nominal or one.value is None:
@@ -79,7 +89,7 @@ def result_events(
             found.append((0, hit.first, hit.last, hit.value))
         elif hit.table == "verdicts" and hit.value == "repaired" and acted is not None:
             found.append((1, hit.first, hit.last, "cured"))
-    first_action = min((mention.start for mention in mentions if mention.action), default=None)
+    first_action = min((mention.acted_at for mention in mentions if mention.acted_at is not None), default=None)
     if first_action is not None:
         for hit in hits:
             if hit.table == CONCEPT and hit.first > first_action:
@@ -152,6 +162,9 @@ def implied_symptoms(
             if name == "output rectifier shorted" and mention.section in ("main converter", "bulk and power factor stage"):
                 continue
             add(name, min(mention.first, mention.start), max(mention.last, mention.end))
+    for mention in mentions:
+        if mention.ok and (name := _DENIED_BY_GOOD.get(mention.part_class or "")):
+            add(name, mention.first, min(mention.last + 1, len(tokens) - 1), False)
     for one in readings:
         if not one.after_repair and (name := _symptom_of(one)):
             add(name, one.first, one.last)

@@ -25,6 +25,7 @@ _FUNCTION_WORDS = 400  # the commonest words of a language, by which a text show
 _EVERYDAY = 1_200
 _SHORTEST_MENDED = 5
 _SHORTEST_COMPOUND = 4
+_SHORT_NOTS = frozenset(("plus", "ne", "o", "e", "ni", "net"))
 _NOT_A_LETTER = frozenset((NUMBER, VOLTS, QUANTITY, RAIL, DESIGNATOR))
 
 
@@ -37,6 +38,7 @@ class Entry(NamedTuple):
     words: tuple[str, ...]
     gaps: tuple[int, ...]
     denies: bool
+    plain: str  # the first word as the list writes it
 
 
 class Hit(NamedTuple):
@@ -121,6 +123,7 @@ def _entry(table: str, value: str, language: str, phrase: str) -> Entry | None:
     articles = _articles(language)
     negations = negation_words()
     denies = False
+    plain = ""
     for piece in phrase.split():
         if piece == "..":
             gap = _OPEN_GAP
@@ -130,10 +133,11 @@ def _entry(table: str, value: str, language: str, phrase: str) -> Entry | None:
             if word in articles and len(phrase.split()) > 1:
                 continue
             denies = denies or word in negations
+            plain = plain or word
             words.append(f"={word}" if exact else _key(word, language))
             gaps.append(gap if words[1:] else 0)
             gap = _GAPS.get(table, 0)
-    return Entry(table, value, language, tuple(words), tuple(gaps), denies) if words else None
+    return Entry(table, value, language, tuple(words), tuple(gaps), denies, plain) if words else None
 
 
 def _listed() -> Iterable[tuple[str, str, str, str]]:
@@ -193,7 +197,8 @@ class Lexicon:
                         found.append(Hit(entry.table, entry.value, entry.language, places, entry.denies))
             if not own and tokens[at].kind == WORD:
                 found += self._compound(at, tokens[at])
-        return sorted(dict.fromkeys(found), key=lambda hit: (hit.first, -len(hit.places)))
+        found += [Hit("parts", "bridge rectifier", *hit[2:]) for hit in found if hit.value == "bridge"]
+        return sorted(dict.fromkeys(_without_idioms(found)), key=lambda hit: (hit.first, -len(hit.places)))
 
     def _keys(self, token: Token, languages: frozenset[str]) -> tuple[str, ...]:
         if token.kind in _NOT_A_LETTER or token.kind == SIGN:
@@ -217,6 +222,21 @@ class Lexicon:
             if value := self._compounds.get(word[start:]):
                 return [Hit("parts", value, "de", (at,), False)]
         return []
+
+
+def _without_idioms(found: list[Hit]) -> list[Hit]:
+    """Nothing is read from the words of a phrase that only looks like a fact, unless a longer phrase holds it."""
+    idioms = [frozenset(hit.places) for hit in found if hit.value == "idiom"]
+    if not idioms:
+        return found
+    held = frozenset(place for idiom in idioms for place in idiom)
+    kept = []
+    for hit in found:
+        if hit.value == "idiom" or held.isdisjoint(hit.places):
+            kept.append(hit)
+        elif any(idiom < frozenset(hit.places) for idiom in idioms):
+            kept.append(hit)
+    return kept
 
 
 def _whole(token: Token, words: frozenset[str]) -> tuple[str, ...]:
@@ -251,6 +271,8 @@ def _fits(entry: Entry, places: tuple[int, ...], tokens: Sequence[Token], langua
     if len(places) > 1 or not languages or entry.language in languages:
         return True
     word = tokens[places[0]].folded
+    if word != entry.plain or entry.table == CONCEPT and entry.value == "no" and word in _SHORT_NOTS:
+        return False
     return not any(word in _common()[language].everyday for language in languages)
 
 

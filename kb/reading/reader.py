@@ -41,7 +41,7 @@ def read(text: str, known: Known = NOTHING) -> Read:
     parts = {normalise_designator(part.part): part for part in known.parts}
     finder = AttemptFinder(tokens, hits, subjects, readings, parts)
     attempts = finder.run()
-    acted = min((mention.end for mention in attempts if mention.action), default=None)
+    acted = min((mention.acted_at for mention in attempts if mention.acted_at is not None), default=None)
     readings += implied_readings(tokens, hits, subjects, readings, known.rails, blocked, acted)
     roles = {place: subject.role for subject in subjects if subject.rail for place in (subject.first,)}
     matches = find_symptoms(tokens, hits, roles)

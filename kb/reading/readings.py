@@ -46,9 +46,11 @@ _BETWEEN = frozenset(
      "schommelt", "pulsa", "oscila", "oscilla", "varia", "taktet", "pendelt", "between", "from", "zwischen", "von", "entre", "tussen", "tra", "fra", "van",
      "dal", "dalla", "wobbles", "jumps", "springt", "springen", "pompt", "hiccups", "hiccuping", "nach", "after", "wel", "met", "mit", "with", "sous", "sotto", "present", "da", "vorhanden",
      "me", "mir", "for", "i", "get", "see", "have", "habe", "you", "again", "stays", "bleibt", "reste", "blijft", "bulk", "cap", "capacitor", "elko", "elco", "meter", "dmm",
-     "restored", "ueber", "drain", "source", "gate", "base", "collector", "emitter", "d", "g", "ds", "contacts", "contact", "kontakt", "kontakte", "contacten", "contactos", "contatti", "pin")
+     "restored", "ueber", "drain", "source", "gate", "base", "collector", "emitter", "d", "g", "ds", "contacts", "contact", "kontakt", "kontakte", "contacten", "contactos", "contatti", "contacto", "contatto", "pin")
 )  # fmt: skip
 _RANGE_WORDS = frozenset(("to", "bis", "a", "tot", "und", "and", "et", "en", "y", "e", "ed", "al", "auf", "und", "/"))
+_MEASURED = frozenset(("=", "reads", "measures", "measured", "shows", "gemessen", "misst", "hat", "zeigt", "mesure", "mesuree", "meet", "gemeten", "mide", "medido", "misura", "misurato", "only", "nur", "now", "is"))
+_FROM = frozenset(("from", "von", "de", "da", "van", "du", "dai", "dal"))
 _AGAIN = frozenset(("back", "again", "wieder", "revient", "revenu", "revenue", "weer", "terug", "vuelve", "otra", "nuevamente", "torna", "tornato", "tornata", "riporta", "restored", "remonte", "repasse", "recuperado"))
 _NOW = frozenset(("now", "jetzt", "nun", "maintenant", "nu", "ahora", "ora", "adesso", "danach", "after", "afterwards", "apres", "daarna", "despues", "dopo", "desormais"))
 _BEFORE = frozenset(("was", "before", "war", "vorher", "etait", "avant", "eerst", "voorheen", "era", "antes", "estaba", "prima", "statt", "instead", "should", "soll", "sollte", "devrait", "au", "lieu", "debe", "deberia", "dovrebbe", "moet"))
@@ -217,6 +219,12 @@ class _Finder:
                 self.words.update(hit.places)
             if hit.table == CONCEPT and hit.value in ("hiccup", "low", "high", "drift", "ok", "ripple", "load", "standby", "unloaded", "missing", "collapse", "dead"):
                 self.words.update(hit.places)
+        self.pulsing = {
+            place
+            for hit in hits
+            if (hit.table, hit.value) in (("words", "pulses"), (CONCEPT, "hiccup"), (CONCEPT, "drift"))
+            for place in hit.places
+        }
         for place, token in enumerate(tokens):
             if word := _QUANTITY_WORDS.get(token.folded):
                 self.quantity[place] = word
@@ -275,7 +283,10 @@ class _Finder:
         other = at + 2
         if other < len(self.tokens) and self.tokens[at + 1].folded in _RANGE_WORDS:
             second = self.tokens[other]
-            between = at > 0 and self.tokens[at - 1].folded in ("between", "zwischen", "entre", "tussen", "tra", "fra", "from", "von", "de", "da", "van", "du")
+            led = self.tokens[at - 1].folded if at else ""
+            if led in _FROM and not self._pulses(at):
+                return at, token.value, None, None, token.unit
+            between = led in _FROM or led in ("between", "zwischen", "entre", "tussen", "tra", "fra")
             joined = self.tokens[at + 1].folded in ("to", "bis", "tot", "a", "al", "auf") or between
             if joined and second.kind in (NUMBER, VOLTS) and second.value is not None and other not in self.blocked and second.unit in ("", "V", token.unit):
                 if not token.unit or token.unit == second.unit:
@@ -283,6 +294,11 @@ class _Finder:
                     if low is not None and second.kind == token.kind or not token.unit:
                         return other, low, low, high, second.unit or token.unit
         return at, token.value, None, None, token.unit
+
+    def _pulses(self, at: int) -> bool:
+        """Whether the clause says that the value comes and goes, so that "from 9 to 16" is a range."""
+        clause = self.tokens[at].clause
+        return any(place in self.pulsing for place in range(max(0, at - 8), min(len(self.tokens), at + 8)) if self.tokens[place].clause == clause)
 
     def _is_value(self, own: Subject, subject: Subject | None, open_since: int, found: list[Found]) -> bool:
         """Whether "12V" is what was measured on the supply named before it, and no supply itself."""
@@ -342,6 +358,8 @@ class _Finder:
         if any(self.tokens[place].folded in _SHOULD for place in gap):
             return False
         if subject.point is not None:
+            if subject.point.startswith("R") and not subject.point.startswith(("RL", "RY")) and not any(self.tokens[p].folded in _MEASURED for p in gap):
+                return False
             kind = quantity or _QUANTITY_OF_UNIT.get(unit, "")
             if kind in ("farad",):
                 return any(self.tokens[p].folded in ("only", "nur", "measured", "reads", "down", "gemessen", "seulement", "solo", "maar", "mesure", "=", "hat") for p in gap)

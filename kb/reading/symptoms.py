@@ -11,7 +11,7 @@ from functools import lru_cache
 from kb.facts.parts import PART_CLASSES
 from kb.facts.word_lists import concepts, symptom_patterns, denied_patterns
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
-from kb.reading.tokens import SIGN, Token
+from kb.reading.tokens import DESIGNATOR, SIGN, Token
 
 _REACH = 5  # words that may stand between two words of a pattern, besides its own
 _NOT_REACH = 4  # words that may stand between "no" and what it belongs to
@@ -19,6 +19,8 @@ _CLAUSES_APART = 2
 _FAR = 16
 _AFTER = frozenset(("nicht", "niet", "pas", "plus", "nix", "none", "jamais", "nie", "nooit", "no", "not", "nein", "nee", "net"))
 _JOINS = frozenset(("or", "nor", "oder", "noch", "ou", "ni", "of", "o", "ne", "e", "and", "und", "et", "en", "y", "&", "/"))
+# Concepts whose phrases hold a "no" of their own ("sans arrêt"), which denies nothing else.
+_HOLD_NOTS = frozenset(("repeatedly", "anything", "no_effect", "unloaded", "only", "else"))
 _CAPACITORS = tuple(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
 RAIL_ELEMENTS = {"standby": "standby_rail", "controller supply": "vcc", "bulk": "bulk_rail"}
 
@@ -73,13 +75,13 @@ def _group(text: str) -> _Group:
 
 
 def _element(word: str) -> str:
-    return word.replace("_", " ") if word.startswith("<") else word
+    return word.replace("_", " ") if word.startswith("@") else word
 
 
 def known_elements() -> frozenset[str]:
     """Every name that a pattern may use."""
-    classes = {f"<{part.name}>" for part in PART_CLASSES}
-    return frozenset((*concepts(), *classes, "<capacitor>", "<part>", "rail", *RAIL_ELEMENTS.values()))
+    classes = {f"@{part.name}" for part in PART_CLASSES}
+    return frozenset((*concepts(), *classes, "@capacitor", "@part", "rail", *RAIL_ELEMENTS.values()))
 
 
 @lru_cache(maxsize=1)
@@ -100,14 +102,20 @@ class _Places:
     def __init__(self, tokens: Sequence[Token], hits: Iterable[Hit], rails: dict[int, str]) -> None:
         self.tokens = tokens
         spans: dict[str, set[tuple[int, ...]]] = defaultdict(set)
+        held = {place for hit in hits if len(hit.places) > 1 and hit.value in _HOLD_NOTS for place in hit.places}
         for hit in hits:
+            if hit.value == "no" and len(hit.places) == 1 and hit.first in held:
+                continue
             if hit.table == CONCEPT:
                 spans[hit.value].add(hit.places)
             elif hit.table == "parts":
-                spans[f"<{hit.value}>"].add(hit.places)
-                spans["<part>"].add(hit.places)
+                spans[f"@{hit.value}"].add(hit.places)
+                spans["@part"].add(hit.places)
                 if hit.value in _CAPACITORS:
-                    spans["<capacitor>"].add(hit.places)
+                    spans["@capacitor"].add(hit.places)
+        for at, token in enumerate(tokens):
+            if token.kind == DESIGNATOR:
+                spans["@part"].add((at,))
         for at, role in rails.items():
             spans["rail"].add((at,))
             if role in RAIL_ELEMENTS:
@@ -123,6 +131,14 @@ class _Places:
         clause = self.tokens[at].clause
         low, high = bisect_left(starts, at - reach), bisect_left(starts, at + reach + 1)
         return [span for span in self.spans[name][low:high] if self.tokens[span[0]].clause == clause]
+
+
+    def in_sentence(self, name: str, at: int) -> bool:
+        """Whether an element stands in the sentence of token `at`."""
+        sentence = self.tokens[at].sentence
+        starts = self._starts.get(name, ())
+        low, high = bisect_left(starts, at - _FAR), bisect_left(starts, at + _FAR)
+        return any(self.tokens[start].sentence == sentence for start in starts[low:high])
 
 
 def _group_matches(group: _Group, places: _Places) -> list[tuple[tuple[int, ...], frozenset[int]]]:
@@ -173,7 +189,7 @@ def _gather(
         if number in group.beside and distance > 1:
             return None
         used.update(other)
-    if any(places.near(name, span[0], reach) for name in group.absent):
+    if any(places.in_sentence(name, span[0]) for name in group.absent):
         return None
     return used
 
@@ -187,12 +203,12 @@ def _negation(used: set[int], places: _Places) -> tuple[int, ...] | None:
         at = span[0]
         if at < first:
             distance = first - span[-1]
-            if distance > _NOT_REACH:
+            if distance > _NOT_REACH or places.tokens[at].folded == "plus":
                 continue
         elif at > last:
             distance = at - last
             word = places.tokens[at].folded
-            if distance > 2 or word not in _AFTER or word == "no" and at + 1 < len(places.tokens) and places.tokens[at + 1].clause == places.tokens[at].clause:
+            if distance > (1 if word == "plus" else 2) or word not in _AFTER or word == "no" and at + 1 < len(places.tokens) and places.tokens[at + 1].clause == places.tokens[at].clause:
                 continue
         else:
             distance = 1
@@ -299,7 +315,7 @@ def _longest(found: list[Match]) -> list[Match]:
 
 def _denied(kept: list[Match], tokens: Sequence[Token], places: _Places) -> list[Match]:
     consumed = {at for match in kept for at in match.nots}
-    free = sorted({span[0] for span in places.spans.get("no", ()) if span[0] not in consumed})
+    free = sorted({span[0] for span in places.spans.get("no", ()) if span[0] not in consumed and tokens[span[0]].folded != "plus"})
     result: list[Match] = []
     last_denied: Match | None = None
     for match in kept:
