@@ -18,9 +18,15 @@ _NOT_REACH = 4  # words that may stand between "no" and what it belongs to
 _CLAUSES_APART = 2
 _FAR = 16
 _AFTER = frozenset(("nicht", "niet", "pas", "plus", "nix", "none", "jamais", "nie", "nooit", "no", "not", "nein", "nee", "net"))
+# What stands before a noun ("no picture"); "not the fuse" says something else.
+_BEFORE_NOUNS = frozenset(
+    ("no", "without", "kein", "keine", "keinen", "keinem", "keiner", "keinerlei", "keins", "ohne", "aucun", "aucune", "sans", "pas",
+     "geen", "zonder", "sin", "ningun", "ninguna", "senza", "nessun", "nessuna", "nessuno", "niente", "weder", "ni", "nulla", "none",
+     "neither", "nor", "ne", "plus", "n", "noch", "d")
+)  # fmt: skip
 _JOINS = frozenset(("or", "nor", "oder", "noch", "ou", "ni", "of", "o", "ne", "e", "and", "und", "et", "en", "y", "&", "/"))
 # Concepts whose phrases hold a "no" of their own ("sans arrêt"), which denies nothing else.
-_HOLD_NOTS = frozenset(("repeatedly", "anything", "no_effect", "unloaded", "only", "else"))
+_HOLD_NOTS = frozenset(("missing", "repeatedly", "anything", "no_effect", "unloaded", "only", "else"))
 _CAPACITORS = tuple(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
 RAIL_ELEMENTS = {"standby": "standby_rail", "controller supply": "vcc", "bulk": "bulk_rail"}
 
@@ -81,7 +87,7 @@ def _element(word: str) -> str:
 def known_elements() -> frozenset[str]:
     """Every name that a pattern may use."""
     classes = {f"@{part.name}" for part in PART_CLASSES}
-    return frozenset((*concepts(), *classes, "@capacitor", "@part", "rail", *RAIL_ELEMENTS.values()))
+    return frozenset((*concepts(), *classes, "none", "@capacitor", "@part", "rail", *RAIL_ELEMENTS.values()))
 
 
 @lru_cache(maxsize=1)
@@ -94,6 +100,9 @@ def patterns() -> tuple[Pattern, ...]:
                 groups = tuple(_group(piece) for piece in text.split(">"))
                 found.append(Pattern(name, groups, present))
     return tuple(found)
+
+
+_NOTS = (("no",), ("none",))
 
 
 class _Places:
@@ -143,8 +152,9 @@ class _Places:
 
 def _group_matches(group: _Group, places: _Places) -> list[tuple[tuple[int, ...], frozenset[int]]]:
     """(tokens, those that deny) of every place in the text where all elements of `group` stand together."""
-    solid = [names for names in group.elements if names != ("no",)]
-    if not solid or any(not any(name in places.spans for name in names) for names in group.elements):
+    solid = [names for names in group.elements if names not in _NOTS]
+    wanted = [("no",) if names in _NOTS else names for names in group.elements]
+    if not solid or any(not any(name in places.spans for name in names) for names in wanted):
         return []
     counted = [sum(len(places.spans.get(name, ())) for name in names) for names in solid]
     pivot = counted.index(min(counted))
@@ -157,7 +167,7 @@ def _group_matches(group: _Group, places: _Places) -> list[tuple[tuple[int, ...]
                 continue
             nots: frozenset[int] = frozenset()
             if len(solid) < len(group.elements):
-                deny = _negation(used, places)
+                deny = _negation(used, places, ("none",) in group.elements)
                 if deny is None:
                     continue
                 nots = frozenset(deny)
@@ -186,7 +196,7 @@ def _gather(
         if not near:
             return None
         distance, other = min(near)
-        if number in group.beside and distance > 1:
+        if number in group.beside and distance > 2:
             return None
         used.update(other)
     if any(places.in_sentence(name, span[0]) for name in group.absent):
@@ -194,16 +204,18 @@ def _gather(
     return used
 
 
-def _negation(used: set[int], places: _Places) -> tuple[int, ...] | None:
+def _negation(used: set[int], places: _Places, of_noun: bool) -> tuple[int, ...] | None:
     first, last = min(used), max(used)
     best: tuple[int, tuple[int, ...]] | None = None
     for span in places.near("no", first, _FAR):
         if used.intersection(span):
             continue
         at = span[0]
+        if of_noun and places.tokens[at].folded not in _BEFORE_NOUNS and at < first:
+            continue
         if at < first:
             distance = first - span[-1]
-            if distance > _NOT_REACH or places.tokens[at].folded == "plus":
+            if distance > _NOT_REACH or (places.tokens[at].folded == "plus" and len(span) == 1):
                 continue
         elif at > last:
             distance = at - last
