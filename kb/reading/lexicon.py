@@ -130,7 +130,7 @@ def _entry(table: str, value: str, language: str, phrase: str) -> Entry | None:
             continue
         exact = piece.endswith("=")
         for word in _words_of(piece.removesuffix("=")):
-            if word in articles and len(phrase.split()) > 1:
+            if table != CONCEPT and word in articles and len(phrase.split()) > 2:
                 continue
             denies = denies or word in negations
             plain = plain or word

@@ -10,8 +10,9 @@ from functools import lru_cache
 
 from kb.facts.parts import PART_CLASSES
 from kb.facts.word_lists import concepts, symptom_patterns, denied_patterns
-from kb.reading.lexicon import CONCEPT, Hit, negation_words
-from kb.reading.tokens import DESIGNATOR, SIGN, Token
+from kb.reading.lexicon import CONCEPT, Hit, every_common_word, negation_words
+from kb.reading.sections import class_of_designator
+from kb.reading.tokens import DESIGNATOR, QUANTITY, SIGN, WORD, Token
 
 _REACH = 5  # words that may stand between two words of a pattern, besides its own
 _NOT_REACH = 4  # words that may stand between "no" and what it belongs to
@@ -27,6 +28,9 @@ _BEFORE_NOUNS = frozenset(
 _JOINS = frozenset(("or", "nor", "oder", "noch", "ou", "ni", "of", "o", "ne", "e", "and", "und", "et", "en", "y", "&", "/"))
 # Concepts whose phrases hold a "no" of their own ("sans arrêt"), which denies nothing else.
 _HOLD_NOTS = frozenset(("missing", "repeatedly", "anything", "no_effect", "unloaded", "only", "else"))
+# Concepts that are read inside longer phrases as well ("not present" holds a "not").
+_SHORT_TOO = frozenset(("no", "nothing", "off", "light", "red", "standby"))
+_SHORT_CLAUSE = 5  # words of a clause in which an everyday word alone is about the device
 _CAPACITORS = tuple(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
 RAIL_ELEMENTS = {"standby": "standby_rail", "controller supply": "vcc", "bulk": "bulk_rail"}
 
@@ -102,7 +106,17 @@ def patterns() -> tuple[Pattern, ...]:
     return tuple(found)
 
 
+def _is_part(hit: Hit, longer: dict[int, list[Hit]]) -> bool:
+    """Whether a longer phrase with another meaning holds all words of this one."""
+    return any(
+        other.value != hit.value and set(hit.places) < set(other.places) for other in longer.get(hit.first, ())
+    )
+
+
 _NOTS = (("no",), ("none",))
+
+
+_PLAIN_NOTS = frozenset(("not", "wont", "doesnt", "dont", "cant", "didnt", "never", "nicht", "nie", "pas", "niet", "nooit", "no", "non", "ne", "n", "nimmer"))
 
 
 class _Places:
@@ -112,8 +126,15 @@ class _Places:
         self.tokens = tokens
         spans: dict[str, set[tuple[int, ...]]] = defaultdict(set)
         held = {place for hit in hits if len(hit.places) > 1 and hit.value in _HOLD_NOTS for place in hit.places}
+        longer: dict[int, list[Hit]] = defaultdict(list)
+        for hit in hits:
+            if hit.table == CONCEPT and len(hit.places) > 1:
+                for place in hit.places:
+                    longer[place].append(hit)
         for hit in hits:
             if hit.value == "no" and len(hit.places) == 1 and hit.first in held:
+                continue
+            if hit.table == CONCEPT and hit.value not in _SHORT_TOO and _is_part(hit, longer):
                 continue
             if hit.table == CONCEPT:
                 spans[hit.value].add(hit.places)
@@ -125,6 +146,10 @@ class _Places:
         for at, token in enumerate(tokens):
             if token.kind == DESIGNATOR:
                 spans["@part"].add((at,))
+                if own := class_of_designator(token.folded, None):
+                    spans[f"@{own}"].add((at,))
+            elif token.kind == QUANTITY and token.unit in ("s", "min"):
+                spans["soon" if token.unit == "s" else "later"].add((at,))
         for at, role in rails.items():
             spans["rail"].add((at,))
             if role in RAIL_ELEMENTS:
@@ -258,6 +283,8 @@ def _chained(
             if other[0] - used[-1] > _FAR:
                 break
             near = tokens[other[0]].clause - tokens[used[-1]].clause <= _CLAUSES_APART
+            if not more and any(tokens[place].folded in _PLAIN_NOTS for place in range(max(0, other[0] - 2), other[0])):
+                break
             if near and tokens[other[0]].sentence == tokens[used[-1]].sentence:
                 found.append(((*used, *other), nots | more))
                 break
@@ -278,7 +305,34 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
             found.append(Match(hit.value, hit.places, nots))
     found += _pattern_matches(places)
     kept = _longest(_own_negation(found, tokens))
+    kept = _about_the_device(kept, tokens, places)
     return _denied(kept, tokens, places)
+
+
+def _about_the_device(kept: list[Match], tokens: Sequence[Token], places: _Places) -> list[Match]:
+    """Without single everyday words ("smoke", "broken") in clauses that are about something else.
+
+    Such a word is taken in a short clause, beside a word for the device, or beside another symptom.
+    """
+    sizes: dict[int, int] = defaultdict(int)
+    symptoms: dict[int, int] = defaultdict(int)
+    for token in tokens:
+        sizes[token.clause] += token.kind == WORD
+    for match in kept:
+        symptoms[tokens[match.first].clause] += 1
+    devices = {tokens[span[0]].clause for name in ("device", "@part") for span in places.spans.get(name, ())}
+    parts = {place for span in places.spans.get("@part", ()) for place in span}
+    result = []
+    for match in kept:
+        if len(match.places) == 1:
+            at, clause = match.first, tokens[match.first].clause
+            if match.name == "does not work" and (sizes[clause] > _SHORT_CLAUSE or any(at + step in parts for step in (-3, -2, -1, 1, 2, 3))):
+                continue
+            everyday = tokens[at].folded in every_common_word()
+            if everyday and sizes[clause] > _SHORT_CLAUSE and clause not in devices and symptoms[clause] < 2:
+                continue
+        result.append(match)
+    return result
 
 
 def _own_negation(found: list[Match], tokens: Sequence[Token]) -> list[Match]:
