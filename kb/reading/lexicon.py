@@ -20,11 +20,13 @@ from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, W
 
 CONCEPT = "concept"
 _GAPS = {"symptoms": 2, CONCEPT: 0, "results": 1, "verdicts": 1, "failures": 1, "actions": 0}
-_OPEN_GAP = 5  # words that may stand in the place of ".." in a phrase
+_PARTICLE = 3  # letters of words such as "on" and "off", which stand close to their verb
+_OPEN_GAP = 4  # words that may stand in the place of ".." in a phrase
 _FUNCTION_WORDS = 400  # the commonest words of a language, by which a text shows its language
 _EVERYDAY = 1_200
 _SHORTEST_MENDED = 5
 _SHORTEST_COMPOUND = 4
+_JOINS = frozenset(("and", "but", "or", "then", "und", "aber", "oder", "et", "mais", "ou", "maar", "of", "pero", "y", "ma", "though"))
 _SHORT_NOTS = frozenset(("plus", "ne", "o", "e", "ni", "net"))
 _NOT_A_LETTER = frozenset((NUMBER, VOLTS, QUANTITY, RAIL, DESIGNATOR))
 
@@ -135,7 +137,8 @@ def _entry(table: str, value: str, language: str, phrase: str) -> Entry | None:
             denies = denies or word in negations
             plain = plain or word
             words.append(f"={word}" if exact else _key(word, language))
-            gaps.append(gap if words[1:] else 0)
+            short = table == "symptoms" and len(word) <= _PARTICLE and language not in ("de", "nl")
+            gaps.append((min(gap, 1) if short else gap) if words[1:] else 0)
             gap = _GAPS.get(table, 0)
     return Entry(table, value, language, tuple(words), tuple(gaps), denies, plain) if words else None
 
@@ -304,8 +307,8 @@ def _walk(
                 found.append(at)
                 break
             if tokens[at].folded not in skipped and tokens[at].kind != SIGN:
-                if tokens[at].folded in negation_words() and not entry.denies:
-                    pass
+                if tokens[at].folded in _JOINS:
+                    return None
                 gap -= 1
                 if gap < 0:
                     return None

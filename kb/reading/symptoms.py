@@ -128,7 +128,7 @@ class _Places:
         held = {place for hit in hits if len(hit.places) > 1 and hit.value in _HOLD_NOTS for place in hit.places}
         longer: dict[int, list[Hit]] = defaultdict(list)
         for hit in hits:
-            if hit.table == CONCEPT and len(hit.places) > 1:
+            if hit.table in (CONCEPT, "parts") and len(hit.places) > 1:
                 for place in hit.places:
                     longer[place].append(hit)
         for hit in hits:
@@ -305,8 +305,35 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
             found.append(Match(hit.value, hit.places, nots))
     found += _pattern_matches(places)
     kept = _longest(_own_negation(found, tokens))
-    kept = _about_the_device(kept, tokens, places)
+    kept = _one_of_alike(_about_the_device(kept, tokens, places))
     return _denied(kept, tokens, places)
+
+
+# Symptoms that describe one thing in different degrees: of two that share a word the first listed is meant.
+_ALIKE = (
+    ("buzzing from the board", "hum from speakers"),
+    ("hum from speakers", "buzzing from the board"),
+    ("dim picture", "display dim or fading", "no picture"),
+    ("relay clicks once", "relay clicks repeatedly", "ticking or chirping noise"),
+    ("standby light on but will not start", "dead", "does not work"),
+    ("no standby light", "dead", "does not work"),
+)
+
+
+def _one_of_alike(kept: list[Match]) -> list[Match]:
+    result: list[Match] = []
+    for match in kept:
+        own = set(match.places) - match.nots
+        clash = next((other for other in result if own & (set(other.places) - other.nots) and _alike(match, other)), None)
+        if clash is None:
+            result.append(match)
+        elif len(match.places) > len(clash.places):
+            result[result.index(clash)] = match
+    return result
+
+
+def _alike(match: Match, other: Match) -> bool:
+    return any(match.name in names and other.name in names for names in _ALIKE)
 
 
 def _about_the_device(kept: list[Match], tokens: Sequence[Token], places: _Places) -> list[Match]:
