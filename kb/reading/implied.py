@@ -8,7 +8,7 @@ from kb.reading.attempts import Mention
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.readings import Found, mentions_now
 from kb.reading.symptoms import Match
-from kb.reading.tokens import SIGN, Token
+from kb.reading.tokens import Token
 
 _NEAR = 0.1  # as the bench takes a rail without a stated tolerance
 _STANDBY_NEAR = 0.05
@@ -89,7 +89,9 @@ def result_events(
             found.append((0, hit.first, hit.last, hit.value))
         elif hit.table == "verdicts" and hit.value == "repaired" and acted is not None:
             found.append((1, hit.first, hit.last, "cured"))
-    first_action = min((mention.acted_at for mention in mentions if mention.acted_at is not None), default=None)
+    first_action = min(
+        (mention.acted_at for mention in mentions if mention.acted_at is not None), default=None
+    )
     if first_action is not None:
         for hit in hits:
             if hit.table == CONCEPT and hit.first > first_action:
@@ -109,7 +111,9 @@ def result_events(
     for match in matches:
         if first_action is None or match.first <= first_action or match in spent:
             continue
-        if any(first <= match.first <= last or match.first <= first <= match.last for first, last, _ in events):
+        if any(
+            first <= match.first <= last or match.first <= first <= match.last for first, last, _ in events
+        ):
             spent.append(match)
     return events, spent
 
@@ -159,7 +163,10 @@ def implied_symptoms(
     for mention in mentions:
         name = _SYMPTOM_OF_FAILURE.get((mention.part_class or "", mention.failure or ""))
         if name and not mention.ok and mention.end - mention.start <= 40:
-            if name == "output rectifier shorted" and mention.section in ("main converter", "bulk and power factor stage"):
+            if name == "output rectifier shorted" and mention.section in (
+                "main converter",
+                "bulk and power factor stage",
+            ):
                 continue
             add(name, min(mention.first, mention.start), max(mention.last, mention.end))
     for mention in mentions:

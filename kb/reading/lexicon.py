@@ -26,7 +26,26 @@ _FUNCTION_WORDS = 400  # the commonest words of a language, by which a text show
 _EVERYDAY = 1_200
 _SHORTEST_MENDED = 5
 _SHORTEST_COMPOUND = 4
-_JOINS = frozenset(("and", "but", "or", "then", "und", "aber", "oder", "et", "mais", "ou", "maar", "of", "pero", "y", "ma", "though"))
+_JOINS = frozenset(
+    (
+        "and",
+        "but",
+        "or",
+        "then",
+        "und",
+        "aber",
+        "oder",
+        "et",
+        "mais",
+        "ou",
+        "maar",
+        "of",
+        "pero",
+        "y",
+        "ma",
+        "though",
+    )
+)
 _SHORT_NOTS = frozenset(("plus", "ne", "o", "e", "ni", "net"))
 _NOT_A_LETTER = frozenset((NUMBER, VOLTS, QUANTITY, RAIL, DESIGNATOR))
 
@@ -107,7 +126,13 @@ def _articles(language: str) -> frozenset[str]:
 @lru_cache(maxsize=1)
 def skipped_words() -> frozenset[str]:
     """Articles of all languages, over which every phrase reaches."""
-    return frozenset(word for language in LANGUAGES for word in _articles(language)) | {"the", "a", "an", "it", "its"}
+    return frozenset(word for language in LANGUAGES for word in _articles(language)) | {
+        "the",
+        "a",
+        "an",
+        "it",
+        "its",
+    }
 
 
 @lru_cache(maxsize=1)
@@ -171,9 +196,7 @@ class Lexicon:
     ) -> None:
         own = [("symptoms", name, "en", phrase) for name, others in symptoms for phrase in (name, *others)]
         own += [("parts", name, "en", phrase) for name, others in part_classes for phrase in (name, *others)]
-        entries = dict.fromkeys(
-            entry for row in (*_listed(), *own) if (entry := _entry(*row)) is not None
-        )
+        entries = dict.fromkeys(entry for row in (*_listed(), *own) if (entry := _entry(*row)) is not None)
         count = Counter(word for entry in entries for word in set(entry.words))
         self._by_word: dict[str, list[tuple[int, Entry]]] = defaultdict(list)
         for entry in entries:
@@ -235,9 +258,11 @@ def _without_idioms(found: list[Hit]) -> list[Hit]:
     held = frozenset(place for idiom in idioms for place in idiom)
     kept = []
     for hit in found:
-        if hit.value == "idiom" or held.isdisjoint(hit.places):
-            kept.append(hit)
-        elif any(idiom < frozenset(hit.places) for idiom in idioms):
+        if (
+            hit.value == "idiom"
+            or held.isdisjoint(hit.places)
+            or any(idiom < frozenset(hit.places) for idiom in idioms)
+        ):
             kept.append(hit)
     return kept
 
@@ -274,7 +299,7 @@ def _fits(entry: Entry, places: tuple[int, ...], tokens: Sequence[Token], langua
     if len(places) > 1 or not languages or entry.language in languages:
         return True
     word = tokens[places[0]].folded
-    if word != entry.plain or entry.table == CONCEPT and entry.value == "no" and word in _SHORT_NOTS:
+    if word != entry.plain or (entry.table == CONCEPT and entry.value == "no" and word in _SHORT_NOTS):
         return False
     return not any(word in _common()[language].everyday for language in languages)
 

@@ -90,9 +90,9 @@ def _used(
 ) -> set[int]:
     used = set(blocked)
     for hit in hits:
-        if hit.table not in ("symptoms", CONCEPT, "words"):
-            used.update(hit.places)
-        elif len(hit.places) == 1 and hit.table != "symptoms":
+        if hit.table not in ("symptoms", CONCEPT, "words") or (
+            len(hit.places) == 1 and hit.table != "symptoms"
+        ):
             used.update(hit.places)
     for match in matches:
         used.update(range(match.first, match.last + 1))
@@ -125,7 +125,10 @@ class _Made:
     def reading(self, one: Found) -> ReadReading:
         subject = one.subject
         first = one.first if one.first <= one.tokens[0] else one.tokens[0]
-        if self.tokens[subject.first].sentence != self.tokens[one.tokens[0]].sentence or one.tokens[0] - first > 12:
+        if (
+            self.tokens[subject.first].sentence != self.tokens[one.tokens[0]].sentence
+            or one.tokens[0] - first > 12
+        ):
             first = one.tokens[0]
         return ReadReading(
             *self.span(first, one.last),
@@ -166,13 +169,17 @@ class _Made:
             if free and (start is None or token.clause == self.tokens[start].clause):
                 start = at if start is None else start
                 last = at
-                worth = worth or (token.kind != WORD or (len(token.folded) > 2 and token.folded not in common | plain))
+                worth = worth or (
+                    token.kind != WORD or (len(token.folded) > 2 and token.folded not in common | plain)
+                )
                 continue
             if token.kind == SIGN and start is not None and token.clause == self.tokens[start].clause:
                 continue
             if start is not None and worth:
                 yield Span(*self.span(start, last))
-            start, worth = (at, token.kind != WORD or token.folded not in common | plain) if free else (None, False)
+            start, worth = (
+                (at, token.kind != WORD or token.folded not in common | plain) if free else (None, False)
+            )
             last = at
         if start is not None and worth:
             yield Span(*self.span(start, last))

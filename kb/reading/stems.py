@@ -33,7 +33,7 @@ def fold(word: str) -> str:
 
 
 def without_umlaut_letters(folded: str) -> str:
-    """"laeuft" as "läuft" folds: "lauft"."""
+    """ "laeuft" as "läuft" folds: "lauft"."""
     return folded.replace("ae", "a").replace("oe", "o").replace("ue", "u")
 
 

@@ -66,14 +66,16 @@ _UNITS: dict[str, tuple[str, float]] = {
     "cent": ("money", 0.01), "cents": ("money", 0.01), "ct": ("money", 0.01), "fr": ("money", 1), "franken": ("money", 1),
 }  # fmt: skip
 _NEEDS_NO_SPACE = frozenset(("r", "k", "u", "n", "p", "x", "meg", "c", "g", "mf"))
-_WORDS_TOO = frozenset(("a", "am", "as"))  # units that are also words of a sentence, unless glued or at an end
+_WORDS_TOO = frozenset(
+    ("a", "am", "as")
+)  # units that are also words of a sentence, unless glued or at an end
 _LETTER_MARKS = {
     "v": ("V", 1.0), "r": ("ohm", 1.0), "k": ("ohm", 1e3), "n": ("F", 1e-9), "u": ("F", 1e-6), "p": ("F", 1e-12),
     "μ": ("F", 1e-6), "m": ("ohm", 1e6),
 }  # fmt: skip
 _STANDBY_TAIL = frozenset(("sb", "stb", "stby", "sby", "standby", "vsb", "vstb", "vstby"))
 _HARD = frozenset(".!?;\n·|•")
-_SOFT = frozenset(",:()[]{}/–—\"“”„…")
+_SOFT = frozenset(',:()[]{}/–—"“”„…')
 LONGEST_WORD = 40
 
 
@@ -181,7 +183,11 @@ class _Scan:
             return nothing
         if name in ("mohm", "mω") and raw[0] == "M":
             known = ("ohm", 1e6)
-        if at + 2 < len(self.pieces) and self._touches(at + 2) and self._group(at + 2) in ("letters", "number", "digits"):
+        if (
+            at + 2 < len(self.pieces)
+            and self._touches(at + 2)
+            and self._group(at + 2) in ("letters", "number", "digits")
+        ):
             return nothing
         return (known[0], known[1], after.end(), 1)
 
@@ -197,7 +203,11 @@ class _Scan:
             return at + 1 + used
         if self._touches(at + 1) and self._group(at + 1) in ("letters", "digits", "number"):
             last = at + 1
-            while last < len(self.pieces) and self._touches(last) and self._group(last) in ("letters", "digits", "number"):
+            while (
+                last < len(self.pieces)
+                and self._touches(last)
+                and self._group(last) in ("letters", "digits", "number")
+            ):
                 last += 1
             self._add(CODE, piece.start(), self.pieces[last - 1].end())
             return last
@@ -223,7 +233,13 @@ class _Scan:
             return 0
         whole, letter, part = (self.pieces[at + step].group() for step in (0, 1, 2))
         known = _LETTER_MARKS.get(letter.lower())
-        if known is None or not part.isdigit() or not whole.lstrip("+-").isdigit() or len(part) > 2 or len(whole) > 4:
+        if (
+            known is None
+            or not part.isdigit()
+            or not whole.lstrip("+-").isdigit()
+            or len(part) > 2
+            or len(whole) > 4
+        ):
             return 0
         if letter == "m":
             return 0
@@ -311,7 +327,11 @@ class _Scan:
         raw = piece.group()
         # don't, won't: one word; d'image, l'opto: two.
         if self._group(at + 1) == "sign" and self.pieces[at + 1].group() in "'’" and self._touches(at + 1):
-            if self._touches(at + 2) and self.pieces[at + 2].group().lower() == "t" and raw[-1:].lower() == "n":
+            if (
+                self._touches(at + 2)
+                and self.pieces[at + 2].group().lower() == "t"
+                and raw[-1:].lower() == "n"
+            ):
                 self._add(WORD, piece.start(), self.pieces[at + 2].end())
                 self.tokens[-1].folded = self.tokens[-1].folded.replace("'", "").replace("’", "")
                 return at + 3
@@ -332,9 +352,14 @@ class _Scan:
         touching = self._touches(following)
         digits = self.pieces[following].group()
         gap = self.text[self.pieces[at].end() : self.pieces[following].start()]
-        if not touching and not (gap == " " and raw.isupper() and len(raw) <= 3 and digits.isdigit() and len(digits) <= 4):
+        if not touching and not (
+            gap == " " and raw.isupper() and len(raw) <= 3 and digits.isdigit() and len(digits) <= 4
+        ):
             return 0
-        if not touching and (raw in ("V", "A", "F", "E", "I", "H", "W", "M", "P", "S", "X", "PFC", "LED", "ESR", "VCC") or self._unit(following)[0]):
+        if not touching and (
+            raw in ("V", "A", "F", "E", "I", "H", "W", "M", "P", "S", "X", "PFC", "LED", "ESR", "VCC")
+            or self._unit(following)[0]
+        ):
             return 0
         end = following + 1
         text = raw + digits
@@ -349,7 +374,11 @@ class _Scan:
             return 0
         if len(raw) == 1 and raw in "vV":
             return 0
-        while end < len(self.pieces) and self._touches(end) and self._group(end) in ("letters", "digits", "number"):
+        while (
+            end < len(self.pieces)
+            and self._touches(end)
+            and self._group(end) in ("letters", "digits", "number")
+        ):
             end += 1
         self._add(CODE, self.pieces[at].start(), self.pieces[end - 1].end())
         return end
@@ -374,9 +403,15 @@ def tokens_of(text: str) -> list[Token]:
         if sign in _HARD:
             if sign != "." or _ends_sentence(text, token, kept):
                 clause, sentence = clause + 1, sentence + 1
-        elif sign in _SOFT or (len(sign) > 1):
-            clause += 1
-        elif sign == "-" and text[token.start - 1 : token.start].isspace() and text[token.end : token.end + 1].isspace():
+        elif (
+            sign in _SOFT
+            or (len(sign) > 1)
+            or (
+                sign == "-"
+                and text[token.start - 1 : token.start].isspace()
+                and text[token.end : token.end + 1].isspace()
+            )
+        ):
             clause += 1
         if sign in ("+", "&", "=", "~", "≈", "-", "/", ",", "(", ")", ":") or len(sign) > 1:
             token.clause, token.sentence = clause, sentence

@@ -40,6 +40,7 @@ ALWAYS = (
     "/data/symptoms?name=no+picture",
     "/data/part-classes",
     "/help",
+    "/help/running",
     "/api/docs",
     "/complete/family?q=h",
     "/complete/symptom?q=re",

@@ -232,6 +232,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/jobs/{job_id}/stop"): WORK,
     # what the program says about itself
     ("GET", "/help"): READ,
+    ("GET", "/help/running"): READ,
     ("GET", "/api/docs"): READ,
     ("GET", "/api/openapi.json"): READ,
     ("GET", "/api/schema/{record}.json"): READ,
