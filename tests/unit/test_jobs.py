@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import pytest
 
 from kb.errors import BadInput, NotFound
-from kb.service.jobs import Job, Jobs
+from kb.service.shop.jobs import Job, Jobs
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from factories import shop_in
 
-from kb.cli import main
+from kb.cli.main import main
 from kb.service import sheets
 
 

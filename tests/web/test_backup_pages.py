@@ -11,8 +11,8 @@ import pytest
 from factories import a_case, a_family, bring, shop_in
 from web_client import Client, error_of
 
-from kb.service import backups
-from kb.service.daily import DailyBackups
+from kb.service.operate import backups
+from kb.service.operate.daily import DailyBackups
 
 
 @pytest.fixture
