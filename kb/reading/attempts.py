@@ -11,22 +11,31 @@ from dataclasses import dataclass, field
 
 from kb.facts.designators import designator_letters
 from kb.facts.parts import PART_CLASSES
+from kb.reading import little_words
 from kb.reading.facts import KnownPart
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
-from kb.reading.readings import Found, Subject
+from kb.reading.readings import Found
 from kb.reading.sections import class_of_designator, section_of
-from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, SIGN, WORD, Token
+from kb.reading.subjects import Subject
+from kb.reading.tokens import DESIGNATOR, QUANTITY, SIGN, WORD, Token
 
-_LIST_WORDS = frozenset(
-    ("and", "und", "et", "en", "y", "e", "ed", "plus", "also", "auch", "aussi", "ook", "tambien", "anche", "both", "beide", "beiden", "the", "die",
-     "der", "das", "les", "le", "la", "los", "las", "el", "i", "il", "gli", "de", "het", "with", "mit", "avec", "met", "con", "&", "+", "/", ",", "new", "neue", "a",
-     "l", "sowie", "och", "all", "alle", "were", "waren", "is", "ist", "was", "war", "are", "were", "sind", "est", "sont", "etait", "era", "erano", "estan", "esta",
-     "two", "three", "zwei", "drei", "deux", "trois", "twee", "drie", "dos", "tres", "due", "tre", "then", "toen", "dann")
-)  # fmt: skip
 _PREPOSED = 4
-_EXTENDS = frozenset(("+", "&", "and", "und", "et", "en", "y", "e", "also", "auch", "aussi", "ook", "plus", "sowie", ",", "/", "tambien", "anche", "with", "mit", "avec", "met", "con"))
-_NEW = frozenset(("new", "neu", "neue", "neuer", "neuen", "neues", "neuf", "neuve", "neufs", "neuves", "nouveau", "nouvelle", "nouveaux", "nieuwe", "nieuw", "nuevo", "nueva", "nuevos", "nuevas", "nuovo", "nuova", "nuovi", "nuove", "fitted", "replacement"))
-_IT_WAS = (("that", "was", "it"), ("was", "the"), ("it", "was"), ("era", "el"), ("era", "la"), ("era", "l"), ("era", "il"), ("war", "der"), ("war", "die"), ("war", "das"), ("c", "etait"), ("was", "de"), ("het", "was"), ("es", "war"))
+_IT_WAS = (
+    ("that", "was", "it"),
+    ("was", "the"),
+    ("it", "was"),
+    ("era", "el"),
+    ("era", "la"),
+    ("era", "l"),
+    ("era", "il"),
+    ("war", "der"),
+    ("war", "die"),
+    ("war", "das"),
+    ("c", "etait"),
+    ("was", "de"),
+    ("het", "was"),
+    ("es", "war"),
+)
 _FUSED = {"blown": "open", "cracked": None}
 # Concepts that say how a part failed, and the classes of which they say it; no classes: of any.
 _CAPACITORS = frozenset(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
@@ -35,7 +44,10 @@ _FAILURE_CONCEPTS: dict[str, tuple[str, frozenset[str]]] = {
     "shorted": ("shorted", frozenset()),
     "open": ("open", frozenset()),
     "bulging": ("bulging", _CAPACITORS),
-    "leaking": ("leaking electrolyte", _CAPACITORS - {"safety capacitor", "ceramic capacitor", "film capacitor"}),
+    "leaking": (
+        "leaking electrolyte",
+        _CAPACITORS - {"safety capacitor", "ceramic capacitor", "film capacitor"},
+    ),
     "dry": ("lost capacitance", _CAPACITORS),
     "burnt": ("burnt", frozenset()),
     "charred": ("burnt", frozenset(("resistor", "transformer", "connector", "relay", "fusible resistor"))),
@@ -44,9 +56,6 @@ _FAILURE_CONCEPTS: dict[str, tuple[str, frozenset[str]]] = {
     "cracked": ("cracked joint", frozenset(("solder joint",))),
 }
 _BURNT_BLACK = frozenset(("black", "schwarz", "noir", "noire", "zwart", "negro", "negra", "nero", "nera"))
-# What fails first of several parts; those further down follow. Common practice, no published source.
-_FIRST = ("varistor", "power factor MOSFET", "MOSFET", "integrated switcher", "bridge rectifier", "Schottky rectifier", "fast rectifier", "bipolar transistor", "IGBT")
-_FOLLOWS = frozenset(("fuse", "current sense resistor", "fusible resistor", "controller IC", "power factor controller IC"))
 
 
 @dataclass(slots=True)
@@ -89,19 +98,23 @@ def _mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequence[S
         for place in range(subject.first, subject.last + 1)
         if tokens[place].kind != WORD
     }
-    spans: list[Mention] = []
     taken: set[int] = set()
-    parts = sorted((hit for hit in hits if hit.table == "parts"), key=lambda hit: (-len(hit.places), hit.first))
+    parts = sorted(
+        (hit for hit in hits if hit.table == "parts"), key=lambda hit: (-len(hit.places), hit.first)
+    )
     chosen: list[Hit] = []
     for hit in parts:
         if taken.intersection(hit.places) or any(place in rails for place in hit.places):
             continue
         taken.update(hit.places)
         chosen.append(hit)
-    for hit in chosen:
-        spans.append(Mention(hit.first, hit.last, None, hit.value))
+    spans = [Mention(hit.first, hit.last, None, hit.value) for hit in chosen]
     for at, token in enumerate(tokens):
-        if token.kind == DESIGNATOR and at not in taken and (designator_letters(token.folded) not in ("TP", "MP", "H")):
+        if (
+            token.kind == DESIGNATOR
+            and at not in taken
+            and (designator_letters(token.folded) not in ("TP", "MP", "H"))
+        ):
             spans.append(Mention(at, at, token.folded))
     spans.sort(key=lambda span: span.first)
     return _merged(spans, tokens)
@@ -112,7 +125,11 @@ def _merged(spans: list[Mention], tokens: Sequence[Token]) -> list[Mention]:
     for span in spans:
         span.sentence = tokens[span.first].sentence
         before = kept[-1] if kept else None
-        if before is not None and tokens[before.first].sentence == span.sentence and _beside(before, span, tokens):
+        if (
+            before is not None
+            and tokens[before.first].sentence == span.sentence
+            and _beside(before, span, tokens)
+        ):
             if before.part and span.part_class and not before.part_class:
                 before.part_class, before.last = span.part_class, span.last
                 continue
@@ -126,7 +143,13 @@ def _merged(spans: list[Mention], tokens: Sequence[Token]) -> list[Mention]:
             if before.part_class and before.part and span.part_class and not span.part:
                 before.part_class, before.last = span.part_class, span.last
                 continue
-        if before is not None and span.part and not span.part_class and before.part and _listed(before, span, tokens):
+        if (
+            before is not None
+            and span.part
+            and not span.part_class
+            and before.part
+            and _listed(before, span, tokens)
+        ):
             same = designator_letters(span.part) == designator_letters(before.part)
             if same:
                 span.part_class = before.part_class
@@ -143,7 +166,10 @@ def _beside(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
 
 
 def _listed(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
-    return all(token.folded in _LIST_WORDS or token.kind in (QUANTITY,) for token in tokens[before.last + 1 : span.first])
+    return all(
+        token.folded in little_words.LISTED or token.kind in (QUANTITY,)
+        for token in tokens[before.last + 1 : span.first]
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +191,13 @@ class AttemptFinder:
         readings: Sequence[Found],
         known: dict[str, KnownPart],
     ) -> None:
-        self.tokens, self.hits, self.subjects, self.readings, self.known = tokens, hits, subjects, readings, known
+        self.tokens, self.hits, self.subjects, self.readings, self.known = (
+            tokens,
+            hits,
+            subjects,
+            readings,
+            known,
+        )
         self.mentions = _mentions(tokens, hits, subjects)
         self.places = {place for mention in self.mentions for place in range(mention.first, mention.last + 1)}
         self.last_action = -1
@@ -184,13 +216,17 @@ class AttemptFinder:
         return [mention for mention in self.mentions if self._is_attempt(mention)]
 
     def _mark_good(self) -> None:
-        """"fuse OK", "D5 ok": a part that was found good."""
+        """ "fuse OK", "D5 ok": a part that was found good."""
         good = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "ok"}
         done = [hit.first for hit in self.hits if hit.table == "actions"]
         for number, mention in enumerate(self.mentions):
             behind = self.mentions[number + 1].first if number + 1 < len(self.mentions) else len(self.tokens)
             clause = self.tokens[mention.last].clause
-            near = [at for at in range(mention.last + 1, min(mention.last + 4, behind, len(self.tokens))) if self.tokens[at].clause == clause]
+            near = [
+                at
+                for at in range(mention.last + 1, min(mention.last + 4, behind, len(self.tokens)))
+                if self.tokens[at].clause == clause
+            ]
             mention.ok = any(at in good for at in near) and not any(at in done for at in near)
             if mention.ok and any(self.tokens[at].folded in negation_words() for at in near):
                 mention.ok = False
@@ -228,7 +264,10 @@ class AttemptFinder:
         found: list[_Event] = []
         taken: set[int] = set()
         for table in ("verdicts", "actions", "results", "failures"):
-            ordered = sorted((hit for hit in self.hits if hit.table == table), key=lambda hit: (-len(hit.places), hit.first))
+            ordered = sorted(
+                (hit for hit in self.hits if hit.table == table),
+                key=lambda hit: (-len(hit.places), hit.first),
+            )
             mine: set[int] = set()
             for hit in ordered:
                 span = set(range(hit.first, hit.last + 1))
@@ -239,17 +278,24 @@ class AttemptFinder:
                 mine |= span
                 found.append(_Event(hit.first, hit.last, table, hit.value))
             taken |= mine
-        for hit in self.hits:
-            if hit.table == CONCEPT and hit.value in _FAILURE_CONCEPTS and not taken.intersection(hit.places):
-                found.append(_Event(hit.first, hit.last, "failures", hit.value))
+        found += [
+            _Event(hit.first, hit.last, "failures", hit.value)
+            for hit in self.hits
+            if hit.table == CONCEPT and hit.value in _FAILURE_CONCEPTS and not taken.intersection(hit.places)
+        ]
         for at, token in enumerate(self.tokens):
-            if token.kind == WORD and token.folded in _NEW and at not in taken:
+            if token.kind == WORD and token.folded in little_words.NEW and at not in taken:
                 found.append(_Event(at, at, "actions", "replace"))
         return sorted(found, key=lambda event: (event.first, event.kind))
 
     def _denied(self, hit: Hit) -> bool:
         before = hit.first - 1
-        return not hit.denies and before >= 0 and self.tokens[before].folded in negation_words() and self.tokens[before].clause == self.tokens[hit.first].clause
+        return (
+            not hit.denies
+            and before >= 0
+            and self.tokens[before].folded in negation_words()
+            and self.tokens[before].clause == self.tokens[hit.first].clause
+        )
 
     def _tie(self, marks: list[tuple[int, int, object]]) -> None:
         seen: list[Mention] = []
@@ -300,10 +346,9 @@ class AttemptFinder:
 
     def _fail(self, group: list[Mention], event: _Event) -> None:
         for mention in group:
-            if mention.failure is None:
-                if self._can_fail(mention, event):
-                    mention.failure = _FAILURE_CONCEPTS.get(event.value, (event.value,))[0]
-                    mention.take(event.first, event.last)
+            if mention.failure is None and self._can_fail(mention, event):
+                mention.failure = _FAILURE_CONCEPTS.get(event.value, (event.value,))[0]
+                mention.take(event.first, event.last)
 
     def _open_group(self, event: _Event, seen: list[Mention], is_open: object) -> list[Mention]:
         """The list of parts that ends just before `event`, in its sentence."""
@@ -335,9 +380,16 @@ class AttemptFinder:
             self._also_behind(following, event.value)
             return
         sentence = self.tokens[event.first].sentence
-        group = [mention for mention in seen if mention.sentence == sentence and mention.action is None and not mention.ok]
+        group = [
+            mention
+            for mention in seen
+            if mention.sentence == sentence and mention.action is None and not mention.ok
+        ]
         if not group and seen:
-            last = max((mention.sentence for mention in seen if mention.action is None and mention.result is None), default=None)
+            last = max(
+                (mention.sentence for mention in seen if mention.action is None and mention.result is None),
+                default=None,
+            )
             if last is not None and last >= sentence - 2:
                 group = [mention for mention in seen if mention.sentence == last and mention.action is None]
         for mention in group:
@@ -350,40 +402,61 @@ class AttemptFinder:
         for mention in self.mentions:
             if mention.first > event.last:
                 gap = self.tokens[event.last + 1 : mention.first]
-                near = len([token for token in gap if token.kind != SIGN]) <= _PREPOSED and mention.sentence == self.tokens[event.last].sentence
-                plain = all(token.clause == self.tokens[event.last].clause for token in gap) and self.tokens[mention.first].clause == self.tokens[event.last].clause
+                near = (
+                    len([token for token in gap if token.kind != SIGN]) <= _PREPOSED
+                    and mention.sentence == self.tokens[event.last].sentence
+                )
+                plain = (
+                    all(token.clause == self.tokens[event.last].clause for token in gap)
+                    and self.tokens[mention.first].clause == self.tokens[event.last].clause
+                )
                 return mention if near and plain and mention.action is None else None
         return None
 
     def _joined_behind(self, event: _Event, following: Mention, seen: list[Mention]) -> bool:
-        """"… replaced + R12": the action belongs to the parts before it, the next part is joined on."""
+        """ "… replaced + R12": the action belongs to the parts before it, the next part is joined on."""
         gap = self.tokens[event.last + 1 : following.first]
         sentence = self.tokens[event.first].sentence
-        has_open = any(mention.sentence == sentence and mention.action is None and not mention.ok for mention in seen)
-        return has_open and bool(gap) and gap[0].folded in _EXTENDS - {"with", "mit", "avec", "met", "con"}
+        has_open = any(
+            mention.sentence == sentence and mention.action is None and not mention.ok for mention in seen
+        )
+        return (
+            has_open
+            and bool(gap)
+            and gap[0].folded in little_words.EXTENDS - {"with", "mit", "avec", "met", "con"}
+        )
 
     def _also_behind(self, mention: Mention, action: str) -> None:
         before = mention
         for other in self.mentions[self.mentions.index(mention) + 1 :]:
-            if other.sentence != before.sentence or other.action is not None or not _listed(before, other, self.tokens):
+            if (
+                other.sentence != before.sentence
+                or other.action is not None
+                or not _listed(before, other, self.tokens)
+            ):
                 return
             other.action, other.acted_at = action, mention.acted_at
             before = other
 
     def _inherit(self, mention: Mention, seen: list[Mention]) -> None:
-        """"… all replaced + R12": what was done goes on to the part joined behind."""
+        """ "… all replaced + R12": what was done goes on to the part joined behind."""
         if mention.action is not None or not seen or seen[-1].action is None:
             return
         before = seen[-1]
         between = self.tokens[max(before.end, before.last) + 1 : mention.first]
-        joined = between and between[0].folded in _EXTENDS and all(token.folded in _LIST_WORDS for token in between)
-        if mention.sentence == before.sentence and joined:
-            if before.end < mention.first:
-                mention.action, mention.acted_at = before.action, mention.first
+        joined = (
+            between
+            and between[0].folded in little_words.EXTENDS
+            and all(token.folded in little_words.LISTED for token in between)
+        )
+        if mention.sentence == before.sentence and joined and before.end < mention.first:
+            mention.action, mention.acted_at = before.action, mention.first
 
     def _fill(self) -> None:
         roles = [(subject.first, subject.role) for subject in self.subjects if subject.rail]
-        said = [(hit.first, hit.value) for hit in self.hits if hit.table == "sections" and hit.value != "other"]
+        said = [
+            (hit.first, hit.value) for hit in self.hits if hit.table == "sections" and hit.value != "other"
+        ]
         for mention in self.mentions:
             self._refer(mention)
         for mention in self.mentions:
@@ -398,13 +471,16 @@ class AttemptFinder:
                 mention.section = section_of(mention.part_class, role, said_here)
 
     def _refer(self, mention: Mention) -> None:
-        """"RV1 cracked … new varistor": the class word means the part that was named before."""
+        """ "RV1 cracked … new varistor": the class word means the part that was named before."""
         if mention.part or mention.action is None or not mention.part_class:
             return
         for other in self.mentions:
             if other.first >= mention.first:
                 return
-            same = other.part and (other.part_class or class_of_designator(other.part, other.failure)) == mention.part_class
+            same = (
+                other.part
+                and (other.part_class or class_of_designator(other.part, other.failure)) == mention.part_class
+            )
             if same and other.action is None and not other.ok:
                 other.action, mention.action = mention.action, None
                 other.acted_at, mention.acted_at = mention.acted_at, None
@@ -415,13 +491,21 @@ class AttemptFinder:
         assert mention.part is not None
         if mention.action == "resolder":
             return "solder joint"
-        values = [token for token in self.tokens[mention.last + 1 : mention.last + 4] if token.kind == QUANTITY]
-        if designator_letters(mention.part) == "R" and any(token.unit == "ohm" and (token.value or 0) < 1 for token in values):
+        values = [
+            token for token in self.tokens[mention.last + 1 : mention.last + 4] if token.kind == QUANTITY
+        ]
+        if designator_letters(mention.part) == "R" and any(
+            token.unit == "ohm" and (token.value or 0) < 1 for token in values
+        ):
             return "current sense resistor"
         return class_of_designator(mention.part, mention.failure)
 
     def _nearest(self, mention: Mention, places: list[tuple[int, str]]) -> str | None:
-        near = [(abs(at - mention.first), value) for at, value in places if self.tokens[at].sentence == mention.sentence]
+        near = [
+            (abs(at - mention.first), value)
+            for at, value in places
+            if self.tokens[at].sentence == mention.sentence
+        ]
         if not near:
             near = [(abs(at - mention.first) + 50, value) for at, value in places]
         return min(near)[1] if near and min(near)[0] <= 60 else None
@@ -431,7 +515,11 @@ class AttemptFinder:
             return False
         if mention.action is not None:
             return True
-        return mention.failure is not None and mention.part_class != "fuse" and (mention.part is not None or mention.part_class is not None)
+        return (
+            mention.failure is not None
+            and mention.part_class != "fuse"
+            and (mention.part is not None or mention.part_class is not None)
+        )
 
 
 def _failure_by_value(mention: Mention, quantity: str, value: float) -> str | None:
@@ -443,70 +531,3 @@ def _failure_by_value(mention: Mention, quantity: str, value: float) -> str | No
     if letters in ("Q", "D", "BD", "BR", "DB", "ZD", "FET", "CR") and value < 5:
         return "shorted"
     return "worn contacts" if letters in ("K", "RL", "RY", "RLY") and 1 < value < 1_000 else None
-
-
-def settle_results(
-    mentions: Sequence[Mention], tokens: Sequence[Token], events: Sequence[tuple[int, int, str]]
-) -> None:
-    """Gives each (first, last, result) to the fixes since the last one, or to those behind it where none is.
-
-    `events` are in the order of the text.
-    """
-    done: list[Mention] = [mention for mention in mentions if mention.action or mention.failure]
-    at = 0
-    waiting: str | None = None
-    for first, _, result in events:
-        group: list[Mention] = []
-        while at < len(done) and done[at].first < first:
-            group.append(done[at])
-            at += 1
-        group = [mention for mention in group if mention.result is None]
-        if not group:
-            if at < len(done):
-                waiting = waiting or result
-            elif result == "cured" and waiting is None:
-                # What is said last counts: "no change … reflowed it again, ok".
-                continue
-            continue
-        if waiting is not None:
-            waiting = None
-        for mention in group:
-            mention.result = result
-    rest = [mention for mention in done if mention.result is None]
-    if waiting is not None and rest:
-        for mention in rest:
-            mention.result = waiting
-
-
-def settle_causes(mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequence[Hit]) -> None:
-    """Of several parts replaced together: which failed first and which followed."""
-    causes = [hit for hit in hits if hit.table == "words" and hit.value == "cause"]
-    follows = [hit for hit in hits if hit.table == "words" and hit.value == "consequence"]
-    for hit in causes:
-        behind = [mention for mention in mentions if 0 < mention.first - hit.last <= 4]
-        before = [mention for mention in mentions if 0 < hit.first - mention.last <= 3]
-        for mention in (behind or before)[:1]:
-            mention.cause = True
-    for hit in follows:
-        for mention in mentions:
-            if mention.sentence == tokens[hit.first].sentence and mention.cause is None:
-                mention.cause = mention.last < hit.first
-    _by_trade(mentions)
-
-
-def _by_trade(mentions: Sequence[Mention]) -> None:
-    fixed = [mention for mention in mentions if mention.action and mention.cause is None and mention.result != "no change"]
-    if len(fixed) < 2 or any(mention.cause for mention in mentions):
-        for mention in fixed:
-            if mention.part_class == "fuse" and any(other.cause for other in mentions):
-                mention.cause = False
-        return
-    firsts = [mention for mention in fixed if mention.part_class in _FIRST]
-    if not firsts or not any(mention.part_class in _FOLLOWS or mention.part_class == "bridge rectifier" for mention in fixed):
-        return
-    rank = min(_FIRST.index(str(mention.part_class)) for mention in firsts)
-    for mention in fixed:
-        if mention.part_class == _FIRST[rank]:
-            mention.cause = True
-        elif mention.part_class in _FOLLOWS or mention.part_class == "bridge rectifier":
-            mention.cause = False

@@ -8,7 +8,7 @@ from kb.reading.attempts import Mention
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.readings import Found, mentions_now
 from kb.reading.symptoms import Match
-from kb.reading.tokens import SIGN, Token
+from kb.reading.tokens import Token
 
 _NEAR = 0.1  # as the bench takes a rail without a stated tolerance
 _STANDBY_NEAR = 0.05
@@ -83,24 +83,26 @@ def result_events(
     """(what says how a fix ended, as (first, last, result) in order; symptoms that were part of that)."""
     found: list[tuple[int, int, int, str]] = []
     spent: list[Match] = []
-    parts = {place for mention in mentions for place in range(mention.first, mention.last + 1)}
     for hit in hits:
         if hit.table == "results":
             found.append((0, hit.first, hit.last, hit.value))
         elif hit.table == "verdicts" and hit.value == "repaired" and acted is not None:
             found.append((1, hit.first, hit.last, "cured"))
-    first_action = min((mention.acted_at for mention in mentions if mention.acted_at is not None), default=None)
+    first_action = min(
+        (mention.acted_at for mention in mentions if mention.acted_at is not None), default=None
+    )
     if first_action is not None:
         for hit in hits:
             if hit.table == CONCEPT and hit.first > first_action:
                 if hit.value == "no_effect":
                     found.append((0, hit.first, hit.last, "no change"))
-                elif hit.value in _GOOD_AFTERWARDS and not _of_part(hit, tokens, parts, mentions):
-                    if not _is_denied(hit, hits, tokens):
-                        found.append((2, hit.first, hit.last, "cured"))
-        for one in readings:
-            if one.after_repair and _is_near(one) and one.tokens[0] > first_action:
-                found.append((2, one.tokens[0], one.tokens[-1], "cured"))
+                elif hit.value in _GOOD_AFTERWARDS and _is_good(hit, hits, tokens, mentions):
+                    found.append((2, hit.first, hit.last, "cured"))
+        found += [
+            (2, one.tokens[0], one.tokens[-1], "cured")
+            for one in readings
+            if one.after_repair and _is_near(one) and one.tokens[0] > first_action
+        ]
         for match in matches:
             if match.first > first_action and not match.present:
                 spent.append(match)
@@ -109,7 +111,9 @@ def result_events(
     for match in matches:
         if first_action is None or match.first <= first_action or match in spent:
             continue
-        if any(first <= match.first <= last or match.first <= first <= match.last for first, last, _ in events):
+        if any(
+            first <= match.first <= last or match.first <= first <= match.last for first, last, _ in events
+        ):
             spent.append(match)
     return events, spent
 
@@ -123,14 +127,11 @@ def _strongest(found: list[tuple[int, int, int, str]]) -> list[tuple[int, int, s
     return sorted(kept)
 
 
-def _of_part(hit: Hit, tokens: Sequence[Token], parts: set[int], mentions: Sequence[Mention]) -> bool:
-    """Whether "ok" speaks of the part beside it ("D5 ok") and not of the whole board."""
-    if hit.value != "ok":
+def _is_good(hit: Hit, hits: Sequence[Hit], tokens: Sequence[Token], mentions: Sequence[Mention]) -> bool:
+    """Whether a good word speaks of the whole board: not denied, and not of a part beside it ("D5 ok")."""
+    if hit.value == "ok" and any(mention.ok and 0 < hit.first - mention.last <= 3 for mention in mentions):
         return False
-    for mention in mentions:
-        if mention.ok and 0 < hit.first - mention.last <= 3:
-            return True
-    return False
+    return not _is_denied(hit, hits, tokens)
 
 
 def _is_denied(hit: Hit, hits: Sequence[Hit], tokens: Sequence[Token]) -> bool:
@@ -159,7 +160,10 @@ def implied_symptoms(
     for mention in mentions:
         name = _SYMPTOM_OF_FAILURE.get((mention.part_class or "", mention.failure or ""))
         if name and not mention.ok and mention.end - mention.start <= 40:
-            if name == "output rectifier shorted" and mention.section in ("main converter", "bulk and power factor stage"):
+            if name == "output rectifier shorted" and mention.section in (
+                "main converter",
+                "bulk and power factor stage",
+            ):
                 continue
             add(name, min(mention.first, mention.start), max(mention.last, mention.end))
     for mention in mentions:

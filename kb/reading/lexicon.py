@@ -19,6 +19,7 @@ from kb.reading.stems import fold, stem, without_umlaut_letters
 from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, WORD, Token, tokens_of
 
 CONCEPT = "concept"
+_IDIOM = "idiom"
 _GAPS = {"symptoms": 2, CONCEPT: 0, "results": 1, "verdicts": 1, "failures": 1, "actions": 0}
 _PARTICLE = 3  # letters of words such as "on" and "off", which stand close to their verb
 _OPEN_GAP = 4  # words that may stand in the place of ".." in a phrase
@@ -26,7 +27,26 @@ _FUNCTION_WORDS = 400  # the commonest words of a language, by which a text show
 _EVERYDAY = 1_200
 _SHORTEST_MENDED = 5
 _SHORTEST_COMPOUND = 4
-_JOINS = frozenset(("and", "but", "or", "then", "und", "aber", "oder", "et", "mais", "ou", "maar", "of", "pero", "y", "ma", "though"))
+_JOINS = frozenset(
+    (
+        "and",
+        "but",
+        "or",
+        "then",
+        "und",
+        "aber",
+        "oder",
+        "et",
+        "mais",
+        "ou",
+        "maar",
+        "of",
+        "pero",
+        "y",
+        "ma",
+        "though",
+    )
+)
 _SHORT_NOTS = frozenset(("plus", "ne", "o", "e", "ni", "net"))
 _NOT_A_LETTER = frozenset((NUMBER, VOLTS, QUANTITY, RAIL, DESIGNATOR))
 
@@ -107,7 +127,13 @@ def _articles(language: str) -> frozenset[str]:
 @lru_cache(maxsize=1)
 def skipped_words() -> frozenset[str]:
     """Articles of all languages, over which every phrase reaches."""
-    return frozenset(word for language in LANGUAGES for word in _articles(language)) | {"the", "a", "an", "it", "its"}
+    return frozenset(word for language in LANGUAGES for word in _articles(language)) | {
+        "the",
+        "a",
+        "an",
+        "it",
+        "its",
+    }
 
 
 @lru_cache(maxsize=1)
@@ -130,7 +156,7 @@ def _entry(table: str, value: str, language: str, phrase: str) -> Entry | None:
         if piece == "..":
             gap = _OPEN_GAP
             continue
-        exact = piece.endswith("=")
+        exact = piece.endswith("=") or value == _IDIOM or (table == "symptoms" and " " not in phrase)
         for word in _words_of(piece.removesuffix("=")):
             if table != CONCEPT and word in articles and len(phrase.split()) > 2:
                 continue
@@ -171,9 +197,7 @@ class Lexicon:
     ) -> None:
         own = [("symptoms", name, "en", phrase) for name, others in symptoms for phrase in (name, *others)]
         own += [("parts", name, "en", phrase) for name, others in part_classes for phrase in (name, *others)]
-        entries = dict.fromkeys(
-            entry for row in (*_listed(), *own) if (entry := _entry(*row)) is not None
-        )
+        entries = dict.fromkeys(entry for row in (*_listed(), *own) if (entry := _entry(*row)) is not None)
         count = Counter(word for entry in entries for word in set(entry.words))
         self._by_word: dict[str, list[tuple[int, Entry]]] = defaultdict(list)
         for entry in entries:
@@ -229,17 +253,17 @@ class Lexicon:
 
 def _without_idioms(found: list[Hit]) -> list[Hit]:
     """Nothing is read from the words of a phrase that only looks like a fact, unless a longer phrase holds it."""
-    idioms = [frozenset(hit.places) for hit in found if hit.value == "idiom"]
+    idioms = [frozenset(hit.places) for hit in found if hit.value == _IDIOM]
     if not idioms:
         return found
     held = frozenset(place for idiom in idioms for place in idiom)
-    kept = []
-    for hit in found:
-        if hit.value == "idiom" or held.isdisjoint(hit.places):
-            kept.append(hit)
-        elif any(idiom < frozenset(hit.places) for idiom in idioms):
-            kept.append(hit)
-    return kept
+    return [
+        hit
+        for hit in found
+        if hit.value == _IDIOM
+        or held.isdisjoint(hit.places)
+        or any(idiom < frozenset(hit.places) for idiom in idioms)
+    ]
 
 
 def _whole(token: Token, words: frozenset[str]) -> tuple[str, ...]:
@@ -274,7 +298,7 @@ def _fits(entry: Entry, places: tuple[int, ...], tokens: Sequence[Token], langua
     if len(places) > 1 or not languages or entry.language in languages:
         return True
     word = tokens[places[0]].folded
-    if word != entry.plain or entry.table == CONCEPT and entry.value == "no" and word in _SHORT_NOTS:
+    if word != entry.plain or (entry.table == CONCEPT and entry.value == "no" and word in _SHORT_NOTS):
         return False
     return not any(word in _common()[language].everyday for language in languages)
 

@@ -10,11 +10,13 @@ from collections.abc import Iterable, Sequence
 
 from kb.facts.designators import normalise_designator
 from kb.reading.amounts import find_cost, find_days, find_minutes
-from kb.reading.attempts import AttemptFinder, Mention, settle_causes, settle_results
+from kb.reading.attempts import AttemptFinder, Mention
 from kb.reading.facts import Known, Read, ReadAmount, ReadAttempt, ReadReading, ReadSymptom, ReadWord, Span
 from kb.reading.implied import implied_symptoms, result_events, settle_after_repair
 from kb.reading.lexicon import CONCEPT, Hit, every_common_word, lexicon_for, negation_words, skipped_words
-from kb.reading.readings import Found, find_readings, find_subjects, implied_readings
+from kb.reading.outcomes import settle_causes, settle_results
+from kb.reading.readings import Found, find_readings, implied_readings
+from kb.reading.subjects import find_subjects
 from kb.reading.symptoms import Match, find_symptoms
 from kb.reading.tokens import SIGN, WORD, Token, tokens_of
 
@@ -90,9 +92,9 @@ def _used(
 ) -> set[int]:
     used = set(blocked)
     for hit in hits:
-        if hit.table not in ("symptoms", CONCEPT, "words"):
-            used.update(hit.places)
-        elif len(hit.places) == 1 and hit.table != "symptoms":
+        if hit.table not in ("symptoms", CONCEPT, "words") or (
+            len(hit.places) == 1 and hit.table != "symptoms"
+        ):
             used.update(hit.places)
     for match in matches:
         used.update(range(match.first, match.last + 1))
@@ -125,7 +127,10 @@ class _Made:
     def reading(self, one: Found) -> ReadReading:
         subject = one.subject
         first = one.first if one.first <= one.tokens[0] else one.tokens[0]
-        if self.tokens[subject.first].sentence != self.tokens[one.tokens[0]].sentence or one.tokens[0] - first > 12:
+        if (
+            self.tokens[subject.first].sentence != self.tokens[one.tokens[0]].sentence
+            or one.tokens[0] - first > 12
+        ):
             first = one.tokens[0]
         return ReadReading(
             *self.span(first, one.last),
@@ -166,13 +171,17 @@ class _Made:
             if free and (start is None or token.clause == self.tokens[start].clause):
                 start = at if start is None else start
                 last = at
-                worth = worth or (token.kind != WORD or (len(token.folded) > 2 and token.folded not in common | plain))
+                worth = worth or (
+                    token.kind != WORD or (len(token.folded) > 2 and token.folded not in common | plain)
+                )
                 continue
             if token.kind == SIGN and start is not None and token.clause == self.tokens[start].clause:
                 continue
             if start is not None and worth:
                 yield Span(*self.span(start, last))
-            start, worth = (at, token.kind != WORD or token.folded not in common | plain) if free else (None, False)
+            start, worth = (
+                (at, token.kind != WORD or token.folded not in common | plain) if free else (None, False)
+            )
             last = at
         if start is not None and worth:
             yield Span(*self.span(start, last))

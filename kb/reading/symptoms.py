@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from kb.facts.parts import PART_CLASSES
-from kb.facts.word_lists import concepts, symptom_patterns, denied_patterns
+from kb.facts.word_lists import concepts, denied_patterns, symptom_patterns
+from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit, every_common_word, negation_words
 from kb.reading.sections import class_of_designator
 from kb.reading.tokens import DESIGNATOR, QUANTITY, SIGN, WORD, Token
@@ -18,14 +19,6 @@ _REACH = 5  # words that may stand between two words of a pattern, besides its o
 _NOT_REACH = 4  # words that may stand between "no" and what it belongs to
 _CLAUSES_APART = 2
 _FAR = 16
-_AFTER = frozenset(("nicht", "niet", "pas", "plus", "nix", "none", "jamais", "nie", "nooit", "no", "not", "nein", "nee", "net"))
-# What stands before a noun ("no picture"); "not the fuse" says something else.
-_BEFORE_NOUNS = frozenset(
-    ("no", "without", "kein", "keine", "keinen", "keinem", "keiner", "keinerlei", "keins", "ohne", "aucun", "aucune", "sans", "pas",
-     "geen", "zonder", "sin", "ningun", "ninguna", "senza", "nessun", "nessuna", "nessuno", "niente", "weder", "ni", "nulla", "none",
-     "neither", "nor", "ne", "plus", "n", "noch", "d")
-)  # fmt: skip
-_JOINS = frozenset(("or", "nor", "oder", "noch", "ou", "ni", "of", "o", "ne", "e", "and", "und", "et", "en", "y", "&", "/"))
 # Concepts whose phrases hold a "no" of their own ("sans arrêt"), which denies nothing else.
 _HOLD_NOTS = frozenset(("missing", "repeatedly", "anything", "no_effect", "unloaded", "only", "else"))
 # Concepts that are read inside longer phrases as well ("not present" holds a "not").
@@ -109,14 +102,12 @@ def patterns() -> tuple[Pattern, ...]:
 def _is_part(hit: Hit, longer: dict[int, list[Hit]]) -> bool:
     """Whether a longer phrase with another meaning holds all words of this one."""
     return any(
-        other.value != hit.value and set(hit.places) < set(other.places) for other in longer.get(hit.first, ())
+        other.value != hit.value and set(hit.places) < set(other.places)
+        for other in longer.get(hit.first, ())
     )
 
 
 _NOTS = (("no",), ("none",))
-
-
-_PLAIN_NOTS = frozenset(("not", "wont", "doesnt", "dont", "cant", "didnt", "never", "nicht", "nie", "pas", "niet", "nooit", "no", "non", "ne", "n", "nimmer"))
 
 
 class _Places:
@@ -125,7 +116,9 @@ class _Places:
     def __init__(self, tokens: Sequence[Token], hits: Iterable[Hit], rails: dict[int, str]) -> None:
         self.tokens = tokens
         spans: dict[str, set[tuple[int, ...]]] = defaultdict(set)
-        held = {place for hit in hits if len(hit.places) > 1 and hit.value in _HOLD_NOTS for place in hit.places}
+        held = {
+            place for hit in hits if len(hit.places) > 1 and hit.value in _HOLD_NOTS for place in hit.places
+        }
         longer: dict[int, list[Hit]] = defaultdict(list)
         for hit in hits:
             if hit.table in (CONCEPT, "parts") and len(hit.places) > 1:
@@ -165,7 +158,6 @@ class _Places:
         clause = self.tokens[at].clause
         low, high = bisect_left(starts, at - reach), bisect_left(starts, at + reach + 1)
         return [span for span in self.spans[name][low:high] if self.tokens[span[0]].clause == clause]
-
 
     def in_sentence(self, name: str, at: int) -> bool:
         """Whether an element stands in the sentence of token `at`."""
@@ -236,7 +228,7 @@ def _negation(used: set[int], places: _Places, of_noun: bool) -> tuple[int, ...]
         if used.intersection(span):
             continue
         at = span[0]
-        if of_noun and places.tokens[at].folded not in _BEFORE_NOUNS and at < first:
+        if of_noun and places.tokens[at].folded not in little_words.NOT_BEFORE_NOUNS and at < first:
             continue
         if at < first:
             distance = first - span[-1]
@@ -245,7 +237,15 @@ def _negation(used: set[int], places: _Places, of_noun: bool) -> tuple[int, ...]
         elif at > last:
             distance = at - last
             word = places.tokens[at].folded
-            if distance > (1 if word == "plus" else 2) or word not in _AFTER or word == "no" and at + 1 < len(places.tokens) and places.tokens[at + 1].clause == places.tokens[at].clause:
+            if (
+                distance > (1 if word == "plus" else 2)
+                or word not in little_words.NOT_AFTER
+                or (
+                    word == "no"
+                    and at + 1 < len(places.tokens)
+                    and places.tokens[at + 1].clause == places.tokens[at].clause
+                )
+            ):
                 continue
         else:
             distance = 1
@@ -283,7 +283,10 @@ def _chained(
             if other[0] - used[-1] > _FAR:
                 break
             near = tokens[other[0]].clause - tokens[used[-1]].clause <= _CLAUSES_APART
-            if not more and any(tokens[place].folded in _PLAIN_NOTS for place in range(max(0, other[0] - 2), other[0])):
+            if not more and any(
+                tokens[place].folded in little_words.PLAIN_NOTS
+                for place in range(max(0, other[0] - 2), other[0])
+            ):
                 break
             if near and tokens[other[0]].sentence == tokens[used[-1]].sentence:
                 found.append(((*used, *other), nots | more))
@@ -324,7 +327,10 @@ def _one_of_alike(kept: list[Match]) -> list[Match]:
     result: list[Match] = []
     for match in kept:
         own = set(match.places) - match.nots
-        clash = next((other for other in result if own & (set(other.places) - other.nots) and _alike(match, other)), None)
+        clash = next(
+            (other for other in result if own & (set(other.places) - other.nots) and _alike(match, other)),
+            None,
+        )
         if clash is None:
             result.append(match)
         elif len(match.places) > len(clash.places):
@@ -353,7 +359,9 @@ def _about_the_device(kept: list[Match], tokens: Sequence[Token], places: _Place
     for match in kept:
         if len(match.places) == 1:
             at, clause = match.first, tokens[match.first].clause
-            if match.name == "does not work" and (sizes[clause] > _SHORT_CLAUSE or any(at + step in parts for step in (-3, -2, -1, 1, 2, 3))):
+            if match.name == "does not work" and (
+                sizes[clause] > _SHORT_CLAUSE or any(at + step in parts for step in (-3, -2, -1, 1, 2, 3))
+            ):
                 continue
             everyday = tokens[at].folded in every_common_word()
             if everyday and sizes[clause] > _SHORT_CLAUSE and clause not in devices and symptoms[clause] < 2:
@@ -368,15 +376,22 @@ def _own_negation(found: list[Match], tokens: Sequence[Token]) -> list[Match]:
     for match in found:
         for at in match.nots:
             distance = _distance(match, at)
-            if at not in nearest or (distance, -len(match.places)) < (nearest[at][0], -len(nearest[at][1].places)):
+            if at not in nearest or (distance, -len(match.places)) < (
+                nearest[at][0],
+                -len(nearest[at][1].places),
+            ):
                 nearest[at] = (distance, match)
     kept = []
     for match in found:
         for at in match.nots:
             distance, owner = nearest[at]
             if _distance(match, at) > distance and not (set(match.places) - match.nots) & set(owner.places):
-                low, high = sorted((owner.first, match.last)) if owner.first < match.last else (match.first, owner.last)
-                if not any(tokens[between].folded in _JOINS for between in range(low, high)):
+                low, high = (
+                    sorted((owner.first, match.last))
+                    if owner.first < match.last
+                    else (match.first, owner.last)
+                )
+                if not any(tokens[between].folded in little_words.JOINS for between in range(low, high)):
                     break
         else:
             kept.append(match)
@@ -408,7 +423,13 @@ def _longest(found: list[Match]) -> list[Match]:
 
 def _denied(kept: list[Match], tokens: Sequence[Token], places: _Places) -> list[Match]:
     consumed = {at for match in kept for at in match.nots}
-    free = sorted({span[0] for span in places.spans.get("no", ()) if span[0] not in consumed and tokens[span[0]].folded != "plus"})
+    free = sorted(
+        {
+            span[0]
+            for span in places.spans.get("no", ())
+            if span[0] not in consumed and tokens[span[0]].folded != "plus"
+        }
+    )
     result: list[Match] = []
     last_denied: Match | None = None
     for match in kept:
@@ -436,15 +457,19 @@ def _is_denied(
                 return True
             if last_denied in between:
                 joins = {tokens[place].folded for place in range(between[-1].last + 1, match.first)}
-                return bool(joins & _JOINS) or not joins
-    if last_denied is not None and match.first - last_denied.last <= 2 and tokens[last_denied.last].sentence == tokens[match.first].sentence:
+                return bool(joins & little_words.JOINS) or not joins
+    if (
+        last_denied is not None
+        and match.first - last_denied.last <= 2
+        and tokens[last_denied.last].sentence == tokens[match.first].sentence
+    ):
         joins = {tokens[place].folded for place in range(last_denied.last + 1, match.first)}
         if joins & {"or", "nor", "oder", "ou", "ni", "of", "noch", "o", "/"}:
             return True
     after = match.last + 1
     while after < len(tokens) and tokens[after].kind == SIGN:
         after += 1
-    if after < len(tokens) and after in free and tokens[after].folded in _AFTER:
+    if after < len(tokens) and after in free and tokens[after].folded in little_words.NOT_AFTER:
         ends = after + 1 >= len(tokens) or tokens[after + 1].clause != tokens[after].clause
         return ends and tokens[after].sentence == tokens[match.last].sentence
     return False

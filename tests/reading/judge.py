@@ -154,11 +154,15 @@ def _readings(note: dict[str, Any], found: Read, tally: Tally) -> None:
                 ok = getattr(match, name) == wanted[name]
                 tally.add(f"reading's {name}", int(ok), int(not ok), int(not ok))
         after = bool(wanted.get("after_repair"))
-        tally.add("after repair", int(after == match.after_repair), int(after != match.after_repair), int(after != match.after_repair))
+        ok = after == match.after_repair
+        tally.add("after repair", int(ok), int(not ok), int(not ok))
         if after != match.after_repair:
             tally.misses.append(f"   after repair should be {after}: {match.words}")
     tally.add("readings", wrong=len(left))
-    tally.misses += [f"   reading wrong: {got.rail or got.point} {got.quantity} {got.value} {got.min} {got.max} “{got.words}”" for got in left]
+    tally.misses += [
+        f"   reading wrong: {got.rail or got.point} {got.quantity} {got.value} {got.min} {got.max} “{got.words}”"
+        for got in left
+    ]
 
 
 def _alike(wanted: dict[str, Any], got: ReadAttempt) -> int:
@@ -195,9 +199,14 @@ def _attempts(note: dict[str, Any], found: Read, tally: Tally) -> None:
             ok = got == wanted[name]
             tally.add(name, int(ok), int(not ok and got is not None), int(not ok))
             if not ok:
-                tally.misses.append(f"   {best.part or best.part_class}: {name} is {wanted[name]}, read {got}")
+                tally.misses.append(
+                    f"   {best.part or best.part_class}: {name} is {wanted[name]}, read {got}"
+                )
     tally.add("attempts", wrong=len(left))
-    tally.misses += [f"   attempt wrong: {got.part} {got.part_class} {got.failure} {got.action} “{got.words}”" for got in left]
+    tally.misses += [
+        f"   attempt wrong: {got.part} {got.part_class} {got.failure} {got.action} “{got.words}”"
+        for got in left
+    ]
 
 
 def _single(note: dict[str, Any], found: Read, tally: Tally) -> None:
@@ -247,7 +256,9 @@ def _cell(score: Score) -> str:
 
 def main() -> None:
     arguments = argparse.ArgumentParser(description="Judge the reader on labelled notes.")
-    arguments.add_argument("--show", choices=LANGUAGES, help="list what was missed in this language, held-out notes left out")
+    arguments.add_argument(
+        "--show", choices=LANGUAGES, help="list what was missed in this language, held-out notes left out"
+    )
     asked = arguments.parse_args()
     if asked.show:
         print("\n".join(tally_of(asked.show, held_out=False).misses))
