@@ -274,7 +274,7 @@ def test_a_command_is_run_without_a_shell_and_its_last_lines_are_kept() -> None:
 
 
 def test_this_program_runs_from_a_checkout() -> None:
-    package = Path(upgrades.__file__).parents[1]
+    package = Path(upgrades.__file__).parents[2]
     assert upgrades.checkout(package) == package.parent
     assert upgrades.checkout(package / "service") is None
 

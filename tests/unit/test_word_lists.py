@@ -25,9 +25,7 @@ from kb.facts.vocabulary import (
 )
 
 WORDS = Path(__file__).resolve().parents[2] / "kb" / "facts" / "words"
-LANGUAGES = tuple(
-    language for language in ("en", "de", "fr", "nl", "es", "it") if (WORDS / f"{language}.toml").exists()
-)
+LANGUAGES = ("en", "de", "fr", "nl", "es", "it")
 TABLES: dict[str, tuple[str, ...]] = {
     "symptoms": tuple(symptom.name for symptom in SYMPTOMS),
     "parts": tuple(part.name for part in PART_CLASSES),
@@ -71,17 +69,21 @@ def common_words(language: str) -> tuple[str, ...]:
     return tuple((WORDS / f"common_{language}.txt").read_text("utf-8").split())
 
 
+def without_accents(text: str) -> str:
+    plain = unicodedata.normalize("NFKD", text.lower().replace("ß", "ss"))
+    return "".join(char for char in plain if not unicodedata.combining(char))
+
+
+@cache
+def articles(language: str) -> frozenset[str]:
+    return frozenset(without_accents(word) for word in word_list(language)["words"]["articles"])
+
+
+@cache
 def folded(language: str, phrase: str) -> str:
     """Lower case without accents, signs between words and articles."""
-    plain = unicodedata.normalize("NFKD", phrase.lower().replace("ß", "ss"))
-    letters = "".join(char for char in plain if not unicodedata.combining(char))
-    spaced = "".join(char if char.isalnum() else " " for char in letters)
-    articles = {
-        "".join(char for char in unicodedata.normalize("NFKD", word) if not unicodedata.combining(char))
-        for word in word_list(language)["words"]["articles"]
-    }
-    kept = [word for word in spaced.split() if word not in articles]
-    return " ".join(kept)
+    spaced = "".join(char if char.isalnum() else " " for char in without_accents(phrase))
+    return " ".join(word for word in spaced.split() if word not in articles(language))
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
@@ -141,3 +143,29 @@ def test_the_everyday_words_of_a_language_are_many_and_each_stands_once(language
     words = common_words(language)
     assert len(words) == len(set(words)) >= 2500
     assert [word for word in words if word != word.lower() or not word.replace("'", "").isalpha()] == []
+
+
+@pytest.mark.parametrize("table", ONE_MEANING)
+def test_no_phrase_means_two_things_in_two_languages_as_texts_are_read_in_all_at_once(table: str) -> None:
+    meanings: dict[str, set[str]] = {}
+    for language in LANGUAGES:
+        for name, phrases in word_list(language)[table].items():
+            for phrase in phrases:
+                meanings.setdefault(folded(language, phrase), set()).add(name)
+    assert {phrase: names for phrase, names in meanings.items() if len(names) > 1} == {}
+
+
+@pytest.mark.parametrize("table", ["symptoms", "parts", "failures"])
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_no_single_word_is_an_everyday_word_of_another_language_with_another_meaning(
+    language: str, table: str
+) -> None:
+    found = set()
+    for other in LANGUAGES:
+        everyday = {folded(other, word) for word in common_words(other)[:1000]}
+        for name, phrases in word_list(language)[table].items():
+            same = {folded(other, phrase) for phrase in word_list(other)[table][name]}
+            words = {folded(language, phrase) for phrase in phrases}
+            if other != language:
+                found |= {(other, name, word) for word in words & everyday - same}
+    assert found == set()
