@@ -6,43 +6,9 @@ import re
 from collections.abc import Sequence
 
 from kb.facts.written_days import read_day
+from kb.reading import little_words
 from kb.reading.tokens import NUMBER, QUANTITY, SIGN, WORD, Token
 
-_WORK = frozenset(
-    ("work", "labour", "labor", "bench", "time", "total", "took", "spent", "job", "arbeit", "arbeitszeit", "aufwand", "zeit", "travail",
-     "main", "oeuvre", "temps", "duree", "werk", "arbeid", "tijd", "trabajo", "mano", "obra", "tiempo", "lavoro", "tempo", "manodopera", "hands")
-)  # fmt: skip
-_MATERIAL = frozenset(
-    ("parts", "part", "material", "materials", "cost", "costs", "price", "for", "in", "of", "kosten", "teile", "ersatzteile", "teil", "preis", "pieces", "piece",
-     "cout", "prix", "onderdelen", "onderdeel", "prijs", "piezas", "pieza", "coste", "costo", "precio", "ricambi", "ricambio", "pezzi", "pezzo", "prezzo", "materiel", "materiaal",
-     "materiale", "total", "gesamt", "insgesamt", "bits", "stuck", "de", "di", "en", "an", "fur", "voor", "aan", "spent", "pour", "por", "per", "about", "ca", "environ", "all", "up", "charge")
-)  # fmt: skip
-_NOT_PAID = frozenset(
-    ("quote", "quoted", "worth", "value", "offer", "offered", "angebot", "wert", "kva", "kostenvoranschlag", "devis", "vaut", "offerte", "waard", "presupuesto", "vale",
-     "preventivo", "neupreis", "new", "neu", "neuf", "nuevo", "nuovo", "nieuw", "than", "als", "que", "limit", "max", "would", "wurde", "zou", "price", "bought", "paid")
-)  # fmt: skip
-_FILLER = frozenset(
-    (
-        "ca",
-        "about",
-        "approx",
-        "circa",
-        "environ",
-        "etwa",
-        "~",
-        "≈",
-        "=",
-        ":",
-        "-",
-        "(",
-        ")",
-        "+",
-        "/",
-        "total",
-        "in",
-        "all",
-    )
-)
 _DAY = re.compile(
     r"(?<![\w.,/-])(?:[0-9]{4}([-/.])[0-9]{1,2}\1[0-9]{1,2}|[0-9]{1,2}([-/.])[0-9]{1,2}\2(?:[0-9]{4}|[0-9]{2}))(?![\w/]|[.,-][0-9])"
 )
@@ -95,14 +61,15 @@ def find_minutes(tokens: Sequence[Token]) -> tuple[int, int, float] | None:
         others = [tokens[place] for place in range(first, behind) if place != at]
         words = {token.folded for token in others if token.kind == WORD}
         alone = all(
-            token.folded in _FILLER or token.folded in _WORK or token.kind == SIGN for token in others
+            token.folded in little_words.FILLER or token.folded in little_words.WORK or token.kind == SIGN
+            for token in others
         )
         with_money = all(
-            token.folded in _FILLER | _WORK | _MATERIAL
+            token.folded in little_words.FILLER | little_words.WORK | little_words.MATERIAL
             or (token.kind in (SIGN, QUANTITY) and token.unit in ("money", ""))
             for token in others
         )
-        if alone or with_money or (words & _WORK and len(others) <= 4):
+        if alone or with_money or (words & little_words.WORK and len(others) <= 4):
             best = (at, at, float(tokens[at].value or 0))
     if best is None or not 0 < best[2] <= 60_000 or best[2] != int(best[2]):
         return None
@@ -114,7 +81,7 @@ def find_cost(tokens: Sequence[Token], minutes_at: int | None) -> tuple[int, int
     best = None
     for first, behind in clauses(tokens):
         words = {token.folded for token in tokens[first:behind] if token.kind == WORD}
-        if words & _NOT_PAID:
+        if words & little_words.NOT_PAID:
             continue
         for at in range(first, behind):
             token = tokens[at]
@@ -149,7 +116,12 @@ def _is_price(tokens: Sequence[Token], first: int, behind: int, at: int, minutes
         "coste",
         "costo",
     }
-    if words & paid and words <= _MATERIAL and len(others) <= 4 and tokens[at].end - tokens[at].start >= 3:
+    if (
+        words & paid
+        and words <= little_words.MATERIAL
+        and len(others) <= 4
+        and tokens[at].end - tokens[at].start >= 3
+    ):
         return True
     written = tokens[at].end - tokens[at].start
     near = minutes_at is not None and abs(minutes_at - at) <= 2

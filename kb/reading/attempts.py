@@ -11,75 +11,15 @@ from dataclasses import dataclass, field
 
 from kb.facts.designators import designator_letters
 from kb.facts.parts import PART_CLASSES
+from kb.reading import little_words
 from kb.reading.facts import KnownPart
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
-from kb.reading.readings import Found, Subject
+from kb.reading.readings import Found
 from kb.reading.sections import class_of_designator, section_of
+from kb.reading.subjects import Subject
 from kb.reading.tokens import DESIGNATOR, QUANTITY, SIGN, WORD, Token
 
-_LIST_WORDS = frozenset(
-    ("and", "und", "et", "en", "y", "e", "ed", "plus", "also", "auch", "aussi", "ook", "tambien", "anche", "both", "beide", "beiden", "the", "die",
-     "der", "das", "les", "le", "la", "los", "las", "el", "i", "il", "gli", "de", "het", "with", "mit", "avec", "met", "con", "&", "+", "/", ",", "new", "neue", "a",
-     "l", "sowie", "och", "all", "alle", "were", "waren", "is", "ist", "was", "war", "are", "were", "sind", "est", "sont", "etait", "era", "erano", "estan", "esta",
-     "two", "three", "zwei", "drei", "deux", "trois", "twee", "drie", "dos", "tres", "due", "tre", "then", "toen", "dann")
-)  # fmt: skip
 _PREPOSED = 4
-_EXTENDS = frozenset(
-    (
-        "+",
-        "&",
-        "and",
-        "und",
-        "et",
-        "en",
-        "y",
-        "e",
-        "also",
-        "auch",
-        "aussi",
-        "ook",
-        "plus",
-        "sowie",
-        ",",
-        "/",
-        "tambien",
-        "anche",
-        "with",
-        "mit",
-        "avec",
-        "met",
-        "con",
-    )
-)
-_NEW = frozenset(
-    (
-        "new",
-        "neu",
-        "neue",
-        "neuer",
-        "neuen",
-        "neues",
-        "neuf",
-        "neuve",
-        "neufs",
-        "neuves",
-        "nouveau",
-        "nouvelle",
-        "nouveaux",
-        "nieuwe",
-        "nieuw",
-        "nuevo",
-        "nueva",
-        "nuevos",
-        "nuevas",
-        "nuovo",
-        "nuova",
-        "nuovi",
-        "nuove",
-        "fitted",
-        "replacement",
-    )
-)
 _IT_WAS = (
     ("that", "was", "it"),
     ("was", "the"),
@@ -116,21 +56,6 @@ _FAILURE_CONCEPTS: dict[str, tuple[str, frozenset[str]]] = {
     "cracked": ("cracked joint", frozenset(("solder joint",))),
 }
 _BURNT_BLACK = frozenset(("black", "schwarz", "noir", "noire", "zwart", "negro", "negra", "nero", "nera"))
-# What fails first of several parts; those further down follow. Common practice, no published source.
-_FIRST = (
-    "varistor",
-    "power factor MOSFET",
-    "MOSFET",
-    "integrated switcher",
-    "bridge rectifier",
-    "Schottky rectifier",
-    "fast rectifier",
-    "bipolar transistor",
-    "IGBT",
-)
-_FOLLOWS = frozenset(
-    ("fuse", "current sense resistor", "fusible resistor", "controller IC", "power factor controller IC")
-)
 
 
 @dataclass(slots=True)
@@ -173,7 +98,6 @@ def _mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequence[S
         for place in range(subject.first, subject.last + 1)
         if tokens[place].kind != WORD
     }
-    spans: list[Mention] = []
     taken: set[int] = set()
     parts = sorted(
         (hit for hit in hits if hit.table == "parts"), key=lambda hit: (-len(hit.places), hit.first)
@@ -184,8 +108,7 @@ def _mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequence[S
             continue
         taken.update(hit.places)
         chosen.append(hit)
-    for hit in chosen:
-        spans.append(Mention(hit.first, hit.last, None, hit.value))
+    spans = [Mention(hit.first, hit.last, None, hit.value) for hit in chosen]
     for at, token in enumerate(tokens):
         if (
             token.kind == DESIGNATOR
@@ -244,7 +167,7 @@ def _beside(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
 
 def _listed(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
     return all(
-        token.folded in _LIST_WORDS or token.kind in (QUANTITY,)
+        token.folded in little_words.LISTED or token.kind in (QUANTITY,)
         for token in tokens[before.last + 1 : span.first]
     )
 
@@ -355,11 +278,13 @@ class AttemptFinder:
                 mine |= span
                 found.append(_Event(hit.first, hit.last, table, hit.value))
             taken |= mine
-        for hit in self.hits:
-            if hit.table == CONCEPT and hit.value in _FAILURE_CONCEPTS and not taken.intersection(hit.places):
-                found.append(_Event(hit.first, hit.last, "failures", hit.value))
+        found += [
+            _Event(hit.first, hit.last, "failures", hit.value)
+            for hit in self.hits
+            if hit.table == CONCEPT and hit.value in _FAILURE_CONCEPTS and not taken.intersection(hit.places)
+        ]
         for at, token in enumerate(self.tokens):
-            if token.kind == WORD and token.folded in _NEW and at not in taken:
+            if token.kind == WORD and token.folded in little_words.NEW and at not in taken:
                 found.append(_Event(at, at, "actions", "replace"))
         return sorted(found, key=lambda event: (event.first, event.kind))
 
@@ -421,10 +346,9 @@ class AttemptFinder:
 
     def _fail(self, group: list[Mention], event: _Event) -> None:
         for mention in group:
-            if mention.failure is None:
-                if self._can_fail(mention, event):
-                    mention.failure = _FAILURE_CONCEPTS.get(event.value, (event.value,))[0]
-                    mention.take(event.first, event.last)
+            if mention.failure is None and self._can_fail(mention, event):
+                mention.failure = _FAILURE_CONCEPTS.get(event.value, (event.value,))[0]
+                mention.take(event.first, event.last)
 
     def _open_group(self, event: _Event, seen: list[Mention], is_open: object) -> list[Mention]:
         """The list of parts that ends just before `event`, in its sentence."""
@@ -496,7 +420,11 @@ class AttemptFinder:
         has_open = any(
             mention.sentence == sentence and mention.action is None and not mention.ok for mention in seen
         )
-        return has_open and bool(gap) and gap[0].folded in _EXTENDS - {"with", "mit", "avec", "met", "con"}
+        return (
+            has_open
+            and bool(gap)
+            and gap[0].folded in little_words.EXTENDS - {"with", "mit", "avec", "met", "con"}
+        )
 
     def _also_behind(self, mention: Mention, action: str) -> None:
         before = mention
@@ -518,12 +446,11 @@ class AttemptFinder:
         between = self.tokens[max(before.end, before.last) + 1 : mention.first]
         joined = (
             between
-            and between[0].folded in _EXTENDS
-            and all(token.folded in _LIST_WORDS for token in between)
+            and between[0].folded in little_words.EXTENDS
+            and all(token.folded in little_words.LISTED for token in between)
         )
-        if mention.sentence == before.sentence and joined:
-            if before.end < mention.first:
-                mention.action, mention.acted_at = before.action, mention.first
+        if mention.sentence == before.sentence and joined and before.end < mention.first:
+            mention.action, mention.acted_at = before.action, mention.first
 
     def _fill(self) -> None:
         roles = [(subject.first, subject.role) for subject in self.subjects if subject.rail]
@@ -604,76 +531,3 @@ def _failure_by_value(mention: Mention, quantity: str, value: float) -> str | No
     if letters in ("Q", "D", "BD", "BR", "DB", "ZD", "FET", "CR") and value < 5:
         return "shorted"
     return "worn contacts" if letters in ("K", "RL", "RY", "RLY") and 1 < value < 1_000 else None
-
-
-def settle_results(
-    mentions: Sequence[Mention], tokens: Sequence[Token], events: Sequence[tuple[int, int, str]]
-) -> None:
-    """Gives each (first, last, result) to the fixes since the last one, or to those behind it where none is.
-
-    `events` are in the order of the text.
-    """
-    done: list[Mention] = [mention for mention in mentions if mention.action or mention.failure]
-    at = 0
-    waiting: str | None = None
-    for first, _, result in events:
-        group: list[Mention] = []
-        while at < len(done) and done[at].first < first:
-            group.append(done[at])
-            at += 1
-        group = [mention for mention in group if mention.result is None]
-        if not group:
-            if at < len(done):
-                waiting = waiting or result
-            elif result == "cured" and waiting is None:
-                # What is said last counts: "no change … reflowed it again, ok".
-                continue
-            continue
-        if waiting is not None:
-            waiting = None
-        for mention in group:
-            mention.result = result
-    rest = [mention for mention in done if mention.result is None]
-    if waiting is not None and rest:
-        for mention in rest:
-            mention.result = waiting
-
-
-def settle_causes(mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequence[Hit]) -> None:
-    """Of several parts replaced together: which failed first and which followed."""
-    causes = [hit for hit in hits if hit.table == "words" and hit.value == "cause"]
-    follows = [hit for hit in hits if hit.table == "words" and hit.value == "consequence"]
-    for hit in causes:
-        behind = [mention for mention in mentions if 0 < mention.first - hit.last <= 4]
-        before = [mention for mention in mentions if 0 < hit.first - mention.last <= 3]
-        for mention in (behind or before)[:1]:
-            mention.cause = True
-    for hit in follows:
-        for mention in mentions:
-            if mention.sentence == tokens[hit.first].sentence and mention.cause is None:
-                mention.cause = mention.last < hit.first
-    _by_trade(mentions)
-
-
-def _by_trade(mentions: Sequence[Mention]) -> None:
-    fixed = [
-        mention
-        for mention in mentions
-        if mention.action and mention.cause is None and mention.result != "no change"
-    ]
-    if len(fixed) < 2 or any(mention.cause for mention in mentions):
-        for mention in fixed:
-            if mention.part_class == "fuse" and any(other.cause for other in mentions):
-                mention.cause = False
-        return
-    firsts = [mention for mention in fixed if mention.part_class in _FIRST]
-    if not firsts or not any(
-        mention.part_class in _FOLLOWS or mention.part_class == "bridge rectifier" for mention in fixed
-    ):
-        return
-    rank = min(_FIRST.index(str(mention.part_class)) for mention in firsts)
-    for mention in fixed:
-        if mention.part_class == _FIRST[rank]:
-            mention.cause = True
-        elif mention.part_class in _FOLLOWS or mention.part_class == "bridge rectifier":
-            mention.cause = False

@@ -83,7 +83,6 @@ def result_events(
     """(what says how a fix ended, as (first, last, result) in order; symptoms that were part of that)."""
     found: list[tuple[int, int, int, str]] = []
     spent: list[Match] = []
-    parts = {place for mention in mentions for place in range(mention.first, mention.last + 1)}
     for hit in hits:
         if hit.table == "results":
             found.append((0, hit.first, hit.last, hit.value))
@@ -97,12 +96,13 @@ def result_events(
             if hit.table == CONCEPT and hit.first > first_action:
                 if hit.value == "no_effect":
                     found.append((0, hit.first, hit.last, "no change"))
-                elif hit.value in _GOOD_AFTERWARDS and not _of_part(hit, tokens, parts, mentions):
-                    if not _is_denied(hit, hits, tokens):
-                        found.append((2, hit.first, hit.last, "cured"))
-        for one in readings:
-            if one.after_repair and _is_near(one) and one.tokens[0] > first_action:
-                found.append((2, one.tokens[0], one.tokens[-1], "cured"))
+                elif hit.value in _GOOD_AFTERWARDS and _is_good(hit, hits, tokens, mentions):
+                    found.append((2, hit.first, hit.last, "cured"))
+        found += [
+            (2, one.tokens[0], one.tokens[-1], "cured")
+            for one in readings
+            if one.after_repair and _is_near(one) and one.tokens[0] > first_action
+        ]
         for match in matches:
             if match.first > first_action and not match.present:
                 spent.append(match)
@@ -127,14 +127,11 @@ def _strongest(found: list[tuple[int, int, int, str]]) -> list[tuple[int, int, s
     return sorted(kept)
 
 
-def _of_part(hit: Hit, tokens: Sequence[Token], parts: set[int], mentions: Sequence[Mention]) -> bool:
-    """Whether "ok" speaks of the part beside it ("D5 ok") and not of the whole board."""
-    if hit.value != "ok":
+def _is_good(hit: Hit, hits: Sequence[Hit], tokens: Sequence[Token], mentions: Sequence[Mention]) -> bool:
+    """Whether a good word speaks of the whole board: not denied, and not of a part beside it ("D5 ok")."""
+    if hit.value == "ok" and any(mention.ok and 0 < hit.first - mention.last <= 3 for mention in mentions):
         return False
-    for mention in mentions:
-        if mention.ok and 0 < hit.first - mention.last <= 3:
-            return True
-    return False
+    return not _is_denied(hit, hits, tokens)
 
 
 def _is_denied(hit: Hit, hits: Sequence[Hit], tokens: Sequence[Token]) -> bool:

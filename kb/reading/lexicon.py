@@ -19,6 +19,7 @@ from kb.reading.stems import fold, stem, without_umlaut_letters
 from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, WORD, Token, tokens_of
 
 CONCEPT = "concept"
+_IDIOM = "idiom"
 _GAPS = {"symptoms": 2, CONCEPT: 0, "results": 1, "verdicts": 1, "failures": 1, "actions": 0}
 _PARTICLE = 3  # letters of words such as "on" and "off", which stand close to their verb
 _OPEN_GAP = 4  # words that may stand in the place of ".." in a phrase
@@ -155,7 +156,7 @@ def _entry(table: str, value: str, language: str, phrase: str) -> Entry | None:
         if piece == "..":
             gap = _OPEN_GAP
             continue
-        exact = piece.endswith("=")
+        exact = piece.endswith("=") or value == _IDIOM or (table == "symptoms" and " " not in phrase)
         for word in _words_of(piece.removesuffix("=")):
             if table != CONCEPT and word in articles and len(phrase.split()) > 2:
                 continue
@@ -252,19 +253,17 @@ class Lexicon:
 
 def _without_idioms(found: list[Hit]) -> list[Hit]:
     """Nothing is read from the words of a phrase that only looks like a fact, unless a longer phrase holds it."""
-    idioms = [frozenset(hit.places) for hit in found if hit.value == "idiom"]
+    idioms = [frozenset(hit.places) for hit in found if hit.value == _IDIOM]
     if not idioms:
         return found
     held = frozenset(place for idiom in idioms for place in idiom)
-    kept = []
-    for hit in found:
-        if (
-            hit.value == "idiom"
-            or held.isdisjoint(hit.places)
-            or any(idiom < frozenset(hit.places) for idiom in idioms)
-        ):
-            kept.append(hit)
-    return kept
+    return [
+        hit
+        for hit in found
+        if hit.value == _IDIOM
+        or held.isdisjoint(hit.places)
+        or any(idiom < frozenset(hit.places) for idiom in idioms)
+    ]
 
 
 def _whole(token: Token, words: frozenset[str]) -> tuple[str, ...]:

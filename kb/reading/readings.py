@@ -3,175 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
-from kb.facts.designators import rail_key
-from kb.facts.rail_names import obvious_rail
+from kb.reading import little_words
 from kb.reading.facts import KnownRail
 from kb.reading.lexicon import CONCEPT, Hit
+from kb.reading.subjects import Subject
 from kb.reading.tokens import (
-    CODE,
     DESIGNATOR,
     NUMBER,
     QUANTITY,
     RAIL,
     SIGN,
     VOLTS,
-    WORD,
     Token,
 )
 
 _QUANTITY_OF_UNIT = {
-    "V": "dc_v", "Vac": "ac_v", "Vpp": "ripple_v", "A": "amp", "ohm": "ohm", "F": "farad", "Hz": "hz", "degC": "celsius",
+    "V": "dc_v", "Vac": "ac_v", "Vpp": "ripple_v", "A": "amp", "ohm": "ohm", "F": "farad", "Hz": "hz",
+    "degC": "celsius",
 }  # fmt: skip
 _DEAD_BOARD = frozenset(("ohm", "diode_v", "farad", "esr_ohm"))
-# Words that stand before the name of a supply on which something was measured.
-_ON = frozenset(
-    ("on", "at", "across", "auf", "an", "am", "der", "bei", "sur", "au", "aux", "op", "over", "en", "su", "sulla", "sul", "sui",
-     "aan", "de", "del", "dei", "del", "an", "im", "in", "la", "le", "al", "the", "dem", "den", "du", "il", "lo", "el", "nel", "dell", "rail", "l")
-)  # fmt: skip
-_BETWEEN = frozenset(
-    ("is", "was", "at", "only", "just", "now", "back", "about", "around", "reads", "reading", "read", "measures", "measured", "shows",
-     "showing", "to", "up", "down", "steady", "says", "still", "then", "ok", "of", "it", "sits", "sitting", "gives", "got", "are", "were", "the",
-     "ist", "war", "nur", "noch", "jetzt", "nun", "wieder", "bei", "auf", "hat", "sind", "etwa", "ca", "zeigt", "misst", "gemessen", "liegt",
-     "est", "a", "de", "etait", "seulement", "maintenant", "encore", "vers", "revient", "remonte", "mesure", "stable", "mesuree", "que",
-     "op", "weer", "nu", "nog", "maar", "slechts", "meet", "gemeten", "was", "terug", "naar", "staat", "geeft", "ongeveer",
-     "es", "era", "esta", "en", "ahora", "solo", "da", "medido", "mide", "marca", "vuelve", "otra", "vez", "sube", "baja", "con", "hay",
-     "e", "era", "ora", "da", "misura", "misurato", "segna", "legge", "torna", "tornato", "circa", "sale", "scende", "adesso", "di", "ce", "ha",
-     "low", "high", "dead", "good", "fine", "niedrig", "bas", "basse", "laag", "bajo", "baja", "basso", "bassa", "niedrig", "hoch", "haut", "hoog",
-     "alto", "alta", "gut", "bon", "goed", "bien", "bene", "unter", "under", "drops", "dropped", "dropping", "sags", "sagging", "fell", "bricht",
-     "ein", "sinkt", "faellt", "fallt", "chute", "tombe", "zakt", "cae", "scende", "crolla", "rises", "climbs", "went", "went", "goes", "comes",
-     "unstable", "stabil", "stabiel", "constant", "konstant", "voltage", "spannung", "tension", "spanning", "tensione", "rail", "supply", "output",
-     "line", "schiene", "value", "wert", "pulsing", "pulses", "cycling", "cycles", "varies", "swings", "pulsiert", "schwankt", "pulse", "oscille", "pulseert",
-     "schommelt", "pulsa", "oscila", "oscilla", "varia", "taktet", "pendelt", "between", "from", "zwischen", "von", "entre", "tussen", "tra", "fra", "van",
-     "dal", "dalla", "wobbles", "jumps", "springt", "springen", "pompt", "hiccups", "hiccuping", "nach", "after", "wel", "met", "mit", "with", "sous", "sotto", "present", "da", "vorhanden",
-     "me", "mir", "for", "i", "get", "see", "have", "habe", "you", "again", "stays", "bleibt", "reste", "blijft", "bulk", "cap", "capacitor", "elko", "elco", "meter", "dmm",
-     "restored", "ueber", "drain", "source", "gate", "base", "collector", "emitter", "d", "g", "ds", "contacts", "contact", "kontakt", "kontakte", "contacten", "contactos", "contatti", "contacto", "contatto", "pin")
-)  # fmt: skip
-_RANGE_WORDS = frozenset(
-    ("to", "bis", "a", "tot", "und", "and", "et", "en", "y", "e", "ed", "al", "auf", "und", "/")
-)
-_MEASURED = frozenset(
-    (
-        "=",
-        "reads",
-        "measures",
-        "measured",
-        "shows",
-        "gemessen",
-        "misst",
-        "hat",
-        "zeigt",
-        "mesure",
-        "mesuree",
-        "meet",
-        "gemeten",
-        "mide",
-        "medido",
-        "misura",
-        "misurato",
-        "only",
-        "nur",
-        "now",
-        "is",
-    )
-)
-_FROM = frozenset(("from", "von", "de", "da", "van", "du", "dai", "dal"))
-_AGAIN = frozenset(
-    (
-        "back",
-        "again",
-        "wieder",
-        "revient",
-        "revenu",
-        "revenue",
-        "weer",
-        "terug",
-        "vuelve",
-        "otra",
-        "nuevamente",
-        "torna",
-        "tornato",
-        "tornata",
-        "riporta",
-        "restored",
-        "remonte",
-        "repasse",
-        "recuperado",
-    )
-)
-_NOW = frozenset(
-    (
-        "now",
-        "jetzt",
-        "nun",
-        "maintenant",
-        "nu",
-        "ahora",
-        "ora",
-        "adesso",
-        "danach",
-        "after",
-        "afterwards",
-        "apres",
-        "daarna",
-        "despues",
-        "dopo",
-        "desormais",
-    )
-)
-_BEFORE = frozenset(
-    (
-        "was",
-        "before",
-        "war",
-        "vorher",
-        "etait",
-        "avant",
-        "eerst",
-        "voorheen",
-        "era",
-        "antes",
-        "estaba",
-        "prima",
-        "statt",
-        "instead",
-        "should",
-        "soll",
-        "sollte",
-        "devrait",
-        "au",
-        "lieu",
-        "debe",
-        "deberia",
-        "dovrebbe",
-        "moet",
-    )
-)
-_SHOULD = frozenset(
-    (
-        "should",
-        "soll",
-        "sollte",
-        "instead",
-        "statt",
-        "stelle",
-        "devrait",
-        "lieu",
-        "debe",
-        "deberia",
-        "dovrebbe",
-        "moet",
-        "hoort",
-        "supposed",
-        "rated",
-        "nominal",
-        "invece",
-        "vez",
-    )
-)
 _QUANTITY_WORDS = {
-    "esr": "esr_ohm", "ripple": "ripple_v", "welligkeit": "ripple_v", "brummspannung": "ripple_v", "ondulation": "ripple_v",
+    "esr": "esr_ohm", "ripple": "ripple_v", "welligkeit": "ripple_v", "brummspannung": "ripple_v",
+    "ondulation": "ripple_v",
     "rimpel": "ripple_v", "rimpelspanning": "ripple_v", "rizado": "ripple_v", "ondulazione": "ripple_v", "ac": "ac_v",
     "diode": "diode_v", "restwelligkeit": "ripple_v",
 }  # fmt: skip
@@ -194,20 +49,6 @@ _LARGEST_BARE = 1_000.0
 
 
 @dataclass(slots=True)
-class Subject:
-    """What is measured: a supply (`rail`, with what is known of it) or a point, said at tokens `first` to `last`."""
-
-    first: int
-    last: int
-    rail: str | None = None
-    role: str = ""
-    nominal_v: float | None = None
-    point: str | None = None
-    always_on: bool = False
-    maybe_value: bool = False  # "12V" may be what was measured
-
-
-@dataclass(slots=True)
 class Found:
     """A reading by tokens; `names_rail` where the supply was said in the same clause."""
 
@@ -223,141 +64,6 @@ class Found:
     after_repair: bool = False
     before: bool = False
     tokens: list[int] = field(default_factory=list)
-
-
-def find_subjects(
-    text: str, tokens: Sequence[Token], hits: Sequence[Hit], rails: Sequence[KnownRail]
-) -> list[Subject]:
-    """The supplies and points that are named, in order; a family's own names win over obvious ones."""
-    by_key = {rail_key(rail.name): rail for rail in rails}
-    by_role: dict[str, list[KnownRail]] = {}
-    for rail in rails:
-        by_role.setdefault(rail.role, []).append(rail)
-    found: list[Subject] = []
-    taken: set[int] = set()
-    for hit in hits:
-        if hit.table == "rails" and hit.value != "other" and not taken.intersection(hit.places):
-            taken.update(range(hit.first, hit.last + 1))
-            found.append(_of_role(hit.first, hit.last, hit.value, by_role, _spoken(text, tokens, hit)))
-    for at, token in enumerate(tokens):
-        subject = None
-        if token.kind in (VOLTS, RAIL, CODE) or (token.kind == WORD and at not in taken):
-            subject = _named(text, at, token, by_key, rails)
-        if subject is not None and at not in taken:
-            found.append(subject)
-        elif token.kind == DESIGNATOR:
-            found.append(Subject(at, at, point=token.folded))
-    found.sort(key=lambda subject: subject.first)
-    return _joined(found, tokens)
-
-
-def _spoken(text: str, tokens: Sequence[Token], hit: Hit) -> str:
-    return text[tokens[hit.first].start : tokens[hit.last].end]
-
-
-def _of_role(first: int, last: int, role: str, by_role: dict[str, list[KnownRail]], spoken: str) -> Subject:
-    own = by_role.get(role, [])
-    if len(own) == 1:
-        return _known(first, last, own[0])
-    named = obvious_rail(spoken)
-    if named is not None and named.role == role:
-        return Subject(first, last, spoken, role, named.nominal_v, always_on=named.always_on)
-    return Subject(first, last, role, role, None, always_on=role == "standby")
-
-
-def _known(first: int, last: int, rail: KnownRail) -> Subject:
-    always_on = rail.always_on or rail.role == "standby"
-    return Subject(first, last, rail.name, rail.role, rail.nominal_v, always_on=always_on)
-
-
-def _named(
-    text: str, at: int, token: Token, by_key: dict[str, KnownRail], rails: Sequence[KnownRail]
-) -> Subject | None:
-    spoken = text[token.start : token.end].strip("±~")
-    if token.value is None and token.low is not None:
-        return None
-    own = by_key.get(rail_key(spoken))
-    if own is None and token.kind == VOLTS:
-        own = next((rail for rail in rails if rail.nominal_v == token.value), None)
-    if own is not None:
-        subject = _known(at, at, own)
-        subject.maybe_value = token.kind == VOLTS
-        return subject
-    if token.kind == WORD and len(spoken) < 2:
-        return None
-    named = obvious_rail(spoken)
-    if named is None:
-        return None
-    name = rail_name(spoken) if token.kind != WORD else spoken
-    if token.kind == VOLTS and abs(named.nominal_v or 0) not in _USUAL_VOLTS:
-        return None
-    same = [rail for rail in rails if rail.role == named.role and rail.nominal_v in (named.nominal_v, None)]
-    if named.nominal_v is None:
-        same = [rail for rail in rails if rail.role == named.role]
-    if len(same) == 1:
-        subject = _known(at, at, same[0])
-    else:
-        subject = Subject(at, at, name, named.role, named.nominal_v, always_on=named.always_on)
-    subject.maybe_value = token.kind == VOLTS
-    return subject
-
-
-_USUAL_VOLTS = frozenset(
-    (
-        1.2,
-        1.5,
-        1.8,
-        2.5,
-        3.3,
-        5,
-        6,
-        7.5,
-        8,
-        9,
-        10,
-        12,
-        13.8,
-        15,
-        16,
-        18,
-        19,
-        20,
-        24,
-        28,
-        30,
-        32,
-        33,
-        35,
-        36,
-        48,
-        60,
-    )
-)
-
-
-def rail_name(spoken: str) -> str:
-    """A rail's name as it was written, without the spaces in it."""
-    return "".join(spoken.split())
-
-
-def _joined(found: list[Subject], tokens: Sequence[Token]) -> list[Subject]:
-    """ "standby 5V" beside each other, "5V standby": one supply."""
-    kept: list[Subject] = []
-    for subject in found:
-        before = kept[-1] if kept else None
-        if before is not None and before.rail and subject.rail and subject.first - before.last == 1:
-            same_clause = tokens[before.last].clause == tokens[subject.first].clause
-            if (
-                same_clause
-                and before.maybe_value
-                and not subject.maybe_value
-                and subject.nominal_v in (None, before.nominal_v, tokens[before.first].value)
-            ):
-                nominal = subject.nominal_v or tokens[before.first].value
-                kept[-1] = replace(subject, first=before.first, nominal_v=nominal)
-                continue
-        kept.append(subject)
-    return kept
 
 
 def find_readings(
@@ -476,12 +182,19 @@ class _Finder:
         if token.low is not None:
             return at, None, token.low, token.high, token.unit
         other = at + 2
-        if other < len(self.tokens) and self.tokens[at + 1].folded in _RANGE_WORDS:
+        if other < len(self.tokens) and self.tokens[at + 1].folded in little_words.RANGE:
             second = self.tokens[other]
             led = self.tokens[at - 1].folded if at else ""
-            if led in _FROM and not self._pulses(at):
+            if led in little_words.FROM and not self._pulses(at):
                 return at, token.value, None, None, token.unit
-            between = led in _FROM or led in ("between", "zwischen", "entre", "tussen", "tra", "fra")
+            between = led in little_words.FROM or led in (
+                "between",
+                "zwischen",
+                "entre",
+                "tussen",
+                "tra",
+                "fra",
+            )
             joined = self.tokens[at + 1].folded in ("to", "bis", "tot", "a", "al", "auf") or between
             if (
                 joined
@@ -489,11 +202,10 @@ class _Finder:
                 and second.value is not None
                 and other not in self.blocked
                 and second.unit in ("", "V", token.unit)
-            ):
-                if not token.unit or token.unit == second.unit:
-                    low, high = token.value, second.value
-                    if (low is not None and second.kind == token.kind) or not token.unit:
-                        return other, low, low, high, second.unit or token.unit
+            ) and (not token.unit or token.unit == second.unit):
+                low, high = token.value, second.value
+                if (low is not None and second.kind == token.kind) or not token.unit:
+                    return other, low, low, high, second.unit or token.unit
         return at, token.value, None, None, token.unit
 
     def _pulses(self, at: int) -> bool:
@@ -529,7 +241,10 @@ class _Finder:
         if token.kind == SIGN:
             return token.folded in "=~≈:-(,)" or len(token.folded) > 1
         return (
-            token.folded in _BETWEEN or place in self.states or place in self.quantity or place in self.words
+            token.folded in little_words.BETWEEN
+            or place in self.states
+            or place in self.quantity
+            or place in self.words
         )
 
     def _taken_before(
@@ -547,7 +262,7 @@ class _Finder:
         while (
             place >= 0
             and self.tokens[place].clause == self.tokens[own.first].clause
-            and self.tokens[place].folded in _ON
+            and self.tokens[place].folded in little_words.ON
         ):
             seen, place = True, place - 1
         if not seen or place < 0 or self.tokens[place].clause != self.tokens[own.first].clause:
@@ -561,7 +276,7 @@ class _Finder:
             return None
         if any(place in one.tokens for one in found[-3:]):
             return None
-        if any(self.tokens[place - 1].folded in _SHOULD for _ in (0,) if place):
+        if any(self.tokens[place - 1].folded in little_words.SHOULD for _ in (0,) if place):
             return None
         return self._made(
             own, place, place, token.value, token.low, token.high, token.unit, quantity, last=own.last
@@ -578,13 +293,13 @@ class _Finder:
         after = last + 1
         if not unit and not self._may_follow(after, self.tokens[at].clause):
             return False
-        if any(self.tokens[place].folded in _SHOULD for place in gap):
+        if any(self.tokens[place].folded in little_words.SHOULD for place in gap):
             return False
         if subject.point is not None:
             if (
                 subject.point.startswith("R")
                 and not subject.point.startswith(("RL", "RY"))
-                and not any(self.tokens[p].folded in _MEASURED for p in gap)
+                and not any(self.tokens[p].folded in little_words.MEASURED for p in gap)
             ):
                 return False
             kind = quantity or _QUANTITY_OF_UNIT.get(unit, "")
@@ -621,10 +336,10 @@ class _Finder:
         if after in self.at or after in self.states or after in self.quantity or after in self.words:
             return True
         return (
-            token.folded in _BETWEEN
-            or token.folded in _ON
-            or token.folded in _RANGE_WORDS
-            or token.folded in _SHOULD
+            token.folded in little_words.BETWEEN
+            or token.folded in little_words.ON
+            or token.folded in little_words.RANGE
+            or token.folded in little_words.SHOULD
             or token.kind == NUMBER
         )
 
@@ -696,8 +411,8 @@ class _Finder:
             for place in range(max(0, one.first - 1), min(len(tokens), one.last + 3))
             if tokens[place].sentence == tokens[one.first].sentence
         }
-        one.after_repair = bool(words & _AGAIN) or bool(nearby & _AGAIN)
-        one.before = bool(words & _BEFORE)
+        one.after_repair = bool(words & little_words.AGAIN) or bool(nearby & little_words.AGAIN)
+        one.before = bool(words & little_words.BEFORE)
         return one
 
     def _clause_of(self, one: Found) -> tuple[int, int]:
@@ -722,7 +437,8 @@ def mentions_now(tokens: Sequence[Token], one: Found) -> bool:
     """Whether a word such as "now" stands by the reading."""
     low, high = max(0, one.first - 2), min(len(tokens), one.last + 3)
     return any(
-        tokens[place].folded in _NOW | _AGAIN and tokens[place].sentence == tokens[one.first].sentence
+        tokens[place].folded in little_words.NOW | little_words.AGAIN
+        and tokens[place].sentence == tokens[one.first].sentence
         for place in range(low, high)
     )
 
@@ -759,13 +475,13 @@ def implied_readings(
             before is None
             or before.clause != token.clause
             or at - 1 in action_words
-            or before.folded in _AGAIN | _NOW
+            or before.folded in little_words.AGAIN | little_words.NOW
         )
         behind = tokens[at + 1] if at + 1 < len(tokens) else None
         ends = (
             behind is None
             or behind.clause != token.clause
-            or behind.folded in _NOW | _BETWEEN
+            or behind.folded in little_words.NOW | little_words.BETWEEN
             or behind.kind == SIGN
         )
         if not (arrow or alone) or not ends:

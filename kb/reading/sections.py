@@ -50,21 +50,33 @@ SECTION_OF_CLASS = {
 }
 # Classes that sit in every output; the supply that is named decides.
 OF_OUTPUTS = frozenset(
-    ("electrolytic capacitor", "polymer capacitor", "ceramic capacitor", "Schottky rectifier", "fast rectifier", "diode",
+    ("electrolytic capacitor", "polymer capacitor", "ceramic capacitor", "Schottky rectifier",
+     "fast rectifier", "diode",
      "inductor", "linear regulator", "buck regulator", "resistor", "zener diode", "fusible resistor", "capacitor")
 )  # fmt: skip
 _CLASS_OF_LETTERS = {
-    "C": "electrolytic capacitor", "CE": "electrolytic capacitor", "EC": "electrolytic capacitor", "CY": "safety capacitor",
-    "CX": "film capacitor", "R": "resistor", "FR": "fusible resistor", "RF": "fusible resistor", "F": "fuse", "FU": "fuse", "FS": "fuse",
-    "D": "diode", "CR": "diode", "ZD": "zener diode", "DZ": "zener diode", "BD": "bridge rectifier", "BR": "bridge rectifier",
-    "DB": "bridge rectifier", "Q": "MOSFET", "FET": "MOSFET", "U": "controller IC", "IC": "controller IC", "PC": "optocoupler",
-    "OC": "optocoupler", "OK": "optocoupler", "ISO": "optocoupler", "K": "relay", "RL": "relay", "RLY": "relay", "RY": "relay",
-    "L": "inductor", "LF": "line filter", "T": "transformer", "TF": "thermal cut-out", "MOV": "varistor", "RV": "varistor", "VDR": "varistor", "ZNR": "varistor",
-    "NTC": "inrush limiter", "TH": "inrush limiter", "RT": "inrush limiter", "PTC": "resettable fuse", "CN": "connector", "J": "connector",
-    "P": "connector", "TB": "connector", "S": "switch", "SW": "switch", "X": "crystal", "Y": "crystal", "XTAL": "crystal",
-    "LED": "light-emitting diode", "LD": "light-emitting diode", "FB": "ferrite bead", "FAN": "fan", "M": "motor or pump", "LS": "loudspeaker or buzzer",
-    "BZ": "loudspeaker or buzzer", "BT": "battery", "BAT": "battery", "VR": "potentiometer", "TVS": "surge suppressor diode",
-    "SCR": "triac or thyristor", "TRI": "triac or thyristor", "LCD": "display module", "GDT": "gas discharge tube", "SG": "gas discharge tube",
+    "C": "electrolytic capacitor", "CE": "electrolytic capacitor", "EC": "electrolytic capacitor",
+    "CY": "safety capacitor",
+    "CX": "film capacitor", "R": "resistor", "FR": "fusible resistor", "RF": "fusible resistor", "F": "fuse",
+    "FU": "fuse", "FS": "fuse",
+    "D": "diode", "CR": "diode", "ZD": "zener diode", "DZ": "zener diode", "BD": "bridge rectifier",
+    "BR": "bridge rectifier",
+    "DB": "bridge rectifier", "Q": "MOSFET", "FET": "MOSFET", "U": "controller IC", "IC": "controller IC",
+    "PC": "optocoupler",
+    "OC": "optocoupler", "OK": "optocoupler", "ISO": "optocoupler", "K": "relay", "RL": "relay",
+    "RLY": "relay", "RY": "relay",
+    "L": "inductor", "LF": "line filter", "T": "transformer", "TF": "thermal cut-out", "MOV": "varistor",
+    "RV": "varistor", "VDR": "varistor", "ZNR": "varistor",
+    "NTC": "inrush limiter", "TH": "inrush limiter", "RT": "inrush limiter", "PTC": "resettable fuse",
+    "CN": "connector", "J": "connector",
+    "P": "connector", "TB": "connector", "S": "switch", "SW": "switch", "X": "crystal", "Y": "crystal",
+    "XTAL": "crystal",
+    "LED": "light-emitting diode", "LD": "light-emitting diode", "FB": "ferrite bead", "FAN": "fan",
+    "M": "motor or pump", "LS": "loudspeaker or buzzer",
+    "BZ": "loudspeaker or buzzer", "BT": "battery", "BAT": "battery", "VR": "potentiometer",
+    "TVS": "surge suppressor diode",
+    "SCR": "triac or thyristor", "TRI": "triac or thyristor", "LCD": "display module",
+    "GDT": "gas discharge tube", "SG": "gas discharge tube",
     "EH": "heating element", "HS": "heat sink or pad",
 }  # fmt: skip
 # Letters of these say the kind of part and no more: another class needs a word or the family's earlier cases.

@@ -11,13 +11,14 @@ from functools import lru_cache
 
 _ENDINGS: dict[str, tuple[str, ...]] = {
     "en": ("ings", "ing", "ies", "ied", "ed", "es", "s", "e", "y"),
-    "de": ("enden", "ende", "ten", "tet", "ern", "est", "en", "em", "er", "es", "te", "et", "st", "e", "n", "t", "s"),
+    "de": ("nden", "nder", "ndes", "nde", "enden", "ende",
+           "ten", "tet", "ern", "est", "en", "em", "er", "es", "te", "et", "st", "e", "n", "t", "s"),
     "fr": ("aient", "ees", "ent", "ait", "ant", "er", "ee", "es", "ez", "e", "s", "x"),
-    "nl": ("ende", "den", "ten", "tjes", "tje", "en", "de", "te", "es", "er", "e", "t", "d", "s", "n"),
+    "nl": ("ende", "nde", "den", "ten", "tjes", "tje", "en", "de", "te", "es", "er", "e", "t", "d", "s", "n"),
     "es": ("iendo", "ando", "aron", "ieron", "adas", "ados", "idas", "idos", "ada", "ado", "ida", "ido",
            "aba", "an", "en", "ar", "er", "ir", "as", "os", "es", "a", "o", "e"),
-    "it": ("ando", "endo", "iscono", "isce", "ate", "ati", "ata", "ato", "ite", "iti", "ita", "ito", "ute", "uti", "uta",
-           "uto", "ano", "ono", "are", "ere", "ire", "a", "o", "e", "i"),
+    "it": ("ando", "endo", "iscono", "isce", "ate", "ati", "ata", "ato", "ite", "iti", "ita", "ito", "ute", "uti",
+           "uta", "uto", "ano", "ono", "are", "ere", "ire", "a", "o", "e", "i"),
 }  # fmt: skip
 _SHORTEST = 4  # letters that stay; shorter words have to stand as they are written
 

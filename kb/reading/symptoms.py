@@ -10,6 +10,7 @@ from functools import lru_cache
 
 from kb.facts.parts import PART_CLASSES
 from kb.facts.word_lists import concepts, denied_patterns, symptom_patterns
+from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit, every_common_word, negation_words
 from kb.reading.sections import class_of_designator
 from kb.reading.tokens import DESIGNATOR, QUANTITY, SIGN, WORD, Token
@@ -18,33 +19,6 @@ _REACH = 5  # words that may stand between two words of a pattern, besides its o
 _NOT_REACH = 4  # words that may stand between "no" and what it belongs to
 _CLAUSES_APART = 2
 _FAR = 16
-_AFTER = frozenset(
-    (
-        "nicht",
-        "niet",
-        "pas",
-        "plus",
-        "nix",
-        "none",
-        "jamais",
-        "nie",
-        "nooit",
-        "no",
-        "not",
-        "nein",
-        "nee",
-        "net",
-    )
-)
-# What stands before a noun ("no picture"); "not the fuse" says something else.
-_BEFORE_NOUNS = frozenset(
-    ("no", "without", "kein", "keine", "keinen", "keinem", "keiner", "keinerlei", "keins", "ohne", "aucun", "aucune", "sans", "pas",
-     "geen", "zonder", "sin", "ningun", "ninguna", "senza", "nessun", "nessuna", "nessuno", "niente", "weder", "ni", "nulla", "none",
-     "neither", "nor", "ne", "plus", "n", "noch", "d")
-)  # fmt: skip
-_JOINS = frozenset(
-    ("or", "nor", "oder", "noch", "ou", "ni", "of", "o", "ne", "e", "and", "und", "et", "en", "y", "&", "/")
-)
 # Concepts whose phrases hold a "no" of their own ("sans arrêt"), which denies nothing else.
 _HOLD_NOTS = frozenset(("missing", "repeatedly", "anything", "no_effect", "unloaded", "only", "else"))
 # Concepts that are read inside longer phrases as well ("not present" holds a "not").
@@ -134,29 +108,6 @@ def _is_part(hit: Hit, longer: dict[int, list[Hit]]) -> bool:
 
 
 _NOTS = (("no",), ("none",))
-
-
-_PLAIN_NOTS = frozenset(
-    (
-        "not",
-        "wont",
-        "doesnt",
-        "dont",
-        "cant",
-        "didnt",
-        "never",
-        "nicht",
-        "nie",
-        "pas",
-        "niet",
-        "nooit",
-        "no",
-        "non",
-        "ne",
-        "n",
-        "nimmer",
-    )
-)
 
 
 class _Places:
@@ -277,7 +228,7 @@ def _negation(used: set[int], places: _Places, of_noun: bool) -> tuple[int, ...]
         if used.intersection(span):
             continue
         at = span[0]
-        if of_noun and places.tokens[at].folded not in _BEFORE_NOUNS and at < first:
+        if of_noun and places.tokens[at].folded not in little_words.NOT_BEFORE_NOUNS and at < first:
             continue
         if at < first:
             distance = first - span[-1]
@@ -288,7 +239,7 @@ def _negation(used: set[int], places: _Places, of_noun: bool) -> tuple[int, ...]
             word = places.tokens[at].folded
             if (
                 distance > (1 if word == "plus" else 2)
-                or word not in _AFTER
+                or word not in little_words.NOT_AFTER
                 or (
                     word == "no"
                     and at + 1 < len(places.tokens)
@@ -333,7 +284,8 @@ def _chained(
                 break
             near = tokens[other[0]].clause - tokens[used[-1]].clause <= _CLAUSES_APART
             if not more and any(
-                tokens[place].folded in _PLAIN_NOTS for place in range(max(0, other[0] - 2), other[0])
+                tokens[place].folded in little_words.PLAIN_NOTS
+                for place in range(max(0, other[0] - 2), other[0])
             ):
                 break
             if near and tokens[other[0]].sentence == tokens[used[-1]].sentence:
@@ -439,7 +391,7 @@ def _own_negation(found: list[Match], tokens: Sequence[Token]) -> list[Match]:
                     if owner.first < match.last
                     else (match.first, owner.last)
                 )
-                if not any(tokens[between].folded in _JOINS for between in range(low, high)):
+                if not any(tokens[between].folded in little_words.JOINS for between in range(low, high)):
                     break
         else:
             kept.append(match)
@@ -505,7 +457,7 @@ def _is_denied(
                 return True
             if last_denied in between:
                 joins = {tokens[place].folded for place in range(between[-1].last + 1, match.first)}
-                return bool(joins & _JOINS) or not joins
+                return bool(joins & little_words.JOINS) or not joins
     if (
         last_denied is not None
         and match.first - last_denied.last <= 2
@@ -517,7 +469,7 @@ def _is_denied(
     after = match.last + 1
     while after < len(tokens) and tokens[after].kind == SIGN:
         after += 1
-    if after < len(tokens) and after in free and tokens[after].folded in _AFTER:
+    if after < len(tokens) and after in free and tokens[after].folded in little_words.NOT_AFTER:
         ends = after + 1 >= len(tokens) or tokens[after + 1].clause != tokens[after].clause
         return ends and tokens[after].sentence == tokens[match.last].sentence
     return False

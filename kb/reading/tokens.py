@@ -37,14 +37,19 @@ _SPACE_END = re.compile(r"\s|$")
 # Units by their folded names: (SI unit, power of ten).
 _UNITS: dict[str, tuple[str, float]] = {
     "v": ("V", 1), "volt": ("V", 1), "volts": ("V", 1), "vdc": ("V", 1), "voltios": ("V", 1), "mv": ("V", 1e-3),
-    "vac": ("Vac", 1), "vpp": ("Vpp", 1), "mvpp": ("Vpp", 1e-3), "mvp": ("Vpp", 1e-3), "kv": ("V", 1e3), "vrms": ("Vac", 1),
+    "vac": ("Vac", 1), "vpp": ("Vpp", 1), "mvpp": ("Vpp", 1e-3), "mvp": ("Vpp", 1e-3), "kv": ("V", 1e3),
+    "vrms": ("Vac", 1),
     "a": ("A", 1), "ma": ("A", 1e-3), "amp": ("A", 1), "amps": ("A", 1), "ampere": ("A", 1), "ua": ("A", 1e-6),
-    "ohm": ("ohm", 1), "ohms": ("ohm", 1), "ohmios": ("ohm", 1), "r": ("ohm", 1), "ω": ("ohm", 1), "mohm": ("ohm", 1e-3),
-    "kohm": ("ohm", 1e3), "kω": ("ohm", 1e3), "megohm": ("ohm", 1e6), "mω": ("ohm", 1e-3), "k": ("ohm", 1e3), "meg": ("ohm", 1e6),
-    "uf": ("F", 1e-6), "μf": ("F", 1e-6), "nf": ("F", 1e-9), "pf": ("F", 1e-12), "u": ("F", 1e-6), "n": ("F", 1e-9), "mf": ("F", 1e-3),
+    "ohm": ("ohm", 1), "ohms": ("ohm", 1), "ohmios": ("ohm", 1), "r": ("ohm", 1), "ω": ("ohm", 1),
+    "mohm": ("ohm", 1e-3),
+    "kohm": ("ohm", 1e3), "kω": ("ohm", 1e3), "megohm": ("ohm", 1e6), "mω": ("ohm", 1e-3), "k": ("ohm", 1e3),
+    "meg": ("ohm", 1e6),
+    "uf": ("F", 1e-6), "μf": ("F", 1e-6), "nf": ("F", 1e-9), "pf": ("F", 1e-12), "u": ("F", 1e-6), "n": ("F", 1e-9),
+    "mf": ("F", 1e-3),
     "mfd": ("F", 1e-6), "µf": ("F", 1e-6), "p": ("F", 1e-12),
     "hz": ("Hz", 1), "khz": ("Hz", 1e3), "mhz": ("Hz", 1e6), "w": ("W", 1), "watt": ("W", 1), "va": ("W", 1),
-    "c": ("degC", 1), "°c": ("degC", 1), "°": ("degC", 1), "grad": ("degC", 1), "%": ("%", 1), "mm": ("mm", 1), "cm": ("mm", 10),
+    "c": ("degC", 1), "°c": ("degC", 1), "°": ("degC", 1), "grad": ("degC", 1), "%": ("%", 1), "mm": ("mm", 1),
+    "cm": ("mm", 10),
     "kg": ("kg", 1), "g": ("kg", 1e-3), "x": ("times", 1), "mal": ("times", 1), "times": ("times", 1),
     "fois": ("times", 1), "keer": ("times", 1), "veces": ("times", 1), "volte": ("times", 1), "pcs": ("times", 1),
     "s": ("s", 1), "sec": ("s", 1), "secs": ("s", 1), "sek": ("s", 1), "ms": ("s", 1e-3), "seconds": ("s", 1),
@@ -52,18 +57,28 @@ _UNITS: dict[str, tuple[str, float]] = {
     "secondi": ("s", 1), "seg": ("s", 1), "sekunde": ("s", 1), "tellen": ("s", 1), "tel": ("s", 1),
     "min": ("min", 1), "mins": ("min", 1), "minute": ("min", 1), "minutes": ("min", 1), "minuten": ("min", 1),
     "mn": ("min", 1), "minutos": ("min", 1), "minuti": ("min", 1), "minuto": ("min", 1), "minuut": ("min", 1),
-    "h": ("min", 60), "hr": ("min", 60), "hrs": ("min", 60), "hour": ("min", 60), "hours": ("min", 60), "std": ("min", 60),
-    "stunde": ("min", 60), "stunden": ("min", 60), "heure": ("min", 60), "heures": ("min", 60), "uur": ("min", 60), "uren": ("min", 60),
+    "h": ("min", 60), "hr": ("min", 60), "hrs": ("min", 60), "hour": ("min", 60), "hours": ("min", 60),
+    "std": ("min", 60),
+    "stunde": ("min", 60), "stunden": ("min", 60), "heure": ("min", 60), "heures": ("min", 60), "uur": ("min", 60),
+    "uren": ("min", 60),
     "hora": ("min", 60), "horas": ("min", 60), "ora": ("min", 60), "ore": ("min", 60),
-    "day": ("day", 1), "days": ("day", 1), "tag": ("day", 1), "tage": ("day", 1), "tagen": ("day", 1), "jours": ("day", 1),
-    "jour": ("day", 1), "dagen": ("day", 1), "dias": ("day", 1), "giorni": ("day", 1), "week": ("day", 7), "weeks": ("day", 7), "wochen": ("day", 7),
-    "months": ("day", 30), "years": ("day", 365), "jahre": ("day", 365), "ans": ("day", 365), "jaar": ("day", 365), "anos": ("day", 365),
-    "anni": ("day", 365), "mois": ("day", 30), "monate": ("day", 30), "maanden": ("day", 30), "meses": ("day", 30), "mesi": ("day", 30),
+    "day": ("day", 1), "days": ("day", 1), "tag": ("day", 1), "tage": ("day", 1), "tagen": ("day", 1),
+    "jours": ("day", 1),
+    "jour": ("day", 1), "dagen": ("day", 1), "dias": ("day", 1), "giorni": ("day", 1), "week": ("day", 7),
+    "weeks": ("day", 7), "wochen": ("day", 7),
+    "months": ("day", 30), "years": ("day", 365), "jahre": ("day", 365), "ans": ("day", 365), "jaar": ("day", 365),
+    "anos": ("day", 365),
+    "anni": ("day", 365), "mois": ("day", 30), "monate": ("day", 30), "maanden": ("day", 30), "meses": ("day", 30),
+    "mesi": ("day", 30),
     "pm": ("clock", 1), "am": ("clock", 1), "uhr": ("clock", 1),
-    "€": ("money", 1), "£": ("money", 1), "$": ("money", 1), "eur": ("money", 1), "euro": ("money", 1), "euros": ("money", 1),
-    "quid": ("money", 1), "pounds": ("money", 1), "pound": ("money", 1), "bucks": ("money", 1), "dollars": ("money", 1),
-    "chf": ("money", 1), "usd": ("money", 1), "gbp": ("money", 1), "kr": ("money", 1), "dkk": ("money", 1), "sek.": ("money", 1),
-    "cent": ("money", 0.01), "cents": ("money", 0.01), "ct": ("money", 0.01), "fr": ("money", 1), "franken": ("money", 1),
+    "€": ("money", 1), "£": ("money", 1), "$": ("money", 1), "eur": ("money", 1), "euro": ("money", 1),
+    "euros": ("money", 1),
+    "quid": ("money", 1), "pounds": ("money", 1), "pound": ("money", 1), "bucks": ("money", 1),
+    "dollars": ("money", 1),
+    "chf": ("money", 1), "usd": ("money", 1), "gbp": ("money", 1), "kr": ("money", 1), "dkk": ("money", 1),
+    "sek.": ("money", 1),
+    "cent": ("money", 0.01), "cents": ("money", 0.01), "ct": ("money", 0.01), "fr": ("money", 1),
+    "franken": ("money", 1),
 }  # fmt: skip
 _NEEDS_NO_SPACE = frozenset(("r", "k", "u", "n", "p", "x", "meg", "c", "g", "mf"))
 _WORDS_TOO = frozenset(
@@ -169,9 +184,9 @@ class _Scan:
         if gap not in ("", " ", "\u00a0", "\u202f"):
             return nothing
         if after.lastgroup == "sign":
-            if after.group() == "°" and at + 2 < len(self.pieces) and self._touches(at + 2):
-                if fold(self.pieces[at + 2].group()) == "c":
-                    return ("degC", 1.0, self.pieces[at + 2].end(), 2)
+            degrees = after.group() == "°" and self._touches(at + 2)
+            if degrees and fold(self.pieces[at + 2].group()) == "c":
+                return ("degC", 1.0, self.pieces[at + 2].end(), 2)
             known = _UNITS.get(after.group())
             return (known[0], known[1], after.end(), 1) if known else nothing
         if after.lastgroup != "letters":
@@ -420,8 +435,10 @@ def tokens_of(text: str) -> list[Token]:
 
 
 _SHORT_FORMS = frozenset(
-    ("def", "rempl", "ca", "approx", "incl", "inkl", "bzw", "zb", "z", "b", "o", "ok", "nr", "no", "no", "resp", "evtl", "ev",
-     "vs", "etc", "max", "min", "ers", "gem", "ausg", "verm", "condens", "cond", "elektr", "defekt", "spg", "vermutl", "i")
+    ("def", "rempl", "ca", "approx", "incl", "inkl", "bzw", "zb", "z", "b", "o", "ok", "nr", "no", "no",
+     "resp", "evtl", "ev",
+     "vs", "etc", "max", "min", "ers", "gem", "ausg", "verm", "condens", "cond", "elektr", "defekt", "spg",
+     "vermutl", "i")
 )  # fmt: skip
 
 

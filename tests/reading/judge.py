@@ -154,12 +154,8 @@ def _readings(note: dict[str, Any], found: Read, tally: Tally) -> None:
                 ok = getattr(match, name) == wanted[name]
                 tally.add(f"reading's {name}", int(ok), int(not ok), int(not ok))
         after = bool(wanted.get("after_repair"))
-        tally.add(
-            "after repair",
-            int(after == match.after_repair),
-            int(after != match.after_repair),
-            int(after != match.after_repair),
-        )
+        ok = after == match.after_repair
+        tally.add("after repair", int(ok), int(not ok), int(not ok))
         if after != match.after_repair:
             tally.misses.append(f"   after repair should be {after}: {match.words}")
     tally.add("readings", wrong=len(left))

@@ -80,6 +80,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/diagnose/ranking"): READ,
     ("POST", "/api/suggestions"): READ,
     ("POST", "/api/next-measurements"): READ,
+    ("POST", "/api/read"): READ,
     ("GET", "/track-record"): READ,
     ("GET", "/api/track-record"): READ,
     # cases
