@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from commands import STUCK_S
 from factories import a_case, a_family, bring, shop_in
 from web_client import Client, error_of
 
@@ -28,7 +29,7 @@ def finished(client: Client, answer) -> str:  # type: ignore[no-untyped-def]
     """Where a job that was begun leads once it is over."""
     assert answer.status_code == 303, answer.text
     job = answer.headers["location"]
-    assert client.shop.jobs.get(job.rsplit("/", 1)[1]).wait(30)
+    assert client.shop.jobs.get(job.rsplit("/", 1)[1]).wait(STUCK_S)
     return client.get(job).headers.get("location", job)
 
 
