@@ -196,7 +196,7 @@ _SERVER = _Server()
 
 
 def _serve(number: int) -> None:
-    for name in ("factories", "kb.web.server", "kb.cli"):
+    for name in ("factories", "kb.web.server", "kb.cli.main"):
         importlib.import_module(name)  # what the commands need is loaded here, once
     gc.collect()
     gc.freeze()  # children share these pages as long as nobody counts in them
@@ -241,7 +241,7 @@ def _serve(number: int) -> None:
 
 def _become(order: dict[str, Any], streams: list[int], status_end: int) -> None:
     """Turns the forked process into the command, and ends it."""
-    from kb.cli import main
+    from kb.cli.main import main
 
     status: object = 1
     try:

@@ -26,8 +26,9 @@ from kb import assets
 from kb.config import Settings
 from kb.exchange import lines as exchange
 from kb.model import Attempt, CaseRecord, FamilyRecord, NotedSymptom, Rail, Reading, as_dict
-from kb.service import Shop, moving
-from kb.service.moving import ImportReport
+from kb.service import Shop
+from kb.service.transfer import json_lines
+from kb.service.transfer.json_lines import ImportReport
 
 # One fixed day for all tests: the day after the last one of the demo store.
 TODAY = date(2026, 11, 1)
@@ -152,12 +153,12 @@ def encoded(records: Iterable[Any]) -> list[bytes]:
 
 def bring(shop: Shop, *records: Any, **options: Any) -> ImportReport:
     """Imports records, objects or raw lines."""
-    return moving.bring_in(shop, encoded(records), **options)
+    return json_lines.bring_in(shop, encoded(records), **options)
 
 
 def exported(shop: Shop) -> str:
     """The whole store as `kb export` writes it."""
-    return "".join(moving.export_lines(shop))
+    return "".join(json_lines.export_lines(shop))
 
 
 def demo_lines() -> list[bytes]:
@@ -168,5 +169,5 @@ def demo_lines() -> list[bytes]:
 def demo_shop() -> Shop:
     """A shop in memory holding the demo."""
     shop = fresh_shop()
-    assert moving.bring_in(shop, demo_lines()).saved
+    assert json_lines.bring_in(shop, demo_lines()).saved
     return shop

@@ -12,7 +12,7 @@ from starlette.staticfiles import StaticFiles
 
 from kb import __version__, assets
 from kb.service import Shop
-from kb.web import access, errors
+from kb.web import errors
 from kb.web.api import bench as api_bench
 from kb.web.api import cases as api_cases
 from kb.web.api import families as api_families
@@ -20,8 +20,11 @@ from kb.web.api import files as api_files
 from kb.web.api import moving as api_moving
 from kb.web.api import trust as api_trust
 from kb.web.api.shapes import ErrorBody
-from kb.web.cookies import Cookies
-from kb.web.door import Door, checked_by_the_door
+from kb.web.guard import access
+from kb.web.guard.cookies import Cookies
+from kb.web.guard.door import Door, checked_by_the_door
+from kb.web.guard.requests import Guard
+from kb.web.guard.serving import Serving
 from kb.web.observing import Figures, Observer
 from kb.web.pages import (
     account,
@@ -53,8 +56,6 @@ from kb.web.pages import (
     take_out,
     track_record,
 )
-from kb.web.security import Guard
-from kb.web.serving import Serving
 
 # Every list of a record at its longest stays below this; only uploads may be larger.
 _BODY_BYTES = 2_000_000

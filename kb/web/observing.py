@@ -18,7 +18,8 @@ from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from kb import __version__
-from kb.service import Shop, health
+from kb.service import Shop
+from kb.service.operate import health
 
 log = logging.getLogger("kb.requests")
 REQUEST_ID = "kb.request"

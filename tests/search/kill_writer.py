@@ -25,7 +25,8 @@ import commands
 from databases import PLACES
 from factories import TODAY, a_family, bring, settings_in
 
-from kb.service import Shop, health
+from kb.service import Shop
+from kb.service.operate import health
 from kb.store.records import cases
 
 _WRITER = """

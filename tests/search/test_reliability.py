@@ -12,8 +12,11 @@ from factories import TODAY, a_case, a_family, bring, encoded, settings_in, shop
 from kill_writer import kill_once, prepare
 from processes import bare_environment
 
-from kb.service import Shop, cases, finding, health
-from kb.service.finding import Filters
+from kb.service import Shop
+from kb.service.cases import cases
+from kb.service.find import case_search
+from kb.service.find.case_search import Filters
+from kb.service.operate import health
 
 
 def opened(folder: Path) -> Shop:
@@ -94,20 +97,20 @@ def test_an_index_damaged_while_the_server_runs_is_noticed_at_the_next_search_re
     assert health.health(shop).ok
     shop.close()
     running = opened(tmp_path)
-    assert finding.search(running, "zorbles", Filters()).results.total == 30
+    assert case_search.search(running, "zorbles", Filters()).results.total == 30
     for path in running.settings.index_folder.glob("MAIN_*.seg"):
         with path.open("r+b") as file:
             file.write(b"\x00" * path.stat().st_size)
-    page = finding.search(running, "zorbles", Filters(), limit=50)
+    page = case_search.search(running, "zorbles", Filters(), limit=50)
     assert len(page.found) == 30
     state = health.health(running)
     assert state.ok
     assert str(state.index_rebuilt).startswith("its files cannot be read any more")
     cases.save(running, a_case("later", complaint="zorbles"))
-    assert finding.search(running, "zorbles", Filters()).results.total == 31
+    assert case_search.search(running, "zorbles", Filters()).results.total == 31
     running.close()
     again = opened(tmp_path)
-    assert finding.search(again, "zorbles", Filters()).results.total == 31
+    assert case_search.search(again, "zorbles", Filters()).results.total == 31
     assert health.health(again).index_rebuilt is None
     again.close()
 
@@ -138,7 +141,7 @@ def test_a_save_asks_for_no_count_of_all_cases(tmp_path: Path, monkeypatch: pyte
     counted: list[object] = []
     monkeypatch.setattr("kb.store.records.cases.count", lambda session: counted.append(session) or 1)
     cases.save(shop, a_case("new", complaint="quibbles"))
-    assert finding.search(shop, "quibbles", Filters()).results.total == 1
+    assert case_search.search(shop, "quibbles", Filters()).results.total == 1
     assert counted == []
     assert shop.derived.trouble is None
     shop.close()

@@ -32,7 +32,8 @@ import commands
 from bench_spine import environment_of
 from factories import TODAY, a_family, bring, case_json, settings_in
 
-from kb.service import Shop, checking
+from kb.service import Shop
+from kb.service.operate import integrity
 
 # Past so many cases of its own a client mostly changes them, so that rounds stay quick.
 OWN_CASES = 40
@@ -163,7 +164,7 @@ def kill_once(folder: Path, told: Told, numbers: Iterator[int], rng: random.Rand
 def look(folder: Path, told: Told) -> tuple[list[str], list[str]]:
     """(what is wrong, what was mended) after a kill: `kb check`, and every case against what was told."""
     shop = Shop.open(settings_in(folder), today=lambda: TODAY)
-    checked = checking.check(shop)
+    checked = integrity.check(shop)
     shop.close()
     wrong = [fault.what for fault in checked.faults]
     with closing(sqlite3.connect(folder / "store.sqlite3")) as connection:

@@ -18,7 +18,7 @@ from web_client import Page
 
 from kb.config import Settings
 from kb.service import Shop
-from kb.service.following import Follower
+from kb.service.shop.cut_off.follower import Follower
 from kb.store import Store
 from kb.store.records import changes, families
 

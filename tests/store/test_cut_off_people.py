@@ -23,7 +23,9 @@ from web_client import HOST, Page, error_of
 from kb.config import Settings
 from kb.errors import StoreAway
 from kb.model import FollowUp
-from kb.service import Shop, at_hand, people, signing_in
+from kb.service import Shop
+from kb.service.accounts import people, signed_in
+from kb.service.shop.cut_off import small_tables
 
 pytestmark = pytest.mark.once("it starts a server of its own")
 HTML = {"Accept": "text/html"}
@@ -66,7 +68,7 @@ def end_some(office: Office) -> dict[str, Headers]:
     for how in WAYS[1:]:
         account, _ = people.add(shop, people.COMMAND_LINE, f"who is {how}", "work", PASSWORD)
         with shop.writing() as session:
-            key = signing_in.begin(shop, session, account, address="192.0.2.7", browser="")
+            key = signed_in.begin(shop, session, account, address="192.0.2.7", browser="")
         who[how], ended[how] = account.id, office.signed_in("work", key)
     shop.at_hand.refresh()
     for how, headers in ended.items():
@@ -177,7 +179,7 @@ def test_forged_and_never_seen_cookies_let_nobody_in(cut: Cut) -> None:
     name = office.app.state.cookies.session_name
     forged = TimestampSigner("another key", salt="session").sign("x" * 43).decode()
     for cookie in (
-        office.cookie_for(signing_in.new_secret()),
+        office.cookie_for(signed_in.new_secret()),
         f"{name}={forged}",
         f"{name}=",
         cut.reader["Cookie"][:-3],
@@ -298,14 +300,14 @@ def test_a_session_whose_end_could_not_be_copied_is_not_believed(
     def gone(*_: object) -> None:
         raise StoreAway("Gone.")
 
-    monkeypatch.setattr(at_hand, "copy_tables", gone)
+    monkeypatch.setattr(small_tables, "copy_tables", gone)
     assert office.post("/sign-out", headers=headers).status_code == 303
     away = shop.store._watch
     assert away is not None
     away.away = away.lost(StoreAway("Gone."))
     with shop.at_hand.reading() as session:
-        assert at_hand.is_copy(session)
-        assert signing_in.visits.of_person(session, office.ids["work"]) == []
+        assert small_tables.is_copy(session)
+        assert signed_in.visits.of_person(session, office.ids["work"]) == []
     office.close()
 
 

@@ -15,8 +15,11 @@ from factories import TODAY, exported, settings_in
 from processes import bare_environment
 
 from kb.errors import StoreTrouble
-from kb.service import Shop, cases, checking, keeping
-from kb.store import Store, schema, sqlite_files
+from kb.service import Shop
+from kb.service.cases import cases
+from kb.service.operate import backup_files, integrity
+from kb.store import Store
+from kb.store.engine import schema, sqlite_files
 from kb.store.records import bench_runs, changes, files
 
 OLD = Path(__file__).parent / "old_stores"
@@ -80,7 +83,7 @@ def test_an_old_store_opens_and_every_record_is_what_it_was(revision: str, tmp_p
     assert shop.store.identity == identity
     assert cases.stored(shop, "old-3").binned_at is not None
     assert [entry["version"] for entry in cases.history(shop, "old-2")] == [1]
-    assert checking.check(shop).faults == []
+    assert integrity.check(shop).faults == []
     with shop.store.reading() as session:
         assert changes.latest(session) == feed[-1][:2]
         if revision >= "0002":
@@ -163,11 +166,11 @@ def test_a_store_of_a_newer_program_is_refused_and_left_alone(tmp_path: Path) ->
 @pytest.mark.parametrize("revision", REVISIONS)
 def test_a_backup_of_an_old_store_is_restored_into_the_present_one(revision: str, tmp_path: Path) -> None:
     laid_down(revision, tmp_path / "data")
-    manifest = keeping.back_up(settings_in(tmp_path / "data"), tmp_path / "old.zip")
+    manifest = backup_files.back_up(settings_in(tmp_path / "data"), tmp_path / "old.zip")
     assert manifest.schema == revision
-    done = keeping.restore(settings_in(tmp_path / "new"), tmp_path / "old.zip")
+    done = backup_files.restore(settings_in(tmp_path / "new"), tmp_path / "old.zip")
     assert (done.schema, done.brought_up) == (revision, revision != schema.head())
     shop = opened(tmp_path / "new")
     assert exported(shop) == (OLD / f"{revision}.jsonl").read_text(encoding="utf-8")
-    assert checking.check(shop).faults == []
+    assert integrity.check(shop).faults == []
     shop.close()

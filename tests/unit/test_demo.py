@@ -14,13 +14,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from demo_town import generator
+from demo_town.complaints import MISSPELLINGS, PHRASES
+from demo_town.fault_kind import FaultKind
+from demo_town.generator import CASES, LAST_DAY, SEED, START, generate, lines
+from demo_town.weak_points import WEAK_POINTS
+from demo_town.world import FAMILIES
 
-from kb.demo import generator
-from kb.demo.complaints import MISSPELLINGS, PHRASES
-from kb.demo.fault_kind import FaultKind
-from kb.demo.generator import CASES, LAST_DAY, SEED, START, generate, lines
-from kb.demo.weak_points import WEAK_POINTS
-from kb.demo.world import FAMILIES
 from kb.exchange.lines import read_record, write
 from kb.facts import parts, symptoms, vocabulary
 from kb.facts.values import parse_quantity
@@ -73,7 +73,7 @@ def test_another_seed_gives_other_cases() -> None:
 
 def test_the_committed_file_is_what_the_generator_makes() -> None:
     made = "".join(lines(generate(SEED, CASES)))
-    assert DEMO_FILE.read_bytes() == made.encode(), "remake it: python -m kb.demo > seed_data/demo.jsonl"
+    assert DEMO_FILE.read_bytes() == made.encode(), "remake it as seed_data/README.md says"
 
 
 def test_families_come_first_then_loads_then_cases() -> None:

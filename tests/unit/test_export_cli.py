@@ -16,7 +16,7 @@ from factories import a_case, a_family, bring, shop_in
 from frictionless import Package, system
 from test_cli import kb, one_line
 
-from kb.service import files
+from kb.service.cases import files
 
 JPEG, PNG = made.jpeg(), made.png()
 

@@ -9,7 +9,7 @@ import pytest
 from commands import STUCK_S
 
 from kb.errors import BadInput, NotFound
-from kb.service.jobs import Job, Jobs
+from kb.service.shop.jobs import Job, Jobs
 
 
 @pytest.fixture

@@ -20,17 +20,17 @@ import pytest
 from factories import a_case, a_family, bring, settings_in, shop_in
 from processes import bare_environment
 
-from kb import logs, running
 from kb.errors import BadInput
-from kb.service import upgrading
-from kb.service.upgrading import Failed, Ran
+from kb.service.operate import upgrades
+from kb.service.operate.upgrades import Failed, Ran
+from kb.web import logs, process
 
 
 def verified(text: str, folder: Path) -> str:
     """What systemd itself has to say of a unit; nothing where it is content."""
     tool = shutil.which("systemd-analyze")
     assert tool, "systemd-analyze is missing: install Debian's package systemd and run the tests again."
-    file = folder / running.UNIT_NAME
+    file = folder / process.UNIT_NAME
     file.write_text(text, encoding="utf-8")
     done = subprocess.run(
         [tool, "verify", "--user", str(file)],
@@ -44,17 +44,17 @@ def verified(text: str, folder: Path) -> str:
 
 
 def test_systemd_takes_the_unit_as_it_is(tmp_path: Path) -> None:
-    assert verified(running.unit(["--port", "8765"], {}), tmp_path) == ""
+    assert verified(process.unit(["--port", "8765"], {}), tmp_path) == ""
 
 
 def test_systemd_would_have_said_so_were_it_wrong(tmp_path: Path) -> None:
-    wrong = running.unit([], {}).replace("RestartSec=5", "RestartSecs=5")
+    wrong = process.unit([], {}).replace("RestartSec=5", "RestartSecs=5")
     assert "RestartSecs" in verified(wrong, tmp_path)
 
 
 def test_places_with_odd_signs_reach_the_service_as_they_are(tmp_path: Path) -> None:
     odd = '/srv/quay 50%/"two" \\ $HOME'
-    text = running.unit(["--tls-cert", odd], {"KB_DATA": odd, "KB_SHOP_NAME": "not a place"})
+    text = process.unit(["--tls-cert", odd], {"KB_DATA": odd, "KB_SHOP_NAME": "not a place"})
     assert verified(text, tmp_path) == ""
     # Quoting of systemd.syntax(7), specifiers of systemd.unit(5), variables of systemd.service(5).
     assert 'Environment="KB_DATA=/srv/quay 50%%/\\"two\\" \\\\ $HOME"' in text
@@ -63,9 +63,9 @@ def test_places_with_odd_signs_reach_the_service_as_they_are(tmp_path: Path) -> 
 
 
 def test_the_unit_is_written_for_its_owner_alone(tmp_path: Path) -> None:
-    file = running.unit_file({"XDG_CONFIG_HOME": str(tmp_path)})
-    running.install_unit("first", file)
-    running.install_unit("second", file)
+    file = process.unit_file({"XDG_CONFIG_HOME": str(tmp_path)})
+    process.install_unit("first", file)
+    process.install_unit("second", file)
     assert file == tmp_path / "systemd" / "user" / "kb-boards.service"
     assert file.read_text() == "second"
     assert file.stat().st_mode & 0o777 == 0o600
@@ -110,15 +110,15 @@ def test_a_unit_is_shown_or_written_with_the_places_of_the_records(tmp_path: Pat
     assert f'Environment="KB_DATA={tmp_path}/data"' in shown.stdout.decode()
     written = commands.run(["unit", "--port", "8766"], environment)
     assert written.returncode == 0, written.stderr
-    assert (tmp_path / "systemd" / "user" / running.UNIT_NAME).read_bytes() == shown.stdout
+    assert (tmp_path / "systemd" / "user" / process.UNIT_NAME).read_bytes() == shown.stdout
     assert not (tmp_path / "data").exists()
 
 
 def test_nothing_is_told_where_nobody_asked(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
-    assert not running.tell_supervisor("READY=1")
+    assert not process.tell_supervisor("READY=1")
     monkeypatch.setenv("NOTIFY_SOCKET", "/nowhere/at/all")
-    assert not running.tell_supervisor("READY=1")
+    assert not process.tell_supervisor("READY=1")
 
 
 @pytest.mark.parametrize("abstract", [False, True])
@@ -226,7 +226,7 @@ def test_an_upgrade_backs_up_before_it_installs(stocked: Path, tmp_path: Path) -
     wheel = tmp_path / "kb_boards-9.whl"
     wheel.touch()
     machine = Machine()
-    done = upgrading.upgrade(settings_in(stocked), wheel, top=None, run=machine)
+    done = upgrades.upgrade(settings_in(stocked), wheel, top=None, run=machine)
     assert done.backup is not None
     assert done.backup.stat().st_size > 1000
     assert done.checked == "all in order"
@@ -236,7 +236,7 @@ def test_an_upgrade_backs_up_before_it_installs(stocked: Path, tmp_path: Path) -
 
 def test_a_checkout_is_brought_up_to_date_without_merging(stocked: Path, tmp_path: Path) -> None:
     machine = Machine()
-    upgrading.upgrade(settings_in(stocked), None, top=tmp_path, run=machine)
+    upgrades.upgrade(settings_in(stocked), None, top=tmp_path, run=machine)
     assert machine.ran[0] == f"git -C {tmp_path} pull --ff-only --quiet"
     assert machine.ran[1] == f"-m pip install --quiet --editable {tmp_path}"
 
@@ -244,39 +244,39 @@ def test_a_checkout_is_brought_up_to_date_without_merging(stocked: Path, tmp_pat
 @pytest.mark.once("a database that is named is always there")
 def test_without_a_store_there_is_nothing_to_back_up(tmp_path: Path) -> None:
     machine = Machine()
-    assert upgrading.upgrade(settings_in(tmp_path / "none"), None, top=tmp_path, run=machine).backup is None
+    assert upgrades.upgrade(settings_in(tmp_path / "none"), None, top=tmp_path, run=machine).backup is None
 
 
 def test_a_failed_installation_stops_before_the_store(stocked: Path, tmp_path: Path) -> None:
     machine = Machine(pip="no matching distribution")
     with pytest.raises(Failed, match=r"store was not touched\. no matching distribution"):
-        upgrading.upgrade(settings_in(stocked), tmp_path, top=None, run=machine)
+        upgrades.upgrade(settings_in(stocked), tmp_path, top=None, run=machine)
     assert not any("kb check" in line for line in machine.ran)
 
 
 def test_a_store_the_new_version_cannot_use_is_told_with_the_way_back(stocked: Path, tmp_path: Path) -> None:
     with pytest.raises(Failed, match="cannot use the store: damaged") as caught:
-        upgrading.upgrade(settings_in(stocked), tmp_path, top=None, run=Machine(kb="damaged"))
+        upgrades.upgrade(settings_in(stocked), tmp_path, top=None, run=Machine(kb="damaged"))
     [backup] = stocked.glob("backups/before-upgrade-*.zip")
     assert f"kb restore {backup}" in (caught.value.remedy or "")
 
 
 def test_nothing_to_install_from_is_told(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="does not know where newer versions are"):
-        upgrading.upgrade(settings_in(tmp_path), None, top=None, run=Machine())
+        upgrades.upgrade(settings_in(tmp_path), None, top=None, run=Machine())
     with pytest.raises(BadInput, match="is not there"):
-        upgrading.upgrade(settings_in(tmp_path), tmp_path / "kb.whl", top=None, run=Machine())
+        upgrades.upgrade(settings_in(tmp_path), tmp_path / "kb.whl", top=None, run=Machine())
 
 
 def test_a_command_is_run_without_a_shell_and_its_last_lines_are_kept() -> None:
-    ran = upgrading.run_command([sys.executable, "-c", "print('$HOME'); raise SystemExit(3)"])
+    ran = upgrades.run_command([sys.executable, "-c", "print('$HOME'); raise SystemExit(3)"])
     assert (ran.status, ran.said) == (3, "$HOME")
 
 
 def test_this_program_runs_from_a_checkout() -> None:
-    package = Path(upgrading.__file__).parents[1]
-    assert upgrading.checkout(package) == package.parent
-    assert upgrading.checkout(package / "service") is None
+    package = Path(upgrades.__file__).parents[1]
+    assert upgrades.checkout(package) == package.parent
+    assert upgrades.checkout(package / "service") is None
 
 
 def test_memory_that_is_free_again_goes_back_to_the_system() -> None:
@@ -284,7 +284,7 @@ def test_memory_that_is_free_again_goes_back_to_the_system() -> None:
     code = """
 import re
 from pathlib import Path
-from kb.running import give_back_memory, keep_memory_small
+from kb.web.process import give_back_memory, keep_memory_small
 def resident():
     return int(re.search(r"VmRSS:\\s+(\\d+)", Path("/proc/self/status").read_text())[1])
 assert keep_memory_small()
@@ -304,8 +304,8 @@ def test_index_and_counts_that_were_set_aside_are_freed_when_they_are_replaced()
     code = """
 import gc, weakref
 from factories import demo_shop
-from kb.running import settle_memory
-from kb.service.copies import rebuild
+from kb.web.process import settle_memory
+from kb.service.shop.copies import rebuild
 from kb.store.records import changes
 shop = demo_shop()
 derived = shop.derived

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from kb.cli import main
+from kb.cli.main import main
 from kb.config import Settings
 from kb.errors import BadInput
 

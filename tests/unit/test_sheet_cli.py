@@ -8,7 +8,7 @@ import pytest
 from commands import STUCK_S
 from factories import shop_in
 
-from kb.cli import main
+from kb.cli.main import main
 from kb.service import sheets
 
 

@@ -21,26 +21,16 @@ from web_client import Client, Page
 
 from kb.model import Mark
 from kb.model.people import LEVELS
-from kb.service import (
-    Shop,
-    backups,
-    bench_sequence,
-    bin,
-    cases,
-    files,
-    histories,
-    loads,
-    moving,
-    origins,
-    people,
-    reporting,
-    sheets,
-    tokens,
-    undoing,
-)
-from kb.service.bench_sequence import NewRun, Typed
-from kb.service.jobs import Job
-from kb.store.watching import Away
+from kb.service import Shop, sheets
+from kb.service.accounts import people, tokens
+from kb.service.bench import loads, reports, runs
+from kb.service.bench.runs import NewRun, Typed
+from kb.service.cases import cases, files
+from kb.service.history import bin, undo_batch, versions
+from kb.service.operate import backups
+from kb.service.shop.jobs import Job
+from kb.service.transfer import json_lines, origins
+from kb.store.engine.watching import Away
 
 BENCH = "HB-9"
 # Addresses that are known beforehand; those with a number of their own are noted as they come about.
@@ -108,7 +98,7 @@ class LivedIn:
 def lived_in(folder: Path) -> LivedIn:
     """The demo store with all of that added to it, and somebody of every level."""
     shop = shop_in(folder)
-    assert moving.bring_in(shop, demo_lines()).saved
+    assert json_lines.bring_in(shop, demo_lines()).saved
     there = LivedIn(Office(shop=shop, bare=True), Client(shop), BUSY.split())
     for tell in (_cases, _pictures, _bench, _reports, _lists_and_changes, _others, _sheets, _share, _people):
         tell(there)
@@ -169,14 +159,14 @@ def _pictures(there: LivedIn) -> None:
 def _run(shop: Shop, case: str | None, odd: dict[str, dict[str, str]] | None = None, **more: Any) -> str:
     """A test walked to its end, or to the first step that is wrong and stops it."""
     until = more.pop("until", None)
-    uid = bench_sequence.start(shop, NewRun(family=BENCH, case_uid=case, **more))
-    bench_sequence.acknowledge(shop, uid)
+    uid = runs.start(shop, NewRun(family=BENCH, case_uid=case, **more))
+    runs.acknowledge(shop, uid)
     values = bench_people.GOOD | (odd or {})
-    while (number := bench_sequence.view(shop, uid).next_number) is not None:
-        title = bench_sequence.view(shop, uid).step(number).step.title
+    while (number := runs.view(shop, uid).next_number) is not None:
+        title = runs.view(shop, uid).step(number).step.title
         if title == until:
             break
-        bench_sequence.enter(shop, uid, number, Typed(**values[title]), sure=True)
+        runs.enter(shop, uid, number, Typed(**values[title]), sure=True)
         if title in (odd or {}):
             break
     return uid
@@ -187,16 +177,16 @@ def _bench(there: LivedIn) -> None:
     # A board whose steps are all known.
     assert bring(shop, bench_people.FAMILY.model_copy(update={"code": BENCH})).saved
     assert bring(shop, *(_open(uid, family=BENCH) for uid in ("bench-1", "bench-2", "bench-3"))).saved
-    not_begun = bench_sequence.start(shop, NewRun(family=BENCH))
+    not_begun = runs.start(shop, NewRun(family=BENCH))
     blocked = _run(shop, "bench-1", {"Fuse T3.15A": {"answer": "OL"}})
     failed = _run(shop, "bench-2", {"5VSB in standby": {"value": "3.1"}})
     passed = _run(shop, "bench-3", after_repair=True)
     ended = _run(shop, None, label="left")
-    bench_sequence.finish(shop, ended)
+    runs.finish(shop, ended)
     begun = _run(shop, None, until="5VSB in standby")
     half = _run(shop, None, until="12V under test load")
-    number = {place.step.title: place.number for place in bench_sequence.view(shop, half).steps}
-    bench_sequence.leave_out(shop, half, number["12V ripple"], "no scope at hand")
+    number = {place.step.title: place.number for place in runs.view(shop, half).steps}
+    runs.leave_out(shop, half, number["12V ripple"], "no scope at hand")
     for uid in (not_begun, blocked, failed, passed, ended, begun, half):
         there.addresses += [f"/bench/{uid}", f"/bench/{uid}/sheet", f"/bench/{uid}/steps/1"]
     titles = ("Fuse T3.15A", "5VSB to ground", "12V ripple", "12V under test load", "Soak, 30 min")
@@ -215,9 +205,9 @@ def _bench(there: LivedIn) -> None:
 
 def _reports(there: LivedIn) -> None:
     shop = there.office.shop
-    words = {name: "In order." for name, _ in reporting.PARAGRAPHS}
-    there.addresses.append(f"/reports/{reporting.keep(shop, 'closed', words, issue=True)}")
-    reporting.keep(shop, "closed", words, issue=False)
+    words = {name: "In order." for name, _ in reports.PARAGRAPHS}
+    there.addresses.append(f"/reports/{reports.keep(shop, 'closed', words, issue=True)}")
+    reports.keep(shop, "closed", words, issue=False)
 
 
 def _lists_and_changes(there: LivedIn) -> None:
@@ -226,8 +216,8 @@ def _lists_and_changes(there: LivedIn) -> None:
     assert bring(shop, *twins, a_case("t1", family="TW-1")).saved
     bin.put(shop, "family", "OLD-1")
     assert bring(shop, a_family("GO-1")).saved
-    brought, before = histories.what_changed(shop, limit=1, offset=0).batches[:2]
-    undoing.undo_batch(shop, brought.id)
+    brought, before = versions.what_changed(shop, limit=1, offset=0).batches[:2]
+    undo_batch.undo_batch(shop, brought.id)
     there.addresses.append(f"/data/changes/{before.id}")
     load = loads.shelf(shop)[0].record.name
     there.addresses += [f"/loads?name={load}", f"/loads/history?name={load}"]

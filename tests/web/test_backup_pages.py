@@ -12,8 +12,8 @@ from commands import STUCK_S
 from factories import a_case, a_family, bring, shop_in
 from web_client import Client, error_of
 
-from kb.service import backups
-from kb.service.daily import DailyBackups
+from kb.service.operate import backups
+from kb.service.operate.daily import DailyBackups
 
 
 @pytest.fixture

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from web_client import Client, Page
 
-from kb.service import cases
-from kb.service.moving import newest_change
+from kb.service.cases import cases
+from kb.service.transfer.json_lines import newest_change
 
 pytestmark = pytest.mark.both("which numbers, days and characters a column takes")
 

@@ -24,10 +24,11 @@ from factories import a_case, a_family, bring, settings_in, shop_in
 from processes import served, until
 from signed_in import PASSWORD
 
-from kb.service import Shop, audit, people
-from kb.web import security
+from kb.service import Shop
+from kb.service.accounts import audit, people
 from kb.web.app import create_app
-from kb.web.connections import BLOCKED_S, HEAD_S, MOST_FROM_ONE_PLACE, PatientProtocol
+from kb.web.guard import requests
+from kb.web.guard.connections import BLOCKED_S, HEAD_S, MOST_FROM_ONE_PLACE, PatientProtocol
 
 
 class StoppedClock(asyncio.SelectorEventLoop):
@@ -187,7 +188,7 @@ def test_a_body_that_comes_too_slowly_is_refused(served_shop: Served) -> None:
     )
     with connect(served_shop.port) as connection:
         connection.sendall(head + b"family=GL-31")
-        served_shop.wait_until_closed(security.BODY_GRACE_S / 4)
+        served_shop.wait_until_closed(requests.BODY_GRACE_S / 4)
         answer = rest_of(connection)
     assert answer.startswith(b"HTTP/1.1 408"), answer[:200]
     assert b"The request came too slowly." in answer

@@ -12,9 +12,10 @@ from factories import bring, case_json
 from hostile import FormSeen, forms_of, inputs, request_of
 from signed_in import Office, asks_to_sign_in
 
-from kb.service import bench_sequence, checking
-from kb.service.bench_sequence import NewRun
-from kb.web import access
+from kb.service.bench import runs
+from kb.service.bench.runs import NewRun
+from kb.service.operate import integrity
+from kb.web.guard import access
 
 pytestmark = pytest.mark.both("which numbers, days and characters a column takes")
 
@@ -50,8 +51,8 @@ def filled(path: str, run: str) -> str:
 
 def every_form(office: Office, headers: dict[str, str]) -> dict[str, list[FormSeen]]:
     """All forms by the route they are sent to; a route that no page shows a form for gets everybody's fields."""
-    run = bench_sequence.start(office.shop, NewRun("GL-31", case_uid="one", soak_s=600.0))
-    bench_sequence.acknowledge(office.shop, run)
+    run = runs.start(office.shop, NewRun("GL-31", case_uid="one", soak_s=600.0))
+    runs.acknowledge(office.shop, run)
     routes = [route for route in access.routes_of(office.app) if not route.path.startswith("/api")]
     found: dict[str, list[FormSeen]] = {}
     for route in routes:
@@ -96,4 +97,4 @@ def test_no_hostile_input_makes_the_program_fail(office: Office, part: int, most
     # Were nearly all turned away at the door, this would prove little.
     assert answers[422] > most / 10, answers
     assert answers[200] + answers[303] > most / 5, answers
-    assert checking.check(office.shop).faults == []
+    assert integrity.check(office.shop).faults == []

@@ -7,7 +7,7 @@ import threading
 from commands import STUCK_S
 from web_client import Client, Page
 
-from kb.service.jobs import Job
+from kb.service.shop.jobs import Job
 
 
 def test_a_running_job_shows_how_far_it_is_and_can_be_stopped(client: Client) -> None:

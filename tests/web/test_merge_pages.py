@@ -7,7 +7,8 @@ from commands import STUCK_S
 from factories import a_case, a_family, bring
 from web_client import Client, Page
 
-from kb.service import cases, families
+from kb.service.boards import families
+from kb.service.cases import cases
 
 
 def test_a_merge_is_looked_at_chosen_done_and_undone(client: Client) -> None:

@@ -12,7 +12,8 @@ from web_client import Client, Page
 
 from kb.facts import vocabulary
 from kb.model import as_dict
-from kb.service import cases, families
+from kb.service.boards import families
+from kb.service.cases import cases
 
 ALWAYS = (
     "/",

@@ -21,8 +21,9 @@ from web_client import HOST, Client
 
 from kb import assets
 from kb.model.people import LEVELS, reaches
-from kb.web import access, rendering
-from kb.web.access import ACCESS, ANYBODY, Need, Route
+from kb.web import rendering
+from kb.web.guard import access
+from kb.web.guard.access import ACCESS, ANYBODY, Need, Route
 
 pytestmark = pytest.mark.both("every statement behind every page")
 

@@ -17,7 +17,8 @@ from commands import STUCK_S
 from factories import a_case, a_family, bring, exported, fresh_shop
 from web_client import Client, Page, error_of
 
-from kb.service import files, sharing
+from kb.service.cases import files
+from kb.service.transfer import shares
 
 
 @pytest.fixture
@@ -104,13 +105,13 @@ def test_a_long_look_leads_to_the_page_of_the_work_and_from_there_to_what_was_se
     shop: Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     go_on = threading.Event()
-    look_through = sharing.preview
+    look_through = shares.preview
 
-    def slow(*given: Any, **options: Any) -> sharing.Preview:
+    def slow(*given: Any, **options: Any) -> shares.Preview:
         assert go_on.wait()
         return look_through(*given, **options)
 
-    monkeypatch.setattr(sharing, "preview", slow)
+    monkeypatch.setattr(shares, "preview", slow)
     shop.shop.jobs.patience_s = 0.0
     form = Page(shop.get("/data/share").text).form("/data/share") | {"name": "Harbour bench"}
     sent = shop.post("/data/share", data=form)

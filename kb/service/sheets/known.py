@@ -13,7 +13,7 @@ from kb.facts.vocabulary import FOLLOW_UP_STATES, RESULTS, SECTIONS, VERDICTS, v
 from kb.model import CaseRecord
 from kb.search import match_symptoms
 from kb.search.analysis import Analysis
-from kb.service.shop import Shop
+from kb.service.shop.shop import Shop
 from kb.store.records import families, lists
 
 Found = tuple[tuple[str, bool], ...]

@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 from sqlalchemy import func, select
 from sqlmodel import Session
 
-from kb.store.bench_tables import BenchRun, CustomerReport
-from kb.store.tables import Change, table_of
+from kb.store.tables.bench import BenchRun, CustomerReport
+from kb.store.tables.core import Change, table_of
 
 _CHANGE, _RUN, _REPORT = table_of(Change), table_of(BenchRun), table_of(CustomerReport)
 

@@ -11,7 +11,7 @@ from sqlmodel import Session
 from kb.errors import Conflict, InUse
 from kb.store.records import changes
 from kb.store.records.kinds import KINDS, Standing, standing, standing_of
-from kb.store.tables import BoardCase, CaseAttempt, CaseSymptom, now, table_of
+from kb.store.tables.core import BoardCase, CaseAttempt, CaseSymptom, now, table_of
 
 _CASE = table_of(BoardCase)
 # Where a case names a family, a symptom or a part class: (table of the link, its column).

@@ -8,7 +8,7 @@ from sqlalchemy import func, select
 from sqlmodel import Session
 
 from kb.store.records import families
-from kb.store.tables import (
+from kb.store.tables.core import (
     BoardCase,
     CaseAttempt,
     CaseFollowUp,

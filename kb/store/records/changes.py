@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import delete, func, insert, select, update
 from sqlmodel import Session
 
-from kb.store.tables import Batch, Change, History, table_of
+from kb.store.tables.core import Batch, Change, History, table_of
 
 _CHANGE = table_of(Change)
 _BATCH = table_of(Batch)

@@ -14,7 +14,7 @@ from kb.errors import Conflict, NotFound, Taken
 from kb.facts.designators import code_key
 from kb.model import Connector, Enable, FamilyRecord, Rail, as_dict
 from kb.store.records import changes
-from kb.store.tables import BoardCase, Family, FamilyConnector, FamilyNumber, FamilyRail, now, table_of
+from kb.store.tables.core import BoardCase, Family, FamilyConnector, FamilyNumber, FamilyRail, now, table_of
 
 _FAMILY = table_of(Family)
 _NUMBER = table_of(FamilyNumber)

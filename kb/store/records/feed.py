@@ -12,7 +12,7 @@ from sqlmodel import Session
 
 from kb.store.records import cases, families, lists
 from kb.store.records.kinds import KINDS, standing
-from kb.store.tables import Batch, Change, History, table_of
+from kb.store.tables.core import Batch, Change, History, table_of
 
 _CHANGE = table_of(Change)
 _HISTORY = table_of(History)

@@ -12,7 +12,7 @@ from sqlmodel import Session
 from kb.errors import NotFound
 from kb.model import OriginRecord
 from kb.store.records import bins
-from kb.store.tables import BoardCase, Change, Origin, Setting, now, table_of
+from kb.store.tables.core import BoardCase, Change, Origin, Setting, now, table_of
 
 _ORIGIN = table_of(Origin)
 _CASE = table_of(BoardCase)

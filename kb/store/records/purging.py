@@ -10,11 +10,11 @@ from sqlalchemy import delete, func, literal, select, union_all
 from sqlmodel import Session
 
 from kb.errors import BadInput, InUse
-from kb.store.bench_tables import BenchRun
 from kb.store.records import changes, files
 from kb.store.records.bins import LINKS, users
 from kb.store.records.kinds import KINDS, standing_of
-from kb.store.tables import BoardCase, Family, History, table_of
+from kb.store.tables.bench import BenchRun
+from kb.store.tables.core import BoardCase, Family, History, table_of
 
 _HISTORY, _RUN, _CASE, _FAMILY = (table_of(one) for one in (History, BenchRun, BoardCase, Family))
 

@@ -9,11 +9,11 @@ from sqlmodel import Session
 
 from kb.errors import InUse
 from kb.model import Record, as_dict
-from kb.store.bench_tables import BenchRun
 from kb.store.records import cases, changes
 from kb.store.records.bins import users
 from kb.store.records.kinds import KINDS, Standing
-from kb.store.tables import BoardCase, CaseAttempt, CaseSymptom, now, table_of
+from kb.store.tables.bench import BenchRun
+from kb.store.tables.core import BoardCase, CaseAttempt, CaseSymptom, now, table_of
 
 _CASE, _SYMPTOM, _ATTEMPT, _RUN = (table_of(one) for one in (BoardCase, CaseSymptom, CaseAttempt, BenchRun))
 _AT_ONCE = 500

@@ -9,8 +9,8 @@ from typing import Any
 from sqlalchemy import delete, insert, or_, select, update
 from sqlmodel import Session
 
-from kb.store.people_tables import FailedSignIn, Person, PersonSession, PersonToken
-from kb.store.tables import table_of
+from kb.store.tables.core import table_of
+from kb.store.tables.people import FailedSignIn, Person, PersonSession, PersonToken
 
 _PERSON, _SESSION, _TOKEN, _FAILED = (
     table_of(model) for model in (Person, PersonSession, PersonToken, FailedSignIn)

@@ -10,7 +10,9 @@ from kb.facts.designators import code_key
 from kb.model import FamilyRecord, Reading, as_dict
 from kb.model.fields import Words
 from kb.model.records import Record
-from kb.service import Shop, assessing, families
+from kb.service import Shop
+from kb.service.bench import assessment
+from kb.service.boards import families
 from kb.web.api import shapes
 from kb.web.api.cases import version_of
 from kb.web.dependencies import FilterText, ShopHere
@@ -125,7 +127,7 @@ def family_fixes(shop: ShopHere, code: str) -> dict[str, Any]:
 @router.post("/bench/assess", response_model=shapes.AssessOut)
 def assess(shop: ShopHere, body: AssessBody) -> dict[str, Any]:
     """Judges readings against the windows of a family's rails."""
-    judged, verdicts = assessing.assess_board(shop, body.family, body.readings)
+    judged, verdicts = assessment.assess_board(shop, body.family, body.readings)
     return {
         "readings": [
             {
@@ -135,7 +137,7 @@ def assess(shop: ShopHere, body: AssessBody) -> dict[str, Any]:
                 "high_v": one.assessment.high_v if one.assessment else None,
                 "assumed": bool(one.assessment and one.assessment.assumed),
                 "marginal": bool(one.assessment and one.assessment.marginal),
-                "sentence": one.assessment.sentence if one.assessment else assessing.NOT_JUDGED,
+                "sentence": one.assessment.sentence if one.assessment else assessment.NOT_JUDGED,
             }
             for one in judged
         ],

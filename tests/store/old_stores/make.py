@@ -25,7 +25,7 @@ from kb.exchange import lines
 from kb.model import CaseRecord, FamilyRecord
 from kb.store import Store
 from kb.store.records import cases, changes, families, lists
-from kb.store.tables import Table
+from kb.store.tables.core import Table
 
 PHOTO = b"not really a photograph"
 WORDS = {"level": "administer", "scope": "read", "event": "backup made"}
