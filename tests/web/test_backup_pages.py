@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import zipfile
 from collections.abc import Iterator
@@ -95,3 +96,18 @@ def test_a_backup_that_is_not_there_is_told(kept: Client) -> None:
     assert answer.status_code == 404
     assert "no backup of that name" in answer.text
     assert error_of(kept.get("/api/nothing"))
+
+
+def test_a_folder_that_cannot_be_looked_into_is_told_in_a_sentence(
+    client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client.shop.settings.backups.mkdir(parents=True)
+
+    def refuse(folder: Path) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied", str(folder))
+
+    monkeypatch.setattr(Path, "iterdir", refuse)
+    page = client.get("/data/backups", headers={"Accept": "text/html"})
+    assert page.status_code == 503
+    assert "cannot be read: Permission denied." in page.text
+    assert "KB_BACKUP_FOLDER" in page.text
