@@ -12,6 +12,7 @@ import bench_people
 import httpx
 import pictures_made as made
 import pytest
+from commands import STUCK_S
 from factories import a_case, a_family, bring, case_json, demo_lines, shop_in
 from other_shops import OTHERS, origin, their_case
 from sheet_files import harbour_book
@@ -289,16 +290,16 @@ def _jobs(there: LivedIn) -> None:
         jobs.start("test", "Read the sheet", lambda job: None, answer_at="/data/sheet"),
         jobs.start("test", "Copy to the stick", broken),
     ]
-    assert all(job.wait(30) for job in over)
+    assert all(job.wait(STUCK_S) for job in over)
     begun = threading.Event()
 
     def waits(job: Job) -> None:
         begun.set()
-        there.jobs_end.wait(300)
+        there.jobs_end.wait(STUCK_S)
 
     going = jobs.start("test", "Bring in a long list", waits, unit="rows", total=5000)
     last = jobs.start("test", "Undo a long list", lambda job: None)
-    assert begun.wait(30)
+    assert begun.wait(STUCK_S)
     there.addresses += [f"/jobs/{job.id}" for job in (*over, going, last)]
     there.addresses.append(f"/jobs/{going.id}/state")
 
@@ -318,6 +319,6 @@ def _through(office: Office, answer: httpx.Response) -> str:
     if not place.startswith("/jobs/"):
         return place
     job = office.shop.jobs.get(place.rpartition("/")[2])
-    assert job.wait(60)
+    assert job.wait(STUCK_S)
     assert job.state == "done", (job.trouble, job.remedy)
     return job.answer_at
