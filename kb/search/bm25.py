@@ -10,7 +10,7 @@ and lengths are weighted by field first and saturated once,
 
 which is BM25 itself (S. Robertson and H. Zaragoza, "The Probabilistic Relevance Framework: BM25 and Beyond",
 Foundations and Trends in Information Retrieval 3, 2009) for one field of weight 1. The idf is the one that can
-never become negative. Weights and lengths are summed in `kb.search.prepare`. A length norm and a b for each
+never become negative. Weights and lengths are summed in `kb.search.case_terms`. A length norm and a b for each
 field of their own (H. Zaragoza and others, "Microsoft Cambridge at TREC-13", 2004) were measured and did not
 find better; the figures are in DEVELOPERS.md.
 """

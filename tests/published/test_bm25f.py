@@ -18,8 +18,8 @@ import pytest
 
 from kb.search import CaseDocument, SearchIndex
 from kb.search.bm25 import K1, B, idf, robertson_idf
+from kb.search.case_terms import ZONE_WEIGHTS
 from kb.search.engine import score_groups
-from kb.search.prepare import ZONE_WEIGHTS
 from kb.search.query import Group
 
 EXAMPLE = json.loads((Path(__file__).parent / "data" / "bm25_six_documents.json").read_text("utf-8"))
@@ -76,7 +76,7 @@ def scored(index: SearchIndex, query: list[str]) -> dict[str, float]:
     state = index._state
     groups = [Group(word, word, "word", ((word, 1.0),), 0, 1) for word in query]
     scores, _, _ = score_groups(state, groups)
-    alive = np.flatnonzero(np.concatenate(state.alive))
+    alive = np.flatnonzero(state.alive())
     return {state.document(int(slot)).uid: float(scores[slot]) for slot in alive}
 
 
