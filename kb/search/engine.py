@@ -81,7 +81,7 @@ class State:
         """`Segment.order` of `slots` over all, which are ascending."""
         bounds = np.searchsorted(slots, self.offsets).tolist()
         pieces = [
-            segment.order[slots[first:last] - offset]
+            segment.order.take(slots[first:last] - offset)
             for (offset, segment), first, last in zip(self.placed(), bounds, bounds[1:], strict=False)
         ]
         return np.concatenate([np.empty(0, np.int64), *pieces])
@@ -94,7 +94,9 @@ class State:
             if start < end:
                 whole = part.count == part.segment.size
                 total += (
-                    end - start if whole else int(np.count_nonzero(part.alive[part.segment.ids[start:end]]))
+                    end - start
+                    if whole
+                    else int(np.count_nonzero(part.alive.take(part.segment.ids[start:end])))
                 )
         return total
 
@@ -169,12 +171,12 @@ def find(state: State, plan: Plan, filters: Filters, prefer_family: str | None) 
     for name, value in filters.chosen():
         matched &= _holding(state, value, name)
     slots = np.flatnonzero(matched)
-    scores, answered = scores[slots], answered[slots]
+    scores, answered = scores.take(slots), answered.take(slots)
     if asked:
         answered /= np.float32(asked)
         scores *= np.float32(1.0 - _FULL_ANSWER) + np.float32(_FULL_ANSWER) * answered
     proof = np.concatenate([np.empty(0, np.uint8), *(part.segment.proof for part in state.parts)])
-    scores *= PROOF_FACTORS[proof[slots]]
+    scores *= PROOF_FACTORS.take(proof.take(slots))
     # Without words all score alike and their order alone counts.
     keys = scores.astype(np.float64) if plan.groups else np.zeros(len(slots))
     if prefer_family:
@@ -209,15 +211,21 @@ def _add_group(state: State, group: Group, scores: Floats, answered: Floats) -> 
             start, end = segment.span(term)
             if start < end:
                 ids = segment.ids[start:end]
-                norms = length_norms(segment.lengths[ids], state.mean_length)
-                scores[offset:][ids] += np.float32(weight) * saturated(segment.weights[start:end], norms)
+                # `take` is twice as fast as an index of 32 bits, and this is where a search spends its time.
+                norms = length_norms(segment.lengths.take(ids), state.mean_length)
+                values = saturated(segment.weights[start:end], norms)
+                values *= np.float32(weight)
+                here = scores[offset : offset + segment.size]
+                values += here.take(ids)
+                here[ids] = values
                 held.append((offset, ids))
     if not held:
         own = group.terms[0][1] if group.terms else 0.0
         return idf(max(state.count, 1), 0) * own
     if len(group.terms) == 1:
         for offset, ids in held:
-            answered[offset:][ids] += np.float32(worth)
+            here = answered[offset:]
+            here[ids] = here.take(ids) + np.float32(worth)
         return worth
     any_held = np.zeros(len(answered), bool)
     for offset, ids in held:

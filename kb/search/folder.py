@@ -16,6 +16,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from hashlib import file_digest, sha256
 from pathlib import Path
+from time import monotonic, sleep
 from typing import BinaryIO, NamedTuple
 from uuid import uuid4
 from zlib import compress, decompress
@@ -23,7 +24,6 @@ from zlib import error as zlib_error
 
 import numpy as np
 from whoosh.filedb.filestore import FileStorage
-from whoosh.util.filelock import try_for
 
 from kb.search.analysis import Analysis, Names
 from kb.search.segment import Damaged, Mask, Part, Segment, opened_segment
@@ -36,6 +36,7 @@ UNFINISHED = ""
 MANIFEST = "manifest.json"
 SUFFIX = ".segment"
 _LOCK = "KBLOCK"
+_RETRY_S = 0.02
 
 
 class Busy(Exception):
@@ -84,8 +85,11 @@ class IndexFolder:
     def locked(self, wait_s: float = 60.0) -> Iterator[None]:
         """Keeps other processes out. Raises `Busy` when one does not let go within `wait_s` seconds."""
         lock = self._storage.lock(_LOCK)
-        if not try_for(lock.acquire, timeout=wait_s, delay=0.02):
-            raise Busy
+        until = monotonic() + wait_s
+        while not lock.acquire():
+            if monotonic() > until:
+                raise Busy
+            sleep(_RETRY_S)
         try:
             yield
         finally:
@@ -101,7 +105,8 @@ class IndexFolder:
             if held["layout"] != LAYOUT:
                 raise Damaged("it was written by another version")
             mark = Mark((held["seq"], held["nonce"]), held["chain"])
-            return Manifest(mark, tuple(held["names"]), tuple(map(tuple, held["segments"])), digest.decode())
+            segments = tuple((name, total, dead, erased) for name, total, dead, erased in held["segments"])
+            return Manifest(mark, tuple(held["names"]), segments, digest.decode())
         except FileNotFoundError:
             raise Damaged("there is no index yet") from None
         except (ValueError, KeyError, TypeError, OSError) as error:

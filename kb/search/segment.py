@@ -50,11 +50,10 @@ _IN_MEMORY = {
     "lengths": np.float32,
     "order": np.int64,
     "proof": np.uint8,
-    "documents": np.int64,
     "uids": np.uint64,
     "uid_slots": np.int32,
 }
-_IN_PLACE = {"occurrence_starts": np.int64, "occurrences": np.int64}
+_IN_PLACE = {"documents": np.int64, "occurrence_starts": np.int64, "occurrences": np.int64}
 _TAIL = 8
 MOST_CASES = 100_000
 """How many cases a segment holds at most, so that neither writing nor merging takes more and more memory."""
@@ -113,7 +112,6 @@ class Segment:
     lengths: Floats
     order: Longs
     proof: NDArray[np.uint8]
-    documents: Longs
     uids: NDArray[np.uint64]
     uid_slots: Ints
 
@@ -192,13 +190,13 @@ class Segment:
             return
         first = self._first[facet]
         starts = self.starts[first : first + len(values) + 1]
-        held = matched[self.ids[starts[0] : starts[-1]]].view(np.int8)
-        sums = np.add.reduceat(held, starts[:-1] - starts[0], dtype=np.int64)
-        yield from ((values[at], int(sums[at])) for at in np.flatnonzero(sums))
+        held = np.flatnonzero(matched.take(self.ids[starts[0] : starts[-1]]))
+        counts = np.diff(np.searchsorted(held, starts - starts[0])).tolist()
+        yield from ((value, count) for value, count in zip(values, counts, strict=True) if count)
 
     def stored(self, slot: int) -> bytes:
         """The document in `slot` as it is stored. Raises OSError."""
-        start, end = self.documents[slot : slot + 2].tolist()
+        start, end = self._read_array("documents", np.int64, slot, slot + 2).tolist()
         return self._source.read(start, end - start)
 
     def document(self, slot: int) -> CaseDocument:

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from kb.search import CaseDocument, SearchIndex
-from kb.search.bm25 import K1, B, idf, robertson_idf
+from kb.search.bm25 import K1, B, idf
 from kb.search.case_terms import ZONE_WEIGHTS
 from kb.search.engine import score_groups
 from kb.search.query import Group
@@ -29,6 +29,11 @@ WORDS = [
 ]
 ZONES = ("complaint", "symptoms", "notes", "fixes", "part_classes", "parts", "kind", "family")
 LISTS = ("symptoms", "fixes", "part_classes", "parts")
+
+
+def robertson_idf(documents: int, holding: int) -> float:
+    """The original idf, as other libraries use it; negative for a term that most documents hold."""
+    return math.log((documents - holding + 0.5) / (holding + 0.5))
 
 
 def texts_of(seed: int, count: int) -> list[dict[str, list[str]]]:
