@@ -98,6 +98,11 @@ def lived_in(folder: Path) -> LivedIn:
     """The demo store with all of that added to it, and somebody of every level."""
     shop = shop_in(folder)
     assert json_lines.bring_in(shop, demo_lines()).saved
+    return live_in(shop)
+
+
+def live_in(shop: Shop) -> LivedIn:
+    """The same on top of a store that holds the demo's families already, of any size."""
     there = LivedIn(Office(shop=shop, bare=True), Client(shop), BUSY.split())
     for tell in (_cases, _pictures, _bench, _reports, _lists_and_changes, _others, _sheets, _share, _people):
         tell(there)
