@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -10,7 +11,7 @@ from sqlalchemy import delete, func, literal, select, union_all
 from sqlmodel import Session
 
 from kb.errors import BadInput, InUse
-from kb.store.records import changes, files
+from kb.store.records import changes, files, totals
 from kb.store.records.bins import LINKS, users
 from kb.store.records.kinds import KINDS, standing_of
 from kb.store.tables.bench import BenchRun
@@ -103,7 +104,8 @@ def purge(session: Session, entity: str, name: str) -> None:
         else [there.name]
     )
     session.execute(delete(_HISTORY).where(_HISTORY.c.entity == entity, _HISTORY.c.key.in_(keys)))
-    session.execute(delete(kind.table).where(kind.table.c.id == there.id))
+    with totals.moving(session, [there.id]) if entity == "case" else nullcontext():
+        session.execute(delete(kind.table).where(kind.table.c.id == there.id))
     changes.note(session, [(entity, there.name, "deleted", there.version + 1)])
 
 

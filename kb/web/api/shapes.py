@@ -166,6 +166,7 @@ class FamilyLineOut(BaseModel):
 
 
 class FamiliesOut(BaseModel):
+    total: int
     families: list[FamilyLineOut]
 
 
