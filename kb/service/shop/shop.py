@@ -17,6 +17,7 @@ from kb.service.shop.derived import Derived
 from kb.service.shop.jobs import Jobs
 from kb.service.shop.kept import Kept
 from kb.service.shop.upkeep import Upkeep
+from kb.service.shop.uses import Uses
 from kb.store import Store
 from kb.store.file_store import FileStore
 
@@ -63,6 +64,7 @@ class Shop:
         self.jobs = Jobs()
         self.person = ""
         self.upkeep = Upkeep()
+        self.uses = Uses()
 
     @classmethod
     def open(cls, settings: Settings, *, today: Callable[[], date] = _local_today) -> Shop:

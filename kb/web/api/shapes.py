@@ -115,13 +115,15 @@ class WhatIfOut(BaseModel):
 
 
 class SuggestionsOut(BaseModel):
-    """Probabilities of the causes and `unseen_probability` sum to 1.
+    """Probabilities of the causes, `rest_probability` (of those that `limit` left out) and
+    `unseen_probability` sum to 1.
 
     Everything counted is the shop's own; what other shops recorded is told beside it, in fields that begin
     with `others`, and each of their cases counted `others_weight` of an own one.
     """
 
     causes: list[CauseOut]
+    rest_probability: float
     unseen_probability: float
     cases_used: int
     others_used: int
