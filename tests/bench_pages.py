@@ -223,7 +223,7 @@ def measure(size: int, families: int, keep: Path | None) -> dict[str, tuple[floa
     """(median ms, address) of the slowest address of each route."""
     with filled(size, families, keep) as shop:
         known = known_of(shop)
-        there = live_in(shop)
+        there = live_in(shop, share=False)
         signed_in = there.office.signed_in("administer")
         slowest: dict[str, tuple[float, str]] = {}
         for one in asked_of(there, known):

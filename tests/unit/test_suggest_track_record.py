@@ -223,10 +223,10 @@ def test_tuning_is_worth_redoing_when_the_store_has_grown_by_a_fifth() -> None:
     assert choose_strength(ledger_of(*cases[:20])).worth_redoing(ledger_of(*cases[:31]))
 
 
-@pytest.mark.slow
-def test_ten_thousand_cases_are_left_out_one_by_one_within_five_seconds() -> None:
+@pytest.mark.long
+def test_ten_thousand_cases_are_left_out_one_by_one_within_five_seconds_of_processor_time() -> None:
     ledger = ledger_of(*world_cases(10_000, parts_per_block=17))
-    start = time.perf_counter()
+    start = time.process_time()
     scores = track_record(ledger, Settings(), max_families=0).overall.ranking
-    assert time.perf_counter() - start < 5.0
+    assert time.process_time() - start < 5.0
     assert scores.cases == 10_000

@@ -101,11 +101,15 @@ def lived_in(folder: Path) -> LivedIn:
     return live_in(shop)
 
 
-def live_in(shop: Shop) -> LivedIn:
-    """The same on top of a store that holds the demo's families already, of any size."""
+def live_in(shop: Shop, *, share: bool = True) -> LivedIn:
+    """The same on top of a store that holds the demo's families already, of any size.
+
+    To `share`, all its cases are looked through.
+    """
     there = LivedIn(Office(shop=shop, bare=True), Client(shop), BUSY.split())
     for tell in (_cases, _pictures, _bench, _reports, _lists_and_changes, _others, _sheets, _share, _people):
-        tell(there)
+        if share or tell is not _share:
+            tell(there)
     backups.make(shop)
     there.addresses += [f"/data/backups/{one.name}" for one in backups.listing(shop).backups]
     _jobs(there)
@@ -266,10 +270,7 @@ def _share(there: LivedIn) -> None:
     office = there.office
     form = Page(_see(office, "/data/share").text).form("/data/share") | {"name": "Harbour bench"}
     for left in ({}, {"leave": "closed"}):
-        sent = _do(office, "/data/share", data=form | left)
-        # A large store is looked through by a job, which leads to the page.
-        page = _see(office, _through(office, sent)) if sent.status_code == 303 else sent
-        form = Page(page.text).form("/data/share")
+        form = Page(_do(office, "/data/share", data=form | left).text).form("/data/share")
         # Another page of the texts rests on what was looked through here.
         there.sent += [("administer", "/data/share", form | {"offset": offset}) for offset in ("0", "30")]
     there.addresses.append(f"/data/share/seen/{form['seen']}")

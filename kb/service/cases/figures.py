@@ -31,6 +31,7 @@ class Month:
     no_fault_found: int = 0
     not_economical: int = 0
     not_repairable: int = 0
+    declined: int = 0
     came_back_same: int = 0
     came_back_other: int = 0
     median_days: float | None = None
@@ -43,7 +44,7 @@ class Month:
 
     @property
     def closed(self) -> int:
-        return self.repaired + self.no_fault_found + self.not_economical + self.not_repairable
+        return self.repaired + self.no_fault_found + self.not_economical + self.not_repairable + self.declined
 
     @property
     def came_back(self) -> int:
@@ -123,6 +124,7 @@ def _worked_out(months: list[date], session: Session) -> list[Month]:
             no_fault_found=verdicts[month, "no fault found"],
             not_economical=verdicts[month, "not economical"],
             not_repairable=verdicts[month, "not repairable"],
+            declined=verdicts[month, "declined"],
             came_back_same=returns[month, "came back with the same fault"],
             came_back_other=returns[month, "came back with another fault"],
             median_days=weighted_median(days.get(month, [])),

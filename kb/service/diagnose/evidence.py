@@ -83,8 +83,8 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
         for name, present, _ in matched.symptoms
         if symptoms.get(name, present) != present
     ]
-    readings = tuple(judge(family, reading) for reading in asked.readings)
-    facts = rail_facts(family, asked.readings)
+    readings = tuple(judge(family, reading, by_name=True) for reading in asked.readings)
+    facts = rail_facts(family, asked.readings, by_name=True)
     rail_of_reading, unused = _uses(readings, family)
     return Gathered(
         Evidence(

@@ -93,6 +93,19 @@ def suggestions(shop: ShopHere, asked: SuggestionsBody, limit: Limit = 20) -> Re
         "unknown_terms": answer.unknown_terms,
         "notices": [notice.text for notice in answer.notices],
         "first_checks": answer.first_checks,
+        "in_order_probability": answer.in_order.probability,
+        "in_order_settles": answer.in_order.settles,
+        "excluded": [{"section": one.section, "why": one.why} for one in answer.excluded],
+        "findings": [
+            {
+                "part": one.part,
+                "part_class": one.part_class,
+                "section": one.section,
+                "what": one.what,
+                "sentence": one.sentence,
+            }
+            for one in answer.findings
+        ],
         "stop": _stop(answer.stop, asked.replacement_price),
         "what_if": [
             {

@@ -3,8 +3,8 @@
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0010"
-down_revision = "0009"
+revision = "0011"
+down_revision = "0010"
 
 ROW_NUMBER = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
 ON_BENCH = "verdict IS NULL AND binned_at IS NULL AND origin_id IS NULL"
