@@ -32,7 +32,7 @@ _LEAST, _MOST = 0.002, 0.995
 
 
 @dataclass(frozen=True, slots=True)
-class _Line:
+class Line:
     """One way in which a fault of the catalogue fails, with its weight within (section, part class)."""
 
     weight: float
@@ -48,8 +48,8 @@ class Knowledge:
     kind: str | None = None
     _faults: tuple[GeneralFault, ...] = field(init=False)
     _shares: Mapping[Fault, float] = field(init=False)
-    _lines: Mapping[Fault, tuple[_Line, ...]] = field(init=False)
-    _sections: Mapping[str, tuple[_Line, ...]] = field(init=False)
+    _lines: Mapping[Fault, tuple[Line, ...]] = field(init=False)
+    _sections: Mapping[str, tuple[Line, ...]] = field(init=False)
     _asked: dict[tuple[str, ...], float | RailChances] = field(
         init=False, default_factory=dict, compare=False
     )
@@ -114,6 +114,20 @@ class Knowledge:
             found = self._asked[key] = self._rail(section, part_class, role, supply, load)
         return found  # type: ignore[return-value]
 
+    def ways(self, section: str, part_class: str) -> list[tuple[float, Line, str]]:
+        """The ways in which a fault behaves: weight (summing to 1), line of the catalogue, behaviour."""
+        return [
+            (line.weight * share, line, name)
+            for line in self._lines_of(section, part_class)
+            for name, share in line.behaves
+        ]
+
+    def behaves(self, section: str, behaviour: str, role: str, supply: str, load: str) -> RailChances:
+        """P(condition) of a rail when the section behaves in one way."""
+        rows = self.practice.behaviours[behaviour].rows
+        own_role = self.practice.role_of.get(section)
+        return _first_row(rows, own_role, role, supply, load) or self.rail_in_order(role, supply, load)
+
     def rail_in_order(self, role: str, supply: str, load: str) -> RailChances:
         """P(condition) on a board on which nothing is wrong."""
         return _first_row(self.practice.in_order_rows, None, role, supply, load) or _ALL_RIGHT
@@ -122,36 +136,36 @@ class Knowledge:
         """P(symptom is mentioned or found) when nothing is wrong with the board; None if unknown."""
         return self.practice.in_order_symptoms.get(symptom, self.practice.base.get(symptom))
 
-    def _lines_of(self, section: str, part_class: str) -> tuple[_Line, ...]:
+    def _lines_of(self, section: str, part_class: str) -> tuple[Line, ...]:
         return self._lines.get((section, part_class)) or self._sections[section]
 
     def _mentioned(self, section: str, part_class: str, symptom: str) -> float:
-        practice = self.practice
-        silent = 1.0 - practice.base[symptom]
-        silent *= 1.0 - practice.section_symptoms.get(section, {}).get(symptom, 0.0)
-        silent *= 1.0 - practice.part_symptoms.get(part_class, {}).get(symptom, 0.0)
-        chance = 0.0
-        for line in self._lines_of(section, part_class):
-            own = line.symptoms.get(symptom)
-            if own is None:
-                shown = sum(
-                    share * practice.behaviours[name].symptoms.get(symptom, 0.0)
-                    for name, share in line.behaves
-                )
-                own = 1.0 - silent * (1.0 - shown)
-            chance += line.weight * own
+        chance = math.fsum(
+            weight * self.shown(section, part_class, line, symptom, behaviour)
+            for weight, line, behaviour in self.ways(section, part_class)
+        )
         return min(max(chance, _LEAST), _MOST)
+
+    def shown(self, section: str, part_class: str, line: Line, symptom: str, behaviour: str) -> float:
+        """P(symptom) when the fault behaves in one way: the line's own figure, else its independent reasons."""
+        own = line.symptoms.get(symptom)
+        if own is None:
+            practice = self.practice
+            silent = 1.0 - practice.base[symptom]
+            for table in (
+                practice.section_symptoms.get(section, {}),
+                practice.part_symptoms.get(part_class, {}),
+                practice.behaviours[behaviour].symptoms,
+            ):
+                silent *= 1.0 - table.get(symptom, 0.0)
+            own = 1.0 - silent
+        return min(max(own, _LEAST), _MOST)
 
     def _rail(self, section: str, part_class: str, role: str, supply: str, load: str) -> RailChances:
         total = [0.0] * len(_CONDITIONS)
-        own_role = self.practice.role_of.get(section)
-        healthy = self.rail_in_order(role, supply, load)
-        for line in self._lines_of(section, part_class):
-            for name, share in line.behaves:
-                rows = self.practice.behaviours[name].rows
-                chances = _first_row(rows, own_role, role, supply, load) or healthy
-                for place, chance in enumerate(chances):
-                    total[place] += line.weight * share * chance
+        for weight, _, name in self.ways(section, part_class):
+            for place, chance in enumerate(self.behaves(section, name, role, supply, load)):
+                total[place] += weight * chance
         whole = math.fsum(total)
         absent, low, pulsing, right, high = (chance / whole for chance in total)
         return absent, low, pulsing, right, high
@@ -160,10 +174,10 @@ class Knowledge:
 _ALL_RIGHT: RailChances = (0.01, 0.02, 0.02, 0.93, 0.02)
 
 
-def _weighted(found: Sequence[tuple[float, CatalogueFault]], with_symptoms: bool) -> tuple[_Line, ...]:
+def _weighted(found: Sequence[tuple[float, CatalogueFault]], with_symptoms: bool) -> tuple[Line, ...]:
     total = math.fsum(weight for weight, _ in found)
     return tuple(
-        _Line(weight / total, fault.behaves, fault.symptoms if with_symptoms else {})
+        Line(weight / total, fault.behaves, fault.symptoms if with_symptoms else {})
         for weight, fault in found
     )
 

@@ -11,19 +11,15 @@ import pytest
 import textbook
 from factories import bring, fresh_shop
 
-from kb.suggest.general_knowledge import general_knowledge
-
 
 @pytest.mark.parametrize("file", ["textbook_own.toml", "textbook_second.toml"])
 @pytest.mark.parametrize("with_family", [True, False], ids=["with the family", "without a family"])
 def test_general_knowledge_alone_ranks_textbook_situations(with_family: bool, file: str) -> None:
     shop = fresh_shop()
     bring(shop, textbook.family_line())
-    knowledge = general_knowledge("power supply")
     figures, outcomes = textbook.run(
         file,
         lambda one: plain_general.sections_ranked(
-            knowledge,
             textbook.evidence_of(shop, one, with_family=with_family),
             textbook.findings_of(shop, one, with_family=with_family),
         ),
