@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import tomllib
+from collections.abc import Callable
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -122,17 +124,24 @@ class Settings(BaseSettings):
     def load(cls) -> Settings:
         """Settings of the environment and, for those it does not name, of the settings file.
 
-        Raises BadInput for a file that cannot be read or names a setting that does not exist, and pydantic's
+        Raises BadInput for a file that cannot be read, for a name in either that is no setting, and pydantic's
         ValidationError for a value that cannot be used.
         """
         named = {name.upper() for name in os.environ if name.upper().startswith("KB_")}
+        for name in sorted(named):
+            if (key := name.removeprefix("KB_").lower()) not in cls.model_fields:
+                raise BadInput(
+                    f"The environment names {name}, which is no setting.",
+                    field=name,
+                    remedy=f"{_remedy(key, lambda meant: f'KB_{meant.upper()}')} or unset it.",
+                )
         values = _read_file(cls().config)
         for name in values:
             if name not in cls.model_fields or name == "config":
                 raise BadInput(
                     f'The settings file names "{name}", which is no setting.',
                     field=name,
-                    remedy="Check the spelling against the README's table, or take the line out.",
+                    remedy=f"{_remedy(name, str)} or take the line out.",
                 )
         return cls(**{name: value for name, value in values.items() if f"KB_{name.upper()}" not in named})
 
@@ -166,6 +175,14 @@ class Settings(BaseSettings):
     @property
     def sign_in_key_file(self) -> Path:
         return self.data / "sign-in.key"
+
+
+def _remedy(name: str, written: Callable[[str], str]) -> str:
+    """How to begin the remedy for a name that is no setting; `written` shows how a setting is named there."""
+    near = get_close_matches(name, Settings.model_fields, n=1, cutoff=0.75)
+    if not near or near[0] == name:
+        return "Check the spelling against the README's table,"
+    return f"Write {written(near[0])} if that is meant,"
 
 
 def _read_file(file: Path) -> dict[str, Any]:

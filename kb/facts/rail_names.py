@@ -33,8 +33,8 @@ _NAMES: dict[str, tuple[str, ...]] = {
     "backlight": ("backlight", "led", "vled", "led+", "vled+", "bl", "vbl", "inverter", "inv", "lamp", "bklt",
                   "backlit"),
     "audio": ("audio", "aud", "vaud", "vaudio", "amp", "sound", "amplifier", "vamp", "spk"),
-    "bulk": ("bulk", "vbulk", "b+", "hv", "hvdc", "hv+", "pfc", "vpfc", "hvbus", "dcbus", "dclink", "dcbulk", "vbus", "bulkcap",
-             "bulkcapacitor", "bulkvoltage", "pfcout", "pfcoutput", "rectifiedmains", "primarydc"),
+    "bulk": ("bulk", "vbulk", "b+", "hv", "hvdc", "hv+", "pfc", "vpfc", "hvbus", "dcbus", "dclink", "dcbulk", "vbus",
+             "bulkcap", "bulkcapacitor", "bulkvoltage", "pfcout", "pfcoutput", "rectifiedmains", "primarydc"),
     "controller supply": ("vcc", "controllersupply", "vccpwm", "pwmvcc", "vccpfc", "pfcvcc", "icvcc", "vccsupply",
                           "vaux", "vccsb", "sbvcc"),
     "other": ("other",),
@@ -42,8 +42,8 @@ _NAMES: dict[str, tuple[str, ...]] = {
 _ROLE = {name: role for role, names in _NAMES.items() for name in names}
 # Alone these letters say too little: "S" may be a pin, "main" and "amp" words of a sentence.
 _ONLY_BESIDE_VOLTS = frozenset(
-    ("s", "ao", "io", "bl", "amp", "main", "usb", "core", "sound", "led", "inv", "spk", "perm", "lamp", "cpu", "mcu", "digital",
-     "permanent", "other", "vbus", "svb", "hv")
+    ("s", "ao", "io", "bl", "amp", "main", "usb", "core", "sound", "led", "inv", "spk", "perm", "lamp", "cpu", "mcu",
+     "digital", "permanent", "other", "vbus", "svb", "hv")
 )  # fmt: skip
 _VOLTS = re.compile(
     r"(?<![0-9.])([0-9]{1,3}(?:\.[0-9]{1,2})?)v(?:dc)?(?![0-9])|^v([0-9]{1,3}(?:\.[0-9]{1,2})?)$"

@@ -67,7 +67,7 @@ def run(
     taken port.
     """
     if tls:
-        _prove(*tls)
+        prove_certificate(*tls)
     plan = serving.plan(shop, host, demo=demo, tls=bool(tls))
     listener = _listen(host, port)
     shown = f"[{host}]" if ":" in host else host
@@ -142,7 +142,8 @@ class MemoryKeeper(NowAndThen):
         give_back_memory()
 
 
-def _prove(certificate: Path, key: Path) -> None:
+def prove_certificate(certificate: Path, key: Path) -> None:
+    """Raises BadInput where they are no certificate and its key."""
     try:
         ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key)
     except (OSError, ssl.SSLError) as error:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import signal
-import time
 from pathlib import Path
 
 import pytest
@@ -11,9 +10,7 @@ from databases import Server
 from factories import a_case, a_family, encoded
 from looks import faults
 from playwright.sync_api import Browser, expect
-from processes import serving, until
-
-from kb.service.shop.cut_off.follower import AT_HAND_EVERY_S
+from processes import serving, until, until_at_hand
 
 pytestmark = pytest.mark.once("it starts a server of its own")
 PAGES = ("/", "/search?q=relay", "/cases", "/cases/one", "/families", "/families/GL-31", "/cases/one/history")
@@ -26,11 +23,9 @@ def test_what_is_shown_while_cut_off_fits_a_phone_and_has_no_finding_of_axe(
         records = b"".join(encoded([a_family(), a_case("one", complaint="relay ticks")]))
         assert client.post("api/import", content=records).status_code == 200
         assert client.get("api/search", params={"q": "relay"}).json()["total"] == 1
-        time.sleep(
-            3 * AT_HAND_EVERY_S
-        )  # families are copied once in so many seconds, and no answer tells when
+        until_at_hand(client)
         server.signal_all(signal.SIGKILL)
-        until(lambda: "Cut off from the database" in client.get("search").text, 8)
+        until(lambda: "Cut off from the database" in client.get("search").text)
         for scheme in ("light", "dark"):
             context = browser.new_context(viewport={"width": 390, "height": 800}, color_scheme=scheme)  # type: ignore[arg-type]
             page = context.new_page()

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import os
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import commands
 import pytest
 from looks import faults, follow
 from playwright.sync_api import Browser, Page, expect
+from processes import bare_environment, served
 
 PASSWORD = "lantern gravel outboard tuesday"
 NEW = "mooring kettle ninety sparrows"
@@ -20,31 +20,15 @@ NEW = "mooring kettle ninety sparrows"
 def shop_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """A server on which people sign in, with an owner and the demo's records."""
     data = tmp_path_factory.mktemp("shop") / "data"
-    kept = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
-    environment = {**kept, "KB_DATA": str(data), "KB_SIGN_IN": "always", "KB_BACKUP_DAILY": "no"}
-    kb = [sys.executable, "-m", "kb"]
+    settings = {"KB_SIGN_IN": "always"}
+    environment = bare_environment(KB_DATA=str(data), KB_DATABASE_URL="", **settings)
     demo = Path(__file__).resolve().parents[2] / "seed_data" / "demo.jsonl"
-    subprocess.run([*kb, "import", str(demo)], env=environment, check=True, capture_output=True, timeout=300)
-    subprocess.run(
-        [*kb, "person", "add", "owner", "--level", "administer", "--password"],
-        input=f"{PASSWORD}\n".encode(),
-        env=environment,
-        check=True,
-        capture_output=True,
-        timeout=120,
-    )
-    process = subprocess.Popen(
-        [*kb, "serve", "--no-browser", "--port", "0"], env=environment, stdout=subprocess.PIPE, text=True
-    )
-    assert process.stdout is not None
-    try:
-        line = process.stdout.readline()
-        assert "answers at" in line, line
-        yield line.split()[-1].rstrip("/")
-    finally:
-        process.terminate()
-        process.wait(30)
-        process.stdout.close()
+    owner = ["person", "add", "owner", "--level", "administer", "--password"]
+    for arguments, typed in ((["import", str(demo)], b""), (owner, f"{PASSWORD}\n".encode())):
+        done = commands.run(arguments, environment, stdin=typed)
+        assert done.returncode == 0, done.stderr
+    with served(data, **settings) as (url, _):
+        yield url
 
 
 def sign_in(page: Page, url: str, name: str, password: str, path: str = "/") -> None:
@@ -155,7 +139,7 @@ def test_every_page_is_accessible_and_fits(browser: Browser, shop_url: str, widt
     page = context.new_page()
     found: list[str] = []
     page.on("pageerror", lambda error: found.append(str(error)))
-    shots = os.environ.get("KB_TEST_SHOTS")
+    shots = os.environ.get("TEST_SHOTS")
 
     def look(name: str) -> None:
         found.extend(f"{name}: {fault}" for fault in faults(page))

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import gc
-import os
-import subprocess
-import sys
 import threading
 import weakref
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import commands
 import pytest
 from factories import TODAY, a_case, a_family, bring, encoded, settings_in, shop_in
+from processes import bare_environment
 from search_cases import generated_cases, generated_queries
 
 from kb.model import PartClassRecord, SymptomRecord
@@ -249,14 +248,7 @@ def test_a_name_brought_in_by_the_command_line_beside_a_running_server_is_notice
 ) -> None:
     file = tmp_path / "names.jsonl"
     file.write_bytes(b"".join(encoded([AQUARIUM])))
-    environment = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
-    done = subprocess.run(
-        [sys.executable, "-m", "kb", "import", str(file)],
-        env={**environment, "KB_DATA": str(tmp_path)},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    done = commands.run(["import", str(file)], bare_environment(KB_DATA=str(tmp_path)))
     assert done.returncode == 0, done.stderr
     assert found(shop, "burbles") == {"bubbles"}
 

@@ -46,10 +46,10 @@ def test_the_table_in_developers_md_is_this_one() -> None:
     file = ROOT / "DEVELOPERS.md"
     text = file.read_text(encoding="utf-8")
     shown = text.partition(_BEGIN)[2].partition(_END)[0]
-    if shown != rendered() and os.environ.get("KB_TEST_WRITE") == "yes":
+    if shown != rendered() and os.environ.get("TEST_WRITE") == "yes":
         file.write_text(text.replace(_BEGIN + shown, _BEGIN + rendered()), encoding="utf-8")
         return
-    assert shown == rendered(), "run this test with KB_TEST_WRITE=yes to put the table in"
+    assert shown == rendered(), "run this test with TEST_WRITE=yes to put the table in"
 
 
 def test_the_program_fetches_nothing() -> None:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import re
-import subprocess
-import sys
 import tomllib
 from pathlib import Path
 
+import commands
 import pytest
 
 from kb.config import Settings
@@ -31,9 +31,7 @@ def test_the_readme_names_no_setting_that_does_not_exist() -> None:
 
 
 def test_every_command_in_the_readme_exists() -> None:
-    shown = subprocess.run(
-        [sys.executable, "-m", "kb", "--help"], capture_output=True, text=True, check=True, timeout=60
-    ).stdout
+    shown = commands.run(["--help"], dict(os.environ)).stdout.decode()
     known = set(re.findall(r"^    ([a-z]+) ", shown, re.MULTILINE))
     blocks = "\n".join(re.findall(r"```.*?```|`[^`\n]+`", README, re.DOTALL))
     named = set(re.findall(r"(?:^|[`\s/])kb ([a-z]+)\b", blocks))

@@ -28,6 +28,7 @@ class Month:
     no_fault_found: int = 0
     not_economical: int = 0
     not_repairable: int = 0
+    declined: int = 0
     came_back_same: int = 0
     came_back_other: int = 0
     median_days: float | None = None
@@ -40,7 +41,7 @@ class Month:
 
     @property
     def closed(self) -> int:
-        return self.repaired + self.no_fault_found + self.not_economical + self.not_repairable
+        return self.repaired + self.no_fault_found + self.not_economical + self.not_repairable + self.declined
 
     @property
     def came_back(self) -> int:
@@ -115,6 +116,7 @@ def by_month(shop: Shop, count: int = 12) -> list[Month]:
             no_fault_found=verdicts[month, "no fault found"],
             not_economical=verdicts[month, "not economical"],
             not_repairable=verdicts[month, "not repairable"],
+            declined=verdicts[month, "declined"],
             came_back_same=returns[month, "came back with the same fault"],
             came_back_other=returns[month, "came back with another fault"],
             median_days=weighted_median(days.get(month, [])),

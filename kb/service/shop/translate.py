@@ -215,8 +215,8 @@ def document_of(case: CaseRecord, family: FamilyRecord) -> CaseDocument:
     return CaseDocument(
         uid=str(case.uid),
         family=family.code,
-        aliases=tuple(family.aliases),
-        kind=family.kind,
+        aliases=(*family.aliases, *([case.serial] if case.serial else [])),
+        kind=" ".join(word for word in (family.kind, case.device, case.brand) if word),
         complaint=case.complaint,
         symptoms=tuple(entry.name for entry in case.symptoms if entry.present),
         absent=tuple(entry.name for entry in case.symptoms if not entry.present),

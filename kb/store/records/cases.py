@@ -36,20 +36,13 @@ _ATTEMPT = table_of(CaseAttempt)
 _FOLLOW_UP = table_of(CaseFollowUp)
 _FAMILY = table_of(Family)
 _CHILDREN = (_SYMPTOM, _READING, _ATTEMPT, _FOLLOW_UP)
-_PLAIN = (
-    "revision",
-    "received",
-    "closed",
-    "verdict",
-    "complaint",
-    "customer",
-    "worker",
-    "waiting_for",
-    "waiting_since",
-    "notes",
+_LISTS = ("symptoms", "readings", "attempts", "follow_ups")
+# What stands in the case's own row under the record's name for it.
+_PLAIN = tuple(
+    name for name in CaseRecord.model_fields if name not in ("record", "uid", "origin", "family", *_LISTS)
 )
 _READING_FIELDS = tuple(Reading.model_fields)
-_ATTEMPT_FIELDS = ("part", "section", "failure", "action", "result", "minutes")
+_ATTEMPT_FIELDS = tuple(name for name in Attempt.model_fields if name not in ("part_class", "cost"))
 
 
 @dataclass(frozen=True, slots=True)

@@ -225,6 +225,10 @@ class BoardCase(Table, table=True):
     origin_id: str | None = Field(default=None, foreign_key="origin.id", index=True)
     family_id: int = Field(sa_column=Column(RowNumber, ForeignKey("family.id"), nullable=False))
     revision: str = ""
+    brand: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
+    device: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
+    year_made: int | None = None
+    serial: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     received: date | None = Field(default=None, index=True)
     closed: date | None = Field(default=None, index=True)
     verdict: str | None = Field(default=None, index=True)
@@ -276,6 +280,7 @@ class CaseAttempt(Table, table=True):
     failure: str = ""
     action: str
     result: str
+    cause: bool | None = None
     cost_cents: int | None = None
     minutes: int | None = None
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import date
 from typing import Any
 
@@ -22,8 +23,19 @@ LISTS = {
     "attempts": ("part", "part_class", "section", "failure", "minutes", "cost"),
     "follow_ups": ("date", "note"),
 }
-_TEXTS = ("family", "revision", "complaint", "customer", "worker", "waiting_for", "notes")
-_PLAIN = (*_TEXTS, "received", "closed", "verdict", "waiting_since")
+_TEXTS = (
+    "family",
+    "revision",
+    "brand",
+    "device",
+    "serial",
+    "complaint",
+    "customer",
+    "worker",
+    "waiting_for",
+    "notes",
+)
+_PLAIN = (*_TEXTS, "year_made", "received", "closed", "verdict", "waiting_since")
 
 
 def line_of(reading: Reading) -> str:
@@ -58,6 +70,7 @@ def form_of(record: CaseRecord) -> Form:
                 "failure": entry.failure,
                 "action": entry.action,
                 "result": entry.result,
+                "cause": {None: "", True: "cause", False: "consequence"}[entry.cause],
                 "cost": "" if entry.cost is None else f"{entry.cost:.2f}",
                 "minutes": "" if entry.minutes is None else str(entry.minutes),
             }
@@ -94,6 +107,7 @@ def record_of(form: Form, family: FamilyRecord | None, today: date) -> CaseRecor
         **{name: form.get(name) for name in _TEXTS},
         "waiting_since": _day(form, "waiting_since", form.get("waiting_since")),
         "uid": form.get("uid") or None,
+        "year_made": form.parse("year_made", form.get("year_made"), _year),
         "received": _day(form, "received", form.get("received")),
         "closed": closed,
         "verdict": verdict,
@@ -109,11 +123,12 @@ def record_of(form: Form, family: FamilyRecord | None, today: date) -> CaseRecor
     try:
         return CaseRecord.model_validate(data)
     except ValidationError as error:
-        form.problems += [_in_form(problem) for problem in problems(error)]
+        form.problems += [in_form(problem) for problem in problems(error)]
         return None
 
 
-def _in_form(problem: Problem) -> Problem:
+def in_form(problem: Problem) -> Problem:
+    """A problem of the record under the name that its field has in the form."""
     parts = problem.field.split(".")
     if parts[0] == "readings" and len(parts) == 3:
         return Problem(f"readings.{parts[1]}.line", problem.message, problem.remedy)
@@ -122,13 +137,16 @@ def _in_form(problem: Problem) -> Problem:
     return problem
 
 
-def note_error(form: Form, error: BadInput) -> None:
-    """Notes what the store had against the record at the field it belongs to."""
-    form.problems.append(_in_form(Problem(error.field or "", error.message, error.remedy or "")))
-
-
 def _day(form: Form, name: str, text: str) -> date | None:
     return form.parse(name, text, lambda typed: parse_iso_date(typed, field=name.rpartition(".")[2]))
+
+
+def _year(text: str) -> int:
+    if not re.fullmatch(r"\s*[0-9]{4}\s*", text):
+        raise BadInput(
+            f"“{text.strip()[:20]}” is no year.", field="year_made", remedy="Write four digits, such as 2014."
+        )
+    return int(text)
 
 
 def _reading(form: Form, number: int, row: Row, family: FamilyRecord | None) -> Any:
@@ -155,6 +173,7 @@ def _attempt(form: Form, number: int, row: Row) -> dict[str, Any]:
         **{part: row.get(part, "") for part in ("part", "part_class", "section", "failure")},
         "action": row.get("action", "").strip() or "replace",
         "result": row.get("result") or "not known yet",
+        "cause": {"cause": True, "consequence": False}.get(row.get("cause", "")),
         "cost": None if money is None else money / 100,
         "minutes": form.parse(f"{name}.minutes", row.get("minutes", ""), parse_minutes),
     }

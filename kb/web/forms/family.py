@@ -8,7 +8,6 @@ from typing import Any
 from pydantic import ValidationError
 from starlette.datastructures import FormData
 
-from kb.errors import BadInput
 from kb.facts.values import format_si_plain, parse_quantity, parse_tolerance
 from kb.model import FamilyRecord, Problem, problems
 from kb.web.forms.fields import Form, Row, read_form
@@ -105,16 +104,12 @@ def record_of(form: Form) -> FamilyRecord | None:
     try:
         return FamilyRecord.model_validate(data)
     except ValidationError as error:
-        form.problems += [_in_form(problem) for problem in problems(error)]
+        form.problems += [in_form(problem) for problem in problems(error)]
         return None
 
 
-def note_error(form: Form, error: BadInput) -> None:
-    """Notes what the store had against the family at the field it belongs to."""
-    form.problems.append(_in_form(Problem(error.field or "", error.message, error.remedy or "")))
-
-
-def _in_form(problem: Problem) -> Problem:
+def in_form(problem: Problem) -> Problem:
+    """A problem of the record under the name that its field has in the form."""
     parts = problem.field.split(".")
     name = problem.field
     if parts[0] == "enable" and len(parts) == 2:

@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 from starlette.datastructures import FormData
-from starlette.requests import Request
 
 from kb.errors import BadInput
 from kb.model import Problem, by_field
@@ -58,10 +57,9 @@ class Form:
             return None
 
 
-async def typed_fields(request: Request, *, max_fields: int = 1000) -> FormData:
-    """The texts of a form that takes no file; a file that was sent all the same is let go of at once."""
-    async with request.form(max_fields=max_fields) as data:
-        return FormData([(name, text) for name, text in data.multi_items() if isinstance(text, str)])
+def top_field(problem: Problem) -> Problem:
+    """A problem somewhere in a list of the record, under the name of the one field that the list is typed in."""
+    return Problem(problem.field.partition(".")[0], problem.message, problem.remedy)
 
 
 def read_form(data: FormData, lists: Mapping[str, Iterable[str]]) -> Form:

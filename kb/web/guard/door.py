@@ -11,7 +11,7 @@ from urllib.parse import urlencode, urlsplit
 from fastapi import Request
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from kb.errors import KbError, NotAllowed, NotSignedIn
@@ -21,7 +21,7 @@ from kb.service.accounts.audit import Visitor
 from kb.web.guard.access import ANYBODY, READ, Need, Route, chosen, is_for_programs
 from kb.web.guard.cookies import Cookies
 from kb.web.guard.requests import SAFE_METHODS, Forbidden, Responder
-from kb.web.rendering import render
+from kb.web.rendering import render, see_other
 from kb.web.resend import typed_into
 
 if TYPE_CHECKING:
@@ -150,7 +150,7 @@ class Door:
             query = scope["query_string"].decode("latin-1")
             wanted = place_after(scope["path"] + (f"?{query}" if query else ""))
             tail = "" if wanted == "/" else "?" + urlencode({"next": wanted})
-            return RedirectResponse(f"/sign-in{tail}", status_code=303)
+            return see_other(f"/sign-in{tail}")
         if scope["method"] == "POST":
             return await _to_send_again(scope, receive, error)
         return self._respond(scope, error)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Path, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.errors import BadInput, KbError, TooSoon
 from kb.model.people import READ, SCOPES
@@ -15,7 +15,7 @@ from kb.service.accounts.audit import Visitor
 from kb.web.dependencies import ShopHere, VisitorHere
 from kb.web.forms.fields import Form as Typed
 from kb.web.pages.sign_in import problem_of, signed_out
-from kb.web.rendering import render
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 Text = Annotated[str, Form()]
@@ -77,7 +77,7 @@ def change_password(
         people.change_password(shop, visitor, old, new)
     except (BadInput, TooSoon) as error:
         return _account_page(request, shop, visitor, error=error)
-    return RedirectResponse("/account?saved=yes", status_code=303)
+    return see_other("/account?saved=yes")
 
 
 @router.post("/account/sign-out-everywhere")
@@ -111,4 +111,4 @@ def revoke_token(
 ) -> Response:
     """Ends a token."""
     tokens.revoke(shop, visitor, token_id)
-    return RedirectResponse("/account?saved=yes#tokens", status_code=303)
+    return see_other("/account?saved=yes#tokens")

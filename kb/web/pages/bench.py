@@ -6,9 +6,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Query, Request
 from pydantic import ValidationError
-from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import FormData
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.errors import BadInput, Conflict, KbError, NotFound
 from kb.facts.values import parse_minutes, parse_quantity
@@ -18,11 +16,11 @@ from kb.service.bench import loads, outcome, runs, symptoms
 from kb.service.bench.runs import NewRun, Question, RunView, StepView, Typed
 from kb.service.boards import families
 from kb.service.cases import cases
-from kb.web.dependencies import FilterText, ShopHere
+from kb.web.dependencies import FilterText, FormHere, ShopHere
 from kb.web.forms.case import line_of
-from kb.web.forms.fields import Form, read_form, typed_fields
+from kb.web.forms.fields import Form, read_form
 from kb.web.pages.diagnose import Asked
-from kb.web.rendering import render
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]
@@ -38,10 +36,6 @@ def diagnose_url(evidence: EvidenceRecord) -> str:
     asked.symptoms = [(entry.name, entry.present) for entry in evidence.symptoms]
     asked.lines = [line_of(entry) for entry in evidence.readings]
     return asked.url("/diagnose")
-
-
-def _see(url: str) -> Response:
-    return RedirectResponse(url, status_code=303)
 
 
 @router.get("/bench")
@@ -87,7 +81,7 @@ def new_run(
             return _start_page(request, shop, family, error)
         form.plain["phase"] = "before"
     if record is None:
-        return _see("/bench")
+        return see_other("/bench")
     form.plain["family"] = record.code
     form.rows["loads"] = _planned(shop, record, share / 100, form)
     return _setup_page(request, shop, record, form)
@@ -121,13 +115,8 @@ def _setup_page(
 
 
 @router.post("/bench")
-async def start_run(request: Request, shop: ShopHere) -> Response:
+def start_run(request: Request, shop: ShopHere, data: FormHere) -> Response:
     """Begins a test."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_start, request, shop, data)
-
-
-def _start(request: Request, shop: Shop, data: FormData) -> Response:
     form = read_form(data, {"loads": ("rail",)})
     record, _ = families.get(shop, form.get("family"))
     soak = form.parse("soak", form.get("soak"), parse_minutes)
@@ -163,7 +152,7 @@ def _start(request: Request, shop: Shop, data: FormData) -> Response:
                     loads=chosen,
                 ),
             )
-            return _see(f"/bench/{uid}")
+            return see_other(f"/bench/{uid}")
         except BadInput as error:
             form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
     return _setup_page(request, shop, record, form, status=422)
@@ -215,7 +204,7 @@ def read_cautions(shop: ShopHere, uid: Uid) -> Response:
     """Notes that the cautions were read."""
     runs.acknowledge(shop, uid)
     number = runs.view(shop, uid).next_number
-    return _see(f"/bench/{uid}/steps/{number}" if number else f"/bench/{uid}")
+    return see_other(f"/bench/{uid}/steps/{number}" if number else f"/bench/{uid}")
 
 
 @router.get("/bench/{uid}/steps/{number}")
@@ -223,7 +212,7 @@ def show_step(request: Request, shop: ShopHere, uid: Uid, number: Number, again:
     """One step: what to do, what to expect, one field."""
     view = runs.view(shop, uid)
     if view.run.acknowledged_at is None:
-        return _see(f"/bench/{uid}")
+        return see_other(f"/bench/{uid}")
     return _step_page(request, shop, view, view.step(number), again=again)
 
 
@@ -255,13 +244,8 @@ def _step_page(
 
 
 @router.post("/bench/{uid}/steps/{number}")
-async def enter_step(request: Request, shop: ShopHere, uid: Uid, number: Number) -> Response:
+def enter_step(request: Request, shop: ShopHere, uid: Uid, number: Number, data: FormHere) -> Response:
     """Keeps what was entered, or asks about it."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_enter, request, shop, uid, number, data)
-
-
-def _enter(request: Request, shop: Shop, uid: str, number: int, data: FormData) -> Response:
     given = {
         name: str(data.get(name, ""))[:120]
         for name in ("value", "low", "high", "load", "answer", "meant", "seen")
@@ -287,72 +271,61 @@ def _enter(request: Request, shop: Shop, uid: str, number: int, data: FormData) 
     if isinstance(found, Question):
         view = runs.view(shop, uid)
         return _step_page(request, shop, view, view.step(number), typed=typed, question=found, status=422)
-    return _see(f"/bench/{uid}/steps/{number}")
+    return see_other(f"/bench/{uid}/steps/{number}")
 
 
 @router.post("/bench/{uid}/steps/{number}/take-back")
 def take_back(shop: ShopHere, uid: Uid, number: Number) -> Response:
     """Takes the last entry of a step back."""
     runs.take_back(shop, uid, number)
-    return _see(f"/bench/{uid}/steps/{number}")
+    return see_other(f"/bench/{uid}/steps/{number}")
 
 
 @router.post("/bench/{uid}/steps/{number}/leave-out")
-async def leave_out(request: Request, shop: ShopHere, uid: Uid, number: Number) -> Response:
+def leave_out(request: Request, shop: ShopHere, uid: Uid, number: Number, data: FormHere) -> Response:
     """Leaves a step out and goes on."""
-    data = await typed_fields(request)
-    reason = str(data.get("reason", ""))
-
-    def left() -> Response:
-        runs.leave_out(shop, uid, number, reason)
-        upcoming = runs.view(shop, uid).next_number
-        return _see(f"/bench/{uid}/steps/{upcoming}" if upcoming else f"/bench/{uid}")
-
-    return await run_in_threadpool(left)
+    runs.leave_out(shop, uid, number, str(data.get("reason", "")))
+    upcoming = runs.view(shop, uid).next_number
+    return see_other(f"/bench/{uid}/steps/{upcoming}" if upcoming else f"/bench/{uid}")
 
 
 @router.post("/bench/{uid}/steps/{number}/put-back")
 def put_back(shop: ShopHere, uid: Uid, number: Number) -> Response:
     """Takes a step in again."""
     runs.put_back(shop, uid, number)
-    return _see(f"/bench/{uid}/steps/{number}")
+    return see_other(f"/bench/{uid}/steps/{number}")
 
 
 @router.post("/bench/{uid}/finish")
 def finish_run(shop: ShopHere, uid: Uid) -> Response:
     """Ends the test with the verdict it has."""
     runs.finish(shop, uid)
-    return _see(f"/bench/{uid}")
+    return see_other(f"/bench/{uid}")
 
 
 @router.post("/bench/{uid}/reopen")
 def reopen_run(shop: ShopHere, uid: Uid) -> Response:
     """Takes a finished test up again."""
     runs.reopen(shop, uid)
-    return _see(f"/bench/{uid}")
+    return see_other(f"/bench/{uid}")
 
 
 @router.post("/bench/{uid}/again")
 def test_again(shop: ShopHere, uid: Uid) -> Response:
     """Begins a test after the repair with the same set-up."""
     view = runs.finish(shop, uid)
-    return _see(f"/bench/{outcome.prove_again(shop, view)}")
+    return see_other(f"/bench/{outcome.prove_again(shop, view)}")
 
 
 @router.post("/bench/{uid}/fix")
-async def note_fix(request: Request, shop: ShopHere, uid: Uid) -> Response:
+def note_fix(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> Response:
     """Notes what was repaired and begins the test that is to prove it."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_note_fix, request, shop, uid, data)
-
-
-def _note_fix(request: Request, shop: Shop, uid: str, data: FormData) -> Response:
     names = ("section", "part_class", "part", "failure", "action")
     form = Form({name: str(data.get(name, "")) for name in names})
     form.plain["action"] = form.get("action").strip() or "replace"
     try:
         attempt = Attempt.model_validate(form.plain)
-        return _see(f"/bench/{outcome.note_fix(shop, uid, attempt)}")
+        return see_other(f"/bench/{outcome.note_fix(shop, uid, attempt)}")
     except ValidationError as error:
         form.problems = problems(error)
     except BadInput as error:
@@ -363,19 +336,18 @@ def _note_fix(request: Request, shop: Shop, uid: str, data: FormData) -> Respons
 @router.post("/bench/{uid}/case")
 def make_case(shop: ShopHere, uid: Uid) -> Response:
     """Opens a case for a test that was begun without one."""
-    return _see(f"/cases/{outcome.make_case(shop, uid)}")
+    return see_other(f"/cases/{outcome.make_case(shop, uid)}")
 
 
 @router.post("/bench/{uid}/close-case")
-async def close_case(request: Request, shop: ShopHere, uid: Uid) -> Response:
+def close_case(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> Response:
     """Ends a passed test and closes its case."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_close_case, request, shop, uid, str(data.get("verdict", "")))
+    return _close_case(request, shop, uid, str(data.get("verdict", "")))
 
 
 def _close_case(request: Request, shop: Shop, uid: str, verdict: str) -> Response:
     try:
-        return _see(f"/cases/{outcome.close_case(shop, uid, verdict)}/report")
+        return see_other(f"/cases/{outcome.close_case(shop, uid, verdict)}/report")
     except BadInput as error:
         form = Form(problems=[Problem("verdict", error.message, error.remedy or "")])
         return _overview(request, shop, runs.view(shop, uid), form, status=422)

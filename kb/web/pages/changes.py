@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Path, Query, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.service import Shop
 from kb.service.history import undo_batch, versions
 from kb.service.shop.jobs import Job
 from kb.web.dependencies import FilterText, Offset, ShopHere
-from kb.web.rendering import render
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 BatchId = Annotated[str, Path(max_length=32)]
@@ -74,7 +74,7 @@ def undo(request: Request, shop: ShopHere, batch_id: BatchId) -> Response:
         person=shop.person,
         answer_at="/data/changes",
     )
-    return RedirectResponse(f"/jobs/{job.id}", status_code=303)
+    return see_other(f"/jobs/{job.id}")
 
 
 def _undo_in_steps(shop: Shop, batch_id: str, job: Job) -> None:

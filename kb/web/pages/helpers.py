@@ -9,7 +9,7 @@ from fastapi import APIRouter, Request
 from pydantic import ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.errors import BadInput
 from kb.facts import vocabulary as words
@@ -21,9 +21,9 @@ from kb.service.bench import helpers, runs
 from kb.service.bench.runs import Typed
 from kb.service.boards import families
 from kb.service.cases import cases
-from kb.web.dependencies import ShopHere
-from kb.web.forms.fields import Form, typed_fields
-from kb.web.rendering import render
+from kb.web.dependencies import FormHere, ShopHere
+from kb.web.forms.fields import Form
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 Value = TypeVar("Value")
@@ -261,10 +261,15 @@ async def read_log(request: Request, shop: ShopHere) -> Response:
 
 
 @router.post("/helpers/log/take")
-async def take_reading(request: Request, shop: ShopHere) -> Response:
+def take_reading(request: Request, shop: ShopHere, data: FormHere) -> Response:
     """What a log came to becomes a reading of a case, or the entry of a step."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_take_reading, request, shop, data)
+    form = _typed_log(data)
+    try:
+        _from_step(shop, form)
+        return _taken(shop, form, str(data.get("take", "")))
+    except BadInput as error:
+        form.problems.append(Problem(error.field or "log", error.message, error.remedy or ""))
+        return _log_page(request, shop, form, None, status=error.status)
 
 
 def _typed_log(data: FormData) -> Form:
@@ -313,16 +318,6 @@ def _text(data: FormData) -> str:
     return str(data.get("text", ""))
 
 
-def _take_reading(request: Request, shop: Shop, data: FormData) -> Response:
-    form = _typed_log(data)
-    try:
-        _from_step(shop, form)
-        return _taken(shop, form, str(data.get("take", "")))
-    except BadInput as error:
-        form.problems.append(Problem(error.field or "log", error.message, error.remedy or ""))
-        return _log_page(request, shop, form, None, status=error.status)
-
-
 def _taken(shop: Shop, form: Form, kept: str) -> Response:
     try:
         reading = Reading.model_validate_json(kept)
@@ -333,7 +328,7 @@ def _taken(shop: Shop, form: Form, kept: str) -> Response:
     if not form.get("case"):
         raise BadInput("No case was chosen.", field="case", remedy="Choose the case the reading belongs to.")
     helpers.keep_log(shop, form.get("case"), reading)
-    return RedirectResponse(f"/cases/{form.get('case')}?saved=changed", status_code=303)
+    return see_other(f"/cases/{form.get('case')}?saved=changed")
 
 
 def _entered(shop: Shop, form: Form, reading: Reading) -> Response:
@@ -346,4 +341,4 @@ def _entered(shop: Shop, form: Form, reading: Reading) -> Response:
     )
     load = f"{format_si_plain(planned['amps'])} A" if planned else ""
     runs.enter(shop, form.get("run"), number, Typed(value, low, high, load), sure=True)
-    return RedirectResponse(f"/bench/{form.get('run')}/steps/{number}", status_code=303)
+    return see_other(f"/bench/{form.get('run')}/steps/{number}")

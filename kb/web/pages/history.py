@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Form, Path, Query, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.service import Shop
 from kb.service.history import versions
 from kb.web.dependencies import Offset, ShopHere
-from kb.web.rendering import history_path, render
+from kb.web.rendering import history_path, render, see_other
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]
@@ -93,4 +93,4 @@ def _page(request: Request, shop: Shop, entity: str, name: str, restore: int, of
 
 def _restore(shop: Shop, entity: str, name: str, version: int, seen: int) -> Response:
     versions.restore(shop, entity, name, version, expected_version=seen)
-    return RedirectResponse(history_path(entity, name), status_code=303)
+    return see_other(history_path(entity, name))

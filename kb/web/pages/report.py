@@ -5,19 +5,17 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Request
-from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import FormData
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.errors import BadInput, OthersCase
 from kb.model import Problem
 from kb.service import Shop
 from kb.service.bench import reports
 from kb.service.cases import cases
-from kb.web.dependencies import ShopHere
-from kb.web.forms.fields import Form, typed_fields
+from kb.web.dependencies import FormHere, ShopHere
+from kb.web.forms.fields import Form
 from kb.web.hosts import is_loopback
-from kb.web.rendering import render
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]
@@ -47,18 +45,13 @@ def _desk_page(
 
 
 @router.post("/cases/{uid}/report")
-async def keep_report(request: Request, shop: ShopHere, uid: Uid) -> Response:
+def keep_report(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> Response:
     """Keeps the draft, issues it, or throws it away."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_keep, request, shop, uid, data)
-
-
-def _keep(request: Request, shop: Shop, uid: str, data: FormData) -> Response:
     form = Form({name: str(data.get(name, "")) for name, _ in reports.PARAGRAPHS})
     action = data.get("action")
     if action == "anew":
         reports.start_anew(shop, uid)
-        return RedirectResponse(f"/cases/{uid}/report", status_code=303)
+        return see_other(f"/cases/{uid}/report")
     try:
         report = reports.keep(shop, uid, form.plain, issue=action == "issue")
     except OthersCase:
@@ -67,7 +60,7 @@ def _keep(request: Request, shop: Shop, uid: str, data: FormData) -> Response:
         form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
         return _desk_page(request, shop, uid, form, status=422)
     where = f"/reports/{report}" if action == "issue" else f"/cases/{uid}/report?saved=yes"
-    return RedirectResponse(where, status_code=303)
+    return see_other(where)
 
 
 @router.get("/reports/{uid}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Path, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.errors import BadInput, KbError, StoreAway, TooSoon
 from kb.model import Problem
@@ -17,7 +17,7 @@ from kb.web.errors import when_to_ask_again
 from kb.web.forms.fields import Form as Typed
 from kb.web.guard.cookies import Cookies
 from kb.web.guard.door import place_after
-from kb.web.rendering import render
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 Secret = Annotated[str, Path(max_length=100)]
@@ -46,7 +46,7 @@ def problem_of(error: KbError) -> Problem:
 def sign_in_page(request: Request, visitor: VisitorHere, next: QueryText = "") -> Response:
     """The form to sign in with; straight on for who is signed in already."""
     if visitor.level:
-        return RedirectResponse(place_after(next), status_code=303)
+        return see_other(place_after(next))
     return _sign_in_page(request, Typed({"next": place_after(next)}))
 
 
@@ -90,7 +90,7 @@ def _let_in(
     before = cookies.session_in(request.headers)
     if before is not None:
         signed_in.end_with_key(shop, before)
-    answer = RedirectResponse(wanted, status_code=303)
+    answer = see_other(wanted)
     answer.headers.append("Set-Cookie", cookies.session(key))
     answer.headers.append("Set-Cookie", cookies.device(visitor.person_id or 0, device))
     return answer
@@ -105,7 +105,7 @@ def sign_out(request: Request, shop: ShopHere, visitor: VisitorHere) -> Response
 
 def signed_out(request: Request) -> Response:
     """Back to the sign-in page, with nothing of the session left in the browser."""
-    answer = RedirectResponse("/sign-in", status_code=303)
+    answer = see_other("/sign-in")
     answer.headers.append("Set-Cookie", _cookies(request).no_session())
     return answer
 
@@ -139,5 +139,5 @@ def set_up(
         form.problems.append(problem_of(error))
         return _set_up_page(request, name, secret, form, error.status)
     if not request.app.state.serving.sign_in:
-        return RedirectResponse("/people", status_code=303)
+        return see_other("/people")
     return _let_in(request, shop, visitor, key, "/")
