@@ -10,12 +10,12 @@ import numpy as np
 
 from kb.suggest import Evidence
 from kb.suggest.findings import Finding, log_ratio
-from kb.suggest.general_together import together
+from kb.suggest.general_knowledge import general_knowledge
 
 
 def fault_scores(evidence: Evidence, found: Sequence[Finding] = ()) -> dict[tuple[str, str], float]:
     """Probabilities of (section, part class), summing to 1; `found` are direct findings at parts."""
-    general = together(evidence.kind)
+    general = general_knowledge(evidence.kind).joint
     logs = general.log_share + general.log_likelihood(evidence.symptoms, evidence.rails)[0]
     logs += [log_ratio(found, *fault) for fault in general.faults]
     weights = np.exp(logs - logs.max())

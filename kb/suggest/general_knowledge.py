@@ -3,6 +3,10 @@
 A board's fault behaves in one of a few ways; each way says how likely every rail is in every condition, and
 what the owner notices. What a section and a part class do is the average over the ways in which they fail,
 weighted by the catalogue's shares.
+
+On one board it behaves in one of them: a bulk capacitor that took the fuse leaves every rail absent, a dry one
+leaves them low, and neither leaves one rail absent among right ones. So everything that was noted together is taken
+as independent within each way only, and the ways are weighed: log sum_w weight_w prod_q P(a_q | w).
 """
 
 from __future__ import annotations
@@ -11,7 +15,10 @@ import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
+
+import numpy as np
+from numpy.typing import NDArray
 
 from kb.facts.general_practice import (
     ANY,
@@ -24,9 +31,10 @@ from kb.facts.general_practice import (
     general_practice,
 )
 from kb.facts.vocabulary import RAIL_CONDITIONS, values
-from kb.suggest.facts_of_case import Fault
+from kb.suggest.facts_of_case import Fault, RailFact, RailKey
 from kb.suggest.general import GeneralFault, RailChances
 
+Floats = NDArray[np.float64]
 _CONDITIONS = values(RAIL_CONDITIONS)
 _LEAST, _MOST = 0.002, 0.995
 
@@ -40,9 +48,12 @@ class Line:
     symptoms: Mapping[str, float]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Knowledge:
-    """General knowledge for one kind of board; implements `kb.suggest.general.GeneralKnowledge`."""
+    """General knowledge for one kind of board; implements `kb.suggest.general.GeneralKnowledge`.
+
+    Two are equal only when they are one object, since settings are compared often.
+    """
 
     practice: GeneralPractice
     kind: str | None = None
@@ -113,6 +124,18 @@ class Knowledge:
         if found is None:
             found = self._asked[key] = self._rail(section, part_class, role, supply, load)
         return found  # type: ignore[return-value]
+
+    def together(
+        self, symptoms: Sequence[tuple[str, bool]], rails: Sequence[RailFact]
+    ) -> Mapping[Fault, float]:
+        """By how much (log) all lines fit each fault better, or worse, together than each for itself."""
+        whole, apart = self.joint.log_likelihood(symptoms, rails)
+        return dict(zip(self.joint.faults, (whole - apart).tolist(), strict=True))
+
+    @cached_property
+    def joint(self) -> Together:
+        """The catalogue's faults with what each of their ways says of everything at once."""
+        return Together(self)
 
     def ways(self, section: str, part_class: str) -> list[tuple[float, Line, str]]:
         """The ways in which a fault behaves: weight (summing to 1), line of the catalogue, behaviour."""
@@ -193,6 +216,67 @@ def _first_row(
         if fits and row.supply in (ANY, supply) and row.load in (ANY, load):
             return row.chances
     return None
+
+
+class Together:
+    """The ways of all P faults of a catalogue, W in all, and what each says, asked for once."""
+
+    def __init__(self, knowledge: Knowledge) -> None:
+        self.knowledge = knowledge
+        self.faults: tuple[Fault, ...] = tuple(
+            dict.fromkeys((one.section, one.part_class) for one in knowledge.faults())
+        )
+        self.log_share = np.log([knowledge.share(*fault) for fault in self.faults])
+        ways = [(fault, way) for fault in self.faults for way in knowledge.ways(*fault)]
+        self._ways = ways
+        counts = [len(knowledge.ways(*fault)) for fault in self.faults]
+        self._first = np.concatenate([[0], np.cumsum(counts)[:-1]])
+        self._log_weight = np.log([way[0] for _, way in ways])
+        self._symptoms: dict[str, tuple[Floats, Floats]] = {}
+        self._rails: dict[RailKey, Floats] = {}
+
+    def log_likelihood(
+        self, symptoms: Sequence[tuple[str, bool]], rails: Sequence[RailFact]
+    ) -> tuple[Floats, Floats]:
+        """(log P of everything at once, the same with each line for itself), each (P,)."""
+        whole = self._log_weight.copy()
+        apart = np.zeros(len(self.faults))
+        for name, present in symptoms:
+            if name in self.knowledge.practice.base:
+                line = self._symptom(name)[0 if present else 1]
+                whole += line
+                apart += self._sum(self._log_weight + line)
+        for fact in rails:
+            if fact.supply != "unpowered" and fact.condition in _CONDITIONS:
+                line = self._rail(fact.key)[_CONDITIONS.index(fact.condition)]
+                whole += line
+                apart += self._sum(self._log_weight + line)
+        return self._sum(whole), apart
+
+    def _sum(self, logs: Floats) -> Floats:
+        """Log of the sum over each fault's ways: (W,) to (P,)."""
+        top: Floats = np.maximum.reduceat(logs, self._first)
+        lengths = np.diff(np.append(self._first, len(logs)))
+        summed: Floats = np.add.reduceat(np.exp(logs - np.repeat(top, lengths)), self._first)
+        return top + np.log(summed)
+
+    def _symptom(self, name: str) -> tuple[Floats, Floats]:
+        if name not in self._symptoms:
+            chance = np.array(
+                [
+                    self.knowledge.shown(*fault, line, name, behaviour)
+                    for fault, (_, line, behaviour) in self._ways
+                ]
+            )
+            self._symptoms[name] = np.log(chance), np.log1p(-chance)
+        return self._symptoms[name]
+
+    def _rail(self, key: RailKey) -> Floats:
+        if key not in self._rails:
+            self._rails[key] = np.log(
+                [self.knowledge.behaves(fault[0], behaviour, *key) for fault, (_, _, behaviour) in self._ways]
+            ).T
+        return self._rails[key]
 
 
 @cache

@@ -16,8 +16,7 @@ import numpy as np
 from kb.facts.general_practice import NOT_SWITCHED
 from kb.facts.vocabulary import RAIL_CONDITIONS, values
 from kb.suggest.facts_of_case import Evidence, RailFact
-from kb.suggest.general_knowledge import Knowledge
-from kb.suggest.general_together import together
+from kb.suggest.general_knowledge import Knowledge, general_knowledge
 
 NO_FAULT_FOUND_SHARE = 0.1
 _WORKED_MEANWHILE = 0.5
@@ -46,7 +45,7 @@ def in_order(
         raise ValueError(f"the share of boards in order must be from 0 to 1, not {prior}")
     if part_found_bad:
         return InOrder(0.0, ())
-    general = together(evidence.kind)
+    general = general_knowledge(evidence.kind).joint
     knowledge = general.knowledge
     right = _log_in_order(knowledge, evidence)
     told = general.log_likelihood(evidence.symptoms, ())[0]

@@ -16,7 +16,6 @@ from kb.facts.vocabulary import BOARD_KINDS, LOADS, RAIL_CONDITIONS, RAIL_ROLES,
 from kb.suggest import Evidence, RailFact
 from kb.suggest.exclusions import answered, disagreements, every_section_excluded, excluded
 from kb.suggest.general_knowledge import general_knowledge
-from kb.suggest.general_together import together
 from kb.suggest.in_order import in_order
 
 KNOWLEDGE = general_knowledge()
@@ -238,7 +237,7 @@ def test_the_share_of_boards_in_order_moves_the_answer_and_must_be_a_probability
 
 def test_what_was_noted_is_weighed_together_and_not_only_line_by_line() -> None:
     """Held against the sum over the ways in which a fault behaves, written out by hand."""
-    general = together("power supply")
+    general = general_knowledge("power supply").joint
     knowledge = general.knowledge
     symptoms = (("fuse blown", True), ("dead", True), ("high ripple", False))
     rails = (rail("bulk", "standby", "absent"), rail("standby", "standby", "absent"))
@@ -277,7 +276,9 @@ def test_one_rail_absent_among_right_ones_does_not_fit_a_bulk_capacitor() -> Non
         rail("backlight", "running", "in tolerance"),
         rail("logic", "running", "absent"),
     )
-    gain = together("power supply").gain((), lines)
+    gain = general_knowledge("power supply").together((), lines)
     assert gain["bulk and power factor stage", "bulk capacitor"] < -1.0
     assert gain["logic output", "linear regulator"] > -0.5
-    assert all(value == pytest.approx(0.0, abs=1e-9) for value in together(None).gain((), ()).values())
+    assert all(
+        value == pytest.approx(0.0, abs=1e-9) for value in general_knowledge().together((), ()).values()
+    )

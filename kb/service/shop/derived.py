@@ -32,6 +32,7 @@ from kb.store import Store
 from kb.store.records import cases, changes, lists
 from kb.suggest import Ledger, Tuning, choose_strength
 from kb.suggest import Settings as Weights
+from kb.suggest.general_knowledge import general_knowledge
 
 log = logging.getLogger(__name__)
 _BATCH = 500
@@ -44,6 +45,8 @@ _PAUSE_S = 0.01  # in which others get at the lock
 _REBUILD_SHARE = 0.5
 _SAVE_EVERY = 2_000
 _NAMED = ("symptom", "part_class")  # lists whose names search knows
+# Until weights can be chosen on own cases: beside general knowledge a few cases of a kind say little of the next.
+_KIND_CASES = 128.0
 # Leave-one-out over so many cases takes well under a second; the choice hardly moves with more.
 _TUNING_CASES = 2_000
 
@@ -271,6 +274,8 @@ class Derived:
         base = Weights(
             warranty_days=self._settings.warranty_days,
             bench_rate_per_hour=self._settings.bench_rate_per_hour,
+            general=general_knowledge(),
+            k_kind=_KIND_CASES,
         )
         ledger = self._counts.ledger
         if self._tuning is None or self._tuning.worth_redoing(ledger):
