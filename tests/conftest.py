@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Generator, Iterator
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,9 @@ import needs
 import pytest
 from databases import PLACES, Server
 from hypothesis import settings
+
+from kb.search import Analysis
+from kb.service.shop import derived
 
 # The same examples every time, and however busy the machine is: a failure is then one of the code.
 settings.register_profile("kb", deadline=None, derandomize=True, database=None)
@@ -103,6 +106,8 @@ class SharedStores:
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    # Immutable once made, and the same for all shops with the same lists of names.
+    derived.Analysis = lru_cache(maxsize=8)(Analysis)  # type: ignore[assignment,misc]
     config.addinivalue_line("markers", "once(why): not run again with --database postgresql")
     config.addinivalue_line("markers", "both(what differs): run again with --database postgresql")
     whole = config.args_source is not pytest.Config.ArgsSource.ARGS or on_postgresql(config)

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import commands
 import pytest
+from commands import STUCK_S
 from factories import TODAY, a_case, a_family, bring, encoded, settings_in, shop_in
 from processes import bare_environment
 from search_cases import generated_cases, generated_queries
@@ -278,7 +279,7 @@ def test_a_name_in_very_many_cases_is_taken_in_behind_the_pages_which_say_so(
     read_the_rest = derived.Derived._read_the_rest
 
     def held_back(copies: derived.Derived) -> None:
-        assert go_on.wait(20)
+        assert go_on.wait(STUCK_S)
         read_the_rest(copies)
 
     monkeypatch.setattr(derived.Derived, "_read_the_rest", held_back)
@@ -289,6 +290,6 @@ def test_a_name_in_very_many_cases_is_taken_in_behind_the_pages_which_say_so(
     reader = shop.derived._reader
     assert reader is not None
     go_on.set()
-    reader.join(20)
+    reader.join(STUCK_S)
     assert shop.derived.index.search("burbles", limit=0).total == 121
     assert shop.derived.trouble is None
