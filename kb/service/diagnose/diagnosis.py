@@ -240,7 +240,7 @@ def _suggestions(
 
 def _basis_notice(ranking: Ranking, family: FamilyRecord | None, evidence: Evidence) -> tuple[Notice, ...]:
     if ranking.basis == "nothing":
-        return (Notice("The store holds no repaired case yet, so there is nothing to rank by."),)
+        return (Notice("The store holds no repaired case yet: causes are ranked by general practice alone."),)
     notices = []
     if family is not None and ranking.basis != "family":
         wider = f"other boards of the kind {family.kind}" if ranking.basis == "kind" else "all boards"
