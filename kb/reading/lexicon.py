@@ -20,7 +20,7 @@ from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, W
 
 CONCEPT = "concept"
 _IDIOM = "idiom"
-_GAPS = {"symptoms": 2, CONCEPT: 0, "results": 1, "verdicts": 1, "failures": 1, "actions": 0}
+_GAPS = {"symptoms": 1, CONCEPT: 0, "results": 1, "verdicts": 1, "failures": 1, "actions": 0}
 _PARTICLE = 3  # letters of words such as "on" and "off", which stand close to their verb
 _OPEN_GAP = 4  # words that may stand in the place of ".." in a phrase
 _FUNCTION_WORDS = 400  # the commonest words of a language, by which a text shows its language
@@ -46,6 +46,13 @@ _JOINS = frozenset(
         "ma",
         "though",
     )
+)
+# What stands inside any phrase without changing it: "fuse is blown".
+_COPULAS = frozenset(
+    """
+    the a an it its is was are were been being has have had be seems ist war sind waren wird wurde hat est etait sont a ete zijn
+    wordt werd heeft es esta era estaba son esta e era sono ha stato stata
+    """.split()
 )
 _SHORT_NOTS = frozenset(("plus", "ne", "o", "e", "ni", "net"))
 _NOT_A_LETTER = frozenset((NUMBER, VOLTS, QUANTITY, RAIL, DESIGNATOR))
