@@ -49,10 +49,7 @@ _JOINS = frozenset(
 )
 # What stands inside any phrase without changing it: "fuse is blown".
 _COPULAS = frozenset(
-    """
-    the a an it its is was are were been being has have had be seems ist war sind waren wird wurde hat est etait sont a ete zijn
-    wordt werd heeft es esta era estaba son esta e era sono ha stato stata
-    """.split()
+    ["the", "a", "an", "it", "its", "is", "was", "are", "were", "been", "being", "has", "have", "had", "be", "seems", "ist", "war", "sind", "waren", "wird", "wurde", "hat", "est", "etait", "sont", "a", "ete", "zijn", "wordt", "werd", "heeft", "es", "esta", "era", "estaba", "son", "esta", "e", "era", "sono", "ha", "stato", "stata"]
 )
 _SHORT_NOTS = frozenset(("plus", "ne", "o", "e", "ni", "net"))
 _NOT_A_LETTER = frozenset((NUMBER, VOLTS, QUANTITY, RAIL, DESIGNATOR))

@@ -18,7 +18,7 @@ ON = _words(
 # What may stand between a supply or point and its number.
 BETWEEN = _words(
     """
-    a about adesso after again ahora alta alto are around at auf back baja bajo bas base bassa basse
+    both each beide beiden chacun jeder je     a about adesso after again ahora alta alto are around at auf back baja bajo bas base bassa basse
     basso bei bene between bien bleibt blijft bon bricht bulk ca cae cap capacitor ce chute circa climbs
     collector comes con constant contact contacten contacto contactos contacts contatti contatto crolla
     cycles cycling d da dal dalla de dead di dmm down drain dropped dropping drops ds e ein elco elko
@@ -146,7 +146,7 @@ NOT_PAID = _words(
 # What says nothing beside a number.
 FILLER = _words(
     """
-    ( ) + - / : = about all approx ca circa environ etwa in total ~ ≈
+( ) + - / : = about all approx ca circa environ etwa total ~ ≈
     """
 )
 
@@ -177,5 +177,20 @@ JOINS = _words(
 PLAIN_NOTS = _words(
     """
     cant didnt doesnt dont n ne never nicht nie niet nimmer no non nooit not pas wont
+    """
+)
+
+# Beside a part on which the soldering was done: "dry joint at CN3".
+JOINT_OF = _words(
+    """
+    at on of the an am auf bei der dem den von de du d di del della su sulla a au la le el en op bij van het al alla il
+    """
+)
+
+# Small words of a clause that names the next part to be tried: "then the opto".
+NEXT = _words(
+    """
+    then next also the it was that dann danach auch noch der die das es war wars ensuite puis le la l c etait aussi toen ook de het
+    was luego despues tambien el era poi dopo anche il lo
     """
 )

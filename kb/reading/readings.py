@@ -63,6 +63,7 @@ class Found:
     load: str | None = None
     after_repair: bool = False
     before: bool = False
+    gap: tuple[int, int] | None = None  # the tokens between the supply, or the value before, and the number
     tokens: list[int] = field(default_factory=list)
 
 
@@ -105,7 +106,14 @@ class _Finder:
                 "bad",
             ):
                 self.words.update(hit.places)
+            if hit.table == "failures":
+                self.words.update(hit.places)
             if hit.table == CONCEPT and hit.value in (
+                "empty",
+                "shorted",
+                "open",
+                "dry",
+                "bad",
                 "hiccup",
                 "low",
                 "high",
@@ -140,6 +148,7 @@ class _Finder:
         sentence = clause = -1
         at = 0
         open_since = -1
+        last_rail: Subject | None = None
         while at < len(self.tokens):
             token = self.tokens[at]
             if token.sentence != sentence:
@@ -148,6 +157,8 @@ class _Finder:
                 quantity, clause, pending = None, token.clause, []
             if at in self.quantity:
                 quantity = self.quantity[at]
+                if quantity == "ripple_v" and subject is None and last_rail is not None:
+                    subject, open_since = last_rail, at
             own = self.at.get(at)
             if own is not None and not self._is_value(own, subject, open_since, found):
                 taken = self._taken_before(own, pending, quantity, found)
@@ -155,6 +166,7 @@ class _Finder:
                     found.append(taken)
                     pending = []
                 subject, open_since = own, own.last
+                last_rail = own if own.rail else last_rail
                 at = own.last + 1
                 continue
             numbers = self._numbers(at)
@@ -163,6 +175,7 @@ class _Finder:
                 if subject is not None and self._belongs(subject, at, last, unit, quantity, open_since):
                     made = self._made(subject, at, last, value, low, high, unit, quantity)
                     if made is not None:
+                        made.gap = (open_since + 1, at)
                         found.append(made)
                         open_since = last
                 elif unit == "V" or (unit and quantity):
@@ -287,6 +300,9 @@ class _Finder:
     ) -> bool:
         """Whether the number at token `at` is read on `subject`: only words that join the two stand between."""
         gap = range(open_since + 1, at)
+        crosses = self.tokens[at].clause != self.tokens[max(open_since, 0)].clause
+        if crosses and not unit and self._is_whole(at) and not any(self.tokens[p].folded == "(" for p in gap):
+            return False
         if len(gap) > 9 or not all(self._skips(place) for place in gap):
             return False
         # "on load", "when forced" and the like may follow; a noun makes the number count something else.
@@ -326,6 +342,10 @@ class _Finder:
                 bool(unit) or quantity == "esr_ohm"
             )
         return unit in ("", "V", "Vpp", "Vac", "A", "ohm")
+
+    def _is_whole(self, at: int) -> bool:
+        token = self.tokens[at]
+        return not any(mark in self.text[token.start : token.end] for mark in ".,")
 
     def _may_follow(self, after: int, clause: int) -> bool:
         if after >= len(self.tokens) or self.tokens[after].clause != clause:
@@ -400,19 +420,15 @@ class _Finder:
             one.supply = one.supply or "standby"
         if one.quantity in _DEAD_BOARD:
             one.supply = "unpowered"
-        words = {
-            tokens[place].folded
-            for place in range(
-                max(start, subject.last + 1 if subject.last < one.tokens[0] else one.first), one.tokens[0]
-            )
-        }
+        low, high = one.gap or (one.first, one.tokens[0])
+        words = {tokens[place].folded for place in range(low, high)}
         nearby = {
             tokens[place].folded
-            for place in range(max(0, one.first - 1), min(len(tokens), one.last + 3))
-            if tokens[place].sentence == tokens[one.first].sentence
+            for place in (one.tokens[0] - 1, one.tokens[-1] + 1)
+            if 0 <= place < len(tokens) and tokens[place].sentence == tokens[one.first].sentence
         }
-        one.after_repair = bool(words & little_words.AGAIN) or bool(nearby & little_words.AGAIN)
         one.before = bool(words & little_words.BEFORE)
+        one.after_repair = not one.before and bool((words | nearby) & little_words.AGAIN)
         return one
 
     def _clause_of(self, one: Found) -> tuple[int, int]:
@@ -463,6 +479,7 @@ def implied_readings(
         if not subject.maybe_value
     }
     action_words = {place for hit in hits if hit.table == "actions" for place in hit.places}
+    states = {place: hit.value for hit in hits if hit.table == "loads" for place in hit.places}
     found: list[Found] = []
     for at, token in enumerate(tokens):
         if at <= acted - 3 or at in used or token.kind not in (NUMBER, VOLTS) or token.value is None:
@@ -474,6 +491,7 @@ def implied_readings(
         alone = (
             before is None
             or before.clause != token.clause
+            or before.folded in (",", ":")
             or at - 1 in action_words
             or before.folded in little_words.AGAIN | little_words.NOW
         )
@@ -483,6 +501,7 @@ def implied_readings(
             or behind.clause != token.clause
             or behind.folded in little_words.NOW | little_words.BETWEEN
             or behind.kind == SIGN
+            or at + 1 in states
         )
         if not (arrow or alone) or not ends:
             continue
@@ -491,6 +510,7 @@ def implied_readings(
             made = Found(subject, at, at, "dc_v", token.value, tokens=[at], after_repair=True)
             if subject.role == "standby":
                 made.supply = "standby"
+            made.load = next((states[place] for place in (at + 1, at + 2) if place in states), None)
             found.append(made)
     return found
 

@@ -378,6 +378,13 @@ class _Scan:
             return 0
         end = following + 1
         text = raw + digits
+        if text in ("X1", "X2", "Y1", "Y2") or (
+            raw.islower() and raw in ("b", "a", "e", "h", "m", "p", "s", "v")
+        ):
+            if not touching:
+                return 0
+            self._add(CODE, self.pieces[at].start(), self.pieces[following].end())
+            return end
         if digits.isdigit() and is_designator(text):
             tail = self._touches(end) and self._group(end) == "letters" and len(self.pieces[end].group()) == 1
             if tail:
@@ -445,6 +452,8 @@ _SHORT_FORMS = frozenset(
 def _ends_sentence(text: str, stop: Token, kept: list[Token]) -> bool:
     """A full stop ends a sentence unless it belongs to a short form or stands inside a word or number."""
     after = text[stop.end : stop.end + 1]
+    if after in (",", ")", ":", "+", "&", "/"):
+        return False
     if after and not after.isspace():
         return after.isupper() or not after.isalnum()
     if kept and kept[-1].end == stop.start and kept[-1].kind == WORD:
