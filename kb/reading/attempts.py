@@ -97,6 +97,7 @@ class Mention:
     result: str | None = None
     cause: bool | None = None
     ok: bool = False
+    only_place: bool = False  # "on CN2 pin 3": where something was measured
     acted_at: int | None = None  # the token that says what was done
     ends: list[int] = field(default_factory=list)
     sentence: int = 0
@@ -200,6 +201,10 @@ def _beside(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
     return not words or (len(words) == 1 and words[0].kind == QUANTITY and words[0].unit in ("F", "ohm"))
 
 
+def _in_order(one: Mention, other: Mention) -> tuple[Mention, Mention]:
+    return (one, other) if one.first < other.first else (other, one)
+
+
 def _listed(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
     return all(
         token.folded in little_words.LISTED or token.kind in (QUANTITY,)
@@ -252,12 +257,15 @@ class AttemptFinder:
         return sorted(found, key=lambda mention: mention.first)
 
     def _mark_good(self) -> None:
-        """ "fuse OK", "D5 ok": a part that was found good."""
+        """ "fuse OK", "D5 ok": a part that was found good; "on CN2 pin 3": one that only says where."""
         good = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "ok"}
         done = [hit.first for hit in self.hits if hit.table == "actions"]
         for number, mention in enumerate(self.mentions):
             behind = self.mentions[number + 1].first if number + 1 < len(self.mentions) else len(self.tokens)
             clause = self.tokens[mention.last].clause
+            before = self.tokens[mention.first - 1].folded if mention.first else ""
+            after = self.tokens[mention.last + 1].folded if mention.last + 1 < len(self.tokens) else ""
+            mention.only_place = before in little_words.PLACE or after in ("pin", "pins", "broche", "patte")
             near = [
                 at
                 for at in range(mention.last + 1, min(mention.last + 4, behind, len(self.tokens)))
@@ -421,10 +429,12 @@ class AttemptFinder:
         if not group and open_ones and open_ones[-1].sentence >= sentence - 2:
             group = [mention for mention in open_ones if mention.sentence == open_ones[-1].sentence]
         # "motor jerky, cleaned": what the complaint names is not what was worked on where a part is.
-        plain = [
-            mention for mention in group if mention.part or mention.failure or self._is_board_part(mention)
+        group = [
+            mention
+            for mention in group
+            if mention.failure or (not mention.only_place and (mention.part or self._is_board_part(mention)))
         ]
-        group = plain or [mention for mention in group if mention.part_class not in _OF_THE_DEVICE]
+        group = self._bad_ones(group)
         if not group and event.value in ("clean", "resolder", "adjust", "recap section", "reprogram"):
             self.without_part.append(
                 Mention(event.first, event.last, action=event.value, acted_at=event.first, sentence=sentence)
@@ -433,6 +443,20 @@ class AttemptFinder:
             mention.action, mention.acted_at = event.value, event.first
             if mention.sentence == sentence:
                 mention.take(event.first, event.last)
+
+    def _bad_ones(self, group: list[Mention]) -> list[Mention]:
+        """Where some parts were found bad, those and what is listed with them."""
+        if not any(mention.failure for mention in group):
+            return group
+        kept = []
+        for at, mention in enumerate(group):
+            sides = [group[other] for other in (at - 1, at + 1) if 0 <= other < len(group)]
+            with_bad = any(
+                other.failure and _listed(*_in_order(mention, other), tokens=self.tokens) for other in sides
+            )
+            if mention.failure or with_bad:
+                kept.append(mention)
+        return kept
 
     def _is_board_part(self, mention: Mention) -> bool:
         return mention.part_class not in _OF_THE_DEVICE
@@ -590,10 +614,11 @@ class AttemptFinder:
                 other.part
                 and (other.part_class or class_of_designator(other.part, other.failure)) == mention.part_class
             )
-            if same and other.action is None and not other.ok:
-                other.action, mention.action = mention.action, None
-                other.acted_at, mention.acted_at = mention.acted_at, None
-                mention.failure = None
+            close = other.sentence >= mention.sentence - 1
+            if same and not other.ok and (other.action is None or (close and other.failure)):
+                if other.action is None:
+                    other.action, other.acted_at = mention.action, mention.acted_at
+                mention.action, mention.acted_at, mention.failure = None, None, None
                 return
 
     def _class(self, mention: Mention) -> str | None:

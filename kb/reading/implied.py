@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from kb.reading.attempts import Mention
-from kb.reading.lexicon import CONCEPT, Hit
+from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.readings import Found, mentions_now
 from kb.reading.symptoms import Match
 from kb.reading.tokens import Token
@@ -86,7 +86,7 @@ def result_events(
     for hit in hits:
         if hit.table == "results":
             found.append((0, hit.first, hit.last, hit.value))
-        elif hit.table == "verdicts" and hit.value == "repaired" and acted is not None:
+        elif hit.table == "verdicts" and hit.value == "repaired" and acted is not None and is_so(hit, tokens):
             found.append((1, hit.first, hit.last, "cured"))
     first_action = min(
         (mention.acted_at for mention in mentions if mention.acted_at is not None), default=None
@@ -116,6 +116,11 @@ def result_events(
         ):
             spent.append(match)
     return events, spent
+
+
+def is_so(hit: Hit, tokens: Sequence[Token]) -> bool:
+    """Whether nothing just before denies it: "not repaired yet"."""
+    return not any(token.folded in negation_words() for token in tokens[max(0, hit.first - 2) : hit.first])
 
 
 def _strongest(found: list[tuple[int, int, int, str]]) -> list[tuple[int, int, str]]:

@@ -6,6 +6,7 @@ the number of phrases. A word meets a phrase under its stem in the phrase's lang
 
 from __future__ import annotations
 
+import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -15,8 +16,9 @@ from typing import NamedTuple
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
 from kb.facts.word_lists import LANGUAGES, TABLES, common_words, concepts, word_list
+from kb.reading import little_words
 from kb.reading.stems import fold, stem, without_umlaut_letters
-from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, WORD, Token, tokens_of
+from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, WORD, Token
 
 CONCEPT = "concept"
 _IDIOM = "idiom"
@@ -48,10 +50,9 @@ _JOINS = frozenset(
     )
 )
 # What stands inside any phrase without changing it: "fuse is blown".
-_COPULAS = frozenset(
-    ["the", "a", "an", "it", "its", "is", "was", "are", "were", "been", "being", "has", "have", "had", "be", "seems", "ist", "war", "sind", "waren", "wird", "wurde", "hat", "est", "etait", "sont", "a", "ete", "zijn", "wordt", "werd", "heeft", "es", "esta", "era", "estaba", "son", "esta", "e", "era", "sono", "ha", "stato", "stata"]
-)
+_COPULAS = little_words.COPULAS
 _SHORT_NOTS = frozenset(("plus", "ne", "o", "e", "ni", "net"))
+_WORDS = re.compile(r"[^\W_]+")
 _NOT_A_LETTER = frozenset((NUMBER, VOLTS, QUANTITY, RAIL, DESIGNATOR))
 
 
@@ -98,7 +99,8 @@ def keys_of(folded: str) -> tuple[str, ...]:
 
 
 def _words_of(phrase: str) -> list[str]:
-    return [fold(token.folded) for token in tokens_of(phrase) if token.kind != SIGN]
+    """The words of a phrase as `tokens_of` folds them; "won't" is one word."""
+    return _WORDS.findall(fold(phrase).replace("n't", "nt").replace("n’t", "nt"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +162,9 @@ def _entry(table: str, value: str, language: str, phrase: str) -> Entry | None:
         if piece == "..":
             gap = _OPEN_GAP
             continue
-        exact = piece.endswith("=") or value == _IDIOM or (table == "symptoms" and " " not in phrase)
+        exact = (
+            piece.endswith("=") or value == _IDIOM or (table in ("symptoms", "actions") and " " not in phrase)
+        )
         for word in _words_of(piece.removesuffix("=")):
             if table != CONCEPT and word in articles and len(phrase.split()) > 2:
                 continue

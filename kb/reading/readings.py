@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from kb.reading import little_words
 from kb.reading.facts import KnownRail
@@ -16,6 +16,7 @@ from kb.reading.tokens import (
     RAIL,
     SIGN,
     VOLTS,
+    WORD,
     Token,
 )
 
@@ -88,6 +89,7 @@ class _Finder:
         blocked: frozenset[int],
     ) -> None:
         self.text, self.tokens, self.blocked = text, tokens, blocked
+        self.subjects = subjects
         self.at = {subject.first: subject for subject in subjects}
         self.inside = {place for subject in subjects for place in range(subject.first, subject.last + 1)}
         self.states: dict[int, tuple[str, str]] = {}
@@ -137,7 +139,7 @@ class _Finder:
         for place, token in enumerate(tokens):
             if word := _QUANTITY_WORDS.get(token.folded):
                 self.quantity[place] = word
-        self.actions = [hit.first for hit in hits if hit.table == "actions"]
+        self.actions = {place for hit in hits if hit.table == "actions" for place in hit.places}
         self.parts = {place: hit for hit in hits if hit.table == "parts" for place in hit.places}
 
     def run(self) -> list[Found]:
@@ -161,6 +163,10 @@ class _Finder:
                     subject, open_since = last_rail, at
             own = self.at.get(at)
             if own is not None and not self._is_value(own, subject, open_since, found):
+                if self._says_where(own, subject):
+                    open_since = self._behind_pin(own.last)
+                    at = open_since + 1
+                    continue
                 taken = self._taken_before(own, pending, quantity, found)
                 if taken is not None:
                     found.append(taken)
@@ -176,7 +182,7 @@ class _Finder:
                     made = self._made(subject, at, last, value, low, high, unit, quantity)
                     if made is not None:
                         made.gap = (open_since + 1, at)
-                        found.append(made)
+                        found += [*self._joined_with(made, found), made]
                         open_since = last
                 elif unit == "V" or (unit and quantity):
                     pending = [(at, value, low, high)]
@@ -184,6 +190,35 @@ class _Finder:
                 continue
             at += 1
         return [self._with_state(one) for one in found]
+
+    def _says_where(self, own: Subject, subject: Subject | None) -> bool:
+        """ "vcc on U1 pin 7": a point named behind a supply says where it was measured."""
+        if own.point is None or subject is None or not subject.rail or not own.first:
+            return False
+        same = self.tokens[subject.first].clause == self.tokens[own.first].clause
+        return same and self.tokens[own.first - 1].folded in little_words.PLACE
+
+    def _behind_pin(self, at: int) -> int:
+        """The last token of "pin 7" behind token `at`, or `at`."""
+        if (
+            at + 2 < len(self.tokens)
+            and self.tokens[at + 1].folded == "pin"
+            and self.tokens[at + 2].kind == NUMBER
+        ):
+            return at + 2
+        return at
+
+    def _joined_with(self, made: Found, found: list[Found]) -> list[Found]:
+        """ "12V and 24V stay at 0": the reading of the supply that is joined before."""
+        subject = made.subject
+        before = next((one for one in self.subjects if one.last == subject.first - 2 and one.rail), None)
+        if before is None or not subject.rail:
+            return []
+        if self.tokens[subject.first - 1].folded not in little_words.JOINS_OF_RAILS:
+            return []
+        if any(one.subject is before for one in found):
+            return []
+        return [replace(made, subject=before, first=before.first, tokens=list(made.tokens))]
 
     def _numbers(self, at: int) -> tuple[int, float | None, float | None, float | None, str] | None:
         """(last token, value, low, high, unit) of a number or range at token `at`."""
@@ -247,7 +282,10 @@ class _Finder:
             after = self.tokens[following]
             if after.kind in (NUMBER, VOLTS) or (after.kind == SIGN and after.folded == "="):
                 return False
-        return all(self._skips(place) for place in range(subject.last + 1, own.first))
+        gap = range(subject.last + 1, own.first)
+        if any(self.tokens[place].folded in little_words.JOINS_OF_RAILS for place in gap):
+            return False
+        return all(self._skips(place) for place in gap)
 
     def _skips(self, place: int) -> bool:
         token = self.tokens[place]
@@ -303,7 +341,10 @@ class _Finder:
         crosses = self.tokens[at].clause != self.tokens[max(open_since, 0)].clause
         if crosses and not unit and self._is_whole(at) and not any(self.tokens[p].folded == "(" for p in gap):
             return False
-        if len(gap) > 9 or not all(self._skips(place) for place in gap):
+        strange = [place for place in gap if not self._skips(place)]
+        if len(gap) > 9 or len(strange) > (1 if unit == "V" else 0):
+            return False
+        if strange and (self.tokens[strange[0]].kind != WORD or self._means(strange[0])):
             return False
         # "on load", "when forced" and the like may follow; a noun makes the number count something else.
         after = last + 1
@@ -342,6 +383,12 @@ class _Finder:
                 bool(unit) or quantity == "esr_ohm"
             )
         return unit in ("", "V", "Vpp", "Vac", "A", "ohm")
+
+    def _means(self, place: int) -> bool:
+        """Whether a word between a supply and a number is a part or says what was done."""
+        return (
+            place in self.parts or place in self.actions or self.tokens[place].folded in little_words.LISTED
+        )
 
     def _is_whole(self, at: int) -> bool:
         token = self.tokens[at]
@@ -522,8 +569,10 @@ def _near_rail(
         if (
             subject.first < at
             and subject.rail
-            and subject.nominal_v
-            and abs(volts - subject.nominal_v) <= 0.1 * abs(subject.nominal_v)
+            and (
+                (subject.nominal_v and abs(volts - subject.nominal_v) <= 0.1 * abs(subject.nominal_v))
+                or (subject.role == "bulk" and 280 <= volts <= 420)
+            )
         ):
             return subject
     return None

@@ -438,7 +438,8 @@ def _denied(kept: list[Match], tokens: Sequence[Token], places: _Places) -> list
             present = not _is_denied(match, free, tokens, kept, last_denied)
         if not present:
             last_denied = match
-        result.append(Match(match.name, match.places, match.nots, present))
+        if present or match.name != "does not work":
+            result.append(Match(match.name, match.places, match.nots, present))
     return result
 
 

@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass
 
 from kb.facts.designators import is_designator
+from kb.reading.little_words import BUT
 from kb.reading.stems import fold
 
 WORD, NUMBER, VOLTS, QUANTITY, RAIL, DESIGNATOR, CODE, SIGN = (
@@ -417,6 +418,8 @@ def tokens_of(text: str) -> list[Token]:
         if "\n" in between or "\r" in between:
             clause, sentence = clause + 1, sentence + 1
         end = token.end
+        if token.kind == WORD and token.folded in BUT:
+            clause += 1
         if token.kind != SIGN:
             token.clause, token.sentence = clause, sentence
             kept.append(token)
