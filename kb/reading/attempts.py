@@ -50,7 +50,10 @@ _FAILURE_CONCEPTS: dict[str, tuple[str, frozenset[str]]] = {
     ),
     "dry": ("lost capacitance", _CAPACITORS),
     "burnt": ("burnt", frozenset()),
-    "charred": ("burnt", frozenset(("resistor", "transformer", "connector", "relay", "fusible resistor"))),
+    "charred": (
+        "burnt",
+        frozenset(("resistor", "transformer", "connector", "relay", "fusible resistor", "fuse")),
+    ),
     "corrosion": ("corroded", frozenset()),
     "green": ("corroded", frozenset(("connector", "circuit board", "battery"))),
     "cracked": ("cracked joint", frozenset(("solder joint",))),
@@ -59,6 +62,7 @@ _FAILURE_CONCEPTS: dict[str, tuple[str, frozenset[str]]] = {
 _WET_CAPACITORS = frozenset(
     ("electrolytic capacitor", "bulk capacitor", "polymer capacitor", "battery", None)
 )
+_BAD = frozenset(("defective", "empty", "bad", "loose", "dead"))
 # Parts that a complaint names as well.
 _OF_THE_DEVICE = frozenset(
     (
@@ -98,6 +102,8 @@ class Mention:
     cause: bool | None = None
     ok: bool = False
     only_place: bool = False  # "on CN2 pin 3": where something was measured
+    bad: bool = False  # said to be bad without saying how
+    inferred: bool = False  # the failure follows from what was done
     acted_at: int | None = None  # the token that says what was done
     ends: list[int] = field(default_factory=list)
     sentence: int = 0
@@ -183,7 +189,7 @@ def _merged(spans: list[Mention], tokens: Sequence[Token]) -> list[Mention]:
 
 def _joint_of(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
     """ "dry joint at CN3", "soldadura de L5": a joint of the part behind it."""
-    if before.part_class != "solder joint" or before.part or not span.part:
+    if before.part_class != "solder joint" or before.part or span.part_class == "solder joint":
         return False
     between = tokens[before.last + 1 : span.first]
     return len(between) <= 3 and all(
@@ -260,6 +266,8 @@ class AttemptFinder:
         """ "fuse OK", "D5 ok": a part that was found good; "on CN2 pin 3": one that only says where."""
         good = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "ok"}
         done = [hit.first for hit in self.hits if hit.table == "actions"]
+        bad = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value in _BAD}
+        bad |= {hit.first for hit in self.hits if (hit.table, hit.value) == ("words", "bad")}
         for number, mention in enumerate(self.mentions):
             behind = self.mentions[number + 1].first if number + 1 < len(self.mentions) else len(self.tokens)
             clause = self.tokens[mention.last].clause
@@ -271,6 +279,7 @@ class AttemptFinder:
                 for at in range(mention.last + 1, min(mention.last + 4, behind, len(self.tokens)))
                 if self.tokens[at].clause == clause
             ]
+            mention.bad = any(at in bad for at in near)
             mention.ok = any(at in good for at in near) and not any(at in done for at in near)
             if mention.ok and any(self.tokens[at].folded in negation_words() for at in near):
                 mention.ok = False
@@ -317,7 +326,7 @@ class AttemptFinder:
                 span = set(range(hit.first, hit.last + 1))
                 if mine & span or (table == "failures" and taken & span):
                     continue
-                if table == "actions" and self._denied(hit):
+                if table == "actions" and (self._denied(hit) or self._ordered(hit.first, hit.last)):
                     continue
                 mine |= span
                 found.append(_Event(hit.first, hit.last, table, hit.value))
@@ -328,9 +337,23 @@ class AttemptFinder:
             if hit.table == CONCEPT and hit.value in _FAILURE_CONCEPTS and not taken.intersection(hit.places)
         ]
         for at, token in enumerate(self.tokens):
-            if token.kind == WORD and token.folded in little_words.NEW and at not in taken:
+            if (
+                token.kind == WORD
+                and token.folded in little_words.NEW
+                and at not in taken
+                and not self._ordered(at, at)
+            ):
                 found.append(_Event(at, at, "actions", "replace"))
         return sorted(found, key=lambda event: (event.first, event.kind))
+
+    def _ordered(self, first: int, last: int) -> bool:
+        """ "new one ordered": nothing was done yet."""
+        near = range(first, min(last + 4, len(self.tokens)))
+        return any(
+            self.tokens[at].folded in little_words.ORDERED
+            and self.tokens[at].clause == self.tokens[first].clause
+            for at in near
+        )
 
     def _denied(self, hit: Hit) -> bool:
         before = hit.first - 1
@@ -432,7 +455,10 @@ class AttemptFinder:
         group = [
             mention
             for mention in group
-            if mention.failure or (not mention.only_place and (mention.part or self._is_board_part(mention)))
+            if mention.failure
+            or mention.bad
+            or (not mention.only_place and (mention.part or self._is_board_part(mention)))
+            or 0 < event.first - mention.last <= 2
         ]
         group = self._bad_ones(group)
         if not group and event.value in ("clean", "resolder", "adjust", "recap section", "reprogram"):
@@ -454,7 +480,7 @@ class AttemptFinder:
             with_bad = any(
                 other.failure and _listed(*_in_order(mention, other), tokens=self.tokens) for other in sides
             )
-            if mention.failure or with_bad:
+            if mention.failure or mention.bad or with_bad:
                 kept.append(mention)
         return kept
 
@@ -564,7 +590,7 @@ class AttemptFinder:
         ):
             mention.part_class = "Schottky rectifier"
         if mention.part_class == "solder joint" and mention.failure is None and mention.action == "resolder":
-            mention.failure = "cracked joint"
+            mention.failure, mention.inferred = "cracked joint", True
         if mention.part_class == "fuse" and mention.failure == "burnt":
             mention.failure = "open"
         if mention.failure == "leaking electrolyte" and mention.part_class not in _WET_CAPACITORS:
@@ -632,6 +658,11 @@ class AttemptFinder:
             token.unit == "ohm" and (token.value or 0) < 1 for token in values
         ):
             return "current sense resistor"
+        behind = [token.folded for token in self.tokens[mention.last + 1 : mention.last + 5]]
+        if designator_letters(mention.part) == "Q" and (
+            "c - e" in " ".join(behind) or "b - e" in " ".join(behind)
+        ):
+            return "bipolar transistor"
         return class_of_designator(mention.part, mention.failure)
 
     def _role(self, mention: Mention, roles: list[tuple[int, str]]) -> str | None:

@@ -338,7 +338,7 @@ def _walk(
             if entry.words[number] in keys[at]:
                 found.append(at)
                 break
-            if tokens[at].folded not in skipped and tokens[at].kind != SIGN:
+            if entry.value == _IDIOM or (tokens[at].folded not in skipped and tokens[at].kind != SIGN):
                 if tokens[at].folded in _JOINS:
                     return None
                 gap -= 1

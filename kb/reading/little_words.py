@@ -228,3 +228,19 @@ COPULAS = _words(
 
 # Between two supplies of which the same is said.
 JOINS_OF_RAILS = _words("and und et en y e & / or")
+
+# What was asked for and is not fitted yet.
+ORDERED = _words(
+    """
+    awaiting besteld bestellen bestellt commande commandee needed needs order ordered ordinata ordinato
+    pedida pedido waiting wanted
+    """
+)
+
+# Before a value that a supply keeps.
+STEADY = _words(
+    """
+    aguanta estable haelt halt hold holds measures meet mesure mide misst misura reads regge stabiel
+    stabil stabile stable steady tient
+    """
+)

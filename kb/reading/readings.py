@@ -90,6 +90,7 @@ class _Finder:
     ) -> None:
         self.text, self.tokens, self.blocked = text, tokens, blocked
         self.subjects = subjects
+        self.made_of: Subject | None = None  # of what the last reading was
         self.at = {subject.first: subject for subject in subjects}
         self.inside = {place for subject in subjects for place in range(subject.first, subject.last + 1)}
         self.states: dict[int, tuple[str, str]] = {}
@@ -170,6 +171,7 @@ class _Finder:
                 taken = self._taken_before(own, pending, quantity, found)
                 if taken is not None:
                     found.append(taken)
+                    self.made_of = own
                     pending = []
                 subject, open_since = own, own.last
                 last_rail = own if own.rail else last_rail
@@ -178,11 +180,14 @@ class _Finder:
             numbers = self._numbers(at)
             if numbers is not None:
                 last, value, low, high, unit = numbers
+                if unit == "ohm" and self.quantity.get(last + 1) == "esr_ohm":
+                    quantity = "esr_ohm"
                 if subject is not None and self._belongs(subject, at, last, unit, quantity, open_since):
                     made = self._made(subject, at, last, value, low, high, unit, quantity)
                     if made is not None:
                         made.gap = (open_since + 1, at)
                         found += [*self._joined_with(made, found), made]
+                        self.made_of = subject
                         open_since = last
                 elif unit == "V" or (unit and quantity):
                     pending = [(at, value, low, high)]
@@ -339,6 +344,8 @@ class _Finder:
         """Whether the number at token `at` is read on `subject`: only words that join the two stand between."""
         gap = range(open_since + 1, at)
         crosses = self.tokens[at].clause != self.tokens[max(open_since, 0)].clause
+        if crosses and self.made_of is subject and subject.role == "bulk" and unit == "V":
+            return False
         if crosses and not unit and self._is_whole(at) and not any(self.tokens[p].folded == "(" for p in gap):
             return False
         strange = [place for place in gap if not self._skips(place)]
@@ -519,6 +526,7 @@ def implied_readings(
     if acted is None:
         return []
     used = {place for one in readings for place in one.tokens} | blocked
+    used |= {place for one in readings for place in range(one.subject.first, one.subject.last + 1)}
     used |= {
         place
         for subject in subjects
@@ -527,6 +535,7 @@ def implied_readings(
     }
     action_words = {place for hit in hits if hit.table == "actions" for place in hit.places}
     states = {place: hit.value for hit in hits if hit.table == "loads" for place in hit.places}
+    parts = {place for hit in hits if hit.table == "parts" for place in hit.places}
     found: list[Found] = []
     for at, token in enumerate(tokens):
         if at <= acted - 3 or at in used or token.kind not in (NUMBER, VOLTS) or token.value is None:
@@ -539,8 +548,11 @@ def implied_readings(
             before is None
             or before.clause != token.clause
             or before.folded in (",", ":")
+            or before.folded in little_words.JOINS_OF_RAILS
+            or at - 1 in parts
             or at - 1 in action_words
             or before.folded in little_words.AGAIN | little_words.NOW
+            or before.folded in little_words.STEADY
         )
         behind = tokens[at + 1] if at + 1 < len(tokens) else None
         ends = (
@@ -552,7 +564,8 @@ def implied_readings(
         )
         if not (arrow or alone) or not ends:
             continue
-        subject = _near_rail(token.value, at, subjects, rails)
+        back = before is not None and before.folded in little_words.AGAIN | little_words.NOW
+        subject = _near_rail(token.value, at, subjects, rails if back or arrow else ())
         if subject is not None:
             made = Found(subject, at, at, "dc_v", token.value, tokens=[at], after_repair=True)
             if subject.role == "standby":
@@ -575,4 +588,7 @@ def _near_rail(
             )
         ):
             return subject
+    for rail in rails:
+        if abs(volts - rail.nominal_v) <= 0.05 * abs(rail.nominal_v):
+            return Subject(at, at, rail.name, rail.role, rail.nominal_v, always_on=rail.always_on)
     return None

@@ -107,6 +107,7 @@ def _is_part(hit: Hit, longer: dict[int, list[Hit]]) -> bool:
     )
 
 
+_AND = frozenset(("and", "und", "et", "y", "ed"))
 _NOTS = (("no",), ("none",))
 
 
@@ -159,6 +160,11 @@ class _Places:
         low, high = bisect_left(starts, at - reach), bisect_left(starts, at + reach + 1)
         return [span for span in self.spans[name][low:high] if self.tokens[span[0]].clause == clause]
 
+    def joined_between(self, one: int, other: int) -> bool:
+        """Whether an "and" stands between two tokens."""
+        low, high = (one, other) if one < other else (other, one)
+        return any(self.tokens[at].folded in _AND for at in range(low + 1, high))
+
     def in_sentence(self, name: str, at: int) -> bool:
         """Whether an element stands in the sentence of token `at`."""
         sentence = self.tokens[at].sentence
@@ -208,7 +214,7 @@ def _gather(
             (min(abs(at - mine) for at in other for mine in used), other)
             for name in names
             for other in places.near(name, span[0], reach)
-            if not used.intersection(other)
+            if not used.intersection(other) and not places.joined_between(span[0], other[0])
         ]
         if not near:
             return None

@@ -373,7 +373,28 @@ class _Scan:
         ):
             return 0
         if not touching and (
-            raw in ("V", "A", "F", "E", "I", "H", "W", "M", "P", "S", "X", "PFC", "LED", "ESR", "VCC")
+            raw
+            in (
+                "V",
+                "A",
+                "F",
+                "E",
+                "I",
+                "H",
+                "W",
+                "M",
+                "P",
+                "S",
+                "X",
+                "OK",
+                "PC",
+                "PS",
+                "PFC",
+                "LED",
+                "LCD",
+                "FAN",
+                "FET",
+            )
             or self._unit(following)[0]
         ):
             return 0
@@ -418,7 +439,7 @@ def tokens_of(text: str) -> list[Token]:
         if "\n" in between or "\r" in between:
             clause, sentence = clause + 1, sentence + 1
         end = token.end
-        if token.kind == WORD and token.folded in BUT:
+        if token.kind == WORD and token.folded in BUT and not _before_number(text, token):
             clause += 1
         if token.kind != SIGN:
             token.clause, token.sentence = clause, sentence
@@ -429,7 +450,7 @@ def tokens_of(text: str) -> list[Token]:
             if sign != "." or _ends_sentence(text, token, kept):
                 clause, sentence = clause + 1, sentence + 1
         elif (
-            sign in _SOFT
+            (sign in _SOFT and (sign != "/" or _apart(text, token)))
             or (len(sign) > 1)
             or (
                 sign == "-"
@@ -444,6 +465,40 @@ def tokens_of(text: str) -> list[Token]:
     return kept
 
 
+def _apart(text: str, sign: Token) -> bool:
+    """Whether a space stands on a side of a sign."""
+    return text[sign.start - 1 : sign.start].isspace() or text[sign.end : sign.end + 1].isspace()
+
+
+def _before_number(text: str, token: Token) -> bool:
+    """Whether a number follows: "12V maar 9 V" is "only 9 V"."""
+    return text[token.end : token.end + 2].strip()[:1].isdigit()
+
+
+# Letters that are words or units where a number follows behind a space.
+_NO_DESIGNATOR_ALONE = frozenset(
+    (
+        "V",
+        "A",
+        "F",
+        "E",
+        "I",
+        "H",
+        "W",
+        "M",
+        "P",
+        "S",
+        "X",
+        "OK",
+        "PC",
+        "PS",
+        "PFC",
+        "LED",
+        "LCD",
+        "FAN",
+        "FET",
+    )
+)
 _SHORT_FORMS = frozenset(
     ("def", "rempl", "ca", "approx", "incl", "inkl", "bzw", "zb", "z", "b", "o", "ok", "nr", "no", "no",
      "resp", "evtl", "ev",
