@@ -3,7 +3,7 @@
 The manifest is put in place as a whole, so an index is always what some commit left: whatever a process that
 was stopped had written besides counts for nothing and is removed when the index is opened. The manifest
 carries its own SHA-256 and that of each segment, which are compared when the index is opened, and the lists
-of names that the cases were read with, so that an index made with other lists need not be built anew.
+of names that the cases were read with, so that an index made with other lists need not be rebuilt.
 """
 
 from __future__ import annotations

@@ -98,7 +98,7 @@ def test_an_interrupted_rebuild_keeps_the_old_index(folder: Path) -> None:
     assert SearchIndex.open(folder).seen == (61, "other")
 
 
-def test_a_disk_that_refuses_is_told_and_made_good_later(
+def test_a_disk_that_refuses_is_reported_and_caught_up_with_later(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     index = SearchIndex.open(folder)

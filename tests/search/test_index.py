@@ -411,7 +411,7 @@ def test_threads_search_rightly_while_cases_are_saved(tmp_path: Path) -> None:
     assert len(rounds) > 10
 
 
-def test_progress_is_told_and_documents_may_come_one_by_one() -> None:
+def test_progress_is_reported_and_documents_may_come_one_by_one() -> None:
     told: list[int] = []
 
     def stream() -> Iterator[CaseDocument]:
