@@ -2,6 +2,6 @@
 
 import sys
 
-from kb.cli import main
+from kb.cli.main import main
 
 sys.exit(main())

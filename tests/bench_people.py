@@ -10,7 +10,10 @@ import httpx
 
 from kb.config import Settings
 from kb.model import CaseRecord, Connector, Enable, FamilyRecord, LoadRecord, NotedSymptom, Rail
-from kb.service import Shop, bench_sequence, cases, families, loads
+from kb.service import Shop
+from kb.service.bench import loads, runs
+from kb.service.boards import families
+from kb.service.cases import cases
 from kb.web.app import create_app
 
 TODAY = date(2026, 11, 25)
@@ -115,14 +118,14 @@ async def begin(person: httpx.AsyncClient, **fields: str) -> str:
 
 def number_of(shop: Shop, uid: str, title: str) -> int:
     """The number of a step by its title."""
-    return next(one.number for one in bench_sequence.view(shop, uid).steps if one.step.title == title)
+    return next(one.number for one in runs.view(shop, uid).steps if one.step.title == title)
 
 
 async def measure(
     person: httpx.AsyncClient, shop: Shop, uid: str, title: str, **fields: str
 ) -> httpx.Response:
     """Types something at a step."""
-    place = bench_sequence.view(shop, uid).step(number_of(shop, uid, title))
+    place = runs.view(shop, uid).step(number_of(shop, uid, title))
     return await person.post(
         f"/bench/{uid}/steps/{place.number}", data={"seen": str(len(place.entries)), **fields}
     )
@@ -138,7 +141,7 @@ async def walk(
     """Goes on step after step with a good board's values (`odd` by step title with `_` for blanks instead)."""
     other = {re.sub("_", " ", title): fields for title, fields in odd.items()}
     for _ in range(60):
-        view = bench_sequence.view(shop, uid)
+        view = runs.view(shop, uid)
         if view.next_number is None:
             return
         title = view.step(view.next_number).step.title

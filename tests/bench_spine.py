@@ -33,10 +33,10 @@ from pathlib import Path
 
 import httpx
 from databases import PLACES, Server
+from demo_town.generator import generate, lines
 
-from kb.demo.generator import generate, lines
 from kb.facts.parts import PART_CLASSES
-from kb.service.finding import COMPLETED
+from kb.service.find.case_search import COMPLETED
 
 SEED = 7
 QUERIES = 60

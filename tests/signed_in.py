@@ -9,9 +9,11 @@ from factories import a_case, a_family, bring, fresh_shop
 from web_client import HOST, Client
 
 from kb.model.people import LEVELS
-from kb.service import Shop, people, signing_in, tokens
-from kb.service.audit import Visitor
-from kb.web.serving import Serving
+from kb.service import Shop
+from kb.service.accounts import people, tokens
+from kb.service.accounts import signed_in as signing_in
+from kb.service.accounts.audit import Visitor
+from kb.web.guard.serving import Serving
 
 KEY = "a key for tests that signs what they make " * 2
 # Names by level; the roles are invented.

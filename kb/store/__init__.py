@@ -1,5 +1,5 @@
 """The records on disk: tables, migrations, transactions and the change feed."""
 
-from kb.store.engine import Store
+from kb.store.store import Store
 
 __all__ = ["Store"]

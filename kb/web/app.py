@@ -12,16 +12,20 @@ from starlette.staticfiles import StaticFiles
 
 from kb import __version__, assets
 from kb.service import Shop
-from kb.web import access, errors
+from kb.web import errors
 from kb.web.api import bench as api_bench
 from kb.web.api import cases as api_cases
 from kb.web.api import families as api_families
 from kb.web.api import files as api_files
 from kb.web.api import moving as api_moving
+from kb.web.api import reading as api_reading
 from kb.web.api import trust as api_trust
 from kb.web.api.shapes import ErrorBody
-from kb.web.cookies import Cookies
-from kb.web.door import Door, checked_by_the_door
+from kb.web.guard import access
+from kb.web.guard.cookies import Cookies
+from kb.web.guard.door import Door, checked_by_the_door
+from kb.web.guard.requests import Guard
+from kb.web.guard.serving import Serving
 from kb.web.observing import Figures, Observer
 from kb.web.pages import (
     account,
@@ -53,8 +57,6 @@ from kb.web.pages import (
     take_out,
     track_record,
 )
-from kb.web.security import Guard
-from kb.web.serving import Serving
 
 # Every list of a record at its longest stays below this; only uploads may be larger.
 _BODY_BYTES = 2_000_000
@@ -100,7 +102,7 @@ def _routes() -> list[BaseRoute]:
     refusals: dict[int | str, dict[str, Any]] = {
         code: {"model": ErrorBody} for code in (400, 401, 403, 404, 405, 409, 412, 413, 422, 428, 500, 503)
     }
-    for api in (api_cases, api_files, api_trust, api_families, api_bench, api_moving):
+    for api in (api_cases, api_files, api_trust, api_reading, api_families, api_bench, api_moving):
         router.include_router(api.router, prefix="/api", tags=["api"], responses=refusals)
     for page in (
         find,

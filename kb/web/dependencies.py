@@ -1,13 +1,15 @@
 """What routes ask for."""
 
+from collections.abc import AsyncIterator
 from typing import Annotated
 
 from fastapi import Depends, Query, Request
+from starlette.datastructures import FormData
 
 from kb.service import Shop
-from kb.service.audit import Visitor
-from kb.service.finding import Filters
-from kb.service.taking_out import Choice
+from kb.service.accounts.audit import Visitor
+from kb.service.find.case_search import Filters
+from kb.service.transfer.exports import Choice
 
 
 def _visitor(request: Request) -> Visitor:
@@ -20,6 +22,29 @@ def _shop(request: Request) -> Shop:
     return shop.acting_as(_visitor(request).name)
 
 
+async def _texts(request: Request, max_fields: int) -> FormData:
+    """The texts of a form that takes no file; a file that was sent all the same is let go of at once."""
+    async with request.form(max_fields=max_fields) as data:
+        return FormData([(name, text) for name, text in data.multi_items() if isinstance(text, str)])
+
+
+async def _form(request: Request) -> FormData:
+    return await _texts(request, 1_000)
+
+
+async def _long_form(request: Request) -> FormData:
+    return await _texts(request, 20_000)
+
+
+async def _form_with_files(request: Request) -> AsyncIterator[FormData]:
+    """A form with files in it; what they take up on the disk is let go of after the answer."""
+    async with request.form(max_fields=20_000) as data:
+        yield data
+
+
+FormHere = Annotated[FormData, Depends(_form)]
+LongFormHere = Annotated[FormData, Depends(_long_form)]
+FormWithFilesHere = Annotated[FormData, Depends(_form_with_files)]
 VisitorHere = Annotated[Visitor, Depends(_visitor)]
 ShopHere = Annotated[Shop, Depends(_shop)]
 Limit = Annotated[int, Query(ge=1, le=200)]

@@ -18,10 +18,10 @@ from starlette.types import Scope
 
 from kb.errors import BadInput, KbError, NotFound, StoreAway, TooSoon
 from kb.model.problems import explain_entries
-from kb.web.again import typed_into
+from kb.web.guard.requests import PROTECTIVE_HEADERS
 from kb.web.observing import REQUEST_ID
 from kb.web.rendering import render
-from kb.web.security import PROTECTIVE_HEADERS
+from kb.web.resend import typed_into
 
 log = logging.getLogger(__name__)
 _BACK_S = 5  # a database that was started anew answers within some seconds

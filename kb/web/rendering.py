@@ -8,15 +8,17 @@ from typing import Any
 from urllib.parse import quote, urlencode
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from starlette.responses import HTMLResponse
+from starlette.responses import HTMLResponse, RedirectResponse
 from starlette.types import Scope
 
 from kb import __version__, assets
 from kb.facts.quantities import format_quantity
 from kb.facts.reading_lines import UNIT_OF_QUANTITY
 from kb.facts.vocabulary import QUANTITIES
+from kb.model import RECORD_TYPES, Attempt, label_of
 from kb.model.people import ADMINISTER, WORK
 
+_RECORDS = RECORD_TYPES | {"attempt": Attempt}
 _QUANTITY_MEANING = {word.value: word.meaning for word in QUANTITIES}
 
 
@@ -38,6 +40,11 @@ def day(value: date | None) -> str:
 def family_path(code: str) -> str:
     """The address of a family's page. Separators do not count in a code, so a slash may be a hyphen."""
     return "/families/" + quote(code.replace("/", "-"), safe="")
+
+
+def see_other(url: str) -> RedirectResponse:
+    """Where a form that was taken leads: the browser asks for that page, so that reloading sends nothing again."""
+    return RedirectResponse(url, status_code=303)
 
 
 def record_path(entity: str, name: str) -> str:
@@ -76,6 +83,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters.update(quantity=quantity, plural=plural, day=day, percent=percent, family_path=family_path)
+    made.globals["label"] = lambda record, field: label_of(_RECORDS[record], field)
     made.globals.update(record_path=record_path, history_path=history_path)
     made.filters["query"] = lambda pairs: urlencode([pair for pair in pairs if pair[1]])
     made.filters["quantity_meaning"] = lambda kind: _QUANTITY_MEANING[kind].split(",")[0]

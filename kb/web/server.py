@@ -13,19 +13,21 @@ from pathlib import Path
 
 import uvicorn
 
-from kb import logs
 from kb.errors import BadInput, StoreTrouble
-from kb.running import give_back_memory, keep_memory_small, settle_memory, tell_supervisor
-from kb.service import Shop, passwords, sheets
-from kb.service.bin import BinKeeper
-from kb.service.daily import DailyBackups
-from kb.service.following import Follower
-from kb.service.looking import NowAndThen
-from kb.web import serving
+from kb.service import Shop, sheets
+from kb.service.accounts import passwords
+from kb.service.accounts.uses import UseKeeper
+from kb.service.history.bin import BinKeeper
+from kb.service.operate.daily import DailyBackups
+from kb.service.shop.cut_off.follower import Follower
+from kb.service.shop.periodic import NowAndThen
+from kb.web import logs
 from kb.web.app import create_app
-from kb.web.connections import MOST_AT_ONCE, protocol_for
+from kb.web.guard import serving
+from kb.web.guard.connections import MOST_AT_ONCE, protocol_for
+from kb.web.hosts import is_loopback
 from kb.web.observing import current_request
-from kb.web.security import is_loopback
+from kb.web.process import give_back_memory, keep_memory_small, settle_memory, tell_supervisor
 
 
 class _Server(uvicorn.Server):
@@ -66,7 +68,7 @@ def run(
     taken port.
     """
     if tls:
-        _prove(*tls)
+        prove_certificate(*tls)
     plan = serving.plan(shop, host, demo=demo, tls=bool(tls))
     listener = _listen(host, port)
     shown = f"[{host}]" if ":" in host else host
@@ -116,7 +118,7 @@ def run(
 
 
 def _keepers(shop: Shop, demo: bool) -> list[NowAndThen]:
-    threads: list[NowAndThen] = [MemoryKeeper(shop)]
+    threads: list[NowAndThen] = [MemoryKeeper(shop), UseKeeper(shop)]
     if not demo:
         threads.append(BinKeeper(shop))
         if shop.settings.backup_daily:
@@ -141,7 +143,8 @@ class MemoryKeeper(NowAndThen):
         give_back_memory()
 
 
-def _prove(certificate: Path, key: Path) -> None:
+def prove_certificate(certificate: Path, key: Path) -> None:
+    """Raises BadInput where they are no certificate and its key."""
     try:
         ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key)
     except (OSError, ssl.SSLError) as error:

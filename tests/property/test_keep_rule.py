@@ -7,8 +7,8 @@ from datetime import date, datetime, timedelta
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kb.service import keep_rule
-from kb.service.keep_rule import DAYS, MONTHS, WEEKS, moment_of, superfluous
+from kb.service.operate import keep_rule
+from kb.service.operate.keep_rule import DAYS, MONTHS, WEEKS, moment_of, superfluous
 
 moments = st.datetimes(datetime(2020, 1, 1), datetime(2035, 12, 31)).map(lambda at: at.replace(microsecond=0))
 foreign = st.sampled_from(

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from kb.errors import BadInput
 from kb.exchange import lines as exchange
-from kb.service import moving
+from kb.service.cases import prerequisites
 from kb.service.sheets import known
 from kb.service.sheets.building import Builder, Refused
 from kb.service.sheets.fields import FIELDS
@@ -72,7 +72,7 @@ def test_any_row_is_a_case_or_is_refused(
     case, why = None, ""
     try:
         case, _ = builder.case(list(enumerate(rows, start=2)))
-        moving.refuse_future_days(case, TODAY)
+        prerequisites.refuse_future_days(case, TODAY)
     except (Refused, BadInput) as error:
         why = str(error).strip()
     assert case is not None or why

@@ -10,7 +10,7 @@ import pytest
 from argon2.low_level import Type, ffi, lib
 
 from kb.errors import BadInput
-from kb.service import passwords
+from kb.service.accounts import passwords
 
 
 def test_the_library_gives_the_tag_of_rfc_9106_section_5_3() -> None:

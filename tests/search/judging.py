@@ -26,7 +26,7 @@ from kb import assets
 from kb.model import CaseRecord, FamilyRecord
 from kb.search import CaseDocument, SearchIndex
 from kb.search.case_terms import ZONE_WEIGHTS
-from kb.service.translate import document_of
+from kb.service.shop.translate import document_of
 
 JUDGED = json.loads((Path(__file__).parent / "judged" / "queries.json").read_text("utf-8"))
 DEPTH = 10

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
-import sys
-import time
 import tracemalloc
 from multiprocessing.context import SpawnContext
 from pathlib import Path
 from typing import Any
 
+import commands
 import pytest
 from search_cases import generated_cases
 
@@ -198,18 +196,13 @@ def test_a_killed_process_leaves_an_index_that_is_whole_and_behind_by_no_more_th
     tmp_path: Path,
 ) -> None:
     SearchIndex.open(tmp_path).rebuild([], (0, ""))
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
     for round_number in range(6):
-        process = subprocess.Popen(
-            [sys.executable, "-c", _WRITER, str(tmp_path)], stdout=subprocess.PIPE, text=True, env=environment
-        )
-        assert process.stdout is not None
-        process.stdout.readline()
-        time.sleep(0.15 + 0.037 * round_number)
+        process = commands.start_code(_WRITER, [str(tmp_path)], dict(os.environ))
+        # Told of some, it is somewhere in the next.
+        first = [process.stdout.readline() for _ in range(3 + 5 * round_number)]
         process.send_signal(signal.SIGKILL)
-        lines = process.stdout.read().split()
-        process.wait()
-        process.stdout.close()
+        lines = [line.strip() for line in (*first, *process.stdout.read().splitlines())]
+        process.close()
         index = SearchIndex.open(tmp_path)
         assert index.was_rebuilt_because is None
         told = int(lines[-1]) if lines else 0

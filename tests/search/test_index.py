@@ -14,7 +14,7 @@ from search_cases import HOSTILE, generated_cases, generated_queries
 
 from kb.model import FollowUp, Reading
 from kb.search import CaseDocument, Filters, SearchIndex
-from kb.service.translate import document_of
+from kb.service.shop.translate import document_of
 
 HARBOUR = (
     CaseDocument(

@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 import gc
-import os
-import subprocess
-import sys
 import threading
 import weakref
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import commands
 import numpy as np
 import pytest
+from commands import STUCK_S
 from factories import TODAY, a_case, a_family, bring, encoded, settings_in, shop_in
+from processes import bare_environment
 from search_cases import generated_cases, generated_queries
 
 from kb.model import PartClassRecord, SymptomRecord
 from kb.search import Analysis, SearchIndex, evidence
-from kb.service import Shop, derived, health, words
+from kb.service import Shop
+from kb.service.boards import vocabulary
+from kb.service.operate import health
+from kb.service.shop import derived
 from kb.store.records import lists
 
 CASES = list(generated_cases(160))
@@ -199,28 +202,32 @@ AQUARIUM = SymptomRecord(name="gurgling noise", synonyms=["like an aquarium", "b
 
 def test_a_saved_name_finds_cases_at_once_and_no_longer_when_it_is_taken_away(shop: Shop) -> None:
     assert found(shop, "burbles") == set()
-    assert words.save(shop, AQUARIUM) == "added"
+    assert vocabulary.save(shop, AQUARIUM) == "added"
     assert found(shop, "burbles") == {"bubbles"}
     snippet = shop.derived.index.search("burbles").hits[0].snippet
     assert ("like an aquarium", True) in snippet.pieces
-    assert words.save(shop, AQUARIUM.model_copy(update={"synonyms": []})) == "updated"
+    assert vocabulary.save(shop, AQUARIUM.model_copy(update={"synonyms": []})) == "updated"
     assert found(shop, "burbles") == set()
     assert (shop.derived.trouble, shop.derived.index_rebuilt_because) == (None, "there is no index yet")
 
 
 def test_a_saved_name_of_a_part_class_finds_cases_at_once(shop: Shop) -> None:
     assert found(shop, "tin barrel") == set()
-    (record,) = [entry for entry in words.part_classes(shop) if entry.name == "electrolytic capacitor"]
-    words.save(shop, PartClassRecord(**{**record.model_dump(), "synonyms": [*record.synonyms, "tin barrel"]}))
+    (record,) = [entry for entry in vocabulary.part_classes(shop) if entry.name == "electrolytic capacitor"]
+    vocabulary.save(
+        shop, PartClassRecord(**{**record.model_dump(), "synonyms": [*record.synonyms, "tin barrel"]})
+    )
     assert found(shop, "tin barrel") == {"bubbles", "named", "other"}
 
 
 def test_free_text_is_read_with_a_name_that_another_process_saved(shop: Shop, tmp_path: Path) -> None:
     with_it = Shop.open(settings_in(tmp_path), today=lambda: TODAY)
-    words.save(with_it, AQUARIUM)
+    vocabulary.save(with_it, AQUARIUM)
     with_it.close()
     understood = evidence.match_symptoms(
-        "it burbles", [(entry.name, entry.synonyms) for entry in words.symptoms(shop)], shop.derived.analysis
+        "it burbles",
+        [(entry.name, entry.synonyms) for entry in vocabulary.symptoms(shop)],
+        shop.derived.analysis,
     )
     assert understood.symptoms == (("gurgling noise", True, "burbles"),)
 
@@ -228,7 +235,7 @@ def test_free_text_is_read_with_a_name_that_another_process_saved(shop: Shop, tm
 def test_another_server_on_the_same_store_notices_and_both_agree_on_disk(shop: Shop, tmp_path: Path) -> None:
     other = Shop.open(settings_in(tmp_path), today=lambda: TODAY)
     assert found(other, "burbles") == set()
-    words.save(shop, AQUARIUM)
+    vocabulary.save(shop, AQUARIUM)
     assert found(other, "burbles") == {"bubbles"}
     other.close()
     third = Shop.open(settings_in(tmp_path), today=lambda: TODAY)
@@ -243,14 +250,7 @@ def test_a_name_brought_in_by_the_command_line_beside_a_running_server_is_notice
 ) -> None:
     file = tmp_path / "names.jsonl"
     file.write_bytes(b"".join(encoded([AQUARIUM])))
-    environment = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
-    done = subprocess.run(
-        [sys.executable, "-m", "kb", "import", str(file)],
-        env={**environment, "KB_DATA": str(tmp_path)},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    done = commands.run(["import", str(file)], bare_environment(KB_DATA=str(tmp_path)))
     assert done.returncode == 0, done.stderr
     assert found(shop, "burbles") == {"bubbles"}
 
@@ -280,17 +280,17 @@ def test_a_name_in_very_many_cases_is_taken_in_behind_the_pages_which_say_so(
     read_the_rest = derived.Derived._read_the_rest
 
     def held_back(copies: derived.Derived) -> None:
-        assert go_on.wait(20)
+        assert go_on.wait(STUCK_S)
         read_the_rest(copies)
 
     monkeypatch.setattr(derived.Derived, "_read_the_rest", held_back)
-    words.save(shop, AQUARIUM)
+    vocabulary.save(shop, AQUARIUM)
     assert 0 < shop.derived.index.search("burbles", limit=0).total < 121
     assert "cases are not found by them yet" in str(shop.derived.trouble)
     assert health.health(shop).ok
     reader = shop.derived._reader
     assert reader is not None
     go_on.set()
-    reader.join(20)
+    reader.join(STUCK_S)
     assert shop.derived.index.search("burbles", limit=0).total == 121
     assert shop.derived.trouble is None

@@ -13,11 +13,15 @@ from pathlib import Path
 
 import pytest
 from factories import a_case, a_family, bring, exported, settings_in, shop_in
+from processes import until
 
 from kb.errors import BadInput, KbError, NotFound, StoreTrouble
-from kb.service import Shop, backups, cases, keeping
-from kb.service.daily import DailyBackups
-from kb.store import portable, schema, sqlite_files
+from kb.service import Shop
+from kb.service.cases import cases
+from kb.service.operate import backup_files, backups
+from kb.service.operate.daily import DailyBackups
+from kb.store.engine import schema, sqlite_files
+from kb.store.portable import backup_file
 
 PHOTO = b"not really a photograph" * 1000
 
@@ -41,7 +45,7 @@ def shop(tmp_path: Path) -> Shop:
 def test_a_backup_says_what_it_holds_and_other_programs_can_read_it(shop: Shop, tmp_path: Path) -> None:
     photo = keep_file(shop)
     target = tmp_path / "all.zip"
-    keeping.back_up(shop.settings, target)
+    backup_files.back_up(shop.settings, target)
     with zipfile.ZipFile(target) as archive:
         assert archive.testzip() is None
         manifest = json.loads(archive.read("manifest.json"))
@@ -68,11 +72,11 @@ def test_a_backup_says_what_it_holds_and_other_programs_can_read_it(shop: Shop, 
 def test_a_restored_store_is_the_store_that_was_backed_up(shop: Shop, tmp_path: Path) -> None:
     photo = keep_file(shop)
     before = exported(shop)
-    keeping.back_up(shop.settings, tmp_path / "all.zip")
+    backup_files.back_up(shop.settings, tmp_path / "all.zip")
     cases.save(shop, a_case("three"))
     shop.close()
     photo.unlink()
-    done = keeping.restore(shop.settings, tmp_path / "all.zip")
+    done = backup_files.restore(shop.settings, tmp_path / "all.zip")
     assert (done.files, done.brought_up, done.kept_is_damaged, done.restart) == (1, False, False, False)
     assert photo.read_bytes() == PHOTO
     again = Shop.open(shop.settings)
@@ -80,7 +84,7 @@ def test_a_restored_store_is_the_store_that_was_backed_up(shop: Shop, tmp_path: 
     again.close()
     assert done.kept is not None
     assert sqlite_files.faults(done.kept) == []
-    back = keeping.restore(shop.settings, done.kept)
+    back = backup_files.restore(shop.settings, done.kept)
     third = Shop.open(shop.settings)
     assert cases.exists(third, "three")
     assert back.kept != done.kept
@@ -88,10 +92,10 @@ def test_a_restored_store_is_the_store_that_was_backed_up(shop: Shop, tmp_path: 
 
 
 def test_a_running_program_sees_the_restored_records(shop: Shop, tmp_path: Path) -> None:
-    keeping.back_up(shop.settings, tmp_path / "all.zip")
+    backup_files.back_up(shop.settings, tmp_path / "all.zip")
     cases.save(shop, a_case("three", complaint="zorbles"))
     assert shop.derived.index.search("zorbles", limit=1).total == 1
-    keeping.restore(shop.settings, tmp_path / "all.zip")
+    backup_files.restore(shop.settings, tmp_path / "all.zip")
     assert not cases.exists(shop, "three")
     assert shop.derived.index.search("zorbles", limit=1).total == 0
     cases.save(shop, a_case("four"))
@@ -100,9 +104,9 @@ def test_a_running_program_sees_the_restored_records(shop: Shop, tmp_path: Path)
 
 def test_a_store_is_made_from_a_backup_where_there_is_none(shop: Shop, tmp_path: Path) -> None:
     keep_file(shop)
-    keeping.back_up(shop.settings, tmp_path / "all.zip")
+    backup_files.back_up(shop.settings, tmp_path / "all.zip")
     elsewhere = settings_in(tmp_path / "elsewhere")
-    done = keeping.restore(elsewhere, tmp_path / "all.zip")
+    done = backup_files.restore(elsewhere, tmp_path / "all.zip")
     assert (done.kept, done.files) == (None, 1)
     other = Shop.open(elsewhere)
     assert exported(other) == exported(shop)
@@ -115,7 +119,7 @@ def test_a_bare_database_of_earlier_backups_is_still_restored(shop: Shop, tmp_pa
     before = exported(shop)
     cases.save(shop, a_case("three"))
     shop.close()
-    keeping.restore(shop.settings, tmp_path / "old.sqlite3")
+    backup_files.restore(shop.settings, tmp_path / "old.sqlite3")
     again = Shop.open(shop.settings)
     assert exported(again) == before
     again.close()
@@ -138,11 +142,11 @@ def damaged(file: Path, how: str) -> None:
 @pytest.mark.parametrize("how", ["a flipped bit", "cut short", "empty", "a letter"])
 def test_a_damaged_backup_is_refused_and_nothing_is_touched(shop: Shop, tmp_path: Path, how: str) -> None:
     keep_file(shop)
-    keeping.back_up(shop.settings, tmp_path / "all.zip")
+    backup_files.back_up(shop.settings, tmp_path / "all.zip")
     damaged(tmp_path / "all.zip", how)
     before = exported(shop)
     with pytest.raises(BadInput) as caught:
-        keeping.restore(shop.settings, tmp_path / "all.zip")
+        backup_files.restore(shop.settings, tmp_path / "all.zip")
     assert "all.zip" in caught.value.message
     assert exported(shop) == before
     assert list((tmp_path / "data").glob(".restore-*")) == []
@@ -162,7 +166,7 @@ def test_no_bit_of_a_backup_flips_unnoticed(shop: Shop, tmp_path: Path) -> None:
     """But for what says nothing of the content: times, flags of hosts, and the bits that fill up the last byte
     of a packed member (RFC 1951 ends a stream anywhere in a byte), so that all that is held is as it was."""
     keep_file(shop)
-    keeping.back_up(shop.settings, tmp_path / "all.zip")
+    backup_files.back_up(shop.settings, tmp_path / "all.zip")
     whole = (tmp_path / "all.zip").read_bytes()
     with zipfile.ZipFile(tmp_path / "all.zip") as archive:
         places = [
@@ -182,7 +186,7 @@ def test_no_bit_of_a_backup_flips_unnoticed(shop: Shop, tmp_path: Path) -> None:
         spoilt = bytearray(whole)
         spoilt[place] ^= 0x10
         (tmp_path / "spoilt.zip").write_bytes(bytes(spoilt))
-        if not portable.faults(tmp_path / "spoilt.zip"):
+        if not backup_file.faults(tmp_path / "spoilt.zip"):
             unnoticed += 1
             with zipfile.ZipFile(tmp_path / "spoilt.zip") as archive:
                 assert {name: archive.read(name) for name in archive.namelist()} == held, place
@@ -201,10 +205,10 @@ def test_no_bit_of_a_backup_flips_unnoticed(shop: Shop, tmp_path: Path) -> None:
     ],
 )
 def test_a_backup_that_was_meddled_with_is_refused(shop: Shop, tmp_path: Path, told: str, change) -> None:  # type: ignore[no-untyped-def]
-    keeping.back_up(shop.settings, tmp_path / "all.zip")
+    backup_files.back_up(shop.settings, tmp_path / "all.zip")
     rewritten(tmp_path / "all.zip", change)
     with pytest.raises(BadInput, match=told):
-        keeping.restore(shop.settings, tmp_path / "all.zip")
+        backup_files.restore(shop.settings, tmp_path / "all.zip")
 
 
 def listed_as(name: str, content: bytes):  # type: ignore[no-untyped-def]
@@ -220,23 +224,23 @@ def listed_as(name: str, content: bytes):  # type: ignore[no-untyped-def]
 
 @pytest.mark.parametrize("name", ["../../escaped", "/escaped", "files/../../escaped", "files/ab/escaped"])
 def test_no_member_of_a_backup_is_written_outside_its_place(shop: Shop, tmp_path: Path, name: str) -> None:
-    keeping.back_up(shop.settings, tmp_path / "all.zip")
+    backup_files.back_up(shop.settings, tmp_path / "all.zip")
     rewritten(tmp_path / "all.zip", listed_as(name, b"x"))
     with pytest.raises(BadInput, match="damaged"):
-        keeping.restore(shop.settings, tmp_path / "all.zip")
+        backup_files.restore(shop.settings, tmp_path / "all.zip")
     assert list(tmp_path.rglob("escaped")) == []
 
 
 def test_a_file_under_the_hash_of_another_is_refused(shop: Shop, tmp_path: Path) -> None:
-    keeping.back_up(shop.settings, tmp_path / "all.zip")
+    backup_files.back_up(shop.settings, tmp_path / "all.zip")
     rewritten(tmp_path / "all.zip", listed_as("files/ab/ab" + "0" * 62, b"x"))
     with pytest.raises(BadInput, match="not what its name says"):
-        keeping.restore(shop.settings, tmp_path / "all.zip")
+        backup_files.restore(shop.settings, tmp_path / "all.zip")
 
 
 @pytest.mark.parametrize("field", ["format", "schema"])
 def test_a_backup_of_a_newer_program_is_refused_in_a_sentence(shop: Shop, tmp_path: Path, field: str) -> None:
-    keeping.back_up(shop.settings, tmp_path / "all.zip")
+    backup_files.back_up(shop.settings, tmp_path / "all.zip")
     with zipfile.ZipFile(tmp_path / "all.zip") as archive:
         database = archive.read("store.sqlite3")
     if field == "schema":
@@ -255,7 +259,7 @@ def test_a_backup_of_a_newer_program_is_refused_in_a_sentence(shop: Shop, tmp_pa
         rewritten(newer, change)
     before = exported(shop)
     with pytest.raises(BadInput, match="newer version") as caught:
-        keeping.restore(shop.settings, newer)
+        backup_files.restore(shop.settings, newer)
     assert "Install" in (caught.value.remedy or "")
     assert exported(shop) == before
 
@@ -264,7 +268,7 @@ def test_a_backup_of_a_newer_program_is_refused_in_a_sentence(shop: Shop, tmp_pa
 @pytest.mark.parametrize("how", ["pages", "all of it"])
 def test_a_damaged_store_is_replaced_and_kept_byte_for_byte(shop: Shop, tmp_path: Path, how: str) -> None:
     before = exported(shop)
-    keeping.back_up(shop.settings, tmp_path / "all.zip")
+    backup_files.back_up(shop.settings, tmp_path / "all.zip")
     shop.close()
     live = shop.settings.store_file
     whole = bytearray(live.read_bytes())
@@ -272,7 +276,7 @@ def test_a_damaged_store_is_replaced_and_kept_byte_for_byte(shop: Shop, tmp_path
         len(whole) - (0 if how == "all of it" else 4096 * 2)
     )
     live.write_bytes(bytes(whole))
-    done = keeping.restore(shop.settings, tmp_path / "all.zip")
+    done = backup_files.restore(shop.settings, tmp_path / "all.zip")
     assert done.kept_is_damaged
     assert done.kept is not None
     assert done.kept.read_bytes() == bytes(whole)
@@ -285,37 +289,37 @@ def test_a_damaged_store_is_replaced_and_kept_byte_for_byte(shop: Shop, tmp_path
 def test_a_photograph_that_is_damaged_already_does_not_stop_backups(shop: Shop, tmp_path: Path) -> None:
     photo = keep_file(shop)
     photo.write_bytes(b"spoilt")
-    manifest = keeping.back_up(shop.settings, tmp_path / "all.zip")
+    manifest = backup_files.back_up(shop.settings, tmp_path / "all.zip")
     assert manifest.damaged == (f"files/{photo.parent.name}/{photo.name}",)
-    assert portable.faults(tmp_path / "all.zip") == []
+    assert backup_file.faults(tmp_path / "all.zip") == []
     photo.write_bytes(PHOTO)
-    keeping.restore(shop.settings, tmp_path / "all.zip")
+    backup_files.restore(shop.settings, tmp_path / "all.zip")
     assert photo.read_bytes() == PHOTO
 
 
 def test_a_photograph_that_was_damaged_since_is_made_whole(shop: Shop, tmp_path: Path) -> None:
     photo = keep_file(shop)
-    keeping.back_up(shop.settings, tmp_path / "all.zip")
+    backup_files.back_up(shop.settings, tmp_path / "all.zip")
     photo.write_bytes(b"spoilt")
-    keeping.restore(shop.settings, tmp_path / "all.zip")
+    backup_files.restore(shop.settings, tmp_path / "all.zip")
     assert photo.read_bytes() == PHOTO
 
 
 @pytest.mark.once("about the file that SQLite keeps")
 def test_there_is_nothing_to_back_up_before_there_is_a_store(tmp_path: Path) -> None:
     with pytest.raises(NotFound, match="no store yet"):
-        keeping.back_up(settings_in(tmp_path / "data"), tmp_path / "all.zip")
+        backup_files.back_up(settings_in(tmp_path / "data"), tmp_path / "all.zip")
     assert list(tmp_path.iterdir()) == []
 
 
 def test_a_backup_that_fails_leaves_the_older_one_of_its_name(
     shop: Shop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    keeping.back_up(shop.settings, tmp_path / "all.zip")
+    backup_files.back_up(shop.settings, tmp_path / "all.zip")
     before = (tmp_path / "all.zip").read_bytes()
-    monkeypatch.setattr(portable, "faults", lambda _file: ["a sector went bad."])
+    monkeypatch.setattr(backup_file, "faults", lambda _file: ["a sector went bad."])
     with pytest.raises(StoreTrouble, match="a sector went bad"):
-        keeping.back_up(shop.settings, tmp_path / "all.zip")
+        backup_files.back_up(shop.settings, tmp_path / "all.zip")
     assert (tmp_path / "all.zip").read_bytes() == before
     assert sorted(path.name for path in tmp_path.iterdir()) == ["all.zip", "data"]
 
@@ -354,16 +358,15 @@ def test_two_backups_in_one_second_are_two(shop: Shop) -> None:
 
 
 def test_a_backup_is_due_when_the_last_is_a_day_old_and_something_changed(shop: Shop) -> None:
-    now = datetime.now(UTC)
-    first = backups.daily_if_due(shop, now)
+    first = backups.daily_if_due(shop, datetime.now(UTC))
     assert first is not None
     assert first.kind == "daily"
-    later = now + timedelta(days=1, minutes=1)
-    assert backups.daily_if_due(shop, now + timedelta(hours=23)) is None
-    second = now + timedelta(seconds=2)
+    assert first.manifest is not None
+    made = first.manifest.moment  # however long it took
+    assert backups.daily_if_due(shop, made + timedelta(hours=23)) is None
     cases.save(shop, a_case("three"))
-    assert not backups.is_due(shop, second)
-    assert backups.is_due(shop, later)
+    assert not backups.is_due(shop, made + timedelta(hours=23, minutes=59))
+    assert backups.is_due(shop, made + timedelta(days=1))
 
 
 def test_a_store_in_which_nothing_changed_is_not_backed_up_again(
@@ -440,9 +443,7 @@ def test_the_daily_thread_makes_a_backup_and_stops_when_told(shop: Shop) -> None
     daily = DailyBackups(shop, first_look_s=0.0)
     daily.start()
     assert backups.listing(shop).daily
-    deadline = datetime.now(UTC) + timedelta(seconds=30)
-    while not backups.listing(shop).backups and datetime.now(UTC) < deadline:
-        daily._thread.join(0.05)
+    until(lambda: backups.listing(shop).backups)
     daily.stop()
     (made,) = backups.listing(shop).backups
     assert (made.kind, made.state) == ("daily", "proved")

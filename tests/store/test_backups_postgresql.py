@@ -15,10 +15,14 @@ from sqlalchemy import create_engine
 
 from kb.config import Settings
 from kb.errors import StoreTrouble
-from kb.service import Shop, backups, cases, checking, keeping, moving
-from kb.store import as_sqlite, schema, sqlite_files
-from kb.store.address import read_address
-from kb.store.rows import copy_rows
+from kb.service import Shop
+from kb.service.cases import cases
+from kb.service.operate import backup_files, backups, integrity
+from kb.service.transfer import json_lines
+from kb.store.engine import schema, sqlite_files
+from kb.store.engine.address import read_address
+from kb.store.engine.rows import copy_rows
+from kb.store.portable import as_sqlite
 
 pytestmark = pytest.mark.once("it makes its own databases on both")
 OLD = Path(__file__).parent / "old_stores"
@@ -55,24 +59,24 @@ def tables_of(file: Path) -> dict[str, list[Any]]:
 
 def test_from_a_file_to_a_server_and_back_every_row_is_what_it_was(address: str, tmp_path: Path) -> None:
     first = shop_in(tmp_path / "first")
-    assert moving.bring_in(first, demo_lines()).saved
+    assert json_lines.bring_in(first, demo_lines()).saved
     photo = first.files.put(b"not really a photograph" * 1000)
     whole = exported(first)
     first.close()
-    keeping.back_up(first.settings, tmp_path / "first.zip")
+    backup_files.back_up(first.settings, tmp_path / "first.zip")
 
     there = on_server(address, tmp_path / "there")
-    done = keeping.restore(there, tmp_path / "first.zip")
+    done = backup_files.restore(there, tmp_path / "first.zip")
     assert (done.kept, done.files) == (None, 1)
     shop = opened(there)
     assert exported(shop) == whole
-    assert checking.check(shop).faults == []
+    assert integrity.check(shop).faults == []
     made = backups.make(shop)
     shop.close()
 
     # Their backups are one and the same file but for the moment they were made at.
     back = tmp_path / "back"
-    keeping.restore(settings_in(back), there.backups / made.name)
+    backup_files.restore(settings_in(back), there.backups / made.name)
     assert made.manifest is not None
     assert made.manifest.counts["file"] == 1
     again = opened(settings_in(back))
@@ -85,12 +89,12 @@ def test_from_a_file_to_a_server_and_back_every_row_is_what_it_was(address: str,
 def test_a_restore_keeps_a_copy_of_what_the_server_held(address: str, tmp_path: Path) -> None:
     settings = on_server(address, tmp_path / "data")
     shop = opened(settings)
-    assert moving.bring_in(shop, demo_lines()).saved
-    keeping.back_up(settings, tmp_path / "all.zip")
+    assert json_lines.bring_in(shop, demo_lines()).saved
+    backup_files.back_up(settings, tmp_path / "all.zip")
     before = exported(shop)
     cases.save(shop, a_case("late", family="HX-210", complaint="zorbles"))
     assert shop.derived.index.search("zorbles", limit=1).total == 1
-    done = keeping.restore(settings, tmp_path / "all.zip")
+    done = backup_files.restore(settings, tmp_path / "all.zip")
     # The program that went on running sees it at once, and its numbers go on after those restored.
     assert exported(shop) == before
     assert shop.derived.index.search("zorbles", limit=1).total == 0
@@ -98,7 +102,7 @@ def test_a_restore_keeps_a_copy_of_what_the_server_held(address: str, tmp_path: 
     shop.close()
     assert done.kept is not None
     assert sqlite_files.faults(done.kept) == []
-    keeping.restore(settings, done.kept)
+    backup_files.restore(settings, done.kept)
     again = opened(settings)
     assert cases.exists(again, "late")
     assert not cases.exists(again, "later")

@@ -17,11 +17,15 @@ from kb.config import Settings
 from kb.errors import BadInput, NotFound
 from kb.model import NotedSymptom
 from kb.search import Filters
-from kb.service import Shop, bench_outcome, bench_sequence, cases, families, finding, loads
-from kb.service.bench_sequence import NewRun, Question, Typed
+from kb.service import Shop
+from kb.service.bench import loads, outcome, runs
+from kb.service.bench.runs import NewRun, Question, Typed
+from kb.service.boards import families
+from kb.service.cases import cases
+from kb.service.find import case_search
 from kb.store import Store
 from kb.store.records import bench_runs
-from kb.store.tables import Table
+from kb.store.tables.core import Table
 
 MIGRATIONS = Path(bench_runs.__file__).parents[1] / "migrations"
 
@@ -32,10 +36,8 @@ def shop(tmp_path: Path) -> Shop:
 
 
 def begun(shop: Shop, case: str | None = None) -> str:
-    uid = bench_sequence.start(
-        shop, NewRun("HX-210", case_uid=case, loads={"12V": (1.5, "lamp 21 W")}, soak_s=600.0)
-    )
-    bench_sequence.acknowledge(shop, uid)
+    uid = runs.start(shop, NewRun("HX-210", case_uid=case, loads={"12V": (1.5, "lamp 21 W")}, soak_s=600.0))
+    runs.acknowledge(shop, uid)
     return uid
 
 
@@ -45,12 +47,12 @@ def test_a_test_goes_on_after_the_program_was_closed_and_opened(tmp_path: Path) 
     families.save(shop, people.FAMILY)
     case = people.add_case(shop)
     uid = begun(shop, case)
-    bench_sequence.enter(shop, uid, 1, Typed("0.3"))
-    bench_sequence.leave_out(shop, uid, 2, "no fuse")
-    before = bench_sequence.view(shop, uid)
+    runs.enter(shop, uid, 1, Typed("0.3"))
+    runs.leave_out(shop, uid, 2, "no fuse")
+    before = runs.view(shop, uid)
     shop.close()
     again = Shop.open(settings, today=lambda: people.TODAY)
-    after = bench_sequence.view(again, uid)
+    after = runs.view(again, uid)
     assert after == before
     assert after.next_number == 3
     assert after.run.loads == {"12V": {"amps": 1.5, "what": "lamp 21 W"}}
@@ -94,8 +96,8 @@ def test_a_failed_entry_leaves_neither_entry_nor_reading(shop: Shop) -> None:
     uid = begun(shop, case)
     cases.put_in_bin(shop, case)
     with pytest.raises(BadInput, match="bin"):
-        bench_sequence.enter(shop, uid, 1, Typed("0.3"))
-    assert bench_sequence.view(shop, uid).run.entries == ()
+        runs.enter(shop, uid, 1, Typed("0.3"))
+    assert runs.view(shop, uid).run.entries == ()
 
 
 def test_a_case_in_the_bin_gets_no_test(shop: Shop) -> None:
@@ -109,54 +111,52 @@ def test_a_test_of_another_family_than_its_case_is_refused(shop: Shop) -> None:
     case = people.add_case(shop)
     families.save(shop, people.FAMILY.model_copy(update={"code": "QK-118", "aliases": []}))
     with pytest.raises(BadInput, match="HX-210"):
-        bench_sequence.start(shop, NewRun("QK-118", case_uid=case))
+        runs.start(shop, NewRun("QK-118", case_uid=case))
     with pytest.raises(NotFound):
-        bench_sequence.start(shop, NewRun("nothing"))
+        runs.start(shop, NewRun("nothing"))
 
 
 def test_a_question_keeps_nothing_and_its_answer_keeps_what_was_meant(shop: Shop) -> None:
     uid = begun(shop)
-    asked = bench_sequence.enter(
-        shop, uid, people.number_of(shop, uid, "Mains rectifier, forward"), Typed("520")
-    )
+    asked = runs.enter(shop, uid, people.number_of(shop, uid, "Mains rectifier, forward"), Typed("520"))
     assert isinstance(asked, Question)
     assert asked.meant == "0.52 V"
-    assert bench_sequence.view(shop, uid).run.entries == ()
-    sure = bench_sequence.enter(
+    assert runs.view(shop, uid).run.entries == ()
+    sure = runs.enter(
         shop, uid, people.number_of(shop, uid, "Mains rectifier, forward"), Typed("520"), sure=True
     )
     assert not isinstance(sure, Question)
-    assert bench_sequence.view(shop, uid).run.entries[0].value == 520
+    assert runs.view(shop, uid).run.entries[0].value == 520
 
 
 def test_the_verdict_of_a_finished_test_is_written_into_its_case_once(shop: Shop) -> None:
     case = people.add_case(shop)
     uid = begun(shop, case)
     for _ in range(2):
-        bench_sequence.finish(shop, uid)
+        runs.finish(shop, uid)
     notes = cases.stored(shop, case).record.notes
     assert notes.count("Bench test, 2026-11-25: Not finished") == 1
-    assert [run.uid for run in bench_sequence.finished(shop)] == [uid]
-    bench_sequence.reopen(shop, uid)
-    assert [view.run.uid for view in bench_sequence.under_way(shop)] == [uid]
+    assert [run.uid for run in runs.finished(shop)] == [uid]
+    runs.reopen(shop, uid)
+    assert [view.run.uid for view in runs.under_way(shop)] == [uid]
 
 
 def test_failed_dead_checks_are_evidence_and_readings_before_a_repair_are_none_after_it(shop: Shop) -> None:
     case = people.add_case(shop)
     uid = begun(shop, case)
-    bench_sequence.enter(shop, uid, 1, Typed("0.2"))
-    bench_sequence.enter(shop, uid, 2, Typed("", answer="OL"))
-    found = bench_outcome.evidence(shop, bench_sequence.view(shop, uid))
+    runs.enter(shop, uid, 1, Typed("0.2"))
+    runs.enter(shop, uid, 2, Typed("", answer="OL"))
+    found = outcome.evidence(shop, runs.view(shop, uid))
     assert {(one.name, one.present) for one in found.symptoms} == {
         ("relay clicks repeatedly", True),
         ("fuse blown", True),
     }
     assert found.text == "stays dark, relay ticks twice"
-    again = bench_outcome.prove_again(shop, bench_sequence.view(shop, uid))
-    after = bench_sequence.view(shop, again)
+    again = outcome.prove_again(shop, runs.view(shop, uid))
+    after = runs.view(shop, again)
     assert after.run.after_repair
     assert after.run.acknowledged_at is not None
-    assert bench_outcome.evidence(shop, after).readings == []
+    assert outcome.evidence(shop, after).readings == []
 
 
 def test_a_load_taken_off_the_shelf_is_no_longer_planned_with(shop: Shop) -> None:
@@ -175,8 +175,8 @@ def test_a_test_with_an_entry_at_a_step_that_is_no_longer_made_can_still_be_open
         bench_runs.enter(
             session, run.id, {"step": "unpowered.gone", "load_a": None, "reading": None, **nothing}
         )
-    assert bench_sequence.view(shop, uid).done == 1
-    assert [one.run.uid for one in bench_sequence.under_way(shop)] == [uid]
+    assert runs.view(shop, uid).done == 1
+    assert [one.run.uid for one in runs.under_way(shop)] == [uid]
 
 
 def symptoms_of(shop: Shop, case: str) -> dict[str, bool]:
@@ -185,7 +185,7 @@ def symptoms_of(shop: Shop, case: str) -> dict[str, bool]:
 
 def typed(shop: Shop, uid: str, title: str, value: str = "", answer: str = "") -> None:
     number = people.number_of(shop, uid, title)
-    bench_sequence.enter(shop, uid, number, Typed(value, answer=answer))
+    runs.enter(shop, uid, number, Typed(value, answer=answer))
 
 
 def test_a_dead_check_becomes_a_symptom_of_the_case_and_goes_with_its_entry(shop: Shop) -> None:
@@ -194,12 +194,12 @@ def test_a_dead_check_becomes_a_symptom_of_the_case_and_goes_with_its_entry(shop
     uid = begun(shop, case)
     typed(shop, uid, "Fuse T3.15A", answer="OL")
     assert symptoms_of(shop, case) == {**before, "fuse blown": True}
-    assert [one.case.uid for one in finding.search(shop, "fuse blown", Filters()).found] == [case]
+    assert [one.case.uid for one in case_search.search(shop, "fuse blown", Filters()).found] == [case]
     typed(shop, uid, "Fuse T3.15A", "0.2")
     assert symptoms_of(shop, case) == before
-    bench_sequence.take_back(shop, uid, people.number_of(shop, uid, "Fuse T3.15A"))
+    runs.take_back(shop, uid, people.number_of(shop, uid, "Fuse T3.15A"))
     assert symptoms_of(shop, case) == {**before, "fuse blown": True}
-    bench_sequence.take_back(shop, uid, people.number_of(shop, uid, "Fuse T3.15A"))
+    runs.take_back(shop, uid, people.number_of(shop, uid, "Fuse T3.15A"))
     assert symptoms_of(shop, case) == before
 
 
@@ -223,7 +223,7 @@ def test_a_shorted_rail_is_noted_by_what_it_is(shop: Shop) -> None:
     found = symptoms_of(shop, case)
     assert found["standby rail shorted to ground"] is True
     assert "output rail shorted to ground" not in found
-    bench_sequence.leave_out(shop, uid, people.number_of(shop, uid, "5VSB to ground"), "lifted")
+    runs.leave_out(shop, uid, people.number_of(shop, uid, "5VSB to ground"), "lifted")
     assert "standby rail shorted to ground" not in symptoms_of(shop, case)
 
 
@@ -238,19 +238,19 @@ def test_what_a_person_noted_stays_when_an_entry_is_taken_back(shop: Shop) -> No
     typed(shop, uid, "Main switch, forward", "0.02")
     assert symptoms_of(shop, case)["main switch shorted"] is True
     for title in ("Fuse T3.15A", "Main switch, forward"):
-        bench_sequence.take_back(shop, uid, people.number_of(shop, uid, title))
+        runs.take_back(shop, uid, people.number_of(shop, uid, title))
     assert symptoms_of(shop, case) == {"fuse blown": True, "main switch shorted": False}
 
 
 def test_a_test_after_the_repair_notes_no_symptom_and_a_case_opened_from_a_test_has_them(shop: Shop) -> None:
     uid = begun(shop)
     typed(shop, uid, "Fuse T3.15A", answer="OL")
-    case = bench_outcome.make_case(shop, uid)
+    case = outcome.make_case(shop, uid)
     assert symptoms_of(shop, case) == {"fuse blown": True}
-    again = bench_outcome.prove_again(shop, bench_sequence.view(shop, uid))
+    again = outcome.prove_again(shop, runs.view(shop, uid))
     typed(shop, again, "Fuse T3.15A", "0.2")
     assert symptoms_of(shop, case) == {"fuse blown": True}
-    found = bench_outcome.evidence(shop, bench_sequence.view(shop, again))
+    found = outcome.evidence(shop, runs.view(shop, again))
     assert found.symptoms == []
-    bench_sequence.take_back(shop, uid, people.number_of(shop, uid, "Fuse T3.15A"))
+    runs.take_back(shop, uid, people.number_of(shop, uid, "Fuse T3.15A"))
     assert symptoms_of(shop, case) == {}

@@ -10,8 +10,11 @@ from factories import a_case, a_family, bring, exported, shop_in
 
 from kb.errors import BadInput, InUse, NotFound
 from kb.model import LoadRecord, NotedSymptom, PartClassRecord, SymptomRecord
-from kb.service import Shop, cases, families, histories, undoing, words
-from kb.service import bin as binning
+from kb.service import Shop
+from kb.service.boards import families, vocabulary
+from kb.service.cases import cases
+from kb.service.history import bin as binning
+from kb.service.history import undo_batch, versions
 
 HUM = SymptomRecord(name="hums")
 _SECRET = "Quartermaster-of-the-Grey-Ferry"
@@ -28,7 +31,7 @@ _SECRET = "Quartermaster-of-the-Grey-Ferry"
 def test_list_entries_go_to_the_bin_and_come_back_as_they_were(
     shop: Shop, entity: str, record: SymptomRecord | PartClassRecord | LoadRecord
 ) -> None:
-    words.save(shop, record)
+    vocabulary.save(shop, record)
     before = exported(shop)
     binning.put(shop.acting_as("front desk"), entity, record.name)
     assert record.name not in exported(shop)
@@ -46,9 +49,9 @@ def test_a_family_goes_with_its_cases_as_one_batch(stocked: Shop) -> None:
         binning.put(stocked, "family", "GL-31")
     assert binning.put_family_with_cases(stocked, "GL-31") == 1
     assert families.find(stocked, "GL-31") is None
-    (batch, *_) = histories.what_changed(stocked).batches
+    (batch, *_) = versions.what_changed(stocked).batches
     assert (batch.kind, batch.title) == ("bin", "GL-31")
-    undoing.undo_batch(stocked, batch.id)
+    undo_batch.undo_batch(stocked, batch.id)
     assert exported(stocked) == before
     assert cases.stored(stocked, "two").binned_at is not None
 
@@ -65,7 +68,7 @@ def test_only_what_lies_in_the_bin_can_be_deleted_and_what_cases_name_not_before
     for entity, name in (("case", "one"), ("family", "GL-31"), ("symptom", "hums")):
         binning.delete_for_good(stocked, entity, name)
         with pytest.raises(NotFound):
-            histories.history(stocked, entity, name)
+            versions.history(stocked, entity, name)
     assert cases.save(stocked, a_case("x", family="GL-31"), create_missing=True).version == 1
 
 
@@ -115,6 +118,6 @@ def test_undoing_names_what_was_deleted_for_good_since(shop: Shop) -> None:
     report = bring(shop, a_family(), a_case("one"))
     cases.put_in_bin(shop, "one")
     binning.delete_for_good(shop, "case", "one")
-    done = undoing.undo_batch(shop, report.batch)
+    done = undo_batch.undo_batch(shop, report.batch)
     assert [one.reason for one in done.left] == ["It was deleted for good since."]
     assert families.find(shop, "GL-31") is None

@@ -10,7 +10,10 @@ from factories import a_case, a_family
 
 from kb.errors import BadInput, Conflict, NotFound, Taken
 from kb.model import CaseRecord, FollowUp, NotedSymptom, Reading, SymptomRecord, as_dict
-from kb.service import Shop, cases, families, moving, words
+from kb.service import Shop
+from kb.service.boards import families, vocabulary
+from kb.service.cases import cases
+from kb.service.transfer import json_lines
 from kb.store.records import changes
 from kb.store.records import families as stored_families
 from kb.store.records.cases import Writer
@@ -22,7 +25,7 @@ def feed(shop: Shop, after: int = 0) -> list[tuple[str, str, str]]:
 
 
 def newest(shop: Shop) -> int:
-    return moving.newest_change(shop)
+    return json_lines.newest_change(shop)
 
 
 def test_a_case_comes_back_as_it_was_saved(stocked: Shop) -> None:
@@ -80,7 +83,7 @@ def test_two_names_of_one_symptom_are_refused_at_the_second(stocked: Shop) -> No
 
 
 def test_an_entrys_own_name_wins_over_the_same_words_as_a_synonym(stocked: Shop) -> None:
-    words.save(stocked, SymptomRecord(name="hums", synonyms=["relay clicks repeatedly"]))
+    vocabulary.save(stocked, SymptomRecord(name="hums", synonyms=["relay clicks repeatedly"]))
     saved = cases.save(stocked, a_case("one"))
     assert saved.record.symptoms[0].name == "relay clicks repeatedly"
 
@@ -151,7 +154,7 @@ def test_the_bin_hides_a_case_everywhere_and_gives_it_back(stocked: Shop) -> Non
     assert cases.stored(stocked, "one").binned_at is not None
     assert cases.listed(stocked, "all", limit=10, offset=0)[0] == 1
     assert [entry.uid for entry in cases.listed(stocked, "binned", limit=10, offset=0)[1]] == ["one"]
-    assert '"uid":"one"' not in "".join(moving.export_lines(stocked))
+    assert '"uid":"one"' not in "".join(json_lines.export_lines(stocked))
     assert families.fixes(stocked, "GL-31")[0].record.tried == 1
     cases.take_from_bin(stocked, "one")
     assert cases.stored(stocked, "one").binned_at is None

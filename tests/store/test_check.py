@@ -12,8 +12,12 @@ import pytest
 from factories import TODAY, a_case, a_family, bring, settings_in, shop_in
 
 from kb.model import LoadRecord
-from kb.service import Shop, backups, cases, checking, families, loads
-from kb.service.translate import facts_of
+from kb.service import Shop
+from kb.service.bench import loads
+from kb.service.boards import families
+from kb.service.cases import cases
+from kb.service.operate import backups, integrity
+from kb.service.shop.translate import facts_of
 
 
 @pytest.fixture
@@ -42,7 +46,7 @@ def reopened(shop: Shop) -> Shop:
 
 
 def test_a_store_in_which_everything_has_happened_is_in_order(shop: Shop) -> None:
-    found = checking.check(shop)
+    found = integrity.check(shop)
     assert (found.faults, found.mended) == ([], [])
     assert "3 cases" in found.proved
     assert "2 earlier versions" in found.proved
@@ -81,7 +85,7 @@ def test_what_was_changed_behind_its_back_is_found_and_has_a_remedy(
     shop: Shop, statement: str, told: str
 ) -> None:
     meddle(shop, statement)
-    found = checking.check(shop)
+    found = integrity.check(shop)
     assert any(told in fault.what for fault in found.faults), found.faults
     assert all(fault.remedy for fault in found.faults)
 
@@ -91,13 +95,13 @@ def test_a_row_whose_owner_is_gone_is_found(shop: Shop) -> None:
     with closing(sqlite3.connect(shop.settings.store_file)) as connection:
         connection.execute("DELETE FROM board_case WHERE uid = 'c3'")  # without foreign keys, as others do
         connection.commit()
-    found = checking.check(shop)
+    found = integrity.check(shop)
     assert any("belongs to a board_case that is not there" in fault.what for fault in found.faults)
 
 
 def test_a_record_that_vanished_is_missed(shop: Shop) -> None:
     meddle(shop, "DELETE FROM board_case WHERE uid = 'c3'")
-    found = checking.check(shop)
+    found = integrity.check(shop)
     assert [fault.what for fault in found.faults] == ["Change 5 added the case c3, which is not there."]
 
 
@@ -107,25 +111,25 @@ def test_an_index_that_holds_other_words_than_the_store_is_built_anew(shop: Shop
     meddle(shop, "UPDATE board_case SET complaint = 'zorbles' WHERE uid = 'c3'")
     shop = reopened(shop)
     assert shop.derived.index.search("zorbles", limit=1).total == 0
-    found = checking.check(shop)
+    found = integrity.check(shop)
     assert found.faults == []
     assert found.mended == [
         "the search index did not agree with the store (1 cases held otherwise than the store) and was built anew"
     ]
     assert shop.derived.index.search("zorbles", limit=1).total == 1
-    assert checking.check(shop).mended == []
+    assert integrity.check(shop).mended == []
 
 
 def test_counts_that_differ_in_one_case_are_made_anew(shop: Shop) -> None:
     with shop.derived.counts() as (ledger, _):
         ledger.replace(facts_of(a_case("c3", verdict="not economical", attempts=[]), a_family()))
         assert ledger.withdraw("c2")
-    found = checking.check(shop)
+    found = integrity.check(shop)
     assert found.faults == []
     assert len(found.mended) == 1
     assert "the counts did not agree with the store" in found.mended[0]
     assert "1 cases lacked, 1 cases held otherwise" in found.mended[0]
-    assert checking.check(shop).mended == []
+    assert integrity.check(shop).mended == []
 
 
 def test_an_index_with_a_case_too_many_is_built_anew(shop: Shop) -> None:
@@ -133,19 +137,19 @@ def test_an_index_with_a_case_too_many_is_built_anew(shop: Shop) -> None:
     copy: Any = shop.derived._index
     document = next(iter(copy.index.documents()))
     copy.index.apply([replace(document, uid="ghost")], [], seen)
-    found = checking.check(shop)
+    found = integrity.check(shop)
     assert "1 cases held without need" in found.mended[0]
-    assert checking.check(shop).mended == []
+    assert integrity.check(shop).mended == []
 
 
 def test_backups_are_read_through_when_asked(shop: Shop) -> None:
     made = backups.make(shop)
-    assert "1 backup" in checking.check(shop, backups_too=True).proved
+    assert "1 backup" in integrity.check(shop, backups_too=True).proved
     path = backups.path_of(shop, made.name)
     whole = bytearray(path.read_bytes())
     whole[len(whole) // 2] ^= 1
     path.write_bytes(bytes(whole))
-    assert checking.check(shop).faults == []
-    (fault,) = checking.check(shop, backups_too=True).faults
+    assert integrity.check(shop).faults == []
+    (fault,) = integrity.check(shop, backups_too=True).faults
     assert made.name in fault.what
     assert "kb backup" in fault.remedy

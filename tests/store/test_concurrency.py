@@ -12,7 +12,10 @@ from factories import TODAY, a_case, a_family, bring, settings_in
 from sqlmodel import Session
 
 from kb.errors import Conflict
-from kb.service import Shop, cases, copies, families
+from kb.service import Shop
+from kb.service.boards import families
+from kb.service.cases import cases
+from kb.service.shop import copies
 from kb.store import Store
 from kb.store.records import cases as stored
 from kb.store.records.cases import Writer

@@ -10,10 +10,12 @@ from factories import a_case, a_family, bring, demo_lines, exported, settings_in
 from sqlalchemy import inspect, text
 
 from kb.errors import StoreTrouble, Taken
-from kb.service import Shop, cases, moving
+from kb.service import Shop
+from kb.service.cases import cases
+from kb.service.transfer import json_lines
 from kb.store import Store
-from kb.store.copying import copy_store
-from kb.store.tables import Table
+from kb.store.backup.copy import copy_store
+from kb.store.tables.core import Table
 
 
 def dump(file: Path) -> list[str]:
@@ -26,7 +28,7 @@ def dump(file: Path) -> list[str]:
 @pytest.mark.once("compares two files statement by statement")
 def test_a_copy_holds_row_for_row_what_the_store_holds(tmp_path: Path) -> None:
     shop = shop_in(tmp_path / "one")
-    assert moving.bring_in(shop, demo_lines()).saved
+    assert json_lines.bring_in(shop, demo_lines()).saved
     uid = exported(shop).rsplit('"uid":"', 1)[1].split('"')[0]
     cases.put_in_bin(shop, uid)
     target = Store.at(tmp_path / "two" / "store.sqlite3")

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 import signal
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,15 +16,16 @@ import pytest
 from databases import Server
 from factories import TODAY, a_case, a_family, bring
 from itsdangerous import TimestampSigner
-from processes import serving, until
+from processes import serving, until, until_at_hand
 from signed_in import NAMES, PASSWORD, Office, asks_to_sign_in
 from web_client import HOST, Page, error_of
 
 from kb.config import Settings
 from kb.errors import StoreAway
 from kb.model import FollowUp
-from kb.service import Shop, at_hand, people, signing_in
-from kb.service.following import AT_HAND_EVERY_S
+from kb.service import Shop
+from kb.service.accounts import people, signed_in
+from kb.service.shop.cut_off import small_tables
 
 pytestmark = pytest.mark.once("it starts a server of its own")
 HTML = {"Accept": "text/html"}
@@ -68,7 +68,7 @@ def end_some(office: Office) -> dict[str, Headers]:
     for how in WAYS[1:]:
         account, _ = people.add(shop, people.COMMAND_LINE, f"who is {how}", "work", PASSWORD)
         with shop.writing() as session:
-            key = signing_in.begin(shop, session, account, address="192.0.2.7", browser="")
+            key = signed_in.begin(shop, session, account, address="192.0.2.7", browser="")
         who[how], ended[how] = account.id, office.signed_in("work", key)
     shop.at_hand.refresh()
     for how, headers in ended.items():
@@ -109,7 +109,7 @@ def cut_off(server: Server, office: Office) -> Cut:
     ended = end_some(office)
     assert shop.derived.index.count == 3
     server.signal_all(signal.SIGKILL)
-    until(lambda: shop.store.away is not None, 5)
+    until(lambda: shop.store.away is not None)
     return Cut(office, reader, worker, owner, token, link, idle, ended)
 
 
@@ -179,7 +179,7 @@ def test_forged_and_never_seen_cookies_let_nobody_in(cut: Cut) -> None:
     name = office.app.state.cookies.session_name
     forged = TimestampSigner("another key", salt="session").sign("x" * 43).decode()
     for cookie in (
-        office.cookie_for(signing_in.new_secret()),
+        office.cookie_for(signed_in.new_secret()),
         f"{name}={forged}",
         f"{name}=",
         cut.reader["Cookie"][:-3],
@@ -300,14 +300,14 @@ def test_a_session_whose_end_could_not_be_copied_is_not_believed(
     def gone(*_: object) -> None:
         raise StoreAway("Gone.")
 
-    monkeypatch.setattr(at_hand, "copy_tables", gone)
+    monkeypatch.setattr(small_tables, "copy_tables", gone)
     assert office.post("/sign-out", headers=headers).status_code == 303
     away = shop.store._watch
     assert away is not None
     away.away = away.lost(StoreAway("Gone."))
     with shop.at_hand.reading() as session:
-        assert at_hand.is_copy(session)
-        assert signing_in.visits.of_person(session, office.ids["work"]) == []
+        assert small_tables.is_copy(session)
+        assert signed_in.visits.of_person(session, office.ids["work"]) == []
     office.close()
 
 
@@ -340,15 +340,14 @@ def test_two_processes_know_each_others_sessions_while_both_are_cut_off(
         assert second.get("cases/one", headers=worker).status_code == 200
         signed_out = first.post("sign-out", headers={**worker, "Origin": str(first.base_url).rstrip("/")})
         assert signed_out.headers["location"] == "/sign-in"
-        until(lambda: second.get("api/search?q=relay", headers=reader).json()["total"] == 1, 5)
-        # Copies are made once in so many seconds, and no answer tells when.
-        time.sleep(2 * AT_HAND_EVERY_S)
+        until(lambda: second.get("api/search?q=relay", headers=reader).json()["total"] == 1)
+        for client in (first, second):
+            until_at_hand(client, **reader)
         server.signal_all(signal.SIGKILL)
         try:
             for client in (first, second):
                 until(
-                    lambda client=client: "Cut off" in client.get("search", headers=reader).text,  # type: ignore[misc]
-                    8,
+                    lambda client=client: "Cut off" in client.get("search", headers=reader).text  # type: ignore[misc]
                 )
                 page = client.get("cases/one", headers=reader)
                 assert page.status_code == 200
@@ -358,7 +357,7 @@ def test_two_processes_know_each_others_sessions_while_both_are_cut_off(
         finally:
             server.start()
         for client in (first, second):
-            until(lambda client=client: client.get("api/health", headers=reader).status_code == 200, 30)  # type: ignore[misc]
+            until(lambda client=client: client.get("api/health", headers=reader).status_code == 200)  # type: ignore[misc]
             page = client.get("cases/one", headers=reader)
             assert page.status_code == 200
             assert "Cut off" not in page.text

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from kb.facts import vocabulary as words
 from kb.model import Attempt, CaseRecord, FollowUp
-from kb.service import Shop, cases, figures
+from kb.service import Shop
+from kb.service.cases import cases, figures
 
 
 def plainly(records: list[CaseRecord], month: str) -> tuple[object, ...]:

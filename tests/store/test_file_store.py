@@ -6,18 +6,19 @@ import hashlib
 import io
 import os
 import stat
-import subprocess
-import sys
 import time
 from pathlib import Path
 
+import commands
 import pytest
 from factories import a_case, bring
 
 from kb.errors import BadInput, Conflict, NotFound, StoreTrouble
 from kb.model import FileWords, Mark
-from kb.service import Shop, cases, checking
-from kb.store.files import FileStore
+from kb.service import Shop
+from kb.service.cases import cases
+from kb.service.operate import integrity
+from kb.store.file_store import FileStore
 from kb.store.records import changes, files
 from kb.store.records.files import Content
 
@@ -152,20 +153,15 @@ def test_content_that_is_put_while_a_sweep_runs_stays(
 def test_killed_at_any_moment_every_named_file_is_whole(tmp_path: Path) -> None:
     """Writers are killed in the middle of their work; what has a name has all its bytes."""
     code = (
-        "import sys, os; from pathlib import Path; from kb.store.files import FileStore\n"
+        "import sys, os; from pathlib import Path; from kb.store.file_store import FileStore\n"
         "store = FileStore(Path(sys.argv[1])); print('go', flush=True)\n"
         "while True: print(store.put(os.urandom(200_000)), flush=True)"
     )
     told: list[str] = []
     for _ in range(3):
-        process = subprocess.Popen(
-            [sys.executable, "-c", code, str(tmp_path / "files")], stdout=subprocess.PIPE, text=True
-        )
-        assert process.stdout is not None
+        process = commands.start_code(code, [str(tmp_path / "files")], dict(os.environ))
         told += [process.stdout.readline().strip() for _ in range(4)]
-        process.kill()
-        process.wait()
-        process.stdout.close()
+        process.close()
     store = FileStore(tmp_path / "files")
     found = list(store.all_hashes())
     assert {line for line in told if line != "go"} <= set(found)
@@ -273,18 +269,18 @@ def test_content_in_the_bin_is_still_referred_to_and_forgotten_only_with_its_las
         files.remove_of_case(session, "one")
         assert files.forget_unreferred(session) == [ABC]
         assert files.all_contents(session) == []
-    assert checking.check(cased).faults == []
+    assert integrity.check(cased).faults == []
 
 
 def test_a_check_proves_every_file_and_tells_which_is_gone(cased: Shop) -> None:
     content = cased.files.put(b"abc")
     add(cased)
-    found = checking.check(cased)
+    found = integrity.check(cased)
     assert found.faults == []
     assert "photographs and files, 1 of them" in found.proved
     orphan = cased.files.put(b"nobody's")
     os.utime(cased.files.path(orphan), (LONG_AGO, LONG_AGO))
     cased.files.path(content).write_bytes(b"abd")
-    found = checking.check(cased)
+    found = integrity.check(cased)
     assert [fault.what for fault in found.faults] == [str(cased.files.verify(ABC))]
     assert found.mended == ["files that nothing refers to were removed, 1 of them"]

@@ -9,10 +9,14 @@ from factories import a_case, a_family, bring, exported
 
 from kb.errors import BadInput
 from kb.model import NotedSymptom, PartClassRecord, Rail, SymptomRecord
-from kb.service import Shop, cases, families, finding, joining, undoing
-from kb.service import bin as binning
-from kb.service.finding import Filters
-from kb.service.jobs import Stopped
+from kb.service import Shop
+from kb.service.boards import families
+from kb.service.cases import cases
+from kb.service.find import case_search
+from kb.service.find.case_search import Filters
+from kb.service.history import bin as binning
+from kb.service.history import merges, undo_batch
+from kb.service.shop.jobs import Stopped
 from kb.store.records import proving
 
 
@@ -46,35 +50,35 @@ def test_a_merge_that_is_stopped_keeps_nothing(twins: Shop, when: str) -> None:
 
     before = exported(twins)
     with pytest.raises(Stopped):
-        joining.join(twins, "symptom", "hums loudly", "hums", {"minutes": "theirs"}, **{when: stop})  # type: ignore[arg-type]
+        merges.join(twins, "symptom", "hums loudly", "hums", {"minutes": "theirs"}, **{when: stop})  # type: ignore[arg-type]
     assert exported(twins) == before
 
 
 def test_a_family_is_merged_with_its_numbers_its_cases_and_a_choice_where_rails_differ(twins: Shop) -> None:
     before = exported(twins)
-    seen = joining.preview(twins, "family", "GL-310", "GL-31")
+    seen = merges.preview(twins, "family", "GL-310", "GL-31")
     assert seen.cases == 2
     assert {one.what for one in seen.merged.clashes} == {
         f"Rail 5VSB, {field}" for field in ("nominal", "role", "always on")
     }
     with pytest.raises(BadInput, match="it is not chosen which stays"):
-        joining.join(twins, "family", "GL-310", "GL-31", {})
+        merges.join(twins, "family", "GL-310", "GL-31", {})
     assert exported(twins) == before
     choices: dict[str, Any] = {one.name: "theirs" for one in seen.merged.clashes}
-    batch = joining.join(twins.acting_as("front desk"), "family", "GL-310", "GL-31", choices)
+    batch = merges.join(twins.acting_as("front desk"), "family", "GL-310", "GL-31", choices)
     record, _ = families.get(twins, "gl 310")
     assert (record.code, record.aliases, record.fuse) == ("GL-31", ["GL31-B", "GL-310", "Pier 3"], "T2A")
     assert [rail.nominal_v for rail in record.rails] == [5.0, 24.0]
     assert cases.stored(twins, "b2").record.family == "GL-31"
-    assert finding.search(twins, "", Filters(family="GL-31"), limit=5, offset=0).results.total == 2
+    assert case_search.search(twins, "", Filters(family="GL-31"), limit=5, offset=0).results.total == 2
     with twins.store.reading() as session:
         assert list(proving.feed_faults(session)) == []
-    done = undoing.undo_batch(twins, batch)
+    done = undo_batch.undo_batch(twins, batch)
     assert done.left_alone == 0
     assert exported(twins) == before
     assert cases.stored(twins, "b2").record.family == "GL-310"
     assert cases.stored(twins, "b2").binned_at is not None
-    again = undoing.undo_batch(twins, done.batch)
+    again = undo_batch.undo_batch(twins, done.batch)
     assert again.left_alone == 0
     assert families.get(twins, "GL-310")[0].code == "GL-31"
 
@@ -87,9 +91,9 @@ def test_a_list_entry_is_merged_and_the_merge_undone_whole(
     twins: Shop, entity: str, away: str, into: str
 ) -> None:
     before = exported(twins)
-    seen = joining.preview(twins, entity, away, into)
+    seen = merges.preview(twins, entity, away, into)
     choices: dict[str, Any] = {one.name: "theirs" for one in seen.merged.clashes}
-    batch = joining.join(twins, entity, away, into, choices)
+    batch = merges.join(twins, entity, away, into, choices)
     if entity == "symptom":
         assert cases.stored(twins, "b1").record.symptoms == noted("hums")
         assert cases.save(twins, a_case("new", symptoms=noted("roars"))).record.symptoms == noted("hums")
@@ -97,18 +101,18 @@ def test_a_list_entry_is_merged_and_the_merge_undone_whole(
         binning.delete_for_good(twins, "case", "new")
     else:
         assert cases.stored(twins, "a1").record.attempts[0].part_class == "bullseye"
-    assert undoing.undo_batch(twins, batch).left_alone == 0
+    assert undo_batch.undo_batch(twins, batch).left_alone == 0
     assert exported(twins) == before
 
 
 def test_a_case_that_was_edited_since_keeps_the_edit_and_gets_its_family_back(twins: Shop) -> None:
     choices: dict[str, Any] = {
-        one.name: "mine" for one in joining.preview(twins, "family", "GL-310", "GL-31").merged.clashes
+        one.name: "mine" for one in merges.preview(twins, "family", "GL-310", "GL-31").merged.clashes
     }
-    batch = joining.join(twins, "family", "GL-310", "GL-31", choices)
+    batch = merges.join(twins, "family", "GL-310", "GL-31", choices)
     edited = cases.stored(twins, "b1")
     cases.save(twins, edited.record.model_copy(update={"notes": "later"}), expected_version=edited.version)
-    seen, done = undoing.preview_undo(twins, batch), undoing.undo_batch(twins, batch)
+    seen, done = undo_batch.preview_undo(twins, batch), undo_batch.undo_batch(twins, batch)
     assert (seen.left_alone, done.left_alone) == (0, 0)
     kept = cases.stored(twins, "b1").record
     assert (kept.family, kept.notes) == ("GL-310", "later")
@@ -130,14 +134,14 @@ def test_a_merge_that_makes_no_sense_is_refused_with_the_reason(
     families.save(twins, a_family("HX-210"))
     families.put_in_bin(twins, "HX-210")
     for attempt in (
-        lambda: joining.preview(twins, "family", away, into),
-        lambda: joining.join(twins, "family", away, into, {}),
+        lambda: merges.preview(twins, "family", away, into),
+        lambda: merges.join(twins, "family", away, into, {}),
     ):
         with pytest.raises(BadInput, match=reason):
             attempt()
 
 
 def test_a_circular_merge_is_refused(twins: Shop) -> None:
-    joining.join(twins, "part_class", "porthole", "bullseye", {})
+    merges.join(twins, "part_class", "porthole", "bullseye", {})
     with pytest.raises(BadInput, match="porthole is another name of the part class bullseye already"):
-        joining.join(twins, "part_class", "bullseye", "porthole", {})
+        merges.join(twins, "part_class", "bullseye", "porthole", {})

@@ -12,9 +12,10 @@ from sqlalchemy import create_engine, inspect
 
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
-from kb.store import Store, engine, schema
+from kb.store import Store, store
+from kb.store.engine import schema
 from kb.store.records import lists
-from kb.store.tables import Table
+from kb.store.tables.core import Table
 
 
 def test_an_empty_database_becomes_the_tables_that_the_code_expects(tmp_path: Path) -> None:
@@ -79,7 +80,7 @@ def test_a_migration_that_fails_leaves_no_half_made_tables(tmp_path: Path, monke
     def fails(connection: object) -> None:
         raise KeyError("in the middle")
 
-    monkeypatch.setattr(engine, "_fill", fails)
+    monkeypatch.setattr(store, "_fill", fails)
     try:
         Store.at(file)
     except KeyError:

@@ -7,11 +7,14 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from commands import STUCK_S
 from factories import a_case, a_family, bring, exported, settings_in, shop_in
 
 from kb.errors import BadInput, Conflict, KbError, NotFound, Taken, TooSoon
-from kb.service import Shop, audit, keeping, passwords, people, signing_in, slowing, tokens
-from kb.service.audit import Visitor
+from kb.service import Shop
+from kb.service.accounts import audit, passwords, people, signed_in, throttle, tokens
+from kb.service.accounts.audit import Visitor
+from kb.service.operate import backup_files
 from kb.store.records import people as records
 from kb.store.records import visits
 
@@ -57,7 +60,7 @@ def at_once(*works: Callable[[], object]) -> list[object]:
     for thread in threads:
         thread.start()
     for thread in threads:
-        thread.join(60)
+        thread.join(STUCK_S)
     return found
 
 
@@ -109,16 +112,16 @@ def test_removing_a_person_ends_sessions_and_tokens_at_once(shop: Shop) -> None:
     owner, gone = add(shop, "owner", "administer"), add(shop, "bench 2", "work")
     account = people.get(shop, gone.person_id or 0)
     with shop.writing() as session:
-        key = signing_in.begin(shop, session, account, address="192.0.2.7", browser="")
+        key = signed_in.begin(shop, session, account, address="192.0.2.7", browser="")
     token = tokens.make(shop, gone, "logger", "work", "30")
-    assert signing_in.visitor_with_key(shop, key, "") is not None
+    assert signed_in.visitor_with_key(shop, key, "") is not None
     assert tokens.visitor_with_token(shop, token, "") is not None
     people.remove(shop, owner, account.id)
-    assert signing_in.visitor_with_key(shop, key, "") is None
+    assert signed_in.visitor_with_key(shop, key, "") is None
     assert tokens.visitor_with_token(shop, token, "") is None
     # Somebody else who gets the same name is somebody else.
     add(shop, "bench 2", "administer")
-    assert signing_in.visitor_with_key(shop, key, "") is None
+    assert signed_in.visitor_with_key(shop, key, "") is None
     assert tokens.visitor_with_token(shop, token, "") is None
 
 
@@ -133,7 +136,7 @@ def test_a_link_works_once_and_for_two_days(shop: Shop) -> None:
     assert sum(isinstance(answer, NotFound) for answer in found) == 1
     with pytest.raises(NotFound, match="used, replaced by a newer one, or has expired"):
         people.opened_by(shop, secret)
-    visitor, _ = signing_in.sign_in(shop, "apprentice", PASSWORD, address="192.0.2.8")
+    visitor, _ = signed_in.sign_in(shop, "apprentice", PASSWORD, address="192.0.2.8")
     assert (visitor.name, visitor.level) == ("apprentice", "read")
     _, late = people.new_link(shop, owner, account.id)
     at(shop, people.LINK_HOURS * 3600)
@@ -144,14 +147,14 @@ def test_a_link_works_once_and_for_two_days(shop: Shop) -> None:
 def test_a_new_link_ends_the_old_one_the_password_and_all_that_is_signed_in(shop: Shop) -> None:
     owner = add(shop, "owner", "administer")
     person = add(shop, "front desk", "work", PASSWORD)
-    _, key = signing_in.sign_in(shop, "front desk", PASSWORD, address="192.0.2.9")
+    _, key = signed_in.sign_in(shop, "front desk", PASSWORD, address="192.0.2.9")
     token = tokens.make(shop, person, "till", "read", "1")
     account, first = people.new_link(shop, owner, person.person_id or 0)
     _, second = people.new_link(shop, owner, account.id)
-    assert signing_in.visitor_with_key(shop, key, "") is None
+    assert signed_in.visitor_with_key(shop, key, "") is None
     assert tokens.visitor_with_token(shop, token, "") is None
     with pytest.raises(BadInput, match="do not belong together"):
-        signing_in.sign_in(shop, "front desk", PASSWORD, address="192.0.2.9")
+        signed_in.sign_in(shop, "front desk", PASSWORD, address="192.0.2.9")
     with pytest.raises(NotFound):
         people.opened_by(shop, first)
     assert people.opened_by(shop, second).id == account.id
@@ -161,24 +164,24 @@ def test_a_new_link_ends_the_old_one_the_password_and_all_that_is_signed_in(shop
 
 def test_a_changed_password_ends_all_other_sessions(shop: Shop) -> None:
     add(shop, "bench 1", "work", PASSWORD)
-    _, here = signing_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
-    _, there = signing_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.10")
-    mine = signing_in.visitor_with_key(shop, here, "192.0.2.9")
+    _, here = signed_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
+    _, there = signed_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.10")
+    mine = signed_in.visitor_with_key(shop, here, "192.0.2.9")
     assert mine is not None
     with pytest.raises(BadInput, match="not your present password"):
         people.change_password(shop, mine[0], "wrong", OTHER)
     people.change_password(shop, mine[0], PASSWORD, OTHER)
-    assert signing_in.visitor_with_key(shop, here, "192.0.2.9") is not None
-    assert signing_in.visitor_with_key(shop, there, "192.0.2.10") is None
+    assert signed_in.visitor_with_key(shop, here, "192.0.2.9") is not None
+    assert signed_in.visitor_with_key(shop, there, "192.0.2.10") is None
     with pytest.raises(BadInput):
-        signing_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
-    signing_in.sign_in(shop, "bench 1", OTHER, address="192.0.2.9")
+        signed_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
+    signed_in.sign_in(shop, "bench 1", OTHER, address="192.0.2.9")
 
 
 def test_a_session_left_open_is_no_place_to_guess_the_password_at(shop: Shop) -> None:
     add(shop, "bench 1", "work", PASSWORD)
-    _, key = signing_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
-    found = signing_in.visitor_with_key(shop, key, "192.0.2.9")
+    _, key = signed_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
+    found = signed_in.visitor_with_key(shop, key, "192.0.2.9")
     assert found is not None
     outcomes = []
     for number in range(12):
@@ -188,7 +191,7 @@ def test_a_session_left_open_is_no_place_to_guess_the_password_at(shop: Shop) ->
             outcomes.append(type(error))
     assert outcomes == [BadInput] * 5 + [TooSoon] * 7
     # Guessing here keeps nobody from signing in.
-    signing_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
+    signed_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
 
 
 def test_a_hash_made_with_other_parameters_is_made_anew_at_the_next_sign_in(shop: Shop) -> None:
@@ -198,12 +201,12 @@ def test_a_hash_made_with_other_parameters_is_made_anew_at_the_next_sign_in(shop
     weak = PasswordHasher(time_cost=1, memory_cost=8192, parallelism=1).hash(PASSWORD)
     with shop.writing() as session:
         records.change(session, person.person_id or 0, password_hash=weak)
-    signing_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
+    signed_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
     kept = people.get(shop, person.person_id or 0).password_hash
     assert kept != weak
     assert "m=65536,t=3,p=4" in kept
     assert not passwords.is_outdated(kept)
-    signing_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
+    signed_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
 
 
 @pytest.mark.parametrize("written", ["bench 1", "BENCH 1", "  bench   1 ", "ｂｅｎｃｈ １"])
@@ -223,7 +226,7 @@ def test_a_name_that_cannot_be_read_is_refused(shop: Shop, name: str) -> None:
 
 def wrong(shop: Shop, name: str, address: str, device: str = "") -> type[KbError]:
     try:
-        signing_in.sign_in(shop, name, "wrong wrong wrong", address=address, device=device)
+        signed_in.sign_in(shop, name, "wrong wrong wrong", address=address, device=device)
     except KbError as error:
         return type(error)
     raise AssertionError("a wrong password was taken")
@@ -253,12 +256,12 @@ def test_nobody_locks_a_known_account_out_from_elsewhere(shop: Shop) -> None:
     )
     assert looked_at < 100  # OWASP ASVS 4.0.3, 2.2.1 (from memory): no more than 100 an hour on one account
     # The owner's own browser has a mark and waits for nothing; at a new place they wait a minute at most.
-    signing_in.sign_in(shop, "owner", PASSWORD, address="203.0.113.5", device="mark")
+    signed_in.sign_in(shop, "owner", PASSWORD, address="203.0.113.5", device="mark")
     with pytest.raises(TooSoon) as told:
-        signing_in.sign_in(shop, "owner", PASSWORD, address="203.0.113.5")
+        signed_in.sign_in(shop, "owner", PASSWORD, address="203.0.113.5")
     assert told.value.seconds <= 60
     at(shop, 61)
-    signing_in.sign_in(shop, "owner", PASSWORD, address="203.0.113.5")
+    signed_in.sign_in(shop, "owner", PASSWORD, address="203.0.113.5")
 
 
 @pytest.mark.usefixtures("quick")
@@ -269,7 +272,7 @@ def test_the_wait_grows_for_who_guesses_on_and_ends_with_success_elsewhere(shop:
     for _ in range(16):
         assert wrong(shop, "bench 1", "192.0.2.5") is BadInput
         try:
-            signing_in.sign_in(shop, "bench 1", "wrong", address="192.0.2.5")
+            signed_in.sign_in(shop, "bench 1", "wrong", address="192.0.2.5")
         except TooSoon as error:
             waits.append(error.seconds)
             at(shop, error.seconds)
@@ -280,8 +283,8 @@ def test_the_wait_grows_for_who_guesses_on_and_ends_with_success_elsewhere(shop:
     assert waits[-1] == 900
     # A colleague beside them, at the same address, waits for the address alone.
     at(shop, 900)
-    signing_in.sign_in(shop, "bench 2", PASSWORD, address="192.0.2.5")
-    signing_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.6")
+    signed_in.sign_in(shop, "bench 2", PASSWORD, address="192.0.2.5")
+    signed_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.6")
 
 
 @pytest.mark.usefixtures("quick")
@@ -295,8 +298,8 @@ def test_a_place_that_tries_many_names_waits_for_all_of_them(shop: Shop) -> None
 def test_one_ipv6_network_is_one_place(shop: Shop) -> None:
     outcomes = [wrong(shop, f"name {number}", f"2001:db8:0:7::{number:x}") for number in range(60)]
     assert outcomes.count(BadInput) == 20
-    assert slowing.place_of("::ffff:192.0.2.5") == "192.0.2.5"
-    assert slowing.place_of("not an address" * 10) == ("not an address" * 10)[:64]
+    assert throttle.place_of("::ffff:192.0.2.5") == "192.0.2.5"
+    assert throttle.place_of("not an address" * 10) == ("not an address" * 10)[:64]
 
 
 @pytest.mark.usefixtures("quick")
@@ -319,7 +322,7 @@ def test_two_processes_share_the_counts(shop: Shop) -> None:
 def test_the_store_holds_no_secret_that_was_handed_out(shop: Shop) -> None:
     person = add(shop, "bench 1", "work", PASSWORD)
     _, link = people.add(shop, people.COMMAND_LINE, "apprentice", "read")
-    _, key = signing_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
+    _, key = signed_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
     token = tokens.make(shop, person, "logger", "read", "30")
     shop.store.close()
     content = b"".join(file.read_bytes() for file in shop.settings.data.rglob("*") if file.is_file())
@@ -380,50 +383,50 @@ def test_a_restore_brings_back_records_and_not_who_may_see_them(shop: Shop, tmp_
     owner = add(shop, "owner", "administer", PASSWORD)
     gone = add(shop, "bench 2", "administer", PASSWORD)
     revoked = tokens.make(shop, owner, "old", "read", "30")
-    _, before = signing_in.sign_in(shop, "bench 2", PASSWORD, address="192.0.2.9")
+    _, before = signed_in.sign_in(shop, "bench 2", PASSWORD, address="192.0.2.9")
     assert bring(shop, a_family(), a_case("one")).saved
     backup = tmp_path / "all.zip"
-    keeping.back_up(shop.settings, backup)
+    backup_files.back_up(shop.settings, backup)
     people.remove(shop, owner, gone.person_id or 0)
     tokens.revoke(shop, owner, tokens.of(shop, owner)[0].id)
     token = tokens.make(shop, owner, "new", "read", "30")
-    _, now = signing_in.sign_in(shop, "owner", PASSWORD, address="192.0.2.9")
+    _, now = signed_in.sign_in(shop, "owner", PASSWORD, address="192.0.2.9")
     assert bring(shop, a_case("two")).saved
-    keeping.restore(shop.settings, backup)
+    backup_files.restore(shop.settings, backup)
     assert '"uid":"two"' not in exported(shop)
     assert '"uid":"one"' in exported(shop)
     assert [person.name for person in people.listed(shop)] == ["owner"]
     for key in (before, now):
-        assert signing_in.visitor_with_key(shop, key, "") is None
+        assert signed_in.visitor_with_key(shop, key, "") is None
     assert tokens.visitor_with_token(shop, revoked, "") is None
     assert tokens.visitor_with_token(shop, token, "") is not None
     assert audit.listed(shop, event="person removed", limit=9, offset=0)[0] == 1
-    signing_in.sign_in(shop, "owner", PASSWORD, address="192.0.2.9")
+    signed_in.sign_in(shop, "owner", PASSWORD, address="192.0.2.9")
 
 
 def test_a_backup_brings_its_people_to_an_empty_machine(shop: Shop, tmp_path: Path) -> None:
     add(shop, "owner", "administer", PASSWORD)
-    _, key = signing_in.sign_in(shop, "owner", PASSWORD, address="192.0.2.9")
+    _, key = signed_in.sign_in(shop, "owner", PASSWORD, address="192.0.2.9")
     backup = tmp_path / "all.zip"
-    keeping.back_up(shop.settings, backup)
+    backup_files.back_up(shop.settings, backup)
     elsewhere = settings_in(tmp_path / "elsewhere")
-    keeping.restore(elsewhere, backup)
+    backup_files.restore(elsewhere, backup)
     other = Shop.open(elsewhere)
     other.clock = shop.clock
-    assert signing_in.visitor_with_key(other, key, "") is None
-    signing_in.sign_in(other, "owner", PASSWORD, address="192.0.2.9")
+    assert signed_in.visitor_with_key(other, key, "") is None
+    signed_in.sign_in(other, "owner", PASSWORD, address="192.0.2.9")
     other.close()
 
 
 def test_old_sessions_counts_and_entries_are_let_go(shop: Shop) -> None:
     add(shop, "bench 1", "work", PASSWORD)
-    signing_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
+    signed_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
     wrong(shop, "bench 1", "192.0.2.9")
     at(shop, (shop.settings.audit_days + 1) * 86_400)
-    signing_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
+    signed_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
     assert audit.listed(shop, limit=50, offset=0)[0] == 1
     with shop.store.reading() as session:
         person = records.named(session, "bench 1")
         assert person is not None
         assert len(visits.of_person(session, person.id)) == 1
-        assert visits.failures(session, slowing.rules_for("bench 1", "192.0.2.9", "")) == {}
+        assert visits.failures(session, throttle.rules_for("bench 1", "192.0.2.9", "")) == {}

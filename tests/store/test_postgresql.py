@@ -12,19 +12,24 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from commands import STUCK_S
 from databases import Server
 from factories import TODAY, a_case, a_family, bring, demo_lines, exported, fresh_shop, settings_in
 from sqlalchemy import BigInteger, Integer, MetaData, inspect, text
 
 from kb.errors import BadInput, StoreAway, StoreTrouble
 from kb.model import SymptomRecord
-from kb.service import Shop, moving, words
-from kb.store import Store, bench_tables, postgresql
-from kb.store import address as addresses
-from kb.store.address import read_address
+from kb.service import Shop
+from kb.service.boards import vocabulary
+from kb.service.transfer import json_lines
+from kb.store import Store
+from kb.store.engine import address as addresses
+from kb.store.engine import postgresql
+from kb.store.engine.address import read_address
 from kb.store.records import changes, families
 from kb.store.records.cases import Writer
-from kb.store.tables import Table
+from kb.store.tables import bench
+from kb.store.tables.core import Table
 
 pytestmark = pytest.mark.once("it makes its own databases on both")
 
@@ -57,9 +62,9 @@ def test_the_demo_gives_the_same_bytes_from_both_databases(address: str, tmp_pat
     odd = [SymptomRecord(name=name) for name in ("Zeta", "alpha-1", "alpha 2", "émile", "ωmega", "_x", "e")]
     boards = [a_family(code) for code in ("b-1", "B 2", "b_3", "É-4", "a.5")]
     for one in (shop, plain):
-        assert moving.bring_in(one, demo_lines()).saved
+        assert json_lines.bring_in(one, demo_lines()).saved
         for entry in odd:
-            words.save(one, entry)
+            vocabulary.save(one, entry)
         for family in boards:
             with one.writing() as session:
                 families.save(session, family)
@@ -81,7 +86,7 @@ def test_rows_are_numbered_in_64_bits_and_texts_compared_byte_by_byte(address: s
             )
         ).all()
     store.close()
-    assert bench_tables  # its tables are in the metadata
+    assert bench  # its tables are in the metadata
     for table in Table.metadata.tables.values():
         found = reflected.tables[table.name]
         assert set(found.columns.keys()) == set(table.columns.keys())
@@ -156,7 +161,7 @@ def test_a_change_that_is_committed_late_has_a_later_number(address: str, tmp_pa
         with shop.store.writing() as session:
             Writer(session).write([a_case("slow")])
             began.set()
-            may_end.wait(30)
+            may_end.wait(STUCK_S)
 
     def quick() -> None:
         with shop.store.writing() as session:
@@ -164,7 +169,7 @@ def test_a_change_that_is_committed_late_has_a_later_number(address: str, tmp_pa
 
     threads = [threading.Thread(target=slow), threading.Thread(target=quick)]
     threads[0].start()
-    assert began.wait(30)
+    assert began.wait(STUCK_S)
     threads[1].start()
     threads[1].join(0.3)
     assert threads[1].is_alive(), "the second writer did not wait for the first"
@@ -173,7 +178,7 @@ def test_a_change_that_is_committed_late_has_a_later_number(address: str, tmp_pa
         seen.append([change.key for change in changes.since(session, 1)])
     may_end.set()
     for thread in threads:
-        thread.join(30)
+        thread.join(STUCK_S)
     with shop.store.reading() as session:
         after = changes.since(session, start)
     assert seen == [[]]
@@ -326,7 +331,7 @@ def test_a_database_that_only_lets_itself_be_read_says_so(address: str, tmp_path
         connection.exec_driver_sql(f"ALTER DATABASE {name} SET default_transaction_read_only = on")
     shop.store._engine.dispose()
     with pytest.raises(StoreTrouble, match="only lets itself be read"):
-        words.save(shop, SymptomRecord(name="anything"))
+        vocabulary.save(shop, SymptomRecord(name="anything"))
     shop.close()
 
 
@@ -338,7 +343,7 @@ def test_a_writer_that_waits_too_long_is_told_that_another_holds_the_store(
     with shop.store.writing() as session:
         changes.latest(session)
         with pytest.raises(StoreTrouble, match="Another program is holding the store"):
-            words.save(other, SymptomRecord(name="anything"))
-    words.save(other, SymptomRecord(name="anything"))
+            vocabulary.save(other, SymptomRecord(name="anything"))
+    vocabulary.save(other, SymptomRecord(name="anything"))
     shop.close()
     other.close()

@@ -17,7 +17,10 @@ from factories import TODAY, a_case, a_family, bring, demo_lines, exported
 
 from kb.config import Settings
 from kb.errors import BadInput, StoreTrouble, Taken
-from kb.service import Shop, cases, checking, files, health, moving, relocating
+from kb.service import Shop
+from kb.service.cases import cases, files
+from kb.service.operate import health, integrity
+from kb.service.transfer import json_lines, relocate
 
 pytestmark = pytest.mark.once("it makes its own databases on both")
 
@@ -40,17 +43,17 @@ def kb(folder: Path, *arguments: str, address: str = "") -> subprocess.Completed
 
 def test_there_and_back_again_every_row_and_number_is_the_same(server: Server, tmp_path: Path) -> None:
     first = opened(tmp_path / "here")
-    assert moving.bring_in(first, demo_lines()).saved
+    assert json_lines.bring_in(first, demo_lines()).saved
     some = first.derived.index.search("relay", limit=3).hits
     cases.put_in_bin(first, some[0].uid)
     cases.save(first, a_case(some[1].uid, family=some[1].family, readings=[]), expected_version=1)
-    before, change = exported(first), moving.newest_change(first)
+    before, change = exported(first), json_lines.newest_change(first)
     history = cases.history(first, some[1].uid)
     first.close()
 
     there = server.empty_database()
     told: list[tuple[int, int]] = []
-    moved = relocating.move(
+    moved = relocate.move(
         settings(tmp_path / "here"), to=there, progress=lambda done, total: told.append((done, total))
     )
     assert told[-1][0] == told[-1][1] == sum(moved.rows.values()) > 1000
@@ -58,19 +61,19 @@ def test_there_and_back_again_every_row_and_number_is_the_same(server: Server, t
 
     shop = opened(tmp_path / "there", there)
     assert exported(shop) == before
-    assert moving.newest_change(shop) == change
+    assert json_lines.newest_change(shop) == change
     assert [old["record"] for old in cases.history(shop, some[1].uid)] == [old["record"] for old in history]
     # Numbers go on after those that were copied.
     assert bring(shop, a_family("ZZ-9"), a_case("after the move".replace(" ", "-"), family="ZZ-9")).saved
-    assert moving.newest_change(shop) == change + 2
+    assert json_lines.newest_change(shop) == change + 2
     later = exported(shop)
     shop.close()
 
-    back = relocating.move(settings(tmp_path / "again"), origin=there)
+    back = relocate.move(settings(tmp_path / "again"), origin=there)
     assert sum(back.rows.values()) > sum(moved.rows.values())
     shop = opened(tmp_path / "again")
     assert exported(shop) == later
-    assert moving.newest_change(shop) == change + 2
+    assert json_lines.newest_change(shop) == change + 2
     shop.close()
 
 
@@ -101,7 +104,7 @@ def test_photographs_are_there_and_whole_wherever_the_store_is_moved(server: Ser
 
     # To PostgreSQL: the folder of the shop stays the folder of the shop, and nothing is copied.
     address = server.empty_database()
-    moved = relocating.move(settings(tmp_path / "here"), to=address).files
+    moved = relocate.move(settings(tmp_path / "here"), to=address).files
     assert (moved.folder, moved.referred, moved.copied, moved.faults) == (
         tmp_path / "here" / "files", 2, 0, (),
     )  # fmt: skip
@@ -114,13 +117,13 @@ def test_photographs_are_there_and_whole_wherever_the_store_is_moved(server: Ser
 
     # Back into a file that lies elsewhere: its photographs lie beside it.
     file = tmp_path / "again" / "store.sqlite3"
-    moved = relocating.move(settings(tmp_path / "here", address), to=str(file)).files
+    moved = relocate.move(settings(tmp_path / "here", address), to=str(file)).files
     assert (moved.folder, moved.referred, moved.copied, moved.faults) == (
         tmp_path / "again" / "files", 3, 3, (),
     )  # fmt: skip
     shop = opened(tmp_path / "again")
     assert bytes_in(shop, kept) == kept
-    assert checking.check(shop).faults == []
+    assert integrity.check(shop).faults == []
     shop.close()
 
     # From there into another data folder; one that is damaged on the way is replaced, the rest is kept.
@@ -129,7 +132,7 @@ def test_photographs_are_there_and_whole_wherever_the_store_is_moved(server: Ser
     for content, body in ((damaged, b"half"), (sound, kept[sound])):
         (target / content[:2]).mkdir(parents=True, exist_ok=True)
         (target / content[:2] / content).write_bytes(body)
-    moved = relocating.move(settings(tmp_path / "other"), origin=str(file)).files
+    moved = relocate.move(settings(tmp_path / "other"), origin=str(file)).files
     assert (moved.folder, moved.referred, moved.copied, moved.faults) == (target, 3, 2, ())
     shop = opened(tmp_path / "other")
     assert bytes_in(shop, kept) == kept
@@ -145,8 +148,8 @@ def test_a_folder_that_somebody_named_is_that_of_both_stores(server: Server, tmp
     with_photographs(shop)
     shop.close()
     for moved in (
-        relocating.move(named, to=server.empty_database()).files,
-        relocating.move(named, to=str(tmp_path / "there" / "store.sqlite3")).files,
+        relocate.move(named, to=server.empty_database()).files,
+        relocate.move(named, to=str(tmp_path / "there" / "store.sqlite3")).files,
     ):
         assert (moved.folder, moved.referred, moved.copied, moved.missing) == (shared, 2, 0, 0)
 
@@ -178,7 +181,7 @@ def test_a_target_folder_that_cannot_be_written_is_told_and_the_records_are_move
     shop.close()
     (tmp_path / "there").mkdir()
     (tmp_path / "there" / "files").write_text("a file in the place of the folder")
-    moved = relocating.move(settings(tmp_path / "here"), to=str(tmp_path / "there" / "store.sqlite3"))
+    moved = relocate.move(settings(tmp_path / "here"), to=str(tmp_path / "there" / "store.sqlite3"))
     assert (moved.files.copied, moved.files.missing) == (0, 2)
     assert "cannot be used" in moved.files.faults[0]
     assert moved.rows["board_case"] == 1
@@ -218,7 +221,7 @@ def test_a_target_that_holds_anything_is_refused_and_stays_as_it_was(server: Ser
     assert bring(target, a_family("WB-7")).saved
     before = exported(target)
     with pytest.raises(Taken, match="holds records"):
-        relocating.move(settings(tmp_path / "here"), to=there)
+        relocate.move(settings(tmp_path / "here"), to=there)
     assert exported(target) == before
     target.close()
 
@@ -226,11 +229,11 @@ def test_a_target_that_holds_anything_is_refused_and_stays_as_it_was(server: Ser
 def test_a_store_is_not_moved_onto_itself(server: Server, tmp_path: Path) -> None:
     there = server.empty_database()
     with pytest.raises(BadInput, match="the same store"):
-        relocating.move(settings(tmp_path, there), to=there)
+        relocate.move(settings(tmp_path, there), to=there)
     opened(tmp_path, there).close()
     other_form = there.replace("postgresql://", "postgres://")
     with pytest.raises(BadInput, match="the same store"):
-        relocating.move(settings(tmp_path, there), to=other_form)
+        relocate.move(settings(tmp_path, there), to=other_form)
 
 
 def test_a_copy_that_reads_differently_is_refused(
@@ -240,9 +243,9 @@ def test_a_copy_that_reads_differently_is_refused(
     assert bring(source, a_family(), a_case("one")).saved
     source.close()
     answers = iter(["one", "another"])
-    monkeypatch.setattr(relocating, "_checksum", lambda _store: next(answers))
+    monkeypatch.setattr(relocate, "_checksum", lambda _store: next(answers))
     with pytest.raises(StoreTrouble, match="came out differently"):
-        relocating.move(settings(tmp_path / "here"), to=server.empty_database())
+        relocate.move(settings(tmp_path / "here"), to=server.empty_database())
 
 
 def test_the_command_counts_what_it_moved_and_says_what_to_set(server: Server, tmp_path: Path) -> None:

@@ -10,9 +10,10 @@ from factories import a_case, a_family, bring, shop_in
 from sqlalchemy import text
 
 from kb.errors import StoreTrouble
-from kb.service import Shop, cases
+from kb.service import Shop
+from kb.service.cases import cases
 from kb.store import Store
-from kb.store.trouble import sqlite_trouble
+from kb.store.engine.trouble import sqlite_trouble
 
 
 @pytest.mark.once("a file that is no database")

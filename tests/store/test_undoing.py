@@ -9,8 +9,12 @@ from hypothesis import strategies as st
 
 from kb.errors import BadInput, InUse, NotFound
 from kb.model import LoadRecord, NotedSymptom, PartClassRecord, SymptomRecord
-from kb.service import Shop, cases, families, finding, undoing, words
-from kb.service.finding import Filters
+from kb.service import Shop
+from kb.service.boards import families, vocabulary
+from kb.service.cases import cases
+from kb.service.find import case_search
+from kb.service.find.case_search import Filters
+from kb.service.history import undo_batch
 from kb.store.records import bins
 
 HUM = SymptomRecord(name="hums like a ferry", synonyms=["drones"])
@@ -22,14 +26,14 @@ def test_what_an_import_added_goes_to_the_bin_and_comes_back(shop: Shop) -> None
         shop, HUM, a_family(), a_case("one", symptoms=[NotedSymptom(name="drones")]), a_case("two")
     )
     after = exported(shop)
-    seen = undoing.preview_undo(shop, report.batch)
-    done = undoing.undo_batch(shop.acting_as("front desk"), report.batch)
+    seen = undo_batch.preview_undo(shop, report.batch)
+    done = undo_batch.undo_batch(shop.acting_as("front desk"), report.batch)
     assert (seen.to_bin, seen.left_alone) == (done.to_bin, done.left_alone) == (4, 0)
     assert exported(shop) == before
-    assert finding.search(shop, "relay", Filters(), limit=5, offset=0).results.total == 0
-    undoing.undo_batch(shop, done.batch)
+    assert case_search.search(shop, "relay", Filters(), limit=5, offset=0).results.total == 0
+    undo_batch.undo_batch(shop, done.batch)
     assert exported(shop) == after
-    assert finding.search(shop, "relay", Filters(), limit=5, offset=0).results.total == 2
+    assert case_search.search(shop, "relay", Filters(), limit=5, offset=0).results.total == 2
 
 
 def test_what_an_import_changed_gets_its_earlier_version_back(shop: Shop) -> None:
@@ -45,7 +49,7 @@ def test_what_an_import_changed_gets_its_earlier_version_back(shop: Shop) -> Non
         a_case("one", notes="from the second book"),
         a_case("three"),
     )
-    done = undoing.undo_batch(shop, report.batch)
+    done = undo_batch.undo_batch(shop, report.batch)
     assert (done.to_bin, done.earlier, done.left_alone) == (2, 4, 0)
     assert exported(shop) == before
     assert cases.stored(shop, "one").version == 3
@@ -56,7 +60,7 @@ def test_what_was_changed_since_is_left_alone_and_named(shop: Shop) -> None:
     report = bring(shop, a_case("one", notes="imported"), a_case("two"), a_case("three"))
     cases.save(shop.acting_as("bench 2"), a_case("one", notes="better"), expected_version=2)
     cases.save(shop.acting_as("bench 2"), a_case("two", notes="mine"), expected_version=1)
-    for undone in (undoing.preview_undo(shop, report.batch), undoing.undo_batch(shop, report.batch)):
+    for undone in (undo_batch.preview_undo(shop, report.batch), undo_batch.undo_batch(shop, report.batch)):
         assert (undone.to_bin, undone.earlier, undone.left_alone) == (1, 0, 2)
         assert {(one.entity, one.key) for one in undone.left} == {("case", "one"), ("case", "two")}
         assert all(one.reason.startswith("It was changed since by bench 2 on 20") for one in undone.left)
@@ -67,7 +71,7 @@ def test_what_was_changed_since_is_left_alone_and_named(shop: Shop) -> None:
 def test_a_family_that_other_cases_name_by_now_stays(shop: Shop) -> None:
     report = bring(shop, HUM, a_family(), a_case("one"))
     cases.save(shop, a_case("later", symptoms=[NotedSymptom(name=HUM.name)]))
-    for undone in (undoing.preview_undo(shop, report.batch), undoing.undo_batch(shop, report.batch)):
+    for undone in (undo_batch.preview_undo(shop, report.batch), undo_batch.undo_batch(shop, report.batch)):
         assert undone.to_bin == 1
         assert {one.entity: one.reason for one in undone.left} == {
             "family": "1 case names the board family GL-31, so it stays.",
@@ -83,8 +87,8 @@ def test_a_case_that_no_longer_names_what_the_import_added_lets_it_go(shop: Shop
     report = bring(
         shop, HUM, a_family("HX-210"), a_case("one", "HX-210", symptoms=[NotedSymptom(name=HUM.name)])
     )
-    seen = undoing.preview_undo(shop, report.batch)
-    done = undoing.undo_batch(shop, report.batch)
+    seen = undo_batch.preview_undo(shop, report.batch)
+    done = undo_batch.undo_batch(shop, report.batch)
     assert (seen.to_bin, seen.earlier) == (done.to_bin, done.earlier) == (2, 1)
     assert families.find(shop, "HX-210") is None
     assert cases.stored(shop, "one").record.family == "GL-31"
@@ -95,10 +99,10 @@ def test_what_an_earlier_version_names_comes_back_with_it(shop: Shop) -> None:
     report = bring(shop, a_case("one", symptoms=[]))
     with shop.writing() as session:
         bins.put(session, "symptom", HUM.name)
-    done = undoing.undo_batch(shop, report.batch)
+    done = undo_batch.undo_batch(shop, report.batch)
     assert done.brought_back == [f"symptom {HUM.name}"]
     assert cases.stored(shop, "one").record.symptoms == [NotedSymptom(name=HUM.name)]
-    assert next(entry for entry in words.symptoms(shop) if entry.name == HUM.name).synonyms == ["drones"]
+    assert next(entry for entry in vocabulary.symptoms(shop) if entry.name == HUM.name).synonyms == ["drones"]
 
 
 def test_a_case_that_lay_in_the_bin_before_an_import_lies_there_again(shop: Shop) -> None:
@@ -107,29 +111,29 @@ def test_a_case_that_lay_in_the_bin_before_an_import_lies_there_again(shop: Shop
     before = exported(shop)
     report = bring(shop, a_case("one", notes="found again"))
     assert cases.stored(shop, "one").binned_at is None
-    undoing.undo_batch(shop, report.batch)
+    undo_batch.undo_batch(shop, report.batch)
     assert cases.stored(shop, "one").binned_at is not None
     assert exported(shop) == before
 
 
 def test_a_batch_is_undone_once(shop: Shop) -> None:
     report = bring(shop, a_family())
-    first = undoing.undo_batch(shop.acting_as("front desk"), report.batch)
-    for attempt in (undoing.preview_undo, undoing.undo_batch):
+    first = undo_batch.undo_batch(shop.acting_as("front desk"), report.batch)
+    for attempt in (undo_batch.preview_undo, undo_batch.undo_batch):
         with pytest.raises(BadInput, match="undone already by front desk on"):
             attempt(shop, report.batch)
-    again = undoing.undo_batch(shop, first.batch)
-    assert undoing.preview_undo(shop, again.batch).to_bin == 1
+    again = undo_batch.undo_batch(shop, first.batch)
+    assert undo_batch.preview_undo(shop, again.batch).to_bin == 1
     with pytest.raises(NotFound):
-        undoing.undo_batch(shop, "no such batch")
+        undo_batch.undo_batch(shop, "no such batch")
 
 
 def test_an_undoing_that_finds_nothing_to_undo_keeps_nothing(shop: Shop) -> None:
     report = bring(shop, a_family())
     families.save(shop, a_family(notes="mine"), expected_version=1)
-    done = undoing.undo_batch(shop, report.batch)
+    done = undo_batch.undo_batch(shop, report.batch)
     assert (done.batch, done.total, done.left_alone) == ("", 0, 1)
-    assert undoing.preview_undo(shop, report.batch).left_alone == 1
+    assert undo_batch.preview_undo(shop, report.batch).left_alone == 1
 
 
 @pytest.mark.parametrize("when", ["progress", "before_keeping"])
@@ -141,9 +145,9 @@ def test_an_undoing_that_is_stopped_keeps_nothing(shop: Shop, when: str) -> None
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        undoing.undo_batch(shop, report.batch, **{when: stop})  # type: ignore[arg-type]
+        undo_batch.undo_batch(shop, report.batch, **{when: stop})  # type: ignore[arg-type]
     assert exported(shop) == before
-    assert undoing.preview_undo(shop, report.batch).total == 2
+    assert undo_batch.preview_undo(shop, report.batch).total == 2
 
 
 def test_a_family_with_cases_cannot_go_to_the_bin(stocked: Shop) -> None:
@@ -214,11 +218,11 @@ def test_an_import_undone_leaves_the_export_of_before_byte_for_byte(
     assert report.saved
     after = exported(shop)
     if after != before:
-        seen = undoing.preview_undo(shop, report.batch)
-        done = undoing.undo_batch(shop, report.batch, refresh=False)
+        seen = undo_batch.preview_undo(shop, report.batch)
+        done = undo_batch.undo_batch(shop, report.batch, refresh=False)
         assert (seen.to_bin, seen.earlier, seen.out_of_bin) == (done.to_bin, done.earlier, done.out_of_bin)
         assert done.left_alone == seen.left_alone == 0
         assert exported(shop) == before
-        undoing.undo_batch(shop, done.batch, refresh=False)
+        undo_batch.undo_batch(shop, done.batch, refresh=False)
         assert exported(shop) == after
     shop.close()

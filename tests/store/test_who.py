@@ -10,10 +10,12 @@ from alembic.config import Config
 from factories import a_case, a_family, bring
 from sqlalchemy import create_engine, select
 
-from kb.service import Shop, cases, families
+from kb.service import Shop
+from kb.service.boards import families
+from kb.service.cases import cases
 from kb.store import Store
-from kb.store.schema import MIGRATIONS
-from kb.store.tables import Batch, Change, table_of
+from kb.store.engine.schema import MIGRATIONS
+from kb.store.tables.core import Batch, Change, table_of
 
 _CHANGE, _BATCH = table_of(Change), table_of(Batch)
 

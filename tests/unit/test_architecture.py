@@ -7,65 +7,69 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import cache
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 CODE = sorted((ROOT / "kb").rglob("*.py"))
-LONGEST_MODULE, LONGEST_FUNCTION = 400, 60
+LONGEST_MODULE, LONGEST_FUNCTION = 600, 60
 
-# What each package may import of the project. `kb` itself is the version number and nothing else.
+# What each package may import of the project besides itself. `kb` itself is the version number and nothing else.
+_LOWEST = {"facts", "errors"}
 ALLOWED = {
-    "facts": {"facts", "errors"},
-    "suggest": {"suggest", "facts", "errors"},
-    "bench": {"bench", "facts", "errors"},
-    "model": {"model", "facts", "errors"},
-    "search": {"search", "facts", "errors"},
-    "demo": {"demo", "facts", "errors", "model"},
-    "exchange": {"exchange", "model", "facts", "errors"},
-    "pictures": {"pictures", "errors"},
-    "store": {"store", "model", "facts", "errors"},
+    "errors": set(),
+    "assets": {"errors"},
+    "config": {"errors"},
+    "facts": {"errors"},
+    "model": _LOWEST,
+    "suggest": _LOWEST,
+    "bench": _LOWEST,
+    "reading": {"model", *_LOWEST},
+    "search": _LOWEST,
+    "pictures": {"errors"},
+    "exchange": {"model", *_LOWEST},
+    "store": {"model", *_LOWEST},
     "service": {
-        "service",
         "store",
         "search",
         "exchange",
         "pictures",
+        "reading",
         "suggest",
         "bench",
-        "demo",
         "model",
-        "facts",
-        "errors",
         "config",
         "assets",
         "",  # a backup names the version that made it
+        *_LOWEST,
     },
-    "web": {"web", "service", "model", "facts", "errors", "config", "assets", "logs", "running", ""},
-    "errors": set(),
-    "logs": set(),
-    "running": set(),
-    "running_cli": {"running", "service", "config", "errors"},
-    "assets": {"errors"},
-    "config": {"errors"},
-    "cli": {
-        "web",
-        "service",
-        "model",
-        "facts",
-        "errors",
-        "config",
-        "assets",
-        "people_cli",
-        "export_cli",
-        "running_cli",
-        "",
-    },
-    "people_cli": {"service", "model", "errors"},
-    "export_cli": {"service", "errors"},
+    "web": {"service", "model", "config", "assets", "", *_LOWEST},
+    "cli": {"web", "service", "model", "config", "assets", "", *_LOWEST},
     "__main__": {"cli"},
     "__init__": set(),
+}
+# The sub-packages and modules of the larger packages, lowest first: each imports only from rows above its own.
+ORDER = {
+    "store": (("tables",), ("engine",), ("portable",), ("store", "file_store", "records"), ("backup",)),
+    "service": (
+        ("shop",),
+        ("accounts", "boards", "cases", "find"),
+        ("transfer", "history"),
+        ("diagnose",),
+        ("bench", "sheets"),
+        ("operate",),
+    ),
+    "web": (
+        ("hosts", "logs", "process", "streamed", "observing", "rendering", "resend", "file_responses"),
+        ("dependencies", "guard", "forms"),
+        ("errors",),
+        ("pages", "api"),
+        ("app",),
+        ("server",),
+    ),
 }
 # What may be imported besides the project and the standard library.
 FOREIGN = {
@@ -73,8 +77,8 @@ FOREIGN = {
     "suggest": {"numpy"},
     "bench": {"numpy"},
     "model": {"pydantic", "pydantic_core"},
+    "reading": {"numpy"},
     "search": {"numpy", "whoosh"},
-    "demo": set(),
     "exchange": {"pydantic", "openpyxl"},
     "pictures": {"PIL", "pi_heif"},
     "errors": set(),
@@ -123,7 +127,54 @@ def test_imports_run_downwards_only(file: Path) -> None:
         inner = [*name.split("."), ""][1]
         if inner.startswith("__version"):
             inner = ""
-        assert inner in ALLOWED[package], f"{package} imports {name}"
+        assert inner in {package, *ALLOWED[package]}, f"{package} imports {name}"
+
+
+def module_name(file: Path) -> str:
+    parts = file.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+@cache
+def imports_between_modules() -> dict[str, set[str]]:
+    """For each module of the project the modules of the project that it imports, `from x import module` included."""
+    modules = {module_name(file): file for file in CODE}
+    found: dict[str, set[str]] = {}
+    for name, file in modules.items():
+        found[name] = set()
+        for node in ast.walk(ast.parse(file.read_text())):
+            if isinstance(node, ast.Import):
+                asked = [alias.name for alias in node.names]
+            elif isinstance(node, ast.ImportFrom):
+                inner = [f"{node.module}.{alias.name}" for alias in node.names]
+                asked = [one if one in modules else str(node.module) for one in inner]
+            else:
+                continue
+            found[name] |= {one for one in asked if one in modules and one != name}
+    return found
+
+
+def test_no_modules_import_each_other_in_a_circle() -> None:
+    # The statistics are being written again; their circle goes with that.
+    graph = {name: found for name, found in imports_between_modules().items() if "kb.suggest" not in name}
+    try:
+        list(TopologicalSorter(graph).static_order())
+    except CycleError as error:
+        pytest.fail(f"a circle of imports: {' -> '.join(error.args[1])}")
+
+
+@pytest.mark.parametrize("package", ORDER)
+def test_the_rooms_of_a_package_import_only_from_the_rooms_below(package: str) -> None:
+    row_of = {room: row for row, rooms in enumerate(ORDER[package]) for room in rooms}
+    wrong = []
+    for name, imported in imports_between_modules().items():
+        for other in imported:
+            here, there = name.split("."), other.split(".")
+            if len(here) < 3 or len(there) < 3 or {here[1], there[1]} != {package} or here[2] == there[2]:
+                continue
+            if row_of[there[2]] >= row_of[here[2]]:
+                wrong.append(f"{name} imports {other}")
+    assert not wrong
 
 
 @pytest.mark.parametrize("file", CODE, ids=lambda file: str(file.relative_to(ROOT)))

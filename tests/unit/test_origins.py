@@ -10,8 +10,12 @@ from other_shops import OTHERS, THEIRS, origin, their_case
 
 from kb.errors import BadInput
 from kb.model import NotedSymptom, Rail, SymptomRecord
-from kb.service import Shop, cases, finding, moving, origins, suggesting
-from kb.service.finding import Filters
+from kb.service import Shop
+from kb.service.cases import cases
+from kb.service.diagnose import diagnosis
+from kb.service.find import case_search
+from kb.service.find.case_search import Filters
+from kb.service.transfer import json_lines, origins
 from kb.store.records import changes
 
 
@@ -23,7 +27,7 @@ def shop() -> Any:
     made.close()
 
 
-def counts(report: moving.ImportReport) -> tuple[int, int, int, int, int]:
+def counts(report: json_lines.ImportReport) -> tuple[int, int, int, int, int]:
     assert report.saved, report.problems[:2]
     return report.added, report.updated, report.unchanged, report.refused, report.ours
 
@@ -161,10 +165,10 @@ def test_a_case_of_another_shop_cannot_be_changed_or_made_by_hand(shop: Shop) ->
 def test_a_shop_is_withdrawn_wholly_refused_until_allowed_and_brought_back(shop: Shop) -> None:
     assert bring(shop, origin(), their_case("u1"), their_case("u2")).saved
     cases.put_in_bin(shop, "u2")
-    assert finding.search(shop, "relay", Filters()).results.total == 2
+    assert case_search.search(shop, "relay", Filters()).results.total == 2
     assert origins.withdraw(shop, THEIRS) == 1
     assert origins.withdraw(shop, THEIRS) == 0
-    assert finding.search(shop, "relay", Filters()).results.total == 1
+    assert case_search.search(shop, "relay", Filters()).results.total == 1
     assert THEIRS not in exported(shop)
     with shop.store.reading() as session:
         feed = changes.since(session, 0)
@@ -177,7 +181,7 @@ def test_a_shop_is_withdrawn_wholly_refused_until_allowed_and_brought_back(shop:
     assert origins.allow_again(shop, THEIRS, bring_back=True) == 1
     assert cases.stored(shop, "u1").binned_at is None
     assert cases.stored(shop, "u2").binned_at is not None
-    assert finding.search(shop, "relay", Filters()).results.total == 2
+    assert case_search.search(shop, "relay", Filters()).results.total == 2
     assert bring(shop, origin(days_ago=1), their_case("u2"), their_case("u3")).added == 1
     assert cases.stored(shop, "u2").binned_at is not None
 
@@ -186,7 +190,7 @@ def test_suggestions_tell_own_cases_from_others(shop: Shop) -> None:
     from kb.model import EvidenceRecord
 
     assert bring(shop, origin(), *(their_case(f"u{n}") for n in range(4))).saved
-    found = suggesting.suggest(shop, EvidenceRecord(family=a_family().code))
+    found = diagnosis.suggest(shop, EvidenceRecord(family=a_family().code))
     leading = found.ranking.causes[0]
     assert (found.ranking.cases_used, found.ranking.others_used) == (1, 4)
     assert (leading.cured, leading.others_cured) == (1, 4)

@@ -20,9 +20,11 @@ from frictionless import Package, system
 from kb.errors import BadInput
 from kb.exchange.zip_stream import ZipStream
 from kb.model import Mark
-from kb.service import Shop, cases, files, sharing, taking_out
-from kb.service.finding import Filters
-from kb.service.taking_out import Choice
+from kb.service import Shop
+from kb.service.cases import cases, files
+from kb.service.find.case_search import Filters
+from kb.service.transfer import exports, shares
+from kb.service.transfer.exports import Choice
 
 WHOLE = Choice()
 JPEG, PNG, PDF = made.jpeg(), made.png(), made.pdf()
@@ -50,7 +52,7 @@ def shop() -> Iterator[Shop]:
 
 
 def taken(shop: Shop, choice: Choice = WHOLE, told: Any = lambda sentence: None) -> zipfile.ZipFile:
-    data = b"".join(taking_out.taken(shop, "package", choice, with_photos=True, told=told))
+    data = b"".join(exports.taken(shop, "package", choice, with_photos=True, told=told))
     archive = zipfile.ZipFile(io.BytesIO(data))
     assert archive.testzip() is None
     return archive
@@ -142,7 +144,7 @@ def test_a_missing_and_a_damaged_file_are_named_and_the_rest_is_written(shop: Sh
 
 
 def test_without_being_asked_for_no_photograph_goes_along(shop: Shop) -> None:
-    data = b"".join(taking_out.taken(shop, "package", WHOLE))
+    data = b"".join(exports.taken(shop, "package", WHOLE))
     names = zipfile.ZipFile(io.BytesIO(data)).namelist()
     assert not [name for name in names if "files" in name or "contents" in name]
 
@@ -150,21 +152,21 @@ def test_without_being_asked_for_no_photograph_goes_along(shop: Shop) -> None:
 @pytest.mark.parametrize("kind", ["jsonl", "csv", "attempts"])
 def test_other_formats_refuse_photographs_before_a_byte_is_written(shop: Shop, kind: str) -> None:
     with pytest.raises(BadInput) as refusal:
-        taking_out.taken(shop, kind, WHOLE, with_photos=True)
+        exports.taken(shop, kind, WHOLE, with_photos=True)
     assert refusal.value.field == "with_photos"
     assert "data package" in (refusal.value.remedy or "")
 
 
 def test_nothing_of_a_photograph_is_in_the_exchange_format_or_in_what_is_shared(shop: Shop) -> None:
-    shared = taking_out.chunks("jsonl", sharing.records(shop, sharing.Choice(name="Harbour bench")))
-    for data in (b"".join(shared), b"".join(taking_out.taken(shop, "jsonl", WHOLE))):
+    shared = exports.chunks("jsonl", shares.records(shop, shares.Choice(name="Harbour bench")))
+    for data in (b"".join(shared), b"".join(exports.taken(shop, "jsonl", WHOLE))):
         assert {json.loads(line)["record"] for line in data.splitlines()} >= {"case", "family"}
         for word in (b"C9 bulged", b"standby corner", b"sheet.pdf", b"files/"):
             assert word not in data
 
 
 def test_the_same_records_give_the_same_bytes(shop: Shop) -> None:
-    first, second = (b"".join(taking_out.taken(shop, "package", WHOLE, with_photos=True)) for _ in "12")
+    first, second = (b"".join(exports.taken(shop, "package", WHOLE, with_photos=True)) for _ in "12")
     assert first == second
 
 

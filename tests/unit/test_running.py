@@ -15,44 +15,47 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from urllib.request import urlopen
 
+import commands
 import pytest
 from factories import a_case, a_family, bring, settings_in, shop_in
+from processes import bare_environment
 
-from kb import logs, running
+import kb
 from kb.errors import BadInput
-from kb.service import upgrading
-from kb.service.upgrading import Failed, Ran
+from kb.service.operate import upgrades
+from kb.service.operate.upgrades import Failed, Ran
+from kb.web import logs, process
 
 
 def verified(text: str, folder: Path) -> str:
     """What systemd itself has to say of a unit; nothing where it is content."""
     tool = shutil.which("systemd-analyze")
     assert tool, "systemd-analyze is missing: install Debian's package systemd and run the tests again."
-    file = folder / running.UNIT_NAME
+    file = folder / process.UNIT_NAME
     file.write_text(text, encoding="utf-8")
     done = subprocess.run(
         [tool, "verify", "--user", str(file)],
         env={**os.environ, "XDG_RUNTIME_DIR": str(folder)},
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=commands.STUCK_S,
         check=False,
     )
     return done.stderr + ("" if done.returncode == 0 else f"exit status {done.returncode}")
 
 
 def test_systemd_takes_the_unit_as_it_is(tmp_path: Path) -> None:
-    assert verified(running.unit(["--port", "8765"], {}), tmp_path) == ""
+    assert verified(process.unit(["--port", "8765"], {}), tmp_path) == ""
 
 
 def test_systemd_would_have_said_so_were_it_wrong(tmp_path: Path) -> None:
-    wrong = running.unit([], {}).replace("RestartSec=5", "RestartSecs=5")
+    wrong = process.unit([], {}).replace("RestartSec=5", "RestartSecs=5")
     assert "RestartSecs" in verified(wrong, tmp_path)
 
 
 def test_places_with_odd_signs_reach_the_service_as_they_are(tmp_path: Path) -> None:
     odd = '/srv/quay 50%/"two" \\ $HOME'
-    text = running.unit(["--tls-cert", odd], {"KB_DATA": odd, "KB_SHOP_NAME": "not a place"})
+    text = process.unit(["--tls-cert", odd], {"KB_DATA": odd, "KB_SHOP_NAME": "not a place"})
     assert verified(text, tmp_path) == ""
     # Quoting of systemd.syntax(7), specifiers of systemd.unit(5), variables of systemd.service(5).
     assert 'Environment="KB_DATA=/srv/quay 50%%/\\"two\\" \\\\ $HOME"' in text
@@ -61,20 +64,62 @@ def test_places_with_odd_signs_reach_the_service_as_they_are(tmp_path: Path) -> 
 
 
 def test_the_unit_is_written_for_its_owner_alone(tmp_path: Path) -> None:
-    file = running.unit_file({"XDG_CONFIG_HOME": str(tmp_path)})
-    running.install_unit("first", file)
-    running.install_unit("second", file)
+    file = process.unit_file({"XDG_CONFIG_HOME": str(tmp_path)})
+    process.install_unit("first", file)
+    process.install_unit("second", file)
     assert file == tmp_path / "systemd" / "user" / "kb-boards.service"
     assert file.read_text() == "second"
     assert file.stat().st_mode & 0o777 == 0o600
     assert [entry.name for entry in file.parent.iterdir()] == [file.name]
 
 
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (["--tls-cert", "bench.pem"], "A certificate needs its key. Name both --tls-cert and --tls-key."),
+        (["--tls-cert", "none.pem", "--tls-key", "none.key"], "none.pem cannot be used with the key"),
+        (["--host", "0.0.0.0"], "there is no account that administers yet. Make one with: kb person add"),
+    ],
+)
+def test_a_unit_that_could_not_serve_is_refused_with_what_it_lacks(
+    tmp_path: Path, options: list[str], told: str
+) -> None:
+    environment = bare_environment(KB_DATA=str(tmp_path / "data"), XDG_CONFIG_HOME=str(tmp_path))
+    done = commands.run(["unit", *options], environment)
+    said = done.stderr.decode()
+    assert (done.returncode, done.stdout) == (1, b""), said
+    assert said.startswith("kb: ")
+    assert len(said.splitlines()) == 1
+    assert told in said
+    assert not (tmp_path / "systemd").exists()
+
+
+def test_a_unit_refuses_a_port_and_settings_as_the_server_does(tmp_path: Path) -> None:
+    environment = bare_environment(KB_DATA=str(tmp_path / "data"), XDG_CONFIG_HOME=str(tmp_path))
+    wrong = commands.run(["unit", "--port", "99999"], environment)
+    assert wrong.returncode == 2
+    assert b"a port is a whole number from 0 to 65535" in wrong.stderr
+    misspelt = commands.run(["unit", "--show"], environment | {"KB_SHOPNAME": "x"})
+    assert misspelt.returncode == 1
+    assert b"KB_SHOPNAME, which is no setting. Write KB_SHOP_NAME if that is meant" in misspelt.stderr
+
+
+def test_a_unit_is_shown_or_written_with_the_places_of_the_records(tmp_path: Path) -> None:
+    environment = bare_environment(KB_DATA=str(tmp_path / "data"), XDG_CONFIG_HOME=str(tmp_path))
+    shown = commands.run(["unit", "--port", "8766", "--show"], environment)
+    assert (shown.returncode, shown.stderr) == (0, b"")
+    assert f'Environment="KB_DATA={tmp_path}/data"' in shown.stdout.decode()
+    written = commands.run(["unit", "--port", "8766"], environment)
+    assert written.returncode == 0, written.stderr
+    assert (tmp_path / "systemd" / "user" / process.UNIT_NAME).read_bytes() == shown.stdout
+    assert not (tmp_path / "data").exists()
+
+
 def test_nothing_is_told_where_nobody_asked(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
-    assert not running.tell_supervisor("READY=1")
+    assert not process.tell_supervisor("READY=1")
     monkeypatch.setenv("NOTIFY_SOCKET", "/nowhere/at/all")
-    assert not running.tell_supervisor("READY=1")
+    assert not process.tell_supervisor("READY=1")
 
 
 @pytest.mark.parametrize("abstract", [False, True])
@@ -83,7 +128,7 @@ def test_a_served_program_says_when_it_is_ready_and_when_it_stops(tmp_path: Path
     name = f"@kb-test-{os.getpid()}" if abstract else str(tmp_path / "notify")
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as supervisor:
         supervisor.bind("\0" + name[1:] if abstract else name)
-        supervisor.settimeout(60)
+        supervisor.settimeout(commands.STUCK_S)
         kept = {key: value for key, value in os.environ.items() if not key.startswith("KB_")}
         environment = {
             **kept,
@@ -93,24 +138,17 @@ def test_a_served_program_says_when_it_is_ready_and_when_it_stops(tmp_path: Path
             "KB_LOG_LEVEL": "info",
             "NOTIFY_SOCKET": name,
         }
-        server = subprocess.Popen(
-            [sys.executable, "-m", "kb", "serve", "--no-browser", "--port", "0"],
-            env=environment,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
+        server = commands.start(["serve", "--no-browser", "--port", "0"], environment)
         try:
             assert supervisor.recv(100) == b"READY=1"
-            assert server.stdout is not None
             address = server.stdout.readline().split()[-1]
-            with urlopen(address + "families", timeout=30) as answer:
+            with urlopen(address + "families", timeout=commands.STUCK_S) as answer:
                 request = answer.headers["X-Request-Id"]
             server.send_signal(signal.SIGTERM)
             assert supervisor.recv(100) == b"STOPPING=1"
-            _, said = server.communicate(timeout=60)
+            _, said = server.communicate()
         finally:
-            server.kill()
+            server.close()
     # systemd counts an end by the signal it sent as a clean one.
     assert server.returncode in (0, -signal.SIGTERM)
     lines = [json.loads(line) for line in said.splitlines()]
@@ -189,7 +227,7 @@ def test_an_upgrade_backs_up_before_it_installs(stocked: Path, tmp_path: Path) -
     wheel = tmp_path / "kb_boards-9.whl"
     wheel.touch()
     machine = Machine()
-    done = upgrading.upgrade(settings_in(stocked), wheel, top=None, run=machine)
+    done = upgrades.upgrade(settings_in(stocked), wheel, top=None, run=machine)
     assert done.backup is not None
     assert done.backup.stat().st_size > 1000
     assert done.checked == "all in order"
@@ -199,7 +237,7 @@ def test_an_upgrade_backs_up_before_it_installs(stocked: Path, tmp_path: Path) -
 
 def test_a_checkout_is_brought_up_to_date_without_merging(stocked: Path, tmp_path: Path) -> None:
     machine = Machine()
-    upgrading.upgrade(settings_in(stocked), None, top=tmp_path, run=machine)
+    upgrades.upgrade(settings_in(stocked), None, top=tmp_path, run=machine)
     assert machine.ran[0] == f"git -C {tmp_path} pull --ff-only --quiet"
     assert machine.ran[1] == f"-m pip install --quiet --editable {tmp_path}"
 
@@ -207,39 +245,39 @@ def test_a_checkout_is_brought_up_to_date_without_merging(stocked: Path, tmp_pat
 @pytest.mark.once("a database that is named is always there")
 def test_without_a_store_there_is_nothing_to_back_up(tmp_path: Path) -> None:
     machine = Machine()
-    assert upgrading.upgrade(settings_in(tmp_path / "none"), None, top=tmp_path, run=machine).backup is None
+    assert upgrades.upgrade(settings_in(tmp_path / "none"), None, top=tmp_path, run=machine).backup is None
 
 
 def test_a_failed_installation_stops_before_the_store(stocked: Path, tmp_path: Path) -> None:
     machine = Machine(pip="no matching distribution")
     with pytest.raises(Failed, match=r"store was not touched\. no matching distribution"):
-        upgrading.upgrade(settings_in(stocked), tmp_path, top=None, run=machine)
+        upgrades.upgrade(settings_in(stocked), tmp_path, top=None, run=machine)
     assert not any("kb check" in line for line in machine.ran)
 
 
 def test_a_store_the_new_version_cannot_use_is_told_with_the_way_back(stocked: Path, tmp_path: Path) -> None:
     with pytest.raises(Failed, match="cannot use the store: damaged") as caught:
-        upgrading.upgrade(settings_in(stocked), tmp_path, top=None, run=Machine(kb="damaged"))
+        upgrades.upgrade(settings_in(stocked), tmp_path, top=None, run=Machine(**{"kb check": "damaged"}))
     [backup] = stocked.glob("backups/before-upgrade-*.zip")
     assert f"kb restore {backup}" in (caught.value.remedy or "")
 
 
 def test_nothing_to_install_from_is_told(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="does not know where newer versions are"):
-        upgrading.upgrade(settings_in(tmp_path), None, top=None, run=Machine())
+        upgrades.upgrade(settings_in(tmp_path), None, top=None, run=Machine())
     with pytest.raises(BadInput, match="is not there"):
-        upgrading.upgrade(settings_in(tmp_path), tmp_path / "kb.whl", top=None, run=Machine())
+        upgrades.upgrade(settings_in(tmp_path), tmp_path / "kb.whl", top=None, run=Machine())
 
 
 def test_a_command_is_run_without_a_shell_and_its_last_lines_are_kept() -> None:
-    ran = upgrading.run_command([sys.executable, "-c", "print('$HOME'); raise SystemExit(3)"])
+    ran = upgrades.run_command([sys.executable, "-c", "print('$HOME'); raise SystemExit(3)"])
     assert (ran.status, ran.said) == (3, "$HOME")
 
 
 def test_this_program_runs_from_a_checkout() -> None:
-    package = Path(upgrading.__file__).parents[1]
-    assert upgrading.checkout(package) == package.parent
-    assert upgrading.checkout(package / "service") is None
+    package = Path(kb.__file__).parent
+    assert upgrades.checkout(package) == package.parent
+    assert upgrades.checkout(package / "service") is None
 
 
 def test_memory_that_is_free_again_goes_back_to_the_system() -> None:
@@ -247,7 +285,7 @@ def test_memory_that_is_free_again_goes_back_to_the_system() -> None:
     code = """
 import re
 from pathlib import Path
-from kb.running import give_back_memory, keep_memory_small
+from kb.web.process import give_back_memory, keep_memory_small
 def resident():
     return int(re.search(r"VmRSS:\\s+(\\d+)", Path("/proc/self/status").read_text())[1])
 assert keep_memory_small()
@@ -267,8 +305,8 @@ def test_index_and_counts_that_were_set_aside_are_freed_when_they_are_replaced()
     code = """
 import gc, weakref
 from factories import demo_shop
-from kb.running import settle_memory
-from kb.service.copies import rebuild
+from kb.web.process import settle_memory
+from kb.service.shop.copies import rebuild
 from kb.store.records import changes
 shop = demo_shop()
 derived = shop.derived

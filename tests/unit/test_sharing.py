@@ -15,15 +15,18 @@ from hypothesis import strategies as st
 
 from kb.errors import BadInput
 from kb.model import Attempt, FollowUp, NotedSymptom, Reading, SymptomRecord
-from kb.service import Shop, cases, finding, origins, sharing, taking_out
-from kb.service.finding import Filters
-from kb.service.sharing import Choice
+from kb.service import Shop
+from kb.service.cases import cases
+from kb.service.find import case_search
+from kb.service.find.case_search import Filters
+from kb.service.transfer import exports, origins, shares
+from kb.service.transfer.shares import Choice
 
 WE = Choice(name="Harbour bench")
 
 
 def written(shop: Shop, choice: Choice = WE) -> bytes:
-    return b"".join(taking_out.chunks("jsonl", sharing.records(shop, choice)))
+    return b"".join(exports.chunks("jsonl", shares.records(shop, choice)))
 
 
 def records(shop: Shop, choice: Choice = WE, kind: str = "case") -> list[dict[str, Any]]:
@@ -36,7 +39,7 @@ def shop() -> Iterator[Shop]:
     private = a_case(
         "anna-1",
         complaint="Anna says the relay ticks, call 01632 960123",
-        customer="Anna Quayle",
+        customer="Anna Quilverby",
         worker="bench 1",
         notes="pays late",
         readings=[Reading(rail="5VSB", supply="standby", value=4.2, written="4V2 Anna")],
@@ -44,7 +47,7 @@ def shop() -> Iterator[Shop]:
     )
     assert bring(
         made,
-        a_family(notes="made for Quayle", aliases=["GL31-B", "Quayle panel"]),
+        a_family(notes="made for Quilverby", aliases=["GL31-B", "Quilverby panel"]),
         private,
         a_case(
             "two", received=date(2024, 1, 2), closed=date(2024, 1, 3), verdict="no fault found", attempts=[]
@@ -98,7 +101,7 @@ def test_nothing_private_is_in_the_bytes(shop: Shop) -> None:
 
 def test_what_is_shown_is_what_is_written(shop: Shop) -> None:
     choice = Choice(name="Harbour bench", notes=True, words=("late",))
-    seen = sharing.preview(shop, choice)
+    seen = shares.preview(shop, choice)
     assert (seen.cases, seen.families, seen.total_texts) == (2, 1, 2)
     assert seen.masked == {"phone": 1, "name": 2}
     shared = records(shop, choice)
@@ -109,24 +112,24 @@ def test_what_is_shown_is_what_is_written(shop: Shop) -> None:
 
 def test_cases_are_chosen_by_family_year_and_verdict_and_left_out_one_by_one(shop: Shop) -> None:
     def count(**chosen: Any) -> int:
-        return sharing.preview(shop, Choice(name="x", **chosen)).cases
+        return shares.preview(shop, Choice(name="x", **chosen)).cases
 
     assert count(families=frozenset({"HX-1"})) == 0
     assert count(families=frozenset({"GL-31"})) == 2
     assert count(years=frozenset({2024})) == 1
     assert count(verdicts=frozenset({"repaired"})) == 1
     assert count(left_out=frozenset({"two"})) == 1
-    offer = sharing.offer(shop)
+    offer = shares.offer(shop)
     assert offer.families == ["GL-31"]
     assert 2024 in offer.years
 
 
 def test_a_name_to_share_under_is_needed_and_remembered(shop: Shop) -> None:
     with pytest.raises(BadInput) as refusal:
-        next(sharing.records(shop, Choice(name="  ")))
+        next(shares.records(shop, Choice(name="  ")))
     assert refusal.value.field == "name"
-    sharing.keep_name(shop, "Slip bench")
-    assert sharing.sharing_name(shop) == "Slip bench"
+    shares.keep_name(shop, "Slip bench")
+    assert shares.sharing_name(shop) == "Slip bench"
 
 
 def test_another_shop_reads_it_and_what_comes_back_is_ours(shop: Shop) -> None:
@@ -136,7 +139,7 @@ def test_another_shop_reads_it_and_what_comes_back_is_ours(shop: Shop) -> None:
     assert report.saved, report.problems
     assert (report.added - 1, report.origin) == (2, "Harbour bench")  # the family besides
     assert [(one.name, one.cases) for one in origins.listed(there)] == [("Harbour bench", 2)]
-    assert finding.search(there, "relay", Filters()).found[0].origin == "Harbour bench"
+    assert case_search.search(there, "relay", Filters()).found[0].origin == "Harbour bench"
     uid = str(uuid.uuid5(uuid.UUID(origins.own_id(shop)), "anna-1"))
     assert cases.stored(there, uid).record.customer == ""
     # The other shop shares nothing of ours, and our own file changes nothing here.

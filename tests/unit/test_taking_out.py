@@ -18,15 +18,16 @@ from hypothesis import strategies as st
 from kb.errors import BadInput
 from kb.exchange import case_sheets as sheets
 from kb.model import Attempt, CaseRecord, Reading
-from kb.service import Shop, taking_out
-from kb.service.finding import Filters
-from kb.service.taking_out import Choice
+from kb.service import Shop
+from kb.service.find.case_search import Filters
+from kb.service.transfer import exports
+from kb.service.transfer.exports import Choice
 
 WHOLE = Choice()
 
 
 def taken(shop: Shop, kind: str, choice: Choice = WHOLE) -> bytes:
-    return b"".join(taking_out.stream(kind, taking_out.records(shop, choice), "A bench", "2026-11-25"))
+    return b"".join(exports.stream(kind, exports.records(shop, choice), "A bench", "2026-11-25"))
 
 
 def rows(data: bytes) -> list[dict[str, str]]:
@@ -51,7 +52,7 @@ def test_a_search_result_is_read_into_an_empty_store_with_exactly_what_it_needs(
     lines = taken(shop, "jsonl", choice).splitlines()
     records = [json.loads(line) for line in lines]
     cases = [one for one in records if one["record"] == "case"]
-    assert len(cases) == taking_out.count(shop, choice) > 10
+    assert len(cases) == exports.count(shop, choice) > 10
     assert {one["verdict"] for one in cases} == {"repaired"}
     named = {
         "family": {one["family"] for one in cases},
@@ -153,7 +154,7 @@ def test_a_sheet_of_fixes_has_a_row_for_each(shop: Shop) -> None:
 
 def test_an_unknown_format_is_refused(shop: Shop) -> None:
     with pytest.raises(BadInput) as refusal:
-        taking_out.file_name(shop, "pdf", 1)
+        exports.file_name(shop, "pdf", 1)
     assert "attempts" in (refusal.value.remedy or "")
 
 
@@ -183,7 +184,7 @@ def test_a_data_package_is_valid_and_tells_the_same_values(tmp_path: Path) -> No
     assert bring(shop, {"record": "origin", "id": "ab" * 16, "name": "Quay bench", "date": "2026-03-02"},
                  case_json("u1", family="HX-210", origin="ab" * 16, customer=None)).saved  # fmt: skip
     tables = read_package(shop, tmp_path)
-    records = list(taking_out.records(shop, WHOLE))
+    records = list(exports.records(shop, WHOLE))
     cases = {str(one.uid): one for one in records if isinstance(one, CaseRecord)}
     assert len(tables["cases"]) == len(cases)
     for row in tables["cases"]:
@@ -226,6 +227,6 @@ def test_a_file_is_written_wholly_or_not_at_all(tmp_path: Path) -> None:
         raise RuntimeError("disk gone")
 
     with pytest.raises(RuntimeError):
-        taking_out.write_file(target, broken())
+        exports.write_file(target, broken())
     assert target.read_bytes() == b"before"
     assert [one.name for one in tmp_path.iterdir()] == ["x.jsonl"]

@@ -12,6 +12,7 @@ import bench_people
 import httpx
 import pictures_made as made
 import pytest
+from commands import STUCK_S
 from factories import a_case, a_family, bring, case_json, demo_lines, shop_in
 from other_shops import OTHERS, origin, their_case
 from sheet_files import harbour_book
@@ -20,31 +21,21 @@ from web_client import Client, Page
 
 from kb.model import Mark
 from kb.model.people import LEVELS
-from kb.service import (
-    Shop,
-    backups,
-    bench_sequence,
-    bin,
-    cases,
-    files,
-    histories,
-    loads,
-    moving,
-    origins,
-    people,
-    reporting,
-    sheets,
-    tokens,
-    undoing,
-)
-from kb.service.bench_sequence import NewRun, Typed
-from kb.service.jobs import Job
-from kb.store.watching import Away
+from kb.service import Shop, sheets
+from kb.service.accounts import people, tokens
+from kb.service.bench import loads, reports, runs
+from kb.service.bench.runs import NewRun, Typed
+from kb.service.cases import cases, files
+from kb.service.history import bin, undo_batch, versions
+from kb.service.operate import backups
+from kb.service.shop.jobs import Job
+from kb.service.transfer import json_lines, origins
+from kb.store.engine.watching import Away
 
 BENCH = "HB-9"
 # Addresses that are known beforehand; those with a number of their own are noted as they come about.
 BUSY = """
-/account /people /people/audit /sign-in /help /metrics /figures /figures.csv /track-record /data/nothing
+/account /people /people/audit /sign-in /help /help/running /metrics /figures /figures.csv /track-record /data/nothing
 /search?q=relay /search?q=zzzyx /complete/anything?q=re /diagnose?family=HX-210&text=relay+ticks&price=200
 /diagnose/ranking?family=HX-210
 /cases?show=binned /cases?show=waiting /cases/new?family=HX-210 /cases/new?like=u1 /cases/pictured?saved=new
@@ -107,10 +98,19 @@ class LivedIn:
 def lived_in(folder: Path) -> LivedIn:
     """The demo store with all of that added to it, and somebody of every level."""
     shop = shop_in(folder)
-    assert moving.bring_in(shop, demo_lines()).saved
+    assert json_lines.bring_in(shop, demo_lines()).saved
+    return live_in(shop)
+
+
+def live_in(shop: Shop, *, share: bool = True) -> LivedIn:
+    """The same on top of a store that holds the demo's families already, of any size.
+
+    To `share`, all its cases are looked through.
+    """
     there = LivedIn(Office(shop=shop, bare=True), Client(shop), BUSY.split())
     for tell in (_cases, _pictures, _bench, _reports, _lists_and_changes, _others, _sheets, _share, _people):
-        tell(there)
+        if share or tell is not _share:
+            tell(there)
     backups.make(shop)
     there.addresses += [f"/data/backups/{one.name}" for one in backups.listing(shop).backups]
     _jobs(there)
@@ -168,14 +168,14 @@ def _pictures(there: LivedIn) -> None:
 def _run(shop: Shop, case: str | None, odd: dict[str, dict[str, str]] | None = None, **more: Any) -> str:
     """A test walked to its end, or to the first step that is wrong and stops it."""
     until = more.pop("until", None)
-    uid = bench_sequence.start(shop, NewRun(family=BENCH, case_uid=case, **more))
-    bench_sequence.acknowledge(shop, uid)
+    uid = runs.start(shop, NewRun(family=BENCH, case_uid=case, **more))
+    runs.acknowledge(shop, uid)
     values = bench_people.GOOD | (odd or {})
-    while (number := bench_sequence.view(shop, uid).next_number) is not None:
-        title = bench_sequence.view(shop, uid).step(number).step.title
+    while (number := runs.view(shop, uid).next_number) is not None:
+        title = runs.view(shop, uid).step(number).step.title
         if title == until:
             break
-        bench_sequence.enter(shop, uid, number, Typed(**values[title]), sure=True)
+        runs.enter(shop, uid, number, Typed(**values[title]), sure=True)
         if title in (odd or {}):
             break
     return uid
@@ -186,16 +186,16 @@ def _bench(there: LivedIn) -> None:
     # A board whose steps are all known.
     assert bring(shop, bench_people.FAMILY.model_copy(update={"code": BENCH})).saved
     assert bring(shop, *(_open(uid, family=BENCH) for uid in ("bench-1", "bench-2", "bench-3"))).saved
-    not_begun = bench_sequence.start(shop, NewRun(family=BENCH))
+    not_begun = runs.start(shop, NewRun(family=BENCH))
     blocked = _run(shop, "bench-1", {"Fuse T3.15A": {"answer": "OL"}})
     failed = _run(shop, "bench-2", {"5VSB in standby": {"value": "3.1"}})
     passed = _run(shop, "bench-3", after_repair=True)
     ended = _run(shop, None, label="left")
-    bench_sequence.finish(shop, ended)
+    runs.finish(shop, ended)
     begun = _run(shop, None, until="5VSB in standby")
     half = _run(shop, None, until="12V under test load")
-    number = {place.step.title: place.number for place in bench_sequence.view(shop, half).steps}
-    bench_sequence.leave_out(shop, half, number["12V ripple"], "no scope at hand")
+    number = {place.step.title: place.number for place in runs.view(shop, half).steps}
+    runs.leave_out(shop, half, number["12V ripple"], "no scope at hand")
     for uid in (not_begun, blocked, failed, passed, ended, begun, half):
         there.addresses += [f"/bench/{uid}", f"/bench/{uid}/sheet", f"/bench/{uid}/steps/1"]
     titles = ("Fuse T3.15A", "5VSB to ground", "12V ripple", "12V under test load", "Soak, 30 min")
@@ -214,9 +214,9 @@ def _bench(there: LivedIn) -> None:
 
 def _reports(there: LivedIn) -> None:
     shop = there.office.shop
-    words = {name: "In order." for name, _ in reporting.PARAGRAPHS}
-    there.addresses.append(f"/reports/{reporting.keep(shop, 'closed', words, issue=True)}")
-    reporting.keep(shop, "closed", words, issue=False)
+    words = {name: "In order." for name, _ in reports.PARAGRAPHS}
+    there.addresses.append(f"/reports/{reports.keep(shop, 'closed', words, issue=True)}")
+    reports.keep(shop, "closed", words, issue=False)
 
 
 def _lists_and_changes(there: LivedIn) -> None:
@@ -225,8 +225,8 @@ def _lists_and_changes(there: LivedIn) -> None:
     assert bring(shop, *twins, a_case("t1", family="TW-1")).saved
     bin.put(shop, "family", "OLD-1")
     assert bring(shop, a_family("GO-1")).saved
-    brought, before = histories.what_changed(shop, limit=1, offset=0).batches[:2]
-    undoing.undo_batch(shop, brought.id)
+    brought, before = versions.what_changed(shop, limit=1, offset=0).batches[:2]
+    undo_batch.undo_batch(shop, brought.id)
     there.addresses.append(f"/data/changes/{before.id}")
     load = loads.shelf(shop)[0].record.name
     there.addresses += [f"/loads?name={load}", f"/loads/history?name={load}"]
@@ -299,16 +299,16 @@ def _jobs(there: LivedIn) -> None:
         jobs.start("test", "Read the sheet", lambda job: None, answer_at="/data/sheet"),
         jobs.start("test", "Copy to the stick", broken),
     ]
-    assert all(job.wait(30) for job in over)
+    assert all(job.wait(STUCK_S) for job in over)
     begun = threading.Event()
 
     def waits(job: Job) -> None:
         begun.set()
-        there.jobs_end.wait(300)
+        there.jobs_end.wait(STUCK_S)
 
     going = jobs.start("test", "Bring in a long list", waits, unit="rows", total=5000)
     last = jobs.start("test", "Undo a long list", lambda job: None)
-    assert begun.wait(30)
+    assert begun.wait(STUCK_S)
     there.addresses += [f"/jobs/{job.id}" for job in (*over, going, last)]
     there.addresses.append(f"/jobs/{going.id}/state")
 
@@ -328,6 +328,6 @@ def _through(office: Office, answer: httpx.Response) -> str:
     if not place.startswith("/jobs/"):
         return place
     job = office.shop.jobs.get(place.rpartition("/")[2])
-    assert job.wait(60)
+    assert job.wait(STUCK_S)
     assert job.state == "done", (job.trouble, job.remedy)
     return job.answer_at

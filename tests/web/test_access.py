@@ -12,16 +12,17 @@ from signed_in import Office, asks_to_sign_in
 from web_client import HOST, Client, error_of
 
 from kb.model import Reading
-from kb.service.audit import EVENTS
+from kb.service.accounts.audit import EVENTS
 from kb.store.records import visits
-from kb.web import access, door
-from kb.web.access import ACCESS, ANYBODY, Need, Route
 from kb.web.app import create_app
+from kb.web.guard import access, door
+from kb.web.guard.access import ACCESS, ANYBODY, Need, Route
 
 # Sending these keeps nothing in the store, so reading is enough.
 KEEP_NOTHING = {
     ("POST", "/api/suggestions"),
     ("POST", "/api/next-measurements"),
+    ("POST", "/api/read"),
     ("POST", "/api/bench/assess"),
     ("POST", "/api/bench/load-plan"),
     ("POST", "/api/bench/discharge"),
@@ -74,9 +75,9 @@ def path_of(route: Route) -> str:
 def test_every_route_has_its_line_and_every_line_its_route() -> None:
     lines = {("GET" if method == "HEAD" else method, route.path) for method, route in ROUTES}
     missing = "\n".join(f'    ("{method}", "{path}"): READ,' for method, path in sorted(lines - set(ACCESS)))
-    assert not missing, f"add to ACCESS in kb/web/access.py, at the level that it needs:\n{missing}"
+    assert not missing, f"add to ACCESS in kb/web/guard/access.py, at the level that it needs:\n{missing}"
     stale = "\n".join(f'    ("{method}", "{path}")' for method, path in sorted(set(ACCESS) - lines))
-    assert not stale, f"take out of ACCESS in kb/web/access.py, there is no such route:\n{stale}"
+    assert not stale, f"take out of ACCESS in kb/web/guard/access.py, there is no such route:\n{stale}"
 
 
 def test_what_is_kept_needs_more_than_reading() -> None:
@@ -116,7 +117,7 @@ def is_let_in(need: Need, level: str) -> bool:
 @pytest.mark.parametrize(("method", "route"), ROUTES, ids=IDS)
 def test_each_level_is_let_in_or_kept_out(office: Office, method: str, route: Route) -> None:
     need = route.need(method)
-    assert need is not None, f'no line in kb/web/access.py: ("{method}", "{route.path}"): READ,'
+    assert need is not None, f'no line in kb/web/guard/access.py: ("{method}", "{route.path}"): READ,'
     path = path_of(route)
     for level in SESSIONS:
         answer = office.as_(level, method, path)
@@ -180,8 +181,8 @@ def test_a_route_without_a_line_is_refused_to_everybody(caplog: pytest.LogCaptur
         answer = office.as_(level, "GET", "/brand-new")
         assert answer.status_code == 403
         assert "everything" not in answer.text
-    assert "GET /brand-new to kb/web/access.py" in answer.text
-    assert "no line in kb/web/access.py" in caplog.text
+    assert "GET /brand-new to kb/web/guard/access.py" in answer.text
+    assert "no line in kb/web/guard/access.py" in caplog.text
     office.close()
     bench = Client(fresh_shop())
     with_a_new_route(bench.app)

@@ -10,7 +10,7 @@ from signed_in import NAMES, PASSWORD, Office, asks_to_sign_in
 from test_security import check_page
 from web_client import HOST, Page
 
-from kb.service import people
+from kb.service.accounts import people
 
 NEW = "mooring kettle ninety sparrows"
 

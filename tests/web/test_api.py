@@ -11,7 +11,8 @@ from jsonschema import Draft202012Validator  # type: ignore[import-untyped]
 from web_client import Client, error_of
 
 from kb.model import RECORD_TYPES
-from kb.service import cases, moving
+from kb.service.cases import cases
+from kb.service.transfer import json_lines
 
 JSON = {"Content-Type": "application/json"}
 
@@ -281,7 +282,7 @@ def test_each_record_has_a_schema_that_its_lines_obey_and_a_wrong_line_does_not(
 def test_health_tells_that_all_is_in_step(client: Client) -> None:
     body = client.get("/api/health").json()
     assert body["ok"]
-    assert body["store"] == body["index"] == body["counts"] == moving.newest_change(client.shop)
+    assert body["store"] == body["index"] == body["counts"] == json_lines.newest_change(client.shop)
     assert body["cases"] == 1
 
 

@@ -10,7 +10,10 @@ from factories import case_json, exported
 from web_client import Client, error_of
 
 from kb.errors import StoreTrouble
-from kb.service import cases, families
+from kb.service.boards import families
+from kb.service.cases import cases
+
+pytestmark = pytest.mark.both("which numbers, days and characters a column takes")
 
 HOSTILE = (
     "<script>alert(1)</script>",

@@ -13,7 +13,11 @@ import pytest
 
 from kb.facts.cautions import cautions_for
 from kb.model import Attempt, CaseRecord, FamilyRecord, Rail, as_dict
-from kb.service import Shop, bench_sequence, cases, families, moving, reporting
+from kb.service import Shop
+from kb.service.bench import reports, runs
+from kb.service.boards import families
+from kb.service.cases import cases
+from kb.service.transfer import json_lines
 
 pytestmark = pytest.mark.anyio
 
@@ -47,9 +51,9 @@ async def test_a_board_that_cycles_unloaded_and_passes_under_load_ends_as_no_fau
     await people.measure(person, shop, uid, "12V unloaded", value="0", high="11.48")
     page = await person.get(f"/bench/{uid}/steps/{people.number_of(shop, uid, '12V unloaded')}")
     assert "test under load" in page.text
-    assert bench_sequence.view(shop, uid).verdict.state == "not finished"
+    assert runs.view(shop, uid).verdict.state == "not finished"
     await people.walk(person, shop, uid)
-    verdict = bench_sequence.view(shop, uid).verdict
+    verdict = runs.view(shop, uid).verdict
     assert verdict.state == "passed"
     assert dict(verdict.fractions) == {"5VSB": 0.5, "12V": 0.5}
 
@@ -62,7 +66,7 @@ async def test_a_board_that_cycles_unloaded_and_passes_under_load_ends_as_no_fau
 
     draft = await person.get(f"/cases/{case}/report")
     assert "elsewhere in the set" in draft.text
-    texts = {name: reporting.propose(shop, case)[name] for name, _ in reporting.PARAGRAPHS}
+    texts = {name: reports.propose(shop, case)[name] for name, _ in reports.PARAGRAPHS}
     issued = await person.post(f"/cases/{case}/report", data={**texts, "action": "issue"})
     report = await person.get(issued.headers["location"])
     assert report.status_code == 200
@@ -116,7 +120,7 @@ async def test_a_low_standby_rail_ends_in_suggestions_and_a_repaired_case(
     again = await person.post(f"/bench/{uid}/fix", data=fix)
     after = again.headers["location"].removeprefix("/bench/")
     assert after != uid
-    assert bench_sequence.view(shop, after).step(1).outcome == ""  # the dead checks come first again
+    assert runs.view(shop, after).step(1).outcome == ""  # the dead checks come first again
     assert case_of(shop, case).attempts[0].result == "not known yet"
     await people.walk(person, shop, after)
     closed = await person.post(f"/bench/{after}/close-case", data={"verdict": "repaired"})
@@ -126,7 +130,7 @@ async def test_a_low_standby_rail_ends_in_suggestions_and_a_repaired_case(
     assert record.attempts[0].result == "cured"
     standby = [one for one in record.readings if one.rail == "5VSB" and one.supply == "standby"]
     assert [(one.value, one.after_repair) for one in standby] == [(4.2, False), (5.05, True)]
-    report = reporting.propose(shop, case)
+    report = reports.propose(shop, case)
     assert "was replaced" in report["found"]
     assert all(not line["off"] for line in report["readings"])
 
@@ -153,7 +157,7 @@ async def test_no_mains_while_a_dead_check_is_missing_or_wrong(shop: Shop, perso
     await people.measure(person, shop, uid, "12V to ground", value="0.4")
     early = await people.measure(person, shop, uid, "5VSB in standby", value="5.0")
     assert early.status_code == 422
-    assert bench_sequence.view(shop, uid).blocked
+    assert runs.view(shop, uid).blocked
     assert "output rail shorted to ground" in (await person.get(f"/bench/{uid}")).text.replace("+", " ")
 
 
@@ -162,7 +166,7 @@ async def test_the_primary_is_measured_with_mains_on_only_where_isolation_is_sta
 ) -> None:
     plain = await people.begin(person)
     isolated = await people.begin(person, isolated="yes")
-    titles = [{one.step.title for one in bench_sequence.view(shop, uid).steps} for uid in (plain, isolated)]
+    titles = [{one.step.title for one in runs.view(shop, uid).steps} for uid in (plain, isolated)]
     assert not any("BULK" in title for title in titles[0])
     assert "BULK in standby" in titles[1]
     assert "until an isolating transformer is stated" in (await person.get(f"/bench/{plain}")).text
@@ -176,8 +180,8 @@ async def test_two_boards_are_under_test_at_once_and_each_goes_on_where_it_stopp
     await people.measure(person, shop, left, "Bulk capacitor discharged", value="0.1")
     await people.measure(person, shop, right, "Bulk capacitor discharged", value="0.2")
     await people.measure(person, shop, left, "Fuse T3.15A", value="0.2")
-    assert bench_sequence.view(shop, left).next_number == 3
-    assert bench_sequence.view(shop, right).next_number == 2
+    assert runs.view(shop, left).next_number == 3
+    assert runs.view(shop, right).next_number == 2
     page = await person.get(f"/bench/{left}/steps/3")
     assert f'href="/bench/{right}/steps/2"' in page.text
     start = await person.get("/bench")
@@ -220,7 +224,7 @@ async def test_what_cannot_be_meant_is_refused_beside_the_field_and_kept_as_type
     assert answer.status_code == 422
     assert words in answer.text
     assert all(f'value="{typed}"' in answer.text for typed in fields.values())
-    assert not bench_sequence.view(shop, uid).step(people.number_of(shop, uid, title)).entries
+    assert not runs.view(shop, uid).step(people.number_of(shop, uid, title)).entries
 
 
 async def test_a_load_of_nothing_is_refused(shop: Shop, person: httpx.AsyncClient) -> None:
@@ -244,7 +248,7 @@ async def test_millivolts_as_a_recorded_extreme_are_refused_with_the_unit_that_w
     answer = await people.measure(person, shop, uid, "12V unloaded", value="0", high="11480")
     assert answer.status_code == 422
     assert "11.48 V" in answer.text
-    assert not bench_sequence.view(shop, uid).step(people.number_of(shop, uid, "12V unloaded")).entries
+    assert not runs.view(shop, uid).step(people.number_of(shop, uid, "12V unloaded")).entries
 
 
 async def test_the_case_shows_its_tests_with_their_verdicts_and_the_issued_reports(
@@ -271,8 +275,8 @@ async def test_a_failed_ripple_is_on_the_report_though_every_drawn_voltage_is_in
     case = people.add_case(shop)
     uid = await people.begin(person, case=case)
     await people.walk(person, shop, uid, **{"12V_ripple": {"value": "400 mV"}})
-    assert bench_sequence.view(shop, uid).verdict.state == "failed"
-    report = reporting.propose(shop, case)
+    assert runs.view(shop, uid).verdict.state == "failed"
+    report = reports.propose(shop, case)
     assert all(not line["off"] for line in report["readings"])
     assert "Failed: how smooth the voltages are." in report["found"]
     assert "Every supply" not in report["found"]
@@ -294,7 +298,7 @@ async def test_a_repair_without_a_test_after_it_is_not_said_to_have_passed(
     )
     update = {"attempts": [fix], "verdict": "repaired", "closed": people.TODAY}
     cases.save(shop, case_of(shop, case).model_copy(update=update))
-    report = reporting.propose(shop, case)
+    report = reports.propose(shop, case)
     assert "passed" not in report["means"]
     assert "worn out" in report["found"]
     assert all("before the repair" in line["how"] for line in report["readings"])
@@ -336,7 +340,7 @@ async def test_an_entry_taken_back_leaves_the_case_as_it_was(shop: Shop, person:
     assert as_dict(case_of(shop, case)) != before
     await person.post(f"/bench/{uid}/steps/1/take-back")
     assert as_dict(case_of(shop, case)) == before
-    assert bench_sequence.view(shop, uid).next_number == 1
+    assert runs.view(shop, uid).next_number == 1
 
 
 async def test_a_pass_names_what_was_left_out_and_is_none_when_nothing_was_loaded(
@@ -349,13 +353,13 @@ async def test_a_pass_names_what_was_left_out_and_is_none_when_nothing_was_loade
         number = people.number_of(shop, uid, title)
         await person.post(f"/bench/{uid}/steps/{number}/leave-out", data={"reason": "no oscilloscope"})
     await people.walk(person, shop, uid)
-    verdict = bench_sequence.view(shop, uid).verdict
+    verdict = runs.view(shop, uid).verdict
     assert verdict.state == "passed"
     assert "Left out: 5VSB ripple, 12V ripple." in verdict.sentence
     for title in ("5VSB under test load", "12V under test load"):
         number = people.number_of(shop, uid, title)
         await person.post(f"/bench/{uid}/steps/{number}/leave-out", data={"reason": "no load"})
-    verdict = bench_sequence.view(shop, uid).verdict
+    verdict = runs.view(shop, uid).verdict
     assert verdict.state == "not finished"
     refused = await person.post(f"/bench/{uid}/close-case", data={"verdict": "no fault found"})
     assert refused.status_code == 422
@@ -381,7 +385,7 @@ async def test_a_test_without_a_case_becomes_one_with_all_its_readings(
     answer = await person.post(f"/bench/{uid}/case")
     record = case_of(shop, answer.headers["location"].removeprefix("/cases/"))
     assert [one.value for one in record.readings if one.rail == "5VSB" and one.supply == "standby"] == [5.05]
-    assert bench_sequence.view(shop, uid).run.case_uid == record.uid
+    assert runs.view(shop, uid).run.case_uid == record.uid
 
 
 async def test_a_change_of_the_family_does_not_move_the_steps_of_a_test_under_way(
@@ -389,11 +393,11 @@ async def test_a_change_of_the_family_does_not_move_the_steps_of_a_test_under_wa
 ) -> None:
     uid = await people.begin(person)
     await people.measure(person, shop, uid, "Bulk capacitor discharged", value="0.3")
-    titles = [one.step.title for one in bench_sequence.view(shop, uid).steps]
+    titles = [one.step.title for one in runs.view(shop, uid).steps]
     families.save(
         shop, people.FAMILY.model_copy(update={"rails": people.FAMILY.rails[:1]}), expected_version=1
     )
-    assert [one.step.title for one in bench_sequence.view(shop, uid).steps] == titles
+    assert [one.step.title for one in runs.view(shop, uid).steps] == titles
 
 
 async def test_the_sheet_carries_cautions_connectors_and_what_was_measured(
@@ -415,15 +419,13 @@ async def test_a_negative_rail_is_tested_by_its_magnitude(shop: Shop, person: ht
     )
     families.save(shop, family)
     uid = await people.begin(person, family="NEG-1")
-    for place in bench_sequence.view(shop, uid).steps:
+    for place in runs.view(shop, uid).steps:
         if place.step.stops:
             fields = {**people.GOOD, "Fuse": {"value": "0.2"}, "-12V to ground": {"value": "900"}}
             await people.measure(person, shop, uid, place.step.title, **fields[place.step.title])
     answer = await people.measure(person, shop, uid, "-12V in standby", value="-12.1")
     assert answer.status_code == 303
-    assert (
-        bench_sequence.view(shop, uid).step(people.number_of(shop, uid, "-12V in standby")).outcome == "right"
-    )
+    assert runs.view(shop, uid).step(people.number_of(shop, uid, "-12V in standby")).outcome == "right"
 
 
 async def test_bench_tests_and_reports_leave_the_exchange_as_it_was(
@@ -434,11 +436,11 @@ async def test_bench_tests_and_reports_leave_the_exchange_as_it_was(
     await people.walk(person, shop, uid)
     await person.post(f"/bench/{uid}/close-case", data={"verdict": "no fault found"})
     await person.post(f"/cases/{case}/report", data={"asked": "a test", "action": "issue"})
-    lines = list(moving.export_lines(shop))
+    lines = list(json_lines.export_lines(shop))
     other = people.new_shop(tmp_path / "other")
-    report = moving.bring_in(other, iter(line.encode() for line in lines))
+    report = json_lines.bring_in(other, iter(line.encode() for line in lines))
     assert report.saved
-    assert list(moving.export_lines(other)) == lines
+    assert list(json_lines.export_lines(other)) == lines
 
 
 async def test_an_issued_report_stays_as_it_was_when_another_is_written(
@@ -464,7 +466,7 @@ async def test_the_label_holds_the_address_of_its_case(shop: Shop, person: httpx
     assert "http://127.0.0.1/cases/case-1" in page.text
     code = await person.get(f"/cases/{case}/label.svg")
     assert code.headers["content-type"].startswith("image/svg+xml")
-    assert code.content == reporting.label_code("http://127.0.0.1/cases/case-1")
+    assert code.content == reports.label_code("http://127.0.0.1/cases/case-1")
     assert b"style" not in code.content
     assert (await person.get("/cases/none/label.svg")).status_code == 404
 
@@ -566,7 +568,7 @@ async def test_a_meter_log_is_entered_at_a_step_of_a_test(shop: Shop, person: ht
     kept = page.text.split('name="take" value="')[1].split('"')[0].replace("&#34;", '"')
     taken = await person.post("/helpers/log/take", data={**where, "take": kept})
     assert taken.headers["location"] == f"/bench/{uid}/steps/{where['step']}"
-    place = bench_sequence.view(shop, uid).step(int(where["step"]))
+    place = runs.view(shop, uid).step(int(where["step"]))
     assert (place.outcome, place.entries[-1].load_a) == ("right", 1.5)
     assert case_of(shop, case).readings[-1].min == 11.8
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from web_client import Client, Page
 
 from kb.model import SymptomRecord
-from kb.service import cases, families, words
+from kb.service.boards import families, vocabulary
+from kb.service.cases import cases
 
 
 def test_a_record_is_put_in_the_bin_from_its_history_and_taken_out_again(client: Client) -> None:
-    words.save(client.shop, SymptomRecord(name="hums"))
+    vocabulary.save(client.shop, SymptomRecord(name="hums"))
     form = Page(client.get("/data/symptoms/history?name=hums").text).form("/data/bin")
     assert client.post("/data/bin", data=form).headers["location"] == "/data/bin?done=put"
     page = client.get("/data/bin?done=put")
@@ -17,7 +18,7 @@ def test_a_record_is_put_in_the_bin_from_its_history_and_taken_out_again(client:
     assert "90" in page.text
     back = client.post("/data/bin/take-out", data=Page(page.text).form("/data/bin/take-out"))
     assert back.headers["location"] == "/data/symptoms?name=hums"
-    assert "hums" in [entry.name for entry in words.symptoms(client.shop)]
+    assert "hums" in [entry.name for entry in vocabulary.symptoms(client.shop)]
 
 
 def test_a_family_with_cases_is_refused_or_goes_with_them(client: Client) -> None:

@@ -15,7 +15,7 @@ from PIL import Image
 from test_security import check_page
 from web_client import Client, Page, error_of
 
-from kb.service import files
+from kb.service.cases import files
 
 JPEG = made.jpeg()
 

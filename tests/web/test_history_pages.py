@@ -5,11 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from commands import STUCK_S
 from factories import a_case, a_family, bring
 from web_client import Client, Page
 
 from kb.model import FollowUp, LoadRecord, NotedSymptom, PartClassRecord, Reading, SymptomRecord
-from kb.service import cases, families, histories, undoing, words
+from kb.service.boards import families, vocabulary
+from kb.service.cases import cases
+from kb.service.history import undo_batch, versions
 from kb.store.records import bins
 
 
@@ -53,7 +56,7 @@ def test_going_back_writes_a_new_version_and_loses_nothing(client: Client) -> No
     assert (answer.status_code, answer.headers["location"]) == (303, "/cases/one/history")
     assert cases.stored(client.shop, "one").version == 3
     assert cases.stored(client.shop, "one").record.notes == ""
-    assert histories.version_of(client.shop, "case", "one", 2)["notes"] == "second"  # type: ignore[index]
+    assert versions.version_of(client.shop, "case", "one", 2)["notes"] == "second"  # type: ignore[index]
     stale = client.post(form["action"], data=dict(form["fields"]))
     assert stale.status_code == 412
 
@@ -67,7 +70,7 @@ def test_an_earlier_version_says_what_has_to_come_back_for_it(client: Client) ->
         bins.put(session, "symptom", "hums")
     told = words_of(client.get("/cases/one/history?restore=2").text)
     assert "The symptom hums comes out of the bin." in told
-    assert histories.restore(client.shop, "case", "one", 2) == ["symptom hums"]
+    assert versions.restore(client.shop, "case", "one", 2) == ["symptom hums"]
     assert cases.stored(client.shop, "one").record.symptoms == noted
 
 
@@ -77,18 +80,18 @@ def test_an_earlier_version_says_what_has_to_come_back_for_it(client: Client) ->
         ("/families/GL-31/history", lambda shop: families.save(shop, a_family(notes="new <fuse>"))),
         (
             "/data/symptoms/history?name=hums",
-            lambda shop: [words.save(shop, SymptomRecord(name="hums", minutes=m)) for m in (1.0, 2.0)],
+            lambda shop: [vocabulary.save(shop, SymptomRecord(name="hums", minutes=m)) for m in (1.0, 2.0)],
         ),
         (
             "/data/part-classes/history?name=porthole",
             lambda shop: [
-                words.save(shop, PartClassRecord(name="porthole", letters=x)) for x in (["P"], ["Q"])
+                vocabulary.save(shop, PartClassRecord(name="porthole", letters=x)) for x in (["P"], ["Q"])
             ],
         ),
         (
             "/loads/history?name=coil",
             lambda shop: [
-                words.save(shop, LoadRecord(name="coil", kind="resistor", ohm=o)) for o in (8.0, 9.0)
+                vocabulary.save(shop, LoadRecord(name="coil", kind="resistor", ohm=o)) for o in (8.0, 9.0)
             ],
         ),
     ],
@@ -143,7 +146,7 @@ def test_a_large_import_is_undone_as_long_work(client: Client, monkeypatch: pyte
     report = bring(client.shop, *(a_case(f"more-{number}") for number in range(5)))
     answer = client.post(f"/data/changes/{report.batch}/undo")
     job = client.shop.jobs.get(answer.headers["location"].rpartition("/")[2])
-    assert job.wait(20)
+    assert job.wait(STUCK_S)
     assert (job.state, job.done, job.total) == ("done", 5, 5)
     assert cases.stored(client.shop, "more-3").binned_at is not None
 
@@ -164,4 +167,4 @@ def test_a_history_that_is_not_there_says_so(client: Client) -> None:
     assert client.get("/cases/nobody/history").status_code == 404
     assert client.get("/cases/one/history?restore=9").status_code == 404
     assert client.get("/data/changes/nobody").status_code == 404
-    assert undoing.size(client.shop, bring(client.shop, a_case("x")).batch) == 1
+    assert undo_batch.size(client.shop, bring(client.shop, a_case("x")).batch) == 1

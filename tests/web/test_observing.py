@@ -81,7 +81,7 @@ def test_an_unforeseen_error_is_told_under_the_id_of_its_request(
     def fails(*_: object, **__: object) -> None:
         raise RuntimeError("a secret detail")
 
-    monkeypatch.setattr("kb.service.families.listed", fails)
+    monkeypatch.setattr("kb.service.boards.families.listed", fails)
     answer = client.get("/families")
     assert answer.status_code == 500
     assert "secret" not in answer.text

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from signed_in import Office
 from web_client import Client, Page
 
-from kb.service import cases
+from kb.service.cases import cases
 
 
 def open_case(uid: str, **changed: object) -> dict[str, object]:

@@ -21,8 +21,9 @@ from web_client import HOST, Client
 
 from kb import assets
 from kb.model.people import LEVELS, reaches
-from kb.web import access, rendering
-from kb.web.access import ACCESS, ANYBODY, Need, Route
+from kb.web import rendering
+from kb.web.guard import access
+from kb.web.guard.access import ACCESS, ANYBODY, Need, Route
 
 NOBODY, BENCH = "", "bench"
 # What a reader may look at and is not led to: the sheet for a test that is about to begin, and the page of

@@ -11,8 +11,9 @@ from factories import a_case, a_family, bring, demo_shop, fresh_shop
 from web_client import Client, Page
 
 from kb.model import Attempt
-from kb.service import cases, finding
-from kb.service.finding import Filters
+from kb.service.cases import cases
+from kb.service.find import case_search
+from kb.service.find.case_search import Filters
 
 
 def complete(client: Client, what: str, typed: str) -> list[dict[str, str]]:
@@ -43,7 +44,7 @@ def test_a_match_by_another_name_is_shown_in_the_snippet(client: Client) -> None
 
 
 def test_a_family_named_in_the_words_comes_first(demo: Client) -> None:
-    page = finding.search(demo.shop, "qk 118 dead", Filters(), limit=200)
+    page = case_search.search(demo.shop, "qk 118 dead", Filters(), limit=200)
     assert page.family == "QK-118"
     families = [hit.case.family for hit in page.found]
     own = families.count("QK-118")
@@ -53,27 +54,27 @@ def test_a_family_named_in_the_words_comes_first(demo: Client) -> None:
 
 
 def test_another_number_of_a_family_names_it_too_and_two_families_name_none(demo: Client) -> None:
-    assert finding.search(demo.shop, "lp-77 relay ticks", Filters()).family == "HX-210"
-    assert finding.search(demo.shop, "relay ticks", Filters()).family is None
-    assert finding.search(demo.shop, "HX-210 QK-118", Filters()).family is None
-    assert finding.search(demo.shop, "relay -HX-210", Filters()).family is None
+    assert case_search.search(demo.shop, "lp-77 relay ticks", Filters()).family == "HX-210"
+    assert case_search.search(demo.shop, "relay ticks", Filters()).family is None
+    assert case_search.search(demo.shop, "HX-210 QK-118", Filters()).family is None
+    assert case_search.search(demo.shop, "relay -HX-210", Filters()).family is None
 
 
 def test_pages_hold_every_case_once_and_stay_the_same(demo: Client) -> None:
-    whole = finding.search(demo.shop, "dead fuse", Filters(), limit=200)
+    whole = case_search.search(demo.shop, "dead fuse", Filters(), limit=200)
     uids = [hit.case.uid for hit in whole.found]
     paged: list[Any] = []
     for offset in range(0, whole.results.total, 7):
         paged += [
             hit.case.uid
-            for hit in finding.search(demo.shop, "dead fuse", Filters(), limit=7, offset=offset).found
+            for hit in case_search.search(demo.shop, "dead fuse", Filters(), limit=7, offset=offset).found
         ]
     assert paged[: len(uids)] == uids
     assert len(set(paged)) == whole.results.total
 
 
 def test_a_page_past_the_end_is_the_last_page(demo: Client) -> None:
-    page = finding.search(demo.shop, "fuse", Filters(), limit=20, offset=100_000)
+    page = case_search.search(demo.shop, "fuse", Filters(), limit=20, offset=100_000)
     assert page.offset == (page.results.total - 1) // 20 * 20
     assert page.found
     assert "Nothing found" not in demo.get("/search?q=fuse&offset=100000").text
@@ -85,7 +86,7 @@ def test_facets_count_years_verdicts_and_open_cases_and_narrow_by_link(client: C
     for words in ("Year received", "2026", "repaired", "on the bench"):
         assert words in page
     assert "/search?q=relay&amp;year=2026" in page
-    only_open = finding.search(client.shop, "relay", Filters(verdict=finding.OPEN))
+    only_open = case_search.search(client.shop, "relay", Filters(verdict=case_search.OPEN))
     assert [hit.case.uid for hit in only_open.found] == ["waiting"]
     assert client.get("/api/search?verdict=on+the+bench").json()["total"] == 1
 

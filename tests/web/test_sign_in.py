@@ -14,9 +14,9 @@ from signed_in import KEY, NAMES, PASSWORD, Office, asks_to_sign_in
 from sqlalchemy import select
 from web_client import HOST, Page, error_of
 
-from kb.service import audit, people, signing_in
-from kb.store.tables import Change
-from kb.web.door import place_after
+from kb.service.accounts import audit, people, signed_in
+from kb.store.tables.core import Change
+from kb.web.guard.door import place_after
 
 BROWSER = {"Origin": HOST, "Accept": "text/html"}
 
@@ -177,7 +177,7 @@ def test_keys_change_as_a_session_goes_on_and_the_old_one_ends(quick: Office) ->
         return quick.get("/cases", headers={"Cookie": quick.cookie_for(key)})
 
     assert fresh_key(quick, ask(first)) is None
-    quick.now += signing_in.ROTATE_S
+    quick.now += signed_in.ROTATE_S
     second = fresh_key(quick, ask(first))
     assert second not in (None, first)
     # Requests under way still hold the first key, and get no third one.
@@ -192,7 +192,7 @@ def test_keys_change_as_a_session_goes_on_and_the_old_one_ends(quick: Office) ->
 
 def test_a_new_key_that_was_lost_on_the_way_signs_nobody_out(quick: Office) -> None:
     first = quick.key_of("read")
-    quick.now += signing_in.ROTATE_S
+    quick.now += signed_in.ROTATE_S
     lost = fresh_key(quick, quick.get("/cases", headers={"Cookie": quick.cookie_for(first)}))
     quick.now += 600
     quick._client.cookies.clear()

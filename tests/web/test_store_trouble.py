@@ -13,7 +13,8 @@ from test_bad_input import CASE
 from web_client import Client, error_of
 
 from kb.errors import StoreTrouble
-from kb.service import Shop, cases
+from kb.service import Shop
+from kb.service.cases import cases
 
 pytestmark = pytest.mark.once("disk, file and pages are SQLite's own")
 NEW = {**CASE, "notes": "x" * 20_000}

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import re
-import time
+import threading
 from datetime import date
 from html import unescape
 from typing import Any
 
 import pytest
+from commands import STUCK_S
 from factories import a_case, a_family, bring, demo_lines, demo_shop, fresh_shop
 from web_client import Client
 
 from kb.errors import StoreTrouble
-from kb.service import trusting
+from kb.service.diagnose import track_records
 from kb.suggest import Ledger, Settings, over_time, track_record
 
 
@@ -77,7 +78,7 @@ def test_families_periods_and_bins_count_every_case_once(demo: Client) -> None:
 
 def test_every_year_but_the_first_is_predicted_by_the_years_before(demo: Client) -> None:
     with demo.shop.derived.counts() as (ledger, weights):
-        trust = trusting.record(demo.shop)
+        trust = track_records.record(demo.shop)
         cuts = [date.fromisoformat(one.name) for one in trust.record.periods]
         direct = over_time(ledger, weights, cuts)
     assert [cut.month for cut in cuts] == [1] * len(cuts)
@@ -115,31 +116,38 @@ def test_one_repaired_board_is_a_record_of_one(client: Client) -> None:
 
 def test_a_case_less_makes_the_record_anew() -> None:
     shop = demo_shop()
-    before = trusting.record(shop)
-    assert trusting.record(shop) is before
+    before = track_records.record(shop)
+    assert track_records.record(shop) is before
     with shop.derived.counts() as (ledger, _):
         uid = next(ledger.uids())
     client = Client(shop)
     assert client.call("DELETE", f"/api/cases/{uid}").status_code == 204
-    after = trusting.record(shop)
+    after = track_records.record(shop)
     assert after is not before
     assert after.stored == before.stored - 1
     client.close()
 
 
+def held_up(monkeypatch: pytest.MonkeyPatch) -> threading.Event:
+    """Lets a record be worked out only once the answered event is set."""
+    go_on, work_out = threading.Event(), track_records._work_out
+
+    def waiting(ledger: Ledger, weights: Settings) -> track_records.Trust:
+        assert go_on.wait(STUCK_S)
+        return work_out(ledger, weights)
+
+    monkeypatch.setattr(track_records, "_work_out", waiting)
+    return go_on
+
+
 def test_a_large_store_is_worked_out_in_the_background(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(trusting, "_AT_ONCE", 10)
+    monkeypatch.setattr(track_records, "_AT_ONCE", 10)
     shop = demo_shop()
-    at_full_speed = trusting._work_out
-
-    def slower(ledger: Ledger, weights: Settings) -> trusting.Trust:
-        time.sleep(0.3)
-        return at_full_speed(ledger, weights)
-
-    monkeypatch.setattr(trusting, "_work_out", slower)
+    go_on = held_up(monkeypatch)
     with pytest.raises(StoreTrouble):
-        trusting.record(shop, wait_s=0.01)
-    assert trusting.record(shop).known > 10
+        track_records.record(shop, wait_s=0.01)
+    go_on.set()
+    assert track_records.record(shop).known > 10
     shop.close()
 
 
@@ -147,39 +155,34 @@ def test_a_record_of_a_store_that_has_since_grown_much_is_never_shown_as_the_pre
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """One case, then the whole demo: the record of one is kept, but not what anybody is told."""
-    monkeypatch.setattr(trusting, "_AT_ONCE", 0)
+    monkeypatch.setattr(track_records, "_AT_ONCE", 0)
     shop = fresh_shop()
     assert bring(shop, a_family(), a_case()).saved
-    assert trusting.record(shop).known == 1
+    assert track_records.record(shop).known == 1
     assert bring(shop, *demo_lines()).saved
-    at_full_speed = trusting._work_out
-
-    def slower(ledger: Ledger, weights: Settings) -> trusting.Trust:
-        time.sleep(0.3)
-        return at_full_speed(ledger, weights)
-
-    monkeypatch.setattr(trusting, "_work_out", slower)
+    go_on = held_up(monkeypatch)
     with pytest.raises(StoreTrouble):
-        trusting.record(shop, wait_s=0.01)
-    assert trusting.record(shop).known > 100
+        track_records.record(shop, wait_s=0.01)
+    go_on.set()
+    assert track_records.record(shop).known > 100
     shop.close()
 
 
 def test_a_subset_is_said_to_be_one(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(trusting, "MOST_SCORED", 100)
+    monkeypatch.setattr(track_records, "MOST_SCORED", 100)
     shop = demo_shop()
-    trust = trusting.record(shop)
+    trust = track_records.record(shop)
     assert trust.scored == 100 < trust.known
     assert trust.sentence.startswith(f"On 100 of your {trust.known} repaired boards")
     shop.close()
 
 
 def test_how_often_it_was_right_before_comes_from_boards_as_sure(demo: Client) -> None:
-    found = trusting.before(demo.shop, 0.55)
+    found = track_records.before(demo.shop, 0.55)
     assert found is not None
     assert found.low <= 0.55 < found.high
     assert found.cases > 0
-    assert trusting.before(demo.shop, 1.0) is not None
+    assert track_records.before(demo.shop, 1.0) is not None
 
 
 def test_a_familys_page_says_how_many_still_work_after_a_year(demo: Client) -> None:
@@ -203,13 +206,13 @@ def test_what_was_worked_out_serves_the_next_request_too(
 ) -> None:
     """Every request has a copy of the shop of its own; the work behind it is one."""
     worked_out = []
-    whole = trusting.track_record
+    whole = track_records.track_record
 
     def counted(*given: Any, **more: Any) -> Any:
         worked_out.append(1)
         return whole(*given, **more)
 
-    monkeypatch.setattr(trusting, "track_record", counted)
+    monkeypatch.setattr(track_records, "track_record", counted)
     for _ in range(3):
         assert client.post("/api/suggestions", json={"family": "GL-31"}).status_code == 200
     assert len(worked_out) <= 1

@@ -9,7 +9,11 @@ from factories import a_case, a_family
 from web_client import Client, Page
 
 from kb.model import LoadRecord, NotedSymptom, Rail, SymptomRecord
-from kb.service import cases, families, loads, words
+from kb.service.bench import loads
+from kb.service.boards import families, vocabulary
+from kb.service.cases import cases
+
+pytestmark = pytest.mark.both("two transactions at once")
 
 
 def opened(client: Client, path: str, action: str) -> dict[str, Any]:
@@ -81,14 +85,14 @@ def test_two_changes_of_a_family_are_joined_rail_by_rail(client: Client) -> None
 
 
 def test_list_entries_and_loads_are_not_overwritten_either(client: Client) -> None:
-    words.save(client.shop, SymptomRecord(name="hums", synonyms=["drones"]))
+    vocabulary.save(client.shop, SymptomRecord(name="hums", synonyms=["drones"]))
     mine = opened(client, "/data/symptoms?name=hums", "/data/symptoms") | {"minutes": "4"}
-    words.save(client.shop, SymptomRecord(name="hums", synonyms=["drones", "sings"]))
+    vocabulary.save(client.shop, SymptomRecord(name="hums", synonyms=["drones", "sings"]))
     conflict = client.post("/data/symptoms", data=mine)
     assert conflict.status_code == 409
     hidden = Page(conflict.text).form("/data/symptoms")
     assert client.post("/data/symptoms", data={**hidden, "meeting": "join"}).status_code == 303
-    kept = next(entry for entry in words.symptoms(client.shop) if entry.name == "hums")
+    kept = next(entry for entry in vocabulary.symptoms(client.shop) if entry.name == "hums")
     assert (kept.synonyms, kept.minutes) == (["drones", "sings"], 4.0)
 
     loads.save(client.shop, LoadRecord(name="coil", kind="resistor", ohm=8.0))

@@ -20,7 +20,7 @@ from kb.service.sheets.saved import apply as apply_mapping
 from kb.service.sheets.saved import named as mapping_named
 from kb.service.sheets.saved import remove as remove_mapping
 from kb.service.sheets.state import Sheet, clean, forget, load, take, under_way
-from kb.service.shop import Shop
+from kb.service.shop.shop import Shop
 
 __all__ = [
     "ENCODINGS",

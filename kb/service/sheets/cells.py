@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import date
 from decimal import Decimal
@@ -15,7 +16,7 @@ from kb.facts.typed_entries import parse_minutes
 from kb.facts.written_days import read_day, settle
 from kb.facts.written_numbers import amount_cents, decimal_mark, plain_number, with_plain_number
 from kb.model import FamilyRecord, Rail
-from kb.service.board_evidence import read_line
+from kb.service.diagnose.evidence import read_line
 from kb.service.sheets import answers as decide
 from kb.service.sheets import splitting
 from kb.service.sheets.fields import DAYS
@@ -49,6 +50,11 @@ class Reader:
             return self.day(key, head, text, aside)
         if to == "verdict":
             return self.word("verdict", head, text, aside)
+        if to == "year_made":
+            if re.fullmatch(r"(19|2[01])[0-9]{2}(\.0)?", text.strip()):
+                return int(text.strip()[:4])
+            self._bad(key, head, text, "is no year", aside)
+            return None
         return _line(text)
 
     def day(self, key: str, head: str, text: str, aside: list[str]) -> date | None:

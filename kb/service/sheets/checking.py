@@ -20,14 +20,14 @@ from kb.exchange import lines as exchange
 from kb.exchange.sheets import REASON_HEADING, neutralised
 from kb.facts.designators import code_key
 from kb.model import CaseRecord, FamilyRecord, explain
-from kb.service import moving
+from kb.service.cases import prerequisites
 from kb.service.sheets import known as knowledge
 from kb.service.sheets import reading, state
 from kb.service.sheets.building import Builder, Refused, Row
 from kb.service.sheets.grouping import grouped
 from kb.service.sheets.known import Known
 from kb.service.sheets.state import Sheet
-from kb.service.shop import Shop
+from kb.service.shop.shop import Shop
 from kb.store.records import cases, families
 from kb.store.records.case_outcomes import outcomes
 
@@ -127,7 +127,7 @@ class _Check:
     def _take(self, rows: list[Row], turn: int) -> None:
         try:
             case, others = self._builder.case(rows, turn)
-            moving.refuse_future_days(case, self._today)
+            prerequisites.refuse_future_days(case, self._today)
             self._refuse_foreign_numbers(case.family, others)
             if not self._known.family(case.family):
                 _family(case.family)

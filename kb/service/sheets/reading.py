@@ -8,12 +8,12 @@ from typing import Any, BinaryIO
 
 from kb.errors import BadInput, NotFound
 from kb.exchange import sheets as exchange
-from kb.service.jobs import Job
 from kb.service.sheets import guessing, saved, state, survey
 from kb.service.sheets.fields import BY_VALUE
 from kb.service.sheets.state import Sheet
 from kb.service.sheets.survey import Column
-from kb.service.shop import Shop
+from kb.service.shop.jobs import Job
+from kb.service.shop.shop import Shop
 
 Progress = Callable[[int], Any]
 

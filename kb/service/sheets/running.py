@@ -9,13 +9,14 @@ from typing import Any
 
 from kb.errors import BadInput
 from kb.model import CaseRecord
-from kb.service import moving, undoing
-from kb.service.jobs import Job
-from kb.service.moving import ImportReport
+from kb.service.history import undo_batch
+from kb.service.history.undo_batch import Undone
 from kb.service.sheets import checking, saved, state
 from kb.service.sheets.state import Sheet
-from kb.service.shop import Shop
-from kb.service.undoing import Undone
+from kb.service.shop.jobs import Job
+from kb.service.shop.shop import Shop
+from kb.service.transfer import json_lines
+from kb.service.transfer.json_lines import ImportReport
 
 _SHOWN_CASES = 3
 
@@ -79,7 +80,7 @@ def run(
     """
     place = state.folder(shop, sheet.id)
     with (place / checking.BOARDS).open("rb") as boards, (place / checking.CASES).open("rb") as cases:
-        report = moving.bring_in(
+        report = json_lines.bring_in(
             shop,
             itertools.chain(boards, cases),
             create_missing=True,
@@ -107,7 +108,7 @@ def run(
 
 def preview_undo(shop: Shop, sheet: Sheet) -> Undone:
     """What undoing the import of a sheet would do. Raises BadInput where there is nothing to undo."""
-    return undoing.preview_undo(shop, _batch_of(sheet))
+    return undo_batch.preview_undo(shop, _batch_of(sheet))
 
 
 def start_undo(shop: Shop, sheet: Sheet) -> Job:
@@ -115,7 +116,7 @@ def start_undo(shop: Shop, sheet: Sheet) -> Job:
     batch = _batch_of(sheet)
 
     def work(job: Job) -> None:
-        undone = undoing.undo_batch(
+        undone = undo_batch.undo_batch(
             shop, batch, progress=job.advance, before_keeping=job.point_of_no_return, refresh=False
         )
         shop.refresh()
@@ -125,7 +126,7 @@ def start_undo(shop: Shop, sheet: Sheet) -> Job:
 
     return shop.jobs.start(
         "sheet", f"Undo the import of {sheet.name}", work, unit="records", person=shop.person,
-        total=undoing.size(shop, batch), answer_at=f"/data/sheet/{sheet.id}/result",
+        total=undo_batch.size(shop, batch), answer_at=f"/data/sheet/{sheet.id}/result",
     )  # fmt: skip
 
 

@@ -6,7 +6,7 @@ from kb.errors import BadInput
 from kb.exchange.sheets import REASON_HEADING
 from kb.facts.sheet_words import folded
 from kb.service.sheets.state import Sheet
-from kb.service.shop import Shop
+from kb.service.shop.shop import Shop
 from kb.store.records import sheets as stored
 from kb.store.records.sheets import StoredMapping
 

@@ -21,7 +21,7 @@ from typing import Any, BinaryIO
 from kb.errors import BadInput, NotFound, StoreTrouble
 from kb.exchange.sheets import REASON_HEADING, Look
 from kb.facts.sheet_words import folded
-from kb.service.shop import Shop
+from kb.service.shop.shop import Shop
 
 KEPT_SECONDS = 86_400
 _ID = re.compile(r"[0-9a-f]{16}")

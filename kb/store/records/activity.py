@@ -7,17 +7,19 @@ from datetime import UTC, datetime
 from sqlalchemy import func, select
 from sqlmodel import Session
 
-from kb.store.bench_tables import BenchRun, CustomerReport
-from kb.store.tables import Change, table_of
+from kb.store.tables.bench import BenchRun, CustomerReport
+from kb.store.tables.core import Change, table_of
 
 _CHANGE, _RUN, _REPORT = table_of(Change), table_of(BenchRun), table_of(CustomerReport)
 
 
 def newest_moment(session: Session) -> datetime | None:
     """The newest moment of a change, a bench run or a report, to the second; None in an empty store."""
-    found = [
+    last_change = select(_CHANGE.c.at).order_by(_CHANGE.c.seq.desc()).limit(1)
+    found = [session.scalar(last_change)]
+    found += [
         session.scalar(select(func.max(column)))
-        for column in (_CHANGE.c.at, _RUN.c.changed_at, _REPORT.c.written_at, _REPORT.c.issued_at)
+        for column in (_RUN.c.changed_at, _REPORT.c.written_at, _REPORT.c.issued_at)
     ]
     return max((_utc(moment) for moment in found if moment is not None), default=None)
 

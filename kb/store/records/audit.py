@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from sqlalchemy import delete, func, insert, select
 from sqlmodel import Session
 
-from kb.store.people_tables import AuditEntry
-from kb.store.tables import table_of
+from kb.store.tables.core import table_of
+from kb.store.tables.people import AuditEntry
 
 _AUDIT = table_of(AuditEntry)
 

@@ -12,7 +12,7 @@ from sqlmodel import Session
 
 from kb.errors import NotFound
 from kb.store.records.bins import users
-from kb.store.tables import Batch, BoardCase, Change, History, now, table_of
+from kb.store.tables.core import Batch, BoardCase, Change, History, now, table_of
 
 _BATCH = table_of(Batch)
 _CHANGE = table_of(Change)

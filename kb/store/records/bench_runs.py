@@ -12,9 +12,9 @@ from sqlalchemy import delete, insert, select, update
 from sqlmodel import Session
 
 from kb.errors import NotFound
-from kb.store.bench_tables import BenchEntry, BenchRun, CustomerReport
 from kb.store.records import families
-from kb.store.tables import BoardCase, Family, now, table_of
+from kb.store.tables.bench import BenchEntry, BenchRun, CustomerReport
+from kb.store.tables.core import BoardCase, Family, now, table_of
 
 _RUN = table_of(BenchRun)
 _ENTRY = table_of(BenchEntry)

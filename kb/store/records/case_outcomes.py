@@ -9,7 +9,7 @@ from sqlmodel import Session
 
 from kb.model import CaseRecord, as_dict
 from kb.store.records import cases
-from kb.store.tables import BoardCase, table_of
+from kb.store.tables.core import BoardCase, table_of
 
 _CASE = table_of(BoardCase)
 

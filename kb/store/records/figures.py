@@ -7,7 +7,7 @@ from datetime import date
 from sqlalchemy import and_, func, select
 from sqlmodel import Session
 
-from kb.store.tables import BoardCase, CaseAttempt, CaseFollowUp, table_of
+from kb.store.tables.core import BoardCase, CaseAttempt, CaseFollowUp, table_of
 
 _CASE = table_of(BoardCase)
 _ATTEMPT = table_of(CaseAttempt)

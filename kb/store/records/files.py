@@ -17,9 +17,9 @@ from sqlmodel import Session
 
 from kb.errors import BadInput, Conflict, NotFound, OthersCase
 from kb.model import FileWords, Mark, as_dict
-from kb.store.file_tables import CaseFile, StoredFile
 from kb.store.records import changes
-from kb.store.tables import BoardCase, now, table_of
+from kb.store.tables.core import BoardCase, now, table_of
+from kb.store.tables.files import CaseFile, StoredFile
 
 ENTITY = "case_file"
 MOST_OF_A_CASE = 200

@@ -12,7 +12,7 @@ from sqlmodel import Session
 
 from kb.errors import NotFound
 from kb.facts.designators import code_key
-from kb.store.tables import BenchLoad, BoardCase, Family, PartClass, Symptom, table_of
+from kb.store.tables.core import BenchLoad, BoardCase, Family, PartClass, Symptom, table_of
 
 
 @dataclass(frozen=True, slots=True)

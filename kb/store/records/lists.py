@@ -12,7 +12,7 @@ from sqlmodel import Session, SQLModel
 from kb.errors import Conflict, NotFound
 from kb.model import LoadRecord, PartClassRecord, Record, SymptomRecord, as_dict
 from kb.store.records import changes
-from kb.store.tables import BenchLoad, PartClass, Symptom, table_of
+from kb.store.tables.core import BenchLoad, PartClass, Symptom, table_of
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,8 @@ from sqlmodel import Session
 
 from kb.errors import NotFound, Taken
 from kb.model.people import ADMINISTER, name_key
-from kb.store.people_tables import Person
-from kb.store.tables import table_of
+from kb.store.tables.core import table_of
+from kb.store.tables.people import Person
 
 _PERSON = table_of(Person)
 

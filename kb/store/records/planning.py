@@ -5,7 +5,7 @@ from __future__ import annotations
 from sqlalchemy import text
 from sqlmodel import Session
 
-from kb.store.tables import (
+from kb.store.tables.core import (
     BoardCase,
     CaseAttempt,
     CaseFollowUp,

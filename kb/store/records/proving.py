@@ -10,9 +10,8 @@ from sqlalchemy import func, select
 from sqlmodel import Session
 
 from kb.model import RECORD_TYPES, Record, as_dict, explain
-from kb.store.file_tables import CaseFile
 from kb.store.records import cases, families, lists
-from kb.store.tables import (
+from kb.store.tables.core import (
     BenchLoad,
     BoardCase,
     Change,
@@ -22,6 +21,7 @@ from kb.store.tables import (
     Symptom,
     table_of,
 )
+from kb.store.tables.files import CaseFile
 
 _CHANGE, _HISTORY = table_of(Change), table_of(History)
 # Every kind of record that is kept under a version, with the column that names it.

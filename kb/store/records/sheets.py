@@ -10,8 +10,8 @@ from sqlalchemy import delete, insert, select, update
 from sqlmodel import Session
 
 from kb.errors import NotFound
-from kb.store.sheet_tables import SheetMapping
-from kb.store.tables import now, table_of
+from kb.store.tables.core import now, table_of
+from kb.store.tables.sheets import SheetMapping
 
 _MAPPING = table_of(SheetMapping)
 

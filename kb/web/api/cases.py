@@ -6,9 +6,10 @@ from fastapi import APIRouter, Header, Response
 
 from kb.errors import BadInput, NotFound
 from kb.model import CaseRecord, as_dict
-from kb.service import cases, finding
-from kb.service.cases import StoredCase
-from kb.service.finding import Filters
+from kb.service.cases import cases
+from kb.service.cases.cases import StoredCase
+from kb.service.find import case_search
+from kb.service.find.case_search import Filters
 from kb.web.api import shapes
 from kb.web.dependencies import FilterText, Limit, Offset, QueryText, ShopHere, Year
 
@@ -47,7 +48,7 @@ def search(
     Where nothing is found, `nearest` offers up to four searches close to it that do find something.
     """
     filters = Filters(family, section, part_class, verdict, year)
-    page = finding.search(shop, q, filters, limit=limit, offset=offset)
+    page = case_search.search(shop, q, filters, limit=limit, offset=offset)
     return {
         "total": page.results.total,
         "hits": [

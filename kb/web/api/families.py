@@ -10,10 +10,12 @@ from kb.facts.designators import code_key
 from kb.model import FamilyRecord, Reading, as_dict
 from kb.model.fields import Words
 from kb.model.records import Record
-from kb.service import Shop, assessing, families
+from kb.service import Shop
+from kb.service.bench import assessment
+from kb.service.boards import families
 from kb.web.api import shapes
 from kb.web.api.cases import version_of
-from kb.web.dependencies import FilterText, ShopHere
+from kb.web.dependencies import FilterText, Limit, Offset, ShopHere
 from kb.web.rendering import family_path
 
 router = APIRouter()
@@ -36,13 +38,17 @@ class FamilyBody(FamilyRecord):
 
 
 @router.get("/families", response_model=shapes.FamiliesOut)
-def list_families(shop: ShopHere, q: FilterText = "") -> dict[str, Any]:
-    """Board families with their other numbers and how many cases each has."""
+def list_families(
+    shop: ShopHere, q: FilterText = "", limit: Limit = families.MOST_LISTED, offset: Offset = 0
+) -> dict[str, Any]:
+    """Board families with their other numbers and how many cases each has, a page at a time."""
+    total, found = families.listed(shop, q, limit=limit, offset=offset)
     return {
+        "total": total,
         "families": [
             {"code": line.code, "kind": line.kind, "aliases": line.aliases, "cases": line.cases}
-            for line in families.listed(shop, q)
-        ]
+            for line in found
+        ],
     }
 
 
@@ -93,8 +99,8 @@ def bin_family(shop: ShopHere, code: str, if_match: str | None = Header(None)) -
 
 
 @router.get("/families/{code}/fixes", response_model=shapes.FixesOut)
-def family_fixes(shop: ShopHere, code: str) -> dict[str, Any]:
-    """What was tried on a family, how often it cured, and whether it lasted."""
+def family_fixes(shop: ShopHere, code: str, limit: Limit = 20) -> dict[str, Any]:
+    """What was tried on a family, how often it cured, and whether it lasted: what cured most boards first."""
     return {
         "fixes": [
             {
@@ -117,7 +123,7 @@ def family_fixes(shop: ShopHere, code: str) -> dict[str, Any]:
                 "others_tried": line.record.others_tried,
                 "others_cured": line.record.others_cured,
             }
-            for line in families.fixes(shop, code)
+            for line in families.fixes(shop, code, limit=limit)
         ]
     }
 
@@ -125,7 +131,7 @@ def family_fixes(shop: ShopHere, code: str) -> dict[str, Any]:
 @router.post("/bench/assess", response_model=shapes.AssessOut)
 def assess(shop: ShopHere, body: AssessBody) -> dict[str, Any]:
     """Judges readings against the windows of a family's rails."""
-    judged, verdicts = assessing.assess_board(shop, body.family, body.readings)
+    judged, verdicts = assessment.assess_board(shop, body.family, body.readings)
     return {
         "readings": [
             {
@@ -135,7 +141,7 @@ def assess(shop: ShopHere, body: AssessBody) -> dict[str, Any]:
                 "high_v": one.assessment.high_v if one.assessment else None,
                 "assumed": bool(one.assessment and one.assessment.assumed),
                 "marginal": bool(one.assessment and one.assessment.marginal),
-                "sentence": one.assessment.sentence if one.assessment else assessing.NOT_JUDGED,
+                "sentence": one.assessment.sentence if one.assessment else assessment.NOT_JUDGED,
             }
             for one in judged
         ],

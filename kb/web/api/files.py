@@ -7,13 +7,13 @@ from starlette.responses import JSONResponse
 
 from kb.errors import BadInput
 from kb.model import FileWords, as_dict
-from kb.service import files
-from kb.service.files import Refused, StoredCaseFile
+from kb.service.cases import files
+from kb.service.cases.files import Refused, StoredCaseFile
 from kb.web.api import shapes
 from kb.web.api.cases import version_of
 from kb.web.dependencies import ShopHere
 from kb.web.errors import error_body
-from kb.web.file_answers import content_answer
+from kb.web.file_responses import content_answer
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]

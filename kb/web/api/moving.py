@@ -10,10 +10,11 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 
 from kb.errors import BadInput, NotFound
 from kb.model import RECORD_TYPES
-from kb.service import health, moving, taking_out
-from kb.service.finding import Filters
-from kb.service.moving import ImportReport
-from kb.service.taking_out import Choice
+from kb.service.find.case_search import Filters
+from kb.service.operate import health
+from kb.service.transfer import exports, json_lines
+from kb.service.transfer.exports import Choice
+from kb.service.transfer.json_lines import ImportReport
 from kb.web.api import shapes
 from kb.web.dependencies import FilterText, QueryText, ShopHere, Year
 from kb.web.errors import error_body
@@ -67,7 +68,7 @@ async def import_lines(
             body.write(part)
         body.seek(0)
         report = await run_in_threadpool(
-            moving.bring_in, shop, body, create_missing=create_missing, skip_bad=skip_bad
+            json_lines.bring_in, shop, body, create_missing=create_missing, skip_bad=skip_bad
         )
     if report.saved:
         return JSONResponse(report_body(report))
@@ -110,9 +111,9 @@ def export(
     `with_photos` puts the photographs and files of the cases into a data package; 422 for other formats.
     """
     choice = Choice(q, Filters(family, section, part_class, verdict, year))
-    name = taking_out.file_name(shop, format, moving.newest_change(shop))
-    pieces = taking_out.taken(shop, format, choice, with_photos=with_photos)
-    return Download(pieces, name, taking_out.FORMATS[format][2])
+    name = exports.file_name(shop, format, json_lines.newest_change(shop))
+    pieces = exports.taken(shop, format, choice, with_photos=with_photos)
+    return Download(pieces, name, exports.FORMATS[format][2])
 
 
 @router.get(

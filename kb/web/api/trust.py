@@ -7,9 +7,9 @@ from pydantic import Field
 from starlette.responses import JSONResponse, Response
 
 from kb.model import EvidenceRecord
-from kb.service import suggesting, trusting
-from kb.service.suggesting import Cause, StopPoint
-from kb.service.trusting import Compared, Scores
+from kb.service.diagnose import diagnosis, track_records
+from kb.service.diagnose.diagnosis import Cause, StopPoint
+from kb.service.diagnose.track_records import Compared, Scores
 from kb.web.api import shapes
 from kb.web.dependencies import Limit, ShopHere
 
@@ -62,14 +62,14 @@ def _stop(stop: StopPoint | None, price: float | None) -> dict[str, Any] | None:
 
 
 @router.post("/suggestions", response_model=shapes.SuggestionsOut)
-def suggestions(shop: ShopHere, asked: SuggestionsBody) -> Response:
-    """Likely causes for a board, ranked by how likely each fix is to cure it.
+def suggestions(shop: ShopHere, asked: SuggestionsBody, limit: Limit = 20) -> Response:
+    """Likely causes for a board, ranked by how likely each fix is to cure it, the first `limit` of them.
 
     With `replacement_price` the answer's `stop` says how many of the listed fixes to try before replacing
     the board costs less. With `what_if` it also says what the ranking would be without each line of
     evidence, the line that moves most first.
     """
-    answer = suggesting.suggest(
+    answer = diagnosis.suggest(
         shop,
         asked.evidence_only(),
         replacement_price=asked.replacement_price,
@@ -77,7 +77,8 @@ def suggestions(shop: ShopHere, asked: SuggestionsBody) -> Response:
     )
     ranking = answer.ranking
     body = {
-        "causes": [_cause(cause) for cause in ranking.causes],
+        "causes": [_cause(cause) for cause in ranking.causes[:limit]],
+        "rest_probability": sum(cause.probability for cause in ranking.causes[limit:]),
         "unseen_probability": ranking.unseen_probability,
         "cases_used": ranking.cases_used,
         "others_used": ranking.others_used,
@@ -92,6 +93,19 @@ def suggestions(shop: ShopHere, asked: SuggestionsBody) -> Response:
         "unknown_terms": answer.unknown_terms,
         "notices": [notice.text for notice in answer.notices],
         "first_checks": answer.first_checks,
+        "in_order_probability": answer.in_order.probability,
+        "in_order_settles": answer.in_order.settles,
+        "excluded": [{"section": one.section, "why": one.why} for one in answer.excluded],
+        "findings": [
+            {
+                "part": one.part,
+                "part_class": one.part_class,
+                "section": one.section,
+                "what": one.what,
+                "sentence": one.sentence,
+            }
+            for one in answer.findings
+        ],
         "stop": _stop(answer.stop, asked.replacement_price),
         "what_if": [
             {
@@ -129,7 +143,7 @@ def next_measurements(shop: ShopHere, asked: EvidenceRecord, limit: Limit = 10) 
                     for outcome in one.outcomes
                 ],
             }
-            for one in suggesting.measure_next(shop, asked, limit=limit)
+            for one in diagnosis.measure_next(shop, asked, limit=limit)
         ]
     }
     return JSONResponse(body)
@@ -176,7 +190,7 @@ def track_record(shop: ShopHere) -> dict[str, Any]:
     Beside every figure stands the plain baseline: the most frequent fault of the family. `periods` are
     predicted by the cases closed before them. In a large store the first answer may take a while.
     """
-    found = trusting.record(shop)
+    found = track_records.record(shop)
     return {
         "sentence": found.sentence,
         "cases": found.known,

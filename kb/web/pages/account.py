@@ -5,16 +5,17 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Path, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.errors import BadInput, KbError, TooSoon
 from kb.model.people import READ, SCOPES
-from kb.service import Shop, audit, people, signing_in, tokens
-from kb.service.audit import Visitor
+from kb.service import Shop
+from kb.service.accounts import audit, people, signed_in, tokens
+from kb.service.accounts.audit import Visitor
 from kb.web.dependencies import ShopHere, VisitorHere
-from kb.web.forms import Form as Typed
+from kb.web.forms.fields import Form as Typed
 from kb.web.pages.sign_in import problem_of, signed_out
-from kb.web.rendering import render
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 Text = Annotated[str, Form()]
@@ -46,7 +47,7 @@ def _account_page(
         "form": form,
         "sessions": [
             (one, audit.moment(one.started_at), audit.moment(one.seen_at))
-            for one in signing_in.sessions_of(shop, visitor)
+            for one in signed_in.sessions_of(shop, visitor)
         ],
         "tokens": [
             (
@@ -76,13 +77,13 @@ def change_password(
         people.change_password(shop, visitor, old, new)
     except (BadInput, TooSoon) as error:
         return _account_page(request, shop, visitor, error=error)
-    return RedirectResponse("/account?saved=yes", status_code=303)
+    return see_other("/account?saved=yes")
 
 
 @router.post("/account/sign-out-everywhere")
 def sign_out_everywhere(request: Request, shop: ShopHere, visitor: VisitorHere) -> Response:
     """Ends all of one's sessions, this one too."""
-    signing_in.sign_out_everywhere(shop, visitor)
+    signed_in.sign_out_everywhere(shop, visitor)
     return signed_out(request)
 
 
@@ -110,4 +111,4 @@ def revoke_token(
 ) -> Response:
     """Ends a token."""
     tokens.revoke(shop, visitor, token_id)
-    return RedirectResponse("/account?saved=yes#tokens", status_code=303)
+    return see_other("/account?saved=yes#tokens")

@@ -12,8 +12,10 @@ from starlette.datastructures import QueryParams
 from kb.errors import BadInput
 from kb.facts.values import parse_money
 from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Problem, Reading, by_field, problems
-from kb.service import Shop, families, suggesting
-from kb.service.suggesting import Notice, Switch
+from kb.service import Shop
+from kb.service.boards import families
+from kb.service.diagnose import diagnosis
+from kb.service.diagnose.diagnosis import Notice, Switch
 
 MOST_LINES = 60
 NOT_NOTED = "not noted"
@@ -200,7 +202,7 @@ def _readings(asked: Asked) -> list[Reading]:
     readings = []
     for number, line in enumerate(asked.lines):
         try:
-            readings.append(suggesting.read_line(asked.board, line))
+            readings.append(diagnosis.read_line(asked.board, line))
             asked.line_of.append(number)
         except BadInput as error:
             asked.problems.append(_at(f"reading.{number}", error))

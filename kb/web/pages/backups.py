@@ -7,13 +7,14 @@ from collections.abc import Callable
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Query, Request
-from starlette.responses import FileResponse, RedirectResponse, Response
+from starlette.responses import FileResponse, Response
 
-from kb.service import Shop, backups
-from kb.service.backups import Progress
-from kb.service.jobs import Job
+from kb.service import Shop
+from kb.service.operate import backups
+from kb.service.operate.backups import Progress
+from kb.service.shop.jobs import Job
 from kb.web.dependencies import ShopHere
-from kb.web.rendering import render
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 Name = Annotated[str, Path(max_length=160)]
@@ -73,4 +74,4 @@ def _begin(shop: Shop, kind: str, title: str, work: Callable[[Job], str]) -> Res
     )
     # Most stores are done before a page could say that one has to wait.
     job.wait(2)
-    return RedirectResponse(f"/jobs/{job.id}", status_code=303)
+    return see_other(f"/jobs/{job.id}")

@@ -6,20 +6,21 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Query, Request
 from pydantic import ValidationError
-from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import FormData
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.errors import BadInput, Conflict, KbError, NotFound
 from kb.facts.values import parse_minutes, parse_quantity
 from kb.model import Attempt, EvidenceRecord, FamilyRecord, Problem, problems
-from kb.service import Shop, bench_outcome, bench_sequence, bench_symptoms, cases, families, loads
-from kb.service.bench_sequence import NewRun, Question, RunView, StepView, Typed
-from kb.web.case_form import line_of
-from kb.web.dependencies import FilterText, ShopHere
-from kb.web.forms import Form, read_form, typed_fields
+from kb.service import Shop
+from kb.service.bench import loads, outcome, runs, symptoms
+from kb.service.bench.runs import NewRun, Question, RunView, StepView, Typed
+from kb.service.boards import families
+from kb.service.cases import cases
+from kb.web.dependencies import FilterText, FormHere, ShopHere
+from kb.web.forms.case import line_of
+from kb.web.forms.fields import Form, read_form
 from kb.web.pages.diagnose import Asked
-from kb.web.rendering import render
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]
@@ -37,10 +38,6 @@ def diagnose_url(evidence: EvidenceRecord) -> str:
     return asked.url("/diagnose")
 
 
-def _see(url: str) -> Response:
-    return RedirectResponse(url, status_code=303)
-
-
 @router.get("/bench")
 def bench_page(request: Request, shop: ShopHere) -> Response:
     """Boards under test, and where to begin."""
@@ -52,9 +49,9 @@ def _start_page(request: Request, shop: Shop, typed: str, problem: KbError | Non
         "typed": typed,
         "problem": problem,
         "nav": "bench",
-        "under_way": bench_sequence.under_way(shop),
-        "finished": bench_sequence.finished(shop),
-        "families": families.listed(shop),
+        "under_way": runs.under_way(shop),
+        "finished": runs.finished(shop),
+        "families": families.offered(shop),
         "open": cases.listed(shop, "open", limit=8, offset=0)[1],
     }
     status = problem.status if problem else 200
@@ -70,7 +67,7 @@ def new_run(
     share: Annotated[float, Query(gt=0, le=100)] = DEFAULT_SHARE * 100,
 ) -> Response:
     """The set-up of a test for a case, or for a family without one."""
-    form = Form({"case": case, "soak": f"{bench_sequence.SOAK_S / 60:g}", "share": f"{share:g}"})
+    form = Form({"case": case, "soak": f"{runs.SOAK_S / 60:g}", "share": f"{share:g}"})
     record = None
     if case:
         found = cases.own(shop, case)
@@ -84,7 +81,7 @@ def new_run(
             return _start_page(request, shop, family, error)
         form.plain["phase"] = "before"
     if record is None:
-        return _see("/bench")
+        return see_other("/bench")
     form.plain["family"] = record.code
     form.rows["loads"] = _planned(shop, record, share / 100, form)
     return _setup_page(request, shop, record, form)
@@ -111,20 +108,15 @@ def _setup_page(
         "nav": "bench",
         "form": form,
         "family": record,
-        "on_mains": bench_sequence.on_mains(record),
-        "earlier": bench_sequence.of_case(shop, case) if case else (),
+        "on_mains": runs.on_mains(record),
+        "earlier": runs.of_case(shop, case) if case else (),
     }
     return render("bench/new.html", context, scope=request.scope, status=status)
 
 
 @router.post("/bench")
-async def start_run(request: Request, shop: ShopHere) -> Response:
+def start_run(request: Request, shop: ShopHere, data: FormHere) -> Response:
     """Begins a test."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_start, request, shop, data)
-
-
-def _start(request: Request, shop: Shop, data: FormData) -> Response:
     form = read_form(data, {"loads": ("rail",)})
     record, _ = families.get(shop, form.get("family"))
     soak = form.parse("soak", form.get("soak"), parse_minutes)
@@ -148,7 +140,7 @@ def _start(request: Request, shop: Shop, data: FormData) -> Response:
             chosen[row["rail"]] = (amps, row.get("what", "").strip()[:200])
     if not form.problems:
         try:
-            uid = bench_sequence.start(
+            uid = runs.start(
                 shop,
                 NewRun(
                     family=record.code,
@@ -156,11 +148,11 @@ def _start(request: Request, shop: Shop, data: FormData) -> Response:
                     label=form.get("label"),
                     after_repair=form.get("phase") == "after",
                     isolated=bool(form.get("isolated")),
-                    soak_s=(soak or bench_sequence.SOAK_S / 60) * 60.0,
+                    soak_s=(soak or runs.SOAK_S / 60) * 60.0,
                     loads=chosen,
                 ),
             )
-            return _see(f"/bench/{uid}")
+            return see_other(f"/bench/{uid}")
         except BadInput as error:
             form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
     return _setup_page(request, shop, record, form, status=422)
@@ -170,7 +162,7 @@ def _start(request: Request, shop: Shop, data: FormData) -> Response:
 def blank_sheet(request: Request, shop: ShopHere, family: FilterText, isolated: bool = False) -> Response:
     """A sheet to print and fill in by hand."""
     record, _ = families.get(shop, family)
-    sequence, steps = bench_sequence.sheet_of(record, isolated=isolated)
+    sequence, steps = runs.sheet_of(record, isolated=isolated)
     context = {"nav": "bench", "view": None, "family": record, "sequence": sequence, "steps": steps}
     return render("bench/sheet.html", context, scope=request.scope)
 
@@ -178,7 +170,7 @@ def blank_sheet(request: Request, shop: ShopHere, family: FilterText, isolated: 
 @router.get("/bench/{uid}")
 def show_run(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """Where a board stands; first of all its cautions, until they are read."""
-    view = bench_sequence.view(shop, uid)
+    view = runs.view(shop, uid)
     return _overview(request, shop, view, Form())
 
 
@@ -197,30 +189,30 @@ def _overview(request: Request, shop: Shop, view: RunView, form: Form, status: i
 
 
 def _others(shop: Shop, view: RunView) -> list[RunView]:
-    return [other for other in bench_sequence.under_way(shop) if other.run.uid != view.run.uid]
+    return [other for other in runs.under_way(shop) if other.run.uid != view.run.uid]
 
 
 def _suggested(shop: Shop, view: RunView) -> dict[str, object]:
     if view.verdict.state != "failed":
         return {"answer": None, "diagnose_url": ""}
-    url = diagnose_url(bench_outcome.evidence(shop, view))
-    return {"answer": bench_outcome.suggestions(shop, view), "diagnose_url": url}
+    url = diagnose_url(outcome.evidence(shop, view))
+    return {"answer": outcome.suggestions(shop, view), "diagnose_url": url}
 
 
 @router.post("/bench/{uid}/cautions")
 def read_cautions(shop: ShopHere, uid: Uid) -> Response:
     """Notes that the cautions were read."""
-    bench_sequence.acknowledge(shop, uid)
-    number = bench_sequence.view(shop, uid).next_number
-    return _see(f"/bench/{uid}/steps/{number}" if number else f"/bench/{uid}")
+    runs.acknowledge(shop, uid)
+    number = runs.view(shop, uid).next_number
+    return see_other(f"/bench/{uid}/steps/{number}" if number else f"/bench/{uid}")
 
 
 @router.get("/bench/{uid}/steps/{number}")
 def show_step(request: Request, shop: ShopHere, uid: Uid, number: Number, again: bool = False) -> Response:
     """One step: what to do, what to expect, one field."""
-    view = bench_sequence.view(shop, uid)
+    view = runs.view(shop, uid)
     if view.run.acknowledged_at is None:
-        return _see(f"/bench/{uid}")
+        return see_other(f"/bench/{uid}")
     return _step_page(request, shop, view, view.step(number), again=again)
 
 
@@ -245,20 +237,15 @@ def _step_page(
         "question": question,
         "asks": again or bool(error) or bool(question) or place.remaining > 0,
         "others": _others(shop, view),
-        "noted": bench_symptoms.noted_at(view, place),
+        "noted": symptoms.noted_at(view, place),
         **_suggested(shop, view),
     }
     return render("bench/step.html", context, scope=request.scope, status=status)
 
 
 @router.post("/bench/{uid}/steps/{number}")
-async def enter_step(request: Request, shop: ShopHere, uid: Uid, number: Number) -> Response:
+def enter_step(request: Request, shop: ShopHere, uid: Uid, number: Number, data: FormHere) -> Response:
     """Keeps what was entered, or asks about it."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_enter, request, shop, uid, number, data)
-
-
-def _enter(request: Request, shop: Shop, uid: str, number: int, data: FormData) -> Response:
     given = {
         name: str(data.get(name, ""))[:120]
         for name in ("value", "low", "high", "load", "answer", "meant", "seen")
@@ -274,114 +261,102 @@ def _enter(request: Request, shop: Shop, uid: str, number: int, data: FormData) 
     )
     seen = int(given["seen"]) if given["seen"].isascii() and given["seen"].isdigit() else None
     try:
-        found = bench_sequence.enter(shop, uid, number, typed, seen=seen, sure=given["answer"] == "sure")
+        found = runs.enter(shop, uid, number, typed, seen=seen, sure=given["answer"] == "sure")
     except (BadInput, Conflict) as error:
-        view = bench_sequence.view(shop, uid)
+        view = runs.view(shop, uid)
         shown = BadInput(error.message, field=error.field, remedy=error.remedy)
         return _step_page(
             request, shop, view, view.step(number), typed=typed, error=shown, status=error.status
         )
     if isinstance(found, Question):
-        view = bench_sequence.view(shop, uid)
+        view = runs.view(shop, uid)
         return _step_page(request, shop, view, view.step(number), typed=typed, question=found, status=422)
-    return _see(f"/bench/{uid}/steps/{number}")
+    return see_other(f"/bench/{uid}/steps/{number}")
 
 
 @router.post("/bench/{uid}/steps/{number}/take-back")
 def take_back(shop: ShopHere, uid: Uid, number: Number) -> Response:
     """Takes the last entry of a step back."""
-    bench_sequence.take_back(shop, uid, number)
-    return _see(f"/bench/{uid}/steps/{number}")
+    runs.take_back(shop, uid, number)
+    return see_other(f"/bench/{uid}/steps/{number}")
 
 
 @router.post("/bench/{uid}/steps/{number}/leave-out")
-async def leave_out(request: Request, shop: ShopHere, uid: Uid, number: Number) -> Response:
+def leave_out(request: Request, shop: ShopHere, uid: Uid, number: Number, data: FormHere) -> Response:
     """Leaves a step out and goes on."""
-    data = await typed_fields(request)
-    reason = str(data.get("reason", ""))
-
-    def left() -> Response:
-        bench_sequence.leave_out(shop, uid, number, reason)
-        upcoming = bench_sequence.view(shop, uid).next_number
-        return _see(f"/bench/{uid}/steps/{upcoming}" if upcoming else f"/bench/{uid}")
-
-    return await run_in_threadpool(left)
+    runs.leave_out(shop, uid, number, str(data.get("reason", "")))
+    upcoming = runs.view(shop, uid).next_number
+    return see_other(f"/bench/{uid}/steps/{upcoming}" if upcoming else f"/bench/{uid}")
 
 
 @router.post("/bench/{uid}/steps/{number}/put-back")
 def put_back(shop: ShopHere, uid: Uid, number: Number) -> Response:
     """Takes a step in again."""
-    bench_sequence.put_back(shop, uid, number)
-    return _see(f"/bench/{uid}/steps/{number}")
+    runs.put_back(shop, uid, number)
+    return see_other(f"/bench/{uid}/steps/{number}")
 
 
 @router.post("/bench/{uid}/finish")
 def finish_run(shop: ShopHere, uid: Uid) -> Response:
     """Ends the test with the verdict it has."""
-    bench_sequence.finish(shop, uid)
-    return _see(f"/bench/{uid}")
+    runs.finish(shop, uid)
+    return see_other(f"/bench/{uid}")
 
 
 @router.post("/bench/{uid}/reopen")
 def reopen_run(shop: ShopHere, uid: Uid) -> Response:
     """Takes a finished test up again."""
-    bench_sequence.reopen(shop, uid)
-    return _see(f"/bench/{uid}")
+    runs.reopen(shop, uid)
+    return see_other(f"/bench/{uid}")
 
 
 @router.post("/bench/{uid}/again")
 def test_again(shop: ShopHere, uid: Uid) -> Response:
     """Begins a test after the repair with the same set-up."""
-    view = bench_sequence.finish(shop, uid)
-    return _see(f"/bench/{bench_outcome.prove_again(shop, view)}")
+    view = runs.finish(shop, uid)
+    return see_other(f"/bench/{outcome.prove_again(shop, view)}")
 
 
 @router.post("/bench/{uid}/fix")
-async def note_fix(request: Request, shop: ShopHere, uid: Uid) -> Response:
+def note_fix(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> Response:
     """Notes what was repaired and begins the test that is to prove it."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_note_fix, request, shop, uid, data)
-
-
-def _note_fix(request: Request, shop: Shop, uid: str, data: FormData) -> Response:
     names = ("section", "part_class", "part", "failure", "action")
     form = Form({name: str(data.get(name, "")) for name in names})
     form.plain["action"] = form.get("action").strip() or "replace"
     try:
         attempt = Attempt.model_validate(form.plain)
-        return _see(f"/bench/{bench_outcome.note_fix(shop, uid, attempt)}")
+        return see_other(f"/bench/{outcome.note_fix(shop, uid, attempt)}")
     except ValidationError as error:
         form.problems = problems(error)
     except BadInput as error:
         form.problems = [Problem((error.field or "").rpartition(".")[2], error.message, error.remedy or "")]
-    return _overview(request, shop, bench_sequence.view(shop, uid), form, status=422)
+    return _overview(request, shop, runs.view(shop, uid), form, status=422)
 
 
 @router.post("/bench/{uid}/case")
 def make_case(shop: ShopHere, uid: Uid) -> Response:
     """Opens a case for a test that was begun without one."""
-    return _see(f"/cases/{bench_outcome.make_case(shop, uid)}")
+    return see_other(f"/cases/{outcome.make_case(shop, uid)}")
 
 
 @router.post("/bench/{uid}/close-case")
-async def close_case(request: Request, shop: ShopHere, uid: Uid) -> Response:
+def close_case(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> Response:
     """Ends a passed test and closes its case."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_close_case, request, shop, uid, str(data.get("verdict", "")))
+    return _close_case(request, shop, uid, str(data.get("verdict", "")))
 
 
 def _close_case(request: Request, shop: Shop, uid: str, verdict: str) -> Response:
     try:
-        return _see(f"/cases/{bench_outcome.close_case(shop, uid, verdict)}/report")
+        return see_other(f"/cases/{outcome.close_case(shop, uid, verdict)}/report")
     except BadInput as error:
         form = Form(problems=[Problem("verdict", error.message, error.remedy or "")])
-        return _overview(request, shop, bench_sequence.view(shop, uid), form, status=422)
+        return _overview(request, shop, runs.view(shop, uid), form, status=422)
 
 
 @router.get("/bench/{uid}/sheet")
 def sheet(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """The test as a sheet to print."""
-    view = bench_sequence.view(shop, uid)
+    view = runs.view(shop, uid)
     context = {
         "nav": "bench",
         "view": view,

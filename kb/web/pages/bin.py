@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Form, Query, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
-from kb.service import bin as binning
+from kb.service.history import bin as binning
 from kb.web.dependencies import Offset, ShopHere
-from kb.web.rendering import record_path, render
+from kb.web.rendering import record_path, render, see_other
 
 router = APIRouter()
 _Kind = Literal["case", "family", "symptom", "part_class", "load"]
@@ -49,14 +49,14 @@ def put_in_bin(
         binning.put_family_with_cases(shop, name, expected_version=seen)
     else:
         binning.put(shop, entity, name, expected_version=seen)
-    return RedirectResponse("/data/bin?done=put", status_code=303)
+    return see_other("/data/bin?done=put")
 
 
 @router.post("/data/bin/take-out")
 def take_out(shop: ShopHere, entity: Entity, name: Name) -> Response:
     """Takes a record out of the bin."""
     binning.take_out(shop, entity, name)
-    return RedirectResponse(record_path(entity, name), status_code=303)
+    return see_other(record_path(entity, name))
 
 
 @router.get("/data/bin/delete")
@@ -75,4 +75,4 @@ def confirm_delete(
 def delete(shop: ShopHere, entity: Entity, name: Name) -> Response:
     """Deletes a record for good."""
     binning.delete_for_good(shop, entity, name)
-    return RedirectResponse("/data/bin?done=deleted", status_code=303)
+    return see_other("/data/bin?done=deleted")

@@ -7,26 +7,28 @@ from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Query, Request
 from pydantic import ValidationError
-from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
-from kb.errors import BadInput, Conflict, KbError, StoreAway
+from kb.errors import BadInput, KbError, StoreAway
 from kb.facts import cautions
 from kb.facts import vocabulary as words
 from kb.facts.values import parse_iso_date
 from kb.model import CaseRecord, FollowUp, Problem, as_dict, problems
-from kb.service import Shop, bench_sequence, cases, families, remembered, reporting
-from kb.service import words as lists
-from kb.service.finding import OPEN, Filters
-from kb.service.meeting import Meeting, meet
-from kb.web import conflicts
-from kb.web.case_form import form_of, line_of, note_error, read_case_form, record_of
-from kb.web.dependencies import FilterText, Offset, ShopHere
-from kb.web.forms import Form, typed_fields
+from kb.service import Shop
+from kb.service.bench import reports, runs
+from kb.service.boards import families
+from kb.service.boards import vocabulary as lists
+from kb.service.cases import cases
+from kb.service.find.case_search import OPEN, Filters
+from kb.service.shop.cut_off import indexed_cases
+from kb.web.dependencies import FilterText, FormHere, LongFormHere, Offset, ShopHere
+from kb.web.forms.case import form_of, in_form, line_of, read_case_form, record_of
+from kb.web.forms.edit import Edit, save_edited
+from kb.web.forms.fields import Form
 from kb.web.pages.diagnose import Asked, read_asked
 from kb.web.pages.photos import files_context
-from kb.web.rendering import render
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 PAGE_LENGTH = 30
@@ -51,7 +53,7 @@ def list_cases(
         if worker or show not in ("all", "open"):
             raise
         verdict = OPEN if show == "open" else ""
-        total, known = remembered.some(shop, Filters(verdict=verdict), limit=PAGE_LENGTH, offset=offset)
+        total, known = indexed_cases.some(shop, Filters(verdict=verdict), limit=PAGE_LENGTH, offset=offset)
         found, workers, from_memory = tuple(one.record for one in known), [], True
     context = {
         "nav": "cases",
@@ -109,9 +111,9 @@ def _form_from(shop: Shop, asked: Asked, fix: str) -> Form:
 
 
 @router.post("/cases")
-async def add_case(request: Request, shop: ShopHere) -> Response:
+def add_case(request: Request, shop: ShopHere, data: LongFormHere) -> Response:
     """Saves a new case, or shows the form again with what is wrong at its field."""
-    return await _take_form(request, shop, None)
+    return _save_form(request, shop, None, data)
 
 
 @router.get("/cases/{uid}")
@@ -120,12 +122,12 @@ def show_case(request: Request, shop: ShopHere, uid: Uid, saved: str = "") -> Re
     try:
         context = _case_context(shop, cases.view(shop, uid), Form(), saved)
     except StoreAway:
-        known = remembered.one(shop, uid)
+        known = indexed_cases.one(shop, uid)
         return render("cases/remembered.html", _remembered_context(known), scope=request.scope)
     return render("cases/page.html", context, scope=request.scope)
 
 
-def _remembered_context(known: remembered.RememberedCase) -> dict[str, object]:
+def _remembered_context(known: indexed_cases.RememberedCase) -> dict[str, object]:
     record = known.record
     asked = Asked(record.family, record.complaint)
     asked.symptoms = [(entry.name, entry.present) for entry in record.symptoms]
@@ -157,8 +159,8 @@ def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> d
         "follow_up_states": words.values(words.FOLLOW_UP_STATES),
         "today": shop.today().isoformat(),
         "trouble": shop.derived.trouble,
-        "tests": bench_sequence.of_case(shop, str(record.uid)),
-        "reports": reporting.issued_of(shop, str(record.uid)),
+        "tests": runs.of_case(shop, str(record.uid)),
+        "reports": reports.issued_of(shop, str(record.uid)),
         **files_context(shop, str(record.uid)),
         "cautions": cautions.cautions_for("energise") if record.verdict is None else (),
     }
@@ -169,7 +171,7 @@ def edit_case(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """The form filled with a case."""
     view = cases.view(shop, uid)
     if view.origin:
-        return _see(f"/cases/{uid}?saved=others")
+        return see_other(f"/cases/{uid}?saved=others")
     return _form_page(request, shop, _form_on(view.record, view.version), uid)
 
 
@@ -181,26 +183,21 @@ def _form_on(record: CaseRecord, version: int) -> Form:
 
 
 @router.post("/cases/{uid}")
-async def change_case(request: Request, shop: ShopHere, uid: Uid) -> Response:
+def change_case(request: Request, shop: ShopHere, uid: Uid, data: LongFormHere) -> Response:
     """Saves a changed case, or shows the form again with what is wrong at its field."""
-    return await _take_form(request, shop, uid)
+    return _save_form(request, shop, uid, data)
 
 
 @router.post("/cases/{uid}/follow-ups")
-async def add_follow_up(request: Request, shop: ShopHere, uid: Uid) -> Response:
+def add_follow_up(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> Response:
     """Adds news of a board that has left."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_add_follow_up, request, shop, uid, data)
-
-
-def _add_follow_up(request: Request, shop: Shop, uid: str, data: FormData) -> Response:
     form = Form({name: str(data.get(name, "")) for name in ("date", "state", "note")})
     view = cases.view(shop, uid)
     try:
         entry = FollowUp.model_validate(form.plain)
         record = view.record.model_copy(update={"follow_ups": [*view.record.follow_ups, entry]})
         cases.save(shop, CaseRecord.model_validate(as_dict(record)), expected_version=view.version)
-        return _see(f"/cases/{uid}?saved=follow-up")
+        return see_other(f"/cases/{uid}?saved=follow-up")
     except ValidationError as error:
         form.problems = [
             Problem(problem.field.rpartition(".")[2], problem.message, problem.remedy)
@@ -212,13 +209,8 @@ def _add_follow_up(request: Request, shop: Shop, uid: str, data: FormData) -> Re
 
 
 @router.post("/cases/{uid}/in-hand")
-async def set_in_hand(request: Request, shop: ShopHere, uid: Uid) -> Response:
+def set_in_hand(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> Response:
     """Notes who has the board in hand and which parts it waits for."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_set_in_hand, request, shop, uid, data)
-
-
-def _set_in_hand(request: Request, shop: Shop, uid: str, data: FormData) -> Response:
     names = ("worker", "waiting_for", "waiting_since", "version")
     form = Form({name: str(data.get(name, "")) for name in names})
     since = form.parse("waiting_since", form.get("waiting_since"), parse_iso_date)
@@ -232,7 +224,7 @@ def _set_in_hand(request: Request, shop: Shop, uid: str, data: FormData) -> Resp
                 since=since,
                 expected_version=form.version,
             )
-            return _see(f"/cases/{uid}?saved=in-hand")
+            return see_other(f"/cases/{uid}?saved=in-hand")
     except ValidationError as error:
         form.problems = problems(error)
     except KbError as error:
@@ -247,24 +239,20 @@ def _set_in_hand(request: Request, shop: Shop, uid: str, data: FormData) -> Resp
 def bin_case(shop: ShopHere, uid: Uid) -> Response:
     """Puts a case in the bin."""
     cases.put_in_bin(shop, uid)
-    return _see(f"/cases/{uid}?saved=binned")
+    return see_other(f"/cases/{uid}?saved=binned")
 
 
 @router.post("/cases/{uid}/restore")
 def restore_case(shop: ShopHere, uid: Uid) -> Response:
     """Takes a case out of the bin."""
     cases.take_from_bin(shop, uid)
-    return _see(f"/cases/{uid}?saved=restored")
+    return see_other(f"/cases/{uid}?saved=restored")
 
 
 def _worker_names(shop: Shop) -> list[str]:
     """Names offered for who has a board in hand: whoever is signed in first, then who has some already."""
     names = [shop.person, *(name for name, _ in cases.workers(shop))]
     return list(dict.fromkeys(name for name in names if name))
-
-
-def _see(url: str) -> Response:
-    return RedirectResponse(url, status_code=303)
 
 
 def _form_page(request: Request, shop: Shop, form: Form, uid: str | None, status: int = 200) -> Response:
@@ -278,8 +266,8 @@ def _form_page(request: Request, shop: Shop, form: Form, uid: str | None, status
         "uid": uid,
         "blank": {name: _BLANK_ROWS + (added == name) for name in form.rows},
         "family": family,
-        "fixes": families.fixes(shop, family.code)[:6] if family else (),
-        "families": families.listed(shop),
+        "fixes": families.leading_fixes(shop, family.code, 6)[0] if family else (),
+        "families": families.offered(shop),
         "symptoms": lists.symptoms(shop),
         "part_classes": [entry.name for entry in lists.part_classes(shop)],
         "sections": words.values(words.SECTIONS),
@@ -295,52 +283,35 @@ def _form_page(request: Request, shop: Shop, form: Form, uid: str | None, status
     return render("cases/form.html", context, scope=request.scope, status=status)
 
 
-async def _take_form(request: Request, shop: Shop, uid: str | None) -> Response:
-    data = await typed_fields(request, max_fields=20_000)
-    return await run_in_threadpool(_save_form, request, shop, uid, data)
-
-
 def _save_form(request: Request, shop: Shop, uid: str | None, data: FormData) -> Response:
     form = read_case_form(data)
     form.plain["uid"] = uid or ""
     if form.get("add") or form.get("remove"):
         return _form_page(request, shop, form, uid)
     family = families.find(shop, form.get("family")) if form.get("family").strip() else None
-    record = record_of(form, family, shop.today())
-    if record is None:
-        return _form_page(request, shop, form, uid, status=422)
-    version = form.version if uid else None
-    if uid and form.get("meeting"):
-        settled = conflicts.settle(shop, "case", uid, record, form)
-        if isinstance(settled, Meeting):
-            return _conflict(request, settled, form, uid)
-        assert isinstance(settled.record, CaseRecord)
-        record, version = settled.record, settled.version
-        if settled.to_edit:
-            return _form_page(request, shop, _form_on(record, version), uid)
-    try:
-        stored = cases.save(
-            shop,
-            record,
-            expected_version=version,
-            create_missing=bool(form.get("create_missing")),
+    here = f"/cases/{uid}"
+
+    def save(record: CaseRecord, version: int) -> cases.StoredCase:
+        create_missing = bool(form.get("create_missing"))
+        return cases.save(
+            shop, record, expected_version=version if uid else None, create_missing=create_missing
         )
-    except Conflict:
-        met = meet(shop, "case", str(uid), record, opened_on=form.version)
-        return _conflict(request, met, form, str(uid))
-    except KbError as error:
-        if error.status >= 500:
-            # The record is not in the store: the form keeps what was typed until the trouble is mended.
-            note_error(form, BadInput(error.message, remedy=error.remedy))
-            return _form_page(request, shop, form, uid, status=error.status)
-        note_error(form, BadInput(error.message, field=error.field, remedy=error.remedy))
-        return _form_page(request, shop, form, uid, status=422)
+
+    edit = Edit(
+        "case",
+        uid,
+        save,
+        show=lambda form, status: _form_page(request, shop, form, uid, status=status),
+        opened_on=_form_on,
+        in_form=in_form,
+        action=here,
+        back=here,
+        nav="cases",
+    )
+    stored = save_edited(request, shop, edit, record_of(form, family, shop.today()), form)
+    if isinstance(stored, Response):
+        return stored
     kept = stored.record
     cured = any(entry.result == "cured" for entry in kept.attempts)
     saved = "open" if cured and kept.verdict is None else "changed" if uid else "new"
-    return _see(f"/cases/{kept.uid}?" + urlencode({"saved": saved}))
-
-
-def _conflict(request: Request, met: Meeting, form: Form, uid: str) -> Response:
-    here = f"/cases/{uid}"
-    return conflicts.page(request, met, form, action=here, back=here, nav="cases")
+    return see_other(f"/cases/{kept.uid}?" + urlencode({"saved": saved}))

@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Path, Query, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
-from kb.service import Shop, histories, undoing
-from kb.service.jobs import Job
+from kb.service import Shop
+from kb.service.history import undo_batch, versions
+from kb.service.shop.jobs import Job
 from kb.web.dependencies import FilterText, Offset, ShopHere
-from kb.web.rendering import render
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 BatchId = Annotated[str, Path(max_length=32)]
@@ -30,7 +31,7 @@ def list_changes(
     batches: Offset = 0,
 ) -> Response:
     """The newest batches, and single changes under them."""
-    found = histories.what_changed(
+    found = versions.what_changed(
         shop,
         entity=entity,
         who=who,
@@ -55,15 +56,15 @@ def list_changes(
 @router.get("/data/changes/{batch_id}")
 def show_undo(request: Request, shop: ShopHere, batch_id: BatchId) -> Response:
     """What undoing a batch would do, with the button that does it."""
-    return _undo_page(request, undoing.preview_undo(shop, batch_id), done=False)
+    return _undo_page(request, undo_batch.preview_undo(shop, batch_id), done=False)
 
 
 @router.post("/data/changes/{batch_id}/undo")
 def undo(request: Request, shop: ShopHere, batch_id: BatchId) -> Response:
     """Undoes a batch; a large one as long work."""
-    size = undoing.size(shop, batch_id)
+    size = undo_batch.size(shop, batch_id)
     if size <= _AT_ONCE:
-        return _undo_page(request, undoing.undo_batch(shop, batch_id), done=True)
+        return _undo_page(request, undo_batch.undo_batch(shop, batch_id), done=True)
     job = shop.jobs.start(
         "undo",
         "Undo what was done as one",
@@ -73,12 +74,12 @@ def undo(request: Request, shop: ShopHere, batch_id: BatchId) -> Response:
         person=shop.person,
         answer_at="/data/changes",
     )
-    return RedirectResponse(f"/jobs/{job.id}", status_code=303)
+    return see_other(f"/jobs/{job.id}")
 
 
 def _undo_in_steps(shop: Shop, batch_id: str, job: Job) -> None:
-    undoing.undo_batch(shop, batch_id, progress=job.advance, before_keeping=job.point_of_no_return)
+    undo_batch.undo_batch(shop, batch_id, progress=job.advance, before_keeping=job.point_of_no_return)
 
 
-def _undo_page(request: Request, undone: undoing.Undone, *, done: bool) -> Response:
+def _undo_page(request: Request, undone: undo_batch.Undone, *, done: bool) -> Response:
     return render("changes/undo.html", {"nav": "data", "undone": undone, "done": done}, scope=request.scope)

@@ -8,23 +8,24 @@ from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Request
 from pydantic import ValidationError
-from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import FormData, UploadFile
-from starlette.responses import RedirectResponse, Response
+from starlette.datastructures import UploadFile
+from starlette.responses import Response
 
-from kb.errors import BadInput, Conflict
 from kb.facts.symptoms import HOW
 from kb.facts.values import parse_minutes
 from kb.model import PartClassRecord, Problem, SymptomRecord, problems
-from kb.service import Shop, health, moving, words
-from kb.service.meeting import Meeting, meet
-from kb.web import conflicts
-from kb.web.dependencies import ShopHere
-from kb.web.forms import Form, typed_fields
-from kb.web.rendering import render
+from kb.service import Shop
+from kb.service.boards import vocabulary
+from kb.service.operate import health
+from kb.service.transfer import json_lines
+from kb.web.dependencies import FormHere, FormWithFilesHere, ShopHere
+from kb.web.forms.edit import Edit, save_edited
+from kb.web.forms.fields import Form, top_field
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 _ENTITY = {"symptoms": "symptom", "part-classes": "part_class"}
+Word = SymptomRecord | PartClassRecord
 Kind = Annotated[Literal["symptoms", "part-classes"], Path()]
 
 
@@ -36,19 +37,14 @@ def data_page(request: Request, shop: ShopHere) -> Response:
 
 
 @router.post("/data/import")
-async def import_file(request: Request, shop: ShopHere) -> Response:
+def import_file(request: Request, shop: ShopHere, form: FormWithFilesHere) -> Response:
     """Imports the file that was sent and reports, with nothing kept where a line was refused."""
-    async with request.form() as form:
-        return await run_in_threadpool(_import, request, shop, form)
-
-
-def _import(request: Request, shop: Shop, form: FormData) -> Response:
     sent = form.get("file")
     report, problem = None, None
     if not isinstance(sent, UploadFile) or not sent.filename:
         problem = Problem("file", "No file was chosen.", "Choose a file that kb export wrote.")
     else:
-        report = moving.bring_in(
+        report = json_lines.bring_in(
             shop,
             sent.file,
             create_missing=bool(form.get("create_missing")),
@@ -65,31 +61,60 @@ def list_words(request: Request, shop: ShopHere, kind: Kind, name: str = "", sav
     form = Form({"name": name[:80]})
     for entry in _entries(shop, kind):
         if entry.name.casefold() == name.casefold():
-            form = _form_on(entry, words.version(shop, _ENTITY[kind], entry.name))
+            form = _form_on(entry, vocabulary.version(shop, _ENTITY[kind], entry.name))
     return _words_page(request, shop, kind, form, saved=saved)
 
 
 @router.post("/data/{kind}")
-async def save_word(request: Request, shop: ShopHere, kind: Kind) -> Response:
+def save_word(request: Request, shop: ShopHere, kind: Kind, data: FormHere) -> Response:
     """Adds or changes one entry."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_save_word, request, shop, kind, data)
+    form = Form({name: str(value) for name, value in data.items()})
+    record = _record_of(kind, form)
+    here = f"/data/{kind}"
+
+    def save(record: Word, version: int) -> str:
+        return vocabulary.save(shop, record, expected_version=version)
+
+    edit: Edit[Word, str] = Edit(
+        _ENTITY[kind],
+        record.name if record else None,
+        save,
+        show=lambda form, status: _words_page(request, shop, kind, form, status=status),
+        opened_on=_form_on,
+        in_form=top_field,
+        action=here,
+        back=f"{here}?{urlencode({'name': record.name})}" if record else here,
+        nav="data",
+    )
+    saved = save_edited(request, shop, edit, record, form)
+    return saved if isinstance(saved, Response) else see_other(f"{here}?saved=yes")
+
+
+def _record_of(kind: str, form: Form) -> Word | None:
+    """The entry that was typed, None where something cannot be used (see `form.problems`)."""
+    shared = {"name": form.get("name"), "synonyms": _split(form.get("synonyms"))}
+    try:
+        record: Word
+        if kind == "symptoms":
+            minutes = form.parse("minutes", form.get("minutes"), parse_minutes)
+            how = form.get("how") or "told"
+            record = SymptomRecord.model_validate({**shared, "how": how, "minutes": float(minutes or 1)})
+        else:
+            record = PartClassRecord.model_validate({**shared, "letters": _split(form.get("letters"))})
+        return None if form.problems else record
+    except ValidationError as error:
+        form.problems += [top_field(problem) for problem in problems(error)]
+        return None
 
 
 def _entries(shop: Shop, kind: str) -> list[SymptomRecord] | list[PartClassRecord]:
-    return words.symptoms(shop) if kind == "symptoms" else words.part_classes(shop)
+    return vocabulary.symptoms(shop) if kind == "symptoms" else vocabulary.part_classes(shop)
 
 
 def _form_on(entry: SymptomRecord | PartClassRecord, version: int) -> Form:
     form = _form_of(entry)
     form.plain["version"] = str(version)
     return form
-
-
-def _conflict(request: Request, kind: str, met: Meeting, form: Form) -> Response:
-    here = f"/data/{kind}"
-    back = f"{here}?{urlencode({'name': met.name})}"
-    return conflicts.page(request, met, form, action=here, back=back, nav="data")
 
 
 def _form_of(entry: SymptomRecord | PartClassRecord) -> Form:
@@ -117,47 +142,3 @@ def _words_page(
 
 def _split(text: str, pattern: str = r"[\n,;]") -> list[str]:
     return [part.strip() for part in re.split(pattern, text) if part.strip()]
-
-
-def _save_word(request: Request, shop: Shop, kind: str, data: FormData) -> Response:
-    form = Form({name: str(value) for name, value in data.items() if isinstance(value, str)})
-    shared = {"name": form.get("name"), "synonyms": _split(form.get("synonyms"))}
-    try:
-        record: SymptomRecord | PartClassRecord
-        if kind == "symptoms":
-            minutes = form.parse("minutes", form.get("minutes"), parse_minutes)
-            record = SymptomRecord.model_validate(
-                {**shared, "how": form.get("how") or "told", "minutes": float(minutes or 1)}
-            )
-        else:
-            record = PartClassRecord.model_validate({**shared, "letters": _split(form.get("letters"))})
-        if not form.problems:
-            return _keep_word(request, shop, kind, record, form)
-    except ValidationError as error:
-        form.problems += [
-            Problem(problem.field.partition(".")[0], problem.message, problem.remedy)
-            for problem in problems(error)
-        ]
-    except BadInput as error:
-        form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
-    return _words_page(request, shop, kind, form, status=422)
-
-
-def _keep_word(
-    request: Request, shop: Shop, kind: str, record: SymptomRecord | PartClassRecord, form: Form
-) -> Response:
-    entity, version = _ENTITY[kind], form.version
-    if form.get("meeting"):
-        settled = conflicts.settle(shop, entity, record.name, record, form)
-        if isinstance(settled, Meeting):
-            return _conflict(request, kind, settled, form)
-        assert isinstance(settled.record, SymptomRecord | PartClassRecord)
-        record, version = settled.record, settled.version
-        if settled.to_edit:
-            return _words_page(request, shop, kind, _form_on(record, version))
-    try:
-        words.save(shop, record, expected_version=version)
-    except Conflict:
-        met = meet(shop, entity, record.name, record, opened_on=form.version)
-        return _conflict(request, kind, met, form)
-    return RedirectResponse(f"/data/{kind}?saved=yes", status_code=303)

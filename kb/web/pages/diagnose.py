@@ -10,9 +10,11 @@ from starlette.responses import Response
 from kb.errors import BadInput
 from kb.facts import cautions
 from kb.facts import vocabulary as words
-from kb.service import Shop, families, suggesting, trusting
-from kb.service import words as lists
-from kb.service.suggesting import Cause, Explained, Lasted, Measurement
+from kb.service import Shop
+from kb.service.boards import families
+from kb.service.boards import vocabulary as lists
+from kb.service.diagnose import diagnosis, track_records
+from kb.service.diagnose.diagnosis import Cause, Explained, Lasted, Measurement
 from kb.web.dependencies import ShopHere
 from kb.web.pages.asked import Asked, read_asked
 from kb.web.rendering import render
@@ -43,7 +45,7 @@ class NextLine:
     """
 
     measurement: Measurement
-    outcomes: tuple[suggesting.Outcome, ...]
+    outcomes: tuple[diagnosis.Outcome, ...]
     settled: bool
     found_url: str
     absent_url: str
@@ -61,7 +63,7 @@ class Shown:
     beyond_probability: float
     next: tuple[NextLine, ...]
     take_url: str
-    before: trusting.Bin | None
+    before: track_records.Bin | None
 
 
 def _shown(shop: Shop, asked: Asked, explained: Explained) -> Shown:
@@ -82,7 +84,7 @@ def _shown(shop: Shop, asked: Asked, explained: Explained) -> Shown:
         sum(line.cause.probability for line in lines[SPREAD + MOST_FOLDED :]),
         tuple(_next(asked, one, likeliest) for one in explained.measurements),
         asked.url_with([(name, present) for name, present, _ in explained.suggestions.understood]),
-        trusting.before(shop, likeliest.probability) if likeliest else None,
+        track_records.before(shop, likeliest.probability) if likeliest else None,
     )
 
 
@@ -107,9 +109,9 @@ def _next(asked: Asked, one: Measurement, likeliest: Cause | None) -> NextLine:
 
 def _context(shop: Shop, asked: Asked) -> dict[str, object]:
     shown = None
-    notices: list[suggesting.Notice] = []
+    notices: list[diagnosis.Notice] = []
     try:
-        explained = suggesting.explain(
+        explained = diagnosis.explain(
             shop,
             asked.record,
             dropped=asked.dropped,
@@ -141,8 +143,8 @@ def diagnose(request: Request, shop: ShopHere) -> Response:
     noted = {name for name, _ in asked.rows}
     context = {
         **_context(shop, asked),
-        "quick": [name for name in suggesting.often_noted(shop, asked.board) if name not in noted],
-        "families": families.listed(shop),
+        "quick": [name for name in diagnosis.often_noted(shop, asked.board) if name not in noted],
+        "families": families.offered(shop),
         "symptoms": lists.symptoms(shop),
         "kinds": words.BOARD_KINDS,
         "supply_states": words.values(words.SUPPLY_STATES),

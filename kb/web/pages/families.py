@@ -2,32 +2,39 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Path, Request
-from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
-from kb.errors import BadInput, Conflict, KbError
 from kb.facts import vocabulary as words
 from kb.model import FamilyRecord
-from kb.service import Shop, families
-from kb.service.meeting import Meeting, meet
-from kb.web import conflicts
-from kb.web.dependencies import FilterText, ShopHere
-from kb.web.family_form import form_of, note_error, read_family_form, record_of
-from kb.web.forms import Form, typed_fields
-from kb.web.rendering import family_path, render
+from kb.service import Shop
+from kb.service.boards import families
+from kb.web.dependencies import FilterText, LongFormHere, Offset, ShopHere
+from kb.web.forms.edit import Edit, save_edited
+from kb.web.forms.family import form_of, in_form, read_family_form, record_of
+from kb.web.forms.fields import Form
+from kb.web.rendering import family_path, render, see_other
 
 router = APIRouter()
+_ALL_FIXES = 10_000
 Code = Annotated[str, Path(max_length=80)]
 
 
 @router.get("/families")
-def list_families(request: Request, shop: ShopHere, q: FilterText = "") -> Response:
-    """All families, or those whose numbers contain what was typed."""
-    context = {"nav": "families", "families": families.listed(shop, q), "typed": q}
+def list_families(request: Request, shop: ShopHere, q: FilterText = "", offset: Offset = 0) -> Response:
+    """All families, or those whose numbers contain what was typed, a page at a time."""
+    total, found = families.listed(shop, q, offset=offset)
+    context = {
+        "nav": "families",
+        "families": found,
+        "typed": q,
+        "total": total,
+        "limit": families.MOST_LISTED,
+        "offset": offset,
+    }
     return render("families/list.html", context, scope=request.scope)
 
 
@@ -38,18 +45,24 @@ def new_family(request: Request, shop: ShopHere, code: FilterText = "") -> Respo
 
 
 @router.post("/families")
-async def add_family(request: Request, shop: ShopHere) -> Response:
+def add_family(request: Request, shop: ShopHere, data: LongFormHere) -> Response:
     """Saves a new family, or shows the form again with what is wrong at its field."""
-    data = await typed_fields(request, max_fields=10_000)
-    return await run_in_threadpool(_save_form, request, shop, None, data)
+    return _save_form(request, shop, None, data)
 
 
 @router.get("/families/{code}")
-def show_family(request: Request, shop: ShopHere, code: Code, saved: str = "") -> Response:
+def show_family(
+    request: Request,
+    shop: ShopHere,
+    code: Code,
+    saved: str = "",
+    fixes: Literal["leading", "all"] = "leading",
+) -> Response:
     """A family's rails, connectors, fixes and latest cases."""
+    most = _ALL_FIXES if fixes == "all" else families.MOST_FIXES
     context = {
         "nav": "families",
-        "view": families.view(shop, code),
+        "view": families.view(shop, code, most_fixes=most),
         "saved": saved,
         "trouble": shop.derived.trouble,
     }
@@ -70,16 +83,10 @@ def _form_on(record: FamilyRecord, version: int) -> Form:
     return form
 
 
-def _conflict(request: Request, met: Meeting, form: Form, code: str) -> Response:
-    here = family_path(code)
-    return conflicts.page(request, met, form, action=here, back=here, nav="families")
-
-
 @router.post("/families/{code}")
-async def change_family(request: Request, shop: ShopHere, code: Code) -> Response:
+def change_family(request: Request, shop: ShopHere, code: Code, data: LongFormHere) -> Response:
     """Saves a changed family, or shows the form again with what is wrong at its field."""
-    data = await typed_fields(request, max_fields=10_000)
-    return await run_in_threadpool(_save_form, request, shop, code, data)
+    return _save_form(request, shop, code, data)
 
 
 def _form_page(request: Request, form: Form, code: str | None, status: int = 200) -> Response:
@@ -104,28 +111,25 @@ def _save_form(request: Request, shop: Shop, code: str | None, data: FormData) -
         form.plain["code"] = code
     if form.get("add") or form.get("remove"):
         return _form_page(request, form, code)
-    record = record_of(form)
-    if record is None:
-        return _form_page(request, form, code, status=422)
-    version = form.version
-    if code is not None and form.get("meeting"):
-        settled = conflicts.settle(shop, "family", code, record, form)
-        if isinstance(settled, Meeting):
-            return _conflict(request, settled, form, code)
-        assert isinstance(settled.record, FamilyRecord)
-        record, version = settled.record, settled.version
-        if settled.to_edit:
-            return _form_page(request, _form_on(record, version), code)
-    try:
+    here = family_path(code or "")
+
+    def save(record: FamilyRecord, version: int) -> str:
         if code is None:
             families.save_new(shop, record)
         else:
             families.save(shop, record, expected_version=version)
-    except Conflict:
-        assert code is not None
-        met = meet(shop, "family", code, record, opened_on=form.version)
-        return _conflict(request, met, form, code)
-    except KbError as error:
-        note_error(form, BadInput(error.message, field=error.field, remedy=error.remedy))
-        return _form_page(request, form, code, status=error.status)
-    return RedirectResponse(family_path(record.code) + "?saved=yes", status_code=303)
+        return record.code
+
+    edit = Edit(
+        "family",
+        code,
+        save,
+        show=lambda form, status: _form_page(request, form, code, status=status),
+        opened_on=_form_on,
+        in_form=in_form,
+        action=here,
+        back=here,
+        nav="families",
+    )
+    saved = save_edited(request, shop, edit, record_of(form), form)
+    return saved if isinstance(saved, Response) else see_other(family_path(saved) + "?saved=yes")

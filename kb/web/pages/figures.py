@@ -9,8 +9,8 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from kb.service import figures
-from kb.service.figures import Month
+from kb.service.cases import figures
+from kb.service.cases.figures import Month
 from kb.web.dependencies import ShopHere
 from kb.web.rendering import render
 
@@ -56,6 +56,7 @@ _HEADER = (
     "no fault found",
     "not economical",
     "not repairable",
+    "declined",
     "came back with the same fault",
     "came back with another fault",
     "median days",
@@ -73,6 +74,7 @@ def _row(month: Month) -> tuple[object, ...]:
         month.no_fault_found,
         month.not_economical,
         month.not_repairable,
+        month.declined,
         month.came_back_same,
         month.came_back_other,
         "" if month.median_days is None else f"{month.median_days:g}",

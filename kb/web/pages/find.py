@@ -7,7 +7,9 @@ from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import JSONResponse, Response
 
 from kb.errors import NotFound, StoreAway
-from kb.service import cases, finding, remembered
+from kb.service.cases import cases
+from kb.service.find import case_search
+from kb.service.shop.cut_off import indexed_cases
 from kb.web.dependencies import ChoiceHere, FilterText, Offset, ShopHere
 from kb.web.rendering import render
 
@@ -37,7 +39,7 @@ def start(request: Request, shop: ShopHere) -> Response:
         return render("find/start.html", {**context, "bench": cases.bench(shop)}, scope=request.scope)
     except StoreAway:
         return render(
-            "find/remembered.html", {**context, "bench": remembered.bench(shop)}, scope=request.scope
+            "find/remembered.html", {**context, "bench": indexed_cases.bench(shop)}, scope=request.scope
         )
 
 
@@ -45,7 +47,7 @@ def start(request: Request, shop: ShopHere) -> Response:
 def search(request: Request, shop: ShopHere, choice: ChoiceHere, offset: Offset = 0) -> Response:
     """Cases for some words, with what narrows them down."""
     q, chosen = choice.query, dict(choice.filters.chosen())
-    page = finding.search(shop, q, choice.filters, limit=PAGE_LENGTH, offset=offset)
+    page = case_search.search(shop, q, choice.filters, limit=PAGE_LENGTH, offset=offset)
 
     def url(**changed: str) -> str:
         return _url({"q": q, **chosen, **changed})
@@ -92,9 +94,9 @@ def complete(
     limit: Annotated[int, Query(ge=1, le=_COMPLETED)] = 12,
 ) -> JSONResponse:
     """What a field may be completed to: `[{value, met}]`, `met` being the name that fits what was typed."""
-    if what not in finding.COMPLETED:
+    if what not in case_search.COMPLETED:
         raise NotFound(
-            f'There is no list "{what}".', remedy="Use one of: " + ", ".join(finding.COMPLETED) + "."
+            f'There is no list "{what}".', remedy="Use one of: " + ", ".join(case_search.COMPLETED) + "."
         )
-    found = finding.complete(shop, what, q, limit=limit)
+    found = case_search.complete(shop, what, q, limit=limit)
     return JSONResponse([{"value": one.value, "met": one.met} for one in found])

@@ -9,18 +9,21 @@ from fastapi import APIRouter, Request
 from pydantic import ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.errors import BadInput
 from kb.facts import vocabulary as words
 from kb.facts.cautions import cautions_for
 from kb.facts.values import format_si_plain, parse_quantity, parse_tolerance
 from kb.model import FamilyRecord, Problem, Reading, problems
-from kb.service import Shop, bench_helpers, bench_sequence, cases, families
-from kb.service.bench_sequence import Typed
-from kb.web.dependencies import ShopHere
-from kb.web.forms import Form, typed_fields
-from kb.web.rendering import render
+from kb.service import Shop
+from kb.service.bench import helpers, runs
+from kb.service.bench.runs import Typed
+from kb.service.boards import families
+from kb.service.cases import cases
+from kb.web.dependencies import FormHere, ShopHere
+from kb.web.forms.fields import Form
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 Value = TypeVar("Value")
@@ -52,7 +55,7 @@ def _page(request: Request, shop: Shop, name: str, form: Form, context: dict[str
     shared = {
         "nav": "bench",
         "form": form,
-        "families": families.listed(shop),
+        "families": families.offered(shop),
         "cautions": cautions_for("discharge"),
     }
     return render(
@@ -87,8 +90,8 @@ def discharge(request: Request, shop: ShopHere) -> Response:
     ohms, to_v = _number(form, "ohms", "ohm"), _number(form, "to_v", "V")
     answer = None
     if farads is not None and volts is not None:
-        target = bench_helpers.TARGET_V if to_v is None else to_v
-        answer = _computed(form, lambda: bench_helpers.discharge(farads, volts, ohms, target))
+        target = helpers.TARGET_V if to_v is None else to_v
+        answer = _computed(form, lambda: helpers.discharge(farads, volts, ohms, target))
     return _page(request, shop, "discharge", form, {"family": family, "answer": answer})
 
 
@@ -108,7 +111,7 @@ def capacitor(request: Request, shop: ShopHere) -> Response:
     if rated_f is not None and rated_v is not None:
         answer = _computed(
             form,
-            lambda: bench_helpers.judge_capacitor(
+            lambda: helpers.judge_capacitor(
                 rated_f,
                 rated_v,
                 measured,
@@ -142,7 +145,7 @@ def dividers(request: Request, shop: ShopHere) -> Response:
     ohms = {name: _number(form, name, "ohm") for name in ("top_ohm", "bottom_ohm", "load_ohm")}
     amps = _number(form, "amps", "A")
     answer = _answered(form, what, volts, ohms, amps)
-    context = {"what": what, "answer": answer, "series": list(bench_helpers.SERIES)}
+    context = {"what": what, "answer": answer, "series": list(helpers.SERIES)}
     return _page(request, shop, "divider", form, context)
 
 
@@ -165,7 +168,7 @@ def _answered(
     series = form.get("series")
     if what in ("choose", "dropper"):
         given = _needed(form, {"in_v": volts["in_v"], "out_v": volts["out_v"], "amps": amps})
-        compute = bench_helpers.choose_divider if what == "choose" else bench_helpers.dropper
+        compute = helpers.choose_divider if what == "choose" else helpers.dropper
         return _computed(form, lambda: compute(given[0], given[1], given[2], series)) if given else None
     if what in ("divider", "reference"):
         source = "in_v" if what == "divider" else "ref_v"
@@ -174,14 +177,14 @@ def _answered(
         if not given:
             return None
         if what == "reference":
-            return _computed(form, lambda: bench_helpers.shunt_reference_output(*given))
-        return _computed(form, lambda: bench_helpers.divider(given[0], given[1], given[2], ohms["load_ohm"]))
+            return _computed(form, lambda: helpers.shunt_reference_output(*given))
+        return _computed(form, lambda: helpers.divider(given[0], given[1], given[2], ohms["load_ohm"]))
     if what == "parallel":
         found = [
             form.parse("ohms", part, lambda text: float(parse_quantity(text, "ohm", field="ohms")))
             for part in form.get("ohms").replace(";", " ").split()
         ]
-        return _computed(form, lambda: bench_helpers.in_parallel([one for one in found if one is not None]))
+        return _computed(form, lambda: helpers.in_parallel([one for one in found if one is not None]))
     return None
 
 
@@ -201,7 +204,7 @@ def _from_step(shop: Shop, form: Form) -> None:
     if not form.get("run"):
         return
     number = form.get("step")
-    view = bench_sequence.view(shop, form.get("run"))
+    view = runs.view(shop, form.get("run"))
     step = view.step(int(number) if number.isascii() and number.isdigit() and len(number) < 5 else 0).step
     form.plain |= {
         "family": view.family.code,
@@ -215,7 +218,7 @@ def _from_step(shop: Shop, form: Form) -> None:
 
 
 def _log_page(
-    request: Request, shop: Shop, form: Form, answer: bench_helpers.LogRead | None, status: int = 200
+    request: Request, shop: Shop, form: Form, answer: helpers.LogRead | None, status: int = 200
 ) -> Response:
     family = families.find(shop, form.get("family")) if form.get("family").strip() else None
     context = {
@@ -224,7 +227,7 @@ def _log_page(
         "answer": answer,
         "drawn": _drawn(answer) if answer else None,
         "family": family,
-        "families": families.listed(shop),
+        "families": families.offered(shop),
         "open": cases.listed(shop, "open", limit=30, offset=0)[1],
         "supply_states": words.values(words.SUPPLY_STATES),
         "loads": words.values(words.LOADS),
@@ -234,7 +237,7 @@ def _log_page(
     return render("bench/log.html", context, scope=request.scope, status=status)
 
 
-def _drawn(answer: bench_helpers.LogRead) -> str:
+def _drawn(answer: helpers.LogRead) -> str:
     """The log as the outline of an area from its least to its greatest volts in each column."""
     picture = answer.picture
     low, high = min(*picture.low_v, 0.0), max(*picture.high_v, 0.0)
@@ -258,10 +261,15 @@ async def read_log(request: Request, shop: ShopHere) -> Response:
 
 
 @router.post("/helpers/log/take")
-async def take_reading(request: Request, shop: ShopHere) -> Response:
+def take_reading(request: Request, shop: ShopHere, data: FormHere) -> Response:
     """What a log came to becomes a reading of a case, or the entry of a step."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_take_reading, request, shop, data)
+    form = _typed_log(data)
+    try:
+        _from_step(shop, form)
+        return _taken(shop, form, str(data.get("take", "")))
+    except BadInput as error:
+        form.problems.append(Problem(error.field or "log", error.message, error.remedy or ""))
+        return _log_page(request, shop, form, None, status=error.status)
 
 
 def _typed_log(data: FormData) -> Form:
@@ -279,7 +287,7 @@ def _read_log(request: Request, shop: Shop, data: FormData) -> Response:
         family = _family(shop, form)
         if form.problems:
             return _log_page(request, shop, form, None, status=422)
-        answer = bench_helpers.read_meter_log(
+        answer = helpers.read_meter_log(
             form.get("text"),
             family,
             form.get("rail").strip(),
@@ -310,16 +318,6 @@ def _text(data: FormData) -> str:
     return str(data.get("text", ""))
 
 
-def _take_reading(request: Request, shop: Shop, data: FormData) -> Response:
-    form = _typed_log(data)
-    try:
-        _from_step(shop, form)
-        return _taken(shop, form, str(data.get("take", "")))
-    except BadInput as error:
-        form.problems.append(Problem(error.field or "log", error.message, error.remedy or ""))
-        return _log_page(request, shop, form, None, status=error.status)
-
-
 def _taken(shop: Shop, form: Form, kept: str) -> Response:
     try:
         reading = Reading.model_validate_json(kept)
@@ -329,18 +327,18 @@ def _taken(shop: Shop, form: Form, kept: str) -> Response:
         return _entered(shop, form, reading)
     if not form.get("case"):
         raise BadInput("No case was chosen.", field="case", remedy="Choose the case the reading belongs to.")
-    bench_helpers.keep_log(shop, form.get("case"), reading)
-    return RedirectResponse(f"/cases/{form.get('case')}?saved=changed", status_code=303)
+    helpers.keep_log(shop, form.get("case"), reading)
+    return see_other(f"/cases/{form.get('case')}?saved=changed")
 
 
 def _entered(shop: Shop, form: Form, reading: Reading) -> Response:
     """The log as the entry of a step, under the load that was planned for its rail."""
     number = int(form.get("step"))
-    planned = bench_sequence.view(shop, form.get("run")).run.loads.get(reading.rail or "")
+    planned = runs.view(shop, form.get("run")).run.loads.get(reading.rail or "")
     value, low, high = (
         "" if one is None else f"{format_si_plain(one)} V"
         for one in (reading.value, reading.min, reading.max)
     )
     load = f"{format_si_plain(planned['amps'])} A" if planned else ""
-    bench_sequence.enter(shop, form.get("run"), number, Typed(value, low, high, load), sure=True)
-    return RedirectResponse(f"/bench/{form.get('run')}/steps/{number}", status_code=303)
+    runs.enter(shop, form.get("run"), number, Typed(value, low, high, load), sure=True)
+    return see_other(f"/bench/{form.get('run')}/steps/{number}")

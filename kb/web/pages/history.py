@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Form, Path, Query, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
-from kb.service import Shop, histories
+from kb.service import Shop
+from kb.service.history import versions
 from kb.web.dependencies import Offset, ShopHere
-from kb.web.rendering import history_path, render
+from kb.web.rendering import history_path, render, see_other
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]
@@ -79,11 +80,11 @@ def restore_load(shop: ShopHere, name: Name, version: Typed, seen: Typed) -> Res
 
 
 def _page(request: Request, shop: Shop, entity: str, name: str, restore: int, offset: int) -> Response:
-    history = histories.history(shop, entity, name, limit=_PAGE, offset=offset)
+    history = versions.history(shop, entity, name, limit=_PAGE, offset=offset)
     context = {
         "nav": {"case": "cases", "family": "families", "load": "loads"}.get(entity, "data"),
         "history": history,
-        "restoring": histories.preview_restore(shop, entity, history.name, restore) if restore else None,
+        "restoring": versions.preview_restore(shop, entity, history.name, restore) if restore else None,
         "limit": _PAGE,
         "offset": offset,
     }
@@ -91,5 +92,5 @@ def _page(request: Request, shop: Shop, entity: str, name: str, restore: int, of
 
 
 def _restore(shop: Shop, entity: str, name: str, version: int, seen: int) -> Response:
-    histories.restore(shop, entity, name, version, expected_version=seen)
-    return RedirectResponse(history_path(entity, name), status_code=303)
+    versions.restore(shop, entity, name, version, expected_version=seen)
+    return see_other(history_path(entity, name))

@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Request
-from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.responses import JSONResponse, Response
 
-from kb.service.jobs import Job
-from kb.web.access import grants
+from kb.service.shop.jobs import Job
 from kb.web.dependencies import ShopHere, VisitorHere
-from kb.web.rendering import render
+from kb.web.guard.access import grants
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 JobId = Annotated[str, Path(max_length=32)]
@@ -21,7 +21,7 @@ def show_job(request: Request, shop: ShopHere, visitor: VisitorHere, job_id: Job
     """One piece of long work. Done and with a page of its own, it leads those there who may see that page."""
     job = shop.jobs.get(job_id)
     if job.state == "done" and job.answer_at and grants(request.app, visitor, job.answer_at):
-        return RedirectResponse(job.answer_at, status_code=303)
+        return see_other(job.answer_at)
     return render("jobs/page.html", {"nav": "data", "job": job}, scope=request.scope)
 
 
@@ -40,4 +40,4 @@ def stop_job(shop: ShopHere, job_id: JobId) -> Response:
     """Stops the work at its next step; nothing of it is kept."""
     job = shop.jobs.stop(job_id)
     job.wait(2)
-    return RedirectResponse(f"/jobs/{job_id}", status_code=303)
+    return see_other(f"/jobs/{job_id}")

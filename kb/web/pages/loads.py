@@ -8,20 +8,19 @@ from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
 from pydantic import ValidationError
-from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import FormData
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
-from kb.errors import BadInput, Conflict
+from kb.errors import BadInput
 from kb.facts.cautions import cautions_for
 from kb.facts.values import format_si_plain, parse_quantity, parse_tolerance
 from kb.model import FamilyRecord, LoadRecord, Problem, problems
-from kb.service import Shop, families, loads, words
-from kb.service.meeting import Meeting, meet
-from kb.web import conflicts
-from kb.web.dependencies import FilterText, ShopHere
-from kb.web.forms import Form, typed_fields
-from kb.web.rendering import render
+from kb.service import Shop
+from kb.service.bench import loads
+from kb.service.boards import families, vocabulary
+from kb.web.dependencies import FilterText, FormHere, ShopHere
+from kb.web.forms.edit import Edit, save_edited
+from kb.web.forms.fields import Form, top_field
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 KINDS = (("resistor", "fixed resistor"), ("lamp", "lamp filament"), ("electronic", "electronic load"))
@@ -34,7 +33,7 @@ def shelf(request: Request, shop: ShopHere, name: FilterText = "", saved: str = 
     """What is on the shelf, and a form for one load: a new one, or the one named."""
     form = Form({"kind": "lamp", "count": "1"})
     if name:
-        form = _form_on(loads.find(shop, name), words.version(shop, "load", name))
+        form = _form_on(loads.find(shop, name), vocabulary.version(shop, "load", name))
     return _shelf_page(request, shop, form, saved=saved, editing=bool(name))
 
 
@@ -50,11 +49,6 @@ def _shelf_page(
         "editing": editing,
     }
     return render("loads/shelf.html", context, scope=request.scope, status=status)
-
-
-def _conflict(request: Request, met: Meeting, form: Form) -> Response:
-    back = "/loads?" + urlencode({"name": met.name})
-    return conflicts.page(request, met, form, action="/loads", back=back, nav="bench")
 
 
 def _form_on(record: LoadRecord, version: int) -> Form:
@@ -85,37 +79,34 @@ def _form_of(record: LoadRecord) -> Form:
 
 
 @router.post("/loads")
-async def save_load(request: Request, shop: ShopHere) -> Response:
+def save_load(request: Request, shop: ShopHere, data: FormHere) -> Response:
     """Adds or changes a load, or takes it off the shelf."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_save, request, shop, data)
-
-
-def _save(request: Request, shop: Shop, data: FormData) -> Response:
     form = Form({name: str(value) for name, value in data.items() if isinstance(value, str)})
     if form.get("remove"):
         loads.remove(shop, form.get("remove"))
-        return RedirectResponse("/loads?saved=removed", status_code=303)
+        return see_other("/loads?saved=removed")
     record = _record_of(form)
-    if record is not None:
-        version = form.version
-        if form.get("meeting"):
-            settled = conflicts.settle(shop, "load", record.name, record, form)
-            if isinstance(settled, Meeting):
-                return _conflict(request, settled, form)
-            assert isinstance(settled.record, LoadRecord)
-            record, version = settled.record, settled.version
-            if settled.to_edit:
-                return _shelf_page(request, shop, _form_on(record, version), editing=True)
-        try:
-            loads.save(shop, record, expected_version=version)
-            return RedirectResponse("/loads?saved=yes", status_code=303)
-        except Conflict:
-            met = meet(shop, "load", record.name, record, opened_on=form.version)
-            return _conflict(request, met, form)
-        except BadInput as error:
-            form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
-    return _shelf_page(request, shop, form, editing=bool(form.get("editing")), status=422)
+
+    def save(record: LoadRecord, version: int) -> str:
+        return loads.save(shop, record, expected_version=version)
+
+    def show(form: Form, status: int) -> Response:
+        editing = status == 200 or bool(form.get("editing"))
+        return _shelf_page(request, shop, form, editing=editing, status=status)
+
+    edit = Edit(
+        "load",
+        record.name if record else None,
+        save,
+        show=show,
+        opened_on=_form_on,
+        in_form=top_field,
+        action="/loads",
+        back="/loads?" + urlencode({"name": record.name if record else ""}),
+        nav="bench",
+    )
+    saved = save_edited(request, shop, edit, record, form)
+    return saved if isinstance(saved, Response) else see_other("/loads?saved=yes")
 
 
 def _record_of(form: Form) -> LoadRecord | None:
@@ -137,10 +128,7 @@ def _record_of(form: Form) -> LoadRecord | None:
             {"name": form.get("name"), "kind": form.get("kind"), "count": int(count), **found}
         )
     except ValidationError as error:
-        form.problems += [
-            Problem(problem.field.partition(".")[0], problem.message, problem.remedy)
-            for problem in problems(error)
-        ]
+        form.problems += [top_field(problem) for problem in problems(error)]
         return None
 
 
@@ -213,7 +201,7 @@ def plan_page(
         "nav": "bench",
         "form": form,
         "family": record,
-        "families": families.listed(shop),
+        "families": families.offered(shop),
         "rows": rows,
         "answer": answer,
         "spoken": loads.spoken,

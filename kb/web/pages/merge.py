@@ -5,17 +5,16 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Request
-from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import FormData
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.errors import BadInput, KbError
 from kb.model import Problem
 from kb.model.merging import Side
-from kb.service import Shop, joining
-from kb.web.dependencies import ShopHere
-from kb.web.forms import Form, typed_fields
-from kb.web.rendering import record_path, render
+from kb.service import Shop
+from kb.service.history import merges
+from kb.web.dependencies import FormHere, ShopHere
+from kb.web.forms.fields import Form
+from kb.web.rendering import record_path, render, see_other
 
 router = APIRouter()
 Kind = Annotated[Literal["family", "symptom", "part_class"], Query()]
@@ -34,31 +33,18 @@ def show_merge(
 
 
 @router.post("/data/merge")
-async def do_merge(request: Request, shop: ShopHere) -> Response:
+def do_merge(request: Request, shop: ShopHere, data: FormHere) -> Response:
     """Merges the two; many cases as long work."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_merge, request, shop, data)
-
-
-def _choices(form: Form) -> dict[str, Side]:
-    return {
-        key.removeprefix("choice."): "theirs" if value == "theirs" else "mine"
-        for key, value in form.plain.items()
-        if key.startswith("choice.") and value in ("theirs", "mine")
-    }
-
-
-def _merge(request: Request, shop: Shop, data: FormData) -> Response:
     form = Form({name: str(value) for name, value in data.items() if isinstance(value, str)})
     entity, away, into = (form.get(name) for name in ("entity", "away", "into"))
-    if entity not in joining.MERGED:
+    if entity not in merges.MERGED:
         raise BadInput("It is not said what is to be merged.", field="entity", remedy="Begin on the page.")
     choices = _choices(form)
     try:
-        seen = joining.preview(shop, entity, away, into, choices)
+        seen = merges.preview(shop, entity, away, into, choices)
         if seen.cases <= _AT_ONCE or seen.merged.open:
-            joining.join(shop, entity, away, into, choices)
-            return RedirectResponse(record_path(entity, seen.into), status_code=303)
+            merges.join(shop, entity, away, into, choices)
+            return see_other(record_path(entity, seen.into))
     except KbError as error:
         if error.status >= 500:
             raise
@@ -67,7 +53,7 @@ def _merge(request: Request, shop: Shop, data: FormData) -> Response:
     job = shop.jobs.start(
         "merge",
         f"Merge {seen.away} into {seen.into}",
-        lambda job: joining.join(
+        lambda job: merges.join(
             shop,
             entity,
             away,
@@ -81,14 +67,22 @@ def _merge(request: Request, shop: Shop, data: FormData) -> Response:
         person=shop.person,
         answer_at=record_path(entity, seen.into),
     )
-    return RedirectResponse(f"/jobs/{job.id}", status_code=303)
+    return see_other(f"/jobs/{job.id}")
+
+
+def _choices(form: Form) -> dict[str, Side]:
+    return {
+        key.removeprefix("choice."): "theirs" if value == "theirs" else "mine"
+        for key, value in form.plain.items()
+        if key.startswith("choice.") and value in ("theirs", "mine")
+    }
 
 
 def _page(request: Request, shop: Shop, form: Form, *, look: bool, status: int = 200) -> Response:
     entity, seen = form.get("entity"), None
     if look:
         try:
-            seen = joining.preview(shop, entity, form.get("away"), form.get("into"), _choices(form))
+            seen = merges.preview(shop, entity, form.get("away"), form.get("into"), _choices(form))
         except BadInput as error:
             form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
             status = error.status
@@ -97,6 +91,6 @@ def _page(request: Request, shop: Shop, form: Form, *, look: bool, status: int =
         "form": form,
         "entity": entity,
         "seen": seen,
-        "names": joining.names(shop, entity),
+        "names": merges.names(shop, entity),
     }
     return render("merge/page.html", context, scope=request.scope, status=status)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Path, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
-from kb.service import origins
+from kb.service.transfer import origins
 from kb.web.dependencies import ShopHere
-from kb.web.rendering import plural, render
+from kb.web.rendering import plural, render, see_other
 
 router = APIRouter()
 OriginId = Annotated[str, Path(max_length=40)]
@@ -30,11 +30,11 @@ def list_origins(request: Request, shop: ShopHere, done: str = "", cases: int = 
 def withdraw(shop: ShopHere, origin_id: OriginId) -> Response:
     """Puts all cases of a shop into the bin."""
     gone = origins.withdraw(shop, origin_id)
-    return RedirectResponse(f"/data/origins?done=withdrawn&cases={gone}", status_code=303)
+    return see_other(f"/data/origins?done=withdrawn&cases={gone}")
 
 
 @router.post("/data/origins/{origin_id}/allow")
 def allow(shop: ShopHere, origin_id: OriginId, bring_back: Annotated[str, Form()] = "") -> Response:
     """Takes cases of the shop again."""
     back = origins.allow_again(shop, origin_id, bring_back=bool(bring_back))
-    return RedirectResponse(f"/data/origins?done=allowed&cases={back}", status_code=303)
+    return see_other(f"/data/origins?done=allowed&cases={back}")

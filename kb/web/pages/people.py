@@ -5,15 +5,16 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Path, Query, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.errors import BadInput, Conflict, KbError, Taken
 from kb.model.people import LEVELS, WORK
-from kb.service import Shop, audit, people
+from kb.service import Shop
+from kb.service.accounts import audit, people
 from kb.web.dependencies import FilterText, Offset, ShopHere, VisitorHere
-from kb.web.forms import Form as Typed
+from kb.web.forms.fields import Form as Typed
 from kb.web.pages.sign_in import problem_of
-from kb.web.rendering import render
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 PersonId = Annotated[int, Path(ge=1, le=2**31 - 1)]
@@ -112,7 +113,7 @@ def change_level(
         people.set_level(shop, visitor, person_id, level)
     except (BadInput, Conflict) as error:
         return _person_page(request, shop, person_id, error=error)
-    return RedirectResponse(f"/people/{person_id}?saved=yes", status_code=303)
+    return see_other(f"/people/{person_id}?saved=yes")
 
 
 @router.post("/people/{person_id}/link")
@@ -136,4 +137,4 @@ def remove_person(
         people.remove(shop, visitor, person_id)
     except (BadInput, Conflict) as error:
         return _person_page(request, shop, person_id, error=error)
-    return RedirectResponse("/people?removed=yes", status_code=303)
+    return see_other("/people?removed=yes")

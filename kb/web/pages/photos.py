@@ -12,19 +12,20 @@ from pydantic import ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.errors import BadInput, Conflict, StoreTrouble
 from kb.facts.values import parse_share
 from kb.model import FileWords, Mark, Problem, problems
 from kb.model.marks import MARK_KINDS
-from kb.service import Shop, cases, files
-from kb.service.files import StoredCaseFile
-from kb.web.dependencies import ShopHere
-from kb.web.file_answers import content_answer, small_answer
-from kb.web.forms import Form, read_form, typed_fields
-from kb.web.picture_marks import drawing_of
-from kb.web.rendering import render
+from kb.service import Shop
+from kb.service.cases import cases, files
+from kb.service.cases.files import StoredCaseFile
+from kb.web.dependencies import FormHere, ShopHere
+from kb.web.file_responses import content_answer, small_answer
+from kb.web.forms.fields import Form, read_form
+from kb.web.forms.picture_marks import drawing_of
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]
@@ -110,7 +111,7 @@ def _take(request: Request, shop: Shop, uid: str, form: FormData) -> Response:
     if done.refused:
         status = 200 if done.kept else 422
         return _photos(request, shop, uid, kept=len(done.kept), refused=done.refused, status=status)
-    return _see(f"/cases/{uid}/photos?kept={len(done.kept)}")
+    return see_other(f"/cases/{uid}/photos?kept={len(done.kept)}")
 
 
 @router.get("/cases/{uid}/files/{file}")
@@ -154,30 +155,21 @@ def _file_page(
     return render("files/file.html", context, scope=request.scope, status=status)
 
 
-async def _change(
+def _change(
     request: Request,
     shop: Shop,
     uid: str,
-    file: str,
-    work: Callable[[Shop, StoredCaseFile, Form], str],
-) -> Response:
-    form = read_form(await typed_fields(request, max_fields=50), {})
-    return await run_in_threadpool(_changed, request, shop, files.stored(shop, uid, file), form, work)
-
-
-def _changed(
-    request: Request,
-    shop: Shop,
-    file: StoredCaseFile,
-    form: Form,
+    file_uid: str,
+    data: FormData,
     work: Callable[[Shop, StoredCaseFile, Form], str],
 ) -> Response:
     """Does the work and answers its page; what was typed stays where it cannot be used."""
+    form, file = read_form(data, {}), files.stored(shop, uid, file_uid)
     status = 422
     try:
         saved = work(shop, file, form)
         if not form.problems:
-            return _see(f"/cases/{file.case_uid}/photos/{file.uid}?saved={saved}")
+            return see_other(f"/cases/{file.case_uid}/photos/{file.uid}?saved={saved}")
     except ValidationError as error:
         form.problems += problems(error)
     except Conflict as error:
@@ -190,7 +182,7 @@ def _changed(
 
 
 @router.post("/cases/{uid}/photos/{file}")
-async def write_caption(request: Request, shop: ShopHere, uid: Uid, file: Uid) -> Response:
+def write_caption(request: Request, shop: ShopHere, uid: Uid, file: Uid, data: FormHere) -> Response:
     """Changes the caption."""
 
     def work(shop: Shop, found: StoredCaseFile, form: Form) -> str:
@@ -198,11 +190,11 @@ async def write_caption(request: Request, shop: ShopHere, uid: Uid, file: Uid) -
         files.describe(shop, uid, file, words, expected_version=form.version)
         return "caption"
 
-    return await _change(request, shop, uid, file, work)
+    return _change(request, shop, uid, file, data, work)
 
 
 @router.post("/cases/{uid}/photos/{file}/marks")
-async def add_mark(request: Request, shop: ShopHere, uid: Uid, file: Uid) -> Response:
+def add_mark(request: Request, shop: ShopHere, uid: Uid, file: Uid, data: FormHere) -> Response:
     """Draws one mark from places in per cent."""
 
     def work(shop: Shop, found: StoredCaseFile, form: Form) -> str:
@@ -211,7 +203,7 @@ async def add_mark(request: Request, shop: ShopHere, uid: Uid, file: Uid) -> Res
             files.mark(shop, uid, file, mark)
         return "marks"
 
-    return await _change(request, shop, uid, file, work)
+    return _change(request, shop, uid, file, data, work)
 
 
 def _mark_of(form: Form) -> Mark | None:
@@ -233,7 +225,7 @@ def _mark_of(form: Form) -> Mark | None:
 
 
 @router.post("/cases/{uid}/photos/{file}/marks/remove")
-async def remove_mark(request: Request, shop: ShopHere, uid: Uid, file: Uid) -> Response:
+def remove_mark(request: Request, shop: ShopHere, uid: Uid, file: Uid, data: FormHere) -> Response:
     """Removes one mark."""
 
     def work(shop: Shop, found: StoredCaseFile, form: Form) -> str:
@@ -242,22 +234,18 @@ async def remove_mark(request: Request, shop: ShopHere, uid: Uid, file: Uid) -> 
         files.unmark(shop, uid, file, number, expected_version=form.version)
         return "marks"
 
-    return await _change(request, shop, uid, file, work)
+    return _change(request, shop, uid, file, data, work)
 
 
 @router.post("/cases/{uid}/photos/{file}/bin")
 def bin_file(shop: ShopHere, uid: Uid, file: Uid) -> Response:
     """Removes a file from its case."""
     files.put_in_bin(shop, uid, file)
-    return _see(f"/cases/{uid}?saved=file-removed#photos")
+    return see_other(f"/cases/{uid}?saved=file-removed#photos")
 
 
 @router.post("/cases/{uid}/photos/{file}/restore")
 def restore_file(shop: ShopHere, uid: Uid, file: Uid) -> Response:
     """Takes a removed file back."""
     files.take_from_bin(shop, uid, file)
-    return _see(f"/cases/{uid}?saved=file-back#photos")
-
-
-def _see(url: str) -> Response:
-    return RedirectResponse(url, status_code=303)
+    return see_other(f"/cases/{uid}?saved=file-back#photos")

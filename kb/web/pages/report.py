@@ -5,17 +5,17 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Request
-from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import FormData
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.errors import BadInput, OthersCase
 from kb.model import Problem
-from kb.service import Shop, cases, reporting
-from kb.web.dependencies import ShopHere
-from kb.web.forms import Form, typed_fields
-from kb.web.rendering import render
-from kb.web.security import is_loopback
+from kb.service import Shop
+from kb.service.bench import reports
+from kb.service.cases import cases
+from kb.web.dependencies import FormHere, ShopHere
+from kb.web.forms.fields import Form
+from kb.web.hosts import is_loopback
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]
@@ -30,42 +30,37 @@ def report_page(request: Request, shop: ShopHere, uid: Uid, saved: str = "") -> 
 def _desk_page(
     request: Request, shop: Shop, uid: str, form: Form, *, saved: str = "", status: int = 200
 ) -> Response:
-    desk = reporting.desk(shop, uid)
-    typed = form.plain or {name: desk.report.content[name] for name, _ in reporting.PARAGRAPHS}
+    desk = reports.desk(shop, uid)
+    typed = form.plain or {name: desk.report.content[name] for name, _ in reports.PARAGRAPHS}
     context = {
         "nav": "cases",
         "desk": desk,
-        "paragraphs": reporting.PARAGRAPHS,
+        "paragraphs": reports.PARAGRAPHS,
         "typed": typed,
         "form": form,
         "saved": saved,
-        "most": reporting.MOST_LETTERS,
+        "most": reports.MOST_LETTERS,
     }
     return render("report/edit.html", context, scope=request.scope, status=status)
 
 
 @router.post("/cases/{uid}/report")
-async def keep_report(request: Request, shop: ShopHere, uid: Uid) -> Response:
+def keep_report(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> Response:
     """Keeps the draft, issues it, or throws it away."""
-    data = await typed_fields(request)
-    return await run_in_threadpool(_keep, request, shop, uid, data)
-
-
-def _keep(request: Request, shop: Shop, uid: str, data: FormData) -> Response:
-    form = Form({name: str(data.get(name, "")) for name, _ in reporting.PARAGRAPHS})
+    form = Form({name: str(data.get(name, "")) for name, _ in reports.PARAGRAPHS})
     action = data.get("action")
     if action == "anew":
-        reporting.start_anew(shop, uid)
-        return RedirectResponse(f"/cases/{uid}/report", status_code=303)
+        reports.start_anew(shop, uid)
+        return see_other(f"/cases/{uid}/report")
     try:
-        report = reporting.keep(shop, uid, form.plain, issue=action == "issue")
+        report = reports.keep(shop, uid, form.plain, issue=action == "issue")
     except OthersCase:
         raise
     except BadInput as error:
         form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
         return _desk_page(request, shop, uid, form, status=422)
     where = f"/reports/{report}" if action == "issue" else f"/cases/{uid}/report?saved=yes"
-    return RedirectResponse(where, status_code=303)
+    return see_other(where)
 
 
 @router.get("/reports/{uid}")
@@ -73,8 +68,8 @@ def show_report(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """A report as it was issued, on one page."""
     context = {
         "nav": "cases",
-        "report": reporting.issued(shop, uid),
-        "paragraphs": reporting.PARAGRAPHS,
+        "report": reports.issued(shop, uid),
+        "paragraphs": reports.PARAGRAPHS,
     }
     return render("report/page.html", context, scope=request.scope)
 
@@ -101,5 +96,5 @@ def label(request: Request, shop: ShopHere, uid: Uid) -> Response:
 def label_code(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """The code on the label."""
     cases.own(shop, uid)
-    picture = reporting.label_code(_address(request, shop, uid))
+    picture = reports.label_code(_address(request, shop, uid))
     return Response(picture, media_type="image/svg+xml", headers={"Cache-Control": "no-cache"})

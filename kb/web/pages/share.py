@@ -6,45 +6,57 @@ from contextlib import suppress
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Request
-from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.errors import BadInput, NotFound
 from kb.model import Problem
-from kb.service import Shop, sharing, taking_out
-from kb.service.jobs import Job
-from kb.service.sharing import Choice, Seen
-from kb.web.dependencies import ShopHere
-from kb.web.forms import typed_fields
-from kb.web.rendering import render
+from kb.service import Shop
+from kb.service.shop.jobs import Job
+from kb.service.transfer import exports, shares
+from kb.service.transfer.shares import Choice, Seen
+from kb.web.dependencies import LongFormHere, ShopHere
+from kb.web.rendering import render, see_other
 from kb.web.streamed import Download
 
 router = APIRouter()
 JobId = Annotated[str, Path(max_length=32)]
 _MOST_WORDS = 500
-# So long a page waits before it leads to the page of the work itself: small stores are done by then.
-_PATIENCE_SECONDS = 2.0
 
 
 @router.get("/data/share")
 def share(request: Request, shop: ShopHere) -> Response:
     """What there is to choose from."""
-    return _page(request, shop, Choice(name=sharing.sharing_name(shop)))
+    return _page(request, shop, Choice(name=shares.sharing_name(shop)))
 
 
 @router.post("/data/share")
-async def share_preview(request: Request, shop: ShopHere) -> Response:
+def share_preview(request: Request, shop: ShopHere, data: LongFormHere) -> Response:
     """What would be shared, for looking through; nothing is written."""
-    data = await typed_fields(request, max_fields=20_000)
-    return await run_in_threadpool(_preview, request, shop, data)
+    choice = _choice(data)
+    # Only another page of the texts may rest on what was seen before: who asks to be shown again means it.
+    job = _looked_through(shop, choice, data) if "offset" in data else shares.look(shop, choice)
+    job.wait(shop.jobs.patience_s)
+    if not isinstance(job.result, Seen):
+        return see_other(f"/jobs/{job.id}")
+    return _page(request, shop, choice, job, _offset(data.get("offset")))
 
 
 @router.post("/data/share/file")
-async def share_file(request: Request, shop: ShopHere) -> Response:
+def share_file(request: Request, shop: ShopHere, data: LongFormHere) -> Response:
     """The file that another shop can bring in."""
-    data = await typed_fields(request, max_fields=20_000)
-    return await run_in_threadpool(_file, request, shop, data)
+    choice = _choice(data)
+    try:
+        shares.own_origin(shop, choice.name)
+    except BadInput as error:
+        problem = Problem(error.field or "name", error.message, error.remedy or "")
+        job = _looked_through(shop, choice, data)
+        job.wait(shop.jobs.patience_s)
+        return _page(request, shop, choice, job, problem=problem)
+    shares.keep_name(shop, choice.name.strip())
+    name = f"shared-board-faults-{shop.today().isoformat()}.jsonl"
+    pieces = exports.chunks("jsonl", shares.records(shop, choice))
+    return Download(pieces, name, exports.FORMATS["jsonl"][2])
 
 
 def _choice(data: FormData) -> Choice:
@@ -71,10 +83,10 @@ def _looked_through(shop: Shop, choice: Choice, data: FormData) -> Job:
     known = data.get("seen")
     if isinstance(known, str) and known:
         with suppress(NotFound):
-            job = sharing.seen_by(shop, known)
-            if sharing.still_holds(shop, job, choice):
+            job = shares.seen_by(shop, known)
+            if shares.still_holds(shop, job, choice):
                 return job
-    return sharing.look(shop, choice)
+    return shares.look(shop, choice)
 
 
 def _offset(text: object) -> int:
@@ -82,38 +94,13 @@ def _offset(text: object) -> int:
     return int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 9 else 0
 
 
-def _preview(request: Request, shop: Shop, data: FormData) -> Response:
-    choice = _choice(data)
-    # Only another page of the texts may rest on what was seen before: who asks to be shown again means it.
-    job = _looked_through(shop, choice, data) if "offset" in data else sharing.look(shop, choice)
-    job.wait(_PATIENCE_SECONDS)
-    if not isinstance(job.result, Seen):
-        return RedirectResponse(f"/jobs/{job.id}", status_code=303)
-    return _page(request, shop, choice, job, _offset(data.get("offset")))
-
-
 @router.get("/data/share/seen/{job_id}")
 def share_seen(request: Request, shop: ShopHere, job_id: JobId) -> Response:
     """What was looked through, once the job is over."""
-    job = sharing.seen_by(shop, job_id)
+    job = shares.seen_by(shop, job_id)
     if not isinstance(job.result, Seen):
-        return RedirectResponse(f"/jobs/{job.id}", status_code=303)
+        return see_other(f"/jobs/{job.id}")
     return _page(request, shop, job.result.choice, job)
-
-
-def _file(request: Request, shop: Shop, data: FormData) -> Response:
-    choice = _choice(data)
-    try:
-        sharing.own_origin(shop, choice.name)
-    except BadInput as error:
-        problem = Problem(error.field or "name", error.message, error.remedy or "")
-        job = _looked_through(shop, choice, data)
-        job.wait(_PATIENCE_SECONDS)
-        return _page(request, shop, choice, job, problem=problem)
-    sharing.keep_name(shop, choice.name.strip())
-    name = f"shared-board-faults-{shop.today().isoformat()}.jsonl"
-    pieces = taking_out.chunks("jsonl", sharing.records(shop, choice))
-    return Download(pieces, name, taking_out.FORMATS["jsonl"][2])
 
 
 def _page(
@@ -126,15 +113,15 @@ def _page(
 ) -> Response:
     """The page; with what the job saw where it is done."""
     found = job.result if job is not None and isinstance(job.result, Seen) else None
-    seen = sharing.at_page(shop, found, offset) if found else None
+    seen = shares.at_page(shop, found, offset) if found else None
     context = {
         "nav": "data",
         "choice": choice,
-        "offer": sharing.offer(shop),
+        "offer": shares.offer(shop),
         "seen": seen,
         "seen_by": job.id if job is not None and seen else "",
-        "masked": sharing.masked_words(seen.masked) if seen else "",
-        "per_page": sharing.TEXTS_SHOWN,
+        "masked": shares.masked_words(seen.masked) if seen else "",
+        "per_page": shares.TEXTS_SHOWN,
         "problem": problem,
     }
     return render("data/share.html", context, scope=request.scope, status=422 if problem else 200)

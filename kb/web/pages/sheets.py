@@ -2,27 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Request
-from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
-from starlette.responses import FileResponse, RedirectResponse, Response
+from starlette.responses import FileResponse, Response
 
 from kb.errors import BadInput, KbError
 from kb.model import Problem
 from kb.service import Shop, sheets
-from kb.service.jobs import Job
 from kb.service.sheets import Sheet
-from kb.web.dependencies import ShopHere
-from kb.web.rendering import render
+from kb.service.shop.jobs import Job
+from kb.web.dependencies import FormWithFilesHere, ShopHere
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 SheetId = Annotated[str, Path(max_length=32)]
-# So long a page waits before it leads to the page of the work itself: short files are done by then.
-_PATIENCE_SECONDS = 2.0
-_MOST_FIELDS = 6_000
 
 
 def _problem(error: KbError) -> Problem:
@@ -36,15 +31,10 @@ def _page(
     return render(f"sheets/{step}.html", {**shared, **context}, scope=request.scope, status=status)
 
 
-def _after(job: Job) -> Response:
+def _after(shop: Shop, job: Job) -> Response:
     """To the answer of quick work, else to the page that shows how far it is."""
-    job.wait(_PATIENCE_SECONDS)
-    return RedirectResponse(job.answer_at if job.state == "done" else f"/jobs/{job.id}", status_code=303)
-
-
-async def _posted(request: Request, answer: Callable[[FormData], Response]) -> Response:
-    async with request.form(max_fields=_MOST_FIELDS) as form:
-        return await run_in_threadpool(answer, form)
+    job.wait(shop.jobs.patience_s)
+    return see_other(job.answer_at if job.state == "done" else f"/jobs/{job.id}")
 
 
 def _text(form: FormData, name: str) -> str:
@@ -69,40 +59,32 @@ def _start_page(request: Request, shop: Shop, problem: Problem | None = None, st
 
 
 @router.post("/data/sheet")
-async def upload(request: Request, shop: ShopHere) -> Response:
+def upload(request: Request, shop: ShopHere, form: FormWithFilesHere) -> Response:
     """Takes a file and reads it."""
-
-    def answer(form: FormData) -> Response:
-        sent = form.get("file")
-        if not isinstance(sent, UploadFile) or not sent.filename:
-            problem = Problem("file", "No file was chosen.", "Choose the spreadsheet on your machine.")
-            return _start_page(request, shop, problem, 422)
-        sheet, job = sheets.begin(shop, sent.filename, sent.file)
-        job.wait(_PATIENCE_SECONDS)
-        if job.state == "failed":
-            sheets.forget(shop, sheet.id)
-            return _start_page(request, shop, Problem("file", job.trouble, job.remedy), 422)
-        return _after(job)
-
-    return await _posted(request, answer)
+    sent = form.get("file")
+    if not isinstance(sent, UploadFile) or not sent.filename:
+        problem = Problem("file", "No file was chosen.", "Choose the spreadsheet on your machine.")
+        return _start_page(request, shop, problem, 422)
+    sheet, job = sheets.begin(shop, sent.filename, sent.file)
+    job.wait(shop.jobs.patience_s)
+    if job.state == "failed":
+        sheets.forget(shop, sheet.id)
+        return _start_page(request, shop, Problem("file", job.trouble, job.remedy), 422)
+    return _after(shop, job)
 
 
 @router.post("/data/sheet/mappings/remove")
-async def remove_mapping(request: Request, shop: ShopHere) -> Response:
+def remove_mapping(request: Request, shop: ShopHere, form: FormWithFilesHere) -> Response:
     """Takes a saved mapping away."""
-
-    def answer(form: FormData) -> Response:
-        sheets.remove_mapping(shop, _text(form, "name"))
-        return RedirectResponse("/data/sheet", status_code=303)
-
-    return await _posted(request, answer)
+    sheets.remove_mapping(shop, _text(form, "name"))
+    return see_other("/data/sheet")
 
 
 @router.post("/data/sheet/{sheet_id}/remove")
 def remove(shop: ShopHere, sheet_id: SheetId) -> Response:
     """Throws a sheet away that is under way."""
     sheets.forget(shop, sheet_id)
-    return RedirectResponse("/data/sheet", status_code=303)
+    return see_other("/data/sheet")
 
 
 @router.get("/data/sheet/{sheet_id}/columns")
@@ -126,39 +108,31 @@ def _columns_page(
 
 
 @router.post("/data/sheet/{sheet_id}/reading")
-async def change_reading(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+def change_reading(request: Request, shop: ShopHere, sheet_id: SheetId, form: FormWithFilesHere) -> Response:
     """Reads the file again in another way."""
-
-    def answer(form: FormData) -> Response:
-        sheet = sheets.load(shop, sheet_id)
-        names = ("encoding", "separator", "sheet", "heading_row")
-        try:
-            job = sheets.read_anew(shop, sheet, {name: _text(form, name) for name in names if name in form})
-        except BadInput as error:
-            return _columns_page(request, shop, sheets.load(shop, sheet_id), _problem(error), 422)
-        job.wait(_PATIENCE_SECONDS)
-        if job.state == "failed":
-            problem = Problem("", job.trouble, job.remedy)
-            return _columns_page(request, shop, sheets.load(shop, sheet_id), problem, 422)
-        return _after(job)
-
-    return await _posted(request, answer)
+    sheet = sheets.load(shop, sheet_id)
+    names = ("encoding", "separator", "sheet", "heading_row")
+    try:
+        job = sheets.read_anew(shop, sheet, {name: _text(form, name) for name in names if name in form})
+    except BadInput as error:
+        return _columns_page(request, shop, sheets.load(shop, sheet_id), _problem(error), 422)
+    job.wait(shop.jobs.patience_s)
+    if job.state == "failed":
+        problem = Problem("", job.trouble, job.remedy)
+        return _columns_page(request, shop, sheets.load(shop, sheet_id), problem, 422)
+    return _after(shop, job)
 
 
 @router.post("/data/sheet/{sheet_id}/columns")
-async def choose_columns(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+def choose_columns(request: Request, shop: ShopHere, sheet_id: SheetId, form: FormWithFilesHere) -> Response:
     """Keeps what each column holds and goes on to the words."""
-
-    def answer(form: FormData) -> Response:
-        sheet = sheets.load(shop, sheet_id)
-        chosen = {key: _text(form, f"to.{place}") for place, key in enumerate(sheet.keys)}
-        try:
-            sheets.choose_columns(shop, sheet, chosen, _text(form, "family_of_all"))
-        except BadInput as error:
-            return _columns_page(request, shop, sheet, _problem(error), 422)
-        return RedirectResponse(f"/data/sheet/{sheet_id}/values", status_code=303)
-
-    return await _posted(request, answer)
+    sheet = sheets.load(shop, sheet_id)
+    chosen = {key: _text(form, f"to.{place}") for place, key in enumerate(sheet.keys)}
+    try:
+        sheets.choose_columns(shop, sheet, chosen, _text(form, "family_of_all"))
+    except BadInput as error:
+        return _columns_page(request, shop, sheet, _problem(error), 422)
+    return see_other(f"/data/sheet/{sheet_id}/values")
 
 
 @router.get("/data/sheet/{sheet_id}/values")
@@ -169,28 +143,22 @@ def values(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
 
 
 @router.post("/data/sheet/{sheet_id}/values")
-async def decide(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+def decide(request: Request, shop: ShopHere, sheet_id: SheetId, form: FormWithFilesHere) -> Response:
     """Keeps the decisions and goes on once all are made."""
-
-    def answer(form: FormData) -> Response:
-        sheet = sheets.load(shop, sheet_id)
-        before = sheets.ask(shop, sheet)
-        sent = {one.key: _text(form, one.name) for one in before.questions if one.name in form}
-        sheets.decide(shop, sheet, sent)
-        asked = sheets.ask(shop, sheet)
-        left = [one for one in before.questions if not sheet.answers.get(one.key)]
-        problems = [
-            Problem(one.name, f"{one.topic}: “{one.title}” is not decided yet.", "") for one in left[:12]
-        ]
-        problems += [Problem("", text, "") for text in asked.too_many]
-        if problems:
-            context = {"asked": sheets.left_open(asked, {one.key for one in left}), "problems": problems}
-            return _page(request, "values", context, sheet=sheet, status=422)
-        if sheet.maps("complaint"):
-            return RedirectResponse(f"/data/sheet/{sheet_id}/texts", status_code=303)
-        return _after(sheets.start_check(shop, sheet))
-
-    return await _posted(request, answer)
+    sheet = sheets.load(shop, sheet_id)
+    before = sheets.ask(shop, sheet)
+    sent = {one.key: _text(form, one.name) for one in before.questions if one.name in form}
+    sheets.decide(shop, sheet, sent)
+    asked = sheets.ask(shop, sheet)
+    left = [one for one in before.questions if not sheet.answers.get(one.key)]
+    problems = [Problem(one.name, f"{one.topic}: “{one.title}” is not decided yet.", "") for one in left[:12]]
+    problems += [Problem("", text, "") for text in asked.too_many]
+    if problems:
+        context = {"asked": sheets.left_open(asked, {one.key for one in left}), "problems": problems}
+        return _page(request, "values", context, sheet=sheet, status=422)
+    if sheet.maps("complaint"):
+        return see_other(f"/data/sheet/{sheet_id}/texts")
+    return _after(shop, sheets.start_check(shop, sheet))
 
 
 @router.get("/data/sheet/{sheet_id}/texts")
@@ -201,21 +169,17 @@ def texts(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
 
 
 @router.post("/data/sheet/{sheet_id}/texts")
-async def choose_texts(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+def choose_texts(request: Request, shop: ShopHere, sheet_id: SheetId, form: FormWithFilesHere) -> Response:
     """Keeps which symptoms are noted and checks all rows."""
-
-    def answer(form: FormData) -> Response:
-        sheet = sheets.load(shop, sheet_id)
-        listed = {str(name) for name in form.getlist("listed")}
-        sheets.choose_texts(
-            shop,
-            sheet,
-            bool(form.get("read_texts")),
-            listed - {str(name) for name in form.getlist("symptom")},
-        )
-        return _after(sheets.start_check(shop, sheet))
-
-    return await _posted(request, answer)
+    sheet = sheets.load(shop, sheet_id)
+    listed = {str(name) for name in form.getlist("listed")}
+    sheets.choose_texts(
+        shop,
+        sheet,
+        bool(form.get("read_texts")),
+        listed - {str(name) for name in form.getlist("symptom")},
+    )
+    return _after(shop, sheets.start_check(shop, sheet))
 
 
 @router.get("/data/sheet/{sheet_id}/check")
@@ -234,7 +198,7 @@ def _check_page(
 @router.post("/data/sheet/{sheet_id}/check")
 def start_check(shop: ShopHere, sheet_id: SheetId) -> Response:
     """Checks all rows."""
-    return _after(sheets.start_check(shop, sheets.load(shop, sheet_id)))
+    return _after(shop, sheets.start_check(shop, sheets.load(shop, sheet_id)))
 
 
 @router.get("/data/sheet/{sheet_id}/refused.csv")
@@ -245,19 +209,15 @@ def refused(shop: ShopHere, sheet_id: SheetId) -> Response:
 
 
 @router.post("/data/sheet/{sheet_id}/run")
-async def run(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
+def run(request: Request, shop: ShopHere, sheet_id: SheetId, form: FormWithFilesHere) -> Response:
     """Brings it in."""
-
-    def answer(form: FormData) -> Response:
-        sheet = sheets.load(shop, sheet_id)
-        name = _text(form, "mapping_name")
-        try:
-            job = sheets.start_run(shop, sheet, keep_good=bool(form.get("keep_good")), mapping_name=name)
-        except BadInput as error:
-            return _check_page(request, shop, sheet, _problem(error), 422)
-        return _after(job)
-
-    return await _posted(request, answer)
+    sheet = sheets.load(shop, sheet_id)
+    name = _text(form, "mapping_name")
+    try:
+        job = sheets.start_run(shop, sheet, keep_good=bool(form.get("keep_good")), mapping_name=name)
+    except BadInput as error:
+        return _check_page(request, shop, sheet, _problem(error), 422)
+    return _after(shop, job)
 
 
 @router.get("/data/sheet/{sheet_id}/result")
@@ -265,7 +225,7 @@ def result(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
     """What came of it, and how to undo it."""
     sheet = sheets.load(shop, sheet_id)
     if sheet.done is None:
-        return RedirectResponse(f"/data/sheet/{sheet_id}/check", status_code=303)
+        return see_other(f"/data/sheet/{sheet_id}/check")
     return _page(request, "result", {}, sheet=sheet)
 
 
@@ -279,4 +239,4 @@ def undo(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
 @router.post("/data/sheet/{sheet_id}/undo")
 def start_undo(shop: ShopHere, sheet_id: SheetId) -> Response:
     """Takes back what the sheet brought in."""
-    return _after(sheets.start_undo(shop, sheets.load(shop, sheet_id)))
+    return _after(shop, sheets.start_undo(shop, sheets.load(shop, sheet_id)))

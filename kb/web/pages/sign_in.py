@@ -5,18 +5,19 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Path, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from kb.errors import BadInput, KbError, StoreAway, TooSoon
 from kb.model import Problem
-from kb.service import Shop, people, signing_in
-from kb.service.audit import Visitor
-from kb.web.cookies import Cookies
+from kb.service import Shop
+from kb.service.accounts import people, signed_in
+from kb.service.accounts.audit import Visitor
 from kb.web.dependencies import QueryText, ShopHere, VisitorHere
-from kb.web.door import place_after
 from kb.web.errors import when_to_ask_again
-from kb.web.forms import Form as Typed
-from kb.web.rendering import render
+from kb.web.forms.fields import Form as Typed
+from kb.web.guard.cookies import Cookies
+from kb.web.guard.door import place_after
+from kb.web.rendering import render, see_other
 
 router = APIRouter()
 Secret = Annotated[str, Path(max_length=100)]
@@ -45,7 +46,7 @@ def problem_of(error: KbError) -> Problem:
 def sign_in_page(request: Request, visitor: VisitorHere, next: QueryText = "") -> Response:
     """The form to sign in with; straight on for who is signed in already."""
     if visitor.level:
-        return RedirectResponse(place_after(next), status_code=303)
+        return see_other(place_after(next))
     return _sign_in_page(request, Typed({"next": place_after(next)}))
 
 
@@ -69,7 +70,7 @@ def sign_in(
     cookies, wanted = _cookies(request), place_after(next)
     try:
         device = cookies.device_in(request.headers, people.id_of(shop, name))
-        visitor, key = signing_in.sign_in(
+        visitor, key = signed_in.sign_in(
             shop, name, password, address=_address(request), browser=_browser(request), device=device
         )
     except (BadInput, TooSoon) as error:
@@ -88,8 +89,8 @@ def _let_in(
     cookies = _cookies(request)
     before = cookies.session_in(request.headers)
     if before is not None:
-        signing_in.end_with_key(shop, before)
-    answer = RedirectResponse(wanted, status_code=303)
+        signed_in.end_with_key(shop, before)
+    answer = see_other(wanted)
     answer.headers.append("Set-Cookie", cookies.session(key))
     answer.headers.append("Set-Cookie", cookies.device(visitor.person_id or 0, device))
     return answer
@@ -98,13 +99,13 @@ def _let_in(
 @router.post("/sign-out")
 def sign_out(request: Request, shop: ShopHere, visitor: VisitorHere) -> Response:
     """Signs out here."""
-    signing_in.sign_out(shop, visitor)
+    signed_in.sign_out(shop, visitor)
     return signed_out(request)
 
 
 def signed_out(request: Request) -> Response:
     """Back to the sign-in page, with nothing of the session left in the browser."""
-    answer = RedirectResponse("/sign-in", status_code=303)
+    answer = see_other("/sign-in")
     answer.headers.append("Set-Cookie", _cookies(request).no_session())
     return answer
 
@@ -138,5 +139,5 @@ def set_up(
         form.problems.append(problem_of(error))
         return _set_up_page(request, name, secret, form, error.status)
     if not request.app.state.serving.sign_in:
-        return RedirectResponse("/people", status_code=303)
+        return see_other("/people")
     return _let_in(request, shop, visitor, key, "/")

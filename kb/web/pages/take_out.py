@@ -9,8 +9,9 @@ from starlette.responses import Response
 
 from kb.errors import BadInput
 from kb.model import Problem
-from kb.service import Shop, moving, taking_out
-from kb.service.taking_out import FORMATS, Choice
+from kb.service import Shop
+from kb.service.transfer import exports, json_lines
+from kb.service.transfer.exports import FORMATS, Choice
 from kb.web.dependencies import ChoiceHere, FilterText, ShopHere
 from kb.web.rendering import render
 from kb.web.streamed import Download
@@ -22,8 +23,8 @@ Format = Annotated[str, Query(max_length=20)]
 def answer(shop: Shop, choice: Choice, kind: str, *, with_photos: bool) -> Download:
     """The file. Raises BadInput for an unknown format, and for photographs where they cannot go."""
     part = "" if choice.everything else "found-"
-    name = taking_out.file_name(shop, kind, moving.newest_change(shop), part=part)
-    return Download(taking_out.taken(shop, kind, choice, with_photos=with_photos), name, FORMATS[kind][2])
+    name = exports.file_name(shop, kind, json_lines.newest_change(shop), part=part)
+    return Download(exports.taken(shop, kind, choice, with_photos=with_photos), name, FORMATS[kind][2])
 
 
 @router.get("/data/take-out")
@@ -38,7 +39,7 @@ def _page(
     context = {
         "nav": "data",
         "choice": choice,
-        "cases": taking_out.count(shop, choice),
+        "cases": exports.count(shop, choice),
         "asked": [("q", choice.query), *choice.filters.chosen()],
         "formats": [(kind, label) for kind, (label, _, _) in FORMATS.items()],
         "kind": kind,

@@ -8,8 +8,8 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from kb.errors import StoreTrouble
-from kb.service import trusting
-from kb.service.trusting import Bin, Compared, Trust
+from kb.service.diagnose import track_records
+from kb.service.diagnose.track_records import Bin, Compared, Trust
 from kb.web.dependencies import ShopHere
 from kb.web.rendering import family_path, render
 
@@ -33,7 +33,7 @@ def _bins(compared: Compared) -> list[BinLine]:
     for one in compared.ranking.bins:
         if one.cases:
             right = round(one.came_true * one.cases)
-            lines.append(BinLine(one, right, *trusting.interval(right, one.cases)))
+            lines.append(BinLine(one, right, *track_records.interval(right, one.cases)))
     return lines
 
 
@@ -49,8 +49,8 @@ def _context(trust: Trust) -> dict[str, object]:
         "trust": trust,
         "overall": record.overall,
         "bins": _bins(record.overall),
-        "first_range": trusting.interval(ranking.first, ranking.cases),
-        "first_three_range": trusting.interval(ranking.first_three, ranking.cases),
+        "first_range": track_records.interval(ranking.first, ranking.cases),
+        "first_three_range": track_records.interval(ranking.first_three, ranking.cases),
         "periods": [
             (_period(one, trust.periods), "", one.ranking.cases, one.ranking.first, one.baseline.first)
             for one in record.periods
@@ -67,7 +67,7 @@ def show_track_record(request: Request, shop: ShopHere) -> Response:
     """One sentence, then pictures, then numbers."""
     context: dict[str, object] = {"nav": "trust", "trust": None, "trouble": shop.derived.trouble}
     try:
-        context |= _context(trusting.record(shop, wait_s=_WAIT_S))
+        context |= _context(track_records.record(shop, wait_s=_WAIT_S))
     except StoreTrouble as error:
         context["waiting"] = error
     return render("track_record/page.html", context, scope=request.scope)

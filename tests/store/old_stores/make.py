@@ -25,7 +25,7 @@ from kb.exchange import lines
 from kb.model import CaseRecord, FamilyRecord
 from kb.store import Store
 from kb.store.records import cases, changes, families, lists
-from kb.store.tables import Table
+from kb.store.tables.core import Table
 
 PHOTO = b"not really a photograph"
 WORDS = {"level": "administer", "scope": "read", "event": "backup made"}
@@ -69,7 +69,8 @@ def put_in_bin(session: Any) -> None:
 
 def with_news(record: CaseRecord) -> CaseRecord:
     """An open case with what later schemas know of it."""
-    news = {"worker": "bench 1", "waiting_for": "parts", "waiting_since": "2026-04-03"}
+    news: dict[str, object] = {"worker": "bench 1", "waiting_for": "parts", "waiting_since": "2026-04-03"}
+    news |= {"device": "ticket machine", "serial": "TM-0042", "year_made": 2019}
     known = {name: value for name, value in news.items() if name in CaseRecord.model_fields}
     if record.uid != "old-2" or not known:
         return record

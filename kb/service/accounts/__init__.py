@@ -1,0 +1,1 @@
+"""Who may come in: people, passwords, sessions, tokens, the audit list."""

@@ -1,0 +1,1 @@
+"""The bench test, dummy loads, and the report."""

@@ -1,0 +1,106 @@
+"""Computations at hand: discharge, capacitor, dividers, and a meter's log; on a family's values where known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from kb.bench.capacitor import CapacitorVerdict, judge_capacitor
+from kb.bench.discharge import TARGET_V, Discharge, discharge
+from kb.bench.divider import (
+    Divider,
+    Dropper,
+    choose_divider,
+    divider,
+    dropper,
+    in_parallel,
+    shunt_reference_output,
+)
+from kb.bench.meter_log import LogPicture, LogSummary, log_picture, read_log, summarise, to_reading
+from kb.bench.rails import Assessment, assess
+from kb.errors import BadInput
+from kb.facts.preferred import SERIES
+from kb.model import FamilyRecord, Reading
+from kb.service.bench import runs
+from kb.service.boards import families
+from kb.service.shop.shop import Shop
+from kb.service.shop.translate import find_rail, spec_of
+
+__all__ = [
+    "SERIES",
+    "TARGET_V",
+    "CapacitorVerdict",
+    "Discharge",
+    "Divider",
+    "Dropper",
+    "LogRead",
+    "choose_divider",
+    "discharge",
+    "divider",
+    "dropper",
+    "in_parallel",
+    "judge_capacitor",
+    "keep_log",
+    "read_meter_log",
+    "shunt_reference_output",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class LogRead:
+    """A meter's log in figures and as a picture, judged where a rail was named."""
+
+    summary: LogSummary
+    picture: LogPicture
+    first_skipped: tuple[str, ...]
+    reading: Reading | None
+    assessment: Assessment | None
+
+
+def read_meter_log(
+    text: str, family: FamilyRecord | None, rail: str, supply: str, load: str, *, after_repair: bool = False
+) -> LogRead:
+    """Reads a log of time and volts. Raises BadInput for a log without readings or an unknown rail."""
+    log = read_log(text)
+    found = find_rail(family, rail) if rail else None
+    if rail and family is not None and found is None:
+        names = ", ".join(one.name for one in family.rails) or "none is known"
+        raise BadInput(
+            f"Family {family.code} has no rail {rail}.",
+            field="rail",
+            remedy=f"Choose one of its rails: {names}.",
+        )
+    summary = summarise(log, found.nominal_v if found else None)
+    reading, assessment = None, None
+    if rail:
+        name = found.name if found else rail
+        measured = to_reading(summary, name, supply, load)
+        if found is not None:
+            assessment = assess(spec_of(found), measured)
+        reading = Reading(
+            rail=name,
+            quantity="dc_v",
+            supply=supply,
+            load=load,
+            value=None if measured.value is None else _rounded(measured.value),
+            min=None if measured.min is None else _rounded(measured.min),
+            max=None if measured.max is None else _rounded(measured.max),
+            written=f"meter log, {summary.rows} rows over {summary.duration_s:.4g} s",
+            after_repair=after_repair,
+        )
+    return LogRead(summary, log_picture(log), log.first_skipped, reading, assessment)
+
+
+def _rounded(value: float) -> float:
+    return float(f"{value:.6g}")
+
+
+def keep_log(shop: Shop, case_uid: str, reading: Reading) -> None:
+    """Adds what a log came to as a reading of a case. Raises NotFound, BadInput."""
+    with shop.writing() as session:
+        runs.add_readings(session, case_uid, [reading])
+    shop.refresh()
+
+
+def family_of(shop: Shop, number: str) -> FamilyRecord | None:
+    """The family a helper computes for, None where none was named. Raises NotFound for an unknown one."""
+    return families.get(shop, number)[0] if number.strip() else None

@@ -1,0 +1,162 @@
+"""The bench's own loads: the shelf, and what to connect to which rail."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from kb.bench.load_plan import DERATING, LoadPlan, PlanElement, RailPlan, RailTarget, plan_loads
+from kb.bench.loads import Load, amps_at, cold_amps_at
+from kb.bench.sequence_types import PRIMARY_ROLES, is_input
+from kb.errors import BadInput, NotFound
+from kb.model import FamilyRecord, LoadRecord
+from kb.service.boards import vocabulary
+from kb.service.shop.shop import Shop
+from kb.service.shop.translate import find_rail
+from kb.store.records import bins
+
+__all__ = [
+    "DERATING",
+    "PRIMARY_ROLES",
+    "LoadPlan",
+    "PlanElement",
+    "RailPlan",
+    "RailTarget",
+    "ShelfLine",
+    "family_targets",
+    "find",
+    "outputs",
+    "plan",
+    "remove",
+    "save",
+    "shelf",
+    "spoken",
+]
+
+# Volts at which the shelf says what each load draws: the usual rails of a board.
+SHELF_VOLTS = (3.3, 5.0, 12.0, 24.0)
+
+
+@dataclass(frozen=True, slots=True)
+class ShelfLine:
+    """One load with what it draws: (volts, hot amperes, highest cold amperes) where it may stand."""
+
+    record: LoadRecord
+    draws: tuple[tuple[float, float, float], ...]
+
+
+def _bench_load(record: LoadRecord) -> Load:
+    return Load(
+        name=record.name,
+        kind=record.kind,
+        points=tuple((point[0], point[1]) for point in record.points),
+        max_w=record.max_w,
+        count=record.count,
+        ohm=record.ohm,
+        tolerance_pct=record.tolerance_pct,
+        max_v=record.max_v,
+        max_a=record.max_a,
+    )
+
+
+def shelf(shop: Shop) -> tuple[ShelfLine, ...]:
+    """Every load with what one of it draws at the usual rail voltages, its rating allowing."""
+    lines = []
+    for record in vocabulary.loads(shop):
+        load = _bench_load(record)
+        draws = []
+        for volts in SHELF_VOLTS:
+            amps = amps_at(load, volts)
+            fits = volts <= load.rated_v and (load.rated_w is None or amps * volts <= load.rated_w)
+            if amps and fits and record.kind != "electronic":
+                draws.append((volts, amps, cold_amps_at(load, volts)[1]))
+        lines.append(ShelfLine(record, tuple(draws)))
+    return tuple(lines)
+
+
+def find(shop: Shop, name: str) -> LoadRecord:
+    """One load by its name. Raises NotFound."""
+    for record in vocabulary.loads(shop):
+        if record.name.casefold() == name.casefold():
+            return record
+    raise NotFound(f"There is no load named {name}.", field="load", remedy="Choose one from the list.")
+
+
+def save(shop: Shop, record: LoadRecord, *, expected_version: int | None = None) -> str:
+    """Adds or replaces a load: "added", "updated" or "unchanged".
+
+    Raises BadInput for what draws nothing, and what `words.save` raises.
+    """
+    _bench_load(record)
+    return vocabulary.save(shop, record, expected_version=expected_version)
+
+
+def remove(shop: Shop, name: str, *, expected_version: int | None = None) -> None:
+    """Puts a load in the bin, such as a lamp that burnt out. Raises NotFound, Conflict."""
+    find(shop, name)
+    with shop.writing() as session:
+        bins.put(session, "load", name, expected_version=expected_version)
+    shop.refresh()
+
+
+def outputs(family: FamilyRecord) -> list[RailTarget]:
+    """The rails of a family that can be loaded, each with its rated current (or 1 A where none is known)."""
+    return [
+        RailTarget(rail.name, rail.nominal_v, rail.rated_a or 1.0, rail.rated_a)
+        for rail in family.rails
+        if rail.role not in PRIMARY_ROLES and not is_input(rail.name)
+    ]
+
+
+def family_targets(family: FamilyRecord, share: float) -> list[RailTarget]:
+    """A target of `share` (0 to 1) of its rating for every output rail whose rating is known."""
+    return [
+        RailTarget(target.rail, target.volts, target.amps * share, target.rated_a)
+        for target in outputs(family)
+        if target.rated_a is not None
+    ]
+
+
+def target(family: FamilyRecord | None, rail: str | None, volts: float | None, amps: float) -> RailTarget:
+    """A target as a person names it: by rail of a family, or by volts alone.
+
+    Raises:
+        BadInput: when neither is given, or the family has no such rail.
+    """
+    if rail is None:
+        if volts is None:
+            raise BadInput(
+                "A target names neither a rail nor volts.", field="targets", remedy="Give a rail or volts."
+            )
+        return RailTarget(f"{volts:g} V", volts, amps)
+    found = find_rail(family, rail)
+    if found is None:
+        if volts is not None:
+            return RailTarget(rail, volts, amps)
+        owner = f"Family {family.code} has" if family else "Without a family there is"
+        raise BadInput(
+            f"{owner} no rail {rail}.", field="rail", remedy="Name one of its rails, or give volts."
+        )
+    return RailTarget(found.name, found.nominal_v, amps, found.rated_a)
+
+
+def plan(
+    shop: Shop,
+    targets: Sequence[RailTarget],
+    *,
+    shelf_of: Sequence[LoadRecord] | None = None,
+    label_w: float | None = None,
+) -> LoadPlan:
+    """What to connect to each rail, no load used twice. Raises BadInput."""
+    records = vocabulary.loads(shop) if shelf_of is None else shelf_of
+    return plan_loads(targets, [_bench_load(record) for record in records], label_w=label_w)
+
+
+def spoken(element: PlanElement) -> str:
+    """One part of a plan in words: "2 × lamp 21 W filament in series, 3 such strings side by side"."""
+    if element.series == 1 and element.parallel == 1:
+        return element.load
+    if element.series == 1:
+        return f"{element.parallel} × {element.load} side by side"
+    string = f"{element.series} × {element.load} in series"
+    return string if element.parallel == 1 else f"{string}, {element.parallel} such strings side by side"

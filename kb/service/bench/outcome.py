@@ -1,0 +1,177 @@
+"""What follows from a bench test: suggestions where it fails, a fix noted, a case closed."""
+
+from __future__ import annotations
+
+from kb.errors import BadInput
+from kb.model import Attempt, CaseRecord, EvidenceRecord, NotedSymptom, Reading
+from kb.service.bench import runs, symptoms
+from kb.service.bench.runs import NewRun, RunView
+from kb.service.diagnose import diagnosis
+from kb.service.diagnose.diagnosis import Suggestions
+from kb.service.shop.shop import Shop
+from kb.store.records import bench_runs, cases, lists
+
+
+def evidence(shop: Shop, view: RunView, *, limit_readings: int = 40) -> EvidenceRecord:
+    """Everything known of the board: the case's complaint and symptoms, its dead checks, readings so far.
+
+    Of two readings of one kind the later counts. Readings from before a repair are no evidence after it,
+    and a symptom that the dead checks no longer find is none either.
+    """
+    with shop.store.reading() as session:
+        case = cases.get(session, view.run.case_uid).record if view.run.case_uid else None
+        listed = {entry.name for entry in lists.symptoms(session)}
+    noted = {entry.name: entry.present for entry in case.symptoms} if case else {}
+    noted.update(dict.fromkeys(symptoms.found(view, listed), True))
+    if view.run.after_repair:
+        gone = {name for name, present in symptoms.told(view).items() if not present}
+        noted = {name: present for name, present in noted.items() if name not in gone}
+    before = [] if case is None or view.run.after_repair else case.readings
+    measured = [
+        Reading.model_validate(entry.reading) for entry in view.run.entries if entry.reading is not None
+    ]
+    last: dict[tuple[str | None, str, str, str], Reading] = {}
+    for reading in (*(one for one in before if not one.after_repair), *measured):
+        if reading.rail is not None and reading.quantity in ("dc_v", "ripple_v"):
+            last[reading.rail, reading.quantity, reading.supply, reading.load] = reading
+    return EvidenceRecord(
+        family=view.family.code,
+        symptoms=[NotedSymptom(name=name, present=present) for name, present in noted.items()],
+        readings=list(last.values())[-limit_readings:],
+        text=(case.complaint or None) if case else None,
+    )
+
+
+def suggestions(shop: Shop, view: RunView, *, most: int = 3) -> Suggestions:
+    """The likeliest causes with all readings so far."""
+    return diagnosis.suggest(shop, evidence(shop, view), limit=most)
+
+
+def make_case(shop: Shop, uid: str) -> str:
+    """Opens a case for a run that was started without one, with all its readings; answers the case's uid."""
+    view = runs.view(shop, uid)
+    if view.run.case_uid is not None:
+        return view.run.case_uid
+    readings = [
+        Reading.model_validate(entry.reading) for entry in view.run.entries if entry.reading is not None
+    ]
+    record = CaseRecord(
+        uid=uid,
+        family=view.family.code,
+        received=shop.today(),
+        symptoms=_dead_checks(shop, view),
+        readings=readings,
+        notes=f"Bench test, {shop.today().isoformat()}: {view.verdict.sentence}"
+        if view.run.finished_at
+        else "",
+    )
+    with shop.writing() as session:
+        runs.write_case(session, record)
+        bench_runs.give_case(session, view.run.id, uid)
+        noted = {entry.name: None for entry in record.symptoms}
+        bench_runs.change(session, view.run.id, {"verdict": {**view.run.verdict, "noted": noted}})
+    shop.refresh()
+    return uid
+
+
+def _dead_checks(shop: Shop, view: RunView) -> list[NotedSymptom]:
+    if view.run.after_repair:
+        return []
+    with shop.store.reading() as session:
+        names = symptoms.found(view, {entry.name for entry in lists.symptoms(session)})
+    return [NotedSymptom(name=name) for name in names]
+
+
+def note_fix(shop: Shop, uid: str, attempt: Attempt) -> str:
+    """Notes a fix in the case, ends the failed test and begins the one that is to prove it; answers its uid."""
+    case_uid = make_case(shop, uid)
+    view = runs.view(shop, uid)
+    with shop.writing() as session:
+        bench_runs.hold(session, uid)
+        runs.finish_within(session, shop, uid)
+        record = cases.get(session, case_uid).record
+        attempts = [*record.attempts, attempt]
+        runs.write_case(session, record.model_copy(update={"attempts": attempts}))
+    shop.refresh()
+    return prove_again(shop, view)
+
+
+def prove_again(shop: Shop, view: RunView) -> str:
+    """A run after the repair with the same set-up; the cautions were read for this board already."""
+    run = view.run
+    uid = runs.start(
+        shop,
+        NewRun(
+            family=run.family_code,
+            case_uid=run.case_uid,
+            label=run.label,
+            after_repair=True,
+            isolated=run.isolated,
+            soak_s=run.soak_s,
+            loads={name: (load["amps"], load["what"]) for name, load in run.loads.items()},
+        ),
+    )
+    if run.acknowledged_at is not None:
+        runs.acknowledge(shop, uid)
+    return uid
+
+
+def close_case(shop: Shop, uid: str, verdict: str) -> str:
+    """Ends a passed test and closes its case as `repaired` or `no fault found`; answers the case's uid.
+
+    A fix of which the result was not known yet is what cured a board that now passes.
+
+    Raises:
+        BadInput: when the test has not passed, or the verdict does not fit what was done to the board.
+    """
+    if verdict not in ("repaired", "no fault found"):
+        raise BadInput(
+            "This verdict is not given by a bench test.", field="verdict", remedy="Close the case by hand."
+        )
+    case_uid = make_case(shop, uid)
+    view = runs.view(shop, uid)
+    if view.verdict.state != "passed":
+        raise BadInput(
+            f"The test has not passed: {view.verdict.sentence}",
+            field="verdict",
+            remedy="Finish its steps, or close the case by hand.",
+        )
+    with shop.writing() as session:
+        bench_runs.hold(session, uid)
+        runs.finish_within(session, shop, uid)
+        record = cases.get(session, case_uid).record
+        attempts = _settled(record, verdict)
+        update = {
+            "attempts": attempts,
+            "verdict": verdict,
+            "closed": shop.today(),
+            "waiting_for": "",
+            "waiting_since": None,
+        }
+        runs.write_case(session, record.model_copy(update=update))
+    shop.refresh()
+    return case_uid
+
+
+def _settled(record: CaseRecord, verdict: str) -> list[Attempt]:
+    cured = any(attempt.result == "cured" for attempt in record.attempts)
+    open_ones = [place for place, one in enumerate(record.attempts) if one.result == "not known yet"]
+    if verdict == "no fault found":
+        if cured:
+            raise BadInput(
+                "The case holds a fix that cured the board, so a fault was found.",
+                field="verdict",
+                remedy="Close it as repaired.",
+            )
+        return record.attempts
+    if cured:
+        return record.attempts
+    if not open_ones:
+        raise BadInput(
+            "The case does not say what was repaired.",
+            field="verdict",
+            remedy="Add the fix to the case first.",
+        )
+    attempts = list(record.attempts)
+    attempts[open_ones[-1]] = attempts[open_ones[-1]].model_copy(update={"result": "cured"})
+    return attempts

@@ -1,0 +1,1 @@
+"""Board families, and the lists a shop may extend."""

@@ -1,0 +1,1 @@
+"""Cases, their photographs and files, and figures over them."""

@@ -1,0 +1,1 @@
+"""From evidence to causes and the next measurement, and how often that was right."""

@@ -1,0 +1,1 @@
+"""Finding cases by words and filters."""

@@ -1,0 +1,1 @@
+"""What changed: earlier versions, two people at once, merges, undo and the bin."""

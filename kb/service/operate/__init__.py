@@ -1,0 +1,1 @@
+"""Keeping it running: backups, integrity, upgrades, health."""

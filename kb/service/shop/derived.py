@@ -1,0 +1,342 @@
+"""Keeps the search index and the counts in step with the store, following its change feed.
+
+Each copy remembers the change number it has seen. They catch up at the start, after every commit and
+whenever somebody asks them something, since another process may have written meanwhile. A copy that
+claims a change the store never made (an older store was restored) is built anew.
+
+The shop's own names of symptoms and parts are part of how search reads words. A change of those lists is
+seen in the feed like any other: queries are read with the new names at once, and so are the cases that hold
+them; where these are very many, the rest follows in the background, which the pages say.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from functools import cached_property
+from pathlib import Path
+
+from sqlmodel import Session
+
+from kb.config import Settings
+from kb.errors import StoreAway
+from kb.facts.parts import PART_CLASSES
+from kb.facts.symptoms import SYMPTOMS
+from kb.search import Analysis, Damaged, SearchIndex
+from kb.service.shop import compare
+from kb.service.shop.copies import Copy, CountsCopy, IndexCopy, Known, Progress, Seen, changed_uids, rebuild
+from kb.store import Store
+from kb.store.records import cases, changes, lists
+from kb.suggest import Ledger, Tuning, choose_strength
+from kb.suggest import Settings as Weights
+
+log = logging.getLogger(__name__)
+_BATCH = 500
+# Read again with new names while the asker waits (about a second), and when closing.
+_READ_AT_ONCE = 1_000
+_READ_AT_CLOSE = 5_000
+_READ_BEHIND = 100  # at a time, so that others wait a tenth of a second at most
+_PAUSE_S = 0.01  # in which others get at the lock
+# Past this share of the store, building anew costs less than replacing case by case.
+_REBUILD_SHARE = 0.5
+_SAVE_EVERY = 2_000
+_NAMED = ("symptom", "part_class")  # lists whose names search knows
+# Leave-one-out over so many cases takes well under a second; the choice hardly moves with more.
+_TUNING_CASES = 2_000
+
+
+class Derived:
+    """The copies and the lock under which they change; see `counts` for readers."""
+
+    def __init__(
+        self, store: Store, settings: Settings, index_folder: Path | None, counts_file: Path | None
+    ) -> None:
+        self._store = store
+        self._settings = settings
+        self._lock = threading.RLock()
+        self._index_folder = index_folder
+        self._counts_file = counts_file
+        self._unsaved = 0
+        self._tuning: Tuning | None = None
+        self._reader: threading.Thread | None = None
+        self._closing = threading.Event()
+        self.failure: str | None = None
+
+    @classmethod
+    def on_disk(cls, store: Store, settings: Settings) -> Derived:
+        """Copies kept in the data folder."""
+        return cls(store, settings, settings.index_folder, settings.counts_file)
+
+    @classmethod
+    def in_memory(cls, store: Store, settings: Settings) -> Derived:
+        """Copies that leave nothing behind."""
+        return cls(store, settings, None, None)
+
+    # Opened when first asked for: commands that only move records need neither.
+
+    @cached_property
+    def _index(self) -> IndexCopy:
+        with self._store.reading() as session:
+            analysis = analysis_of(session)
+        return IndexCopy(SearchIndex.open(self._index_folder, analysis))
+
+    @cached_property
+    def _counts(self) -> CountsCopy:
+        return CountsCopy(self._read_counts())
+
+    @property
+    def analysis(self) -> Analysis:
+        """The chain that reads words, for free text as for search, with the names as they are now."""
+        return self.index.analysis
+
+    @property
+    def index(self) -> SearchIndex:
+        """The search index, caught up as far as it can be."""
+        self.catch_up()
+        return self._index.index
+
+    @contextmanager
+    def counts(self) -> Iterator[tuple[Ledger, Weights]]:
+        """The counts and the weights chosen for them, held still for the length of the block."""
+        self.catch_up()
+        with self._lock:
+            yield self._counts.ledger, self._weights()
+
+    @property
+    def trouble(self) -> str | None:
+        """Why an answer may miss something, in words for the pages; None where nothing is amiss."""
+        left = self._index.index.to_read_again if "_index" in self.__dict__ else 0
+        if self.failure or not left:
+            return self.failure
+        return f"New names of symptoms or parts are being taken in: {left} cases are not found by them yet."
+
+    @property
+    def index_rebuilt_because(self) -> str | None:
+        """Why the search index was made anew since the start; None where it was not."""
+        return self._index.index.was_rebuilt_because
+
+    @property
+    def index_trouble(self) -> str | None:
+        """Why the index on disk is behind while searches are right; None where it is in step."""
+        return self._index.index.trouble
+
+    def warm(self) -> None:
+        """Chooses the weights ahead of the first question."""
+        with self.counts():
+            pass
+
+    def seen(self) -> dict[str, int]:
+        """Change numbers that the copies have reached."""
+        with self._lock:
+            return {"index": self._index.seen[0], "counts": self._counts.seen[0]}
+
+    def catch_up(self, progress: Progress | None = None) -> None:
+        """Brings both copies to the store's newest change; `progress` is told of long work only.
+
+        A failure here never fails the caller, whose record is safe in the store: it is kept in
+        `failure`, shown on the pages and tried again at the next occasion.
+        """
+        try:
+            if self._in_step():
+                return
+            with self._lock:
+                copies: tuple[Copy, ...] = (self._index, self._counts)  # opening them reads the store too
+                with self._store.reading() as session:
+                    newest = changes.latest(session)
+                    behind = [copy for copy in copies if copy.seen != newest]
+                    if self._index in behind:
+                        self._adopt_names(session)
+                    anew = [copy for copy in behind if not self._follow(session, copy, newest)]
+                    if anew:
+                        self._rebuild(session, anew, newest, progress)
+                if self._reader is None:
+                    self._read_names(progress)
+                self.failure = None
+            if self._unsaved >= _SAVE_EVERY:
+                self.save()
+        except StoreAway as error:
+            self.failure = f"{error.message} What is shown may be old."
+        except Exception:
+            log.exception("the derived copies could not catch up")
+            self.failure = "Search and suggestions may miss the latest cases; the log says why."
+
+    def _in_step(self) -> bool:
+        """Whether nothing is to be done: the one short question that most answers cost."""
+        if self.failure or "_index" not in self.__dict__ or "_counts" not in self.__dict__:
+            return False
+        if self._index.index.to_read_again:
+            return False
+        with self._store.asking() as session:
+            newest = changes.latest(session)
+        return self._index.seen == newest == self._counts.seen
+
+    def _adopt_names(self, session: Session) -> None:
+        index = self._index.index
+        if changes.is_on_record(session, index.seen) and not changes.touched(session, index.seen[0], _NAMED):
+            return
+        index.adopt(analysis_of(session))
+
+    def _read_names(self, progress: Progress | None) -> None:
+        """Reads cases again with new names; in the background where more hold them than can be waited for."""
+        index = self._index.index
+        if not index.read_again(_READ_AT_ONCE if progress is None else index.count) or self._closing.is_set():
+            return
+        self._reader = threading.Thread(target=self._read_the_rest, name="search-names", daemon=True)
+        self._reader.start()
+
+    def _read_the_rest(self) -> None:
+        try:
+            while not self._closing.wait(_PAUSE_S):
+                with self._lock:
+                    if not self._index.index.read_again(_READ_BEHIND):
+                        return
+        except Exception:
+            log.exception("cases could not be read again with new names")
+        finally:
+            self._reader = None
+
+    def rebuild_index(self, progress: Progress | None = None) -> int:
+        """Builds the search index anew; answers how many cases it holds."""
+        with self._lock:
+            index = self._index
+            with self._store.reading() as session:
+                self._adopt_names(session)
+                rebuild(session, index, None, changes.latest(session), progress)
+            return index.index.count
+
+    def mend_index(self, generation: int, reason: str) -> None:
+        """Builds anew an index of that `generation` whose files turned out to be damaged while in use."""
+        with self._lock:
+            index = self._index.index
+            if index.generation == generation:
+                log.error("the search index is damaged and is built anew: %s", reason)
+                index.was_rebuilt_because = reason
+                self.rebuild_index()
+
+    def prove(self) -> list[str]:
+        """Compares both copies with the store, case by case, and makes anew what differs; says what it did."""
+        self.catch_up()
+        with self._lock, self._store.reading() as session:
+            newest = changes.latest(session)
+            wrong = compare.compare(session, self._index, self._counts)
+            if wrong.index:
+                rebuild(session, self._index, None, newest)
+            if wrong.counts:
+                rebuild(session, None, self._counts, newest)
+                self._unsaved += _SAVE_EVERY
+            return wrong.told()
+
+    def sizes(self) -> dict[str, int]:
+        """How many cases each copy holds."""
+        with self._lock:
+            return {"index": self._index.index.count, "counts": len(self._counts.ledger)}
+
+    def close(self) -> None:
+        """Waits for background work and keeps what makes the next start quick."""
+        self._closing.set()
+        reader = self._reader
+        if reader is not None:
+            reader.join()
+        with self._lock:
+            if "_index" in self.__dict__:
+                self._index.index.read_again(_READ_AT_CLOSE)
+                self._index.index.close()
+            if "_counts" in self.__dict__:
+                self.save()
+
+    def save(self) -> None:
+        """Keeps the counts on disk, so that the next start need not read every case."""
+        if self._counts_file is None:
+            return
+        with self._lock, suppress(OSError):
+            part = self._counts_file.with_suffix(".part")
+            part.write_bytes(self._counts.ledger.to_bytes())
+            os.replace(part, self._counts_file)
+            self._unsaved = 0
+
+    def _read_counts(self) -> Ledger:
+        if self._counts_file is not None and self._counts_file.exists():
+            try:
+                ledger = Ledger.from_bytes(self._counts_file.read_bytes())
+                if ledger.warranty_days == self._settings.warranty_days:
+                    return ledger
+            except (ValueError, OSError):
+                log.warning("the saved counts cannot be used and are made anew")
+        return Ledger(warranty_days=self._settings.warranty_days)
+
+    def _weights(self) -> Weights:
+        base = Weights(
+            warranty_days=self._settings.warranty_days,
+            bench_rate_per_hour=self._settings.bench_rate_per_hour,
+        )
+        ledger = self._counts.ledger
+        if self._tuning is None or self._tuning.worth_redoing(ledger):
+            self._tuning = choose_strength(ledger, base, max_cases=_TUNING_CASES)
+        return self._tuning.settings
+
+    def _follow(self, session: Session, copy: Copy, newest: Seen) -> bool:
+        """Takes in what changed since the copy last looked; False where it has to be made anew."""
+        if not changes.is_on_record(session, copy.seen):
+            self._note(copy, "it had seen a change that this store never made")
+            return False
+        uids = changed_uids(session, copy.seen[0])
+        # Counting reads the whole store, so a single save must not ask for it.
+        if len(uids) > _BATCH and len(uids) > _REBUILD_SHARE * cases.count(session):
+            self._note(copy, f"{len(uids)} cases had changed at once")
+            return False
+        known = Known(session)
+        try:
+            for start in range(0, max(len(uids), 1), _BATCH):
+                part = uids[start : start + _BATCH]
+                changed = cases.many(session, part)
+                there = {case.record.uid for case in changed}
+                done = start + _BATCH >= len(uids)
+                gone = [uid for uid in part if uid not in there]
+                copy.take(changed, gone, known, newest if done else copy.seen)
+        except (OSError, ValueError, Damaged):
+            log.exception("a derived copy cannot follow and is made anew")
+            self._note(copy, "it could not take changes in")
+            return False
+        if copy is self._counts:
+            self._unsaved += len(uids)
+        return True
+
+    def _note(self, copy: Copy, reason: str) -> None:
+        """Remembers why the index is about to be made anew; a reason found at the start stays."""
+        index = self._index.index
+        if copy is self._index and index.was_rebuilt_because is None:
+            index.was_rebuilt_because = reason
+
+    def _rebuild(self, session: Session, anew: list[Copy], newest: Seen, progress: Progress | None) -> None:
+        rebuild(
+            session,
+            self._index if self._index in anew else None,
+            self._counts if self._counts in anew else None,
+            newest,
+            progress,
+        )
+        if self._counts in anew:
+            self._unsaved += _SAVE_EVERY
+
+
+def analysis_of(session: Session) -> Analysis:
+    """The analysis chain with the shop's own synonyms.
+
+    An added entry without synonyms is found by its own words anyway; leaving it out spares reading cases
+    again for nothing.
+    """
+    standard = {entry.name for entry in SYMPTOMS} | {entry.name for entry in PART_CLASSES}
+    symptoms, part_classes = lists.symptoms(session), lists.part_classes(session)
+    return Analysis(
+        *(
+            tuple(
+                (entry.name, tuple(entry.synonyms))
+                for entry in entries
+                if entry.synonyms or entry.name in standard
+            )
+            for entries in (symptoms, part_classes)
+        )
+    )

@@ -1,0 +1,123 @@
+"""One shop's store with everything derived from it."""
+
+from __future__ import annotations
+
+import copy
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from datetime import UTC, date, datetime
+
+from sqlmodel import Session
+
+from kb.config import Settings
+from kb.errors import StoreTrouble
+from kb.service.shop.cut_off.small_tables import AtHand
+from kb.service.shop.derived import Derived
+from kb.service.shop.jobs import Jobs
+from kb.service.shop.kept import Kept
+from kb.service.shop.upkeep import Upkeep
+from kb.service.shop.uses import Uses
+from kb.store import Store
+from kb.store.file_store import FileStore
+
+
+def _local_today() -> date:
+    return datetime.now(UTC).astimezone().date()
+
+
+def _refuse_gone(settings: Settings) -> None:
+    """An empty store in the place of one that is gone would look as if all records were lost."""
+    if settings.counts_file.exists() and not settings.store_file.exists():
+        raise StoreTrouble(
+            f"The store is gone: there was one in {settings.data}, and {settings.store_file.name} is not there "
+            "any more.",
+            remedy=f"Put the file back, or restore a backup with kb restore. To begin with an empty store "
+            f"remove {settings.counts_file} as well.",
+        )
+
+
+class Shop:
+    """What the use cases work on: settings, store, folder of files, derived copies and the calendar.
+
+    `today` is handed in by tests; nothing below this class asks for the date. `clock` (seconds since 1970)
+    says when sessions and links end. `person` is who works,
+    "" on a bench that knows no accounts.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        store: Store,
+        files: FileStore,
+        derived: Derived,
+        today: Callable[[], date] = _local_today,
+    ) -> None:
+        self.settings = settings
+        self.store = store
+        self.files = files
+        self.derived = derived
+        self.at_hand = AtHand(store)
+        self.kept = Kept()
+        self.today = today
+        self.clock: Callable[[], float] = time.time
+        self.jobs = Jobs()
+        self.person = ""
+        self.upkeep = Upkeep()
+        self.uses = Uses()
+
+    @classmethod
+    def open(cls, settings: Settings, *, today: Callable[[], date] = _local_today) -> Shop:
+        """Opens or makes the shop's store; the derived copies catch up when first asked for."""
+        copies = settings.backups
+        if settings.store_url:
+            # What is derived and the key that signs sessions lie there; a store in a file makes it so too.
+            settings.data.mkdir(parents=True, exist_ok=True, mode=0o700)
+            store = Store(settings.store_url, copies=copies)
+        else:
+            _refuse_gone(settings)
+            store = Store.at(settings.store_file, copies=copies)
+        files = FileStore(settings.files_folder, must_exist=bool(settings.files))
+        return cls(settings, store, files, Derived.on_disk(store, settings), today)
+
+    @classmethod
+    def in_memory(
+        cls, settings: Settings, *, today: Callable[[], date] = _local_today, address: str = "sqlite://"
+    ) -> Shop:
+        """A shop that leaves nothing behind; `address` names a database that is thrown away with it."""
+        store = Store(address)
+        return cls(settings, store, FileStore.temporary(), Derived.in_memory(store, settings), today)
+
+    def acting_as(self, person: str) -> Shop:
+        """The same shop with the name under which its changes are kept."""
+        other = copy.copy(self)
+        other.person = person
+        return other
+
+    def writing(self) -> AbstractContextManager[Session]:
+        """A transaction of the store, kept wholly or not at all, under the name of who works."""
+        return self.store.writing(self.person)
+
+    @contextmanager
+    def admitting(self) -> Iterator[Session]:
+        """As `writing`, for what changes who may come in: it holds in this process while cut off, too."""
+        with self.writing() as session:
+            yield session
+        self.at_hand.follow_people()
+
+    def knowing(self) -> AbstractContextManager[Session]:
+        """A session for questions about families, lists and people, answered even while cut off from a
+        shared database by what is kept at hand."""
+        return self.at_hand.reading()
+
+    def refresh(self, progress: Callable[[int], None] | None = None) -> None:
+        """Brings the derived copies up to date with the store; they report their own trouble."""
+        self.derived.catch_up(progress)
+
+    def close(self) -> None:
+        """Keeps what makes the next start quick and lets go of the files."""
+        self.jobs.close()
+        self.derived.close()
+        self.files.close()
+        self.at_hand.close()
+        self.store.close()

@@ -1,0 +1,1 @@
+"""Records in and out: JSON Lines, data packages, shares, another database."""

@@ -1,0 +1,267 @@
+"""Records in and out of the store, a line at a time and all or nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import date
+
+from sqlmodel import Session
+
+from kb.errors import BadInput, BadLine, KbError
+from kb.exchange import lines as exchange
+from kb.facts.designators import code_key
+from kb.model import (
+    CaseRecord,
+    FamilyRecord,
+    LoadRecord,
+    OriginRecord,
+    PartClassRecord,
+    Record,
+    SymptomRecord,
+)
+from kb.service.cases.prerequisites import create_missing, refuse_future_days
+from kb.service.shop.shop import Shop
+from kb.service.transfer import exports
+from kb.service.transfer.incoming import Incoming, public_id
+from kb.store import Store
+from kb.store.records import cases, changes, families, lists, planning
+
+_BATCH = 400
+_COUNTED_FROM = (
+    1_000  # written cases after which the database counts its tables anew, then four times as many
+)
+# A report that lists every bad line of a wrong file helps nobody; the count is always whole.
+_MOST_PROBLEMS = 100
+
+
+@dataclass(slots=True)
+class ImportReport:
+    """What an import did, or would have done had no line been refused.
+
+    For what another shop shares, `origin` is its name, `ours` counts cases of this shop that came back and
+    were left as they are, and `differences` says where both shops describe a family differently.
+    """
+
+    added: int = 0
+    updated: int = 0
+    unchanged: int = 0
+    refused: int = 0
+    saved: bool = False
+    batch: str = ""
+    origin: str = ""
+    ours: int = 0
+    created: list[str] = field(default_factory=list)
+    differences: list[str] = field(default_factory=list)
+    problems: list[BadLine] = field(default_factory=list)
+
+    def refuse(self, problem: BadLine) -> None:
+        self.refused += 1
+        if len(self.problems) < _MOST_PROBLEMS:
+            self.problems.append(problem)
+
+    def count(self, outcome: str, number: int = 1) -> None:
+        setattr(self, outcome, getattr(self, outcome) + number)
+
+    def counts(self) -> dict[str, object]:
+        """How many records were added, updated, left unchanged and refused."""
+        return {name: getattr(self, name) for name in ("added", "updated", "unchanged", "refused")}
+
+
+class _Refused(Exception):
+    """Carries the report out of a transaction that must not be kept."""
+
+
+class _Import:
+    def __init__(
+        self, session: Session, today: date, report: ImportReport, incoming: Incoming, *, create_missing: bool
+    ) -> None:
+        self._session = session
+        self._today = today
+        self._create_missing = create_missing
+        self._incoming = incoming
+        self._writer = cases.Writer(session, with_origins=True)
+        self._waiting: dict[str, tuple[int, CaseRecord]] = {}
+        self._lists_changed = False
+        self._given: dict[int, int] = {}
+        self._written, self._counted_from = 0, _COUNTED_FROM
+        self.report = report
+
+    def take(self, number: int, record: Record) -> None:
+        try:
+            first = not self._given
+            self._refuse_contradiction(record)
+            if isinstance(record, CaseRecord):
+                self._take_case(number, record)
+                return
+            self.flush()
+            if isinstance(record, OriginRecord):
+                self._incoming.meet(record, first=first)
+                return
+            self._take_entry(record)
+            self._lists_changed = True
+        except KbError as error:
+            self._refuse(number, error)
+
+    def _refuse(self, number: int, error: KbError) -> None:
+        self.report.refuse(BadLine(error.message, line=number, field=error.field, remedy=error.remedy))
+
+    def _take_entry(self, record: Record) -> None:
+        if self._incoming.sharing is not None:
+            kept = self._incoming.gap(record)
+            if kept is None:
+                self.report.unchanged += 1
+                return
+            record = kept
+        if isinstance(record, FamilyRecord):
+            self.report.count(families.save(self._session, record))
+        else:
+            self.report.count(lists.save(self._session, record))  # type: ignore[arg-type]
+
+    def _refuse_contradiction(self, record: Record) -> None:
+        """Two different lines for one record: nobody can say which of them is meant.
+
+        Hashes are kept in place of the lines, so that a large import stays small in memory.
+        """
+        kind, name = _identity(record)
+        content = hash(exchange.write(record))
+        if self._given.setdefault(hash((kind, name)), content) != content:
+            field_name = {"case": "uid", "family": "code"}.get(kind, "name")
+            raise BadInput(
+                f"An earlier line says something else of the same {kind.replace('_', ' ')}.",
+                field=field_name,
+                remedy=f"Keep one of the two lines, or give each its own {field_name}.",
+            )
+
+    def _take_case(self, number: int, record: CaseRecord) -> None:
+        if self._lists_changed:
+            self._writer.forget_lists()
+            self._lists_changed = False
+        refuse_future_days(record, self._today)
+        record = self._incoming.belongs(record)
+        if self._incoming.is_ours(record):
+            return
+        if self._create_missing and self._writer.unknown(record):
+            record = self._create_and_check(record)
+        else:
+            record = self._writer.checked(record)
+        if record.uid in self._waiting:
+            self.flush()
+        self._waiting[str(record.uid)] = (number, record)
+        if len(self._waiting) >= _BATCH:
+            self.flush()
+
+    def _create_and_check(self, record: CaseRecord) -> CaseRecord:
+        # What a refused line would have created must not stay behind when bad lines are skipped.
+        try:
+            with self._session.begin_nested():
+                created = create_missing(self._session, self._writer, record)
+                record = self._writer.checked(record)
+        except BadInput:
+            self._writer.forget_lists()
+            raise
+        self.report.created += created
+        return record
+
+    def flush(self) -> None:
+        if self._waiting:
+            known = self._incoming.known(list(self._waiting))
+            wanted = []
+            for number, record in self._waiting.values():
+                try:
+                    if not self._incoming.stays(record, known):
+                        wanted.append(record)
+                except BadInput as error:
+                    self._refuse(number, error)
+            self._waiting.clear()
+            done = self._writer.write(wanted)
+            for outcome in ("added", "updated", "unchanged"):
+                self.report.count(outcome, getattr(done, outcome))
+            self._written += done.added + done.updated
+            if self._written >= self._counted_from:
+                planning.count_anew(self._session)
+                self._counted_from = self._written * 4
+
+
+def _identity(record: Record) -> tuple[str, str]:
+    """(kind of record, what tells it from others of its kind)."""
+    if isinstance(record, CaseRecord):
+        return record.record, str(record.uid)
+    if isinstance(record, FamilyRecord):
+        return record.record, code_key(record.code)
+    if isinstance(record, OriginRecord):
+        return record.record, record.id
+    assert isinstance(record, SymptomRecord | PartClassRecord | LoadRecord)
+    return record.record, record.name.casefold()
+
+
+def bring_in(
+    shop: Shop,
+    raw_lines: Iterable[bytes],
+    *,
+    create_missing: bool = False,
+    skip_bad: bool = False,
+    progress: Callable[[int], None] | None = None,
+    refresh: bool = True,
+    kind: str = "import",
+    title: str = "",
+    before_keeping: Callable[[], None] | None = None,
+) -> ImportReport:
+    """Imports JSON Lines in one transaction, holding one batch of cases in memory.
+
+    Where a line is refused nothing is kept, unless `skip_bad`; `report.saved` says which.
+    `progress` is told the number of bytes read since it was last called. Without `refresh` the derived
+    copies catch up when they are next asked. What it changed is one batch of `kind` under `title`.
+    `before_keeping` is called once nothing but the commit is left; what it raises keeps nothing.
+    """
+
+    def counted() -> Iterator[bytes]:
+        for raw in raw_lines:
+            if progress:
+                progress(len(raw))
+            yield raw
+
+    report = ImportReport()
+    try:
+        with shop.writing() as session:
+            report.batch = changes.begin_batch(session, kind, title)
+            incoming = Incoming(session, public_id(shop.store.identity))
+            work = _Import(session, shop.today(), report, incoming, create_missing=create_missing)
+            for number, record in exchange.read(counted()):
+                if isinstance(record, BadLine):
+                    report.refuse(record)
+                else:
+                    work.take(number, record)
+            work.flush()
+            report.ours, report.differences = incoming.ours, incoming.differences
+            report.unchanged += incoming.kept
+            report.origin = incoming.sharing.name if incoming.sharing else ""
+            if report.refused and not skip_bad:
+                raise _Refused
+            changes.end_batch(session, report.counts())
+            if before_keeping:
+                before_keeping()
+    except _Refused:
+        return report
+    report.saved = True
+    if refresh:
+        shop.refresh()
+    return report
+
+
+def export_lines(shop: Shop) -> Iterator[str]:
+    """The whole store as canonical lines: lists and families first, so that it can be read back."""
+    return lines_of(shop.store)
+
+
+def lines_of(store: Store) -> Iterator[str]:
+    """The lines of `export_lines` of a store that no shop works with."""
+    with store.reading() as session:
+        for record in exports.whole(session):
+            yield exchange.write(record)
+
+
+def newest_change(shop: Shop) -> int:
+    """Number of the newest change, for a file name that tells exports apart."""
+    with shop.store.reading() as session:
+        return changes.latest(session)[0]

@@ -1,0 +1,390 @@
+"""What a shop shares of its own cases: nothing that tells who its customers are, and all of it shown before.
+
+Left out always: customer, who worked on it, what it waits for, costs, what was typed beside readings, the
+notes of follow-ups and families, photographs. Masked in what is left: numbers, addresses and the names of
+all customers the store knows. Cases of other shops are theirs to share.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from itertools import islice
+
+from pydantic import ValidationError
+from sqlmodel import Session
+
+from kb.errors import BadInput, NotFound
+from kb.exchange.masking import Mask
+from kb.facts.parts import PART_CLASSES
+from kb.facts.symptoms import SYMPTOMS
+from kb.facts.vocabulary import VERDICTS
+from kb.model import (
+    CaseRecord,
+    FamilyRecord,
+    NotedSymptom,
+    OriginRecord,
+    PartClassRecord,
+    Record,
+    SymptomRecord,
+    explain,
+)
+from kb.service.shop.jobs import Job
+from kb.service.shop.shop import Shop
+from kb.service.transfer.exports import Needed
+from kb.service.transfer.incoming import public_id
+from kb.store.records import case_lists, cases, changes, lists, origins, people
+
+TEXTS_SHOWN = 25
+JOB = "share"
+_STANDARD = {entry.name for entry in SYMPTOMS} | {entry.name for entry in PART_CLASSES}
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What is shared: `families`, `years` and `verdicts` empty for all; `words` are masked as well.
+
+    `left_out` holds uids of cases that stay here. Open cases always do.
+    """
+
+    name: str = ""
+    families: frozenset[str] = frozenset()
+    years: frozenset[int] = frozenset()
+    verdicts: frozenset[str] = frozenset()
+    complaints: bool = True
+    notes: bool = False
+    words: tuple[str, ...] = ()
+    left_out: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """Free text of a case as it would leave: `uid` is the case's own here."""
+
+    uid: str
+    family: str
+    complaint: str
+    notes: str
+    others: str
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """What would be written: counts by kind of what was masked, and one page of the free texts.
+
+    `marks` holds for each further page of texts the uid of the case before it, so that going on does not
+    take looking through everything again.
+    """
+
+    cases: int
+    families: int
+    masked: dict[str, int]
+    texts: tuple[Text, ...]
+    total_texts: int
+    offset: int
+    marks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What a job of looking through answers: what was chosen, and what would be written of it.
+
+    `change` is the number of the store's newest change at that time.
+    """
+
+    choice: Choice
+    preview: Preview
+    change: int
+
+
+@dataclass(slots=True)
+class Offer:
+    """What there is to choose from."""
+
+    families: list[str] = field(default_factory=list)
+    years: list[int] = field(default_factory=list)
+    verdicts: tuple[str, ...] = tuple(word.value for word in VERDICTS)
+
+
+def offer(shop: Shop) -> Offer:
+    """Families and years of the shop's own closed cases."""
+    with shop.store.reading() as session:
+        codes, years = case_lists.own_closed(session)
+    return Offer(codes, years)
+
+
+def sharing_name(shop: Shop) -> str:
+    """The name to share under: the one used last, else the shop's."""
+    with shop.store.reading() as session:
+        return origins.sharing_name(session) or shop.settings.shop_name
+
+
+def own_origin(shop: Shop, name: str) -> OriginRecord:
+    """The first line of what this shop shares. Raises BadInput where the name cannot be used."""
+    try:
+        return OriginRecord(id=public_id(shop.store.identity), name=name, date=shop.today(), sharing=True)
+    except ValidationError as error:
+        problem = explain(error)
+        raise BadInput(
+            "The name to share under is missing or cannot be used.",
+            field="name",
+            remedy=problem.remedy if name.strip() else "Give the name that other shops shall see.",
+        ) from error
+
+
+def keep_name(shop: Shop, name: str) -> None:
+    """Keeps the name for the next time."""
+    with shop.writing() as session:
+        if origins.sharing_name(session) != name:
+            origins.set_sharing_name(session, name)
+
+
+def look(shop: Shop, choice: Choice) -> Job:
+    """Begins to look through what would be shared, which takes minutes where there are many cases.
+
+    The job's result is a `Seen`.
+    """
+
+    def work(job: Job) -> Seen:
+        with shop.store.reading() as session:
+            change = changes.latest(session)[0]
+        return Seen(choice, preview(shop, choice, told=job.advance), change)
+
+    with shop.store.reading() as session:
+        total = cases.count(session)
+    title = "Looking through what would be shared"
+    job = shop.jobs.start(JOB, title, work, unit="cases", total=total, person=shop.person)
+    job.answer_at = f"/data/share/seen/{job.id}"
+    return job
+
+
+def seen_by(shop: Shop, job_id: str) -> Job:
+    """A job that `look` began. Raises NotFound for any other."""
+    job = shop.jobs.get(job_id)
+    if job.kind != JOB:
+        raise NotFound("This is other work.", remedy="Choose again what to share.")
+    return job
+
+
+def still_holds(shop: Shop, job: Job, choice: Choice) -> bool:
+    """Whether a job looked through this very choice, by whatever name, and nothing was changed since."""
+    if not isinstance(job.result, Seen) or replace(job.result.choice, name="") != replace(choice, name=""):
+        return False
+    with shop.store.reading() as session:
+        return changes.latest(session)[0] == job.result.change
+
+
+def at_page(shop: Shop, seen: Seen, offset: int) -> Preview:
+    """Another page of the texts of what was looked through; the counts stay those of that time."""
+    page = min(max(offset // TEXTS_SHOWN, 0), len(seen.preview.marks))
+    if page == 0:
+        return seen.preview
+    with shop.store.reading() as session:
+        work = _Sharing(session, shop, seen.choice)
+        found = (_text_of(*pair) for pair in work.cases(after=seen.preview.marks[page - 1]))
+        texts = tuple(islice((text for text in found if text is not None), TEXTS_SHOWN))
+    return replace(seen.preview, texts=texts, offset=page * TEXTS_SHOWN)
+
+
+def preview(shop: Shop, choice: Choice, *, told: Callable[[int], None] = lambda number: None) -> Preview:
+    """What `records` would write, without writing it, with the first texts.
+
+    `told` hears how many further cases of the store were looked at.
+    """
+    with shop.store.reading() as session:
+        work = _Sharing(session, shop, choice)
+        texts, marks, total, shared, codes, last = [], [], 0, 0, set(), ""
+        for case, masked in work.cases(told=told):
+            shared += 1
+            codes.add(case.family)
+            text = _text_of(case, masked)
+            if text is None:
+                continue
+            if total < TEXTS_SHOWN:
+                texts.append(text)
+            elif total % TEXTS_SHOWN == 0:
+                marks.append(last)
+            total += 1
+            last = text.uid
+        found = dict(work.mask.found)
+        return Preview(shared, len(codes), found, tuple(texts), total, 0, tuple(marks))
+
+
+def _text_of(case: CaseRecord, masked: CaseRecord) -> Text | None:
+    attempts = [text for one in masked.attempts for text in (one.part, one.failure, one.action) if text]
+    others = ", ".join(dict.fromkeys([masked.revision, *attempts])).strip(", ")
+    if not (masked.complaint or masked.notes or others):
+        return None
+    return Text(str(case.uid), masked.family, masked.complaint, masked.notes, others)
+
+
+def records(shop: Shop, choice: Choice) -> Iterator[Record]:
+    """What is shared: the shop's own line first, then lists and families, then cases. Raises BadInput."""
+    first = own_origin(shop, choice.name)
+    with shop.store.reading() as session:
+        work = _Sharing(session, shop, choice)
+        yield first
+        needed = Needed()
+        for case, _ in work.cases(masking=False):
+            needed.by(case)
+        seen: set[tuple[str, str]] = set()
+        for record in work.entries(needed):
+            key = (record.record, record.name.casefold())
+            if key not in seen:
+                seen.add(key)
+                yield record
+        for family in needed.family_records(session):
+            yield work.family(family)
+        for _, masked in work.cases():
+            yield masked
+
+
+class _Sharing:
+    def __init__(self, session: Session, shop: Shop, choice: Choice) -> None:
+        self._session = session
+        self._choice = choice
+        self._origin = public_id(shop.store.identity)
+        names = [*case_lists.people(session), *(one.name for one in people.every(session))]
+        self.mask = Mask(names, choice.words)
+
+    def cases(
+        self, *, masking: bool = True, after: str = "", told: Callable[[int], None] = lambda number: None
+    ) -> Iterator[tuple[CaseRecord, CaseRecord]]:
+        """(the case as it is here, as it leaves) of everything chosen, in order of the uid."""
+        for batch in cases.in_order(self._session, batch=100, after=after):
+            told(len(batch))
+            for stored in batch:
+                case = stored.record
+                if self._is_chosen(case):
+                    yield case, self._masked(case) if masking else case
+
+    def _is_chosen(self, case: CaseRecord) -> bool:
+        chosen = self._choice
+        day = case.closed or case.received
+        return (
+            not case.origin
+            and case.verdict is not None
+            and case.uid not in chosen.left_out
+            and (not chosen.families or case.family in chosen.families)
+            and (not chosen.verdicts or case.verdict in chosen.verdicts)
+            and (not chosen.years or (day is not None and day.year in chosen.years))
+        )
+
+    def _masked(self, case: CaseRecord) -> CaseRecord:
+        text = self.mask.text
+        return CaseRecord.model_construct(
+            uid=_shared_uid(self._origin, str(case.uid)),
+            origin=self._origin,
+            family=case.family,
+            revision=_short(text(case.revision)),
+            brand=_short(text(case.brand)),
+            device=_short(text(case.device)),
+            year_made=case.year_made,
+            received=case.received,
+            closed=case.closed,
+            verdict=case.verdict,
+            complaint=text(case.complaint)[:2_000] if self._choice.complaints else "",
+            symptoms=_once(
+                [entry.model_copy(update={"name": self._name(entry.name)}) for entry in case.symptoms]
+            ),
+            readings=[
+                entry.model_copy(
+                    update={
+                        "written": "",
+                        "point": _short(text(entry.point), 80) if entry.point else entry.point,
+                        "rail": _short(text(entry.rail), 80) if entry.rail else entry.rail,
+                    }
+                )
+                for entry in case.readings
+            ],
+            attempts=[
+                entry.model_copy(
+                    update={
+                        "part": _short(text(entry.part)),
+                        "part_class": self._name(entry.part_class),
+                        "failure": _short(text(entry.failure)),
+                        "action": _short(text(entry.action)),
+                        "cost": None,
+                    }
+                )
+                for entry in case.attempts
+            ],
+            follow_ups=[entry.model_copy(update={"note": ""}) for entry in case.follow_ups],
+            notes=text(case.notes)[:20_000] if self._choice.notes else "",
+        )
+
+    def _name(self, name: str) -> str:
+        """The name of a list's entry; those that every store has are as they are."""
+        return name if name in _STANDARD else _short(self.mask.text(name), 80)
+
+    def entries(self, needed: Needed) -> Iterator[SymptomRecord | PartClassRecord]:
+        """The list entries that the cases name."""
+        text = self.mask.text
+        for symptom in lists.symptoms(self._session):
+            if symptom.name in needed.symptoms:
+                words = (
+                    [] if symptom.name in _STANDARD else [_short(text(one), 80) for one in symptom.synonyms]
+                )
+                yield symptom.model_copy(update={"name": self._name(symptom.name), "synonyms": words})
+        for kind in lists.part_classes(self._session):
+            if kind.name in needed.part_classes:
+                words = [] if kind.name in _STANDARD else [_short(text(one), 80) for one in kind.synonyms]
+                yield kind.model_copy(update={"name": self._name(kind.name), "synonyms": words})
+
+    def family(self, family: FamilyRecord) -> FamilyRecord:
+        """A family without its notes; other numbers that hold something personal stay here."""
+        text = self.mask.text
+        return family.model_copy(
+            update={
+                "kind": _short(text(family.kind)),
+                "aliases": [alias for alias in family.aliases if text(alias) == alias],
+                "fuse": _short(text(family.fuse)),
+                "rails": [
+                    rail.model_copy(
+                        update={
+                            "name": _short(text(rail.name), 80),
+                            "connector": _short(text(rail.connector)),
+                        }
+                    )
+                    for rail in family.rails
+                ],
+                "connectors": [
+                    one.model_copy(update={"name": _short(text(one.name), 80)}) for one in family.connectors
+                ],
+                "enable": family.enable
+                and family.enable.model_copy(
+                    update={
+                        "connector": _short(text(family.enable.connector)),
+                        "from_rail": _short(text(family.enable.from_rail)),
+                    }
+                ),
+                "notes": "",
+            }
+        )
+
+
+def _short(text: str, most: int = 200) -> str:
+    return text[:most].strip()
+
+
+def _once(entries: list[NotedSymptom]) -> list[NotedSymptom]:
+    return list({entry.name.casefold(): entry for entry in entries}.values())
+
+
+def _shared_uid(origin: str, uid: str) -> str:
+    """The uid by which other shops know a case: one that was given by hand may tell something, or be taken."""
+    try:
+        return str(uuid.UUID(uid)) if uid == str(uuid.UUID(uid)) else str(uuid.uuid5(uuid.UUID(origin), uid))
+    except ValueError:
+        return str(uuid.uuid5(uuid.UUID(origin), uid))
+
+
+def masked_words(found: Mapping[str, int]) -> str:
+    """What was masked as a part of a sentence: "2 addresses, 3 names"."""
+    ending = {"address": "es"}
+    told = [
+        f"{number} {kind}{'' if number == 1 else ending.get(kind, 's')}"
+        for kind, number in sorted(found.items())
+    ]
+    return ", ".join(told) if told else "nothing"

@@ -1,0 +1,1 @@
+"""Backing up and restoring a store, and copying one database into another."""

@@ -1,0 +1,1 @@
+"""How a database is opened and kept in shape: SQLite and PostgreSQL, schema, migrations, the watch on a shared one."""

@@ -1,0 +1,157 @@
+"""The judged notes, queries and sheets: that they parse, use our own words, and were split by the rule."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import re
+import sys
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+sys.path.append(str(Path(__file__).parent.parent / "search"))
+
+from judging import JUDGED, demo_records, grade
+
+from kb.facts.designators import is_designator
+from kb.facts.parts import PART_CLASSES
+from kb.facts.symptoms import SYMPTOMS
+from kb.facts.vocabulary import (
+    ACTIONS,
+    FAILURE_MODES,
+    LOADS,
+    QUANTITIES,
+    RESULTS,
+    SECTIONS,
+    SUPPLY_STATES,
+    VERDICTS,
+    values,
+)
+
+HERE = Path(__file__).parent / "judged"
+LANGUAGES = {"en": 40, "de": 18, "fr": 18, "nl": 18, "es": 18, "it": 18}
+SHEETS = ("werkstatt_tabelle", "one_column", "workbook")
+SYMPTOM_NAMES = {symptom.name for symptom in SYMPTOMS} | {"does not work"}
+VERDICT_NAMES = {*values(VERDICTS), "declined"}
+OF_ATTEMPT = {
+    "part_class": {part.name for part in PART_CLASSES},
+    "section": set(values(SECTIONS)),
+    "failure": set(FAILURE_MODES),
+    "action": set(ACTIONS),
+    "result": set(values(RESULTS)),
+}
+FACTS = {"symptoms", "also_symptoms", "readings", "attempts", "verdict", "minutes", "cost"}
+Facts = dict[str, Any]
+
+
+def _read(name: str) -> Facts:
+    return tomllib.loads((HERE / name).read_text("utf-8"))
+
+
+NOTES = {language: _read(f"notes_{language}.toml")["note"] for language in LANGUAGES}
+QUERIES = _read("queries.toml")["query"]
+CASES, FAMILIES = demo_records()
+ALL_NOTES = [
+    pytest.param(note, id=f"{language} {number}")
+    for language, notes in NOTES.items()
+    for number, note in enumerate(notes)
+]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_there_are_enough_notes_in_each_language_and_every_third_is_held_out(language: str) -> None:
+    notes = NOTES[language]
+    assert len(notes) >= LANGUAGES[language]
+    assert [note["held_out"] for note in notes] == [number % 3 == 2 for number in range(len(notes))]
+    assert len({note["text"] for note in notes}) == len(notes)
+
+
+def test_each_language_has_traps() -> None:
+    assert all(sum("trap" in note for note in notes) >= 6 for notes in NOTES.values())
+
+
+@pytest.mark.parametrize("note", ALL_NOTES)
+def test_a_note_is_labelled_with_known_words(note: Facts) -> None:
+    assert note.keys() <= FACTS | {"text", "family", "held_out", "trap"}
+    _check_facts(note)
+
+
+@pytest.mark.parametrize("note", ALL_NOTES)
+def test_what_is_labelled_as_a_number_or_designator_stands_in_the_text(note: Facts) -> None:
+    text = note["text"].casefold()
+    for attempt in note.get("attempts", ()):
+        assert attempt.get("part", "").casefold() in text
+    if "cost" in note:
+        figures = f"{note['cost']:.2f}".rstrip("0").rstrip(".")
+        assert re.search(rf"{re.escape(figures)}|{re.escape(figures.replace('.', ','))}", text)
+
+
+def _check_facts(facts: Facts) -> None:
+    noted = {name.removeprefix("!") for name in facts["symptoms"]}
+    may = set(facts.get("also_symptoms", ()))
+    assert noted | may <= SYMPTOM_NAMES
+    assert not noted & may
+    assert len(noted) == len(facts["symptoms"])
+    assert facts.get("verdict", "declined") in VERDICT_NAMES
+    assert facts.get("minutes", 1) > 0
+    assert facts.get("cost", 1) > 0
+    for reading in facts.get("readings", ()):
+        _check_reading(reading)
+    for attempt in facts.get("attempts", ()):
+        assert attempt
+        assert attempt.keys() <= OF_ATTEMPT.keys() | {"part", "cause"}
+        for name in attempt.keys() & OF_ATTEMPT.keys():
+            assert attempt[name] in OF_ATTEMPT[name], attempt
+        assert is_designator(attempt.get("part", "C1")), attempt
+
+
+def _check_reading(reading: Facts) -> None:
+    assert reading.keys() <= {
+        "rail", "point", "quantity", "supply", "load", "value", "min", "max", "after_repair",
+    }  # fmt: skip
+    assert ("rail" in reading) is not ("point" in reading)
+    assert reading["quantity"] in values(QUANTITIES)
+    assert reading.get("supply", "standby") in values(SUPPLY_STATES)
+    assert reading.get("load", "none") in values(LOADS)
+    numbers = [reading[key] for key in ("min", "value", "max") if key in reading]
+    assert numbers
+    assert numbers == sorted(numbers)
+
+
+def test_there_are_enough_queries_and_every_third_is_held_out() -> None:
+    assert len(QUERIES) >= 60
+    assert {query["language"] for query in QUERIES} == LANGUAGES.keys()
+    assert [query["held_out"] for query in QUERIES] == [number % 3 == 2 for number in range(len(QUERIES))]
+
+
+@pytest.mark.parametrize("query", QUERIES, ids=lambda query: query["text"][:40])
+def test_every_query_has_a_case_that_fits_it_well(query: Facts) -> None:
+    wants = [JUDGED["meanings"][want] if isinstance(want, str) else want for want in query["wants"]]
+    for want in wants:
+        assert set(want.get("families", ())) <= FAMILIES.keys()
+        assert set(want.get("symptoms", ())) <= SYMPTOM_NAMES
+        assert set(want.get("classes", ())) <= OF_ATTEMPT["part_class"]
+    assert max(grade(case, wants) for case in CASES) >= 2
+
+
+@pytest.mark.parametrize("name", SHEETS)
+def test_every_row_of_a_sheet_has_its_facts(name: str) -> None:
+    text = (HERE / "sheets" / f"{name}.csv").read_text("utf-8")
+    lines = list(csv.reader(text.splitlines(), delimiter=";" if name == "werkstatt_tabelle" else ","))
+    assert len({len(line) for line in lines}) == 1
+    rows = _read(f"sheets/{name}.toml")["row"]
+    above = {"werkstatt_tabelle": 1, "one_column": 1, "workbook": 3}[name]
+    assert 25 <= len(rows) <= 40
+    assert [row["line"] for row in rows] == list(range(above + 1, len(lines) + 1))
+
+
+@pytest.mark.parametrize("name", SHEETS)
+def test_facts_of_a_sheet_use_known_words(name: str) -> None:
+    for row in _read(f"sheets/{name}.toml")["row"]:
+        assert row.keys() <= FACTS | {"line", "family", "received"}
+        _check_facts(row)
+        assert row.get("family", "HX-210") in FAMILIES
+        datetime.date.fromisoformat(row.get("received", "2024-01-01"))
