@@ -99,6 +99,8 @@ class IndexFolder:
         """What the index says of itself now. Raises `Damaged`."""
         try:
             digest, _, content = (self.path / MANIFEST).read_bytes().partition(b"\n")
+            if digest.startswith(b"{"):
+                raise Damaged("it was written by another version")
             if sha256(content).hexdigest().encode() != digest:
                 raise Damaged("the list of index files has changed")
             held = json.loads(content)
