@@ -35,7 +35,7 @@ from kb.store.engine.watching import Away
 BENCH = "HB-9"
 # Addresses that are known beforehand; those with a number of their own are noted as they come about.
 BUSY = """
-/account /people /people/audit /sign-in /help /metrics /figures /figures.csv /track-record /data/nothing
+/account /people /people/audit /sign-in /help /help/running /metrics /figures /figures.csv /track-record /data/nothing
 /search?q=relay /search?q=zzzyx /complete/anything?q=re /diagnose?family=HX-210&text=relay+ticks&price=200
 /diagnose/ranking?family=HX-210
 /cases?show=binned /cases?show=waiting /cases/new?family=HX-210 /cases/new?like=u1 /cases/pictured?saved=new
@@ -99,9 +99,18 @@ def lived_in(folder: Path) -> LivedIn:
     """The demo store with all of that added to it, and somebody of every level."""
     shop = shop_in(folder)
     assert json_lines.bring_in(shop, demo_lines()).saved
+    return live_in(shop)
+
+
+def live_in(shop: Shop, *, share: bool = True) -> LivedIn:
+    """The same on top of a store that holds the demo's families already, of any size.
+
+    To `share`, all its cases are looked through.
+    """
     there = LivedIn(Office(shop=shop, bare=True), Client(shop), BUSY.split())
     for tell in (_cases, _pictures, _bench, _reports, _lists_and_changes, _others, _sheets, _share, _people):
-        tell(there)
+        if share or tell is not _share:
+            tell(there)
     backups.make(shop)
     there.addresses += [f"/data/backups/{one.name}" for one in backups.listing(shop).backups]
     _jobs(there)
