@@ -30,6 +30,7 @@ from kb.model.fields import (
     Role,
     Section,
     Supply,
+    SwitchKind,
     Uid,
     Verdict,
     Words,
@@ -92,7 +93,11 @@ class Enable(Record):
 
 
 class FamilyRecord(Record):
-    """One board design, whatever sets it is used in."""
+    """One board design, whatever sets it is used in.
+
+    `isolated` says whether its outputs are isolated from the mains; None is not known, and then the bench
+    treats them as not isolated. `switch` is the kind of its main switch, "" where it is not known.
+    """
 
     record: Literal["family"] = "family"
     code: Name
@@ -102,6 +107,8 @@ class FamilyRecord(Record):
     bulk_v: Positive | None = None
     bulk_uf: Positive | None = None
     fuse: Words = ""
+    isolated: bool | None = None
+    switch: SwitchKind = ""
     rails: Annotated[list[Rail], Field(max_length=60)] = []
     connectors: Annotated[list[Connector], Field(max_length=60)] = []
     enable: Enable | None = None
@@ -252,7 +259,10 @@ class PartClassRecord(Record):
 
 
 class LoadRecord(Record):
-    """One of the bench's own dummy loads; `points` are measured (volts, amperes) pairs."""
+    """One of the bench's own dummy loads; `points` are measured (volts, amperes) pairs.
+
+    Filaments that share one lamp's base carry the same `base`; `count` is then the number of lamps.
+    """
 
     record: Literal["load"] = "load"
     name: Name
@@ -266,6 +276,7 @@ class LoadRecord(Record):
     max_v: Positive | None = None
     max_a: Positive | None = None
     count: Annotated[int, Field(ge=1, le=1000)] = 1
+    base: Words = ""
 
     @model_validator(mode="after")
     def _can_be_computed_with(self) -> Self:

@@ -10,6 +10,8 @@ _LABELS = {
     "uid": "Number of the case",
     "family": "Board family",
     "fuse": "Fuse",
+    "isolated": "Outputs isolated from the mains",
+    "switch": "Main switch",
     "how": "How it is found out",
     "mains_v": "Mains",
     "bulk_v": "Bulk voltage",

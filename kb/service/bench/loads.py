@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from kb.bench.load_plan import DERATING, LoadPlan, PlanElement, RailPlan, RailTarget, plan_loads
 from kb.bench.loads import Load, amps_at, cold_amps_at
-from kb.bench.sequence_types import PRIMARY_ROLES, is_input
+from kb.bench.rail_types import PRIMARY_ROLES, is_input
 from kb.errors import BadInput, NotFound
 from kb.model import FamilyRecord, LoadRecord
 from kb.service.boards import vocabulary
@@ -150,6 +150,13 @@ def plan(
     """What to connect to each rail, no load used twice. Raises BadInput."""
     records = vocabulary.loads(shop) if shelf_of is None else shelf_of
     return plan_loads(targets, [_bench_load(record) for record in records], label_w=label_w)
+
+
+def nature(shop: Shop, plan: RailPlan) -> str:
+    """What a plan of one rail is made of: resistor, lamp, electronic, mixed, or "" where it is empty."""
+    kinds = {record.name: record.kind for record in vocabulary.loads(shop)}
+    found = {kinds[element.load] for element in plan.elements if element.load in kinds}
+    return "mixed" if len(found) > 1 else next(iter(found), "")
 
 
 def spoken(element: PlanElement) -> str:

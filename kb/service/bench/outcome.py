@@ -108,7 +108,9 @@ def prove_again(shop: Shop, view: RunView) -> str:
             after_repair=True,
             isolated=run.isolated,
             soak_s=run.soak_s,
-            loads={name: (load["amps"], load["what"]) for name, load in run.loads.items()},
+            loads={
+                name: (load["amps"], load["what"], load.get("kind", "")) for name, load in run.loads.items()
+            },
         ),
     )
     if run.acknowledged_at is not None:

@@ -19,6 +19,7 @@ PLAIN_CONDITIONS = {
 }
 PLAIN_STAGES = {
     "unpowered": "the checks with the plug out",
+    "first power": "switching it on with the current limited",
     "standby": "the measurement in standby",
     "enable": "switching the board on",
     "unloaded": "the measurement with nothing connected",

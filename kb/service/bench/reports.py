@@ -11,8 +11,7 @@ from typing import Any
 import segno
 
 from kb.bench.gauge import gauge
-from kb.bench.rail_types import Assessment, RailReading, RailSpec
-from kb.bench.sequence_types import is_input
+from kb.bench.rail_types import Assessment, RailReading, RailSpec, is_input
 from kb.errors import BadInput
 from kb.model import Attempt, CaseRecord
 from kb.service.bench import runs

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import and_, func, or_, select
 from sqlmodel import Session
 
 from kb.store.records import families
@@ -120,6 +120,29 @@ def rail_readings(session: Session, family_id: int, limit: int = 5000) -> list[A
         .limit(limit)
     )
     return list(session.execute(query))
+
+
+def good_ground_ohms(session: Session, family_id: int, limit: int = 500) -> list[tuple[str, float]]:
+    """(rail, ohms to ground) of boards of a family that were good: nothing was found, or the fault was mended."""
+    query = (
+        select(_READING.c.rail, _READING.c.value)
+        .join(_CASE, _CASE.c.id == _READING.c.case_id)
+        .where(
+            _CASE.c.family_id == family_id,
+            _CASE.c.binned_at.is_(None),
+            _READING.c.rail.is_not(None),
+            _READING.c.quantity == "ohm",
+            _READING.c.supply == "unpowered",
+            _READING.c.value.is_not(None),
+            or_(
+                _CASE.c.verdict == "no fault found",
+                and_(_CASE.c.verdict == "repaired", _READING.c.after_repair.is_(True)),
+            ),
+        )
+        .order_by(_CASE.c.received.desc(), _READING.c.id)
+        .limit(limit)
+    )
+    return [(row.rail, row.value) for row in session.execute(query)]
 
 
 def frequent_symptoms(session: Session, number: str | None, limit: int) -> list[str]:
