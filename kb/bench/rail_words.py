@@ -294,7 +294,7 @@ def _absent_loaded(f: Finding, shown: str) -> str:
 
 def _cold_load(f: Finding, shown: str) -> str:
     return (
-        f"{f.name} is held down to {shown}: filaments connected cold draw about ten to fifteen times their running "
+        f"{f.name} is held down to {shown}: filaments connected cold draw about ten to sixteen times their running "
         f"current and hold a sound rail down, which proves nothing. {f.around.feed} off, then start with one "
         "smaller lamp, a resistor or an electronic load, or preheat the lamps."
     )
@@ -331,7 +331,8 @@ def _pulsing_unloaded(f: Finding) -> str:
             f"{f.name} comes and goes ({f.watched}): it restarts again and again. {f.around.feed} off and discharged, "
             "measure the ESR of its output capacitor, then load it and try again."
         )
-    if f.spec.role == "backlight":
+    # A current driver runs up beyond its nominal voltage; a supply that hunts does not.
+    if f.spec.role == "backlight" and (f.seen.most or 0) > abs(exact(f.spec.nominal_v)):
         return (
             f"{f.name} comes and goes with nothing connected ({f.watched}): a current driver without its strings "
             f"runs up and shuts down by nature. {f.around.feed} off, connect the strings or "

@@ -344,7 +344,7 @@ class StepMaker:
         if kind in ("resistor", "electronic"):
             return "A resistor or an electronic load draws the same cold and hot, so it stays connected."
         lamps = (
-            "Cold filaments draw ten to fifteen times their running current: for the starts use resistors or an "
+            "Cold filaments draw ten to sixteen times their running current: for the starts use resistors or an "
             "electronic load of the same current, or connect one lamp only, or preheat the lamps from another supply, "
             "or put a resistor or an inrush thermistor in series."
         )
