@@ -1,23 +1,38 @@
-"""Runs `kb` commands in processes of their own without loading the program for each one.
+"""Runs `kb` and code of the tests in processes of their own without loading the program for each one.
 
-A server that has loaded the program once forks a process for each command: what runs is the real command line
-with its own environment, standard streams and exit status, in hundredths of a second instead of a second.
-What depends on how the interpreter itself starts is told to run in a `fresh` one.
+A server that has loaded the program once forks a process for each: what runs is the real command line with its own
+environment, standard streams and exit status, in hundredths of a second instead of a second. What depends on how
+the interpreter itself starts asks for a `fresh` one. Where a process cannot be watched from elsewhere
+(pidfd_open(2) is Linux's) every one is fresh.
 """
 
 from __future__ import annotations
 
 import atexit
+import contextlib
 import gc
+import importlib
+import io
 import json
 import os
+import select
+import signal
+import socket
 import subprocess
 import sys
 import tempfile
 import threading
+import time
 import traceback
 import warnings
 from pathlib import Path
+from typing import IO, Any
+
+# So long only what hangs takes, however busy the machine is.
+STUCK_S = 600.0
+_CAN_FORK = hasattr(os, "fork") and hasattr(os, "pidfd_open")
+# The program from the checkout, and the modules of the tests.
+_PATHS = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
 
 
 def run(
@@ -26,113 +41,244 @@ def run(
     *,
     stdin: bytes | None = None,
     fresh: bool = False,
-    timeout_s: float = 120.0,
 ) -> subprocess.CompletedProcess[bytes]:
-    """`kb` with `arguments`. Raises subprocess.TimeoutExpired."""
-    if fresh:
+    """`kb` with `arguments`, to its end."""
+    if fresh or not _CAN_FORK:
         return subprocess.run(
             [sys.executable, "-m", "kb", *arguments],
-            input=stdin, capture_output=True, env=environment, timeout=timeout_s, check=False,
+            input=stdin, capture_output=True, env=environment, timeout=STUCK_S, check=False,
         )  # fmt: skip
-    with tempfile.TemporaryDirectory(prefix="kb-command-") as folder:
-        streams = [str(Path(folder, name)) for name in ("in", "out", "err")]
-        Path(streams[0]).write_bytes(stdin or b"")
-        order = {
-            "arguments": arguments,
-            "environment": environment,
-            "streams": streams,
-            "folder": os.getcwd(),
-        }
-        status = _SERVER.ask(order, timeout_s)
-        out, err = (Path(name).read_bytes() for name in streams[1:])
-    return subprocess.CompletedProcess(["kb", *arguments], status, out, err)
+    with contextlib.ExitStack() as files:
+        given, out, err = (files.enter_context(tempfile.TemporaryFile()) for _ in range(3))
+        given.write(stdin or b"")
+        given.seek(0)
+        process = _SERVER.start(
+            {"arguments": arguments}, environment, [file.fileno() for file in (given, out, err)]
+        )
+        status = process.wait(STUCK_S)
+        for file in (out, err):
+            file.seek(0)
+        return subprocess.CompletedProcess(["kb", *arguments], status, out.read(), err.read())
+
+
+def start(arguments: list[str], environment: dict[str, str]) -> Process:
+    """`kb` with `arguments`, under way; what it says is read as text."""
+    return _start({"arguments": arguments}, environment, ["-m", "kb", *arguments])
+
+
+def start_code(code: str, arguments: list[str], environment: dict[str, str]) -> Process:
+    """A piece of Python that may import the program and the modules of the tests, under way."""
+    paths = f"import sys; sys.path[:0] = {_PATHS!r}\n"
+    return _start({"code": code, "arguments": arguments}, environment, ["-c", paths + code, *arguments])
+
+
+def _start(order: dict[str, Any], environment: dict[str, str], fresh: list[str]) -> Process:
+    if not _CAN_FORK:
+        return subprocess.Popen(  # type: ignore[return-value]  # it has all that a Process has
+            [sys.executable, *fresh], env=environment, stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+    out, out_end = os.pipe()
+    # A file takes whatever is written, also where nobody reads; it is read by a place of its own.
+    err_end, name = tempfile.mkstemp(prefix="kb-said-")
+    err = os.open(name, os.O_RDONLY)
+    os.unlink(name)
+    nothing = os.open(os.devnull, os.O_RDONLY)
+    try:
+        process = _SERVER.start(order, environment, [nothing, out_end, err_end])
+    finally:
+        for number in (nothing, out_end, err_end):
+            os.close(number)
+    process.stdout = os.fdopen(out, encoding="utf-8", errors="replace")
+    process.stderr = os.fdopen(err, encoding="utf-8", errors="replace")
+    return process
+
+
+class Process:
+    """A process that the server has forked, with what the tests use of subprocess.Popen."""
+
+    def __init__(self, pid: int, end: int, arguments: list[str]) -> None:
+        self.pid = pid
+        self.args = arguments
+        self.returncode: int | None = None
+        self.stdout: IO[str] = io.StringIO()
+        self.stderr: IO[str] = io.StringIO()
+        self._end = end  # the server writes the exit status there
+
+    def wait(self, timeout: float | None = STUCK_S) -> int:
+        """The exit status, once it has ended. Raises subprocess.TimeoutExpired."""
+        if self.returncode is None:
+            ready, _, _ = select.select([self._end], [], [], timeout)
+            if not ready:
+                raise subprocess.TimeoutExpired(self.args, timeout or 0.0)
+            said = os.read(self._end, 20)
+            os.close(self._end)
+            self.returncode = int(said) if said else -signal.SIGKILL  # the server has gone and taken it along
+        return self.returncode
+
+    def poll(self) -> int | None:
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self.wait(0)
+        return self.returncode
+
+    def send_signal(self, number: int) -> None:
+        if self.poll() is None:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(self.pid, number)
+
+    def terminate(self) -> None:
+        self.send_signal(signal.SIGTERM)
+
+    def kill(self) -> None:
+        self.send_signal(signal.SIGKILL)
+
+    def communicate(self, timeout: float = STUCK_S) -> tuple[str, str]:
+        """What it still says on both streams, and waits for its end."""
+        out = "" if self.stdout.closed else self.stdout.read()  # until it has ended, or closed it
+        self.wait(timeout)
+        err = "" if self.stderr.closed else self.stderr.read()
+        self.stdout.close()
+        self.stderr.close()
+        return out, err
+
+    def close(self) -> None:
+        """Ends it at once where it still runs, and closes what it was read by."""
+        self.kill()
+        self.wait()
+        self.stdout.close()
+        self.stderr.close()
 
 
 class _Server:
-    """The process that forks, started with the first command."""
+    """The process that forks, started with the first order. It and all its children end with this one."""
 
     def __init__(self) -> None:
-        self._process: subprocess.Popen[str] | None = None
+        self._process: subprocess.Popen[bytes] | None = None
+        self._orders: socket.socket | None = None
+        self._lock = threading.Lock()
 
-    def ask(self, order: dict[str, object], timeout_s: float) -> int:
-        if self._process is None:
-            self._process = subprocess.Popen(
-                [sys.executable, __file__],
-                stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True,
-            )  # fmt: skip
+    def start(self, order: dict[str, Any], environment: dict[str, str], streams: list[int]) -> Process:
+        order |= {"environment": environment, "folder": os.getcwd()}
+        status, status_end = os.pipe()
+        try:
+            with self._lock:
+                pid = self._ask(json.dumps(order).encode(), [*streams, status_end])
+        finally:
+            os.close(status_end)
+        return Process(pid, status, ["kb", *order["arguments"]])
+
+    def _ask(self, order: bytes, descriptors: list[int]) -> int:
+        if self._orders is None:
+            self._orders, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
+            with theirs:
+                self._process = subprocess.Popen(
+                    [sys.executable, __file__, str(theirs.fileno())],
+                    stdin=subprocess.DEVNULL, pass_fds=[theirs.fileno()], start_new_session=True,
+                    env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},  # only one thread lives on in a child
+                )  # fmt: skip
             atexit.register(self.stop)
-        process = self._process
-        assert process.stdin is not None
-        assert process.stdout is not None
-        process.stdin.write(json.dumps(order) + "\n")
-        process.stdin.flush()
-        too_long = threading.Timer(timeout_s, self.stop)
-        too_long.start()
-        answer = process.stdout.readline()
-        too_long.cancel()
+        socket.send_fds(self._orders, [len(order).to_bytes(4, "big")], descriptors)
+        self._orders.sendall(order)
+        answer = self._orders.recv(20)
         if not answer:
-            self.stop()
-            raise subprocess.TimeoutExpired(["kb", *order["arguments"]], timeout_s)  # type: ignore[misc]
+            raise RuntimeError("the process that starts the commands of the tests has ended")
         return int(answer)
 
     def stop(self) -> None:
-        """Ends the server and the command that it may be running."""
+        """Ends the server and all it has started."""
         process, self._process = self._process, None
-        if process is not None:
-            os.killpg(process.pid, 9)
+        if process is not None and self._orders is not None:
+            self._orders.close()
             process.wait()
-            for stream in (process.stdin, process.stdout):
-                assert stream is not None
-                stream.close()
 
 
 _SERVER = _Server()
 
 
-def _serve() -> None:
-    from kb.cli.main import main  # what the commands need is loaded here, once
+def _serve(number: int) -> None:
+    for name in ("factories", "kb.web.server", "kb.cli.main"):
+        importlib.import_module(name)  # what the commands need is loaded here, once
+    gc.collect()
+    gc.freeze()  # children share these pages as long as nobody counts in them
+    orders = socket.socket(fileno=number)
+    children: dict[int, tuple[int, int]] = {}  # by pidfd: its pid, and where its exit status goes
+    poll = select.poll()
+    poll.register(orders, select.POLLIN)
+    while True:
+        for ready, _ in poll.poll():
+            if ready != number:
+                pid, status_end = children.pop(ready)
+                _, status = os.waitpid(pid, 0)
+                poll.unregister(ready)
+                os.close(ready)
+                with contextlib.suppress(BrokenPipeError):
+                    os.write(status_end, str(os.waitstatus_to_exitcode(status)).encode())
+                os.close(status_end)
+                continue
+            size, descriptors, _, _ = socket.recv_fds(orders, 4, 4)
+            if not size:
+                for pid, _ in children.values():
+                    for end in (os.kill, os.killpg):  # it and what it has started
+                        with contextlib.suppress(OSError):
+                            end(pid, signal.SIGKILL)
+                return
+            order = b""
+            while len(order) < int.from_bytes(size, "big"):
+                order += orders.recv(65_536)
+            pid = os.fork()
+            if pid == 0:
+                orders.close()
+                for _, other in children.values():
+                    os.close(other)
+                _become(json.loads(order), descriptors[:3], descriptors[3])
+            for descriptor in descriptors[:3]:
+                os.close(descriptor)
+            watched = os.pidfd_open(pid)
+            children[watched] = pid, descriptors[3]
+            poll.register(watched, select.POLLIN)
+            orders.sendall(str(pid).encode())
 
-    assert main
-    for line in sys.stdin:
-        child = os.fork()
-        if child == 0:
-            _become(json.loads(line))
-        _, status = os.waitpid(child, 0)
-        print(os.waitstatus_to_exitcode(status), flush=True)
 
-
-def _become(order: dict[str, object]) -> None:
+def _become(order: dict[str, Any], streams: list[int], status_end: int) -> None:
     """Turns the forked process into the command, and ends it."""
     from kb.cli.main import main
 
     status: object = 1
     try:
+        os.close(status_end)
+        os.setpgid(0, 0)
         os.environ.clear()
-        os.environ.update(order["environment"])  # type: ignore[call-overload]
-        os.chdir(str(order["folder"]))
-        ways = (os.O_RDONLY, os.O_WRONLY | os.O_CREAT, os.O_WRONLY | os.O_CREAT)
-        for number, (name, way) in enumerate(zip(order["streams"], ways, strict=True)):  # type: ignore[call-overload]
-            os.dup2(os.open(name, way, 0o600), number)
+        os.environ.update(order["environment"])
+        time.tzset()
+        os.chdir(order["folder"])
+        for number, stream in enumerate(streams):
+            os.dup2(stream, number)
+            os.close(stream)
         sys.stdin = os.fdopen(0, encoding="utf-8", closefd=False)
         sys.stdout = os.fdopen(1, "w", encoding="utf-8", closefd=False)
         sys.stderr = os.fdopen(
             2, "w", encoding="utf-8", errors="backslashreplace", buffering=1, closefd=False
         )
         warnings.filterwarnings("error", category=ResourceWarning)
-        arguments = order["arguments"]
-        assert isinstance(arguments, list)
-        sys.argv = ["kb", *arguments]
-        status = main(arguments)
+        code, arguments = order.get("code"), order["arguments"]
+        sys.argv = ["-c" if code else "kb", *arguments]
+        if code is None:
+            status = main(arguments)
+        else:
+            exec(compile(code, "<code of a test>", "exec"), {"__name__": "__main__"})
+            status = 0
     except SystemExit as end:
         status = end.code
     except BaseException:
         traceback.print_exc()
     finally:
         gc.collect()  # says what was left open
-        sys.stdout.flush()
-        sys.stderr.flush()
+        with contextlib.suppress(OSError):
+            sys.stdout.flush()
+            sys.stderr.flush()
         os._exit(status if isinstance(status, int) else 0 if status is None else 1)
 
 
 if __name__ == "__main__":
-    _serve()
+    sys.path[:0] = _PATHS
+    _serve(int(sys.argv[1]))

@@ -1,21 +1,26 @@
 """Makes the modules beside this file importable from every test folder, and says where stores are kept.
 
-`--database postgresql` runs the tests that touch a store on a PostgreSQL server. Those of other modules
-would only run once more as they did before, and those marked `once` say why they run in the first pass
-only: both are left out and counted in the summary.
+`--database postgresql` runs on a PostgreSQL server those of `tests/store`, and of other folders those that are
+marked `both`, which says what differs there. All others that touch a store repeat there what they have shown, so
+they are `long`. Those that touch none, and those marked `once`, which says why, run in the first pass only: they
+are left out and counted in the summary.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Generator, Iterator
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
+import needs
 import pytest
 from databases import PLACES, Server
 from hypothesis import settings
+
+from kb.search import Analysis
+from kb.service.shop import derived
 
 # The same examples every time, and however busy the machine is: a failure is then one of the code.
 settings.register_profile("kb", deadline=None, derandomize=True, database=None)
@@ -25,6 +30,7 @@ settings.load_profile("kb")
 _TOUCHES_A_STORE = re.compile(
     r"\b(fresh_shop|shop_in|demo_shop|settings_in|web_client|disk_shop|KB_DATA|kb\.store|kb\.service)\b"
 )
+STORE = Path(__file__).parent / "store"
 _LEFT_OUT = pytest.StashKey[dict[str, int]]()
 
 
@@ -54,6 +60,15 @@ def why_left_out(item: pytest.Item) -> str | None:
     return None if touches_a_store(item.path) else "the module touches no store"
 
 
+def differs_there(item: pytest.Item) -> bool:
+    """Whether a test can show something new on PostgreSQL."""
+    if marker := item.get_closest_marker("both"):
+        assert marker.args, f"{item.nodeid} does not say what differs on PostgreSQL"
+        return True
+    return item.path.is_relative_to(STORE)
+
+
+@pytest.hookimpl(tryfirst=True)  # before -m is asked
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     if not on_postgresql(config):
         return
@@ -62,6 +77,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     for item in items:
         why = why_left_out(item)
         if why is None:
+            if not differs_there(item):
+                item.add_marker(pytest.mark.long)
             kept.append(item)
         else:
             counts[why] = counts.get(why, 0) + 1
@@ -89,7 +106,14 @@ class SharedStores:
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    # Immutable once made, and the same for all shops with the same lists of names.
+    derived.Analysis = lru_cache(maxsize=8)(Analysis)  # type: ignore[assignment,misc]
     config.addinivalue_line("markers", "once(why): not run again with --database postgresql")
+    config.addinivalue_line("markers", "both(what differs): run again with --database postgresql")
+    whole = config.args_source is not pytest.Config.ArgsSource.ARGS or on_postgresql(config)
+    if whole and not config.option.collectonly and (packages := needs.missing()):
+        # Before anything runs, and not once for each test that would fail.
+        raise pytest.UsageError(needs.sentence(packages))
     config.pluginmanager.register(SharedStores())
     if on_postgresql(config):
         # A store that a test leaves open is a file that nobody misses, or a connection that tells of it.
@@ -131,6 +155,8 @@ def _stores_are_thrown_away() -> Iterator[None]:
 @pytest.fixture(scope="module")
 def server() -> Iterator[Server]:
     """A PostgreSQL server that the tests of one module may stop and kill."""
+    if needs.postgresql("postgres") is None:
+        pytest.fail(needs.sentence(["postgresql"]), pytrace=False)
     made = Server()
     yield made
     made.stop()

@@ -6,15 +6,21 @@ exists already, so no test can reach a technician's records whatever the environ
 
 from __future__ import annotations
 
+import atexit
+import itertools
 import json
+import shutil
+import tempfile
 from collections.abc import Iterable
 from contextlib import nullcontext
 from datetime import date
+from functools import cache
 from pathlib import Path
 from typing import Any
 
+from commands import STUCK_S
 from databases import PLACES
-from memory_stores import filled_at_once
+from memory_stores import fill_file, filled_at_once
 
 from kb import assets
 from kb.config import Settings
@@ -26,6 +32,7 @@ from kb.service.transfer.json_lines import ImportReport
 
 # One fixed day for all tests: the day after the last one of the demo store.
 TODAY = date(2026, 11, 1)
+_NUMBERS = itertools.count(1)
 
 
 def settings_in(folder: Path, **changed: Any) -> Settings:
@@ -49,12 +56,26 @@ def _settings(folder: Path, address: str, **changed: Any) -> Settings:
     )
 
 
+@cache
+def _scratch() -> Path:
+    """A folder for what a shop in memory puts aside meanwhile; gone with the process."""
+    folder = Path(tempfile.mkdtemp(prefix="kb-scratch-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder
+
+
 def fresh_shop(**changed: Any) -> Shop:
     """A shop that leaves nothing behind."""
-    settings = _settings(Path("/nonexistent"), "", **changed)
+    settings = _settings(_scratch() / f"shop-{next(_NUMBERS)}", "", **changed)
     address = PLACES.in_memory()
     with filled_at_once() if address == "sqlite://" else nullcontext():
-        return Shop.in_memory(settings, today=lambda: TODAY, address=address)
+        return _patient(Shop.in_memory(settings, today=lambda: TODAY, address=address))
+
+
+def _patient(shop: Shop) -> Shop:
+    """Lets its pages wait for their work to end, however busy the machine is."""
+    shop.jobs.patience_s = STUCK_S
+    return shop
 
 
 def shop_in(folder: Path) -> Shop:
@@ -63,7 +84,9 @@ def shop_in(folder: Path) -> Shop:
     settings = settings_in(folder)
     if settings.store_file.exists() or is_known:
         raise RuntimeError(f"{settings.store_file} was not made by this test and is left alone.")
-    return Shop.open(settings, today=lambda: TODAY)
+    if not settings.store_url:
+        fill_file(settings.store_file)
+    return _patient(Shop.open(settings, today=lambda: TODAY))
 
 
 def a_family(code: str = "GL-31", **changed: Any) -> FamilyRecord:

@@ -1,5 +1,5 @@
-"""Makes stores in memory from one that holds the first lists already: a copy of some hundred kB instead of all
-migrations and 500 rows. What SQLite copies is the whole content of a database, so it is as good as made anew.
+"""Makes stores from one that holds the first lists already: a copy of some hundred kB instead of all migrations
+and 500 rows. What SQLite copies is the whole content of a database, so it is as good as made anew.
 """
 
 from __future__ import annotations
@@ -8,8 +8,9 @@ import json
 import secrets
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from functools import cache
+from pathlib import Path
 
 from sqlalchemy import event
 from sqlalchemy.pool import Pool
@@ -35,10 +36,7 @@ def filled_at_once() -> Iterator[None]:
 
     def fill(connection: sqlite3.Connection, _record: object) -> None:
         connection.deserialize(content)
-        connection.execute(
-            "UPDATE setting SET value = ? WHERE name = 'identity'", (json.dumps(secrets.token_hex(16)),)
-        )
-        connection.commit()
+        _give_identity(connection)
 
     # Before the connection is prepared, since some settings belong to the content that is replaced.
     event.listen(Pool, "connect", fill)
@@ -46,3 +44,18 @@ def filled_at_once() -> Iterator[None]:
         yield
     finally:
         event.remove(Pool, "connect", fill)
+
+
+def fill_file(file: Path) -> None:
+    """Puts an empty store with an identity of its own where the program would make one."""
+    file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    file.touch(mode=0o600)
+    file.write_bytes(_template())
+    with closing(sqlite3.connect(file)) as connection:
+        _give_identity(connection)
+
+
+def _give_identity(connection: sqlite3.Connection) -> None:
+    identity = json.dumps(secrets.token_hex(16))
+    connection.execute("UPDATE setting SET value = ? WHERE name = 'identity'", (identity,))
+    connection.commit()

@@ -1,52 +1,78 @@
-"""`kb serve` as processes of their own, for tests of several on one database."""
+"""`kb serve` as processes of their own, and waiting for what another process does."""
 
 from __future__ import annotations
 
 import os
-import subprocess
-import sys
+import re
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import commands
 import httpx
+from commands import STUCK_S
+
+
+def bare_environment(**settings: str) -> dict[str, str]:
+    """The environment without settings of the program but these."""
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
+    return {**kept, **settings}
+
+
+@contextmanager
+def served(
+    folder: Path, *arguments: str, address: str = "", **settings: str
+) -> Iterator[tuple[str, commands.Process]]:
+    """(address without the last slash, process) of a `kb serve` with a data folder; `settings` are further ones
+    of `KB_…`. Raises AssertionError with what it says where it does not start."""
+    environment = bare_environment(
+        **{"KB_DATA": str(folder), "KB_DATABASE_URL": address, "KB_BACKUP_DAILY": "no"} | settings
+    )
+    process = commands.start(["serve", "--no-browser", "--port", "0", *arguments], environment)
+    try:
+        line = process.stdout.readline()
+        assert "answers at" in line, (line, process.communicate()[1])
+        yield line.split()[-1].rstrip("/"), process
+    finally:
+        process.terminate()
+        process.communicate()
 
 
 @contextmanager
 def serving(folder: Path, address: str, **settings: str) -> Iterator[httpx.Client]:
-    """A `kb serve` process of its own with its own data folder; `settings` are further ones of `KB_…`."""
-    environment = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
-    process = subprocess.Popen(
-        [sys.executable, "-m", "kb", "serve", "--no-browser", "--port", "0"],
-        env={
-            **environment,
-            "KB_DATA": str(folder),
-            "KB_DATABASE_URL": address,
-            "KB_BACKUP_DAILY": "false",
-            **settings,
-        },
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-    )
-    assert process.stdout is not None
-    try:
-        line = process.stdout.readline()
-        assert "answers at" in line, line
-        with httpx.Client(base_url=line.split()[-1], timeout=60) as client:
-            yield client
-    finally:
-        process.terminate()
-        process.wait(30)
-        process.stdout.close()
+    """A client of a `kb serve` process of its own with its own data folder."""
+    with (
+        served(folder, address=address, **settings) as (url, _),
+        httpx.Client(base_url=url + "/", timeout=STUCK_S) as client,
+    ):
+        yield client
 
 
-def until(holds: Callable[[], Any], seconds: float) -> float:
-    """Waits until something holds; answers how long that took."""
-    start = time.monotonic()
+def until(holds: Callable[[], Any]) -> None:
+    """Waits until something holds that another process or thread brings about, and tells nobody of.
+
+    It fails only where that hangs: how long it takes says how busy the machine is.
+    """
+    end = time.monotonic() + STUCK_S
     while not holds():
-        assert time.monotonic() - start < seconds, "it did not come about in time"
-        time.sleep(0.05)
-    return time.monotonic() - start
+        assert time.monotonic() < end, "it did not come about"
+        time.sleep(0.02)
+
+
+def figure(client: httpx.Client, name: str, **headers: str) -> float:
+    """One of the figures that a server hands to a monitor."""
+    found = re.search(rf"^{name} (\S+)$", client.get("metrics", headers=headers).text, re.MULTILINE)
+    assert found, f"no figure {name}"
+    return float(found[1])
+
+
+def until_at_hand(client: httpx.Client, **headers: str) -> None:
+    """Waits until a server keeps at hand, for a cut, all that was saved before, people and sessions too."""
+    newest, copied = (
+        figure(client, f"kb_{name}", **headers) for name in ("change_number", "at_hand_copies_total")
+    )
+    until(lambda: figure(client, "kb_at_hand_change", **headers) >= newest)
+    # One that was under way may have begun before.
+    until(lambda: figure(client, "kb_at_hand_copies_total", **headers) >= copied + 2)

@@ -70,8 +70,8 @@ _FAR_OVER, _OVER = 10.0, 3.0
 class CapacitorVerdict:
     """What was measured against what is typical.
 
-    `low_f` and `high_f` bound the capacitance (F); `esr_limit_ohm` is the typical limit at 120 Hz, `new_ohm` what new parts read near
-    100 kHz. The two
+    `low_f` and `high_f` bound the capacitance (F); `esr_limit_ohm` is the typical limit at 120 Hz,
+    `new_ohm` what new parts read near 100 kHz. The two
     conditions are `not measured`, `good`, `doubtful` or `bad`; capacitance may also be `high`.
     """
 

@@ -17,7 +17,7 @@ from tqdm import tqdm
 
 from kb import __version__, assets
 from kb.cli import export, people, running
-from kb.config import Settings
+from kb.config import Settings, described
 from kb.errors import BadInput, KbError
 from kb.model import explain
 from kb.service import Shop, sheets
@@ -45,7 +45,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="kb", description="A local knowledge base of board faults.")
+    parser = argparse.ArgumentParser(
+        prog="kb",
+        description="A local knowledge base of board faults.",
+        epilog="Exit status 0 means done, 2 bad usage, 1 anything else with one line that says what to do. "
+        "kb COMMAND --help explains a command, kb settings the settings; the rest is under Help in the browser.",
+    )
     parser.add_argument("--version", action="version", version=f"kb {__version__}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
@@ -85,9 +90,21 @@ def _parser() -> argparse.ArgumentParser:
     check = commands.add_parser("check", help="prove the store and mend what is derived from it")
     check.add_argument("--backups", action="store_true", help="read all backups through as well")
     check.set_defaults(run=_check)
-    running.add_to(commands, _settings)
+    settings = commands.add_parser("settings", help="list all settings, each with its default and purpose")
+    settings.set_defaults(run=_list_settings)
+    running.add_to(commands, _settings, open_shop)
     people.add_to(commands, open_shop)
     return parser
+
+
+def _list_settings(parsed: argparse.Namespace) -> int:
+    for entry in described():
+        print(f"{entry.name} ({entry.default})\n    {entry.purpose}")
+    print(
+        "Set them in the environment, or in the settings file: the same names in lower case and without KB_, "
+        'one a line (shop_name = "Bench on the quay"). The environment wins.'
+    )
+    return 0
 
 
 def _add_move(commands: Any) -> None:
@@ -106,18 +123,14 @@ def _add_serve(commands: Any) -> None:
     serve.add_argument(
         "--host", default="127.0.0.1", help="address to listen on; any but this machine's own needs accounts"
     )
-    serve.add_argument("--port", type=_port, default=8765, help="port to listen on; 0 takes a free one")
+    serve.add_argument(
+        "--port", type=running.port, default=8765, help="port to listen on; 0 takes a free one"
+    )
     serve.add_argument("--demo", action="store_true", help="use invented records that are thrown away")
     serve.add_argument("--no-browser", action="store_true", help="do not open the browser")
     serve.add_argument("--tls-cert", type=Path, metavar="FILE", help="certificate (PEM), to serve by HTTPS")
     serve.add_argument("--tls-key", type=Path, metavar="FILE", help="key of the certificate (PEM)")
     serve.set_defaults(run=_serve)
-
-
-def _port(text: str) -> int:
-    if not (text.isascii() and text.isdigit() and int(text) <= 65535):
-        raise argparse.ArgumentTypeError("a port is a whole number from 0 to 65535")
-    return int(text)
 
 
 def _settings() -> Settings:
@@ -148,9 +161,7 @@ def open_shop() -> contextlib.AbstractContextManager[Shop]:
 def _serve(parsed: argparse.Namespace) -> int:
     from kb.web import server  # the web framework takes a moment that other commands need not wait for
 
-    if bool(parsed.tls_cert) != bool(parsed.tls_key):
-        raise BadInput("A certificate needs its key.", remedy="Name both --tls-cert and --tls-key.")
-    tls = (parsed.tls_cert, parsed.tls_key) if parsed.tls_cert else None
+    tls = running.certificate(parsed)
     settings = _settings()
     if not parsed.demo:
         with _shop(settings) as shop:

@@ -5,23 +5,42 @@ from __future__ import annotations
 import argparse
 import os
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
 from kb.config import Settings
+from kb.errors import BadInput
+from kb.service import Shop
 from kb.service.operate import upgrades
 from kb.web import process
 
+OpenShop = Callable[[], AbstractContextManager[Shop]]
 
-def add_to(commands: Any, settings: Callable[[], Settings]) -> None:
-    """Adds `kb unit` and `kb upgrade`; `settings` reads the settings when a command runs."""
+
+def port(text: str) -> int:
+    """The port that an option names. Raises argparse.ArgumentTypeError."""
+    if not (text.isascii() and text.isdigit() and int(text) <= 65535):
+        raise argparse.ArgumentTypeError("a port is a whole number from 0 to 65535")
+    return int(text)
+
+
+def certificate(parsed: argparse.Namespace) -> tuple[Path, Path] | None:
+    """The files of the certificate and its key that the options name. Raises BadInput for one without the other."""
+    if bool(parsed.tls_cert) != bool(parsed.tls_key):
+        raise BadInput("A certificate needs its key.", remedy="Name both --tls-cert and --tls-key.")
+    return (parsed.tls_cert.resolve(), parsed.tls_key.resolve()) if parsed.tls_cert else None
+
+
+def add_to(commands: Any, settings: Callable[[], Settings], open_shop: OpenShop) -> None:
+    """Adds `kb unit` and `kb upgrade`; settings and shop are read when a command runs."""
     unit = commands.add_parser("unit", help="make the systemd user unit that keeps the program running")
     unit.add_argument("--host", default="127.0.0.1", help="address to listen on")
-    unit.add_argument("--port", type=int, default=8765, help="port to listen on")
+    unit.add_argument("--port", type=port, default=8765, help="port to listen on")
     unit.add_argument("--tls-cert", type=Path, metavar="FILE", help="certificate (PEM), to serve by HTTPS")
     unit.add_argument("--tls-key", type=Path, metavar="FILE", help="key of the certificate (PEM)")
     unit.add_argument("--show", action="store_true", help="only write it to standard output")
-    unit.set_defaults(run=_unit)
+    unit.set_defaults(run=lambda parsed: _unit(parsed, settings(), open_shop))
 
     upgrade = commands.add_parser(
         "upgrade", help="back up, install a newer version and bring the store up to it"
@@ -36,11 +55,12 @@ def add_to(commands: Any, settings: Callable[[], Settings]) -> None:
     upgrade.set_defaults(run=lambda parsed: _upgrade(settings(), parsed.source))
 
 
-def _unit(parsed: argparse.Namespace) -> int:
+def _unit(parsed: argparse.Namespace, settings: Settings, open_shop: OpenShop) -> int:
+    tls = certificate(parsed)
+    _would_serve(parsed.host, tls, settings, open_shop)
     options = ["--host", parsed.host, "--port", str(parsed.port)]
-    for name in ("tls_cert", "tls_key"):
-        if file := getattr(parsed, name):
-            options += [f"--{name.replace('_', '-')}", str(file.resolve())]
+    if tls:
+        options += ["--tls-cert", str(tls[0]), "--tls-key", str(tls[1])]
     text = process.unit(options, os.environ)
     if parsed.show:
         print(text, end="")
@@ -53,6 +73,19 @@ def _unit(parsed: argparse.Namespace) -> int:
     print("let it run while nobody is signed in:  loginctl enable-linger")
     print(f"read its log:  journalctl --user --unit {process.UNIT_NAME}")
     return 0
+
+
+def _would_serve(host: str, tls: tuple[Path, Path] | None, settings: Settings, open_shop: OpenShop) -> None:
+    """Says now what `kb serve` would refuse each time the unit starts it, where only a log tells. Raises KbError."""
+    # They take a moment that other commands need not wait for.
+    from kb.web import hosts, server
+    from kb.web.guard import serving
+
+    if tls:
+        server.prove_certificate(*tls)
+    if not hosts.is_loopback(host) or settings.sign_in == "always" or settings.proxy:
+        with open_shop() as shop:
+            serving.plan(shop, host, tls=bool(tls))
 
 
 def _upgrade(settings: Settings, source: Path | None) -> int:

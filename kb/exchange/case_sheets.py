@@ -15,24 +15,15 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from kb.facts.spoken_readings import spoken_reading
-from kb.model import CaseRecord
+from kb.model import Attempt, CaseRecord
 
 MARK = "\ufeff"
 _RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
+_LISTS = ("symptoms", "readings", "attempts", "follow_ups")
+_PLAIN = tuple(name for name in CaseRecord.model_fields if name not in ("record", "notes", *_LISTS))
 CASES = (
-    "uid",
-    "origin",
-    "family",
-    "revision",
-    "received",
-    "closed",
-    "verdict",
-    "complaint",
-    "customer",
-    "worker",
-    "waiting_for",
-    "waiting_since",
+    *_PLAIN,
     "symptoms",
     "not_present",
     "readings",
@@ -43,23 +34,8 @@ CASES = (
     "follow_ups",
     "notes",
 )
-ATTEMPTS = (
-    "case",
-    "origin",
-    "family",
-    "received",
-    "closed",
-    "verdict",
-    "position",
-    "part",
-    "part_class",
-    "section",
-    "failure",
-    "action",
-    "result",
-    "cost",
-    "minutes",
-)
+_TRIED = tuple(Attempt.model_fields)
+ATTEMPTS = ("case", "origin", "family", "received", "closed", "verdict", "position", *_TRIED)
 
 
 def cell(value: Any) -> str:
@@ -100,7 +76,7 @@ def case_row(case: CaseRecord) -> list[Any]:
     costs = [one.cost for one in case.attempts if one.cost is not None]
     minutes = [one.minutes for one in case.attempts if one.minutes is not None]
     return [
-        *(getattr(case, name) for name in CASES[:12]),
+        *(getattr(case, name) for name in _PLAIN),
         "; ".join(entry.name for entry in case.symptoms if entry.present),
         "; ".join(entry.name for entry in case.symptoms if not entry.present),
         "; ".join(
@@ -134,4 +110,4 @@ def attempt_rows(case: CaseRecord) -> Iterator[list[Any]]:
     """The rows of the sheet of fixes tried."""
     for position, one in enumerate(case.attempts, start=1):
         head = (case.uid, case.origin, case.family, case.received, case.closed, case.verdict, position)
-        yield [*head, *(getattr(one, name) for name in ATTEMPTS[7:])]
+        yield [*head, *(getattr(one, name) for name in _TRIED)]

@@ -10,15 +10,23 @@ import csv
 import json
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
+from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, get_args, get_origin
 
 from kb.model import (
+    Attempt,
     CaseRecord,
+    Connector,
+    Enable,
     FamilyRecord,
+    FollowUp,
     LoadRecord,
+    NotedSymptom,
     OriginRecord,
     PartClassRecord,
+    Rail,
+    Reading,
     Record,
     SymptomRecord,
 )
@@ -27,176 +35,65 @@ _Field = tuple[str, str, str]
 _CASE_KEY: _Field = ("case", "string", "uid of the case")
 _POSITION: _Field = ("position", "integer", "place in the list, from 1")
 _FAMILY_KEY: _Field = ("family", "string", "code of the board family")
+
+
+def _type_of(annotation: Any) -> str:
+    """The type that the package's schema gives a field of a record."""
+    inner = [one for one in get_args(annotation) if one is not type(None)]
+    if get_origin(annotation) is Literal:
+        return "string"
+    if get_origin(annotation) is list:
+        return "array"
+    if inner:
+        return _type_of(inner[0])
+    names = {bool: "boolean", int: "integer", float: "number", date: "date", str: "string"}
+    return names.get(annotation, "array")
+
+
+def _fields_of(model: type[Record], *without: str, before: tuple[_Field, ...] = ()) -> tuple[_Field, ...]:
+    """The fields of a record as columns, described as the record describes them."""
+    return before + tuple(
+        (name, _type_of(field.annotation), field.description or "")
+        for name, field in model.model_fields.items()
+        if name not in ("record", *without)
+    )
+
+
+def _family_fields() -> tuple[_Field, ...]:
+    *plain, notes = _fields_of(FamilyRecord, "rails", "connectors", "enable")
+    enable = ((f"enable_{name}", kind, text) for name, kind, text in _fields_of(Enable))
+    return (*plain, *enable, notes)
+
+
+_PARTS_OF_CASE = ("symptoms", "readings", "attempts", "follow_ups")
+_OF_FAMILY, _OF_CASE = (_FAMILY_KEY, _POSITION), (_CASE_KEY, _POSITION)
+_TO_FAMILY, _TO_CASE = {"family": ("families", "code")}, {"case": ("cases", "uid")}
 # Per table: its fields (name, type, description), its primary key, and where other tables are named.
 TABLES: dict[str, tuple[tuple[_Field, ...], tuple[str, ...], dict[str, tuple[str, str]]]] = {
-    "origins": (
-        (
-            ("id", "string", "id of another shop"),
-            ("name", "string", "name it shares under"),
-            ("date", "date", "day of its newest export"),
-        ),
-        ("id",),
-        {},
-    ),
-    "symptoms": (
-        (
-            ("name", "string", "entry of the symptom list"),
-            ("synonyms", "array", "other words for it"),
-            ("how", "string", "what finding it out takes"),
-            ("minutes", "number", "how long that takes, minutes"),
-        ),
-        ("name",),
-        {},
-    ),
-    "part_classes": (
-        (
-            ("name", "string", "kind of part"),
-            ("synonyms", "array", "other words for it"),
-            ("letters", "array", "designator letters it usually carries"),
-        ),
-        ("name",),
-        {},
-    ),
-    "loads": (
-        (
-            ("name", "string", "dummy load of the bench"),
-            ("kind", "string", "resistor, lamp or electronic"),
-            ("points", "array", "measured pairs of volts and amperes"),
-            ("ohm", "number", "resistance, ohms"),
-            ("tolerance_pct", "number", "tolerance, per cent"),
-            ("max_w", "number", "largest power, watts"),
-            ("max_v", "number", "largest voltage, volts"),
-            ("max_a", "number", "largest current, amperes"),
-            ("count", "integer", "how many there are"),
-            ("base", "string", "lamp whose base it shares with another filament"),
-        ),
-        ("name",),
-        {},
-    ),
-    "families": (
-        (
-            ("code", "string", "number of the board family"),
-            ("kind", "string", "what kind of board it is"),
-            ("aliases", "array", "other numbers it is known by"),
-            ("mains_v", "number", "mains voltage, volts"),
-            ("bulk_v", "number", "bulk voltage, volts"),
-            ("bulk_uf", "number", "bulk capacitance, microfarads"),
-            ("fuse", "string", "fuse as printed"),
-            ("isolated", "boolean", "whether its outputs are isolated from the mains; empty where not known"),
-            ("switch", "string", "kind of its main switch"),
-            ("enable_connector", "string", "connector of the enable pin"),
-            ("enable_pin", "integer", "enable pin"),
-            ("enable_from_rail", "string", "rail that the enable pin is pulled to"),
-            ("enable_active", "string", "high or low"),
-            ("enable_resistor_ohm", "number", "resistor to enable through, ohms"),
-            ("notes", "string", "notes"),
-        ),
-        ("code",),
-        {},
-    ),
-    "rails": (
-        (
-            _FAMILY_KEY,
-            _POSITION,
-            ("name", "string", "rail as printed"),
-            ("role", "string", "role of the rail"),
-            ("nominal_v", "number", "nominal voltage, volts"),
-            ("tolerance_pct", "number", "tolerance, per cent"),
-            ("rated_a", "number", "rated current, amperes"),
-            ("ripple_mv", "number", "ripple limit, millivolts"),
-            ("always_on", "boolean", "whether it is there in standby"),
-            ("connector", "string", "connector"),
-            ("pins", "array", "pins"),
-            ("ground_pins", "array", "ground pins"),
-        ),
-        ("family", "position"),
-        {"family": ("families", "code")},
-    ),
-    "connectors": (
-        (
-            _FAMILY_KEY,
-            _POSITION,
-            ("name", "string", "connector as printed"),
-            ("pins", "integer", "number of pins"),
-            ("rows", "integer", "rows they lie in"),
-        ),
-        ("family", "position"),
-        {"family": ("families", "code")},
-    ),
+    "origins": (_fields_of(OriginRecord, "sharing"), ("id",), {}),
+    "symptoms": (_fields_of(SymptomRecord), ("name",), {}),
+    "part_classes": (_fields_of(PartClassRecord), ("name",), {}),
+    "loads": (_fields_of(LoadRecord), ("name",), {}),
+    "families": (_family_fields(), ("code",), {}),
+    "rails": (_fields_of(Rail, before=_OF_FAMILY), ("family", "position"), _TO_FAMILY),
+    "connectors": (_fields_of(Connector, before=_OF_FAMILY), ("family", "position"), _TO_FAMILY),
     "cases": (
-        (
-            ("uid", "string", "what tells the case from all others"),
-            ("origin", "string", "shop that recorded it where that is another one"),
-            _FAMILY_KEY,
-            ("revision", "string", "revision of the board"),
-            ("received", "date", "day the board came in"),
-            ("closed", "date", "day the case was closed"),
-            ("verdict", "string", "what came of it, empty while it is open"),
-            ("complaint", "string", "what the customer said"),
-            ("customer", "string", "customer"),
-            ("worker", "string", "in whose hands the board is"),
-            ("waiting_for", "string", "parts it waits for"),
-            ("waiting_since", "date", "since when it waits"),
-            ("notes", "string", "notes"),
-        ),
+        _fields_of(CaseRecord, *_PARTS_OF_CASE),
         ("uid",),
-        {"family": ("families", "code"), "origin": ("origins", "id")},
+        {**_TO_FAMILY, "origin": ("origins", "id")},
     ),
     "symptoms_of_cases": (
-        (
-            _CASE_KEY,
-            _POSITION,
-            ("name", "string", "symptom that was looked for"),
-            ("present", "boolean", "whether it was there"),
-        ),
+        _fields_of(NotedSymptom, before=_OF_CASE),
         ("case", "position"),
-        {"case": ("cases", "uid"), "name": ("symptoms", "name")},
+        {**_TO_CASE, "name": ("symptoms", "name")},
     ),
-    "readings": (
-        (
-            _CASE_KEY,
-            _POSITION,
-            ("rail", "string", "rail measured"),
-            ("point", "string", "or the test point"),
-            ("quantity", "string", "what was measured"),
-            ("supply", "string", "state of the supply"),
-            ("load", "string", "load"),
-            ("value", "number", "value in the SI base unit of the quantity: V, A, Ω, F, Hz; °C for celsius"),
-            ("min", "number", "least value the meter recorded, same unit"),
-            ("max", "number", "largest value the meter recorded, same unit"),
-            ("written", "string", "as it was typed"),
-            ("after_repair", "boolean", "whether it was taken after the repair"),
-        ),
-        ("case", "position"),
-        {"case": ("cases", "uid")},
-    ),
+    "readings": (_fields_of(Reading, before=_OF_CASE), ("case", "position"), _TO_CASE),
     "attempts": (
-        (
-            _CASE_KEY,
-            _POSITION,
-            ("part", "string", "reference designator"),
-            ("part_class", "string", "kind of part"),
-            ("section", "string", "functional block"),
-            ("failure", "string", "what was wrong with it"),
-            ("action", "string", "what was done"),
-            ("result", "string", "what came of it"),
-            ("cost", "number", "parts, in the shop's currency"),
-            ("minutes", "integer", "time at the bench, minutes"),
-        ),
+        _fields_of(Attempt, before=_OF_CASE),
         ("case", "position"),
-        {"case": ("cases", "uid"), "part_class": ("part_classes", "name")},
+        {**_TO_CASE, "part_class": ("part_classes", "name")},
     ),
-    "follow_ups": (
-        (
-            _CASE_KEY,
-            _POSITION,
-            ("date", "date", "day of the news"),
-            ("state", "string", "what became of the board"),
-            ("note", "string", "note"),
-        ),
-        ("case", "position"),
-        {"case": ("cases", "uid")},
-    ),
+    "follow_ups": (_fields_of(FollowUp, before=_OF_CASE), ("case", "position"), _TO_CASE),
 }
 # With photographs two more: which case has which file, and what lies in the package under `files/`.
 FILE_TABLES: dict[str, tuple[tuple[_Field, ...], tuple[str, ...], dict[str, tuple[str, str]]]] = {

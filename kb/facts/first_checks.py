@@ -5,6 +5,8 @@ Common practice, no published source. Every list is in the order in which it is 
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 _FIRST = (
     "Unplug, discharge the bulk capacitor through a resistor, and measure it before touching anything.",
     "Look and smell: bulging or leaking capacitors, burnt parts, cracked joints, corrosion.",
@@ -58,6 +60,19 @@ _BY_KIND: dict[str, tuple[str, ...]] = {
 }
 
 
-def first_checks(kind: str | None = None) -> tuple[str, ...]:
-    """The checks for a kind of board, those of a power supply where the kind is not known."""
-    return (*_FIRST, *_BY_KIND.get(kind or "", _BY_KIND["power supply"]), _LAST)
+# The symptoms that a check looks for: once they are answered it need not be done.
+_LOOKS_FOR: dict[str, frozenset[str]] = {
+    _MAINS[0]: frozenset(("fuse blown",)),
+    _MAINS[1]: frozenset(("mains rectifier shorted",)),
+    _MAINS[2]: frozenset(("main switch shorted",)),
+    _OUTPUTS: frozenset(("output rail shorted to ground",)),
+}
+
+
+def first_checks(kind: str | None = None, known: Collection[str] = ()) -> tuple[str, ...]:
+    """The checks for a kind of board, those of a power supply where the kind is not known.
+
+    Checks that look for symptoms in `known`, because they are noted or a reading answers them, are left out.
+    """
+    checks = (*_FIRST, *_BY_KIND.get(kind or "", _BY_KIND["power supply"]), _LAST)
+    return tuple(check for check in checks if not _LOOKS_FOR.get(check, frozenset()) & set(known))

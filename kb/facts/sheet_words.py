@@ -20,6 +20,15 @@ HEADINGS: dict[str, str] = {
     "alias": "other number|other no|second number|part number|sticker|label|artikelnummer|teilenummer|aufkleber|"
              "ander nummer|artikelnr|autre numero|reference carte|otro numero|etiqueta",
     "revision": "revision|rev|version|ver|ausgabe|stand|revisie|versie|indice|edicion",
+    "brand": "brand|make|manufacturer|maker|marke|hersteller|fabrikat|merk|fabrikant|marque|fabricant|marca|fabricante|"
+             "produttore",
+    "device": "device|appliance|equipment|kind of device|type of device|product|product category|item|item type|"
+              "gerat|gerateart|geraet|apparaat|soort apparaat|toestel|appareil|type appareil|aparato|equipo|"
+              "apparecchio|dispositivo",
+    "year_made": "year made|year of manufacture|year of production|built|model year|baujahr|bouwjaar|"
+                 "annee de fabrication|annee fabrication|ano de fabricacion|anno di produzione",
+    "serial": "serial|serial no|serial number|s n|sn|seriennummer|serien nr|serienummer|numero de serie|no de serie|"
+              "num serie|numero di serie|matricola",
     "received": "received|date in|in|arrived|intake|date|day in|came in|eingang|eingangsdatum|datum|annahme|"
                 "angenommen|datum eingang|binnen|ontvangen|datum in|binnengekomen|recu|recu le|entree|date entree|"
                 "date reception|reception|recibido|entrada|fecha|fecha entrada|fecha recepcion",
@@ -79,6 +88,8 @@ WORDS: dict[str, dict[str, str]] = {
                           "nicht reparierbar|irreparabel|schrott|verschrottet|defekt|nein|niet te repareren|"
                           "afgeschreven|kapot|sloop|nee|non|hs|rebut|casse|non reparable|ferraille|no reparable|"
                           "chatarra|desechado",
+        "declined": "declined|customer declined|refused|not wanted|abgelehnt|kunde lehnt ab|geweigerd|klant wil niet|"
+                    "refuse|client refuse|rechazado|cliente rechaza|rifiutato",
         "open": "open|on bench|waiting|wait|waiting for parts|in work|pending|offen|wartet|in arbeit|warten auf teile|"
                 "wacht|in behandeling|wacht op onderdelen|en attente|en cours|attente pieces|pendiente|esperando|"
                 "en curso|abierto",

@@ -53,6 +53,7 @@ VERDICTS: tuple[Word, ...] = (
     Word("no fault found", "the board is in order as far as it was tested"),
     Word("not economical", "could be repaired, but not for a sensible price"),
     Word("not repairable", "cannot be repaired"),
+    Word("declined", "the customer did not want it repaired"),
 )
 
 FOLLOW_UP_STATES: tuple[Word, ...] = (

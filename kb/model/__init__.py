@@ -19,6 +19,7 @@ from kb.model.records import (
     Record,
     SymptomRecord,
     as_dict,
+    label_of,
 )
 
 RECORD_TYPES: dict[str, type[Record]] = {
@@ -53,6 +54,7 @@ __all__ = [
     "as_dict",
     "by_field",
     "explain",
+    "label_of",
     "printable",
     "problems",
 ]

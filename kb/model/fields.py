@@ -102,6 +102,7 @@ Positive = Annotated[float, Field(gt=0, le=1e9, allow_inf_nan=False)]
 Percent = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
 Money = Annotated[float, Field(ge=0, le=10_000_000, allow_inf_nan=False), AfterValidator(_two_decimals)]
 Minutes = Annotated[int, Field(ge=0, le=100_000)]
+Year = Annotated[int, Field(ge=1900, le=2200)]
 PinNumber = Annotated[int, Field(ge=1, le=500)]
 
 if TYPE_CHECKING:

@@ -34,6 +34,7 @@ from kb.model.fields import (
     Uid,
     Verdict,
     Words,
+    Year,
 )
 
 
@@ -56,16 +57,18 @@ def _unique(values: list[str], field: str, what: str) -> None:
 class Rail(Record):
     """One supply of a family: `nominal_v` volts ± `tolerance_pct`, rated `rated_a` amperes."""
 
-    name: Name
-    role: Role = "other"
-    nominal_v: Annotated[float, Field(ge=-100_000, le=100_000, allow_inf_nan=False)]
-    tolerance_pct: Percent | None = None
-    rated_a: Positive | None = None
-    ripple_mv: Positive | None = None
-    always_on: bool = False
-    connector: Words = ""
-    pins: Annotated[list[PinNumber], Field(max_length=100)] = []
-    ground_pins: Annotated[list[PinNumber], Field(max_length=100)] = []
+    name: Name = Field(description="rail as printed")
+    role: Role = Field("other", description="role of the rail")
+    nominal_v: Annotated[float, Field(ge=-100_000, le=100_000, allow_inf_nan=False)] = Field(
+        title="nominal", description="nominal voltage, volts"
+    )
+    tolerance_pct: Percent | None = Field(None, title="tolerance", description="tolerance, per cent")
+    rated_a: Positive | None = Field(None, title="rated current", description="rated current, amperes")
+    ripple_mv: Positive | None = Field(None, title="ripple limit", description="ripple limit, millivolts")
+    always_on: bool = Field(False, description="whether it is there in standby")
+    connector: Words = Field("", description="connector")
+    pins: Annotated[list[PinNumber], Field(max_length=100)] = Field([], description="pins")
+    ground_pins: Annotated[list[PinNumber], Field(max_length=100)] = Field([], description="ground pins")
 
     @model_validator(mode="after")
     def _nominal_is_not_zero(self) -> Self:
@@ -77,19 +80,21 @@ class Rail(Record):
 class Connector(Record):
     """A connector of a family: `pins` counted in `rows`, so that it can be drawn."""
 
-    name: Name
-    pins: PinNumber
-    rows: Annotated[int, Field(ge=1, le=4)] = 1
+    name: Name = Field(description="connector as printed")
+    pins: PinNumber = Field(description="number of pins")
+    rows: Annotated[int, Field(ge=1, le=4)] = Field(1, description="rows they lie in")
 
 
 class Enable(Record):
     """How the main converter is switched on: which pin, pulled where, through what."""
 
-    connector: Words = ""
-    pin: PinNumber | None = None
-    from_rail: Words = ""
-    active: Literal["high", "low"] = "high"
-    resistor_ohm: Positive | None = None
+    connector: Words = Field("", description="connector of the enable pin")
+    pin: PinNumber | None = Field(None, description="enable pin")
+    from_rail: Words = Field("", title="from rail", description="rail that the enable pin is pulled to")
+    active: Literal["high", "low"] = Field("high", description="high or low")
+    resistor_ohm: Positive | None = Field(
+        None, title="resistor", description="resistor to enable through, ohms"
+    )
 
 
 class FamilyRecord(Record):
@@ -100,19 +105,27 @@ class FamilyRecord(Record):
     """
 
     record: Literal["family"] = "family"
-    code: Name
-    kind: Words = ""
-    aliases: Annotated[list[Name], Field(max_length=100)] = []
-    mains_v: Positive | None = None
-    bulk_v: Positive | None = None
-    bulk_uf: Positive | None = None
-    fuse: Words = ""
-    isolated: bool | None = None
-    switch: SwitchKind = ""
+    code: Name = Field(description="number of the board family")
+    kind: Words = Field("", description="what kind of board it is")
+    aliases: Annotated[list[Name], Field(max_length=100)] = Field(
+        [], title="Other number", description="other numbers it is known by"
+    )
+    mains_v: Positive | None = Field(None, title="Mains", description="mains voltage, volts")
+    bulk_v: Positive | None = Field(None, title="Bulk voltage", description="bulk voltage, volts")
+    bulk_uf: Positive | None = Field(
+        None, title="Bulk capacitance", description="bulk capacitance, microfarads"
+    )
+    fuse: Words = Field("", title="Fuse", description="fuse as printed")
+    isolated: bool | None = Field(
+        None,
+        title="Outputs isolated from the mains",
+        description="whether its outputs are isolated from the mains; empty where not known",
+    )
+    switch: SwitchKind = Field("", title="Main switch", description="kind of its main switch")
     rails: Annotated[list[Rail], Field(max_length=60)] = []
     connectors: Annotated[list[Connector], Field(max_length=60)] = []
     enable: Enable | None = None
-    notes: Notes = ""
+    notes: Notes = Field("", description="notes")
 
     @model_validator(mode="after")
     def _names_are_told_apart(self) -> Self:
@@ -127,8 +140,8 @@ class FamilyRecord(Record):
 class NotedSymptom(Record):
     """A symptom that was looked for: present or not present."""
 
-    name: Name
-    present: bool = True
+    name: Name = Field(description="symptom that was looked for")
+    present: bool = Field(True, description="whether it was there")
 
 
 class Reading(Record):
@@ -138,16 +151,18 @@ class Reading(Record):
     A reading taken `after_repair` proves the board; it is no evidence of what was wrong with it.
     """
 
-    rail: Name | None = None
-    point: Name | None = None
-    quantity: Quantity = "dc_v"
-    supply: Supply
-    load: LoadState = "none"
-    value: Number | None = None
-    min: Number | None = None
-    max: Number | None = None
-    written: Words = ""
-    after_repair: bool = False
+    rail: Name | None = Field(None, description="rail measured")
+    point: Name | None = Field(None, description="or the test point")
+    quantity: Quantity = Field("dc_v", description="what was measured")
+    supply: Supply = Field(description="state of the supply")
+    load: LoadState = Field("none", description="load")
+    value: Number | None = Field(
+        None, description="value in the SI base unit of the quantity: V, A, Ω, F, Hz; °C for celsius"
+    )
+    min: Number | None = Field(None, description="least value the meter recorded, same unit")
+    max: Number | None = Field(None, description="largest value the meter recorded, same unit")
+    written: Words = Field("", description="as it was typed")
+    after_repair: bool = Field(False, description="whether it was taken after the repair")
 
     @model_validator(mode="after")
     def _says_where_and_what(self) -> Self:
@@ -163,22 +178,27 @@ class Reading(Record):
 class Attempt(Record):
     """One fix tried: which part, what was wrong with it, what was done and what came of it."""
 
-    part: Words = ""
-    part_class: Name
-    section: Section
-    failure: Words = ""
-    action: Words = "replace"
-    result: Result = "not known yet"
-    cost: Money | None = None
-    minutes: Minutes | None = None
+    part: Words = Field("", title="Part", description="reference designator")
+    part_class: Name = Field(title="Part class", description="kind of part")
+    section: Section = Field(title="Section", description="functional block")
+    failure: Words = Field("", title="What was wrong", description="what was wrong with it")
+    action: Words = Field("replace", title="What was done", description="what was done")
+    result: Result = Field("not known yet", title="Result", description="what came of it")
+    cause: bool | None = Field(
+        None,
+        title="Cause or consequence",
+        description="whether it was the cause and not a consequence; empty where nobody said",
+    )
+    cost: Money | None = Field(None, title="Parts cost", description="parts, in the shop's currency")
+    minutes: Minutes | None = Field(None, title="Minutes", description="time at the bench, minutes")
 
 
 class FollowUp(Record):
     """News after the board left the bench."""
 
-    date: Day
-    state: FollowUpState
-    note: Words = ""
+    date: Day = Field(title="Date", description="day of the news")
+    state: FollowUpState = Field(title="State", description="what became of the board")
+    note: Words = Field("", title="Note", description="note")
 
 
 class CaseRecord(Record):
@@ -189,23 +209,31 @@ class CaseRecord(Record):
     """
 
     record: Literal["case"] = "case"
-    uid: Uid | None = None
-    origin: OriginOrNone = ""
-    family: Name
-    revision: Words = ""
-    received: Day | None = None
-    closed: Day | None = None
-    verdict: Verdict | None = None
-    complaint: Complaint = ""
-    customer: Words = ""
-    worker: Words = ""
-    waiting_for: Words = ""
-    waiting_since: Day | None = None
+    uid: Uid | None = Field(
+        None, title="Number of the case", description="what tells the case from all others"
+    )
+    origin: OriginOrNone = Field("", description="shop that recorded it where that is another one")
+    family: Name = Field(title="Board family", description="code of the board family")
+    revision: Words = Field("", title="Revision", description="revision of the board")
+    brand: Words = Field("", title="Brand", description="maker of the device the board came out of")
+    device: Words = Field("", title="Kind of device", description="what the board came out of")
+    year_made: Year | None = Field(None, title="Made in", description="year the device was made")
+    serial: Words = Field("", title="Serial number", description="serial number of the board or its device")
+    received: Day | None = Field(None, title="Received", description="day the board came in")
+    closed: Day | None = Field(None, title="Closed", description="day the case was closed")
+    verdict: Verdict | None = Field(
+        None, title="Verdict", description="what came of it, empty while it is open"
+    )
+    complaint: Complaint = Field("", title="Complaint", description="what the customer said")
+    customer: Words = Field("", title="Customer", description="customer")
+    worker: Words = Field("", title="In whose hands", description="in whose hands the board is")
+    waiting_for: Words = Field("", title="Waiting for parts", description="parts it waits for")
+    waiting_since: Day | None = Field(None, title="Waiting since", description="since when it waits")
     symptoms: Annotated[list[NotedSymptom], Field(max_length=200)] = []
     readings: Annotated[list[Reading], Field(max_length=500)] = []
     attempts: Annotated[list[Attempt], Field(max_length=200)] = []
     follow_ups: Annotated[list[FollowUp], Field(max_length=200)] = []
-    notes: Notes = ""
+    notes: Notes = Field("", title="Notes", description="notes")
 
     @model_validator(mode="after")
     def _is_consistent(self) -> Self:
@@ -233,9 +261,9 @@ class OriginRecord(Record):
     """
 
     record: Literal["origin"] = "origin"
-    id: OriginId
-    name: Name
-    date: Day
+    id: OriginId = Field(description="id of another shop")
+    name: Name = Field(description="name it shares under")
+    date: Day = Field(description="day of its newest export")
     sharing: bool = False
 
 
@@ -243,19 +271,25 @@ class SymptomRecord(Record):
     """An entry of the symptom list with what people type for it and what finding it out takes."""
 
     record: Literal["symptom"] = "symptom"
-    name: Name
-    synonyms: Annotated[list[Name], Field(max_length=100)] = []
-    how: Literal["told", "look", "unpowered check", "powered check"] = "told"
-    minutes: Annotated[float, Field(gt=0, le=10_000, allow_inf_nan=False)] = 1.0
+    name: Name = Field(description="entry of the symptom list")
+    synonyms: Annotated[list[Name], Field(max_length=100)] = Field([], description="other words for it")
+    how: Literal["told", "look", "unpowered check", "powered check"] = Field(
+        "told", title="How it is found out", description="what finding it out takes"
+    )
+    minutes: Annotated[float, Field(gt=0, le=10_000, allow_inf_nan=False)] = Field(
+        1.0, description="how long that takes, minutes"
+    )
 
 
 class PartClassRecord(Record):
     """A kind of part with its other names and the designator letters it usually carries."""
 
     record: Literal["part_class"] = "part_class"
-    name: Name
-    synonyms: Annotated[list[Name], Field(max_length=100)] = []
-    letters: Annotated[list[Name], Field(max_length=20)] = []
+    name: Name = Field(description="kind of part")
+    synonyms: Annotated[list[Name], Field(max_length=100)] = Field([], description="other words for it")
+    letters: Annotated[list[Name], Field(max_length=20)] = Field(
+        [], description="designator letters it usually carries"
+    )
 
 
 class LoadRecord(Record):
@@ -265,18 +299,18 @@ class LoadRecord(Record):
     """
 
     record: Literal["load"] = "load"
-    name: Name
-    kind: Literal["resistor", "lamp", "electronic"]
+    name: Name = Field(description="dummy load of the bench")
+    kind: Literal["resistor", "lamp", "electronic"] = Field(description="resistor, lamp or electronic")
     points: Annotated[
         list[Annotated[list[Number], Field(min_length=2, max_length=2)]], Field(max_length=200)
-    ] = []
-    ohm: Positive | None = None
-    tolerance_pct: Percent | None = None
-    max_w: Positive | None = None
-    max_v: Positive | None = None
-    max_a: Positive | None = None
-    count: Annotated[int, Field(ge=1, le=1000)] = 1
-    base: Words = ""
+    ] = Field([], description="measured pairs of volts and amperes")
+    ohm: Positive | None = Field(None, title="Resistance", description="resistance, ohms")
+    tolerance_pct: Percent | None = Field(None, title="tolerance", description="tolerance, per cent")
+    max_w: Positive | None = Field(None, title="Power", description="largest power, watts")
+    max_v: Positive | None = Field(None, title="Volts at most", description="largest voltage, volts")
+    max_a: Positive | None = Field(None, title="Amperes at most", description="largest current, amperes")
+    count: Annotated[int, Field(ge=1, le=1000)] = Field(1, description="how many there are")
+    base: Words = Field("", title="Lamp base", description="lamp whose base it shares with another filament")
 
     @model_validator(mode="after")
     def _can_be_computed_with(self) -> Self:
@@ -311,3 +345,25 @@ def _pruned(value: Any) -> Any:
 def as_dict(record: Record) -> dict[str, Any]:
     """A record as the exchange format writes it: fields in their order, empty ones left out."""
     return _pruned(record.model_dump(mode="json"))
+
+
+RECORDS: tuple[type[Record], ...] = (
+    CaseRecord,
+    NotedSymptom,
+    Reading,
+    Attempt,
+    FollowUp,
+    FamilyRecord,
+    Rail,
+    Connector,
+    Enable,
+    SymptomRecord,
+    PartClassRecord,
+    LoadRecord,
+)
+"""All records and their parts, those whose name for a field counts most first."""
+
+
+def label_of(model: type[Record], field: str) -> str:
+    """What a form or a heading calls a field of a record."""
+    return model.model_fields[field].title or field.replace("_", " ").capitalize()

@@ -5,32 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from kb.facts.spoken_readings import spoken_reading
+from kb.model.records import RECORDS
 
-_LABELS = {
-    "uid": "Number of the case",
-    "family": "Board family",
-    "fuse": "Fuse",
-    "isolated": "Outputs isolated from the mains",
-    "switch": "Main switch",
-    "how": "How it is found out",
-    "mains_v": "Mains",
-    "bulk_v": "Bulk voltage",
-    "bulk_uf": "Bulk capacitance",
-    "nominal_v": "nominal",
-    "tolerance_pct": "tolerance",
-    "rated_a": "rated current",
-    "ripple_mv": "ripple limit",
-    "resistor_ohm": "resistor",
-    "max_w": "Power",
-    "max_v": "Volts at most",
-    "max_a": "Amperes at most",
-    "ohm": "Resistance",
-    "part_class": "part class",
-    "cost": "parts cost",
-    "from_rail": "from rail",
-    "aliases": "Other number",
-    "worker": "In the hands of",
-}
 _ENTRIES = {
     "symptoms": "Symptom",
     "readings": "Reading",
@@ -52,9 +28,14 @@ _EMPTY = {"verdict": "on the bench", "result": "not known yet", "action": "repla
 UNSAID: dict[str, Any] = {"present": True, "after_repair": False, "always_on": False}
 
 
+_TITLES = {
+    name: field.title for model in RECORDS for name, field in model.model_fields.items() if field.title
+}
+
+
 def label(field: str) -> str:
     """The name of a field at the head of a line: "Bulk voltage"."""
-    words = _LABELS.get(field, field.replace("_", " "))
+    words = _TITLES.get(field, field.replace("_", " "))
     return words[:1].upper() + words[1:]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import secrets
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -43,6 +44,7 @@ class Store:
         address = read_address(url)
         self.is_shared = address.drivername != "sqlite"
         self._watch: Watch | None = None
+        self._line = threading.Lock()
         if self.is_shared:
             from kb.store.engine import postgresql  # its driver is an extra that most benches do without
 
@@ -119,6 +121,23 @@ class Store:
             yield session
 
     @contextmanager
+    def _in_line(self) -> Iterator[None]:
+        """Lets the writers of this process wait for one another before they ask SQLite for its lock.
+
+        SQLite wakes waiting writers by chance, so that of many one may wait until it is refused. Who has waited
+        here as long as SQLite would wait asks it all the same and hears from it that the store is locked.
+        """
+        if self.is_shared:  # PostgreSQL lets its writers in by their turn
+            yield
+            return
+        is_next = self._line.acquire(timeout=sqlite.BUSY_TIMEOUT_S)
+        try:
+            yield
+        finally:
+            if is_next:
+                self._line.release()
+
+    @contextmanager
     def writing(self, who: str = "") -> Iterator[Session]:
         """A session whose work is kept wholly when the block ends well, and not at all otherwise.
 
@@ -129,6 +148,7 @@ class Store:
         could be committed in another order than that of their numbers.
         """
         with (
+            self._in_line(),
             self._plain_errors(),
             self._engine.connect() as plain,
             Session(plain.execution_options(kb_writes=True)) as session,

@@ -4,18 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kb.suggest.back_off import Floats, likelihood
 from kb.suggest.evidence_lines import FeatureKey, rail_key, symptom_key
 from kb.suggest.facts_of_case import Evidence, Fault, RailKey
 from kb.suggest.ledger import Ledger
-from kb.suggest.posterior import Posterior, posterior, settle
+from kb.suggest.posterior import (
+    SILENCE,
+    Posterior,
+    completeness,
+    line_of_rows,
+    of_patterns,
+    posterior,
+    settle,
+    silence_line,
+)
+from kb.suggest.questions import Floats
 from kb.suggest.rows import spread
 from kb.suggest.settings import Settings
+from kb.suggest.tables import Tables
 from kb.suggest.weighing import counted
 
 UNPOWERED_BONUS = 1.25  # an unpowered check wins against a powered one that is up to a fifth better
@@ -83,7 +93,6 @@ def next_measurements(
     powered is offered; dead checks are offered even when no case ever noted them.
     """
     settings = settings or Settings()
-    ledger = counted(ledger, settings)
     noted = {symptom_key(name) for name, _ in evidence.symptoms} | {
         rail_key(one.key) for one in evidence.rails
     }
@@ -92,6 +101,7 @@ def next_measurements(
     if waiting:
         open_ones = [one for one in open_ones if not one.powered]
     found = posterior(ledger, evidence, settings)
+    ledger = counted(ledger, settings)
     features = [ledger.lines.features.find(one.key) for one in open_ones]
     usable = [feature for feature in dict.fromkeys(features) if feature >= 0]
     answers = _answers(ledger, found, usable, settings)
@@ -130,9 +140,11 @@ def _answers(
     first = ledger.lines.first_item.view[features]
     levels = ledger.lines.levels.view[features]
     items = spread(first, levels)
-    given_fault, given_any = likelihood(ledger, found.faults, items, settings)
-    chance = given_fault @ found.probability + given_any * found.unseen
-    known, unseen = _after(found, given_fault, given_any, settings)
+    of_item = np.repeat(np.arange(len(features)), levels)
+    symptom = found.tables.layout.place[np.asarray(features)][of_item] >= 0
+    given, on_any = _chances(ledger, found.tables, items, symptom)
+    chance = given @ found.probability + on_any * found.unseen
+    known, unseen = _after(ledger, found, items, symptom, settings)
     entropy = entropy_bits(known, unseen)
     leading = known.argmax(axis=1)
     leading_probability = known[np.arange(len(known)), leading]
@@ -147,13 +159,52 @@ def _answers(
     return answers
 
 
+def _chances(
+    ledger: Ledger, tables: Tables, items: NDArray[Any], symptom: NDArray[np.bool_]
+) -> tuple[Floats, Floats]:
+    """P(outcome | fault) (L, K) and on any board (L,) of looking: of a rail its conditions, of a symptom both ways.
+
+    Where absences are noted, a symptom is there as often as it was found among the cases that noted it. Where
+    hardly anybody notes one, those that do not mention it count as cases without it.
+    """
+    given, on_any = np.exp(tables.logs[items]), np.exp(tables.root_logs[items])
+    layout = tables.layout
+    present = np.flatnonzero(symptom)[::2]
+    if len(present) and tables.settings.mentions:
+        mention = layout.items + 4 * layout.place[layout.feature[items[present]]]
+        quiet = np.maximum(0.0, 1.0 - 4.0 * on_any[present + 1])
+        for table, mentioned in (
+            (given, np.exp(tables.logs[mention])),
+            (on_any, np.exp(tables.root_logs[mention])),
+        ):
+            heard = mentioned / (
+                mentioned + (quiet if table.ndim == 1 else quiet[:, None]) * (1.0 - mentioned)
+            )
+            table[present] = table[present] * heard
+            table[present + 1] = 1.0 - table[present]
+    return given, on_any
+
+
 def _after(
-    found: Posterior, given_fault: Floats, given_any: Floats, settings: Settings
+    ledger: Ledger, found: Posterior, items: NDArray[Any], symptom: NDArray[np.bool_], settings: Settings
 ) -> tuple[Floats, Floats]:
     """The ranking (L, K) and its unseen row (L,) after each of L outcomes."""
-    with np.errstate(divide="ignore"):
-        log_known = found.log_known + settings.strength * np.log(given_fault)
-        log_any = found.log_any + settings.strength * np.log(given_any)
+    tables = found.tables
+    lines = [line_of_rows(tables, tables.layout.answers(item, ledger.lines), "") for item in items.tolist()]
+    said = [line for line in found.lines if line.label != SILENCE]
+    told = found.told - sum((line.logs for line in found.lines if line.label == SILENCE), np.zeros(1))
+    on_any = found.log_any - sum(line.on_any for line in found.lines if line.label == SILENCE)
+    more = completeness(tables, found.noted + 1, found.complete)
+    log_known = np.empty((len(lines), len(found.faults)))
+    log_any = np.empty(len(lines))
+    for number, line in enumerate(lines):
+        share = more if symptom[number] else found.completeness
+        silence = silence_line(tables, [*said, line], share)
+        added = [line] if silence is None else [line, silence]
+        log_known[number] = told + sum(one.logs for one in added)
+        if tables.patterns is not None:
+            log_known[number] += of_patterns(tables.patterns, [*said, *added])
+        log_any[number] = on_any + sum(one.on_any for one in added)
     before = np.broadcast_to(found.prior / (1.0 - found.prior_unseen), log_known.shape)
     return settle(log_known, log_any, found.prior_unseen, before, settings.unseen_evidence)
 

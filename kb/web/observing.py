@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from contextvars import ContextVar
 
 from prometheus_client import CollectorRegistry, Counter, Histogram, ProcessCollector, generate_latest
-from prometheus_client.core import GaugeMetricFamily, Metric
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -78,6 +78,16 @@ class _ShopFigures(Collector):
         for copy, seen in (("index", found.index), ("counts", found.counts)):
             lag.add_metric((copy,), max(0, found.store - seen))
         yield lag
+        if self._shop.store.is_shared:
+            at_hand = self._shop.at_hand
+            yield GaugeMetricFamily(
+                "kb_at_hand_change", "A change that all copies for a cut have seen", value=at_hand.change
+            )
+            yield CounterMetricFamily(
+                "kb_at_hand_copies",
+                "Times that people and sessions were copied for a cut",
+                value=at_hand.copied,
+            )
         jobs = GaugeMetricFamily("kb_jobs", "Pieces of long work under way or waiting", labels=("state",))
         for state in ("waiting", "running"):
             jobs.add_metric((state,), sum(job.state == state for job in self._shop.jobs.all()))

@@ -15,8 +15,10 @@ from kb import __version__, assets
 from kb.facts.quantities import format_quantity
 from kb.facts.reading_lines import UNIT_OF_QUANTITY
 from kb.facts.vocabulary import QUANTITIES
+from kb.model import RECORD_TYPES, Attempt, label_of
 from kb.model.people import ADMINISTER, WORK
 
+_RECORDS = RECORD_TYPES | {"attempt": Attempt}
 _QUANTITY_MEANING = {word.value: word.meaning for word in QUANTITIES}
 
 
@@ -81,6 +83,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters.update(quantity=quantity, plural=plural, day=day, percent=percent, family_path=family_path)
+    made.globals["label"] = lambda record, field: label_of(_RECORDS[record], field)
     made.globals.update(record_path=record_path, history_path=history_path)
     made.filters["query"] = lambda pairs: urlencode([pair for pair in pairs if pair[1]])
     made.filters["quantity_meaning"] = lambda kind: _QUANTITY_MEANING[kind].split(",")[0]

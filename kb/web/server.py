@@ -16,6 +16,7 @@ import uvicorn
 from kb.errors import BadInput, StoreTrouble
 from kb.service import Shop, sheets
 from kb.service.accounts import passwords
+from kb.service.accounts.uses import UseKeeper
 from kb.service.history.bin import BinKeeper
 from kb.service.operate.daily import DailyBackups
 from kb.service.shop.cut_off.follower import Follower
@@ -67,7 +68,7 @@ def run(
     taken port.
     """
     if tls:
-        _prove(*tls)
+        prove_certificate(*tls)
     plan = serving.plan(shop, host, demo=demo, tls=bool(tls))
     listener = _listen(host, port)
     shown = f"[{host}]" if ":" in host else host
@@ -117,7 +118,7 @@ def run(
 
 
 def _keepers(shop: Shop, demo: bool) -> list[NowAndThen]:
-    threads: list[NowAndThen] = [MemoryKeeper(shop)]
+    threads: list[NowAndThen] = [MemoryKeeper(shop), UseKeeper(shop)]
     if not demo:
         threads.append(BinKeeper(shop))
         if shop.settings.backup_daily:
@@ -142,7 +143,8 @@ class MemoryKeeper(NowAndThen):
         give_back_memory()
 
 
-def _prove(certificate: Path, key: Path) -> None:
+def prove_certificate(certificate: Path, key: Path) -> None:
+    """Raises BadInput where they are no certificate and its key."""
     try:
         ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key)
     except (OSError, ssl.SSLError) as error:

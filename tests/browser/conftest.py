@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import subprocess
-import sys
 from collections.abc import Iterator
-from pathlib import Path
 
+import needs
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
+from processes import served
 
 ARGUMENTS = [
     "--no-sandbox",
@@ -21,16 +18,16 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
     """Headless Chromium."""
-    if not Path(CHROMIUM).exists():
-        pytest.fail("Chromium is missing: install Debian's package chromium and run the tests again.")
+    path = needs.browser()
+    if path is None or "libatomic1" in needs.missing():
+        pytest.fail(needs.sentence(needs.missing()), pytrace=False)
     with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        started = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
         yield started
         started.close()
 
@@ -48,19 +45,6 @@ def page(browser: Browser) -> Iterator[Page]:
 def demo_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """Address of a demo server for all tests; what one adds must not matter to another."""
     folder = tmp_path_factory.mktemp("demo")
-    process = subprocess.Popen(
-        [sys.executable, "-m", "kb", "serve", "--demo", "--no-browser", "--port", "0"],
-        env={**os.environ, "KB_DATA": str(folder / "untouched")},
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stdout is not None
-    try:
-        line = process.stdout.readline()
-        assert "answers at" in line, line
-        yield line.split()[-1].rstrip("/")
+    with served(folder / "untouched", "--demo") as (url, _):
+        yield url
         assert not (folder / "untouched").exists(), "the demo wrote into the data folder"
-    finally:
-        process.terminate()
-        process.wait(30)
-        process.stdout.close()

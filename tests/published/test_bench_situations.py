@@ -437,7 +437,7 @@ def _whole_run(
 
 
 def _verdict(situation: dict[str, Any], known: Told) -> tuple[str, str]:
-    sequence, (results, verdict) = _whole_run(situation, known, {})
+    _, (_, verdict) = _whole_run(situation, known, {})
     assert verdict.state == "passed"
     return "good", verdict.sentence
 

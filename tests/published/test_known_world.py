@@ -105,9 +105,9 @@ def said_by_others(sample: Sample) -> dict[str, NDArray[np.float64]]:
     [
         100,
         300,
-        1_000,
-        pytest.param(3_000, marks=pytest.mark.slow),
-        pytest.param(10_000, marks=pytest.mark.slow),
+        pytest.param(1_000, marks=pytest.mark.long),
+        pytest.param(3_000, marks=pytest.mark.long),
+        pytest.param(10_000, marks=pytest.mark.long),
     ],
 )
 def test_the_ranking_is_calibrated_and_ahead_of_other_learners(cases: int) -> None:

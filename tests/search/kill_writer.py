@@ -13,7 +13,6 @@ from __future__ import annotations
 import argparse
 import random
 import signal
-import subprocess
 import sys
 import tempfile
 import time
@@ -22,6 +21,7 @@ from pathlib import Path
 
 sys.path.append(str(Path(__file__).parent.parent))
 
+import commands
 from databases import PLACES
 from factories import TODAY, a_family, bring, settings_in
 
@@ -32,7 +32,6 @@ from kb.store.records import cases
 _WRITER = """
 import sys
 from pathlib import Path
-sys.path[:0] = sys.argv[3:]
 from factories import TODAY, a_case, settings_in
 from kb.service import Shop, cases
 shop = Shop.open(settings_in(Path(sys.argv[1])), today=lambda: TODAY)
@@ -67,22 +66,20 @@ def prepare(folder: Path) -> None:
 
 def kill_once(folder: Path, number: int, rng: random.Random) -> Round:
     """One round: write, kill, look."""
-    arguments = [sys.executable, "-c", _WRITER, str(folder), str(number), *sys.path]
-    process = subprocess.Popen(arguments, stdout=subprocess.PIPE, text=True, env=PLACES.for_child(folder))
-    assert process.stdout is not None
+    process = commands.start_code(_WRITER, [str(folder), str(number)], PLACES.for_child(folder))
     first = []
     if number % 5 == 4:
-        time.sleep(rng.uniform(0.3, 1.5))
+        time.sleep(rng.uniform(0.0, 0.5))  # while it opens the store
     else:
-        first = [process.stdout.readline()]
-        time.sleep(rng.uniform(0.0, 0.6))
+        # Told of some saves, it is somewhere in the next.
+        first = [process.stdout.readline() for _ in range(rng.randrange(1, 12))]
+        time.sleep(rng.uniform(0.0, 0.03))
     process.send_signal(signal.SIGKILL)
     # The last line may have been cut short; what was not told in full was not acknowledged.
     told = [
         line for line in (*first, *process.stdout.read().splitlines(keepends=True)) if line.endswith("\n")
     ]
-    process.wait()
-    process.stdout.close()
+    process.close()
     start = time.perf_counter()
     shop = Shop.open(settings_in(folder), today=lambda: TODAY)
     state = health.health(shop)

@@ -2,42 +2,41 @@
 
 from __future__ import annotations
 
-import os
 import random
-import subprocess
-import sys
 from pathlib import Path
 
+import commands
 import pytest
 from databases import PLACES
 from factories import TODAY, a_case, a_family, bring, encoded, settings_in, shop_in
 from kill_writer import kill_once, prepare
+from processes import bare_environment
 
 from kb.service import Shop
-from kb.service.cases import cases
+from kb.service.cases.cases import cases
 from kb.service.find import case_search
 from kb.service.find.case_search import Filters
 from kb.service.operate import health
-
-ROUNDS = 20
 
 
 def opened(folder: Path) -> Shop:
     return Shop.open(settings_in(folder), today=lambda: TODAY)
 
 
-@pytest.mark.slow
-def test_a_writer_killed_at_any_moment_loses_no_acknowledged_case_and_search_recovers(tmp_path: Path) -> None:
+@pytest.mark.parametrize("rounds", [5, pytest.param(100, marks=pytest.mark.long)])
+def test_a_writer_killed_at_any_moment_loses_no_acknowledged_case_and_search_recovers(
+    rounds: int, tmp_path: Path
+) -> None:
     prepare(tmp_path)
     rng = random.Random(11)
     written = 0
-    for number in range(ROUNDS):
+    for number in range(rounds):
         left = kill_once(tmp_path, number, rng)
         written += len(left.acknowledged)
         assert left.lost == ()
         assert left.found == left.in_store >= written
         assert left.healthy
-    assert written > ROUNDS
+    assert written > rounds
 
 
 def test_a_server_and_an_import_at_once_stay_right(tmp_path: Path) -> None:
@@ -45,21 +44,15 @@ def test_a_server_and_an_import_at_once_stay_right(tmp_path: Path) -> None:
     assert bring(shop, a_family()).saved
     brought = tmp_path / "records.jsonl"
     brought.write_bytes(b"".join(encoded(a_case(f"tool-{n}", complaint="quibbles") for n in range(300))))
-    environment = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
-    tool = subprocess.Popen(
-        [sys.executable, "-m", "kb", "import", str(brought)],
-        env={**environment, "KB_DATA": str(tmp_path), "KB_DATABASE_URL": PLACES.of(tmp_path)},
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-    )
+    environment = bare_environment(KB_DATA=str(tmp_path), KB_DATABASE_URL=PLACES.of(tmp_path))
+    tool = commands.start(["import", str(brought)], environment)
     saved = 0
     while tool.poll() is None or saved < 5:
         cases.save(shop, a_case(f"server-{saved}", complaint="zorbles"))
         assert shop.derived.index.search("zorbles", limit=0).total == saved + 1
         saved += 1
-    assert tool.stderr is not None
-    assert tool.returncode == 0, tool.stderr.read().decode()
-    tool.stderr.close()
+    _, said = tool.communicate()
+    assert tool.returncode == 0, said
     for one in (shop, opened(tmp_path)):
         state = health.health(one)
         assert (state.ok, state.cases) == (True, 300 + saved)
@@ -76,7 +69,7 @@ def test_a_damaged_index_is_noticed_at_the_start_rebuilt_and_told(tmp_path: Path
     assert health.health(shop).ok
     shop.close()
     folder = shop.settings.index_folder
-    files = sorted(folder.glob("MAIN_*.seg"))
+    files = sorted(folder.glob("*.segment"))
     whole = files[0].read_bytes()
     if damage == "a flipped bit":
         files[0].write_bytes(whole[:99] + bytes([whole[99] ^ 1]) + whole[100:])
@@ -105,7 +98,7 @@ def test_an_index_damaged_while_the_server_runs_is_noticed_at_the_next_search_re
     shop.close()
     running = opened(tmp_path)
     assert case_search.search(running, "zorbles", Filters()).results.total == 30
-    for path in running.settings.index_folder.glob("MAIN_*.seg"):
+    for path in running.settings.index_folder.glob("*.segment"):
         with path.open("r+b") as file:
             file.write(b"\x00" * path.stat().st_size)
     page = case_search.search(running, "zorbles", Filters(), limit=50)

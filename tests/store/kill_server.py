@@ -15,7 +15,6 @@ import itertools
 import random
 import signal
 import sqlite3
-import subprocess
 import sys
 import tempfile
 import threading
@@ -29,7 +28,8 @@ import httpx
 
 sys.path.append(str(Path(__file__).parent.parent))
 
-from bench_spine import KB, environment_of
+import commands
+from bench_spine import environment_of
 from factories import TODAY, a_family, bring, case_json, settings_in
 
 from kb.service import Shop
@@ -57,7 +57,9 @@ class Told:
     acknowledged: int = 0
     refused: list[str] = field(default_factory=list)
     lock: threading.Lock = field(default_factory=threading.Lock)
-    first: threading.Event = field(default_factory=threading.Event)
+    # Set once as many are acknowledged as a round waits for.
+    enough_at: int = 0
+    enough: threading.Event = field(default_factory=threading.Event)
 
 
 @dataclass(frozen=True)
@@ -98,7 +100,7 @@ def prepare(folder: Path) -> None:
 def write_until_it_dies(url: str, told: Told, numbers: Iterator[int], rng: random.Random, mine: str) -> None:
     """One client: adds cases and changes its own ones, until nobody answers any more."""
     own: list[str] = [uid for uid in told.kept if uid.startswith(mine)]
-    with httpx.Client(base_url=url, timeout=10) as client:
+    with httpx.Client(base_url=url, timeout=commands.STUCK_S) as client:
         while True:
             number = next(numbers)
             changes = bool(own) and rng.random() < (0.5 if len(own) < OWN_CASES else 0.97)
@@ -121,7 +123,8 @@ def write_until_it_dies(url: str, told: Told, numbers: Iterator[int], rng: rando
                 told.kept[uid] = number
                 told.asked[uid] = set()
                 told.acknowledged += 1
-                told.first.set()
+                if told.acknowledged >= told.enough_at:
+                    told.enough.set()
             if not changes:
                 own.append(uid)
 
@@ -129,18 +132,13 @@ def write_until_it_dies(url: str, told: Told, numbers: Iterator[int], rng: rando
 def kill_once(folder: Path, told: Told, numbers: Iterator[int], rng: random.Random, writers: int) -> Round:
     """One round: serve, write, kill, look."""
     before = told.acknowledged
-    told.first.clear()
-    process = subprocess.Popen(
-        [*KB, "serve", "--no-browser", "--port", "0"],
-        env={**environment_of(folder), "KB_BACKUP_DAILY": "no"},
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-    )
-    assert process.stdout is not None
+    told.enough_at = before + (rng.randrange(1, 30) if rng.random() < 0.85 else 0)
+    told.enough.clear()
+    environment = {**environment_of(folder), "KB_BACKUP_DAILY": "no"}
+    process = commands.start(["serve", "--no-browser", "--port", "0"], environment)
     threads: list[threading.Thread] = []
     if rng.random() < 0.1:
-        time.sleep(rng.uniform(0.2, 2.0))  # while it opens the store and the copies catch up
+        time.sleep(rng.uniform(0.0, 1.0))  # while it opens the store and the copies catch up
     else:
         url = process.stdout.readline().split()[-1]
         threads = [
@@ -152,14 +150,13 @@ def kill_once(folder: Path, told: Told, numbers: Iterator[int], rng: random.Rand
         ]
         for thread in threads:
             thread.start()
-        if rng.random() < 0.85:
-            told.first.wait(30)
-        time.sleep(rng.uniform(0.0, 0.8))
+        if told.enough_at > before:
+            assert told.enough.wait(commands.STUCK_S), told.refused
+        time.sleep(rng.uniform(0.0, 0.1))
     process.send_signal(signal.SIGKILL)
-    process.wait()
     for thread in threads:
         thread.join()
-    process.stdout.close()
+    process.close()
     wrong, mended = look(folder, told)
     return Round(told.acknowledged - before, (*told.refused, *wrong), tuple(mended), len(told.kept))
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 import signal
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +16,7 @@ import pytest
 from databases import Server
 from factories import TODAY, a_case, a_family, bring
 from itsdangerous import TimestampSigner
-from processes import serving, until
+from processes import serving, until, until_at_hand
 from signed_in import NAMES, PASSWORD, Office, asks_to_sign_in
 from web_client import HOST, Page, error_of
 
@@ -27,7 +26,6 @@ from kb.model import FollowUp
 from kb.service import Shop
 from kb.service.accounts import people, signed_in
 from kb.service.shop.cut_off import small_tables
-from kb.service.shop.cut_off.follower import AT_HAND_EVERY_S
 
 pytestmark = pytest.mark.once("it starts a server of its own")
 HTML = {"Accept": "text/html"}
@@ -111,7 +109,7 @@ def cut_off(server: Server, office: Office) -> Cut:
     ended = end_some(office)
     assert shop.derived.index.count == 3
     server.signal_all(signal.SIGKILL)
-    until(lambda: shop.store.away is not None, 5)
+    until(lambda: shop.store.away is not None)
     return Cut(office, reader, worker, owner, token, link, idle, ended)
 
 
@@ -342,15 +340,14 @@ def test_two_processes_know_each_others_sessions_while_both_are_cut_off(
         assert second.get("cases/one", headers=worker).status_code == 200
         signed_out = first.post("sign-out", headers={**worker, "Origin": str(first.base_url).rstrip("/")})
         assert signed_out.headers["location"] == "/sign-in"
-        until(lambda: second.get("api/search?q=relay", headers=reader).json()["total"] == 1, 5)
-        # Copies are made once in so many seconds, and no answer tells when.
-        time.sleep(2 * AT_HAND_EVERY_S)
+        until(lambda: second.get("api/search?q=relay", headers=reader).json()["total"] == 1)
+        for client in (first, second):
+            until_at_hand(client, **reader)
         server.signal_all(signal.SIGKILL)
         try:
             for client in (first, second):
                 until(
-                    lambda client=client: "Cut off" in client.get("search", headers=reader).text,  # type: ignore[misc]
-                    8,
+                    lambda client=client: "Cut off" in client.get("search", headers=reader).text  # type: ignore[misc]
                 )
                 page = client.get("cases/one", headers=reader)
                 assert page.status_code == 200
@@ -360,7 +357,7 @@ def test_two_processes_know_each_others_sessions_while_both_are_cut_off(
         finally:
             server.start()
         for client in (first, second):
-            until(lambda client=client: client.get("api/health", headers=reader).status_code == 200, 30)  # type: ignore[misc]
+            until(lambda client=client: client.get("api/health", headers=reader).status_code == 200)  # type: ignore[misc]
             page = client.get("cases/one", headers=reader)
             assert page.status_code == 200
             assert "Cut off" not in page.text

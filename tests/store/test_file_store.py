@@ -6,11 +6,10 @@ import hashlib
 import io
 import os
 import stat
-import subprocess
-import sys
 import time
 from pathlib import Path
 
+import commands
 import pytest
 from factories import a_case, bring
 
@@ -160,14 +159,9 @@ def test_killed_at_any_moment_every_named_file_is_whole(tmp_path: Path) -> None:
     )
     told: list[str] = []
     for _ in range(3):
-        process = subprocess.Popen(
-            [sys.executable, "-c", code, str(tmp_path / "files")], stdout=subprocess.PIPE, text=True
-        )
-        assert process.stdout is not None
+        process = commands.start_code(code, [str(tmp_path / "files")], dict(os.environ))
         told += [process.stdout.readline().strip() for _ in range(4)]
-        process.kill()
-        process.wait()
-        process.stdout.close()
+        process.close()
     store = FileStore(tmp_path / "files")
     found = list(store.all_hashes())
     assert {line for line in told if line != "go"} <= set(found)

@@ -5,15 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 import logging
-import os
 import sqlite3
-import subprocess
-import sys
 from contextlib import closing
 from pathlib import Path
 
+import commands
 import pytest
 from factories import TODAY, exported, settings_in
+from processes import bare_environment
 
 from kb.errors import StoreTrouble
 from kb.service import Shop
@@ -21,7 +20,7 @@ from kb.service.cases import cases
 from kb.service.operate import backup_files, integrity
 from kb.store import Store
 from kb.store.engine import schema, sqlite_files
-from kb.store.records import bench_runs, changes, files
+from kb.store.records import bench_runs, changes, files, totals
 
 OLD = Path(__file__).parent / "old_stores"
 pytestmark = pytest.mark.once("about the file that SQLite keeps")
@@ -84,6 +83,8 @@ def test_an_old_store_opens_and_every_record_is_what_it_was(revision: str, tmp_p
     assert shop.store.identity == identity
     assert cases.stored(shop, "old-3").binned_at is not None
     assert [entry["version"] for entry in cases.history(shop, "old-2")] == [1]
+    with shop.store.reading() as session:
+        assert totals.faults(session) == []
     assert integrity.check(shop).faults == []
     with shop.store.reading() as session:
         assert changes.latest(session) == feed[-1][:2]
@@ -134,20 +135,13 @@ def test_a_store_that_cannot_be_copied_is_left_at_its_old_schema(tmp_path: Path)
 
 def test_the_command_line_says_where_the_copy_is(tmp_path: Path) -> None:
     laid_down(REVISIONS[0], tmp_path / "data")
-    kept = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
-    done = subprocess.run(
-        [sys.executable, "-m", "kb", "export"],
-        env={**kept, "KB_DATA": str(tmp_path / "data")},
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        check=True,
-        timeout=120,
-    )
-    assert done.stdout == (OLD / f"{REVISIONS[0]}.jsonl").read_text(encoding="utf-8")
+    done = commands.run(["export"], bare_environment(KB_DATA=str(tmp_path / "data")))
+    told = done.stderr.decode()
+    assert done.returncode == 0, told
+    assert done.stdout == (OLD / f"{REVISIONS[0]}.jsonl").read_bytes()
     (copy,) = (tmp_path / "data" / "backups").iterdir()
-    assert str(copy) in done.stderr
-    assert len(done.stderr.splitlines()) == 1
+    assert str(copy) in told
+    assert len(told.splitlines()) == 1
 
 
 def test_an_empty_old_store_needs_no_copy(tmp_path: Path) -> None:

@@ -8,7 +8,6 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -97,7 +96,11 @@ def test_export_into_a_folder_that_is_not_there_is_one_line(stocked: Path, tmp_p
 def test_export_stops_quietly_when_nobody_reads_on(stocked: Path) -> None:
     command = f"{sys.executable} -m kb export | head -c 10"
     done = subprocess.run(
-        ["bash", "-c", command], capture_output=True, env=environment(stocked), timeout=60, check=False
+        ["bash", "-c", command],
+        capture_output=True,
+        env=environment(stocked),
+        timeout=commands.STUCK_S,
+        check=False,
     )
     assert done.returncode == 0
     assert done.stderr == b""
@@ -193,37 +196,27 @@ def test_a_taken_port_is_told(data: Path) -> None:
 
 
 @contextmanager
-def serving(data: Path, *arguments: str) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
+def serving(data: Path, *arguments: str) -> Iterator[tuple[str, commands.Process]]:
     """A running server and its address, stopped with Ctrl+C."""
-    server = subprocess.Popen(
-        [sys.executable, "-m", "kb", "serve", "--no-browser", "--port", "0", *arguments],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        env=environment(data),
-    )
+    server = commands.start(["serve", "--no-browser", "--port", "0", *arguments], environment(data))
     try:
-        assert server.stdout is not None
-        line = server.stdout.readline().decode()
+        line = server.stdout.readline()
         found = re.fullmatch(r"Board fault book answers at (http://127\.0\.0\.1:\d+/)\n", line)
-        assert found, (line, server.stderr.read() if server.poll() is not None and server.stderr else b"")
+        assert found, (line, server.communicate()[1])
         yield found[1], server
     finally:
         server.send_signal(signal.SIGINT)
-        try:
-            server.communicate(timeout=20)
-        except subprocess.TimeoutExpired:
-            server.kill()
-            server.communicate()
+        server.communicate()
 
 
 def test_serve_prints_one_line_with_its_address_once_it_answers(stocked: Path) -> None:
     with serving(stocked) as (address, server):
-        with urlopen(address + "api/health", timeout=20) as answer:
+        with urlopen(address + "api/health", timeout=commands.STUCK_S) as answer:
             assert answer.status == 200
         server.send_signal(signal.SIGINT)
-        out, err = server.communicate(timeout=20)
-    assert out == b""
-    assert b"Traceback" not in err
+        out, err = server.communicate()
+    assert out == ""
+    assert "Traceback" not in err
 
 
 def test_the_demo_never_touches_the_data_folder_and_leaves_nothing_behind(data: Path, tmp_path: Path) -> None:
@@ -231,10 +224,8 @@ def test_the_demo_never_touches_the_data_folder_and_leaves_nothing_behind(data: 
     scratch.mkdir()
     os.environ["TMPDIR"], kept = str(scratch), os.environ.get("TMPDIR")
     try:
-        started = time.monotonic()
         with serving(data, "--demo") as (address, _):
-            assert time.monotonic() - started < 60
-            with urlopen(address + "families/HX-210", timeout=20) as answer:
+            with urlopen(address + "families/HX-210", timeout=commands.STUCK_S) as answer:
                 page = answer.read().decode()
             assert "Demo store" in page
             assert "5VSB" in page

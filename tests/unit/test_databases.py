@@ -5,20 +5,19 @@ from __future__ import annotations
 import os
 import shutil
 import signal
-import subprocess
-import sys
 from contextlib import suppress
 from pathlib import Path
 
+import commands
 import pytest
 from processes import until
 
 _RUN = """
-import sys, time
+import signal
 from databases import Server
 server = Server()
 print(server.process.pid, server.folder, flush=True)
-time.sleep(300)
+signal.pause()
 """
 
 
@@ -32,23 +31,14 @@ def is_running(pid: int) -> bool:
 
 @pytest.mark.once("it starts a server of its own")
 def test_a_server_ends_with_a_test_run_that_is_killed() -> None:
-    tests = Path(__file__).parents[1]
-    run = subprocess.Popen(
-        [sys.executable, "-c", _RUN],
-        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(tests), str(tests.parent)])},
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    assert run.stdout is not None
+    run = commands.start_code(_RUN, [], dict(os.environ))
     pid, _, folder = run.stdout.readline().strip().partition(" ")
     try:
         assert is_running(int(pid))
         run.send_signal(signal.SIGKILL)
-        until(lambda: not is_running(int(pid)), 20)
+        until(lambda: not is_running(int(pid)))
     finally:
         with suppress(ProcessLookupError):
             os.kill(int(pid), signal.SIGQUIT)
-        run.kill()
-        run.wait(10)
-        run.stdout.close()
+        run.close()
         shutil.rmtree(folder, ignore_errors=True)

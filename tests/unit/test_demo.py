@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import json
 import re
-import time
 import tracemalloc
 from collections import Counter, defaultdict
 from datetime import date
@@ -358,18 +357,10 @@ def test_a_fault_kind_with_an_unknown_symptom_is_refused() -> None:
         FaultKind("x", "relay", "enable and relay", "open", symptoms="dead 50", rails="standby strange 5-6")
 
 
-def test_ten_thousand_cases_are_made_fast_and_in_bounded_memory(capsys: pytest.CaptureFixture[str]) -> None:
-    started = time.perf_counter()
-    count = sum(len(line) for line in lines(generate(1, 10_000, 200)))
-    seconds = time.perf_counter() - started
-    with capsys.disabled():
-        print(
-            f"\ndemo generator: 10,000 cases, {count / 1e6:.1f} MB in {seconds:.2f} s = {10_000 / seconds:,.0f} cases/s"
-        )
-    assert seconds < 20
+def test_cases_are_made_one_by_one_in_bounded_memory() -> None:
     tracemalloc.start()
     peaks = []
-    for size in (500, 4_000):
+    for size in (500, 3_000):
         tracemalloc.reset_peak()
         before = tracemalloc.get_traced_memory()[0]
         for _ in generator.generate(1, size, 30):

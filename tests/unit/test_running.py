@@ -15,9 +15,12 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from urllib.request import urlopen
 
+import commands
 import pytest
 from factories import a_case, a_family, bring, settings_in, shop_in
+from processes import bare_environment
 
+import kb
 from kb.errors import BadInput
 from kb.service.operate import upgrades
 from kb.service.operate.upgrades import Failed, Ran
@@ -35,7 +38,7 @@ def verified(text: str, folder: Path) -> str:
         env={**os.environ, "XDG_RUNTIME_DIR": str(folder)},
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=commands.STUCK_S,
         check=False,
     )
     return done.stderr + ("" if done.returncode == 0 else f"exit status {done.returncode}")
@@ -70,6 +73,48 @@ def test_the_unit_is_written_for_its_owner_alone(tmp_path: Path) -> None:
     assert [entry.name for entry in file.parent.iterdir()] == [file.name]
 
 
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (["--tls-cert", "bench.pem"], "A certificate needs its key. Name both --tls-cert and --tls-key."),
+        (["--tls-cert", "none.pem", "--tls-key", "none.key"], "none.pem cannot be used with the key"),
+        (["--host", "0.0.0.0"], "there is no account that administers yet. Make one with: kb person add"),
+    ],
+)
+def test_a_unit_that_could_not_serve_is_refused_with_what_it_lacks(
+    tmp_path: Path, options: list[str], told: str
+) -> None:
+    environment = bare_environment(KB_DATA=str(tmp_path / "data"), XDG_CONFIG_HOME=str(tmp_path))
+    done = commands.run(["unit", *options], environment)
+    said = done.stderr.decode()
+    assert (done.returncode, done.stdout) == (1, b""), said
+    assert said.startswith("kb: ")
+    assert len(said.splitlines()) == 1
+    assert told in said
+    assert not (tmp_path / "systemd").exists()
+
+
+def test_a_unit_refuses_a_port_and_settings_as_the_server_does(tmp_path: Path) -> None:
+    environment = bare_environment(KB_DATA=str(tmp_path / "data"), XDG_CONFIG_HOME=str(tmp_path))
+    wrong = commands.run(["unit", "--port", "99999"], environment)
+    assert wrong.returncode == 2
+    assert b"a port is a whole number from 0 to 65535" in wrong.stderr
+    misspelt = commands.run(["unit", "--show"], environment | {"KB_SHOPNAME": "x"})
+    assert misspelt.returncode == 1
+    assert b"KB_SHOPNAME, which is no setting. Write KB_SHOP_NAME if that is meant" in misspelt.stderr
+
+
+def test_a_unit_is_shown_or_written_with_the_places_of_the_records(tmp_path: Path) -> None:
+    environment = bare_environment(KB_DATA=str(tmp_path / "data"), XDG_CONFIG_HOME=str(tmp_path))
+    shown = commands.run(["unit", "--port", "8766", "--show"], environment)
+    assert (shown.returncode, shown.stderr) == (0, b"")
+    assert f'Environment="KB_DATA={tmp_path}/data"' in shown.stdout.decode()
+    written = commands.run(["unit", "--port", "8766"], environment)
+    assert written.returncode == 0, written.stderr
+    assert (tmp_path / "systemd" / "user" / process.UNIT_NAME).read_bytes() == shown.stdout
+    assert not (tmp_path / "data").exists()
+
+
 def test_nothing_is_told_where_nobody_asked(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
     assert not process.tell_supervisor("READY=1")
@@ -83,7 +128,7 @@ def test_a_served_program_says_when_it_is_ready_and_when_it_stops(tmp_path: Path
     name = f"@kb-test-{os.getpid()}" if abstract else str(tmp_path / "notify")
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as supervisor:
         supervisor.bind("\0" + name[1:] if abstract else name)
-        supervisor.settimeout(60)
+        supervisor.settimeout(commands.STUCK_S)
         kept = {key: value for key, value in os.environ.items() if not key.startswith("KB_")}
         environment = {
             **kept,
@@ -93,24 +138,17 @@ def test_a_served_program_says_when_it_is_ready_and_when_it_stops(tmp_path: Path
             "KB_LOG_LEVEL": "info",
             "NOTIFY_SOCKET": name,
         }
-        server = subprocess.Popen(
-            [sys.executable, "-m", "kb", "serve", "--no-browser", "--port", "0"],
-            env=environment,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
+        server = commands.start(["serve", "--no-browser", "--port", "0"], environment)
         try:
             assert supervisor.recv(100) == b"READY=1"
-            assert server.stdout is not None
             address = server.stdout.readline().split()[-1]
-            with urlopen(address + "families", timeout=30) as answer:
+            with urlopen(address + "families", timeout=commands.STUCK_S) as answer:
                 request = answer.headers["X-Request-Id"]
             server.send_signal(signal.SIGTERM)
             assert supervisor.recv(100) == b"STOPPING=1"
-            _, said = server.communicate(timeout=60)
+            _, said = server.communicate()
         finally:
-            server.kill()
+            server.close()
     # systemd counts an end by the signal it sent as a clean one.
     assert server.returncode in (0, -signal.SIGTERM)
     lines = [json.loads(line) for line in said.splitlines()]
@@ -219,7 +257,7 @@ def test_a_failed_installation_stops_before_the_store(stocked: Path, tmp_path: P
 
 def test_a_store_the_new_version_cannot_use_is_told_with_the_way_back(stocked: Path, tmp_path: Path) -> None:
     with pytest.raises(Failed, match="cannot use the store: damaged") as caught:
-        upgrades.upgrade(settings_in(stocked), tmp_path, top=None, run=Machine(kb="damaged"))
+        upgrades.upgrade(settings_in(stocked), tmp_path, top=None, run=Machine(**{"kb check": "damaged"}))
     [backup] = stocked.glob("backups/before-upgrade-*.zip")
     assert f"kb restore {backup}" in (caught.value.remedy or "")
 
@@ -237,7 +275,7 @@ def test_a_command_is_run_without_a_shell_and_its_last_lines_are_kept() -> None:
 
 
 def test_this_program_runs_from_a_checkout() -> None:
-    package = Path(upgrades.__file__).parents[1]
+    package = Path(kb.__file__).parent
     assert upgrades.checkout(package) == package.parent
     assert upgrades.checkout(package / "service") is None
 

@@ -61,6 +61,36 @@ def test_a_file_that_cannot_be_used_is_refused_with_the_reason(file: Path, text:
     assert caught.value.remedy
 
 
+@pytest.mark.parametrize(
+    ("name", "remedy"),
+    [
+        ("KB_SHOP_NMAE", "Write KB_SHOP_NAME if that is meant, or unset it."),
+        ("kb_warrenty_days", "Write KB_WARRANTY_DAYS if that is meant, or unset it."),
+        ("KB_", "Check the spelling (kb settings lists them all), or unset it."),
+        ("KB_EVERYTHING_ELSE", "Check the spelling (kb settings lists them all), or unset it."),
+    ],
+)
+def test_a_misspelt_name_in_the_environment_is_refused_like_one_in_the_file(
+    file: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    name: str,
+    remedy: str,
+) -> None:
+    monkeypatch.setenv(name, "90")
+    assert main(["check"]) == 1
+    told = f"kb: The environment names {name.upper()}, which is no setting. {remedy}\n"
+    assert capsys.readouterr().err == told
+    assert not (file.parent / "data").exists()
+
+
+def test_a_misspelt_name_in_the_file_comes_with_what_may_be_meant(file: Path) -> None:
+    file.write_text('shop_nmae = "x"\n')
+    with pytest.raises(BadInput) as caught:
+        Settings.load()
+    assert caught.value.remedy == "Write shop_name if that is meant, or take the line out."
+
+
 def test_a_value_of_the_wrong_kind_names_its_setting(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     file.write_text('warranty_days = "long"\n')
     assert main(["check"]) == 1

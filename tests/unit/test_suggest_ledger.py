@@ -133,6 +133,7 @@ def test_many_withdrawn_cases_leave_no_trace_in_memory_or_counts() -> None:
     assert len(ledger.rows.uids) < 1_200
 
 
+@pytest.mark.long
 def test_adding_costs_the_same_in_a_large_store() -> None:
     world = World(3)
     cases = cases_of(world, world.sample(12_000, seed=2))
@@ -141,12 +142,12 @@ def test_adding_costs_the_same_in_a_large_store() -> None:
         fresh = [replace(one, uid=f"x{one.uid}") for one in cases[:300]]
         best = float("inf")
         for _ in range(3):
-            start = time.perf_counter()
+            start = time.process_time()
             for one in fresh:
                 ledger.add(one)
             for one in fresh:
                 ledger.withdraw(one.uid)
-            best = min(best, time.perf_counter() - start)
+            best = min(best, time.process_time() - start)
         return best
 
     small, large = ledger_of(*cases[:100]), ledger_of(*cases)

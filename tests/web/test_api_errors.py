@@ -13,6 +13,8 @@ from kb.errors import StoreTrouble
 from kb.service.boards import families
 from kb.service.cases import cases
 
+pytestmark = pytest.mark.both("which numbers, days and characters a column takes")
+
 HOSTILE = (
     "<script>alert(1)</script>",
     "'; DROP TABLE board_case; --",

@@ -2,41 +2,104 @@
 
 from __future__ import annotations
 
+import asyncio
 import gc
 import http.client
-import os
 import socket
 import ssl
-import subprocess
-import sys
 import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
 import trustme
 import uvicorn
+from commands import STUCK_S
 from databases import PLACES
 from factories import a_case, a_family, bring, settings_in, shop_in
+from processes import served, until
 from signed_in import PASSWORD
 
 from kb.service import Shop
 from kb.service.accounts import audit, people
 from kb.web.app import create_app
 from kb.web.guard import requests
-from kb.web.guard.connections import PatientProtocol
+from kb.web.guard.connections import BLOCKED_S, HEAD_S, MOST_FROM_ONE_PLACE, PatientProtocol
 
 
-class Hasty(PatientProtocol):
-    """The same with little patience, so that a test need not wait."""
+class StoppedClock(asyncio.SelectorEventLoop):
+    """An event loop whose time stands still until a test moves it on, so that no limit is waited for."""
 
-    head_s = 0.6
-    blocked_s = 0.6
-    most_from_one_place = 6
+    _now = 0.0
+
+    def time(self) -> float:
+        return self._now
+
+    def move_on(self, seconds: float) -> None:
+        """From any thread."""
+
+        def move() -> None:
+            self._now += seconds
+
+        self.call_soon_threadsafe(move)
+
+
+class Served:
+    """A server in a thread on a clock that stands still."""
+
+    def __init__(self, shop: Shop) -> None:
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.port = self.listener.getsockname()[1]
+        self.clock = StoppedClock()
+        config = uvicorn.Config(
+            create_app(shop), http=PatientProtocol, ws="none", log_level="critical", server_header=False,
+            lifespan="off", timeout_keep_alive=30,
+        )  # fmt: skip
+        self._server = uvicorn.Server(config)
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+        until(lambda: self._server.started)
+
+    def _run(self) -> None:
+        with asyncio.Runner(loop_factory=lambda: self.clock) as runner:
+            runner.run(self._server.serve([self.listener]))
+
+    def open_connections(self) -> int:
+        return len(self._server.server_state.connections)
+
+    def wait(self, seconds: float) -> None:
+        """So much time goes by, after the server has read all that was sent before and has done what was due."""
+        self._settle()
+        self.clock.move_on(seconds)
+        self._settle()
+
+    def wait_until_closed(self, step_s: float) -> None:
+        """Time goes by until no connection is left; for what begins in a thread, no test knows when."""
+
+        def is_closed() -> bool:
+            self.wait(step_s)
+            return self.open_connections() == 0
+
+        until(is_closed)
+
+    def _settle(self) -> None:
+        async def some_rounds() -> None:
+            for _ in range(20):
+                await asyncio.sleep(0)
+
+        asyncio.run_coroutine_threadsafe(some_rounds(), self.clock).result(STUCK_S)
+
+    def stop(self) -> None:
+        self._server.should_exit = True
+        while self._thread.is_alive():
+            with suppress(RuntimeError):  # closed meanwhile
+                self.clock.move_on(1.0)
+            self._thread.join(0.01)
+        self.listener.close()
 
 
 @pytest.fixture
@@ -48,31 +111,28 @@ def shop(tmp_path: Path) -> Iterator[Shop]:
 
 
 @contextmanager
-def serving(shop: Shop) -> Iterator[int]:
-    """A server in a thread, with little patience; answers its port."""
-    listener = socket.create_server(("127.0.0.1", 0))
-    config = uvicorn.Config(
-        create_app(shop), http=Hasty, ws="none", log_level="critical", server_header=False, lifespan="off"
-    )
-    server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
-    thread.start()
+def serving(shop: Shop) -> Iterator[Served]:
+    """A server in a thread, whose time stands still."""
+    made = Served(shop)
     try:
-        yield listener.getsockname()[1]
+        yield made
     finally:
-        server.should_exit = True
-        thread.join(20)
-        listener.close()
+        made.stop()
 
 
 @pytest.fixture
-def port(shop: Shop) -> Iterator[int]:
-    with serving(shop) as number:
-        yield number
+def served_shop(shop: Shop) -> Iterator[Served]:
+    with serving(shop) as made:
+        yield made
+
+
+@pytest.fixture
+def port(served_shop: Served) -> int:
+    return served_shop.port
 
 
 def connect(port: int) -> socket.socket:
-    made = socket.create_connection(("127.0.0.1", port), timeout=20)
+    made = socket.create_connection(("127.0.0.1", port), timeout=STUCK_S)
     made.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     return made
 
@@ -96,74 +156,87 @@ def rest_of(connection: socket.socket) -> bytes:
     return found
 
 
-def test_a_head_that_never_ends_is_hung_up_on_however_it_drips(port: int) -> None:
-    with connect(port) as silent, connect(port) as dripping:
-        began = time.monotonic()
+def test_a_head_that_never_ends_is_hung_up_on_however_it_drips(served_shop: Served) -> None:
+    with connect(served_shop.port) as silent, connect(served_shop.port) as dripping:
         dripping.sendall(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n")
-        with pytest.raises(OSError):  # noqa: PT012  each line may be the one that finds nobody there
-            for number in range(600):
-                dripping.sendall(b"X-%d: a\r\n" % number)
-                time.sleep(0.02)
-        assert time.monotonic() - began < 8
+        for number in range(4):
+            served_shop.wait(HEAD_S / 5)
+            dripping.sendall(b"X-%d: a\r\n" % number)
+        served_shop.wait(0)
+        assert served_shop.open_connections() == 2
+        served_shop.wait(HEAD_S / 5)
         assert rest_of(silent) == b""
+        assert rest_of(dripping) == b""
 
 
-def test_a_quick_second_request_on_the_same_connection_is_answered(port: int) -> None:
-    with connect(port) as connection:
+def test_a_quick_second_request_on_the_same_connection_is_answered(served_shop: Served) -> None:
+    with connect(served_shop.port) as connection:
         for _ in range(3):
+            served_shop.wait(HEAD_S * 0.9)
             connection.sendall(b"GET /api/health HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
             assert one_answer(connection).status == 200
         # Half a head after a good request buys no more time than a first one.
         connection.sendall(b"GET /api/hea")
+        served_shop.wait(HEAD_S)
         assert rest_of(connection) == b""
 
 
-def test_a_body_that_comes_too_slowly_is_refused(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(requests, "BODY_GRACE_S", 0.5)
+def test_a_body_that_comes_too_slowly_is_refused(served_shop: Served) -> None:
     head = (
         b"POST /cases HTTP/1.1\r\nHost: 127.0.0.1\r\nOrigin: http://127.0.0.1\r\n"
         b"Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 5000\r\n\r\n"
     )
-    with serving(shop) as port, connect(port) as connection:
+    with connect(served_shop.port) as connection:
         connection.sendall(head + b"family=GL-31")
+        served_shop.wait_until_closed(requests.BODY_GRACE_S / 4)
         answer = rest_of(connection)
     assert answer.startswith(b"HTTP/1.1 408"), answer[:200]
     assert b"The request came too slowly." in answer
     assert b"connection: close" in answer.lower()
 
 
-def test_a_body_that_trickles_after_its_refusal_is_hung_up_on(port: int) -> None:
+def test_a_body_that_trickles_after_its_refusal_is_hung_up_on(served_shop: Served) -> None:
     head = b"POST /cases HTTP/1.1\r\nHost: evil.example\r\nContent-Length: 500000\r\n\r\n"
-    with connect(port) as connection:
+    with connect(served_shop.port) as connection:
         connection.sendall(head)
         assert connection.recv(65_536).startswith(b"HTTP/1.1 403")
-        with pytest.raises(OSError):  # noqa: PT012
-            for _ in range(600):
+        with suppress(OSError):  # it may be hung up on before
+            for _ in range(5):
                 connection.sendall(b"x")
-                time.sleep(0.02)
+                served_shop.wait(HEAD_S / 4)
+        assert served_shop.open_connections() == 0
+        rest_of(connection)
 
 
-def test_an_answer_that_nobody_reads_is_given_up(port: int) -> None:
+def test_an_answer_that_nobody_reads_is_given_up(served_shop: Served) -> None:
     with socket.socket() as connection:
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
-        connection.settimeout(20)
-        connection.connect(("127.0.0.1", port))
+        connection.connect(("127.0.0.1", served_shop.port))
+        connection.setblocking(False)
         asked = b"GET /api/openapi.json HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
-        with pytest.raises(OSError):  # noqa: PT012  asking on and reading nothing
-            for _ in range(3000):
+        # Asking on and reading nothing: the server reads no further when it can send no more.
+        full_since = 0
+        while full_since < 20:
+            try:
                 connection.sendall(asked * 20)
-                time.sleep(0.01)
+                full_since = 0
+            except BlockingIOError:
+                full_since += 1
+                served_shop.wait(0)
+                time.sleep(0.01)  # for the threads that make answers
+        assert served_shop.open_connections() == 1
+        served_shop.wait_until_closed(BLOCKED_S / 4)
 
 
-def test_one_place_cannot_take_all_connections(port: int) -> None:
-    held = [connect(port) for _ in range(Hasty.most_from_one_place)]
-    time.sleep(0.1)  # the server has to have seen them
-    with connect(port) as one_more:
+def test_one_place_cannot_take_all_connections(served_shop: Served) -> None:
+    held = [connect(served_shop.port) for _ in range(MOST_FROM_ONE_PLACE)]
+    until(lambda: served_shop.open_connections() == MOST_FROM_ONE_PLACE)
+    with connect(served_shop.port) as one_more:
         assert rest_of(one_more) == b""
     for connection in held:
         connection.close()
-    time.sleep(0.1)
-    with connect(port) as again:
+    until(lambda: served_shop.open_connections() == 0)
+    with connect(served_shop.port) as again:
         again.sendall(b"GET /api/health HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
         assert again.recv(65_536).startswith(b"HTTP/1.1 200")
 
@@ -223,29 +296,8 @@ def test_what_people_type_makes_no_header_lines(port: int) -> None:
 @contextmanager
 def kb_serve(data: Path, *arguments: str, **settings: str) -> Iterator[str]:
     """`kb serve` as people start it; answers its address."""
-    kept = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
-    process = subprocess.Popen(
-        [sys.executable, "-m", "kb", "serve", "--no-browser", "--port", "0", *arguments],
-        env={
-            **kept,
-            "KB_DATA": str(data),
-            "KB_DATABASE_URL": PLACES.of(data),
-            "KB_BACKUP_DAILY": "no",
-            **settings,
-        },
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stdout is not None
-    assert process.stderr is not None
-    try:
-        line = process.stdout.readline()
-        assert "answers at" in line, process.stderr.read()
-        yield line.split()[-1]
-    finally:
-        process.terminate()
-        process.communicate(timeout=30)
+    with served(data, *arguments, address=PLACES.of(data), **settings) as (address, _):
+        yield address + "/"
 
 
 @pytest.fixture
@@ -278,7 +330,7 @@ def test_by_https_the_session_cookie_is_secure_and_of_this_host_alone(
     with kb_serve(data, "--tls-cert", str(cert), "--tls-key", str(key), KB_SIGN_IN="always") as address:
         assert address.startswith("https://127.0.0.1:")
         place = address.split("/")[2]
-        connection = http.client.HTTPSConnection(place, context=trusted, timeout=30)
+        connection = http.client.HTTPSConnection(place, context=trusted, timeout=STUCK_S)
         connection.request("GET", "/", headers={"Accept": "text/html"})
         answer = connection.getresponse()
         answer.read()
@@ -319,7 +371,7 @@ def test_a_certificate_that_cannot_be_used_is_told_in_one_line(
 
 
 def ask(address: str, host: str, path: str = "/api/health", **headers: str) -> int:
-    connection = http.client.HTTPConnection(address.split("/")[2], timeout=30)
+    connection = http.client.HTTPConnection(address.split("/")[2], timeout=STUCK_S)
     connection.request("GET", path, headers={"Host": host, **headers})
     status = connection.getresponse().status
     connection.close()
@@ -360,7 +412,7 @@ def test_the_word_of_a_proxy_is_taken_from_the_one_that_was_named_only(data: Pat
         return {line.entry.address for line in lines}
 
     def wrong(address: str, told: str) -> None:
-        connection = http.client.HTTPConnection(address.split("/")[2], timeout=30)
+        connection = http.client.HTTPConnection(address.split("/")[2], timeout=STUCK_S)
         connection.request(
             "POST",
             "/sign-in",
@@ -408,15 +460,12 @@ def test_downloads_given_up_half_way_hold_no_connection_and_no_folder(
     gc.collect()
     gc.disable()  # what is only held by itself stays until it is collected
     try:
-        with serving(shop) as port:
+        with serving(shop) as server:
             for _ in range(4):
-                with connect(port) as connection:
+                with connect(server.port) as connection:
                     head = f"GET /api/export?format={format} HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
                     connection.sendall(head.encode())
                     assert connection.recv(2_000).startswith(b"HTTP/1.1 200")
-            end = time.monotonic() + 20
-            while held() != (0, []) and time.monotonic() < end:
-                time.sleep(0.02)
-            assert held() == (0, [])
+            until(lambda: held() == (0, []))
     finally:
         gc.enable()

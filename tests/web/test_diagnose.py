@@ -326,7 +326,7 @@ def test_one_case_gives_one_cause_and_a_sum_of_one(empty: Ask) -> None:
         ),
         ("symptom=fuse+blow&state=present", "symptom.0", "Perhaps you mean “fuse blown”"),
         ("family=HX-210&reading=9V+4.7+standby", "reading.0", "family HX-210 has no such rail"),
-        ("reading=5VSB+4.7+standby", "reading.0", "no board family is chosen"),
+        ("reading=XQ7+4.7+standby", "reading.0", "no board family is chosen"),
         ("family=HX-210&reading=4.7+standby", "reading.0", "rail or test point is missing"),
         ("family=HX-210&reading=5VSB+4.7", "reading.0", "in which state the supply was"),
         ("family=HX-210&reading=5VSB+2,200+standby", "reading.0", "ambiguous"),

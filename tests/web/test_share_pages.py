@@ -13,18 +13,18 @@ from typing import Any
 
 import pictures_made as made
 import pytest
+from commands import STUCK_S
 from factories import a_case, a_family, bring, exported, fresh_shop
 from web_client import Client, Page, error_of
 
 from kb.service.cases import files
 from kb.service.transfer import shares
-from kb.web.pages import share
 
 
 @pytest.fixture
 def shop() -> Iterator[Client]:
     client = Client(fresh_shop())
-    private = a_case("anna-1", complaint="Anna says the relay ticks", customer="Anna Quayle")
+    private = a_case("anna-1", complaint="Anna says the relay ticks", customer="Anna Quilverby")
     assert bring(client.shop, a_family(), private, a_case("two", complaint="hums")).saved
     yield client
     client.close()
@@ -108,11 +108,11 @@ def test_a_long_look_leads_to_the_page_of_the_work_and_from_there_to_what_was_se
     look_through = shares.preview
 
     def slow(*given: Any, **options: Any) -> shares.Preview:
-        assert go_on.wait(30)
+        assert go_on.wait()
         return look_through(*given, **options)
 
     monkeypatch.setattr(shares, "preview", slow)
-    monkeypatch.setattr(share, "_PATIENCE_SECONDS", 0.0)
+    shop.shop.jobs.patience_s = 0.0
     form = Page(shop.get("/data/share").text).form("/data/share") | {"name": "Harbour bench"}
     sent = shop.post("/data/share", data=form)
     assert sent.status_code == 303
@@ -121,7 +121,7 @@ def test_a_long_look_leads_to_the_page_of_the_work_and_from_there_to_what_was_se
     job = shop.shop.jobs.get(sent.headers["location"].rsplit("/", 1)[1])
     assert shop.get(job.answer_at).headers["location"] == sent.headers["location"]
     go_on.set()
-    assert job.wait(30)
+    assert job.wait(STUCK_S)
     assert shop.get(sent.headers["location"]).headers["location"] == job.answer_at
     seen = shop.get(job.answer_at)
     assert "2 cases of 1 board family. Masked: 1 name." in seen.text

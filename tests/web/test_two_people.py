@@ -13,6 +13,8 @@ from kb.service.bench import loads
 from kb.service.boards import families, vocabulary
 from kb.service.cases import cases
 
+pytestmark = pytest.mark.both("two transactions at once")
+
 
 def opened(client: Client, path: str, action: str) -> dict[str, Any]:
     return dict(Page(client.get(path).text).form(action))

@@ -256,6 +256,8 @@ def _means(record: CaseRecord, test: RunView | None, kind: str) -> str:
         return "The board could be repaired, but not for a price that makes sense. We advise against it."
     if record.verdict == "not repairable":
         return "The board cannot be repaired. It needs to be replaced."
+    if record.verdict == "declined":
+        return "The board was not repaired, as agreed with you."
     if test is not None and test.verdict.state == "failed":
         return "The board is faulty. We will tell you what a repair would cost before going on."
     return "The work on this board is not finished."

@@ -10,6 +10,15 @@ from kb.facts.symptoms import DEAD_CHECKS
 from kb.model import EvidenceRecord, FamilyRecord, SymptomRecord
 from kb.service.diagnose import track_records
 from kb.service.diagnose.evidence import Gathered, Notice, gather, read_line
+from kb.service.diagnose.general import (
+    BoardSays,
+    Excluded,
+    Finding,
+    InOrder,
+    board_says,
+    parts_of_family,
+    usual_rails,
+)
 from kb.service.shop.shop import Shop
 from kb.service.shop.translate import JudgedReading
 from kb.service.transfer import origins
@@ -33,7 +42,10 @@ from kb.suggest import (
 
 __all__ = [
     "Cause",
+    "Excluded",
     "Explained",
+    "Finding",
+    "InOrder",
     "Lasted",
     "Measurement",
     "Notice",
@@ -58,8 +70,9 @@ _ENOUGH_FOLLOWED = 5
 class Suggestions:
     """A ranking with everything there is to say about the evidence behind it.
 
-    `first_checks` is filled only where there is no case to rank by, `stop` where a replacement price was
-    given, `what_if` where it was asked for.
+    `first_checks` are those that nothing known answers yet, `excluded` the sections that the readings speak
+    for, `in_order` how likely nothing is wrong with the board, `findings` parts measured or seen to be bad;
+    `stop` is there where a replacement price was given, `what_if` where it was asked for.
     """
 
     ranking: Ranking
@@ -71,6 +84,9 @@ class Suggestions:
     notices: tuple[Notice, ...]
     first_checks: tuple[str, ...]
     stop: StopPoint | None
+    excluded: tuple[Excluded, ...]
+    in_order: InOrder
+    findings: tuple[Finding, ...]
     what_if: tuple[WhatIf, ...] = ()
 
 
@@ -129,9 +145,10 @@ def suggest(
     """Ranks the causes for a board. Raises BadInput where the evidence contradicts itself."""
     gathered = gather(shop, asked)
     with shop.derived.counts() as (ledger, weights):
+        says = _says(gathered, ledger)
         ranking = rank(ledger, gathered.evidence, weights, order=asked.order, limit=limit)
         moves = what_if(ledger, gathered.evidence, weights) if with_what_if else ()
-    return _suggestions(gathered, ranking, replacement_price, moves)
+    return _suggestions(gathered, says, ranking, replacement_price, moves)
 
 
 def explain(
@@ -149,8 +166,9 @@ def explain(
     """
     gathered = gather(shop, asked, dropped)
     evidence = gathered.evidence
-    candidates = _candidates_for(shop, gathered)
     with shop.derived.counts() as (ledger, weights):
+        says = _says(gathered, ledger)
+        candidates = _candidates_for(shop, gathered, says)
         ranking = rank(ledger, evidence, weights, order=asked.order)
         other = rank(ledger, evidence, weights, order="cheapest" if asked.order == "likely" else "likely")
         moves = what_if(ledger, evidence, weights)
@@ -158,7 +176,7 @@ def explain(
         measurements = next_measurements(ledger, evidence, weights, candidates, limit=most_measurements)
     theirs = [uid for cause in ranking.causes[:spread] for uid in cause.others_uids]
     return Explained(
-        _suggestions(gathered, ranking, replacement_price),
+        _suggestions(gathered, says, ranking, replacement_price),
         frozenset(gathered.rail_of_reading),
         tuple(_switch(gathered, move) for move in moves),
         lasted,
@@ -171,8 +189,8 @@ def explain(
 def measure_next(shop: Shop, asked: EvidenceRecord, *, limit: int = 5) -> tuple[Measurement, ...]:
     """The readings and checks that would tell most per minute. Raises BadInput."""
     gathered = gather(shop, asked)
-    candidates = _candidates_for(shop, gathered)
     with shop.derived.counts() as (ledger, weights):
+        candidates = _candidates_for(shop, gathered, _says(gathered, ledger))
         return next_measurements(ledger, gathered.evidence, weights, candidates, limit=limit)
 
 
@@ -182,13 +200,19 @@ def often_noted(shop: Shop, family: FamilyRecord | None, *, most: int = 10) -> l
         return case_lists.frequent_symptoms(session, family.code if family else None, most)
 
 
+def _says(gathered: Gathered, ledger: Ledger) -> BoardSays:
+    parts = parts_of_family(ledger, gathered.evidence.family)
+    return board_says(gathered.evidence, (*gathered.readings, *gathered.heard), gathered.family, parts)
+
+
 def _suggestions(
     gathered: Gathered,
+    says: BoardSays,
     ranking: Ranking,
     replacement_price: float | None,
     moves: tuple[WhatIf, ...] = (),
 ) -> Suggestions:
-    nothing = ranking.basis == "nothing"
+    known = {*says.answered, *(name for name, _ in gathered.evidence.symptoms)}
     return Suggestions(
         ranking,
         gathered.family,
@@ -196,9 +220,16 @@ def _suggestions(
         gathered.understood,
         gathered.unknown_terms,
         gathered.readings,
-        (*gathered.notices, *_basis_notice(ranking, gathered.family, gathered.evidence)),
-        first_checks(gathered.evidence.kind) if nothing else (),
+        (
+            *gathered.notices,
+            *(Notice(sentence) for sentence in says.sentences),
+            *_basis_notice(ranking, gathered.family, gathered.evidence),
+        ),
+        first_checks(gathered.evidence.kind, known),
         None if replacement_price is None else stop_point(ranking, replacement_price),
+        says.excluded,
+        says.in_order,
+        says.findings,
         moves,
     )
 
@@ -242,14 +273,16 @@ def _switch(gathered: Gathered, move: WhatIf) -> Switch:
     )
 
 
-def _candidates_for(shop: Shop, gathered: Gathered) -> list[Candidate]:
+def _candidates_for(shop: Shop, gathered: Gathered, says: BoardSays) -> list[Candidate]:
     # Whoever has measured with mains on has been past the checks that come before.
     energised = any(fact.supply != "unpowered" for fact in gathered.evidence.rails)
     minutes = {
         "standby": shop.settings.minutes_reading_standby,
         "running": shop.settings.minutes_reading_running,
     }
-    return _candidates(gathered.known, gathered.family, () if energised else DEAD_CHECKS, minutes)
+    known = [entry for entry in gathered.known if entry.name not in says.answered]
+    found = _candidates(known, gathered.family, () if energised else DEAD_CHECKS, minutes)
+    return found if gathered.family is not None and gathered.family.rails else found + usual_rails(minutes)
 
 
 def _candidates(

@@ -16,14 +16,24 @@ from kb.facts.sheet_words import folded
 from kb.model import CaseRecord, explain
 from kb.service.sheets import answers as decide
 from kb.service.sheets.cells import Reader
-from kb.service.sheets.fields import ATTEMPT, FOLLOW_UP, TO_NOTES
+from kb.service.sheets.fields import ATTEMPT, DEVICE, FOLLOW_UP, TO_NOTES
 from kb.service.sheets.known import Known
 from kb.service.sheets.state import Sheet
 from kb.service.sheets.survey import cleaned
 
 _NAMESPACE = uuid.UUID("8f0b5d0e-53d1-4b43-9a53-52f1f0a1c7e4")
 Row = tuple[int, list[str]]
-_SCALARS = ("family", "revision", "received", "closed", "customer", "worker", "waiting_for", "verdict")
+_SCALARS = (
+    "family",
+    "revision",
+    *DEVICE,
+    "received",
+    "closed",
+    "customer",
+    "worker",
+    "waiting_for",
+    "verdict",
+)
 _JOINED = ("complaint", "notes")
 
 

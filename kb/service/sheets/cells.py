@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import date
 from decimal import Decimal
@@ -49,6 +50,11 @@ class Reader:
             return self.day(key, head, text, aside)
         if to == "verdict":
             return self.word("verdict", head, text, aside)
+        if to == "year_made":
+            if re.fullmatch(r"(19|2[01])[0-9]{2}(\.0)?", text.strip()):
+                return int(text.strip()[:4])
+            self._bad(key, head, text, "is no year", aside)
+            return None
         return _line(text)
 
     def day(self, key: str, head: str, text: str, aside: list[str]) -> date | None:

@@ -21,6 +21,10 @@ FIELDS: tuple[Field, ...] = (
     Field("family", "Board number (family)", "The board", True),
     Field("alias", "Other number of the board", "The board"),
     Field("revision", "Revision", "The board", True),
+    Field("brand", "Brand of the device", "The board", True),
+    Field("device", "Kind of device", "The board", True),
+    Field("year_made", "Year the device was made", "The board", True),
+    Field("serial", "Serial number", "The board", True),
     Field("uid", "Own case or job number", "The job", True),
     Field("received", "Day received", "The job", True),
     Field("closed", "Day closed", "The job", True),
@@ -48,6 +52,7 @@ FIELDS: tuple[Field, ...] = (
 )
 BY_VALUE = {field.value: field for field in FIELDS}
 
+DEVICE = ("brand", "device", "year_made", "serial")
 DAYS = ("received", "closed", "follow_up_date")
 ATTEMPT = ("part", "part_class", "section", "failure", "action", "result", "cost", "minutes")
 FOLLOW_UP = ("follow_up_date", "follow_up_state", "follow_up_note")

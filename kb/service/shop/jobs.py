@@ -81,9 +81,14 @@ class Job:
 
 
 class Jobs:
-    """The jobs of this process, worked off one after another by one thread."""
+    """The jobs of this process, worked off one after another by one thread.
+
+    `patience_s` is how long a page waits for a job before it leads to the page of the work itself: small work is
+    done by then.
+    """
 
     def __init__(self) -> None:
+        self.patience_s = 2.0
         self._jobs: dict[str, Job] = {}
         self._lock = threading.Lock()
         self._queue: queue.SimpleQueue[tuple[Job, Callable[[Job], Any]] | None] = queue.SimpleQueue()

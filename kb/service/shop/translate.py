@@ -18,6 +18,7 @@ from kb.bench.rails import (
 )
 from kb.errors import BadInput
 from kb.facts.designators import rail_key
+from kb.facts.rail_names import obvious_rail
 from kb.model import CaseRecord, FamilyRecord, Rail, Reading
 from kb.search import CaseDocument
 from kb.suggest import CaseFacts, FixTry, RailFact
@@ -54,6 +55,63 @@ def find_rail(family: FamilyRecord | None, name: str | None) -> Rail | None:
     return next((rail for rail in family.rails if rail_key(rail.name) == wanted), None)
 
 
+# What a supply of that use is taken to be where only its use is known: volts and tolerance in per cent.
+# Common practice, no published source.
+_USUAL: dict[str, tuple[float, float | None]] = {"standby": (5.0, None), "controller supply": (15.0, 40.0)}
+# Peaks of 230 V and 120 V mains, and what power factor stages make of both.
+_RECTIFIED_V, _BOOSTED_V = (325.0, 170.0), 385.0
+_BULK_TOLERANCE_PCT = 12.0
+# Every supply has them, though a family's list of outputs may not; another name than the family's is a slip.
+_SELDOM_LISTED = frozenset(("bulk", "controller supply"))
+
+
+def rail_meant(family: FamilyRecord | None, reading: Reading) -> Rail | None:
+    """The family's rail that a reading names, else what its name plainly means (`5VSB`, `BULK`, `24V`).
+
+    Bulk is what the family states; without a statement, whichever usual bulk voltage the reading is nearest to.
+    """
+    rail = find_rail(family, reading.rail)
+    if rail is not None or reading.rail is None:
+        return rail
+    obvious = obvious_rail(reading.rail)
+    if obvious is None:
+        return None
+    if family is not None and family.rails:
+        if obvious.role not in _SELDOM_LISTED:
+            return None
+        same = next((one for one in family.rails if one.role == obvious.role), None)
+        if same is not None:
+            return same
+    volts, tolerance_pct = obvious.nominal_v, None
+    if obvious.role == "bulk":
+        volts, tolerance_pct = _bulk_meant(family, reading), _BULK_TOLERANCE_PCT
+    elif volts is None:
+        volts, tolerance_pct = _USUAL.get(obvious.role, (None, None))
+    if not volts:
+        return None
+    return Rail(
+        name=reading.rail,
+        role=obvious.role,
+        nominal_v=volts,
+        tolerance_pct=tolerance_pct,
+        always_on=obvious.always_on,
+    )
+
+
+def _bulk_meant(family: FamilyRecord | None, reading: Reading) -> float:
+    volts = reading.value if reading.value is not None else (reading.max or reading.min or 0.0)
+    if family is not None and family.mains_v:
+        rectified: tuple[float, ...] = (round(family.mains_v * 2**0.5, 1),)
+    else:
+        rectified = _RECTIFIED_V
+    stated = family.bulk_v if family is not None else None
+    if reading.supply == "running" and stated:
+        return stated
+    nearest = min((*rectified, stated or _BOOSTED_V), key=lambda one: abs(one - volts))
+    # Far from all of them it is a 230 V board whose bulk is low.
+    return nearest if abs(nearest - volts) <= 0.15 * nearest else rectified[0]
+
+
 def spec_of(rail: Rail) -> RailSpec:
     """A family's rail as the bench computations take it."""
     return _spec(
@@ -77,9 +135,12 @@ def _as_measured(rail: Rail, reading: Reading) -> RailReading:
     )
 
 
-def judge(family: FamilyRecord | None, reading: Reading) -> JudgedReading:
-    """Assesses a reading where its rail and quantity allow it."""
-    rail = find_rail(family, reading.rail)
+def judge(family: FamilyRecord | None, reading: Reading, *, by_name: bool = False) -> JudgedReading:
+    """Assesses a reading where its rail and quantity allow it.
+
+    `by_name` takes a rail that the family does not know for what its name plainly means.
+    """
+    rail = rail_meant(family, reading) if by_name else find_rail(family, reading.rail)
     if rail is None or reading.quantity not in ASSESSED_QUANTITIES:
         return JudgedReading(reading, rail, None)
     try:
@@ -90,13 +151,15 @@ def judge(family: FamilyRecord | None, reading: Reading) -> JudgedReading:
     return JudgedReading(reading, rail, found)
 
 
-def rail_facts(family: FamilyRecord | None, readings: list[Reading]) -> tuple[RailFact, ...]:
-    """Rail conditions as evidence: the first reading of each kind, as the board came in."""
+def rail_facts(
+    family: FamilyRecord | None, readings: list[Reading], *, by_name: bool = False
+) -> tuple[RailFact, ...]:
+    """Rail conditions as evidence: the first reading of each kind, as the board came in. `by_name` as in `judge`."""
     found: dict[tuple[str, str, str], RailFact] = {}
     for reading in readings:
         if reading.quantity != "dc_v" or reading.after_repair:
             continue
-        rail = find_rail(family, reading.rail)
+        rail = rail_meant(family, reading) if by_name else find_rail(family, reading.rail)
         if rail is None:
             continue
         try:
@@ -152,8 +215,8 @@ def document_of(case: CaseRecord, family: FamilyRecord) -> CaseDocument:
     return CaseDocument(
         uid=str(case.uid),
         family=family.code,
-        aliases=tuple(family.aliases),
-        kind=family.kind,
+        aliases=(*family.aliases, *([case.serial] if case.serial else [])),
+        kind=" ".join(word for word in (family.kind, case.device, case.brand) if word),
         complaint=case.complaint,
         symptoms=tuple(entry.name for entry in case.symptoms if entry.present),
         absent=tuple(entry.name for entry in case.symptoms if not entry.present),

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.pool import StaticPool
 
-_BUSY_TIMEOUT_MS = 15_000
+BUSY_TIMEOUT_S = 15.0
 # What a connection may hold of the file. Reading gains little from more, since the system holds the file as
 # well and any write of another connection empties this; a large import changes pages over and over.
 _READING_KB = 2_048
@@ -33,7 +33,7 @@ def make_engine(url: str) -> Engine:
 def _prepare(connection: sqlite3.Connection, _record: object) -> None:
     connection.isolation_level = None  # transactions are begun below, not by the driver
     for pragma in (
-        f"busy_timeout = {_BUSY_TIMEOUT_MS}",
+        f"busy_timeout = {BUSY_TIMEOUT_S * 1000:.0f}",
         "journal_mode = WAL",
         "synchronous = FULL",
         "foreign_keys = ON",

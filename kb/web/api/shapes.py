@@ -114,14 +114,36 @@ class WhatIfOut(BaseModel):
     leading_changes: bool
 
 
+class ExcludedOut(BaseModel):
+    """A section that the readings speak for, and why."""
+
+    section: str
+    why: str
+
+
+class FindingOut(BaseModel):
+    """A part measured or seen to be bad, or to be in order; `section` is null where its place is not known."""
+
+    part: str
+    part_class: str
+    section: str | None
+    what: str
+    sentence: str
+
+
 class SuggestionsOut(BaseModel):
-    """Probabilities of the causes and `unseen_probability` sum to 1.
+    """Probabilities of the causes, `rest_probability` (of those that `limit` left out) and
+    `unseen_probability` sum to 1.
+
+    `in_order_probability` is how likely nothing is wrong with the board at all, and stands beside the causes,
+    which are ranked as if something were; `in_order_settles` says what would decide it.
 
     Everything counted is the shop's own; what other shops recorded is told beside it, in fields that begin
     with `others`, and each of their cases counted `others_weight` of an own one.
     """
 
     causes: list[CauseOut]
+    rest_probability: float
     unseen_probability: float
     cases_used: int
     others_used: int
@@ -134,6 +156,10 @@ class SuggestionsOut(BaseModel):
     unknown_terms: list[str]
     notices: list[str]
     first_checks: list[str]
+    in_order_probability: float
+    in_order_settles: list[str]
+    excluded: list[ExcludedOut]
+    findings: list[FindingOut]
     stop: StopOut | None
     what_if: list[WhatIfOut]
 
@@ -166,6 +192,7 @@ class FamilyLineOut(BaseModel):
 
 
 class FamiliesOut(BaseModel):
+    total: int
     families: list[FamilyLineOut]
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import date
 from typing import Any
 
 from pydantic import ValidationError
 from starlette.datastructures import FormData
 
+from kb.errors import BadInput
 from kb.facts.spoken_readings import spoken_reading
 from kb.facts.values import parse_iso_date, parse_minutes, parse_money
 from kb.model import CaseRecord, FamilyRecord, Problem, Reading, as_dict, problems
@@ -21,8 +23,19 @@ LISTS = {
     "attempts": ("part", "part_class", "section", "failure", "minutes", "cost"),
     "follow_ups": ("date", "note"),
 }
-_TEXTS = ("family", "revision", "complaint", "customer", "worker", "waiting_for", "notes")
-_PLAIN = (*_TEXTS, "received", "closed", "verdict", "waiting_since")
+_TEXTS = (
+    "family",
+    "revision",
+    "brand",
+    "device",
+    "serial",
+    "complaint",
+    "customer",
+    "worker",
+    "waiting_for",
+    "notes",
+)
+_PLAIN = (*_TEXTS, "year_made", "received", "closed", "verdict", "waiting_since")
 
 
 def line_of(reading: Reading) -> str:
@@ -57,6 +70,7 @@ def form_of(record: CaseRecord) -> Form:
                 "failure": entry.failure,
                 "action": entry.action,
                 "result": entry.result,
+                "cause": {None: "", True: "cause", False: "consequence"}[entry.cause],
                 "cost": "" if entry.cost is None else f"{entry.cost:.2f}",
                 "minutes": "" if entry.minutes is None else str(entry.minutes),
             }
@@ -93,6 +107,7 @@ def record_of(form: Form, family: FamilyRecord | None, today: date) -> CaseRecor
         **{name: form.get(name) for name in _TEXTS},
         "waiting_since": _day(form, "waiting_since", form.get("waiting_since")),
         "uid": form.get("uid") or None,
+        "year_made": form.parse("year_made", form.get("year_made"), _year),
         "received": _day(form, "received", form.get("received")),
         "closed": closed,
         "verdict": verdict,
@@ -126,6 +141,14 @@ def _day(form: Form, name: str, text: str) -> date | None:
     return form.parse(name, text, lambda typed: parse_iso_date(typed, field=name.rpartition(".")[2]))
 
 
+def _year(text: str) -> int:
+    if not re.fullmatch(r"\s*[0-9]{4}\s*", text):
+        raise BadInput(
+            f"“{text.strip()[:20]}” is no year.", field="year_made", remedy="Write four digits, such as 2014."
+        )
+    return int(text)
+
+
 def _reading(form: Form, number: int, row: Row, family: FamilyRecord | None) -> Any:
     after = bool(row.get("after"))
     kept = _kept(row.get("kept", ""))
@@ -150,6 +173,7 @@ def _attempt(form: Form, number: int, row: Row) -> dict[str, Any]:
         **{part: row.get(part, "") for part in ("part", "part_class", "section", "failure")},
         "action": row.get("action", "").strip() or "replace",
         "result": row.get("result") or "not known yet",
+        "cause": {"cause": True, "consequence": False}.get(row.get("cause", "")),
         "cost": None if money is None else money / 100,
         "minutes": form.parse(f"{name}.minutes", row.get("minutes", ""), parse_minutes),
     }

@@ -80,6 +80,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/diagnose/ranking"): READ,
     ("POST", "/api/suggestions"): READ,
     ("POST", "/api/next-measurements"): READ,
+    ("POST", "/api/read"): READ,
     ("GET", "/track-record"): READ,
     ("GET", "/api/track-record"): READ,
     # cases
@@ -237,6 +238,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/jobs/{job_id}/stop"): WORK,
     # what the program says about itself
     ("GET", "/help"): READ,
+    ("GET", "/help/running"): READ,
     ("GET", "/api/docs"): READ,
     ("GET", "/api/openapi.json"): READ,
     ("GET", "/api/schema/{record}.json"): READ,

@@ -22,8 +22,6 @@ from kb.web.streamed import Download
 router = APIRouter()
 JobId = Annotated[str, Path(max_length=32)]
 _MOST_WORDS = 500
-# So long a page waits before it leads to the page of the work itself: small stores are done by then.
-_PATIENCE_SECONDS = 2.0
 
 
 @router.get("/data/share")
@@ -38,7 +36,7 @@ def share_preview(request: Request, shop: ShopHere, data: LongFormHere) -> Respo
     choice = _choice(data)
     # Only another page of the texts may rest on what was seen before: who asks to be shown again means it.
     job = _looked_through(shop, choice, data) if "offset" in data else shares.look(shop, choice)
-    job.wait(_PATIENCE_SECONDS)
+    job.wait(shop.jobs.patience_s)
     if not isinstance(job.result, Seen):
         return see_other(f"/jobs/{job.id}")
     return _page(request, shop, choice, job, _offset(data.get("offset")))
@@ -53,7 +51,7 @@ def share_file(request: Request, shop: ShopHere, data: LongFormHere) -> Response
     except BadInput as error:
         problem = Problem(error.field or "name", error.message, error.remedy or "")
         job = _looked_through(shop, choice, data)
-        job.wait(_PATIENCE_SECONDS)
+        job.wait(shop.jobs.patience_s)
         return _page(request, shop, choice, job, problem=problem)
     shares.keep_name(shop, choice.name.strip())
     name = f"shared-board-faults-{shop.today().isoformat()}.jsonl"

@@ -18,8 +18,6 @@ from kb.web.rendering import render, see_other
 
 router = APIRouter()
 SheetId = Annotated[str, Path(max_length=32)]
-# So long a page waits before it leads to the page of the work itself: short files are done by then.
-_PATIENCE_SECONDS = 2.0
 
 
 def _problem(error: KbError) -> Problem:
@@ -33,9 +31,9 @@ def _page(
     return render(f"sheets/{step}.html", {**shared, **context}, scope=request.scope, status=status)
 
 
-def _after(job: Job) -> Response:
+def _after(shop: Shop, job: Job) -> Response:
     """To the answer of quick work, else to the page that shows how far it is."""
-    job.wait(_PATIENCE_SECONDS)
+    job.wait(shop.jobs.patience_s)
     return see_other(job.answer_at if job.state == "done" else f"/jobs/{job.id}")
 
 
@@ -68,11 +66,11 @@ def upload(request: Request, shop: ShopHere, form: FormWithFilesHere) -> Respons
         problem = Problem("file", "No file was chosen.", "Choose the spreadsheet on your machine.")
         return _start_page(request, shop, problem, 422)
     sheet, job = sheets.begin(shop, sent.filename, sent.file)
-    job.wait(_PATIENCE_SECONDS)
+    job.wait(shop.jobs.patience_s)
     if job.state == "failed":
         sheets.forget(shop, sheet.id)
         return _start_page(request, shop, Problem("file", job.trouble, job.remedy), 422)
-    return _after(job)
+    return _after(shop, job)
 
 
 @router.post("/data/sheet/mappings/remove")
@@ -118,11 +116,11 @@ def change_reading(request: Request, shop: ShopHere, sheet_id: SheetId, form: Fo
         job = sheets.read_anew(shop, sheet, {name: _text(form, name) for name in names if name in form})
     except BadInput as error:
         return _columns_page(request, shop, sheets.load(shop, sheet_id), _problem(error), 422)
-    job.wait(_PATIENCE_SECONDS)
+    job.wait(shop.jobs.patience_s)
     if job.state == "failed":
         problem = Problem("", job.trouble, job.remedy)
         return _columns_page(request, shop, sheets.load(shop, sheet_id), problem, 422)
-    return _after(job)
+    return _after(shop, job)
 
 
 @router.post("/data/sheet/{sheet_id}/columns")
@@ -160,7 +158,7 @@ def decide(request: Request, shop: ShopHere, sheet_id: SheetId, form: FormWithFi
         return _page(request, "values", context, sheet=sheet, status=422)
     if sheet.maps("complaint"):
         return see_other(f"/data/sheet/{sheet_id}/texts")
-    return _after(sheets.start_check(shop, sheet))
+    return _after(shop, sheets.start_check(shop, sheet))
 
 
 @router.get("/data/sheet/{sheet_id}/texts")
@@ -181,7 +179,7 @@ def choose_texts(request: Request, shop: ShopHere, sheet_id: SheetId, form: Form
         bool(form.get("read_texts")),
         listed - {str(name) for name in form.getlist("symptom")},
     )
-    return _after(sheets.start_check(shop, sheet))
+    return _after(shop, sheets.start_check(shop, sheet))
 
 
 @router.get("/data/sheet/{sheet_id}/check")
@@ -200,7 +198,7 @@ def _check_page(
 @router.post("/data/sheet/{sheet_id}/check")
 def start_check(shop: ShopHere, sheet_id: SheetId) -> Response:
     """Checks all rows."""
-    return _after(sheets.start_check(shop, sheets.load(shop, sheet_id)))
+    return _after(shop, sheets.start_check(shop, sheets.load(shop, sheet_id)))
 
 
 @router.get("/data/sheet/{sheet_id}/refused.csv")
@@ -219,7 +217,7 @@ def run(request: Request, shop: ShopHere, sheet_id: SheetId, form: FormWithFiles
         job = sheets.start_run(shop, sheet, keep_good=bool(form.get("keep_good")), mapping_name=name)
     except BadInput as error:
         return _check_page(request, shop, sheet, _problem(error), 422)
-    return _after(job)
+    return _after(shop, job)
 
 
 @router.get("/data/sheet/{sheet_id}/result")
@@ -241,4 +239,4 @@ def undo(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
 @router.post("/data/sheet/{sheet_id}/undo")
 def start_undo(shop: ShopHere, sheet_id: SheetId) -> Response:
     """Takes back what the sheet brought in."""
-    return _after(sheets.start_undo(shop, sheets.load(shop, sheet_id)))
+    return _after(shop, sheets.start_undo(shop, sheets.load(shop, sheet_id)))

@@ -52,7 +52,7 @@ class Follower:
                 # Copied at the end of the pause, not with whatever changes next.
                 pause = AT_HAND_EVERY_S - (now - people_at)
             elif seen != copied or now - copied_at >= _UNCHANGED_EVERY_S:
-                self._shop.at_hand.refresh()
+                self._shop.at_hand.refresh(seen["index"])
                 copied = seen
                 copied_at = people_at = time.monotonic()
             else:

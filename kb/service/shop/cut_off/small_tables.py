@@ -40,9 +40,15 @@ def is_copy(session: Session) -> bool:
 
 
 class AtHand:
-    """The copies. Everything may be called from any thread."""
+    """The copies. Everything may be called from any thread.
+
+    `change` is the number of a change that all of them have seen, `copied` how often people and their sessions were
+    copied: a monitor tells by them whether the copies keep up.
+    """
 
     def __init__(self, store: Store) -> None:
+        self.change = 0
+        self.copied = 0
         self._store = store
         self._copy: Store | None = None
         self._lock = threading.Lock()
@@ -63,21 +69,18 @@ class AtHand:
             session.info[_IS_COPY] = True
             yield session
 
-    @contextmanager
-    def noting(self) -> Iterator[Session]:
-        """A session that changes the copies alone, until they are made anew; for who has read them."""
-        assert self._copy is not None
-        with self._lock, self._copy.writing() as session:
-            yield session
+    def refresh(self, change: int = 0) -> None:
+        """Makes the copies anew. What goes wrong is logged: the older ones then stay.
 
-    def refresh(self) -> None:
-        """Makes the copies anew. What goes wrong is logged: the older ones then stay."""
+        `change` is the number of a change that was there before.
+        """
         if not self._store.is_shared:
             return
         with self._lock:
             if self._copy is None:
                 self._copy = Store("sqlite://")
-            self._take(_TABLES)
+            if self._take(_TABLES):
+                self.change = max(self.change, change)
 
     def refresh_people(self) -> None:
         """Makes the copies of people and their sessions anew, where there are any copies yet."""
@@ -101,6 +104,7 @@ class AtHand:
         assert self._copy is not None
         try:
             copy_tables(self._store, self._copy, names)
+            self.copied += 1
             return True
         except StoreAway:
             pass

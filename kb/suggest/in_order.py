@@ -1,0 +1,117 @@
+"""How likely is it that nothing is wrong with this board, and what would settle it.
+
+Bayes' rule between "in order" and all faults of the catalogue, from what was noticed and measured. The share of
+boards on which no fault is found is given; a tenth is common practice, no published source. A board that fails
+now and then may have been measured while it worked, so half of the weight of a fault that comes and goes lies on
+readings as on a board in order.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from kb.facts.general_practice import NOT_SWITCHED
+from kb.facts.vocabulary import RAIL_CONDITIONS, values
+from kb.suggest.facts_of_case import Evidence, Fault, RailFact
+from kb.suggest.general_knowledge import Knowledge, general_knowledge
+
+NO_FAULT_FOUND_SHARE = 0.1
+_WORKED_MEANWHILE = 0.5
+_COMES_AND_GOES = "board and joints"
+_CONDITIONS = values(RAIL_CONDITIONS)
+_MOST_SETTLING = 3
+
+
+@dataclass(frozen=True, slots=True)
+class InOrder:
+    """`probability` that nothing is wrong on this board; `settles` says what would decide it, as sentences."""
+
+    probability: float
+    settles: tuple[str, ...]
+
+
+def in_order(
+    evidence: Evidence, prior: float = NO_FAULT_FOUND_SHARE, *, part_found_bad: bool = False
+) -> InOrder:
+    """P(nothing is wrong on the board | evidence), with the share `prior` of boards with no fault found.
+
+    `part_found_bad` says that a part was measured shorted, open or worn, which settles it. Raises ValueError
+    for a prior that is no probability.
+    """
+    if not 0.0 <= prior <= 1.0:
+        raise ValueError(f"the share of boards in order must be from 0 to 1, not {prior}")
+    if part_found_bad:
+        return InOrder(0.0, ())
+    knowledge = general_knowledge(evidence.kind)
+    right = _log_in_order(knowledge, evidence)
+    faults: list[tuple[float, float]] = []
+    for section, part_class in dict.fromkeys((one.section, one.part_class) for one in knowledge.faults()):
+        fault = (section, part_class)
+        faults.append((knowledge.share(*fault), _log_of_fault(knowledge, fault, evidence)))
+    top = max(right, *(score for _, score in faults))
+    wrong = math.fsum(share * math.exp(score - top) for share, score in faults)
+    mine = prior * math.exp(right - top)
+    whole = mine + (1.0 - prior) * wrong
+    return InOrder(mine / whole if whole > 0.0 else prior, _settles(evidence))
+
+
+def _log_in_order(knowledge: Knowledge, evidence: Evidence) -> float:
+    score = _rails_in_order(knowledge, evidence.rails)
+    for name, present in evidence.symptoms:
+        chance = knowledge.mentioned_in_order(name)
+        if chance is not None:
+            score += math.log(chance if present else 1.0 - chance)
+    return score
+
+
+def _rails_in_order(knowledge: Knowledge, rails: tuple[RailFact, ...]) -> float:
+    return math.fsum(
+        math.log(knowledge.rail_in_order(*fact.key)[_CONDITIONS.index(fact.condition)])
+        for fact in rails
+        if fact.supply != "unpowered" and fact.condition in _CONDITIONS
+    )
+
+
+def _log_of_fault(knowledge: Knowledge, fault: Fault, evidence: Evidence) -> float:
+    score = 0.0
+    for name, present in evidence.symptoms:
+        chance = knowledge.mentioned(*fault, name)
+        if chance is not None:
+            score += math.log(chance if present else 1.0 - chance)
+    rails = 0.0
+    for fact in evidence.rails:
+        chances = knowledge.rail(*fault, *fact.key)
+        if chances is not None and fact.condition in _CONDITIONS:
+            rails += math.log(chances[_CONDITIONS.index(fact.condition)])
+    noted = {name for name, present in evidence.symptoms if present}
+    if fault[0] == _COMES_AND_GOES or noted & knowledge.practice.excludes_nothing:
+        worked = _rails_in_order(knowledge, evidence.rails)
+        top = max(rails, worked)
+        rails = top + math.log(
+            _WORKED_MEANWHILE * math.exp(worked - top) + (1.0 - _WORKED_MEANWHILE) * math.exp(rails - top)
+        )
+    return score + rails
+
+
+def _settles(evidence: Evidence) -> tuple[str, ...]:
+    """What was not yet seen to be right: rails under load first, then starts and time."""
+    right = {(fact.role, fact.load) for fact in evidence.rails if fact.condition == "in tolerance"}
+    loaded = {role for role, load in right if load != "none"}
+    wanted = []
+    if "standby" not in loaded:
+        wanted.append("the standby rail under load")
+    if not loaded - NOT_SWITCHED:
+        wanted.append("each switched rail under load, with its lowest and highest voltage recorded")
+    noted = {name for name, present in evidence.symptoms if present}
+    if noted & {"starts only when warm", "starts only after several tries", "intermittent"}:
+        wanted.append("ten cold starts, the board cooled down before each")
+    if noted & {"fails when warm", "output drifts with heat", "intermittent", "restarts by itself"}:
+        wanted.append("an hour under load, warm")
+    if noted & {"intermittent", "responds to tapping or flexing"}:
+        wanted.append("tapping and flexing with an insulated stick while a rail is recorded")
+    wanted += ["ten starts", "an hour under load", "the complaint tried in the set"]
+    unique = [
+        one for place, one in enumerate(wanted) if not any(other.startswith(one) for other in wanted[:place])
+    ]
+    return tuple(unique[:_MOST_SETTLING])
