@@ -41,13 +41,13 @@ PLAIN_FAILURES = {
 }
 PLAIN_ACTIONS = {
     "replace": "was replaced",
-    "resolder": "was soldered anew",
+    "resolder": "was resoldered",
     "clean": "was cleaned",
     "repair track": "and its track were repaired",
     "adjust": "was adjusted",
     "remove": "was removed",
     "recap section": "and the other capacitors around it were replaced",
-    "reprogram": "was programmed anew",
+    "reprogram": "was programmed again",
     "replace board": "was replaced together with its board",
 }
 NOT_A_SAFETY_TEST = (

@@ -119,6 +119,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/cases/{uid}/report"): WORK,
     ("POST", "/cases/{uid}/report"): WORK,
     ("GET", "/reports/{uid}"): READ,
+    ("GET", "/reports/{uid}/readings"): READ,
     ("GET", "/cases/{uid}/label"): READ,
     ("GET", "/cases/{uid}/label.svg"): READ,
     # families
