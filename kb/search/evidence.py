@@ -9,8 +9,8 @@ from functools import lru_cache
 
 from kb.search.analysis import SYMPTOM, Analysis, Concept, Lexicon, Token
 from kb.search.codes import WORD
+from kb.search.normalization import NOT, word_set, word_term
 from kb.search.spelling import Speller, edits_allowed, may_be_inflected
-from kb.search.words import NOT, word_set, word_term
 
 MOST_CHARACTERS = 4_000
 _SHORTEST_MENDED = 5

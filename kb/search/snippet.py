@@ -8,9 +8,9 @@ from functools import partial
 from typing import NamedTuple
 
 from kb.search.analysis import Analysis
+from kb.search.case_terms import zone_texts
 from kb.search.document import CaseDocument, Snippet
-from kb.search.kept import keeping
-from kb.search.prepare import zone_texts
+from kb.search.normalization import cached_if_short
 
 WIDTH = 160
 _LEAD = 40
@@ -45,7 +45,7 @@ class SnippetMaker:
     """Makes snippets with one analysis, keeping what it read of short texts that come again."""
 
     def __init__(self, analysis: Analysis) -> None:
-        self._read = keeping(partial(_read_text, analysis), most=_KEPT_TEXTS, longest=200)
+        self._read = cached_if_short(partial(_read_text, analysis), most=_KEPT_TEXTS, longest=200)
 
     def make(self, document: CaseDocument, worth: Mapping[str, float]) -> Snippet:
         """The best piece of `document` for the terms in `worth` (term to idf), or its opening words."""

@@ -99,9 +99,18 @@ def lived_in(folder: Path) -> LivedIn:
     """The demo store with all of that added to it, and somebody of every level."""
     shop = shop_in(folder)
     assert json_lines.bring_in(shop, demo_lines()).saved
+    return live_in(shop)
+
+
+def live_in(shop: Shop, *, share: bool = True) -> LivedIn:
+    """The same on top of a store that holds the demo's families already, of any size.
+
+    To `share`, all its cases are looked through.
+    """
     there = LivedIn(Office(shop=shop, bare=True), Client(shop), BUSY.split())
     for tell in (_cases, _pictures, _bench, _reports, _lists_and_changes, _others, _sheets, _share, _people):
-        tell(there)
+        if share or tell is not _share:
+            tell(there)
     backups.make(shop)
     there.addresses += [f"/data/backups/{one.name}" for one in backups.listing(shop).backups]
     _jobs(there)

@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import JSON, Column, ForeignKey
 from sqlmodel import Field
 
-from kb.store.tables.core import RowNumber, Table, now
+from kb.store.tables.core import RowNumber, Table, now, some
 
 
 def _link(table: str, *, needed: bool) -> Any:
@@ -32,6 +32,7 @@ class BenchRun(Table, table=True):
     of the family cannot move a step under an entry; `loads` and `left_out` are small JSON objects."""
 
     __tablename__ = "bench_run"
+    __table_args__ = (some("ix_bench_run_under_way", ("id",), "finished_at IS NULL"),)
     id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     uid: str = Field(unique=True)
     family_id: int = Field(sa_column=_link("family", needed=True))

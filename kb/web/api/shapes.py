@@ -135,7 +135,8 @@ class FindingOut(BaseModel):
 
 
 class SuggestionsOut(BaseModel):
-    """Probabilities of the causes and `unseen_probability` sum to 1.
+    """Probabilities of the causes, `rest_probability` (of those that `limit` left out) and
+    `unseen_probability` sum to 1.
 
     `in_order_probability` is how likely nothing is wrong with the board at all, and stands beside the causes,
     which are ranked as if something were; `in_order_settles` says what would decide it.
@@ -145,6 +146,7 @@ class SuggestionsOut(BaseModel):
     """
 
     causes: list[CauseOut]
+    rest_probability: float
     unseen_probability: float
     cases_used: int
     others_used: int
@@ -193,6 +195,7 @@ class FamilyLineOut(BaseModel):
 
 
 class FamiliesOut(BaseModel):
+    total: int
     families: list[FamilyLineOut]
 
 

@@ -51,7 +51,7 @@ def _start_page(request: Request, shop: Shop, typed: str, problem: KbError | Non
         "nav": "bench",
         "under_way": runs.under_way(shop),
         "finished": runs.finished(shop),
-        "families": families.listed(shop),
+        "families": families.offered(shop),
         "open": cases.listed(shop, "open", limit=8, offset=0)[1],
     }
     status = problem.status if problem else 200

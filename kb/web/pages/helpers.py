@@ -55,7 +55,7 @@ def _page(request: Request, shop: Shop, name: str, form: Form, context: dict[str
     shared = {
         "nav": "bench",
         "form": form,
-        "families": families.listed(shop),
+        "families": families.offered(shop),
         "cautions": cautions_for("discharge"),
     }
     return render(
@@ -227,7 +227,7 @@ def _log_page(
         "answer": answer,
         "drawn": _drawn(answer) if answer else None,
         "family": family,
-        "families": families.listed(shop),
+        "families": families.offered(shop),
         "open": cases.listed(shop, "open", limit=30, offset=0)[1],
         "supply_states": words.values(words.SUPPLY_STATES),
         "loads": words.values(words.LOADS),

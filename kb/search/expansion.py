@@ -1,4 +1,4 @@
-"""What a query may mean beyond its letters: pieces of a code joined, slips and beginnings of words.
+"""Query expansion: what a query may mean beyond its letters: pieces of a code joined, slips and beginnings of words.
 
 Only what the cases hold decides. Codes, designators, values and numbers are never guessed at: pieces of a
 code are joined only where a case holds exactly what they make.
@@ -7,18 +7,15 @@ code are joined only where a case holds exactly what they make.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import replace
 
 from kb.search.analysis import Analysis
 from kb.search.codes import CODE, WORD
-from kb.search.complete import Completer
 from kb.search.engine import State
 from kb.search.evidence import EVERYDAY_WORDS, NEUTRAL_WORDS
+from kb.search.normalization import NEGATIONS, STOP_WORDS, fold, word_term
 from kb.search.query import Group, Plan, is_exact, read_query
-from kb.search.segment import Segment
-from kb.search.spelling import Speller, edits_allowed, may_be_inflected
-from kb.search.words import NEGATIONS, STOP_WORDS, fold, word_term
+from kb.search.spelling import edits_allowed, may_be_inflected
 
 GUESS_FACTOR = 0.6
 _PIECE_FACTOR = 0.3
@@ -30,19 +27,17 @@ _SHORTEST_MENDED = 5  # shorter words are a letter away from too many others
 _MOST_NAMES = 4  # names that one word of theirs may stand for
 _SEPARATORS = re.compile(r"[\s\-_./]")
 
-Helpers = Sequence[tuple[Segment, Completer, Speller]]
 
+class Expander:
+    """Expands plans by what one state of the index holds."""
 
-class Mender:
-    """Mends plans against one state of the index."""
-
-    def __init__(self, state: State, helpers: Helpers, analysis: Analysis) -> None:
+    def __init__(self, state: State, analysis: Analysis) -> None:
         self._state = state
-        self._completers = [completer for _, completer, _ in helpers]
-        self._spellers = [speller for _, _, speller in helpers]
+        self._completers = [part.segment.completer for part in state.parts]
+        self._spellers = [part.segment.speller for part in state.parts]
         self._analysis = analysis
 
-    def mend(self, plan: Plan) -> tuple[Plan, tuple[str, ...], str | None]:
+    def expand(self, plan: Plan) -> tuple[Plan, tuple[str, ...], str | None]:
         """The plan with its guesses, the words that no case holds, and the query as it may be meant."""
         groups: list[Group] = []
         unknown: list[str] = []
