@@ -77,7 +77,18 @@ def situations(file: str) -> tuple[Situation, ...]:
 
 
 def _situation(line: Mapping[str, Any]) -> Situation:
-    known = {"name", "family", "symptoms", "readings", "tried", "leads", "among_three", "never_leads", "why"}
+    known = {
+        "name",
+        "in_order",
+        "family",
+        "symptoms",
+        "readings",
+        "tried",
+        "leads",
+        "among_three",
+        "never_leads",
+        "why",
+    }
     if unknown := set(line) - known:
         raise ValueError(f"{line['name']}: unknown fields {sorted(unknown)}")
     sections = {name for field in ("leads", "among_three", "never_leads") for name in line.get(field, ())}
