@@ -185,6 +185,10 @@ class _Finder:
                 if subject is not None and self._belongs(subject, at, last, unit, quantity, open_since):
                     made = self._made(subject, at, last, value, low, high, unit, quantity)
                     if made is not None:
+                        if self._limited(made, range(open_since + 1, at), found):
+                            open_since = last
+                            at = last + 1
+                            continue
                         made.gap = (open_since + 1, at)
                         found += [*self._joined_with(made, found), made]
                         self.made_of = subject
@@ -195,6 +199,27 @@ class _Finder:
                 continue
             at += 1
         return [self._with_state(one) for one in found]
+
+    def _limited(self, made: Found, gap: range, found: list[Found]) -> bool:
+        """Makes "min 3.9 max 5.2" the ends of one reading; True where `made` went into the one before."""
+        words = {self.tokens[place].folded for place in gap}
+        if made.value is None:
+            return False
+        if words & {"min", "minimum", "lowest", "mini"}:
+            made.low, made.value = made.value, None
+        elif words & {"max", "maximum", "highest", "maxi"}:
+            before = found[-1] if found else None
+            if (
+                before is not None
+                and before.subject is made.subject
+                and before.low is not None
+                and before.high is None
+            ):
+                before.high, before.last = made.value, made.last
+                before.tokens += made.tokens
+                return True
+            made.high, made.value = made.value, None
+        return False
 
     def _says_where(self, own: Subject, subject: Subject | None) -> bool:
         """ "vcc on U1 pin 7": a point named behind a supply says where it was measured."""
@@ -272,9 +297,9 @@ class _Finder:
 
     def _is_value(self, own: Subject, subject: Subject | None, open_since: int, found: list[Found]) -> bool:
         """Whether "12V" is what was measured on the supply named before it, and no supply itself."""
-        if not own.maybe_value:
+        if not own.maybe_value or subject is None or subject.first == own.first:
             return False
-        if subject is None or not subject.rail or subject.first == own.first:
+        if not subject.rail and not self._is_probed(subject, own):
             return False
         if self.tokens[subject.first].clause != self.tokens[own.first].clause:
             between = self.text[self.tokens[subject.last].end : self.tokens[own.first].start]
@@ -292,10 +317,22 @@ class _Finder:
             return False
         return all(self._skips(place) for place in gap)
 
+    def _is_probed(self, subject: Subject, own: Subject) -> bool:
+        """Whether volts behind a part were measured there: at a test point, a pin, or said to be read."""
+        between = self.tokens[subject.last + 1 : own.first]
+        words = {token.folded for token in between}
+        return str(subject.point).startswith("TP") or bool(
+            words & (little_words.MEASURED | {"pin", "gate", "drain"})
+        )
+
     def _skips(self, place: int) -> bool:
         token = self.tokens[place]
         if token.kind == SIGN:
             return token.folded in "=~≈:-(,)" or len(token.folded) > 1
+        if token.kind == QUANTITY and token.unit == "F":
+            return True
+        if token.kind == NUMBER and place and self.tokens[place - 1].folded == "pin":
+            return True
         return (
             token.folded in little_words.BETWEEN
             or place in self.states

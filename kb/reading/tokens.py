@@ -353,6 +353,11 @@ class _Scan:
                 return at + 3
             self._add(WORD, piece.start(), piece.end())
             return at + 2
+        if raw in ("B", "b") and self._touches(at + 1) and self.pieces[at + 1].group() == "+":
+            after = self.pieces[at + 1].end()
+            if _SPACE_END.match(self.text, after):
+                self._add(RAIL, piece.start(), after)
+                return at + 2
         joined = self._joined(at)
         if joined:
             return joined
