@@ -14,7 +14,6 @@ from kb.service.boards import families
 from kb.service.diagnose.reading_texts import as_record, known_of
 from kb.service.shop.shop import Shop
 from kb.service.shop.translate import JudgedReading, judge, rail_facts
-from kb.store.records import lists
 from kb.suggest import Evidence
 
 # Quantities that only make sense on a dead board, so that the supply state need not be typed.
@@ -62,7 +61,7 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
     """
     family = families.find(shop, asked.family) if asked.family else None
     with shop.knowing() as session:
-        known = tuple(lists.symptoms(session))
+        known = tuple(shop.kept.symptoms(session))
     notices: list[Notice] = []
     if asked.family and family is None:
         notices.append(

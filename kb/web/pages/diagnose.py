@@ -144,7 +144,7 @@ def diagnose(request: Request, shop: ShopHere) -> Response:
     context = {
         **_context(shop, asked),
         "quick": [name for name in diagnosis.often_noted(shop, asked.board) if name not in noted],
-        "families": families.listed(shop),
+        "families": families.offered(shop),
         "symptoms": lists.symptoms(shop),
         "kinds": words.BOARD_KINDS,
         "supply_states": words.values(words.SUPPLY_STATES),

@@ -55,7 +55,7 @@ def _page(request: Request, shop: Shop, name: str, form: Form, context: dict[str
     shared = {
         "nav": "bench",
         "form": form,
-        "families": families.listed(shop),
+        "families": families.offered(shop),
         "cautions": cautions_for("discharge"),
     }
     return render(
@@ -117,7 +117,7 @@ def capacitor(request: Request, shop: ShopHere) -> Response:
                 measured,
                 esr,
                 20.0 if tolerance is None else float(tolerance),
-                120.0 if hertz is None else hertz,
+                hertz,
             ),
         )
     return _page(request, shop, "capacitor", form, {"family": family, "answer": answer})
@@ -227,7 +227,7 @@ def _log_page(
         "answer": answer,
         "drawn": _drawn(answer) if answer else None,
         "family": family,
-        "families": families.listed(shop),
+        "families": families.offered(shop),
         "open": cases.listed(shop, "open", limit=30, offset=0)[1],
         "supply_states": words.values(words.SUPPLY_STATES),
         "loads": words.values(words.LOADS),

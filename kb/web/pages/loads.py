@@ -201,7 +201,7 @@ def plan_page(
         "nav": "bench",
         "form": form,
         "family": record,
-        "families": families.listed(shop),
+        "families": families.offered(shop),
         "rows": rows,
         "answer": answer,
         "spoken": loads.spoken,

@@ -7,11 +7,24 @@ Everything here is common practice, no published source, except the stemmer, whi
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Callable
 from functools import lru_cache
+from typing import TypeVar
 
 from whoosh.lang.porter import stem as porter_stem
 
 NOT = "not"
+T = TypeVar("T")
+
+
+def cached_if_short(read: Callable[[str], T], *, most: int, longest: int) -> Callable[[str], T]:
+    """`read` with a cache of what it made of the last `most` texts of up to `longest` characters.
+
+    `read` must not be a method of what holds the cache: both would hold each other, and what a server has
+    set aside (`kb.running.settle_memory`) is freed only where nothing holds itself.
+    """
+    cached = lru_cache(maxsize=most)(read)
+    return lambda text: cached(text) if len(text) <= longest else read(text)
 
 
 def word_set(text: str) -> frozenset[str]:

@@ -6,7 +6,7 @@ from array import array
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping
 
-from kb.search.words import fold
+from kb.search.normalization import fold
 
 _ORDER = ("symptom", "family", "alias", "part", "part_class", "section", "complaint")
 _BY_EVERY_WORD = frozenset(("symptom", "part_class", "section", "alias"))

@@ -1,4 +1,4 @@
-"""What a query may mean beyond its letters: pieces of a code joined, slips and beginnings of words.
+"""Query expansion: what a query may mean beyond its letters: pieces of a code joined, slips and beginnings of words.
 
 Only what the cases hold decides. Codes, designators, values and numbers are never guessed at: pieces of a
 code are joined only where a case holds exactly what they make.
@@ -7,18 +7,15 @@ code are joined only where a case holds exactly what they make.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import replace
 
 from kb.search.analysis import Analysis
 from kb.search.codes import CODE, WORD
-from kb.search.complete import Completer
 from kb.search.engine import State
 from kb.search.evidence import EVERYDAY_WORDS, NEUTRAL_WORDS
+from kb.search.normalization import NEGATIONS, STOP_WORDS, fold, word_term
 from kb.search.query import Group, Plan, is_exact, read_query
-from kb.search.segment import Segment
-from kb.search.spelling import Speller, edits_allowed, may_be_inflected
-from kb.search.words import NEGATIONS, STOP_WORDS, fold, word_term
+from kb.search.spelling import edits_allowed, may_be_inflected
 
 GUESS_FACTOR = 0.6
 _PIECE_FACTOR = 0.3
@@ -26,27 +23,25 @@ _MOST_BEGINNINGS = 20
 _LONGEST_LETTERS = 4
 _RARER_BY = 8
 _SHORTEST_RARE = 5
-_SHORTEST_MENDED = 5  # shorter words are a letter away from too many others
+_SHORTEST_CORRECTED = 5  # shorter words are a letter away from too many others
 _MOST_NAMES = 4  # names that one word of theirs may stand for
 _SEPARATORS = re.compile(r"[\s\-_./]")
 
-Helpers = Sequence[tuple[Segment, Completer, Speller]]
 
+class Expander:
+    """Expands plans by what one state of the index holds."""
 
-class Mender:
-    """Mends plans against one state of the index."""
-
-    def __init__(self, state: State, helpers: Helpers, analysis: Analysis) -> None:
+    def __init__(self, state: State, analysis: Analysis) -> None:
         self._state = state
-        self._completers = [completer for _, completer, _ in helpers]
-        self._spellers = [speller for _, _, speller in helpers]
+        self._completers = [part.segment.completer for part in state.parts]
+        self._spellers = [part.segment.speller for part in state.parts]
         self._analysis = analysis
 
-    def mend(self, plan: Plan) -> tuple[Plan, tuple[str, ...], str | None]:
+    def expand(self, plan: Plan) -> tuple[Plan, tuple[str, ...], str | None]:
         """The plan with its guesses, the words that no case holds, and the query as it may be meant."""
         groups: list[Group] = []
         unknown: list[str] = []
-        mended = plan.text
+        corrected = plan.text
         for group in reversed(self._joined(plan)):
             if any(self._state.holding(term) for term, _ in group.terms):
                 guesses, correction = self._slips(group)
@@ -57,15 +52,15 @@ class Mender:
                 guessed = tuple((term, GUESS_FACTOR) for term in guesses)
                 group = replace(group, terms=(*group.terms, *guessed))
             if correction:
-                mended = mended[: group.start] + correction + mended[group.end :]
+                corrected = corrected[: group.start] + correction + corrected[group.end :]
             groups.append(group)
         done = replace(plan, groups=tuple(reversed(groups)))
-        if mended == plan.text:
+        if corrected == plan.text:
             return done, tuple(reversed(unknown)), None
-        return self._named(done, read_query(mended, self._analysis)), tuple(reversed(unknown)), mended
+        return self._named(done, read_query(corrected, self._analysis)), tuple(reversed(unknown)), corrected
 
     def _named(self, plan: Plan, meant: Plan) -> Plan:
-        """`plan` with the names that only the mended query `meant` spells out ("bulgin capaciter")."""
+        """`plan` with the names that only the corrected query `meant` spells out ("bulgin capaciter")."""
         known = {term for group in plan.groups for term, _ in group.terms}
         further = []
         for group in meant.groups:
@@ -76,7 +71,7 @@ class Mender:
             return plan
         groups = list(plan.groups)
         for start, keys in further:
-            # A mended word may have changed its length, so the nearest group is the one meant.
+            # A corrected word may have changed its length, so the nearest group is the one meant.
             at = min(range(len(groups)), key=lambda number: abs(groups[number].start - start))
             groups[at] = replace(groups[at], terms=(*groups[at].terms, *keys))
         return replace(plan, groups=tuple(groups))
@@ -164,7 +159,7 @@ class Mender:
         if not edits_allowed(word) or word in EVERYDAY_WORDS or word in NEUTRAL_WORDS:
             return [], None
         near = {*self._near(word), *lexicon.speller.near(word)}
-        if len(word) < _SHORTEST_MENDED:
+        if len(word) < _SHORTEST_CORRECTED:
             near = {(edits, known) for edits, known in near if known in lexicon.words and _kept(word, known)}
         found = {known: self._answers(known) for _, known in near}
         held = [(edits, known) for edits, known in near if found[known]]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kb.search.complete import Completer
+from kb.search.completion import Completer
 
 KINDS = ("symptom", "family", "alias", "part", "part_class", "section", "complaint")
 WORD = st.text("abÄ19", min_size=1, max_size=3)
