@@ -78,6 +78,34 @@ def find_readings(
     return _Finder(text, tokens, hits, subjects, blocked).run()
 
 
+# What else may stand between a supply and its number.
+_SAID_BETWEEN = frozenset(
+    [("words", name) for name in ("measured", "pulses", "from_to", "after_repair", "good", "bad")]
+    + [
+        (CONCEPT, name)
+        for name in [
+            "empty",
+            "shorted",
+            "open",
+            "dry",
+            "bad",
+            "hiccup",
+            "low",
+            "high",
+            "drift",
+            "ok",
+            "ripple",
+            "load",
+            "standby",
+            "unloaded",
+            "missing",
+            "collapse",
+            "dead",
+        ]
+    ]
+)
+
+
 class _Finder:
     def __init__(
         self,
@@ -99,36 +127,7 @@ class _Finder:
             if hit.table in ("supply", "loads"):
                 for place in hit.places:
                     self.states.setdefault(place, (hit.table, hit.value))
-            if hit.table == "words" and hit.value in (
-                "measured",
-                "pulses",
-                "from_to",
-                "after_repair",
-                "good",
-                "bad",
-            ):
-                self.words.update(hit.places)
-            if hit.table == "failures":
-                self.words.update(hit.places)
-            if hit.table == CONCEPT and hit.value in (
-                "empty",
-                "shorted",
-                "open",
-                "dry",
-                "bad",
-                "hiccup",
-                "low",
-                "high",
-                "drift",
-                "ok",
-                "ripple",
-                "load",
-                "standby",
-                "unloaded",
-                "missing",
-                "collapse",
-                "dead",
-            ):
+            if (hit.table, hit.value) in _SAID_BETWEEN or hit.table == "failures":
                 self.words.update(hit.places)
         self.pulsing = {
             place
