@@ -63,7 +63,7 @@ _FAILURE_CONCEPTS: dict[str, tuple[str, frozenset[str]]] = {
 _WET_CAPACITORS = frozenset(
     ("electrolytic capacitor", "bulk capacitor", "polymer capacitor", "battery", None)
 )
-_BAD = frozenset(("defective", "empty", "bad", "loose", "dead"))
+_BAD = frozenset(("defective", "empty", "bad", "loose", "dead", "cracked", "hole"))
 # Parts that a complaint names as well.
 _OF_THE_DEVICE = frozenset(
     (

@@ -148,7 +148,7 @@ NOT_PAID = _words(
 # What says nothing beside a number.
 FILLER = _words(
     """
-    ( ) + - / : = about all approx ca circa environ etwa total ~ ≈
+    ( ) + - / : = about all approx ca charge circa environ etwa no total ~ ≈
     """
 )
 

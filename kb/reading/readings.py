@@ -180,6 +180,8 @@ class _Finder:
                 last, value, low, high, unit = numbers
                 if unit == "ohm" and self.quantity.get(last + 1) == "esr_ohm":
                     quantity = "esr_ohm"
+                if quantity == "esr_ohm" and subject is not None and subject.rail:
+                    subject = self._part_before(at) or subject
                 if subject is not None and self._belongs(subject, at, last, unit, quantity, open_since):
                     made = self._made(subject, at, last, value, low, high, unit, quantity)
                     if made is not None:
@@ -197,6 +199,17 @@ class _Finder:
                 continue
             at += 1
         return [self._with_state(one) for one in found]
+
+    def _part_before(self, at: int) -> Subject | None:
+        """The part that was named last in the sentence: a supply has no series resistance."""
+        sentence = self.tokens[at].sentence
+        for place in range(at - 1, max(-1, at - 12), -1):
+            subject = self.at.get(place)
+            if self.tokens[place].sentence != sentence:
+                return None
+            if subject is not None and subject.point:
+                return subject
+        return None
 
     def _limited(self, made: Found, gap: range, found: list[Found]) -> bool:
         """Makes "min 3.9 max 5.2" the ends of one reading; True where `made` went into the one before."""
