@@ -40,6 +40,9 @@ def find_subjects(
         if hit.table == "rails" and hit.value != "other" and not taken.intersection(hit.places):
             taken.update(range(hit.first, hit.last + 1))
             found.append(_of_role(hit.first, hit.last, hit.value, by_role, _spoken(text, tokens, hit)))
+    taken.update(
+        place for hit in hits if hit.table == "parts" and len(hit.places) > 1 for place in hit.places
+    )
     for at, token in enumerate(tokens):
         subject = None
         if token.kind in (VOLTS, RAIL, CODE) or (token.kind == WORD and at not in taken):

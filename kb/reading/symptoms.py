@@ -107,6 +107,7 @@ def _is_part(hit: Hit, longer: dict[int, list[Hit]]) -> bool:
     )
 
 
+_AND = frozenset(("and", "und", "et", "y", "ed"))
 _NOTS = (("no",), ("none",))
 
 
@@ -159,6 +160,11 @@ class _Places:
         low, high = bisect_left(starts, at - reach), bisect_left(starts, at + reach + 1)
         return [span for span in self.spans[name][low:high] if self.tokens[span[0]].clause == clause]
 
+    def joined_between(self, one: int, other: int) -> bool:
+        """Whether an "and" stands between two tokens."""
+        low, high = (one, other) if one < other else (other, one)
+        return any(self.tokens[at].folded in _AND for at in range(low + 1, high))
+
     def in_sentence(self, name: str, at: int) -> bool:
         """Whether an element stands in the sentence of token `at`."""
         sentence = self.tokens[at].sentence
@@ -208,7 +214,7 @@ def _gather(
             (min(abs(at - mine) for at in other for mine in used), other)
             for name in names
             for other in places.near(name, span[0], reach)
-            if not used.intersection(other)
+            if not used.intersection(other) and not places.joined_between(span[0], other[0])
         ]
         if not near:
             return None
@@ -438,7 +444,8 @@ def _denied(kept: list[Match], tokens: Sequence[Token], places: _Places) -> list
             present = not _is_denied(match, free, tokens, kept, last_denied)
         if not present:
             last_denied = match
-        result.append(Match(match.name, match.places, match.nots, present))
+        if present or match.name != "does not work":
+            result.append(Match(match.name, match.places, match.nots, present))
     return result
 
 

@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass
 
 from kb.facts.designators import is_designator
+from kb.reading.little_words import BUT
 from kb.reading.stems import fold
 
 WORD, NUMBER, VOLTS, QUANTITY, RAIL, DESIGNATOR, CODE, SIGN = (
@@ -372,12 +373,40 @@ class _Scan:
         ):
             return 0
         if not touching and (
-            raw in ("V", "A", "F", "E", "I", "H", "W", "M", "P", "S", "X", "PFC", "LED", "ESR", "VCC")
+            raw
+            in (
+                "V",
+                "A",
+                "F",
+                "E",
+                "I",
+                "H",
+                "W",
+                "M",
+                "P",
+                "S",
+                "X",
+                "OK",
+                "PC",
+                "PS",
+                "PFC",
+                "LED",
+                "LCD",
+                "FAN",
+                "FET",
+            )
             or self._unit(following)[0]
         ):
             return 0
         end = following + 1
         text = raw + digits
+        if text in ("X1", "X2", "Y1", "Y2") or (
+            raw.islower() and raw in ("b", "a", "e", "h", "m", "p", "s", "v")
+        ):
+            if not touching:
+                return 0
+            self._add(CODE, self.pieces[at].start(), self.pieces[following].end())
+            return end
         if digits.isdigit() and is_designator(text):
             tail = self._touches(end) and self._group(end) == "letters" and len(self.pieces[end].group()) == 1
             if tail:
@@ -410,6 +439,8 @@ def tokens_of(text: str) -> list[Token]:
         if "\n" in between or "\r" in between:
             clause, sentence = clause + 1, sentence + 1
         end = token.end
+        if token.kind == WORD and token.folded in BUT and not _before_number(text, token):
+            clause += 1
         if token.kind != SIGN:
             token.clause, token.sentence = clause, sentence
             kept.append(token)
@@ -419,7 +450,7 @@ def tokens_of(text: str) -> list[Token]:
             if sign != "." or _ends_sentence(text, token, kept):
                 clause, sentence = clause + 1, sentence + 1
         elif (
-            sign in _SOFT
+            (sign in _SOFT and (sign != "/" or _apart(text, token)))
             or (len(sign) > 1)
             or (
                 sign == "-"
@@ -434,6 +465,40 @@ def tokens_of(text: str) -> list[Token]:
     return kept
 
 
+def _apart(text: str, sign: Token) -> bool:
+    """Whether a space stands on a side of a sign."""
+    return text[sign.start - 1 : sign.start].isspace() or text[sign.end : sign.end + 1].isspace()
+
+
+def _before_number(text: str, token: Token) -> bool:
+    """Whether a number follows: "12V maar 9 V" is "only 9 V"."""
+    return text[token.end : token.end + 2].strip()[:1].isdigit()
+
+
+# Letters that are words or units where a number follows behind a space.
+_NO_DESIGNATOR_ALONE = frozenset(
+    (
+        "V",
+        "A",
+        "F",
+        "E",
+        "I",
+        "H",
+        "W",
+        "M",
+        "P",
+        "S",
+        "X",
+        "OK",
+        "PC",
+        "PS",
+        "PFC",
+        "LED",
+        "LCD",
+        "FAN",
+        "FET",
+    )
+)
 _SHORT_FORMS = frozenset(
     ("def", "rempl", "ca", "approx", "incl", "inkl", "bzw", "zb", "z", "b", "o", "ok", "nr", "no", "no",
      "resp", "evtl", "ev",
@@ -445,6 +510,8 @@ _SHORT_FORMS = frozenset(
 def _ends_sentence(text: str, stop: Token, kept: list[Token]) -> bool:
     """A full stop ends a sentence unless it belongs to a short form or stands inside a word or number."""
     after = text[stop.end : stop.end + 1]
+    if after in (",", ")", ":", "+", "&", "/"):
+        return False
     if after and not after.isspace():
         return after.isupper() or not after.isalnum()
     if kept and kept[-1].end == stop.start and kept[-1].kind == WORD:

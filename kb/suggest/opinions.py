@@ -34,9 +34,21 @@ class Opinions:
         self._symptoms: dict[tuple[Fault, str], float] = {}
         self._rails: dict[tuple[Fault, FeatureKey], Floats] = {}
         self._conditions = values(RAIL_CONDITIONS)
+        self._kept: dict[tuple[int, bytes], Floats] = {}
 
     def table(self, ledger: Ledger, layout: Layout, faults: NDArray[Any]) -> Floats:
-        """P(answer | fault) as thought of, (J, K); not a number where there is no opinion."""
+        """P(answer | fault) as thought of, (J, K); not a number where there is no opinion.
+
+        Kept for the same faults in the same order, since weights are chosen by asking for it many times.
+        """
+        key = (layout.rows, np.asarray(faults, dtype=np.int64).tobytes())
+        if key not in self._kept:
+            if len(self._kept) > 3:
+                self._kept.clear()
+            self._kept[key] = self._table(ledger, layout, faults)
+        return self._kept[key]
+
+    def _table(self, ledger: Ledger, layout: Layout, faults: NDArray[Any]) -> Floats:
         named = [ledger.faults.values[fault] for fault in faults.tolist()]
         lines = ledger.lines
         found = np.full((layout.rows, len(named)), np.nan)

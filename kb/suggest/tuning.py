@@ -57,7 +57,7 @@ class Tuning:
 
     `settings` with the chosen values; `log_loss` of them and `plain_log_loss` of evidence taken as independent
     (nats per case, leave-one-out); `cases` scored, `known` cases in the ledger and `others` of other shops in it
-    at the time.
+    at the time; `thorough` whether sub-patterns and each question were looked at.
     """
 
     settings: Settings
@@ -66,6 +66,7 @@ class Tuning:
     cases: int
     known: int
     others: int = 0
+    thorough: bool = True
 
     @property
     def chose(self) -> bool:
@@ -102,12 +103,14 @@ def choose_strength(
     *,
     max_cases: int = 10_000,
     patterns: bool = True,
+    thorough: bool = True,
 ) -> Tuning:
     """Choose everything that can be chosen on the store, by the log loss of the shop's own cases.
 
     At most `max_cases` cases are scored, evenly spaced in order of uid, fewer where there are very many faults.
-    `patterns=False` leaves the sub-patterns out, which take most of the time. Deterministic; the ledger's
-    counts stay as they are.
+    `patterns=False` leaves the sub-patterns out, which take most of the time; without `thorough` there is one
+    exponent for each kind of answer and no more, chosen on few cases in a fraction of a second. Deterministic; the
+    ledger's counts stay as they are.
     """
     settings = settings or Settings()
     counted(ledger, settings)  # names what general knowledge has
@@ -117,7 +120,8 @@ def choose_strength(
     if ledger.known >= FEWEST_CASES:
         if _others(ledger):
             settings = _with_others(ledger, settings, most)
-        settings = _Fit(weigh(ledger, settings.others_weight), settings, most).all(patterns)
+        fit = _Fit(weigh(ledger, settings.others_weight), settings, most if thorough else min(most, _FEW))
+        settings = fit.all(patterns) if thorough else fit.by_kind()
     sums = weigh(ledger, settings.others_weight)
     chosen = choose_cases(sums, most)
     plain = replace(settings, fitted=None, strength=1.0)
@@ -128,6 +132,7 @@ def choose_strength(
         len(chosen.rows),
         ledger.known,
         _others(ledger),
+        thorough,
     )
 
 
@@ -193,7 +198,7 @@ class _Fit:
 
     def all(self, patterns: bool) -> Settings:
         """Everything."""
-        self._by_kind()
+        self.by_kind()
         if len(self.truth) < 2 or not self.layout.items:
             return self.settings
         log_prior = self._log_prior(self.settings).astype(np.float32)
@@ -223,7 +228,8 @@ class _Fit:
         )
         return self.settings
 
-    def _by_kind(self) -> None:
+    def by_kind(self) -> Settings:
+        """Weights of the back-off, of the prior and of general knowledge, and an exponent for each kind."""
         self._weights()
         for turn in range(2):
             if self.general:
@@ -236,6 +242,7 @@ class _Fit:
         self._keep(
             np.repeat(self.exponents[:, None], len(self.layout.place), axis=1), self.exponents, held, 0.0
         )
+        return self.settings
 
     def _weights(self) -> None:
         """The weights of the back-off, from the evidence of the counts."""

@@ -16,6 +16,7 @@ import os
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 
 from sqlmodel import Session
@@ -31,6 +32,7 @@ from kb.store import Store
 from kb.store.records import cases, changes, lists
 from kb.suggest import Ledger, Tuning, choose_strength
 from kb.suggest import Settings as Weights
+from kb.suggest.general_knowledge import general_knowledge
 
 log = logging.getLogger(__name__)
 _BATCH = 500
@@ -43,6 +45,8 @@ _PAUSE_S = 0.01  # in which others get at the lock
 _REBUILD_SHARE = 0.5
 _SAVE_EVERY = 2_000
 _NAMED = ("symptom", "part_class")  # lists whose names search knows
+# Until weights can be chosen on own cases: beside general knowledge a few cases of a kind say little of the next.
+_KIND_CASES = 128.0
 # Leave-one-out over so many cases takes well under a second; the choice hardly moves with more.
 _TUNING_CASES = 2_000
 
@@ -60,6 +64,8 @@ class Derived:
         self._counts_file = counts_file
         self._unsaved = 0
         self._tuning: Tuning | None = None
+        self._serving = False
+        self._chooser: threading.Thread | None = None
         self._reader: threading.Thread | None = None
         self._closing = threading.Event()
         self.failure: str | None = None
@@ -131,7 +137,8 @@ class Derived:
         return self._index.index.trouble
 
     def warm(self) -> None:
-        """Chooses the weights ahead of the first question."""
+        """Chooses the weights ahead of the first question, and goes on to choose them thoroughly behind it."""
+        self._serving = True
         with self.counts():
             pass
 
@@ -275,14 +282,39 @@ class Derived:
         return Ledger(warranty_days=self._settings.warranty_days)
 
     def _weights(self) -> Weights:
+        """What was chosen on the store. A rough choice takes a fraction of a second and is waited for.
+
+        A server chooses thoroughly as well, on a copy of the counts in the background; until then the last
+        choice stands.
+        """
         base = Weights(
             warranty_days=self._settings.warranty_days,
             bench_rate_per_hour=self._settings.bench_rate_per_hour,
+            general=general_knowledge(),
+            k_kind=_KIND_CASES,
         )
         ledger = self._counts.ledger
-        if self._tuning is None or self._tuning.worth_redoing(ledger):
-            self._tuning = choose_strength(ledger, base, max_cases=_TUNING_CASES)
+        stale = self._tuning is None or self._tuning.worth_redoing(ledger)
+        if self._tuning is None or (stale and not (self._serving and self._tuning.chose)):
+            self._tuning = choose_strength(ledger, base, max_cases=_TUNING_CASES, thorough=False)
+        if self._serving and self._chooser is None and (stale or not self._tuning.thorough):
+            self._chooser = threading.Thread(
+                target=self._choose, args=(ledger.to_bytes(), base), name="weights", daemon=True
+            )
+            self._chooser.start()
         return self._tuning.settings
+
+    def _choose(self, counts: bytes, base: Weights) -> None:
+        try:
+            chosen = choose_strength(Ledger.from_bytes(counts), base, max_cases=_TUNING_CASES)
+            with self._lock:
+                self._tuning = chosen
+        except Exception:
+            log.exception("the weights of the ranking could not be chosen; the last ones stand")
+            if self._tuning is not None:
+                self._tuning = replace(self._tuning, thorough=True)
+        finally:
+            self._chooser = None
 
     def _follow(self, session: Session, copy: Copy, newest: Seen) -> bool:
         """Takes in what changed since the copy last looked; False where it has to be made anew."""
