@@ -92,8 +92,9 @@ def exact_ledger(
 
 
 def exact_settings() -> Settings:
-    """No smoothing at all, full strength."""
+    """No smoothing at all, full strength; everything is noted in every case, so that being mentioned says nothing."""
     return Settings(
+        mentions=False,
         k_family=0.0,
         k_kind=0.0,
         alpha_fault=0.0,

@@ -1,7 +1,7 @@
 """Plan dummy loads for one rail or for all rails at once from what is on the shelf.
 
-Derating of 60 % and the warning range of 10 to 15 times for cold filaments: the first is common practice
-with no published source, the second see `loads`.
+Derating of resistors to 60 % is common practice with no published source; lamps are made to burn at their rating. The
+switch-on range of cold filaments: see `loads`.
 """
 
 from __future__ import annotations
@@ -26,13 +26,15 @@ _MOST_LOADS = 200
 
 @dataclass(frozen=True, slots=True)
 class RailTarget:
-    """Current wanted from one rail. `start_a` is what the rail can start with; by default its rating."""
+    """Current wanted from one rail. `start_a` is what the rail can start with, by default its rating;
+    `needs_load` says that it cycles with nothing connected."""
 
     rail: str
     volts: float
     amps: float
     rated_a: float | None = None
     start_a: float | None = None
+    needs_load: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,10 +254,12 @@ def _inrush_warnings(
     if cold_high <= limit:
         return []
     known = "can start with" if target.start_a or target.rated_a else "is asked for"
+    alone = "; never start it unloaded, where it cycles" if target.needs_load else ""
     return [
         f"Cold filaments draw about {amps_text(cold_low)} to {amps_text(cold_high)} from {target.rail}, "
-        f"more than the {amps_text(limit)} it {known}: start unloaded and switch the load in, "
-        "or preheat the lamps, or put more filaments in series, or use a resistor."
+        f"more than the {amps_text(limit)} it {known}: preheat the lamps from another supply, start with one and add "
+        "the others with the power off in between, put a resistor or an inrush thermistor in series, or use resistors "
+        f"or an electronic load for the starts{alone}."
     ]
 
 

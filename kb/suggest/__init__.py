@@ -1,8 +1,9 @@
 """Statistics of faults and fixes: pure computation on counts, no clock, files or randomness."""
 
 from kb.suggest.comparing import summed, told_of
-from kb.suggest.facts_of_case import CaseFacts, Evidence, FixTry, RailFact
+from kb.suggest.facts_of_case import CaseFacts, Evidence, FixTry, RailFact, Tried
 from kb.suggest.fix_records import Record, fix_records
+from kb.suggest.general import GeneralFault, GeneralKnowledge
 from kb.suggest.intervals import cautious_rate, jeffreys, wilson
 from kb.suggest.lasting import Lasting, StillWorking, kaplan_meier, lasting_in_family, lasting_of
 from kb.suggest.ledger import Ledger
@@ -31,6 +32,8 @@ __all__ = [
     "Compared",
     "Evidence",
     "FixTry",
+    "GeneralFault",
+    "GeneralKnowledge",
     "Lasting",
     "Ledger",
     "Measurement",
@@ -43,6 +46,7 @@ __all__ = [
     "StillWorking",
     "StopPoint",
     "TrackRecord",
+    "Tried",
     "Tuning",
     "Weight",
     "WhatIf",

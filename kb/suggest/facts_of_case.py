@@ -34,7 +34,11 @@ Fault = tuple[str, str]  # (section, part class)
 
 @dataclass(frozen=True, slots=True)
 class FixTry:
-    """One fix that was tried on a case; `cost` in currency and `minutes` may be unknown."""
+    """One fix that was tried on a case; `cost` in currency and `minutes` may be unknown.
+
+    `cause` says, where several parts were replaced, whether a person called this one the cause; None where
+    nobody said.
+    """
 
     section: str
     part_class: str
@@ -44,6 +48,17 @@ class FixTry:
     result: str
     cost: float | None = None
     minutes: float | None = None
+    cause: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """A fix that was tried on the board on the bench; section, part class or part may be unknown (empty)."""
+
+    section: str = ""
+    part_class: str = ""
+    part: str = ""
+    result: str = "no change"
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,13 +82,28 @@ class CaseFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class PartFound:
+    """A part measured or seen to be bad, or right: log likelihood ratios of causes against all not named."""
+
+    label: str
+    log_ratios: tuple[tuple[Fault, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Evidence:
-    """What is known of the board on the bench; every part may be missing."""
+    """What is known of the board on the bench; every part may be missing.
+
+    `complete` says that nothing else is to be said of it: then what was not mentioned counts in full, and not
+    only by as much as has been noted so far.
+    """
 
     family: str | None = None
     kind: str | None = None
     symptoms: tuple[tuple[str, bool], ...] = ()
     rails: tuple[RailFact, ...] = ()
+    tried: tuple[Tried, ...] = ()
+    found: tuple[PartFound, ...] = ()
+    complete: bool = False
 
 
 def contradictions(symptoms: Iterable[tuple[str, bool]]) -> tuple[str, ...]:

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kb.suggest.back_off import Floats
 from kb.suggest.intervals import jeffreys
 from kb.suggest.ledger import Ledger
+from kb.suggest.questions import Floats
 from kb.suggest.rows import MONEY_STEPS, TIME_STEPS
 from kb.suggest.settings import Settings
 from kb.suggest.tally import Tally
@@ -110,21 +110,16 @@ def mean_minutes(tally: Tally) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class FixFigures:
-    """Per known fault, shape (K,): cure rate, parts cost and minutes of one try, leaned on more general levels."""
+    """Per fault, shape (K,): parts cost and minutes of one try, leaned on more general levels."""
 
-    cure_rate: Floats
     cost: Floats
     minutes: Floats
     money: Floats  # cost + minutes at the bench rate
 
 
 def fix_figures(ledger: Ledger, faults: NDArray[Any], family: int, settings: Settings) -> FixFigures:
-    """Figures used for ordering: fixes in general, then this fix on all boards, then within the family.
-
-    The top of the cure rate is the share of all tries that cured, with Jeffreys' half case each way.
-    """
+    """Figures used for ordering: fixes in general, then this fix on all boards, then within the family."""
     amounts = _Amounts(ledger, faults, family)
-    rates = list(_leaned(amounts, "cured", "tried", 0.5, 1.0, settings.k_cure))
     cost = list(
         _leaned(
             amounts,
@@ -145,8 +140,8 @@ def fix_figures(ledger: Ledger, faults: NDArray[Any], family: int, settings: Set
             settings.k_cure,
         )
     )
-    rate, parts, time = np.array(rates), np.array(cost) / MONEY_STEPS, np.array(minutes) / TIME_STEPS
-    return FixFigures(rate, parts, time, parts + time * settings.bench_rate_per_hour / 60.0)
+    parts, time = np.array(cost) / MONEY_STEPS, np.array(minutes) / TIME_STEPS
+    return FixFigures(parts, time, parts + time * settings.bench_rate_per_hour / 60.0)
 
 
 class _Amounts:

@@ -1,8 +1,9 @@
 """What the store would have said about each of its own cases, had it not known that case: exact and fast.
 
-Taking a case out lowers a few counts by one. Per item of evidence the faults outside the case's own
-section feel only the change at the top of the back-off, so one table serves all cases; the faults of its
-own section are worked out for each distinct pair of item and fault.
+Taking a case out lowers the counts of what it answered by one. Of each answer the faults outside the case's own
+section feel only the change at the root, the other faults of its section that of root and section, its own fault
+all three: three tables (answers, K) serve all cases. Sub-patterns are learned and not counted, so a case is
+judged by those that were learned without its fold.
 """
 
 from __future__ import annotations
@@ -14,20 +15,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kb.suggest.back_off import (
-    Floats,
-    back_off,
-    by_mention,
-    counts_of_items,
-    firm_faults,
-    section_matrix,
-    weights_of_items,
-)
+from kb.suggest.back_off import back_off, from_all_boards
+from kb.suggest.folds import fold_of
 from kb.suggest.ledger import Ledger
+from kb.suggest.levels import LEAST, at_root, beside, row_weights
+from kb.suggest.opinions import candidates, catalogue_shares
+from kb.suggest.patterns import answers_of, fold_tables, log_mix
 from kb.suggest.posterior import settle
+from kb.suggest.questions import Floats, Layout, Whole, answers_of_cases, counts_of, layout_of
 from kb.suggest.rows import spread
 from kb.suggest.settings import Settings
-from kb.suggest.unseen import firmness
+from kb.suggest.unseen import firmness, outside_catalogue, singles
 
 _CELLS = 1_000_000  # cases x faults worked on at once
 
@@ -65,7 +63,7 @@ def choose_cases(ledger: Ledger, max_cases: int | None = None) -> Chosen:
 def chosen_rows(ledger: Ledger, rows: NDArray[Any]) -> Chosen:
     """The given rows, all of which know their fault, for scoring."""
     names = ledger.faults.values
-    faults = np.array(sorted(ledger.known_faults().tolist(), key=lambda fault: names[fault]), dtype=np.int64)
+    faults = np.array(sorted(candidates(ledger).tolist(), key=lambda fault: names[fault]), dtype=np.int64)
     place = np.full(len(names), -1, dtype=np.int64)
     place[faults] = np.arange(len(faults))
     fault_of = ledger.rows.get("fault")[rows]
@@ -78,10 +76,7 @@ def held_priors(ledger: Ledger, chosen: Chosen, settings: Settings) -> Floats:
     own = np.zeros((len(rows), len(faults)))
     own[np.arange(len(rows)), chosen.truth] = 1.0
     counts = ledger.cases_of_fault.view[faults] - own
-    firm = firm_faults(counts)
-    whole = firm.sum(axis=1, keepdims=True)
-    even = firm / np.where(whole > 0.0, whole, 1.0)
-    share = back_off(counts, ledger.known - 1.0, even, settings.alpha_fault * whole)
+    share = from_all_boards(counts, ledger.known - 1.0, catalogue_shares(ledger, faults), settings)
     kinds = ledger.rows.get("kind")[rows]
     of_kind = ledger.kind_fault.view[:, faults][kinds] - own
     share = back_off(of_kind, of_kind.sum(axis=1, keepdims=True), share, settings.k_kind)
@@ -99,11 +94,11 @@ def _family_rows(ledger: Ledger, rows: NDArray[Any], faults: NDArray[Any]) -> Fl
 def held_unseen(ledger: Ledger, chosen: Chosen, settings: Settings) -> Floats:
     """Probability (N,) of a fault new to the store, for each case without that case."""
     if ledger.known <= 1:
-        return np.ones(len(chosen.rows))
+        return np.full(len(chosen.rows), float(outside_catalogue(ledger, 0.0, 0.0)))
     single, double = chosen.copies == 1, chosen.copies == 2
     others = _other_holders(ledger, chosen)
-    singles = ledger.cases_with_count[1] - single.astype(np.float64) + others.weight
-    share = (singles + 0.5) / ledger.known
+    seen_once = ledger.cases_with_count[1] - single.astype(np.float64) + others.weight
+    share = (seen_once + 0.5) / ledger.known
     levels = (
         ("kind", others.kind, ledger.single_in_kind, ledger.kind_fault.view.sum(axis=1)),
         ("family", others.family, ledger.single_in_family, ledger.family_cases.view),
@@ -113,6 +108,11 @@ def held_unseen(ledger: Ledger, chosen: Chosen, settings: Settings) -> Floats:
         table = np.array([held_singles[one] for one in range(len(cases))], dtype=np.float64)
         gained = np.where(double & (theirs == mine), others.weight, 0.0)
         share = back_off(table[mine] - single + gained, cases[mine] - 1.0, share, firmness(share, settings))
+    if ledger.catalogue:
+        many, outside = singles(ledger)
+        unlisted = ~np.isin(ledger.rows.get("fault")[chosen.rows], list(ledger.catalogue))
+        change = double.astype(np.float64) - single
+        share = share * outside_catalogue(ledger, many + change, outside + change * unlisted)
     return share
 
 
@@ -137,146 +137,120 @@ def _other_holders(ledger: Ledger, chosen: Chosen) -> _Others:
 
 
 @dataclass(frozen=True, slots=True)
-class _Entries:
-    """Every item noted in the chosen cases, T in all: `case` (T,) counts from 0, in order.
+class Held:
+    """What n cases answered, and every answer's logarithm had the case not been counted.
 
-    `item` (T,) is a ledger number, `twin` (T,) how many items the case noted of the same feature.
+    `answered` (n, A) holds 1 where a case gave an answer; `row` (A,) is the answer's row in the count table;
+    `outside`, `inside` and `own` (A, K) are log P(answer | fault) for faults of other sections than the case's
+    own, for other faults of its section, and for its own fault; `on_any` (A,) on boards in general. `section_of`
+    (K,) numbers the sections, `truth` (n,) are places of faults.
     """
 
-    case: NDArray[np.int64]
-    item: NDArray[np.int64]
-    twin: NDArray[np.int64]
+    layout: Layout
+    answered: Floats
+    row: Whole
+    outside: Floats
+    inside: Floats
+    own: Floats
+    on_any: Floats
+    section_of: Whole
+    truth: Whole
+
+    def sums(self, weight: Floats) -> Floats:
+        """Weighted sums of the logs (n, K) for weights (A,) of the answers."""
+        weighed = self.answered * weight.astype(self.answered.dtype)
+        total = weighed @ self.outside
+        near = weighed @ self.inside
+        same = self.section_of[None, :] == self.section_of[self.truth][:, None]
+        total[same] = near[same]
+        lines = np.arange(len(self.truth))
+        total[lines, self.truth] = np.einsum("na,an->n", weighed, self.own[:, self.truth])
+        return total
 
 
-def _entries(ledger: Ledger, chosen: Chosen, settings: Settings) -> _Entries:
+def held_out(ledger: Ledger, chosen: Chosen, settings: Settings, dtype: type = np.float64) -> Held:
+    """The tables for some cases; `dtype` is that of the large arrays."""
+    layout = layout_of(ledger.lines)
+    weights = row_weights(settings, layout, ledger.lines)
     many = ledger.rows.get("items")[chosen.rows].astype(np.int64)
     item = ledger.rows.item.view[spread(ledger.rows.get("items_at")[chosen.rows], many)].astype(np.int64)
-    case = np.repeat(np.arange(len(chosen.rows)), many)
-    feature = ledger.lines.feature_of.view[item]
-    _, which, twins = np.unique(
-        case * (len(ledger.lines.features) + 1) + feature, return_inverse=True, return_counts=True
+    owner = np.repeat(np.arange(len(chosen.rows)), many)
+    case, row, twin = answers_of_cases(ledger, layout, owner, item, len(chosen.rows))
+    most = int(twin.max()) + 1 if len(twin) else 1
+    keys, column = np.unique(row * most + twin, return_inverse=True)
+    row, twin = keys // most, (keys % most).astype(np.float64)
+    answered: NDArray[Any] = np.zeros((len(chosen.rows), len(keys)), dtype=dtype)
+    answered[case, column] = 1.0
+
+    counts, totals = counts_of(ledger, layout, chosen.faults)
+    counts, totals = counts[row], totals[row]
+    k_fault, k_section = weights.k_fault[row][:, None], weights.k_section[row][:, None]
+    k_general = weights.k_general[row][:, None]
+    opinion = None
+    if ledger.opinions is not None:
+        opinion = ledger.opinions.table(ledger, layout, chosen.faults)[row]
+    root = at_root(counts.sum(axis=1) - 1.0, totals.sum(axis=1) - twin, layout, settings.alpha, row)
+    _, where = np.unique(ledger.section_of.view[chosen.faults], return_inverse=True)
+    member = np.zeros((len(chosen.faults), int(where.max(initial=-1)) + 1))
+    member[np.arange(len(where)), where] = 1.0
+    sums, whole = counts @ member, totals @ member
+    lost = twin[:, None]
+
+    def given(less: float, own: float) -> Floats:
+        """log P(answer | fault) with so many cases less in the section, and in the fault itself."""
+        section = back_off(sums - less, whole - less * lost, root[:, None], k_section)[:, where]
+        parent = beside(section, (whole - less * lost)[:, where], opinion, k_general)
+        chance = back_off(counts - own, totals - own * lost, parent, k_fault)
+        return np.log(np.maximum(chance, LEAST)).astype(dtype)
+
+    return Held(
+        layout,
+        answered,
+        row,
+        given(0.0, 0.0),
+        given(1.0, 0.0),
+        given(1.0, 1.0),
+        np.log(np.maximum(root, LEAST)),
+        where,
+        chosen.truth,
     )
-    # Without the case, all cases of its fault are one fewer, however often it noted the feature.
-    return _Entries(case, item, np.where(by_mention(ledger, item, settings), 1, twins[which]))
 
 
-def held_likelihoods(ledger: Ledger, chosen: Chosen, settings: Settings) -> tuple[Floats, Floats]:
-    """Log likelihood of each case's evidence without that case, not tempered.
-
-    Returns (N, K) given each fault, and (N,) on boards in general.
-    """
-    cases, faults = len(chosen.rows), chosen.faults
-    entries = _entries(ledger, chosen, settings)
-    log_known, log_any = np.zeros((cases, len(faults))), np.zeros(cases)
-    if not len(entries.item):
-        return log_known, log_any
-    keys, of_entry = np.unique(np.stack([entries.item, entries.twin]), axis=1, return_inverse=True)
-    of_entry = of_entry.reshape(-1)
-    tables = _tables(ledger, faults, keys[0], keys[1], settings)
-    with np.errstate(divide="ignore"):
-        outside = np.log(back_off(tables.counts, tables.totals, tables.sections_left, tables.weight[:, None]))
-        at_root = np.log(tables.at_root)
-    noted, starts = np.unique(entries.case, return_index=True)
-    _add_runs(log_known, outside, of_entry, noted, starts)
-    log_any[noted] = np.add.reduceat(at_root[of_entry], starts)
-    _own_section(ledger, chosen, entries, of_entry, tables, settings, log_known)
-    return log_known, log_any
-
-
-def _add_runs(
-    target: Floats, table: Floats, of_entry: NDArray[Any], noted: NDArray[Any], starts: NDArray[Any]
-) -> None:
-    """target[case] = sum of the table's lines of the case's entries, some cases at a time."""
-    ends = np.append(starts[1:], len(of_entry))
-    for at in range(0, len(noted), 512):
-        piece = slice(at, at + 512)
-        first = starts[at]
-        lines = table[of_entry[first : ends[piece][-1]]]
-        target[noted[piece]] = np.add.reduceat(lines, starts[piece] - first, axis=0)
-
-
-@dataclass(frozen=True, slots=True)
-class _Tables:
-    """For Q distinct items, each lowered by one case at the top: see `held_likelihoods`."""
-
-    counts: Floats  # (Q, K) cases with the item, by fault
-    totals: Floats  # (Q, K) notings of its feature
-    section_counts: Floats  # (Q, S)
-    section_totals: Floats
-    at_root: Floats  # (Q,) P(item), one case less
-    sections_left: Floats  # (Q, K) P(item | section of the fault), one case less at the top only
-    weight: Floats  # (Q,)
-
-
-def _tables(
-    ledger: Ledger, faults: NDArray[Any], items: NDArray[Any], twins: NDArray[Any], settings: Settings
-) -> _Tables:
-    counts, totals = counts_of_items(ledger, faults, items, settings)
-    levels, weight = weights_of_items(ledger, items, settings)
-    at_root = back_off(
-        counts.sum(axis=1) - 1.0, totals.sum(axis=1) - twins, 1.0 / levels, settings.alpha * levels
+def held_patterns(
+    ledger: Ledger, chosen: Chosen, held: Held, settings: Settings
+) -> tuple[Floats, Floats] | None:
+    """Log likelihoods of the cases under the sub-patterns learned without their folds: (n, K), and (n,) on boards
+    in general, not weighed; None where there are no sub-patterns."""
+    fitted = settings.fitted
+    if fitted is None or fitted.patterns is None:
+        return None
+    answers = answers_of(held.layout, fitted.patterns.kinds)
+    place = answers.of_row[held.row]
+    part = np.flatnonzero(place >= 0)
+    # Rows with two names for one answer fall together, and a rail noted twice counts once.
+    given = np.zeros((len(chosen.rows), len(answers.row)))
+    cases, columns = np.nonzero(held.answered[:, part])
+    given[cases, place[part[columns]]] = 1.0
+    on_any = held.answered[:, part] @ held.on_any[part]
+    names = [ledger.faults.values[fault] for fault in chosen.faults.tolist()]
+    folds = np.array(
+        [fold_of(uid, len(fitted.patterns.folds)) for uid in ledger.rows.uids.of(chosen.rows)], dtype=np.int64
     )
-    sections = section_matrix(ledger, faults)
-    section_counts, section_totals = counts @ sections, totals @ sections
-    in_section = back_off(section_counts, section_totals, at_root[:, None], settings.k_section)
-    left = in_section[:, ledger.section_of.view[faults]]
-    return _Tables(counts, totals, section_counts, section_totals, at_root, left, weight)
-
-
-def _own_section(
-    ledger: Ledger,
-    chosen: Chosen,
-    entries: _Entries,
-    of_entry: NDArray[Any],
-    tables: _Tables,
-    settings: Settings,
-    log_known: Floats,
-) -> None:
-    """Replace the sums for faults of each case's own section, where the case's own counts are missing."""
-    sections = ledger.section_of.view[chosen.faults]
-    by_section = np.argsort(sections, kind="stable")
-    size = np.bincount(sections, minlength=len(ledger.sections))
-    start = np.cumsum(size) - size
-    section_of_case = sections[chosen.truth]
-    many = size[section_of_case]
-    own_case = np.repeat(np.arange(len(chosen.rows)), many)
-    log_known[own_case, by_section[spread(start[section_of_case], many)]] = 0.0
-
-    pairs, of_pair = np.unique(np.stack([of_entry, chosen.truth[entries.case]]), axis=1, return_inverse=True)
-    of_pair = of_pair.reshape(-1)
-    key, truth = pairs
-    _, first_entry = np.unique(of_pair, return_index=True)
-    twin = entries.twin[first_entry].astype(np.float64)
-    section = sections[truth]
-    parent = back_off(
-        tables.section_counts[key, section] - 1.0,
-        tables.section_totals[key, section] - twin,
-        tables.at_root[key],
-        settings.k_section,
-    )
-    pair_size = size[section]
-    pair_start = np.cumsum(pair_size) - pair_size
-    of_cell = np.repeat(np.arange(len(key)), pair_size)
-    fault = by_section[spread(start[section], pair_size)]
-    mine = fault == truth[of_cell]
-    given = back_off(
-        tables.counts[key[of_cell], fault] - mine,
-        tables.totals[key[of_cell], fault] - mine * twin[of_cell],
-        parent[of_cell],
-        tables.weight[key[of_cell]],
-    )
-    with np.errstate(divide="ignore"):
-        logs = np.log(given)
-    entry_size = pair_size[of_pair]
-    cells = spread(pair_start[of_pair], entry_size)
-    np.add.at(log_known, (np.repeat(entries.case, entry_size), fault[cells]), logs[cells])
+    found = np.empty((len(chosen.rows), len(names)))
+    for number, (logs, mixing) in enumerate(fold_tables(fitted, ledger.lines, held.layout, names)):
+        mine = np.flatnonzero(folds == number)
+        if len(mine):
+            flat = given[mine] @ logs.reshape(len(answers.row), -1)
+            found[mine] = log_mix(flat.reshape(len(mine), len(names), -1) + mixing[None])
+    return found, on_any
 
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """What was said of N held-out cases: (N, K) probabilities and (N,) for an unknown fault.
 
-    `truth` (N,) is the place of the fault, -1 where no other case has it: then unknown was right.
+    `truth` (N,) is the place of the fault, -1 where neither another case nor the catalogue has it: then unknown
+    was right.
     """
 
     probability: Floats
@@ -285,21 +259,29 @@ class Forecast:
 
 
 def forecasts(ledger: Ledger, chosen: Chosen, settings: Settings, *, evidence: bool = True) -> Forecast:
-    """The exact leave-one-out forecasts; without evidence the prior of family and kind alone."""
+    """The exact leave-one-out forecasts; without evidence the prior of family and kind alone.
+
+    A record that was closed is complete: silence counts in full.
+    """
     prior = held_priors(ledger, chosen, settings)
     unseen = held_unseen(ledger, chosen, settings)
+    log_known, log_any = np.zeros(prior.shape), np.zeros(len(prior))
     if evidence:
-        log_known, log_any = held_likelihoods(ledger, chosen, settings)
-    else:
-        log_known, log_any = np.zeros(prior.shape), np.zeros(len(prior))
-    return tempered(prior, unseen, log_known, log_any, chosen, settings)
-
-
-def tempered(
-    prior: Floats, unseen: Floats, log_known: Floats, log_any: Floats, chosen: Chosen, settings: Settings
-) -> Forecast:
-    """Forecasts from the pieces, so that a search over settings need not work out all of them again."""
+        held = held_out(ledger, chosen, settings)
+        weight = row_weights(settings, held.layout, ledger.lines).exponent[held.row]
+        log_known, log_any = held.sums(weight), held.answered @ (weight * held.on_any)
+        patterns = held_patterns(ledger, chosen, held, settings)
+        if patterns is not None and settings.fitted is not None:
+            log_known = log_known + settings.fitted.pattern_weight * patterns[0]
+            log_any = log_any + settings.fitted.pattern_weight * patterns[1]
     with np.errstate(divide="ignore"):
-        weights = np.log(prior) + settings.strength * log_known
-    probability, new = settle(weights, settings.strength * log_any, unseen, prior, settings.unseen_evidence)
-    return Forecast(probability, new, np.where(chosen.copies == 1, -1, chosen.truth))
+        weights = np.log(prior) + log_known
+    probability, new = settle(weights, log_any, unseen, prior, settings.unseen_evidence)
+    return Forecast(probability, new, np.where(is_new(ledger, chosen), -1, chosen.truth))
+
+
+def is_new(ledger: Ledger, chosen: Chosen) -> NDArray[np.bool_]:
+    """Which cases (N,) have a fault that without them nobody knows: no other case, and not the catalogue."""
+    listed = np.isin(chosen.faults[chosen.truth], list(ledger.catalogue)) if ledger.catalogue else False
+    found: NDArray[np.bool_] = (chosen.copies == 1) & ~np.asarray(listed)
+    return found

@@ -8,7 +8,8 @@ and leaving one out are exact.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from itertools import chain
 from typing import TYPE_CHECKING
 
@@ -20,6 +21,8 @@ from kb.suggest import snapshot
 from kb.suggest.evidence_lines import FeatureKey, Lines
 from kb.suggest.facts_of_case import CaseFacts, Fault, FixTry
 from kb.suggest.growing import Column, Names, Table
+from kb.suggest.marks import Marks
+from kb.suggest.place_in_chain import consequences, presumed_cause
 from kb.suggest.rows import (
     MONEY_STEPS,
     RESULT_CURED,
@@ -33,6 +36,8 @@ from kb.suggest.rows import (
 from kb.suggest.tally import Tally, count
 
 if TYPE_CHECKING:
+    from kb.suggest.opinions import Opinions
+    from kb.suggest.tables import Tables
     from kb.suggest.weighing import Weighed
 
 _RESULTS = {
@@ -47,10 +52,12 @@ _RESULTS = {
 class Ledger:
     """Additive counts of cases.
 
-    A case knows its fault when one of its tries cured (the last such try) and the board did not come
-    back with the same fault within `warranty_days`; then it is evidence for that fault. In the fix
-    statistics a fault counts once per case: tried when a result is known, cured when one of its tries
-    cured and it lasted through the warranty.
+    A case knows its fault when one of its tries cured and the board did not come back with the same fault
+    within `warranty_days`; then it is evidence for that fault. Of several that cured it is the cause, as
+    said or by its place in the chain (`kb.suggest.place_in_chain`), the last of equals; another fault that was
+    cured beside it makes the board one with two faults. In the fix statistics a fault counts once per case:
+    tried when a result is known, cured when one of its tries cured and it lasted through the warranty;
+    parts that only went with the cause are left out of both.
 
     Cases of other shops are counted apart, in `others`, under the same names; what is counted here is the
     shop's own. `kb.suggest.weighing` adds both up for a weight of the others.
@@ -68,6 +75,10 @@ class Ledger:
         self.version = 0  # goes up with every change; for callers that keep derived values
         self.others: Ledger | None = None
         self.weighed: Weighed | None = None  # the sum for the weight asked for last
+        self.marks = Marks()
+        self.tables: Tables | None = None  # what `kb.suggest.tables` keeps for these counts
+        self.opinions: Opinions | None = None  # general knowledge that has its places here
+        self.catalogue: dict[int, float] = {}  # its faults and their shares
         self.lines = Lines(conditions, features)
         self.faults: Names[Fault] = Names()
         self.sections: Names[str] = Names()
@@ -82,6 +93,7 @@ class Ledger:
         self.feature_fault = Table()  # feature x fault: notings
         self.kind_fault = Table()  # kind x fault: cases
         self.known = 0  # cases that are evidence for a fault
+        self.doubles = 0  # those among them with a second fault
         self.tallies: list[Tally] = []  # per fault, all boards
         self.family_tallies: list[dict[int, Tally]] = []  # per family: fault to tally
         self.family_cases = Column(np.int64)  # per family: cases that are evidence
@@ -106,9 +118,7 @@ class Ledger:
             self._enter(case)
 
     def _enter(self, case: CaseFacts) -> None:
-        tries = [self._try_row(one) for one in case.tries]
-        cured = [one.fault for one in tries if one.result == RESULT_CURED]
-        fixed = cured[-1] if cured else UNKNOWN
+        tries, fixed, second = self._try_rows(case.tries)
         came_back = _came_back(case.same_fault_return_days, self.warranty_days)
         items = self.lines.items_of_case(case.symptoms, case.rails)
         values = {
@@ -119,6 +129,7 @@ class Ledger:
             "closed": case.closed.toordinal() if case.closed else 0,
             "return_days": _days(case.same_fault_return_days),
             "followed_days": _days(case.followed_days),
+            "second": second,
         }
         self.make_room()
         self._apply(self.rows.append(case.uid, values, items, tries), +1)
@@ -232,8 +243,9 @@ class Ledger:
 
     def _share_names(self, ledger: Ledger) -> None:
         """Use the other ledger's lists of names, so that numbers mean the same in both."""
-        for name in ("lines", "faults", "sections", "families", "kinds", "parts", "failures", "section_of"):
+        for name in ("lines", "faults", "sections", "families", "kinds", "parts", "failures"):
             setattr(self, name, getattr(ledger, name))
+        self.section_of, self.marks = ledger.section_of, ledger.marks
 
     def _apart(self) -> Ledger:
         """The counts of other shops' cases, begun when the first of them comes."""
@@ -253,6 +265,22 @@ class Ledger:
         if family >= len(self.family_tallies):
             self.make_room()
         return family
+
+    def _try_rows(self, tries: Sequence[FixTry]) -> tuple[list[TryRow], int, int]:
+        """The tries in numbers, the fault that the board was fixed of, and a second one; -1 for none."""
+        rows = [self._try_row(one) for one in tries]
+        cured = [place for place, one in enumerate(rows) if one.result == RESULT_CURED]
+        replaced = [tries[place] for place in cured]
+        cause = presumed_cause(replaced)
+        if cause is None:
+            return rows, UNKNOWN, UNKNOWN
+        fixed, second = rows[cured[cause]].fault, UNKNOWN
+        for place, follows in zip(cured, consequences(replaced), strict=True):
+            if follows:
+                rows[place] = replace(rows[place], follows=1)
+            elif rows[place].fault != fixed:
+                second = rows[place].fault
+        return rows, fixed, second
 
     def _try_row(self, one: FixTry) -> TryRow:
         if one.result not in _RESULTS:
@@ -290,20 +318,21 @@ class Ledger:
         family, kind = int(rows.get("family")[row]), int(rows.get("kind")[row])
         came_back = _came_back(int(rows.get("return_days")[row]), self.warranty_days)
         count(self.family_kinds[family], kind, sign)
-        self._apply_tries(rows.tries_of(row), family, came_back, sign)
+        self._apply_tries(rows.tries_of(row), family, came_back, sign, int(rows.get("fixed")[row]))
         fault = int(rows.get("fault")[row])
         if fault >= 0:
             self._apply_evidence(row, fault, family, kind, sign)
         self.version += 1
 
-    def _apply_tries(self, tries: list[TryRow], family: int, came_back: bool, sign: int) -> None:
+    def _apply_tries(self, tries: list[TryRow], family: int, came_back: bool, sign: int, fixed: int) -> None:
         for fault in dict.fromkeys(one.fault for one in tries):
             mine = [one for one in tries if one.fault == fault]
-            cured = [one for one in mine if one.result == RESULT_CURED]
-            is_tried = any(one.result != RESULT_UNKNOWN for one in mine)
+            counted = [one for one in mine if not one.follows and one.result != RESULT_UNKNOWN]
+            cured = [one for one in counted if one.result == RESULT_CURED]
             for tally in (self.tallies[fault], self._family_tally(family, fault)):
-                tally.tried += sign * is_tried
+                tally.tried += sign * bool(counted)
                 tally.cured += sign * (bool(cured) and not came_back)
+                tally.own_tries += sign * _own_tries(counted) * (fault == fixed)
                 for part in {one.part for one in cured if one.part >= 0}:
                     count(tally.parts, part, sign)
                 for failure in {one.failure for one in cured if one.failure >= 0}:
@@ -321,6 +350,8 @@ class Ledger:
         self.family_cases.view[family] += sign
         self.cases_of_fault.view[fault] += sign
         self.known += sign
+        self.doubles += sign * (int(self.rows.get("second")[row]) >= 0)
+        self.marks.note(int(self.section_of.view[fault]))
         closed = int(self.rows.get("closed")[row])
         for tally in (self.tallies[fault], self._family_tally(family, fault)):
             tally.cases += sign
@@ -356,6 +387,12 @@ class Ledger:
         for tallies in (self.tallies, *(list(of.values()) for of in self.family_tallies)):
             for tally in tallies:
                 tally.move_rows(moved)
+
+
+def _own_tries(counted: list[TryRow]) -> int:
+    """How often a board's own fix was done: parts replaced at one go are one try, each failure another."""
+    failed = sum(one.result != RESULT_CURED for one in counted)
+    return failed + (len(counted) > failed)
 
 
 def _came_back(return_days: int | None, warranty_days: int) -> bool:

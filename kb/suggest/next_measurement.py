@@ -9,17 +9,28 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kb.suggest.back_off import Floats, likelihood
 from kb.suggest.evidence_lines import FeatureKey, rail_key, symptom_key
 from kb.suggest.facts_of_case import Evidence, Fault, RailKey
 from kb.suggest.ledger import Ledger
-from kb.suggest.posterior import Posterior, posterior, settle
+from kb.suggest.patterns import log_mix
+from kb.suggest.posterior import (
+    SILENCE,
+    Posterior,
+    completeness,
+    of_patterns,
+    posterior,
+    settle,
+    silence_line,
+)
+from kb.suggest.questions import Floats, Whole
 from kb.suggest.rows import spread
 from kb.suggest.settings import Settings
+from kb.suggest.tables import Tables
 from kb.suggest.weighing import counted
 
 UNPOWERED_BONUS = 1.25  # an unpowered check wins against a powered one that is up to a fifth better
 _SHORTEST_MINUTES = 0.05
+_SAYS_SOMETHING = 1e-6  # causes less likely than this keep their sub-patterns as they are
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +94,6 @@ def next_measurements(
     powered is offered; dead checks are offered even when no case ever noted them.
     """
     settings = settings or Settings()
-    ledger = counted(ledger, settings)
     noted = {symptom_key(name) for name, _ in evidence.symptoms} | {
         rail_key(one.key) for one in evidence.rails
     }
@@ -92,6 +102,7 @@ def next_measurements(
     if waiting:
         open_ones = [one for one in open_ones if not one.powered]
     found = posterior(ledger, evidence, settings)
+    ledger = counted(ledger, settings)
     features = [ledger.lines.features.find(one.key) for one in open_ones]
     usable = [feature for feature in dict.fromkeys(features) if feature >= 0]
     answers = _answers(ledger, found, usable, settings)
@@ -130,9 +141,11 @@ def _answers(
     first = ledger.lines.first_item.view[features]
     levels = ledger.lines.levels.view[features]
     items = spread(first, levels)
-    given_fault, given_any = likelihood(ledger, found.faults, items, settings)
-    chance = given_fault @ found.probability + given_any * found.unseen
-    known, unseen = _after(found, given_fault, given_any, settings)
+    of_item = np.repeat(np.arange(len(features)), levels)
+    symptom = found.tables.layout.place[np.asarray(features)][of_item] >= 0
+    given, on_any = _chances(ledger, found.tables, items, symptom)
+    chance = given @ found.probability + on_any * found.unseen
+    known, unseen = _after(ledger, found, items, symptom, settings)
     entropy = entropy_bits(known, unseen)
     leading = known.argmax(axis=1)
     leading_probability = known[np.arange(len(known)), leading]
@@ -147,13 +160,82 @@ def _answers(
     return answers
 
 
-def _after(
-    found: Posterior, given_fault: Floats, given_any: Floats, settings: Settings
+def _chances(
+    ledger: Ledger, tables: Tables, items: Whole, symptom: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
-    """The ranking (L, K) and its unseen row (L,) after each of L outcomes."""
-    with np.errstate(divide="ignore"):
-        log_known = found.log_known + settings.strength * np.log(given_fault)
-        log_any = found.log_any + settings.strength * np.log(given_any)
+    """P(outcome | fault) (L, K) and on any board (L,) of looking: of a rail its conditions, of a symptom both ways.
+
+    Where absences are noted, a symptom is there as often as it was found among the cases that noted it. Where
+    hardly anybody notes one, those that do not mention it count as cases without it.
+    """
+    given, on_any = np.exp(tables.logs[items]), np.exp(tables.root_logs[items])
+    layout = tables.layout
+    present = np.flatnonzero(symptom)[::2]
+    if len(present) and tables.settings.mentions:
+        mention = layout.items + 4 * layout.place[layout.feature[items[present]]]
+        quiet = np.maximum(0.0, 1.0 - 4.0 * on_any[present + 1])
+        for table, mentioned in (
+            (given, np.exp(tables.logs[mention])),
+            (on_any, np.exp(tables.root_logs[mention])),
+        ):
+            heard = mentioned / (
+                mentioned + (quiet if table.ndim == 1 else quiet[:, None]) * (1.0 - mentioned)
+            )
+            table[present] = table[present] * heard
+            table[present + 1] = 1.0 - table[present]
+    return given, on_any
+
+
+def _after(
+    ledger: Ledger, found: Posterior, items: Whole, symptom: NDArray[np.bool_], settings: Settings
+) -> tuple[Floats, Floats]:
+    """The ranking (L, K) and its unseen row (L,) after each of L outcomes: one more line, and silence without it.
+
+    Sub-patterns are worked out again for the causes that have a say; for the rest they stay as they are.
+    """
+    tables = found.tables
+    layout, weights = tables.layout, tables.weights.exponent
+    silence = [line for line in found.lines if line.label == SILENCE]
+    said = [line for line in found.lines if line.label != SILENCE]
+    # Three rows answer a symptom at most; what is not answered is row 0 at no weight.
+    rows = np.zeros((len(items), 3), dtype=np.int64)
+    use = np.zeros((len(items), 3))
+    for number, item in enumerate(items.tolist()):
+        answers = layout.answers(item, ledger.lines)
+        rows[number, : len(answers)] = answers
+        use[number, : len(answers)] = 1.0
+    quiet = np.where(symptom, layout.items + 4 * layout.place[layout.feature[items]] + 2, 0)
+    share = np.where(symptom, completeness(tables, found.noted + 1, found.complete), found.completeness)
+    whole = silence_line(tables, said, 1.0)
+    told = found.told - sum((line.logs for line in silence), np.zeros(1))
+    on_any = found.log_any - sum(line.on_any for line in silence)
+    tempered = use * weights[rows]
+    hushed = share * symptom * weights[quiet]
+    log_known = (
+        np.einsum("lr,lrk->lk", tempered, tables.logs[rows]) - hushed[:, None] * tables.logs[quiet] + told
+    )
+    log_any = (tempered * tables.root_logs[rows]).sum(axis=1) - hushed * tables.root_logs[quiet] + on_any
+    if whole is not None:
+        log_known = log_known + share[:, None] * whole.logs
+        log_any = log_any + share * whole.on_any
+    patterns = tables.patterns
+    if patterns is not None:
+        live = np.flatnonzero(found.probability >= _SAYS_SOMETHING)
+        place, hush = patterns.answers.of_row[rows], patterns.answers.of_row[quiet]
+        part = use * (place >= 0)
+        silent = share * symptom * (hush >= 0)
+        base = patterns.mixing[live] + sum(
+            (line.patterns[live] for line in said if line.patterns is not None), np.zeros(1)
+        )
+        logs = patterns.logs[:, live]
+        total = np.einsum("lr,lrkz->lkz", part, logs[place]) - silent[:, None, None] * logs[hush] + base
+        if whole is not None and whole.patterns is not None:
+            total = total + share[:, None, None] * whole.patterns[live]
+        log_known = log_known + of_patterns(patterns, found.lines)
+        log_known[:, live] += patterns.weight * log_mix(total) - (found.log_known - found.told)[live]
+        log_any = log_any + patterns.weight * (
+            (part * tables.root_logs[rows]).sum(axis=1) - silent * tables.root_logs[quiet]
+        )
     before = np.broadcast_to(found.prior / (1.0 - found.prior_unseen), log_known.shape)
     return settle(log_known, log_any, found.prior_unseen, before, settings.unseen_evidence)
 

@@ -1,4 +1,10 @@
-"""What the evidence makes of the prior: the probability of every known fault and of an unknown one."""
+"""What the evidence makes of the prior: the probability of every fault and of an unknown one.
+
+    score(k) = log P(k) + sum_q w_q log P(a_q | k) + v log sum_z pi_kz prod_q P(a_q | k, z) + sum_tried log(1 - q_k)
+
+over the questions q that the evidence answers. What was not measured is no answer. Silence about a symptom is one,
+times `completeness`: while a board is just coming in, what has not been said yet says little.
+"""
 
 from __future__ import annotations
 
@@ -8,36 +14,77 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kb.suggest.back_off import Floats, likelihood, prior
-from kb.suggest.facts_of_case import Evidence, refuse_contradictions
+from kb.suggest.attempts import cure_chances, failed_faults
+from kb.suggest.back_off import prior
+from kb.suggest.facts_of_case import Evidence, PartFound, Tried, refuse_contradictions
+from kb.suggest.general import WeighsTogether
 from kb.suggest.ledger import Ledger
+from kb.suggest.opinions import name_what_is_asked
+from kb.suggest.patterns import PatternTables, log_mix
+from kb.suggest.questions import Floats, Whole
 from kb.suggest.settings import Settings
+from kb.suggest.tables import Tables, tables_of
 from kb.suggest.unseen import unseen_share
-from kb.suggest.weighing import counted
+from kb.suggest.weighing import counted, own_of
+
+SILENCE = "what was not mentioned"
+TRIED = "already tried, no change"
+TOGETHER = "how all of it goes together"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of evidence: `logs` (K,) its tempered log likelihood and `on_any` on boards in general, without the
+    sub-patterns; `patterns` (K, Z) its log likelihood in each of these, None where there are none; `rows` those
+    of the count table that it answers."""
+
+    label: str
+    logs: Floats
+    on_any: float
+    patterns: Floats | None
+    rows: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Posterior:
-    """Shapes: K known faults, E items of evidence.
+    """Shapes: K faults.
 
     `faults` (K,) ledger numbers; `prior` (K,) and `prior_unseen` sum to 1, so do `probability` (K,) and
-    `unseen`; `given_fault` (E, K) holds P(item | fault), `given_any` (E,) P(item) over all faults;
-    `log_known` (K,) and `log_any` are the log weights that `settle` turned into probabilities.
+    `unseen`; `log_known` (K,) and `log_any` are the log weights that `settle` turned into probabilities;
+    `lines` what they were made of, `told` (K,) the part of `log_known` that no sub-pattern has a hand in; `cures`
+    (K,) the chance that a fix cures when it is the right one; `noted` symptoms count for `completeness`.
     """
 
     faults: NDArray[Any]
     family: int
     kind: int
-    items: NDArray[Any]
+    items: Whole
     ignored: tuple[str, ...]
     prior: Floats
     prior_unseen: float
-    given_fault: Floats
-    given_any: Floats
+    lines: tuple[Line, ...]
     probability: Floats
     unseen: float
+    told: Floats
     log_known: Floats
     log_any: float
+    cures: Floats
+    tables: Tables
+    complete: bool
+    noted: int
+
+    @property
+    def completeness(self) -> float:
+        """How far silence counts, 0 to 1."""
+        return completeness(self.tables, self.noted, self.complete)
+
+
+def completeness(tables: Tables, noted: int, complete: bool) -> float:
+    """Symptoms noted so far over what cases note on average, at most 1; 1 where nothing else is to come."""
+    if complete:
+        return 1.0
+    usual = tables.mentions_per_case
+    return min(1.0, noted / usual) if usual > 0.0 else float(noted > 0)
 
 
 def posterior(ledger: Ledger, evidence: Evidence, settings: Settings) -> Posterior:
@@ -48,44 +95,158 @@ def posterior(ledger: Ledger, evidence: Evidence, settings: Settings) -> Posteri
             f"the settings say {settings.warranty_days}: count it again"
         )
     refuse_contradictions(evidence)
+    if settings.general is not None:
+        counted(ledger, settings)
+        name_what_is_asked(own_of(ledger), evidence)
     ledger = counted(ledger, settings)
     family, kind = place(ledger, evidence)
     known, ignored = ledger.lines.find(evidence)
-    return posterior_of(ledger, family, kind, np.array(known, dtype=np.int64), settings, tuple(ignored))
+    return posterior_of(
+        ledger,
+        family,
+        kind,
+        np.array(known, dtype=np.int64),
+        settings,
+        tuple(ignored),
+        complete=evidence.complete,
+        tried=evidence.tried,
+        found=(*evidence.found, *_together(ledger, evidence, settings)),
+    )
 
 
 def posterior_of(
     ledger: Ledger,
     family: int,
     kind: int,
-    items: NDArray[np.int64],
+    items: Whole,
     settings: Settings,
     ignored: tuple[str, ...] = (),
+    *,
+    complete: bool = True,
+    tried: tuple[Tried, ...] = (),
+    found: tuple[PartFound, ...] = (),
 ) -> Posterior:
     """The same from ledger numbers; -1 for an unknown family or kind."""
-    faults = ledger.known_faults()
+    tables = tables_of(ledger, settings)
+    faults = tables.faults
     before = prior(ledger, faults, family, kind, settings)
     unseen_before = unseen_share(ledger, family, kind, settings) if len(faults) else 1.0
-    given_fault, given_any = likelihood(ledger, faults, items, settings)
-    with np.errstate(divide="ignore"):
-        log_known = np.log(before) + settings.strength * np.log(given_fault).sum(axis=0)
-        log_any = settings.strength * np.log(given_any).sum()
+    lines = [_line(ledger, tables, int(item)) for item in items.tolist()]
+    noted = int((tables.layout.place[ledger.lines.feature_of.view[items]] >= 0).sum())
+    silence = silence_line(tables, lines, completeness(tables, noted, complete))
+    if silence is not None:
+        lines.append(silence)
+    cures = cure_chances(ledger, faults, settings)
+    failed, unknown = failed_faults(ledger, family, faults, tried)
+    told = _log(before)
+    for label, hit in failed:
+        lines.append(Line(f"{label} {TRIED}", np.where(hit, np.log1p(-cures), 0.0), 0.0, None))
+    lines += [_line_of_part(ledger, faults, one) for one in found]
+    for line in lines:
+        told = told + line.logs
+    log_known = told + of_patterns(tables.patterns, lines)
+    log_any = np.array(sum((line.on_any for line in lines), 0.0))
     probability, unseen = settle(log_known, log_any, unseen_before, before, settings.unseen_evidence)
     return Posterior(
         faults,
         family,
         kind,
         items,
-        ignored,
+        (*ignored, *unknown),
         before * (1.0 - unseen_before),
         unseen_before,
-        given_fault,
-        given_any,
+        tuple(lines),
         probability,
         float(unseen),
+        told,
         log_known,
         float(log_any),
+        cures,
+        tables,
+        complete,
+        noted,
     )
+
+
+def _line_of_part(ledger: Ledger, faults: NDArray[Any], found: PartFound) -> Line:
+    ratios = dict(found.log_ratios)
+    logs = np.array([ratios.get(ledger.faults.values[fault], 0.0) for fault in faults.tolist()])
+    return Line(found.label, logs, 0.0, None)
+
+
+def _together(ledger: Ledger, evidence: Evidence, settings: Settings) -> tuple[PartFound, ...]:
+    """How well everything fits each fault at once in general; the less the more cases its section has."""
+    general = settings.general
+    if not isinstance(general, WeighsTogether) or len(evidence.symptoms) + len(evidence.rails) < 2:
+        return ()
+    cases: dict[str, float] = {}
+    for fault in ledger.known_faults().tolist():
+        section = ledger.faults.values[fault][0]
+        cases[section] = cases.get(section, 0.0) + float(ledger.cases_of_fault.view[fault])
+    k = settings.k_general_rail
+    lent = {section: k / (held + k) if k > 0.0 else 0.0 for section, held in cases.items()}
+    gains = general.together(evidence.symptoms, evidence.rails)
+    strength = settings.effective_strength
+    return (
+        PartFound(
+            TOGETHER,
+            tuple((fault, strength * lent.get(fault[0], 1.0) * gain) for fault, gain in gains.items()),
+        ),
+    )
+
+
+def _log(values: Floats) -> Floats:
+    with np.errstate(divide="ignore"):
+        return np.log(values)
+
+
+def _line(ledger: Ledger, tables: Tables, item: int) -> Line:
+    rows = tables.layout.answers(item, ledger.lines)
+    return line_of_rows(tables, rows, ledger.lines.label(item))
+
+
+def line_of_rows(tables: Tables, rows: list[int], label: str) -> Line:
+    """What some rows of the count table say together."""
+    weights = tables.weights.exponent[rows]
+    on_any = float(weights @ tables.root_logs[rows])
+    patterns = None
+    if tables.patterns is not None:
+        patterns = tables.patterns.of_rows(rows)
+        part = [row for row in rows if tables.patterns.answers.of_row[row] >= 0]
+        on_any += tables.patterns.weight * float(tables.root_logs[part].sum())
+    return Line(label, weights @ tables.logs[rows], on_any, patterns, tuple(rows))
+
+
+def silence_line(tables: Tables, lines: list[Line], share: float) -> Line | None:
+    """What the symptoms say of which nothing was said, for that share of their weight; None for nothing."""
+    if share <= 0.0 or not len(tables.layout.symptoms):
+        return None
+    first = tables.layout.items
+    spoken = {(row - first) // 4 for line in lines for row in line.rows if row >= first}
+    rows = tables.layout.silent[sorted(spoken)].tolist()
+    weights = tables.weights.exponent[rows]
+    logs = share * (tables.silent - weights @ tables.logs[rows])
+    on_any = share * (tables.silent_root - float(weights @ tables.root_logs[rows]))
+    patterns = None
+    if tables.patterns is not None:
+        patterns = share * (tables.patterns.silent - tables.patterns.of_rows(rows))
+        part = np.setdiff1d(tables.layout.silent, rows)
+        part = part[tables.patterns.answers.of_row[part] >= 0]
+        on_any += share * tables.patterns.weight * float(tables.root_logs[part].sum())
+    if not weights.any() and not logs.any() and patterns is None:
+        return None
+    return Line(SILENCE, logs, on_any, patterns)
+
+
+def of_patterns(patterns: PatternTables | None, lines: list[Line] | tuple[Line, ...]) -> Floats | float:
+    """v log of the sum over the sub-patterns, (K,); 0 where there are none."""
+    if patterns is None:
+        return 0.0
+    total = patterns.mixing
+    for line in lines:
+        if line.patterns is not None:
+            total = total + line.patterns
+    return patterns.weight * log_mix(total)
 
 
 def place(ledger: Ledger, evidence: Evidence) -> tuple[int, int]:

@@ -9,15 +9,17 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from kb.suggest.back_off import Floats
 from kb.suggest.facts_of_case import Evidence
 from kb.suggest.fix_records import FixFigures, counted_names, fix_figures, mean_cost, mean_minutes
 from kb.suggest.intervals import jeffreys
 from kb.suggest.ledger import Ledger
-from kb.suggest.posterior import Posterior, posterior
+from kb.suggest.opinions import catalogue_shares
+from kb.suggest.posterior import TRIED, Posterior, of_patterns, posterior
+from kb.suggest.questions import Floats
 from kb.suggest.repair_order import StopPoint, best_stop, cheapest_first, expected_cost_of
 from kb.suggest.settings import Settings
 from kb.suggest.tally import Tally
+from kb.suggest.two_faults import WORTH_TELLING, TwoFaults, two_faults
 from kb.suggest.weighing import counted, own_of
 
 Order = Literal["likely", "cheapest"]
@@ -43,13 +45,14 @@ class Weight:
 class Cause:
     """One ranked fault.
 
-    `probability` with the evidence, `prior_probability` without; `tried`, `cured` and `interval` (95 %
-    Jeffreys) over all boards, `family_tried` and `family_cured` within the family; `cure_rate` leans on
-    more general levels; `chance_of_cure` = probability x cure_rate; `cost` and `minutes` are means as
-    recorded (family first), None when unknown; all of these are the shop's own, while `others_cases`,
-    `others_tried`, `others_cured` and `others_uids` are what other shops recorded, and names, cost and time
-    are theirs where the shop has none of its own; `money_per_try` is what a try is expected to cost, parts
-    and bench time, with the general figure where nothing is recorded.
+    `probability` with the evidence, `prior_probability` without; `tried`, `cured` and `interval` (95 % Jeffreys)
+    over all boards, `family_tried` and `family_cured` within the family; `cure_rate` is the chance that the fix
+    cures when this is the fault (`kb.suggest.attempts`), `chance_of_cure` = probability x cure_rate; `cost` and
+    `minutes` are means as recorded (family first), None when unknown. All of these are the shop's own, while
+    `others_cases`, `others_tried`, `others_cured` and `others_uids` are what other shops recorded, and names, cost
+    and time are theirs where the shop has none of its own. `money_per_try` is what a try is expected to cost,
+    parts and bench time, with the general figure where nothing is recorded; `general_practice`, 0 to 1, is the share
+    of what is said that rests on general knowledge and not on cases.
     """
 
     section: str
@@ -77,6 +80,7 @@ class Cause:
     others_tried: int = 0
     others_cured: int = 0
     others_uids: tuple[str, ...] = ()
+    general_practice: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +91,8 @@ class Ranking:
     `basis` names the closest level with cases: "family", "kind", "all boards", or "nothing" for an empty
     ledger; `family_cases`, `kind_cases` and `cases_used` count the shop's own cases with a known fault behind
     each level, `others_used` those of other shops, each of which counted `others_weight`. `expected_cost`
-    and `expected_minutes` are those of following the listed causes in order.
+    and `expected_minutes` are those of following the listed causes in order. `two_faults_probability` is a
+    figure of its own beside the causes, and `two_faults` the likeliest pair where it is above three in ten.
     """
 
     causes: tuple[Cause, ...]
@@ -104,6 +109,8 @@ class Ranking:
     expected_minutes: float
     others_used: int = 0
     others_weight: float = 0.0
+    two_faults_probability: float = 0.0
+    two_faults: TwoFaults | None = None
 
 
 def rank(
@@ -123,22 +130,23 @@ def rank(
     settings = settings or Settings()
     if order not in ("likely", "cheapest"):
         raise ValueError(f"order must be likely or cheapest, not {order!r}")
-    ledger = counted(ledger, settings)
     found = posterior(ledger, evidence, settings)
+    ledger = counted(ledger, settings)
     figures = fix_figures(ledger, found.faults, found.family, settings)
-    cures = found.probability * figures.cure_rate
+    cures = found.probability * found.cures
     places = _in_order(ledger, found.faults, cures, figures, order)
     shown = places if limit is None else places[: max(0, limit)]
-    weights = _weights(found, settings, shown)
-    lines = [ledger.lines.label(item) for item in found.items.tolist()]
+    weights = _weights(found, shown)
+    general = general_shares(ledger, found, settings)
     causes = tuple(
-        _cause(ledger, found, figures, int(place), lines, weights[:, column])
+        _cause(ledger, found, figures, int(place), weights[:, column], float(general[place]))
         for column, place in enumerate(shown)
     )
     own = own_of(ledger)
     family_cases = int(own.family_cases.view[found.family]) if found.family >= 0 else 0
     kind_cases = int(own.kind_fault.view[found.kind].sum()) if found.kind >= 0 else 0
     others = ledger.others if own is not ledger else None
+    pair = two_faults(ledger, found)
     return Ranking(
         causes,
         found.unseen,
@@ -149,13 +157,15 @@ def rank(
         kind_cases,
         family_cases,
         _basis(ledger, found),
-        settings.strength,
+        settings.effective_strength,
         found.ignored,
         order,
         expected_cost_of(cures[shown], figures.money[shown]),
         expected_cost_of(cures[shown], figures.minutes[shown]),
         others.known if others else 0,
         settings.others_weight if others else 0.0,
+        pair.probability if pair is not None else 0.0,
+        pair if pair is not None and pair.probability > WORTH_TELLING else None,
     )
 
 
@@ -203,14 +213,14 @@ class WhatIf:
 def what_if(ledger: Ledger, evidence: Evidence, settings: Settings | None = None) -> tuple[WhatIf, ...]:
     """For each line of evidence the ranking without it; the line that moves most first."""
     settings = settings or Settings()
-    ledger = counted(ledger, settings)
     found = posterior(ledger, evidence, settings)
+    ledger = counted(ledger, settings)
     if not len(found.faults):
         return ()
     figures = fix_figures(ledger, found.faults, found.family, settings)
 
     def first(one: Posterior) -> int:
-        return int(_in_order(ledger, one.faults, one.probability * figures.cure_rate, figures, "likely")[0])
+        return int(_in_order(ledger, one.faults, one.probability * one.cures, figures, "likely")[0])
 
     now = first(found)
     answers = []
@@ -280,20 +290,51 @@ def _in_order(
     return named[np.argsort(-chance, kind="stable")]
 
 
-def _weights(found: Posterior, settings: Settings, shown: NDArray[Any]) -> Floats:
-    """Tempered log likelihood ratios (E, shown) of each item for a cause against all other causes."""
-    given = found.given_fault
-    everything = given @ found.prior + found.prior_unseen * found.given_any
+def _weights(found: Posterior, shown: NDArray[Any]) -> Floats:
+    """By how much each line (E, shown) moves a cause's log odds against the mixture of all others.
+
+    A line's part in the sub-patterns is what the sum over them would lose without the line.
+    """
+    lines, tables = found.lines, found.tables
+    logs = np.array([line.logs for line in lines]).reshape(len(lines), len(found.faults))
+    on_any = np.array([line.on_any for line in lines])
+    if tables.patterns is not None:
+        whole = of_patterns(tables.patterns, lines)
+        for number in range(len(lines)):
+            logs[number] += whole - of_patterns(tables.patterns, lines[:number] + lines[number + 1 :])
+    top = np.maximum(logs.max(axis=1, initial=-np.inf), on_any)
+    given = np.exp(logs - top[:, None])
+    everything = given @ found.prior + found.prior_unseen * np.exp(on_any - top)
     mine = given[:, shown]
     share = found.prior[shown]
     with np.errstate(divide="ignore", invalid="ignore"):
         others = (everything[:, None] - mine * share) / (1.0 - share)
-        weights = settings.strength * (np.log(mine) - np.log(others))
+        weights = logs[:, shown] - top[:, None] - np.log(others)
     return np.nan_to_num(np.where(share < 1.0 - 1e-12, weights, 0.0), nan=0.0, posinf=700.0, neginf=-700.0)
 
 
+def general_shares(ledger: Ledger, found: Posterior, settings: Settings) -> Floats:
+    """Share (K,) of what is said of each fault that rests on general knowledge: its prior and each answer noted."""
+    tables = found.tables
+    catalogue = catalogue_shares(ledger, found.faults)
+    if catalogue is None:
+        return np.zeros(len(found.faults))
+    lent = settings.k_catalogue * catalogue / max(catalogue.sum(), 1e-12)
+    cases = ledger.cases_of_fault.view[found.faults]
+    total = lent / np.maximum(cases + lent, 1e-12)
+    weight = np.ones(len(found.faults))
+    rows = [row for line in found.lines for row in line.rows]
+    if tables.general is not None and rows:
+        exponents = tables.weights.exponent[rows][:, None]
+        opinions = tables.general[rows]
+        held = np.where(np.isnan(opinions), 0.0, exponents)
+        total = total + (held * np.nan_to_num(opinions)).sum(axis=0)
+        weight = weight + held.sum(axis=0)
+    return np.clip(total / weight, 0.0, 1.0)
+
+
 def _cause(
-    ledger: Ledger, found: Posterior, figures: FixFigures, place: int, lines: list[str], weights: Floats
+    ledger: Ledger, found: Posterior, figures: FixFigures, place: int, weights: Floats, general: float
 ) -> Cause:
     fault = int(found.faults[place])
     section, part_class = ledger.faults.values[fault]
@@ -305,7 +346,7 @@ def _cause(
     parts = next((one.parts for one in (inside, others_inside) if one and one.parts), {})
     near, others_near = (inside or overall), (others_inside or others)
     failures = near.failures or others_near.failures
-    probability, cure_rate = float(found.probability[place]), float(figures.cure_rate[place])
+    probability, cure_rate = float(found.probability[place]), float(found.cures[place])
     return Cause(
         section=section,
         part_class=part_class,
@@ -326,7 +367,8 @@ def _cause(
         minutes=next((time for one in levels if (time := mean_minutes(one)) is not None), None),
         money_per_try=float(figures.money[place]),
         minutes_per_try=float(figures.minutes[place]),
-        evidence=_spoken(lines, weights),
+        evidence=_spoken([line.label for line in found.lines], weights),
+        general_practice=general,
         case_uids=_newest_cases(own, overall, inside),
         others_cases=others.cases,
         others_tried=others.tried,
@@ -345,7 +387,11 @@ def _tallies(ledger: Ledger | None, fault: int, family: int) -> tuple[Tally, Tal
 def _spoken(lines: list[str], weights: Floats) -> tuple[Weight, ...]:
     """The lines with their weights in plain words, the heaviest first."""
     pairs = sorted(zip(lines, weights.tolist(), strict=True), key=lambda pair: (-abs(pair[1]), pair[0]))
-    return tuple(Weight(f"{line}: {_speaks(weight)}", weight, line) for line, weight in pairs)
+    return tuple(Weight(_sentence(line, weight), weight, line) for line, weight in pairs)
+
+
+def _sentence(line: str, weight: float) -> str:
+    return line if line.endswith(TRIED) else f"{line}: {_speaks(weight)}"
 
 
 def _speaks(weight: float) -> str:

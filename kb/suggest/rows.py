@@ -29,6 +29,7 @@ _PER_CASE = {
     "closed": np.int32,  # proleptic day number, 0 when not closed
     "return_days": np.int32,
     "followed_days": np.int32,
+    "second": np.int32,  # a second fault that was cured on the same board, or -1
     "items_at": np.int64,
     "items": np.int32,
     "tries_at": np.int64,
@@ -42,6 +43,7 @@ _PER_TRY = {
     "try_result": np.int8,
     "try_cost": np.int64,  # in MONEY_STEPS, -1 unknown
     "try_minutes": np.int64,  # in TIME_STEPS, -1 unknown
+    "try_follows": np.int8,  # 1 where the part only went with the cause
 }
 
 
@@ -55,6 +57,7 @@ class TryRow:
     result: int
     cost: int
     minutes: int
+    follows: int = 0
 
 
 class Rows:
@@ -86,7 +89,7 @@ class Rows:
         return self.columns[name].view
 
     def append(self, uid: str, values: dict[str, int], items: Sequence[int], tries: Sequence[TryRow]) -> int:
-        """Add a case; `values` holds fault, fixed, family, kind, closed, return_days, followed_days."""
+        """Add a case; `values` holds the whole numbers of a case from `fault` to `second`."""
         row = self.uids.append(uid, self.get("alive"))
         for name, value in values.items():
             self.columns[name].append(value)
@@ -103,6 +106,7 @@ class Rows:
             self.columns["try_result"].append(one.result)
             self.columns["try_cost"].append(one.cost)
             self.columns["try_minutes"].append(one.minutes)
+            self.columns["try_follows"].append(one.follows)
         return row
 
     def kill(self, row: int) -> None:

@@ -20,7 +20,7 @@ from kb.suggest.uids import Uids
 if TYPE_CHECKING:
     from kb.suggest.ledger import Ledger
 
-FORMAT = 3  # goes up when the meaning of anything in a snapshot changes
+FORMAT = 4  # goes up when the meaning of anything in a snapshot changes
 _KIND = "counts of board faults"
 _NAMES = ("sections", "families", "kinds", "parts", "failures")
 
@@ -60,6 +60,7 @@ def contents(ledger: Ledger) -> tuple[dict[str, Any], Arrays]:
         "faults": [list(fault) for fault in ledger.faults.values],
         "odd_uids": list(ledger.rows.uids.odd().items()),
         "known": ledger.known,
+        "doubles": ledger.doubles,
     }
     header.update({name: getattr(ledger, name).values for name in _NAMES})
     arrays: Arrays = {f"row_{name}": column for name, column in ledger.rows.arrays().items()}
@@ -94,6 +95,7 @@ def fill(ledger: Ledger, header: dict[str, Any], arrays: Arrays) -> None:
     """Put a snapshot's contents into a new ledger made with the same features."""
     ledger.seen = (int(header["seen"][0]), str(header["seen"][1]))
     ledger.known = int(header["known"])
+    ledger.doubles = int(header["doubles"])
     ledger.faults = Names((section, part_class) for section, part_class in header["faults"])
     for name in _NAMES:
         setattr(ledger, name, Names(header[name]))

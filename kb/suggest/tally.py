@@ -19,6 +19,7 @@ class Tally:
 
     `cases`           cases that are evidence for the fault
     `tried`, `cured`  cases in which this fix was tried with a known result, and in which it cured
+    `own_tries`       tries, with a known result, of this fix on boards that it was the fix for
     `cost_sum`, `cost_known`, `minutes_sum`, `minutes_known`
                       over single tries (see `rows` for the steps)
     `parts`, `failures`  name number to cases in which such a part, or failure, was cured
@@ -33,15 +34,25 @@ class Tally:
         "failures",
         "minutes_known",
         "minutes_sum",
+        "own_tries",
         "parts",
         "rows",
         "tried",
     )
 
-    NUMBERS = ("cases", "tried", "cured", "cost_sum", "cost_known", "minutes_sum", "minutes_known")
+    NUMBERS = (
+        "cases",
+        "tried",
+        "cured",
+        "own_tries",
+        "cost_sum",
+        "cost_known",
+        "minutes_sum",
+        "minutes_known",
+    )
 
     def __init__(self) -> None:
-        self.cases = self.tried = self.cured = 0
+        self.cases = self.tried = self.cured = self.own_tries = 0
         self.cost_sum = self.cost_known = self.minutes_sum = self.minutes_known = 0
         self.parts: dict[int, int] = {}
         self.failures: dict[int, int] = {}
@@ -50,7 +61,13 @@ class Tally:
     @property
     def empty(self) -> bool:
         return not (
-            self.cases or self.tried or self.cost_known or self.minutes_known or self.parts or self.failures
+            self.cases
+            or self.tried
+            or self.own_tries
+            or self.cost_known
+            or self.minutes_known
+            or self.parts
+            or self.failures
         )
 
     def enter_row(self, closed: int, row: int) -> None:

@@ -15,10 +15,10 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from kb.suggest.back_off import Floats
 from kb.suggest.leave_one_out import Forecast, choose_cases, forecasts
 from kb.suggest.ledger import Ledger
 from kb.suggest.posterior import posterior_of
+from kb.suggest.questions import Floats
 from kb.suggest.scores import LEAST, Bin, calibration_error, reliability_bins
 from kb.suggest.settings import Settings
 from kb.suggest.weighing import counted

@@ -1,42 +1,63 @@
-"""Choosing the evidence strength and the back-off weights on the store's own cases, by leave-one-out."""
+"""Choosing weights, exponents and sub-patterns on the store's own cases, by leave-one-out.
+
+In this order: what cases of other shops count; weights of the back-off from the evidence of the counts; one exponent
+for each kind of answer, with the weights of the prior and of general knowledge; sub-patterns, scored on folds of the
+cases that they were not learned from; one exponent for each question and that of the sub-patterns.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from kb.suggest.back_off import Floats
+from kb.suggest import evidence_weights
+from kb.suggest.exponents import Columns, Questions
+from kb.suggest.fitted import Fitted
+from kb.suggest.learning import learn_patterns
 from kb.suggest.leave_one_out import (
     Chosen,
+    Held,
     choose_cases,
-    held_likelihoods,
+    forecasts,
+    held_out,
+    held_patterns,
     held_priors,
-    held_unseen,
+    is_new,
 )
 from kb.suggest.ledger import Ledger
+from kb.suggest.opinions import candidates
+from kb.suggest.questions import ABSENT, FOUND, KINDS, MENTION, NOT_NAMED, RAIL, SILENT, Floats, layout_of
 from kb.suggest.scores import LEAST
 from kb.suggest.settings import Settings
-from kb.suggest.weighing import weigh
+from kb.suggest.weighing import counted, weigh
 
-STRENGTHS = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
-FAULT_WEIGHTS = (0.5, 1.0, 2.0, 4.0, 7.0, 10.0, 15.0, 25.0, 40.0)
-SECTION_WEIGHTS = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
-KIND_WEIGHTS = (4.0, 8.0, 16.0, 32.0, 64.0)
-FAMILY_WEIGHTS = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
 OTHERS_WEIGHTS = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
+FAMILY_WEIGHTS = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
+KIND_WEIGHTS = (4.0, 8.0, 16.0, 32.0, 64.0, 256.0)
+CATALOGUE_WEIGHTS = (0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0)
+GENERAL_WEIGHTS = (0.0, 2.0, 6.0, 20.0, 60.0, 200.0)
 FEWEST_CASES = 30  # below this a store says too little about itself: the given settings stay
-_CELLS = 2_000_000  # cases x faults kept at once: some seconds with ten thousand faults
+# Exponents by kind of answer from which a store's own are pulled away: found, rail, mention, mention of an
+# absence, silence, not named though looked for.
+USUAL = np.array([0.7, 0.7, 0.7, 0.0, 0.5, 0.3])
+_PULL_KINDS, _PULL_QUESTIONS = 3.0, 15.0
+_IDLE = 0.05  # kinds with an exponent below this take no part in the sub-patterns
+_CELLS = 1_000_000  # cases x faults kept at once
+_FEW = 800  # cases by which general knowledge and other shops are weighed
 _WORTH = 1.2  # the store must have grown or shrunk by a fifth
+PATTERNS_FROM = 60  # a store smaller than this cannot tell sub-patterns from chance
 
 
 @dataclass(frozen=True, slots=True)
 class Tuning:
     """What was chosen, and on how much.
 
-    `settings` with the chosen values; `log_loss` of them and `plain_log_loss` at full strength (nats per
-    case, leave-one-out); `cases` scored, `known` cases in the ledger and `others` of other shops in it at
-    the time.
+    `settings` with the chosen values; `log_loss` of them and `plain_log_loss` of evidence taken as independent
+    (nats per case, leave-one-out); `cases` scored, `known` cases in the ledger and `others` of other shops in it
+    at the time; `thorough` whether sub-patterns and each question were looked at.
     """
 
     settings: Settings
@@ -45,6 +66,7 @@ class Tuning:
     cases: int
     known: int
     others: int = 0
+    thorough: bool = True
 
     @property
     def chose(self) -> bool:
@@ -53,7 +75,7 @@ class Tuning:
 
     @property
     def strength(self) -> float:
-        return self.settings.strength
+        return self.settings.effective_strength
 
     def worth_redoing(self, ledger: Ledger) -> bool:
         """Whether the ledger has changed by a fifth since, or has just become large enough."""
@@ -65,140 +87,266 @@ class Tuning:
         return others != self.others and not self.others / _WORTH < others < self.others * _WORTH
 
 
+def _with(settings: Settings, name: str, value: float) -> Settings:
+    """The settings with one weight changed."""
+    changed: Any = {name: value}
+    return replace(settings, **changed)
+
+
 def _others(ledger: Ledger) -> int:
     return ledger.others.known if ledger.others is not None else 0
 
 
-def choose_strength(ledger: Ledger, settings: Settings | None = None, *, max_cases: int = 10_000) -> Tuning:
-    """Choose mentions, strength and the weights k_ of all levels by exact leave-one-out log loss.
+def choose_strength(
+    ledger: Ledger,
+    settings: Settings | None = None,
+    *,
+    max_cases: int = 10_000,
+    patterns: bool = True,
+    thorough: bool = True,
+) -> Tuning:
+    """Choose everything that can be chosen on the store, by the log loss of the shop's own cases.
 
-    Where there are cases of other shops, what they count is chosen first and with the rest. Only the shop's
-    own cases are scored, so others' cases count as far as they help to foresee these.
-
-    One value at a time, twice round, on small grids; the larger of two equals. At most `max_cases` cases
-    are scored, evenly spaced in order of uid, fewer where there are very many faults. Deterministic.
+    At most `max_cases` cases are scored, evenly spaced in order of uid, fewer where there are very many faults.
+    `patterns=False` leaves the sub-patterns out, which take most of the time; without `thorough` there is one
+    exponent for each kind of answer and no more, chosen on few cases in a fraction of a second. Deterministic; the
+    ledger's counts stay as they are.
     """
     settings = settings or Settings()
-    search = _Search(ledger, max_cases)
-    cases = search.cases
-    if not cases:
+    counted(ledger, settings)  # names what general knowledge has
+    most = max(1, min(max_cases, _CELLS // max(1, len(candidates(weigh(ledger, 1.0))))))
+    if ledger.known < 1:
         return Tuning(settings, 0.0, 0.0, 0, ledger.known, _others(ledger))
     if ledger.known >= FEWEST_CASES:
-        for _ in range(2):
-            for name, grid in (
-                *((("others_weight", OTHERS_WEIGHTS),) if _others(ledger) else ()),
-                ("mentions", (True, False)),
-                ("strength", STRENGTHS),
-                ("k_fault", FAULT_WEIGHTS),
-                ("k_section", SECTION_WEIGHTS),
-                ("k_kind", KIND_WEIGHTS),
-                ("k_family", FAMILY_WEIGHTS),
-            ):
-                settings = search.best(settings, name, grid)
-        fine = tuple(round(settings.strength + step, 3) for step in (-0.05, -0.025, 0.0, 0.025, 0.05))
-        settings = search.best(settings, "strength", tuple(one for one in fine if 0.0 < one <= 1.0))
-    loss = search.loss(settings)
-    plain = search.loss(replace(settings, strength=1.0))
-    return Tuning(settings, loss, plain, cases, ledger.known, _others(ledger))
+        if _others(ledger):
+            settings = _with_others(ledger, settings, most)
+        fit = _Fit(weigh(ledger, settings.others_weight), settings, most if thorough else min(most, _FEW))
+        settings = fit.all(patterns) if thorough else fit.by_kind()
+    sums = weigh(ledger, settings.others_weight)
+    chosen = choose_cases(sums, most)
+    plain = replace(settings, fitted=None, strength=1.0)
+    return Tuning(
+        settings,
+        _loss(ledger, sums, chosen, settings),
+        _loss(ledger, sums, chosen, plain),
+        len(chosen.rows),
+        ledger.known,
+        _others(ledger),
+        thorough,
+    )
 
 
-class _Search:
-    """Keeps the pieces that a change of one setting leaves as they are."""
+def ways_to_be_new(ledger: Ledger, sums: Ledger, chosen: Chosen) -> Floats:
+    """Into how many equal parts an unknown fault falls for each case (n,), on the list with others' faults.
 
-    def __init__(self, ledger: Ledger, max_cases: int) -> None:
+    Without the others' cases the faults that only they had are among what is not recorded yet; one of them must
+    be told from another there as well, or saying less would be the better forecast.
+    """
+    ways = np.ones(len(chosen.rows))
+    if sums is ledger and _others(ledger):
         everything = weigh(ledger, 1.0)
-        names = len(everything.known_faults())
-        self._most = max(1, min(max_cases, _CELLS // max(1, names)))
-        # Without the others' cases the faults that only they had are among what is not recorded yet; one
-        # of them must be told from another there as well, or saying less would be the better forecast.
-        self._only_others = names - len(ledger.known_faults())
-        self._holders = everything.holders()
-        self._own = ledger
-        self._weight = -1.0
-        self._weigh(1.0)
-        self._priors: tuple[tuple[float, ...], Floats] | None = None
-        self._likelihoods: tuple[tuple[float, ...], tuple[Floats, Floats]] | None = None
-        self._losses: dict[Settings, float] = {}
+        only_others = len(everything.known_faults()) - len(ledger.known_faults())
+        alone = ledger.rows.get("fault")[chosen.rows]
+        if only_others:
+            ways += only_others + (everything.holders()[alone] > 1)
+    return ways
 
-    @property
-    def cases(self) -> int:
-        return len(self._chosen.rows)
 
-    def _weigh(self, weight: float) -> None:
-        """Makes `_ledger` the counts at a weight of the others' cases, and `_chosen` the own cases in it."""
-        if weight == self._weight:
+def _loss(ledger: Ledger, sums: Ledger, chosen: Chosen, settings: Settings) -> float:
+    """Mean leave-one-out log loss in nats."""
+    total, at = 0.0, 0
+    ways = ways_to_be_new(ledger, sums, chosen)
+    for part in chosen.parts():
+        said = forecasts(sums, part, settings)
+        lines = np.arange(len(said.truth))
+        known = said.probability[lines, np.maximum(said.truth, 0)]
+        of_truth = np.where(said.truth < 0, said.unseen / ways[at : at + len(lines)], known)
+        total -= float(np.log(np.clip(of_truth, LEAST, 1.0)).sum())
+        at += len(lines)
+    return total / max(1, len(chosen.rows))
+
+
+def _with_others(ledger: Ledger, settings: Settings, most: int) -> Settings:
+    """The settings with the weight of other shops' cases that foresees own cases best; the larger of two equals."""
+    losses = []
+    for weight in OTHERS_WEIGHTS:
+        sums = weigh(ledger, weight)
+        tried = _Fit(sums, replace(settings, others_weight=weight), min(most, _FEW)).kinds_only()
+        losses.append((round(_loss(ledger, sums, choose_cases(sums, min(most, _FEW)), tried), 12), -weight))
+    return replace(settings, others_weight=-min(losses)[1])
+
+
+class _Fit:
+    """One choice on one ledger, step by step; the settings so far are in `settings`."""
+
+    def __init__(self, ledger: Ledger, settings: Settings, most: int) -> None:
+        self.ledger = ledger
+        self.most = most
+        self.layout = layout_of(ledger.lines)
+        everything = choose_cases(ledger, most)
+        kept = ~is_new(ledger, everything)
+        self.chosen = Chosen(
+            everything.rows[kept], everything.faults, everything.truth[kept], everything.copies[kept]
+        )
+        self.truth = self.chosen.truth
+        self.lines = np.arange(len(self.truth))
+        self.exponents = USUAL.copy()
+        self.settings = settings
+        self.general = ledger.opinions is not None
+        if self.general:
+            self.settings = replace(settings, k_general_rail=0.0, k_general_symptom=0.0)
+
+    def all(self, patterns: bool) -> Settings:
+        """Everything."""
+        self.by_kind()
+        if len(self.truth) < 2 or not self.layout.items:
+            return self.settings
+        log_prior = self._log_prior(self.settings).astype(np.float32)
+        held = held_out(self.ledger, self.chosen, self.settings, np.float32)
+        columns = np.zeros((0, *log_prior.shape), dtype=np.float32)
+        by_kind = self.exponents
+        if patterns and self.ledger.known >= PATTERNS_FROM:
+            columns, by_kind = self._patterns(held, log_prior)
+        kind = held.layout.kind[held.row]
+        group = kind * len(self.layout.place) + held.layout.feature[held.row]
+        groups, where = np.unique(group, return_inverse=True)
+        start = np.concatenate([by_kind[groups // len(self.layout.place)], by_kind[KINDS:][: len(columns)]])
+        found, _ = Questions(log_prior, held, where, columns).fit(start, _PULL_QUESTIONS)
+        table = np.repeat(by_kind[:KINDS, None], len(self.layout.place), axis=1)
+        table.reshape(-1)[groups] = found[: len(groups)]
+        weight = float(found[-1]) if len(columns) else 0.0
+        self._keep(table, by_kind[:KINDS], held, weight)
+        return self.settings
+
+    def kinds_only(self) -> Settings:
+        """Weights of the back-off and one exponent for each kind, at the given prior."""
+        self._weights()
+        held = held_out(self.ledger, self.chosen, self.settings, np.float32)
+        self._fit_kinds(held, self._log_prior(self.settings))
+        self._keep(
+            np.repeat(self.exponents[:, None], len(self.layout.place), axis=1), self.exponents, held, 0.0
+        )
+        return self.settings
+
+    def by_kind(self) -> Settings:
+        """Weights of the back-off, of the prior and of general knowledge, and an exponent for each kind."""
+        self._weights()
+        for turn in range(2):
+            if self.general:
+                self._choose_general()
+                if turn == 0:
+                    self._weights()
+            held = held_out(self.ledger, self.chosen, self.settings, np.float32)
+            self._choose_prior(held.sums(self.exponents[held.layout.kind[held.row]]))
+            self._fit_kinds(held, self._log_prior(self.settings))
+        self._keep(
+            np.repeat(self.exponents[:, None], len(self.layout.place), axis=1), self.exponents, held, 0.0
+        )
+        return self.settings
+
+    def _weights(self) -> None:
+        """The weights of the back-off, from the evidence of the counts."""
+        if not self.layout.items:
             return
-        self._weight = weight
-        self._ledger = weigh(self._own, weight)
-        self._chosen = choose_cases(self._ledger, self._most)
-        names = np.ones(self.cases)
-        if self._ledger is self._own and self._only_others:
-            alone = self._own.rows.get("fault")[self._chosen.rows]
-            names += self._only_others + (self._holders[alone] > 1)
-        self._log_names = np.log(names)
+        plain = replace(self.settings, fitted=None)
+        k = evidence_weights.choose(self.ledger, self.layout, self.chosen.faults, plain)
+        names = tuple(self.ledger.faults.values[fault] for fault in self.chosen.faults.tolist())
+        fitted = Fitted(
+            tuple(self.ledger.lines.features.values),
+            names,
+            *k,
+            np.repeat(self.exponents[:, None], len(self.layout.place), axis=1),
+            tuple(self.exponents.tolist()),
+            self.settings.strength,
+        )
+        self.settings = replace(self.settings, fitted=fitted)
 
-    def best(self, settings: Settings, name: str, grid: tuple[float, ...]) -> Settings:
-        """The settings with `name` at its best value on the grid (or as it is, if that is best)."""
-        tried = [replace(settings, **{name: value}) for value in (*grid, getattr(settings, name))]
-        return min(tried, key=lambda one: (round(self.loss(one), 12), -getattr(one, name)))
-
-    def loss(self, settings: Settings) -> float:
-        """Mean leave-one-out log loss in nats."""
-        if settings not in self._losses:
-            self._weigh(settings.others_weight)
-            log_prior = self._log_prior(settings)
-            log_known, log_any = self._log_likelihood(settings)
-            unseen = held_unseen(self._ledger, self._chosen, settings)
-            self._losses[settings] = _mean_loss(
-                log_prior, unseen, log_known, log_any, self._chosen, settings, self._log_names
-            )
-        return self._losses[settings]
+    def _keep(self, table: Floats, defaults: Floats, held: Held, weight: float) -> None:
+        """Put the exponents into the settings, with the mean of those of what was noted."""
+        if self.settings.fitted is None:
+            return
+        kind = held.layout.kind[held.row]
+        noted = held.answered.sum(axis=0) * np.isin(kind, (FOUND, RAIL, MENTION))
+        used = table[kind, held.layout.feature[held.row]]
+        strength = float(noted @ used / max(float(noted.sum()), 1e-12))
+        patterns = self.settings.fitted.patterns
+        if patterns is not None:
+            patterns = replace(patterns, weight=weight)
+        fitted = replace(
+            self.settings.fitted,
+            exponents=table,
+            defaults=tuple(defaults.tolist()),
+            strength=strength + weight,
+            patterns=patterns if weight > 0.0 else None,
+        )
+        self.settings = replace(self.settings, fitted=fitted)
 
     def _log_prior(self, settings: Settings) -> Floats:
-        key = (settings.others_weight, settings.k_family, settings.k_kind, settings.alpha_fault)
-        if self._priors is None or self._priors[0] != key:
-            with np.errstate(divide="ignore"):
-                self._priors = (key, np.log(held_priors(self._ledger, self._chosen, settings)))
-        return self._priors[1]
+        return np.log(np.maximum(held_priors(self.ledger, self.chosen, settings), LEAST))
 
-    def _log_likelihood(self, settings: Settings) -> tuple[Floats, Floats]:
-        key = (
-            settings.others_weight,
-            settings.mentions,
-            settings.k_fault,
-            settings.rail_weight,
-            settings.k_section,
-            settings.alpha,
+    def _mean_loss(self, scores: NDArray[Any]) -> float:
+        top = scores.max(axis=1)
+        total = np.log(np.exp(scores - top[:, None]).sum(axis=1)) + top
+        return float((total - scores[self.lines, self.truth]).mean()) if len(self.truth) else 0.0
+
+    def _choose_prior(self, sums: NDArray[Any]) -> None:
+        """The weights of the prior, one after another, with the evidence as it is."""
+        for name, grid in (
+            ("k_family", FAMILY_WEIGHTS),
+            ("k_kind", KIND_WEIGHTS),
+            *((("k_catalogue", CATALOGUE_WEIGHTS),) if self.ledger.catalogue else ()),
+        ):
+            tried = [_with(self.settings, name, value) for value in grid]
+            self.settings = min(tried, key=lambda one: round(self._mean_loss(self._log_prior(one) + sums), 9))
+
+    def _choose_general(self) -> None:
+        """The weights of general knowledge for rails and for symptoms; the smaller of two equals."""
+        few = self.chosen.rows[:: max(1, len(self.chosen.rows) // _FEW)]
+        step = max(1, len(self.chosen.rows) // _FEW)
+        some = Chosen(few, self.chosen.faults, self.truth[::step], self.chosen.copies[::step])
+        log_prior = np.log(np.maximum(held_priors(self.ledger, some, self.settings), LEAST))
+        lines = np.arange(len(some.rows))
+        for name in ("k_general_rail", "k_general_symptom"):
+            losses = []
+            for value in GENERAL_WEIGHTS:
+                tried = _with(self.settings, name, value)
+                held = held_out(self.ledger, some, tried, np.float32)
+                scores = log_prior + held.sums(self.exponents[held.layout.kind[held.row]])
+                top = scores.max(axis=1)
+                total = np.log(np.exp(scores - top[:, None]).sum(axis=1)) + top
+                losses.append((round(float((total - scores[lines, some.truth]).mean()), 9), value))
+            self.settings = _with(self.settings, name, min(losses)[1])
+
+    def _columns(self, held: Held) -> NDArray[Any]:
+        """Log likelihoods of each kind of answer by itself: (kinds, n, K)."""
+        kind = held.layout.kind[held.row]
+        return np.stack([held.sums((kind == one).astype(np.float64)) for one in range(KINDS)])
+
+    def _fit_kinds(self, held: Held, log_prior: Floats) -> None:
+        problem = Columns(log_prior.astype(np.float32), self._columns(held), self.truth)
+        self.exponents, _ = problem.fit(USUAL.copy(), _PULL_KINDS)
+
+    def _patterns(self, held: Held, log_prior: NDArray[Any]) -> tuple[NDArray[Any], Floats]:
+        """Learn the sub-patterns: their log likelihoods (1, n, K) out of fold, and the exponents by kind with theirs
+        behind; (0, n, K) and those without them where they do not help."""
+        alike = {MENTION: (MENTION, ABSENT), SILENT: (SILENT,), FOUND: (FOUND, NOT_NAMED), RAIL: (RAIL,)}
+        kinds = frozenset(
+            kind for kind, own in alike.items() if max(self.exponents[one] for one in own) > _IDLE
         )
-        if self._likelihoods is None or self._likelihoods[0] != key:
-            self._likelihoods = (key, held_likelihoods(self._ledger, self._chosen, settings))
-        return self._likelihoods[1]
-
-
-def _mean_loss(
-    log_prior: Floats,
-    unseen: Floats,
-    log_known: Floats,
-    log_any: Floats,
-    chosen: Chosen,
-    settings: Settings,
-    log_names: Floats,
-) -> float:
-    """As scoring `tempered` forecasts, but working out the probability of the truth alone.
-
-    `log_names` (N,) is the logarithm of the number of equal parts into which an unknown fault falls.
-    """
-    weights = log_prior + settings.strength * log_known
-    top = weights.max(axis=1)
-    possible = np.isfinite(top)
-    top = np.where(possible, top, 0.0)
-    total = np.log(np.maximum(np.exp(weights - top[:, None]).sum(axis=1), 1e-300)) + top
-    ratio = np.clip(settings.unseen_evidence * (settings.strength * log_any - total), -700.0, 700.0)
-    odds = unseen * np.where(possible, np.exp(ratio), 1.0)
-    whole = odds + (1.0 - unseen)
-    own = weights[np.arange(len(weights)), chosen.truth]
-    with np.errstate(divide="ignore"):
-        log_seen = np.log((1.0 - unseen) / whole) + own - total
-        log_new = np.log(odds / whole) - log_names
-    losses = -np.where(chosen.copies == 1, log_new, log_seen)
-    return float(np.minimum(np.nan_to_num(losses, nan=0.0), -np.log(LEAST)).mean())
+        nothing = np.zeros((0, *log_prior.shape), dtype=np.float32)
+        learned = learn_patterns(self.ledger, self.settings, kinds) if kinds else None
+        if learned is None or self.settings.fitted is None:
+            return nothing, self.exponents
+        patterns, _ = learned
+        without = self.settings
+        self.settings = replace(without, fitted=replace(self.settings.fitted, patterns=patterns))
+        scores = held_patterns(self.ledger, self.chosen, held, self.settings)
+        assert scores is not None
+        column = scores[0].astype(np.float32)[None]
+        start = np.append(USUAL * 0.6, 0.3)
+        problem = Columns(log_prior, np.concatenate([self._columns(held), column]), self.truth)
+        found, _ = problem.fit(start, _PULL_KINDS)
+        if found[-1] <= _IDLE:
+            self.settings = without
+            return nothing, self.exponents
+        return column, found

@@ -111,13 +111,33 @@ def unseen_share(ledger: Ledger, family: int, kind: int, settings: Settings) -> 
     level; a level with few cases leans on the one above (see `firmness`).
     """
     share = cautious_missing_mass(ledger.known, ledger.cases_with_count[1])
+    if not ledger.known:
+        return float(outside_catalogue(ledger, 0.0, 0.0)) if ledger.catalogue else share
     if kind >= 0:
         cases = float(ledger.kind_fault.view[kind].sum())
         share = lean(ledger.single_in_kind[kind], cases, share, float(firmness(share, settings)))
     if family >= 0:
         cases = float(ledger.family_cases.view[family])
         share = lean(ledger.single_in_family[family], cases, share, float(firmness(share, settings)))
+    if ledger.catalogue:
+        share *= float(outside_catalogue(ledger, *singles(ledger)))
     return share
+
+
+def singles(ledger: Ledger) -> tuple[float, float]:
+    """How many faults only one case has, and how many of these the catalogue does not have."""
+    numbers = np.flatnonzero(ledger.holders() == 1).tolist()
+    return float(len(numbers)), float(sum(number not in ledger.catalogue for number in numbers))
+
+
+def outside_catalogue(ledger: Ledger, many: ArrayLike, outside: ArrayLike) -> NDArray[np.float64]:
+    """Share of the faults new to the store that a catalogue does not have either: `outside` of `many` were such.
+
+    Leans, five cases strong, on one in ten. Without a catalogue every new fault is outside.
+    """
+    if not ledger.catalogue:
+        return np.ones_like(np.asarray(many, dtype=np.float64))
+    return (np.asarray(outside, dtype=np.float64) + 0.5) / (np.asarray(many, dtype=np.float64) + 5.0)
 
 
 def firmness(share: ArrayLike, settings: Settings) -> NDArray[np.float64]:

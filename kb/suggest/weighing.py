@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from kb.suggest.growing import Column, Table
 from kb.suggest.ledger import Ledger
+from kb.suggest.opinions import name_what_is_known
 from kb.suggest.settings import Settings
 
 
@@ -48,11 +49,14 @@ def counted(ledger: Ledger, settings: Settings) -> Ledger:
     """
     if isinstance(ledger, Weighed):
         return ledger
+    if settings.general is not None:
+        name_what_is_known(ledger, settings.general)
     kept = ledger.weighed
     if kept is None or kept.version != ledger.version or kept.weight != settings.others_weight:
         made = weigh(ledger, settings.others_weight)
         if not isinstance(made, Weighed):
             return made
+        made.tables = kept.tables if kept is not None and kept.weight == made.weight else None
         kept = ledger.weighed = made
     return kept
 
@@ -70,8 +74,9 @@ def weigh(ledger: Ledger, weight: float) -> Ledger:
     others.make_room()
     made = cast(Weighed, copy.copy(ledger))
     made.__class__ = Weighed
-    made.own, made.weight, made.weighed = ledger, weight, None
+    made.own, made.weight, made.weighed, made.tables = ledger, weight, None, None
     made.known = ledger.known + weight * others.known  # type: ignore[assignment]
+    made.doubles = ledger.doubles + weight * others.doubles  # type: ignore[assignment]
     for name in ("cases_of_fault", "family_cases"):
         setattr(made, name, Column(np.float64, _sum(ledger, others, name, weight)))
     for name in ("item_fault", "feature_fault", "kind_fault"):

@@ -37,7 +37,9 @@ def test_tungsten_tables_bear_out_the_range_for_cold_filaments() -> None:
         ratio = np.interp(row["kelvin"], kelvin, tungsten["microohm_cm"]) / tungsten["microohm_cm"][0]
         assert ratio == pytest.approx(row["ratio"], abs=tungsten["tolerance"])
         assert ratio == pytest.approx(row["jones_langmuir"], rel=tungsten["agreement"])
-        assert COLD_RATIO_LOW <= ratio <= COLD_RATIO_HIGH * (1 + tungsten["agreement"])
+        assert COLD_RATIO_LOW <= ratio <= COLD_RATIO_HIGH
+    halogen = np.interp(3000, kelvin, tungsten["microohm_cm"]) / tungsten["microohm_cm"][0]
+    assert halogen == pytest.approx(COLD_RATIO_HIGH, rel=tungsten["agreement"])
 
 
 def test_a_measured_cold_lamp_lies_in_the_predicted_range() -> None:
@@ -45,4 +47,4 @@ def test_a_measured_cold_lamp_lies_in_the_predicted_range() -> None:
     load = Load("lamp", "lamp", points=((lamp["volts"], lamp["watts"] / lamp["volts"]),))
     least, most = cold_resistance(load)
     assert least * COLD_RATIO_HIGH == pytest.approx(lamp["hot_ohm"])
-    assert least * (1 - lamp["slack"]) <= lamp["cold_ohm"] <= most
+    assert least <= lamp["cold_ohm"] <= most

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-from dataclasses import replace
 
 import pytest
 from plain_bayes import labelled, plain_settings, with_outcomes
@@ -75,7 +74,8 @@ def test_house_votes_left_out_gives_the_reference_figures(votes: Ledger) -> None
 
 def test_tempering_earns_its_place_on_the_dependent_votes(votes: Ledger) -> None:
     plain = held_out(votes, plain_settings(1.0, alpha_fault=1.0))
-    tuning = choose_strength(votes, plain_settings(1.0, alpha_fault=1.0))
+    # Sub-patterns take dependence into account in another way and leave less to temper.
+    tuning = choose_strength(votes, plain_settings(1.0, alpha_fault=1.0), patterns=False)
     tempered = held_out(votes, tuning.settings)
     assert tuning.strength < 0.5
     assert tempered.log_loss == pytest.approx(tuning.log_loss, abs=1e-12)
@@ -93,4 +93,4 @@ def test_the_products_own_model_beats_plain_naive_bayes_on_both_tables(zoo: Ledg
             for alpha in (0.1, 0.5, 1.0)
         )
         assert held_out(ledger, tuning.settings).log_loss < best_plain
-        assert tuning.log_loss <= held_out(ledger, replace(tuning.settings, strength=1.0)).log_loss + 1e-12
+        assert tuning.log_loss < tuning.plain_log_loss

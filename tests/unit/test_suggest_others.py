@@ -14,7 +14,7 @@ from kb.suggest import CaseFacts, Evidence, Ledger, choose_strength, fix_records
 from kb.suggest.leave_one_out import choose_cases, forecasts
 from kb.suggest.posterior import posterior_of
 from kb.suggest.settings import Settings
-from kb.suggest.tuning import _Search
+from kb.suggest.tuning import ways_to_be_new
 from kb.suggest.weighing import Weighed, counted, weigh
 
 WORLD = World(3)
@@ -121,16 +121,14 @@ def test_leaving_others_out_wholly_is_scored_on_the_same_list_of_faults() -> Non
     ledger = ledger_of(
         case("a"), case("b"), case("c", SWITCH), *(case(f"o{n}", SCHOTTKY, others=True) for n in range(3))
     )
-    search = _Search(ledger, 100)
-    search._weigh(0.0)
-    by_uid = {
-        ledger.rows.uids[row]: names
-        for row, names in zip(search._chosen.rows.tolist(), search._log_names.tolist(), strict=True)
-    }
+    chosen = choose_cases(ledger)
+    ways = dict(
+        zip(ledger.rows.uids.of(chosen.rows), ways_to_be_new(ledger, ledger, chosen).tolist(), strict=True)
+    )
     # Without case c: the switch is new to all, and the Schottky rectifier is new to the shop.
-    assert by_uid["c"] == pytest.approx(np.log(2.0))
-    search._weigh(0.5)
-    assert search._log_names.tolist() == [0.0, 0.0, 0.0]
+    assert ways["c"] == 2.0
+    sums = weigh(ledger, 0.5)
+    assert ways_to_be_new(ledger, sums, choose_cases(sums)).tolist() == [1.0, 1.0, 1.0]
 
 
 def test_counts_of_two_shops_come_back_from_a_snapshot() -> None:

@@ -179,15 +179,29 @@ def test_the_likely_order_is_by_chance_of_cure(store: Ledger) -> None:
     assert chances == sorted(chances, reverse=True)
 
 
-def test_a_fix_that_seldom_cures_falls_behind() -> None:
-    cases = [case(f"c{n}", CAP) for n in range(12)] + [case(f"s{n}", SCHOTTKY) for n in range(11)]
-    cases += [case(f"f{n}", tries=(fix(CAP, "no change"),)) for n in range(30)]
+def test_a_fix_that_often_has_to_be_done_twice_falls_behind() -> None:
+    twice = (fix(CAP, "no change"), fix(CAP, "no change"), fix(CAP))
+    cases = [case(f"c{n}", CAP, tries=twice) for n in range(12)]
+    cases += [case(f"s{n}", SCHOTTKY) for n in range(11)]
     ranking = rank(ledger_of(*cases), HX)
     first, second = ranking.causes
     assert (first.section, first.part_class) == SCHOTTKY
     assert second.probability > first.probability
-    assert (second.tried, second.cured) == (42, 12)
-    assert second.interval[0] < 12 / 42 < second.interval[1]
+    # Boards cured + 4 x 0.9 over tries of it on boards whose fault it was + 4.
+    assert second.cure_rate == pytest.approx((12 + 3.6) / (36 + 4))
+    assert first.cure_rate == pytest.approx((11 + 3.6) / (11 + 4))
+
+
+def test_failures_on_boards_with_another_fault_say_nothing_against_a_fix() -> None:
+    """They are wrong diagnoses, which the probability of the cause pays for already."""
+    cases = [case(f"c{n}", CAP) for n in range(12)]
+    cases += [case(f"s{n}", SCHOTTKY, tries=(fix(CAP, "no change"), fix(SCHOTTKY))) for n in range(11)]
+    first, second = rank(ledger_of(*cases), HX).causes
+    assert (first.section, first.part_class) == CAP
+    assert (first.tried, first.cured) == (23, 12)
+    assert first.interval[0] < 12 / 23 < first.interval[1]
+    assert first.cure_rate == pytest.approx((12 + 3.6) / (12 + 4))
+    assert first.cure_rate > second.cure_rate
 
 
 def test_the_cheapest_order_weighs_money_and_time() -> None:
@@ -319,11 +333,9 @@ def test_switching_a_line_off_shows_what_it_did() -> None:
 def test_what_if_leads_with_the_line_that_the_list_would_show_first() -> None:
     """The likelier cause whose fix often fails stands below one that nearly always cures."""
     told = (("dead", True), ("hum", True))
-    cases = [case(f"c{n}", CAP, symptoms=told, rails=()) for n in range(10)]
+    twice = (fix(CAP, "no change"), fix(CAP, "no change"), fix(CAP))
+    cases = [case(f"c{n}", CAP, symptoms=told, rails=(), tries=twice) for n in range(10)]
     cases += [case(f"s{n}", SWITCH, symptoms=told, rails=()) for n in range(9)]
-    cases += [
-        case(f"f{n}", None, verdict="not repairable", tries=(fix(CAP, "no change"),)) for n in range(15)
-    ]
     ledger = ledger_of(*cases)
     ranking = rank(ledger, Evidence("HX-210", symptoms=told))
     first, second = ranking.causes[:2]
@@ -371,7 +383,9 @@ def test_the_store_itself_decides_whether_mentions_tell() -> None:
     assert choose_strength(complaints_only()).settings.mentions
 
 
-def test_writing_down_an_absence_does_not_point_at_the_fault_where_others_wrote_it_down() -> None:
+def test_writing_down_an_absence_points_away_from_the_fault_that_shows_it() -> None:
+    """What a symptom was found to be is a question of its own, so a fault among whose cases its absence was
+    written down gains a little on one that never noted it; the one that shows the symptom falls far back."""
     ledger = Ledger()
     for number in range(60):
         fault = ("fuse", "relay", "switch")[number % 3]
@@ -380,5 +394,11 @@ def test_writing_down_an_absence_does_not_point_at_the_fault_where_others_wrote_
         ledger.add(CaseFacts(f"c{number}", "HX-230", "", "repaired", None, seen, (), tries))
     ranking = rank(ledger, Evidence("HX-230", None, (("short", False),)), Settings())
     said = {cause.part_class: cause.probability for cause in ranking.causes}
-    assert said["fuse"] == pytest.approx(said["relay"], abs=1e-9)
+    assert said["relay"] < said["fuse"] < 2 * said["relay"]
     assert said["switch"] < 0.5 * said["relay"]
+
+
+def test_a_symptom_looked_for_and_absent_speaks_against_a_fault_whose_complaints_name_it() -> None:
+    ranking = rank(complaints_only(), Evidence("HX-230", None, (("hum", False),)), Settings())
+    said = {cause.part_class: cause.probability for cause in ranking.causes}
+    assert said["relay"] < 0.75 * said["fuse"]

@@ -21,7 +21,6 @@ from kb.suggest import (
     over_time,
     rank,
     track_record,
-    tuning,
 )
 from kb.suggest.leave_one_out import choose_cases, forecasts
 
@@ -32,7 +31,8 @@ def world_cases(many: int, seed: int = 6, parts_per_block: int | None = None) ->
 
 
 def evidence_of(one: CaseFacts) -> Evidence:
-    return Evidence(one.family, one.kind, one.symptoms, one.rails)
+    """As of a closed record, which is complete."""
+    return Evidence(one.family, one.kind, one.symptoms, one.rails, complete=True)
 
 
 @pytest.mark.parametrize(
@@ -151,23 +151,20 @@ def test_over_time_only_earlier_cases_predict() -> None:
 # Tuning
 
 
-def test_tuning_finds_the_best_strength_on_its_grid() -> None:
+def test_tuning_is_better_than_one_strength_for_all_evidence() -> None:
     ledger = ledger_of(*world_cases(400))
     tuning = choose_strength(ledger)
     assert tuning.cases == tuning.known == 400
     scored = track_record(ledger, tuning.settings).overall.ranking.log_loss
     assert scored == pytest.approx(tuning.log_loss, abs=1e-12)
     for strength in (0.3, 0.5, 0.7, 0.9, 1.0):
-        other = replace(tuning.settings, strength=strength)
-        assert track_record(ledger, other).overall.ranking.log_loss >= tuning.log_loss - 1e-12
-    assert tuning.log_loss <= track_record(ledger, Settings()).overall.ranking.log_loss
+        other = Settings(strength=strength)
+        assert track_record(ledger, other).overall.ranking.log_loss > tuning.log_loss
     assert tuning.log_loss <= tuning.plain_log_loss
 
 
-def test_boards_the_store_has_not_seen_gain_from_tuned_section_and_kind_weights(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    """Not on the cases that chose them, but on six hundred others of the same world."""
+def test_boards_the_store_has_not_seen_gain_from_what_was_chosen() -> None:
+    """Not on the cases that chose it, but on six hundred others of the same world."""
     world = World(5)
     ledger = ledger_of(*cases_of(world, world.sample(400, 6)))
     others = cases_of(world, world.sample(600, 60), "other")
@@ -181,23 +178,29 @@ def test_boards_the_store_has_not_seen_gain_from_tuned_section_and_kind_weights(
             total -= math.log(shown.get(truth, ranking.unseen_probability))
         return total / len(others)
 
-    tuned = choose_strength(ledger).settings
-    monkeypatch.setattr(tuning, "SECTION_WEIGHTS", (Settings().k_section,))
-    monkeypatch.setattr(tuning, "KIND_WEIGHTS", (Settings().k_kind,))
-    pinned = choose_strength(ledger).settings
-    assert (pinned.k_section, pinned.k_kind) == (Settings().k_section, Settings().k_kind)
-    assert (tuned.k_section, tuned.k_kind) != (pinned.k_section, pinned.k_kind)
-    assert loss(tuned) < loss(pinned)
+    tuned = choose_strength(ledger, patterns=False).settings
+    assert loss(tuned) < loss(Settings())
+
+
+def chosen_by_name(settings: Settings) -> dict[tuple[str, ...], list[float]]:
+    fitted = settings.fitted
+    assert fitted is not None
+    columns = np.vstack([fitted.k_fault, fitted.k_section, fitted.mention_k_fault, fitted.exponents]).T
+    return dict(zip(fitted.features, columns.tolist(), strict=True))
 
 
 def test_tuning_does_not_depend_on_the_order_of_cases() -> None:
     cases = world_cases(300)
     forward, backward = choose_strength(ledger_of(*cases)), choose_strength(ledger_of(*reversed(cases)))
-    assert forward.settings == backward.settings
-    assert forward.log_loss == pytest.approx(backward.log_loss, abs=1e-9)
+    assert replace(forward.settings, fitted=None) == replace(backward.settings, fitted=None)
+    one, other = chosen_by_name(forward.settings), chosen_by_name(backward.settings)
+    assert one.keys() == other.keys()
+    for key in one:  # single precision is enough for what is chosen
+        assert one[key] == pytest.approx(other[key], abs=0.02)
+    assert forward.log_loss == pytest.approx(backward.log_loss, abs=1e-3)
     some = [choose_strength(ledger_of(*order), max_cases=100) for order in (cases, cases[::-1])]
     assert some[0].cases == 100
-    assert some[0].settings == some[1].settings
+    assert some[0].log_loss == pytest.approx(some[1].log_loss, abs=1e-3)
 
 
 def test_a_small_store_keeps_the_given_settings() -> None:

@@ -15,6 +15,8 @@ from kb.model import as_dict
 from kb.service.boards import families
 from kb.service.cases import cases
 
+pytestmark = pytest.mark.both("the statements behind every page")
+
 ALWAYS = (
     "/",
     "/search",
@@ -40,6 +42,7 @@ ALWAYS = (
     "/data/symptoms?name=no+picture",
     "/data/part-classes",
     "/help",
+    "/help/running",
     "/api/docs",
     "/complete/family?q=h",
     "/complete/symptom?q=re",

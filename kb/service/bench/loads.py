@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from kb.bench.load_plan import DERATING, LoadPlan, PlanElement, RailPlan, RailTarget, plan_loads
 from kb.bench.loads import Load, amps_at, cold_amps_at
-from kb.bench.sequence_types import PRIMARY_ROLES, is_input
+from kb.bench.rail_types import PRIMARY_ROLES, is_input
 from kb.errors import BadInput, NotFound
 from kb.model import FamilyRecord, LoadRecord
 from kb.service.boards import vocabulary
@@ -39,10 +39,14 @@ SHELF_VOLTS = (3.3, 5.0, 12.0, 24.0)
 
 @dataclass(frozen=True, slots=True)
 class ShelfLine:
-    """One load with what it draws: (volts, hot amperes, highest cold amperes) where it may stand."""
+    """One load with what it draws: (volts, hot amperes, highest cold amperes) where it may stand.
+
+    `trouble` says why nothing can be computed with a load that an earlier program or another shop noted.
+    """
 
     record: LoadRecord
     draws: tuple[tuple[float, float, float], ...]
+    trouble: str = ""
 
 
 def _bench_load(record: LoadRecord) -> Load:
@@ -63,7 +67,11 @@ def shelf(shop: Shop) -> tuple[ShelfLine, ...]:
     """Every load with what one of it draws at the usual rail voltages, its rating allowing."""
     lines = []
     for record in vocabulary.loads(shop):
-        load = _bench_load(record)
+        try:
+            load = _bench_load(record)
+        except BadInput as error:
+            lines.append(ShelfLine(record, (), error.message))
+            continue
         draws = []
         for volts in SHELF_VOLTS:
             amps = amps_at(load, volts)
@@ -149,7 +157,23 @@ def plan(
 ) -> LoadPlan:
     """What to connect to each rail, no load used twice. Raises BadInput."""
     records = vocabulary.loads(shop) if shelf_of is None else shelf_of
-    return plan_loads(targets, [_bench_load(record) for record in records], label_w=label_w)
+    usable, notes = [], []
+    for record in records:
+        try:
+            usable.append(_bench_load(record))
+        except BadInput as error:
+            if shelf_of is not None:
+                raise
+            notes.append(f"{record.name} is left out: {error.message}")
+    found = plan_loads(targets, usable, label_w=label_w)
+    return replace(found, notes=(*found.notes, *notes))
+
+
+def nature(shop: Shop, plan: RailPlan) -> str:
+    """What a plan of one rail is made of: resistor, lamp, electronic, mixed, or "" where it is empty."""
+    kinds = {record.name: record.kind for record in vocabulary.loads(shop)}
+    found = {kinds[element.load] for element in plan.elements if element.load in kinds}
+    return "mixed" if len(found) > 1 else next(iter(found), "")
 
 
 def spoken(element: PlanElement) -> str:

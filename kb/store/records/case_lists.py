@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from itertools import islice
 from typing import Any
 
-from sqlalchemy import select, text
+from sqlalchemy import and_, or_, select, text
 from sqlmodel import Session
 
 from kb.store.records import families, totals
@@ -128,6 +128,29 @@ def rail_readings(session: Session, family_id: int, boards: int) -> list[Any]:
         _READING.c.case_id.in_(ids), _READING.c.rail.is_not(None)
     )
     return list(session.execute(query.order_by(_READING.c.case_id.desc(), _READING.c.id)))
+
+
+def good_ground_ohms(session: Session, family_id: int, limit: int = 500) -> list[tuple[str, float]]:
+    """(rail, ohms to ground) of boards of a family that were good: nothing was found, or the fault was mended."""
+    query = (
+        select(_READING.c.rail, _READING.c.value)
+        .join(_CASE, _CASE.c.id == _READING.c.case_id)
+        .where(
+            _CASE.c.family_id == family_id,
+            _CASE.c.binned_at.is_(None),
+            _READING.c.rail.is_not(None),
+            _READING.c.quantity == "ohm",
+            _READING.c.supply == "unpowered",
+            _READING.c.value.is_not(None),
+            or_(
+                _CASE.c.verdict == "no fault found",
+                and_(_CASE.c.verdict == "repaired", _READING.c.after_repair.is_(True)),
+            ),
+        )
+        .order_by(_CASE.c.received.desc(), _READING.c.id)
+        .limit(limit)
+    )
+    return [(row.rail, row.value) for row in session.execute(query)]
 
 
 def frequent_symptoms(session: Session, number: str | None, limit: int) -> list[str]:

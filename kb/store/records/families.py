@@ -21,7 +21,7 @@ _FAMILY = table_of(Family)
 _NUMBER = table_of(FamilyNumber)
 _RAIL = table_of(FamilyRail)
 _CONNECTOR = table_of(FamilyConnector)
-_PLAIN = ("code", "kind", "mains_v", "bulk_v", "bulk_uf", "fuse", "notes")
+_PLAIN = ("code", "kind", "mains_v", "bulk_v", "bulk_uf", "fuse", "isolated", "switch", "notes")
 _RAIL_FIELDS = tuple(Rail.model_fields)
 _CONNECTOR_FIELDS = tuple(Connector.model_fields)
 

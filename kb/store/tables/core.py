@@ -123,6 +123,8 @@ class Family(Table, table=True):
     bulk_v: float | None = None
     bulk_uf: float | None = None
     fuse: str = ""
+    isolated: bool | None = None
+    switch: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     enable: Any = Field(default=None, sa_column=Column(JSON(none_as_null=True), nullable=True))
     notes: str = Field(default="", sa_column=Column(Text, nullable=False))
     version: int = 1
@@ -204,6 +206,7 @@ class BenchLoad(Table, table=True):
     max_v: float | None = None
     max_a: float | None = None
     count: int = 1
+    base: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     version: int = 1
     binned_at: datetime | None = None
 

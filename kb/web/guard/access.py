@@ -80,6 +80,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/diagnose/ranking"): READ,
     ("POST", "/api/suggestions"): READ,
     ("POST", "/api/next-measurements"): READ,
+    ("POST", "/api/read"): READ,
     ("GET", "/track-record"): READ,
     ("GET", "/api/track-record"): READ,
     # cases
@@ -118,6 +119,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/cases/{uid}/report"): WORK,
     ("POST", "/cases/{uid}/report"): WORK,
     ("GET", "/reports/{uid}"): READ,
+    ("GET", "/reports/{uid}/readings"): READ,
     ("GET", "/cases/{uid}/label"): READ,
     ("GET", "/cases/{uid}/label.svg"): READ,
     # families
@@ -149,6 +151,11 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/bench/{uid}/steps/{number}/take-back"): WORK,
     ("POST", "/bench/{uid}/steps/{number}/leave-out"): WORK,
     ("POST", "/bench/{uid}/steps/{number}/put-back"): WORK,
+    ("POST", "/bench/{uid}/steps/{number}/go-on"): WORK,
+    ("POST", "/bench/{uid}/steps/{number}/clock"): WORK,
+    ("POST", "/bench/{uid}/isolation"): WORK,
+    ("GET", "/bench/{uid}/loads"): WORK,
+    ("POST", "/bench/{uid}/loads"): WORK,
     ("POST", "/bench/{uid}/finish"): WORK,
     ("POST", "/bench/{uid}/reopen"): WORK,
     ("POST", "/bench/{uid}/again"): WORK,
@@ -232,6 +239,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/jobs/{job_id}/stop"): WORK,
     # what the program says about itself
     ("GET", "/help"): READ,
+    ("GET", "/help/running"): READ,
     ("GET", "/api/docs"): READ,
     ("GET", "/api/openapi.json"): READ,
     ("GET", "/api/schema/{record}.json"): READ,

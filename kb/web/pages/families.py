@@ -100,6 +100,7 @@ def _form_page(request: Request, form: Form, code: str | None, status: int = 200
         "blank": {name: 1 + (added == name) for name in form.rows},
         "roles": words.values(words.RAIL_ROLES),
         "kinds": words.BOARD_KINDS,
+        "switches": words.values(words.SWITCH_KINDS),
     }
     return render("families/form.html", context, scope=request.scope, status=status)
 

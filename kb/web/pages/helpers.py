@@ -117,7 +117,7 @@ def capacitor(request: Request, shop: ShopHere) -> Response:
                 measured,
                 esr,
                 20.0 if tolerance is None else float(tolerance),
-                120.0 if hertz is None else hertz,
+                hertz,
             ),
         )
     return _page(request, shop, "capacitor", form, {"family": family, "answer": answer})

@@ -1,0 +1,87 @@
+"""Fixes that were tried on the board on the bench, and how likely a fix is to cure when it is the right one.
+
+q = (boards cured by it + k g) / (tries of it on boards whose fault it was + k): a fix that failed on a board with
+another fault says nothing about the fix. A try of fault j that did not cure multiplies P(j) by 1 - q_j.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kb.suggest.facts_of_case import Tried
+from kb.suggest.ledger import Ledger
+from kb.suggest.questions import Floats
+from kb.suggest.settings import Settings
+from kb.suggest.weighing import Weighed, own_of
+
+FAILED = frozenset({"no change", "worse"})  # what got better at all may have been part of it
+_SUREST = 0.999
+
+
+def cure_chances(ledger: Ledger, faults: NDArray[Any], settings: Settings) -> Floats:
+    """q of each fault (K,)."""
+    own = own_of(ledger)
+    tallies = [own.tallies[fault] for fault in faults.tolist()]
+    cured = np.array([one.cases for one in tallies], dtype=np.float64)
+    tries = np.array([one.own_tries for one in tallies], dtype=np.float64)
+    if isinstance(ledger, Weighed) and ledger.others is not None:
+        theirs = [ledger.others.tallies[fault] for fault in faults.tolist()]
+        cured += ledger.weight * np.array([one.cases for one in theirs], dtype=np.float64)
+        tries += ledger.weight * np.array([one.own_tries for one in theirs], dtype=np.float64)
+    k, general = settings.k_cure, settings.general_cure
+    below = tries + k
+    chance = (np.minimum(cured, tries) + k * general) / np.where(below > 0.0, below, 1.0)
+    return np.minimum(np.where(below > 0.0, chance, general), _SUREST)
+
+
+def failed_faults(
+    ledger: Ledger, family: int, faults: NDArray[Any], tried: Sequence[Tried]
+) -> tuple[list[tuple[str, NDArray[np.bool_]]], list[str]]:
+    """(label and the faults (K,) meant of each failed fix, labels of those that no fault answers to).
+
+    A fix is named by section and part class, by either, or by the part that the family's cases name.
+    """
+    named = [ledger.faults.values[fault] for fault in faults.tolist()]
+    found: list[tuple[str, NDArray[np.bool_]]] = []
+    unknown: list[str] = []
+    for one in tried:
+        if one.result not in FAILED:
+            continue
+        if one.section or one.part_class:
+            hit = np.array(
+                [
+                    (not one.section or one.section == section)
+                    and (not one.part_class or one.part_class == part_class)
+                    for section, part_class in named
+                ],
+                dtype=bool,
+            )
+        else:
+            hit = np.isin(faults, _faults_of_part(ledger, family, one.part))
+        label = " ".join(
+            word for word in (one.part, one.part_class, one.section and f"({one.section})") if word
+        )
+        if hit.any():
+            found.append((label, hit))
+        else:
+            unknown.append(f"tried: {label or 'a fix without a name'}")
+    return found, unknown
+
+
+def _faults_of_part(ledger: Ledger, family: int, part: str) -> list[int]:
+    number = ledger.parts.find(part) if part else -1
+    own = own_of(ledger)
+    shops = [own, own.others] if own.others is not None else [own]
+    if number < 0 or family < 0:
+        return []
+    return [
+        fault
+        for shop in shops
+        if shop is not None and family < len(shop.family_tallies)
+        for fault, tally in shop.family_tallies[family].items()
+        if number in tally.parts
+    ]
