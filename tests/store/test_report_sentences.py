@@ -1,4 +1,4 @@
-"""Every sentence of a report is walked against the run: it says what was recorded, with its own figures, or it is not there."""
+"""Every sentence of a report is walked against the run: it says what was recorded, or it is not there."""
 
 from __future__ import annotations
 
@@ -68,7 +68,11 @@ def _loads(found: re.Match[str], record: CaseRecord, view: RunView) -> bool:
     for (name, _, said), one in zip(named, entered, strict=True):
         amps, spec = one.entries[-1].load_a, view.sequence.spec(one.step.rail)
         assert spec is not None
-        wanted = "not noted" if amps is None else f"{amps / (spec.rated_a or 1) * 100:.0f} % of what it is made for"
+        wanted = (
+            "not noted"
+            if amps is None
+            else f"{amps / (spec.rated_a or 1) * 100:.0f} % of what it is made for"
+        )
         if said != wanted or not name.endswith(spec.name):
             return False
     return True
@@ -109,18 +113,30 @@ def _right(found: re.Match[str], record: CaseRecord, view: RunView) -> bool:
 
 
 def _repair(found: re.Match[str], record: CaseRecord, view: RunView) -> bool:
-    said = {"": "cured", "no difference": "no change", "better but": "improved", "still to be": "not known yet"}
+    said = {
+        "": "cured",
+        "no difference": "no change",
+        "better but": "improved",
+        "still to be": "not known yet",
+    }
     result = next(value for key, value in reversed(said.items()) if key in found[0])
     return any(one.part in found[0] and one.result == result for one in record.attempts)
 
 
 def _stage_undone(found: re.Match[str], record: CaseRecord, view: RunView) -> bool:
-    undone = {one.step.stage for one in view.steps if (one.remaining or one.left_out) and not one.step.optional}
+    undone = {
+        one.step.stage for one in view.steps if (one.remaining or one.left_out) and not one.step.optional
+    }
     return len(found[1].split("; ")) == len(undone) > 0
 
 
 def _help(found: re.Match[str], record: CaseRecord, view: RunView) -> bool:
-    held = {one.step.rail for one in view.steps for r in one.results if r.entry.help and r.entry.help.state == "held"}
+    held = {
+        one.step.rail
+        for one in view.steps
+        for r in one.results
+        if r.entry.help and r.entry.help.state == "held"
+    }
     starts = next(one for one in view.steps if one.step.stage == "cold starts")
     alone = starts.outcome == "right"
     return found[1] in held and ("afterwards it started" in found[0]) is alone
@@ -143,7 +159,10 @@ PATTERNS: tuple[tuple[str, Check], ...] = (
     (r"You asked us to test a board of type (\S+)\.", lambda m, r, v: m[1] == r.family),
     (r"On \d{4}-\d\d-\d\d.* the board was tested by itself on our bench.*\.", _course),
     (r"Load put on each supply: (.*)\.", _loads),
-    (r"It was started from cold (\d+) times? and started as it should (?:each time|(\d+) of them)\.", _starts),
+    (
+        r"It was started from cold (\d+) times? and started as it should (?:each time|(\d+) of them)\.",
+        _starts,
+    ),
     (r"It then ran under load for ([\d.]+) (second|minute|hour)s?(?:, shorter than .*)?\.", _soak),
     (r"For a part of the test (\S+) was held up by a supply of ours; .*", _help),
     (r"The hottest part we measured then had 62 °C\.", lambda m, r, v: _held(v) is not None),
@@ -264,9 +283,6 @@ def test_a_first_fix_that_was_wrong_stands_beside_the_second_that_was_right(shop
     second = outcome.note_fix(shop, first, diode)
     again = _again(shop, second, {"5VSB in standby": {"value": "3.1"}})
     assert again.verdict.state == "failed"
-    record = cases.stored(shop, case).record
-    no_help = [record.attempts[0].model_copy(update={"result": "no change"})]
-    cases.save(shop, record.model_copy(update={"attempts": no_help}))
     capacitor = Attempt(
         part="C9", part_class="electrolytic capacitor", section="standby output", failure="high ESR"
     )
