@@ -248,7 +248,7 @@ def _step_page(
         "typed": typed or Typed(),
         "error": error,
         "question": question,
-        "asks": again or bool(error) or bool(question) or place.remaining > 0,
+        "asks": again or bool(error) or bool(question) or place.remaining > 0 or not place.results,
         "others": _others(shop, view),
         "noted": symptoms.noted_at(view, place),
         "known": known_so_far(view, place),

@@ -273,7 +273,7 @@ def take_reading(request: Request, shop: ShopHere, data: FormHere) -> Response:
 
 
 def _typed_log(data: FormData) -> Form:
-    names = ("case", "family", "rail", "supply", "load", "after", "run", "step")
+    names = ("case", "family", "rail", "supply", "load", "after", "run", "step", "held", "drift")
     return Form({name: str(data.get(name, ""))[:_LONGEST] for name in names})
 
 
@@ -340,5 +340,6 @@ def _entered(shop: Shop, form: Form, reading: Reading) -> Response:
         for one in (reading.value, reading.min, reading.max)
     )
     load = f"{format_si_plain(planned['amps'])} A" if planned else ""
-    runs.enter(shop, form.get("run"), number, Typed(value, low, high, load), sure=True)
+    typed = Typed(value, low, high, load, held=form.get("held")[:20], drift=form.get("drift")[:20])
+    runs.enter(shop, form.get("run"), number, typed, sure=True)
     return see_other(f"/bench/{form.get('run')}/steps/{number}")
