@@ -126,7 +126,7 @@ def test_ranking_again_after_each_failure_takes_fewer_tries(shop: tuple[Ledger, 
         down.append(1 + listed.index(FAULTS[fault]) + failures * len(listed))
         tried: tuple[Tried, ...] = ()
         left = failures
-        for step in range(1, 60):
+        for _ in range(1, 60):
             first = rank(ledger, Evidence(*_plain(evidence), tried), settings, limit=1).causes[0]
             if (first.section, first.part_class) == FAULTS[fault]:
                 if not left:
