@@ -74,7 +74,7 @@ def test_what_was_chosen_fits_counts_made_in_another_order(fitted: tuple[list[Ca
 def test_in_a_large_store_a_save_renews_its_section_and_leaves_the_root(
     fitted: tuple[list[CaseFacts], Settings], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    cases, settings = fitted
+    _, settings = fitted
     ledger = ledger_of(*boards(1_500, 4, "more"))
     monkeypatch.setattr(kept, "_SECTIONS_FROM", 1_000)
     monkeypatch.setattr(kept, "_ROOT_STALE", 0.005)
