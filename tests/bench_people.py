@@ -24,6 +24,8 @@ FAMILY = FamilyRecord(
     bulk_v=385.0,
     bulk_uf=120.0,
     fuse="T3.15A",
+    isolated=True,
+    switch="MOSFET",
     rails=[
         Rail(
             name="5VSB",
@@ -66,6 +68,7 @@ GOOD: dict[str, dict[str, str]] = {
     "Main switch, reverse": {"answer": "OL"},
     "5VSB to ground": {"value": "450"},
     "12V to ground": {"value": "1k2"},
+    "First energising, current limited": {"answer": "dark"},
     "5VSB in standby": {"value": "5.05"},
     "Enable through a resistor": {"answer": "yes"},
     "12V unloaded": {"value": "12.1", "low": "12.0", "high": "12.2"},
@@ -74,7 +77,8 @@ GOOD: dict[str, dict[str, str]] = {
     "5VSB ripple": {"value": "20 mV"},
     "12V ripple": {"value": "60 mV"},
     "5 cold starts": {"value": "11.9"},
-    "Soak, 30 min": {"value": "11.9", "low": "11.8", "high": "12.0"},
+    "Soak, 30 min": {"value": "11.9", "low": "11.8", "high": "12.0", "held": "30 min"},
+    "12V ripple, warm": {"value": "62 mV"},
 }
 
 

@@ -16,6 +16,7 @@ from typing import Any
 
 import needs
 import pytest
+import shared_statements
 from databases import PLACES, Server
 from hypothesis import settings
 
@@ -103,6 +104,7 @@ class SharedStores:
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    shared_statements.share()
     config.addinivalue_line("markers", "once(why): not run again with --database postgresql")
     config.addinivalue_line("markers", "both(what differs): run again with --database postgresql")
     whole = config.args_source is not pytest.Config.ArgsSource.ARGS or on_postgresql(config)

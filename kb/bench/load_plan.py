@@ -1,18 +1,21 @@
 """Plan dummy loads for one rail or for all rails at once from what is on the shelf.
 
-Derating of 60 % and the warning range of 10 to 15 times for cold filaments: the first is common practice
-with no published source, the second see `loads`.
+Derating of resistors to 60 % is common practice with no published source; lamps are made to burn at their rating. The
+switch-on range of cold filaments: see `loads`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
 
 from kb.bench.checks import amps as amps_text
 from kb.bench.checks import finite, number, positive, volts, watts
-from kb.bench.load_blocks import Block, Candidates, combinations, electronic_limit, usable_blocks
-from kb.bench.load_search import choices, choose
+from kb.bench.load_blocks import Block, Candidates, combinations, electronic_limit, only, usable_blocks
+from kb.bench.load_search import Wishes, choices, choose_first, shared_bases
 from kb.bench.loads import Load
 from kb.errors import BadInput
 
@@ -26,13 +29,15 @@ _MOST_LOADS = 200
 
 @dataclass(frozen=True, slots=True)
 class RailTarget:
-    """Current wanted from one rail. `start_a` is what the rail can start with; by default its rating."""
+    """Current wanted from one rail. `start_a` is what the rail can start with, by default its rating;
+    `needs_load` says that it cycles with nothing connected."""
 
     rail: str
     volts: float
     amps: float
     rated_a: float | None = None
     start_a: float | None = None
+    needs_load: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +90,12 @@ def plan_loads(
     derating: float = DERATING,
     within: float = WITHIN,
     label_w: float | None = None,
+    wishes: Wishes | None = None,
 ) -> LoadPlan:
     """Series and parallel combinations that meet every target, no load used twice.
+
+    `wishes` pins loads to rails, leaves loads on the shelf, and names the rails that get the best there is before
+    the others. Filaments of one lamp are never used at the same time.
 
     Of all plans with at most three elements per rail the one is taken that misses the fewest targets,
     misses them by least, strains the fewest lamps and rails (lamps burning hard, rails starting cold
@@ -96,6 +105,9 @@ def plan_loads(
         BadInput: for a target without volts or amperes, two targets for one rail, or no targets.
     """
     _check(targets, derating, within, label_w)
+    wanted = wishes or Wishes()
+    inventory = [load for load in inventory if load.name not in wanted.without]
+    bases, lamps = shared_bases([load.base for load in inventory], [load.count for load in inventory])
     found: list[tuple[list[Block], Candidates]] = []
     whole = True
     ranked = []
@@ -105,12 +117,18 @@ def plan_loads(
         enough = target.amps * (1 - within)
         blocks, whole_shelf = usable_blocks(inventory, across, enough, derating)
         candidates = combinations(inventory, blocks, across, target.amps, enough, derating)
+        buildable = (candidates.usage @ bases <= np.array(lamps, dtype=np.int16)).all(axis=1)
+        candidates = only(candidates, buildable & _as_pinned(candidates, inventory, target.rail, wanted))
         found.append((blocks, candidates))
         whole = whole and whole_shelf
-        ranked.append(
-            choices(candidates, across, target.amps, within, most, _start_limit(target), label_w is not None)
+        best = choices(
+            candidates, across, target.amps, within, most, _start_limit(target), label_w is not None
         )
-    picked, proved = choose(ranked, [load.count for load in inventory], label_w)
+        ranked.append(replace(best, usage=np.hstack([best.usage, best.usage @ bases])))
+    names = [target.rail for target in targets]
+    first = [names.index(name) for name in dict.fromkeys(wanted.first) if name in names]
+    counts = [*(load.count for load in inventory), *lamps]
+    picked, proved = choose_first(ranked, counts, label_w, first)
     proved = proved and whole
     plans = tuple(
         _rail_plan(target, inventory, blocks, candidates, row, within, derating)
@@ -119,6 +137,23 @@ def plan_loads(
     return LoadPlan(
         plans, sum(plan.watts for plan in plans), proved, _notes(inventory, plans, label_w, proved)
     )
+
+
+def _as_pinned(found: Candidates, inventory: Sequence[Load], rail: str, wishes: Wishes) -> NDArray[np.bool_]:
+    """True for the combinations that leave loads pinned to other rails alone and use those pinned to this one.
+
+    The empty combination stays, so that there is always an answer.
+    """
+    empty = found.usage.sum(axis=1) == 0
+    elsewhere = {name for other, names in wishes.pinned.items() if other != rail for name in names}
+    own = wishes.pinned.get(rail, frozenset())
+    keep = np.ones(len(found.usage), dtype=bool)
+    for column, load in enumerate(inventory):
+        if load.name in elsewhere and load.name not in own:
+            keep &= found.usage[:, column] == 0
+        if load.name in own:
+            keep &= found.usage[:, column] > 0
+    return keep | empty
 
 
 def _check(targets: Sequence[RailTarget], derating: float, within: float, label_w: float | None) -> None:
@@ -252,10 +287,12 @@ def _inrush_warnings(
     if cold_high <= limit:
         return []
     known = "can start with" if target.start_a or target.rated_a else "is asked for"
+    alone = "; never start it unloaded, where it cycles" if target.needs_load else ""
     return [
         f"Cold filaments draw about {amps_text(cold_low)} to {amps_text(cold_high)} from {target.rail}, "
-        f"more than the {amps_text(limit)} it {known}: start unloaded and switch the load in, "
-        "or preheat the lamps, or put more filaments in series, or use a resistor."
+        f"more than the {amps_text(limit)} it {known}: preheat the lamps from another supply, start with one and add "
+        "the others with the power off in between, put a resistor or an inrush thermistor in series, or use resistors "
+        f"or an electronic load for the starts{alone}."
     ]
 
 

@@ -1,8 +1,9 @@
 """The bench's own loads and what they draw.
 
-Sources: tungsten lamps re-rated by I = I0 (V/V0)^0.55 (Fink and Beaty, Standard Handbook for Electrical
-Engineers, 11th ed., 22-8); cold filament resistance a tenth to a fifteenth of hot (resistivity of tungsten
-at 20 °C against 2000 to 2800 K). Measured points always come before the law.
+Tungsten lamps are re-rated by I = I0 (V/V0)^0.55, an exponent in common use: it was found in public articles on
+lamp re-rating, and the handbook that these name was not read. Cold filament resistance is a tenth to about a
+sixteenth of hot: the resistivity of tungsten at 20 °C against that at 2000 to 3000 K (table with the test data).
+Measured points always come before the law.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from kb.errors import BadInput
 LOAD_KINDS = ("resistor", "lamp", "electronic")
 LAMP_EXPONENT = 0.55
 COLD_RATIO_LOW = 10.0
-COLD_RATIO_HIGH = 15.0
+COLD_RATIO_HIGH = 16.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,8 @@ class Load:
 
     `points` are measured (volts, amperes); a resistor may give `ohm` instead. `max_w` is the rated power,
     `max_v` the highest voltage (a lamp's rating, by default its highest measured point). An electronic
-    load draws what it is set to between `min_v` and `max_v`, up to `max_a` and `max_w`.
+    load draws what it is set to between `min_v` and `max_v`, up to `max_a` and `max_w`. Filaments with the same
+    `base` share one contact of a lamp, and `count` is the number of lamps.
 
     Raises:
         BadInput: for 0 Ω, no watts, points that fall back, or anything else that cannot be a load.
@@ -42,6 +44,7 @@ class Load:
     max_v: float | None = None
     max_a: float | None = None
     min_v: float | None = None
+    base: str = ""
 
     def __post_init__(self) -> None:
         if self.kind not in LOAD_KINDS:
@@ -97,6 +100,15 @@ class Load:
                 f"{self.name} has no measured point.",
                 field="points",
                 remedy="Give at least one voltage and current, such as its rated volts and watts ÷ volts.",
+            )
+        rising = sorted(self.points)
+        if self.kind == "lamp" and any(
+            later[0] / later[1] <= sooner[0] / sooner[1] for sooner, later in pairwise(rising)
+        ):
+            raise BadInput(
+                f"The measured points of {self.name} are no filament: its resistance must rise with the voltage.",
+                field="points",
+                remedy="Measure again once it burns steadily: the current grows by less than the voltage does.",
             )
         if self.kind == "electronic" and self.max_a is None:
             raise BadInput(
@@ -183,7 +195,7 @@ def rerated(volts_0: float, watts_0: float, volts: float) -> tuple[float, float]
 
 
 def cold_resistance(load: Load) -> tuple[float, float]:
-    """Least and greatest cold resistance in ohms: a fifteenth and a tenth of hot for a lamp.
+    """Least and greatest cold resistance in ohms: about a sixteenth and a tenth of hot for a lamp.
 
     Hot is the highest measured point. A resistor answers its own value twice.
     """

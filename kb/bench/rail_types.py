@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
@@ -16,10 +17,24 @@ from kb.facts.vocabulary import LOADS, RAIL_ROLES, SUPPLY_STATES, Word, values
 ASSUMED_TOLERANCE_PCT = 10.0
 MARGINAL_PCT = 5.0
 ABSENT_FRACTION = 0.1
+_INPUT = re.compile(r"V[ _-]?IN$|^(?:V?IN|INPUT)\b", re.IGNORECASE)
+PRIMARY_ROLES = ("bulk", "controller supply")
 PULSING_FRACTION = 0.2
 # The ATX guide's ripple limits are 1 % of nominal on 5 V and 12 V; taken where a family states none.
 ASSUMED_RIPPLE_FRACTION = 0.01
 ASSESSED_QUANTITIES = ("dc_v", "ripple_v")
+JUDGEMENTS = (
+    "good",
+    "not proven until loaded",
+    "low",
+    "high",
+    "absent",
+    "pulsing",
+    "shorted",
+    "open",
+    "charged",
+    "unknown",
+)
 
 _PRINTED_STEP = Decimal("0.01")
 
@@ -31,6 +46,11 @@ def _one_of(value: str, words: tuple[Word, ...], field: str, what: str) -> None:
             field=field,
             remedy=f"Choose one of: {', '.join(values(words))}.",
         )
+
+
+def is_input(name: str) -> bool:
+    """True for the name of a rail that comes in rather than out, such as 24VIN."""
+    return _INPUT.search(name) is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +102,21 @@ class RailSpec:
             )
 
     @property
+    def on_primary(self) -> bool:
+        """True when the rail is at mains potential whatever the board."""
+        return self.role in PRIMARY_ROLES
+
+    @property
+    def is_input(self) -> bool:
+        """True when its name says that it feeds the board (24VIN, VIN): it is measured and never loaded."""
+        return is_input(self.name)
+
+    @property
+    def never_loaded(self) -> bool:
+        """True when no test load goes on it, so that what it reads unloaded is all there is."""
+        return self.on_primary or self.is_input
+
+    @property
     def sign(self) -> int:
         """−1 for a negative rail, 1 otherwise: multiplied by it, right polarity is positive."""
         return -1 if self.nominal_v < 0 else 1
@@ -127,7 +162,8 @@ class Assessment:
     `low_v` and `high_v` bound the expected window by magnitude: on −12 V ±10 % they are −10.8 and −13.2.
     `assumed` says that the family states no tolerance; `marginal` that the rail passes but deserves a
     second look; `reversed` that the polarity was wrong; `asks` that the unit or range is doubted;
-    `off_pct` is how far from nominal it lies in per cent by magnitude, above 0 for too much.
+    `off_pct` is how far from nominal it lies in per cent by magnitude, above 0 for too much. `judgement` is
+    one of `JUDGEMENTS` and what every page, verdict and report goes by.
     """
 
     rail: str
@@ -144,13 +180,13 @@ class Assessment:
     reversed: bool = False
     asks: bool = False
     off_pct: float | None = None
+    judgement: str = "unknown"
 
     @property
     def as_expected(self) -> bool:
         """True when nothing about this reading speaks against the rail."""
-        if self.asks or self.reversed:
-            return False
-        return self.condition == ("absent" if self.expected_absent else "in tolerance")
+        unproven = self.judgement == "not proven until loaded" and self.condition == "in tolerance"
+        return self.judgement == "good" or unproven
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +268,8 @@ class Measured:
     """A reading turned so that right polarity is positive, in volts.
 
     `value` is what is judged: the steady value, else the middle of the recorded extremes. `least` and
-    `most` are None where the meter recorded no extreme.
+    `most` are None where the meter recorded no extreme. `half` is `max` or `min` where that alone was
+    recorded, by magnitude: it says nothing of the other end.
     """
 
     value: Decimal
@@ -240,6 +277,7 @@ class Measured:
     least: Decimal | None
     most: Decimal | None
     reversed: bool
+    half: str = ""
 
     @property
     def swing(self) -> Decimal:
@@ -275,12 +313,11 @@ def measured(spec: RailSpec, reading: RailReading) -> Measured:
     if turned:
         given = [-number for number in given]
         value = None if value is None else -value
+    if value is None and len(given) == 1:
+        # A minimum of a negative rail is its largest by magnitude, where the meter goes by sign.
+        half = "max" if (last is not None) is (sign == 1) else "min"
+        return Measured(given[0], False, None, None, turned, half)
     extremes_known = first is not None or last is not None
     least, most = (min(given), max(given)) if extremes_known else (None, None)
-    # A maximum alone beside no steady value means that the meter had nothing to hold on to.
-    if value is None and first is None:
-        least = Decimal(0)
-    judged = value
-    if judged is None:
-        judged = given[0] if len(given) == 1 else sum(given, Decimal(0)) / len(given)
+    judged = sum(given, Decimal(0)) / len(given) if value is None else value
     return Measured(judged, value is not None, least, most, turned)

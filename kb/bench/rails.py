@@ -2,7 +2,8 @@
 
 Rules (common practice, no published source, except the ATX guide's ripple of 1 % of nominal): the window
 is the family's tolerance, or ±10 % where none is stated; absent is under a tenth of nominal; pulsing is a
-recorded swing of over a fifth of nominal; bounds belong to the window; negative rails go by magnitude.
+recorded swing of over a fifth of nominal; bounds belong to the window; negative rails go by magnitude. What a
+rail shows with nothing connected proves it only where it is never loaded: `judgement` says so once for all.
 """
 
 from __future__ import annotations
@@ -12,12 +13,13 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from kb.bench.checks import exact
+from kb.bench.circumstances import NOTHING_KNOWN, Circumstances
 from kb.bench.gauge import Gauge, gauge
+from kb.bench.limits import FAR_HIGH_FRACTION
+from kb.bench.rail_judging import judged_condition, judgement_of
 from kb.bench.rail_types import (
-    ABSENT_FRACTION,
     ASSESSED_QUANTITIES,
     MARGINAL_PCT,
-    PULSING_FRACTION,
     Assessment,
     Measured,
     RailReading,
@@ -63,11 +65,11 @@ class RailVerdict:
     sentence: str
 
 
-def assess(spec: RailSpec, reading: RailReading) -> Assessment:
-    """Judge one reading of `dc_v` or `ripple_v` (volts) against its rail.
+def assess(spec: RailSpec, reading: RailReading, around: Circumstances = NOTHING_KNOWN) -> Assessment:
+    """Judge one reading of `dc_v` or `ripple_v` (volts) against its rail and what is known around it.
 
-    Where only a minimum and maximum were recorded their middle is judged; a maximum alone counts as a
-    rail that never stood still.
+    Where only a minimum and maximum were recorded their middle is judged, or under load the end that left the
+    window; a minimum or maximum alone says nothing of the other end, and none is invented.
 
     Raises:
         BadInput: when the reading holds no value, belongs to another rail, or is of another quantity.
@@ -76,7 +78,7 @@ def assess(spec: RailSpec, reading: RailReading) -> Assessment:
     if reading.quantity == "ripple_v":
         return _assess_ripple(spec, reading, seen)
     window = voltage_window(spec)
-    condition = _condition(spec, seen, window)
+    condition = judged_condition(spec, reading, seen, window, around)
     expected_absent = reading.supply == "unpowered" or (reading.supply == "standby" and not spec.always_on)
     leaves = _leaves_window(seen, window)
     marginal = condition == "in tolerance" and (
@@ -87,7 +89,10 @@ def assess(spec: RailSpec, reading: RailReading) -> Assessment:
     # What swings by thousands of volts may well be millivolts too, and then it does not swing.
     largest = seen.value if seen.most is None else max(seen.value, seen.most)
     asks = condition in ("high", "pulsing") and _looks_like_milli(largest, abs(exact(spec.nominal_v)))
-    finding = Finding(spec, reading, seen, window, condition, expected_absent, marginal, asks)
+    judgement = judgement_of(spec, reading, seen, condition, expected_absent, asks, around)
+    finding = Finding(
+        spec, reading, seen, window, condition, expected_absent, marginal, asks, judgement, around
+    )
     return Assessment(
         rail=spec.name,
         condition=condition,
@@ -103,6 +108,7 @@ def assess(spec: RailSpec, reading: RailReading) -> Assessment:
         reversed=seen.reversed,
         asks=asks,
         off_pct=float((seen.value / abs(exact(spec.nominal_v)) - 1) * 100),
+        judgement=judgement,
     )
 
 
@@ -115,7 +121,7 @@ def condition_of(spec: RailSpec, reading: RailReading) -> str:
     seen = _measured_on(spec, reading)
     if reading.quantity == "ripple_v":
         return _ripple_condition(seen, ripple_window(spec))
-    return _condition(spec, seen, voltage_window(spec))
+    return judged_condition(spec, reading, seen, voltage_window(spec), NOTHING_KNOWN)
 
 
 def _measured_on(spec: RailSpec, reading: RailReading) -> Measured:
@@ -138,17 +144,6 @@ def _ripple_condition(seen: Measured, window: Window) -> str:
     return "high" if window.above(seen.value) else "in tolerance"
 
 
-def _condition(spec: RailSpec, seen: Measured, window: Window) -> str:
-    nominal = abs(exact(spec.nominal_v))
-    if seen.swing > nominal * exact(PULSING_FRACTION):
-        return "pulsing"
-    if abs(seen.value) < nominal * exact(ABSENT_FRACTION):
-        return "absent"
-    if window.below(seen.value):
-        return "low"
-    return "high" if window.above(seen.value) else "in tolerance"
-
-
 def _leaves_window(seen: Measured, window: Window) -> bool:
     if seen.least is None or seen.most is None:
         return False
@@ -164,7 +159,10 @@ def _assess_ripple(spec: RailSpec, reading: RailReading, seen: Measured) -> Asse
     window = ripple_window(spec)
     condition = _ripple_condition(seen, window)
     asks = condition == "high" and seen.value >= abs(exact(spec.nominal_v)) * 2
-    finding = Finding(spec, reading, seen, window, condition, False, False, asks)
+    judgement = "unknown" if asks else "high" if condition == "high" else "good"
+    if judgement == "good" and reading.load == "none":
+        judgement = "not proven until loaded"
+    finding = Finding(spec, reading, seen, window, condition, False, False, asks, judgement, NOTHING_KNOWN)
     return Assessment(
         rail=spec.name,
         condition=condition,
@@ -178,6 +176,7 @@ def _assess_ripple(spec: RailSpec, reading: RailReading, seen: Measured) -> Asse
         supply=reading.supply,
         load=reading.load,
         asks=asks,
+        judgement=judgement,
     )
 
 
@@ -189,7 +188,7 @@ def judge_rail(assessments: Sequence[Assessment]) -> str:
 def rail_verdict(assessments: Sequence[Assessment]) -> RailVerdict:
     """What all assessments of one rail say together; a later reading of the same kind replaces an earlier.
 
-    Loaded readings outweigh unloaded ones, because cycling or a high reading unloaded may be nothing but
+    Loaded readings outweigh unloaded ones, because cycling or a reading a little off unloaded may be nothing but
     the missing load (common practice, no published source).
 
     Raises:
@@ -205,10 +204,11 @@ def rail_verdict(assessments: Sequence[Assessment]) -> RailVerdict:
             remedy="Judge one rail at a time.",
         )
     last = {(found.quantity, found.supply, found.load): found for found in assessments}
-    doubted = [found for found in last.values() if found.asks or found.reversed]
+    direct = [found for found in last.values() if found.quantity == "dc_v"]
+    doubted = [found for found in direct if found.judgement == "unknown"]
+    doubted += [found for found in last.values() if found.asks and found not in doubted]
     if doubted:
         return RailVerdict(name, "not proven", doubted[-1].sentence)
-    direct = [found for found in last.values() if found.quantity == "dc_v"]
     loaded = [found for found in direct if found.supply != "unpowered" and found.load != "none"]
     unloaded = [found for found in direct if found.supply != "unpowered" and found.load == "none"]
     wrong_loaded = _first_wrong(loaded)
@@ -233,7 +233,7 @@ def _suspect_under_load(name: str, wrong: Assessment, unloaded: Sequence[Assessm
     fine_unloaded = any(one.as_expected and not one.expected_absent for one in unloaded)
     if wrong.condition in ("low", "pulsing", "absent") and fine_unloaded:
         sentence = (
-            f"{name} is in order unloaded but {_LOADED_FAILURES[wrong.condition]}: "
+            f"{name} stands in its window unloaded but {_LOADED_FAILURES[wrong.condition]}: "
             "suspect its filter capacitors, rectifier and current limit, or too heavy a load."
         )
         return RailVerdict(name, "suspect", sentence)
@@ -254,7 +254,7 @@ def _in_order_under_load(
     wrong_unloaded = _first_wrong(unloaded)
     if wrong_unloaded is not None and wrong_unloaded.condition == "pulsing":
         sentence = f"{name} cycled only for want of a load: {where} it stands in its window."
-    elif wrong_unloaded is not None and (wrong_unloaded.off_pct or 0.0) > _FORGIVEN_HIGH_PCT:
+    elif wrong_unloaded is not None and (wrong_unloaded.off_pct or 0.0) > FAR_HIGH_FRACTION * 100:
         sentence = f"{name} stands in its window {where}, but runs far too high unloaded: see its feedback."
         return RailVerdict(name, "suspect", sentence)
     elif wrong_unloaded is not None and not wrong_unloaded.expected_absent:
@@ -274,8 +274,6 @@ def _in_order_under_load(
     return RailVerdict(name, "in order", sentence)
 
 
-# Common practice, no published source: more than this over nominal is no longer for want of a load.
-_FORGIVEN_HIGH_PCT = 20.0
 _AS_NOUN = {"high": "high reading", "low": "low reading", "absent": "missing voltage"}
 
 
@@ -285,16 +283,18 @@ def _unloaded_only(name: str, unloaded: Sequence[Assessment], direct: Sequence[A
             return RailVerdict(
                 name, "not proven", f"Only the ripple of {name} was measured: measure its voltage."
             )
-        return RailVerdict(name, "not measured", f"{name} was not measured with the mains on.")
+        return RailVerdict(name, "not measured", f"{name} was not measured under power.")
     wrong = _first_wrong(unloaded)
     if wrong is None:
         if all(one.expected_absent for one in unloaded):
             return RailVerdict(
                 name, "not measured", f"{name} is off in standby, as it should be; not measured running yet."
             )
+        if all(one.judgement == "good" for one in unloaded):
+            return RailVerdict(name, "not proven", f"{name} stands as it should, as far as it was measured.")
         return RailVerdict(
             name, "not proven", f"{name} stands in its window unloaded; not tested under load yet."
         )
-    if wrong.condition == "pulsing":
+    if wrong.condition == "pulsing" or wrong.judgement == "not proven until loaded":
         return RailVerdict(name, "not proven", wrong.sentence)
     return RailVerdict(name, "suspect", wrong.sentence)

@@ -1,33 +1,37 @@
-"""Judge the entries of a bench sequence and say where the board stands; never more than was measured."""
+"""Judge the entries of a bench sequence, one by one, and say which step comes next."""
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
-from kb.bench.checks import exact, number
+from kb.bench.checks import exact, number, ohms, seconds, volts
+from kb.bench.circumstances import Circumstances
+from kb.bench.discharge_words import charge_words
+from kb.bench.limits import SHORT_OHM, SOAK_SHARE
 from kb.bench.rail_types import Assessment, RailReading, RailSpec
-from kb.bench.rails import RailVerdict, assess, rail_verdict
-from kb.bench.sequence_types import BenchSequence, Entry, SequenceVerdict, Step, StepResult
+from kb.bench.rails import assess
+from kb.bench.sequence_around import around_of
+from kb.bench.sequence_types import BenchSequence, Entry, Step, StepResult
 from kb.errors import BadInput
 
 Results = Mapping[str, Sequence[StepResult]]
-
-# Unloaded rails within a tenth of nominal are left for the loaded step to decide (common practice).
-_NEAR_FRACTION = 0.1
+BULK_STEP = "unpowered.bulk"
 
 
-def judge_step(sequence: BenchSequence, key: str, entry: Entry) -> StepResult:
-    """Judge what was entered at one step.
+def judge_step(sequence: BenchSequence, key: str, entry: Entry, results: Results | None = None) -> StepResult:
+    """Judge what was entered at one step, in the light of the `results` before it.
 
     Raises:
         BadInput: when the step is unknown or nothing that it needs was entered.
     """
     step = sequence.step(key)
+    around = around_of(sequence, step, entry, results or {})
     if step.kind == "confirm":
         if not entry.done:
             return StepResult(key, "wrong", step.if_wrong, entry)
-        return StepResult(key, "right", step.if_right, entry)
+        return StepResult(key, "right", step.if_right, entry, judgement="good")
+    if step.kind == "choice":
+        return _judge_choice(step, entry)
     if not entry.numbers and not entry.open:
         raise BadInput(
             f"Nothing was entered at “{step.title}”.",
@@ -35,75 +39,125 @@ def judge_step(sequence: BenchSequence, key: str, entry: Entry) -> StepResult:
             remedy="Type what the meter shows, or OL.",
         )
     if step.kind == "rail":
-        return _judge_rail_step(sequence, step, entry)
-    return _judge_limits(step, entry)
+        return _judge_rail_step(sequence, step, entry, around)
+    return _judge_limits(step, entry, around)
 
 
-def _judge_limits(step: Step, entry: Entry) -> StepResult:
+def _judge_choice(step: Step, entry: Entry) -> StepResult:
+    chosen = next((one for one in step.choices if one.key == entry.answer), None)
+    if chosen is None:
+        raise BadInput(
+            f"It is not said what was seen at “{step.title}”.",
+            field="value",
+            remedy="Press one of the buttons.",
+        )
+    return StepResult(step.key, chosen.outcome, chosen.sentence, entry, judgement=chosen.judgement)
+
+
+def _judge_limits(step: Step, entry: Entry, around: Circumstances) -> StepResult:
     if not entry.numbers:
-        # No reading: right for a junction the wrong way round and for a rail that is no short; an open fuse
-        # or a junction that never conducts is wrong.
-        outcome = "right" if step.right_high is None else "wrong"
-        sentence = step.if_right if outcome == "right" else f"No reading at all: open. {step.if_wrong}"
-        if outcome == "wrong" and step.quantity == "diode_v":
-            sentence = f"No reading at all: an open junction, or no contact. Section: {step.section}."
-        return StepResult(step.key, outcome, sentence, entry)
-    if step.quantity == "ohm" and min(entry.numbers) < 0:
+        return _judge_no_reading(step, entry)
+    if (step.quantity == "ohm" or entry.in_ohm) and min(entry.numbers) < 0:
         raise BadInput(
             f"The resistance at “{step.title}” is below 0.",
             field="value",
             remedy="Discharge, zero the meter and measure again: a charged capacitor reads below 0.",
         )
-    outcome = max(
-        (_outcome(step, value) for value in entry.numbers), key=("right", "doubtful", "wrong").index
-    )
+    if step.key == BULK_STEP:
+        return _judge_charge(step, entry, around)
+    measured = [_outcome(step, value, in_ohm=entry.in_ohm) for value in entry.numbers]
+    outcome, judgement = max(measured, key=lambda one: ("right", "doubtful", "wrong").index(one[0]))
+    shown = _shown(step, entry)
     sentence = {
-        "right": step.if_right,
-        "doubtful": f"Expected {step.expected}: measure again with a part lifted out of circuit; note it and go on.",
-        "wrong": step.if_wrong,
+        "right": f"{shown}: {_lower(step.if_right)}",
+        "doubtful": (
+            f"{shown}, expected {step.expected}: measure again with a part lifted out of circuit; note it and go on."
+        ),
+        "wrong": f"{shown}: {_lower(step.if_wrong)}",
     }[outcome]
-    return StepResult(step.key, outcome, sentence, entry)
+    return StepResult(step.key, outcome, sentence, entry, judgement=judgement)
 
 
-def _outcome(step: Step, value: float) -> str:
+def _lower(sentence: str) -> str:
+    """A sentence's start in the middle of another; names such as 5VSB stay as they are."""
+    return sentence[:1].lower() + sentence[1:] if sentence[:2].istitle() or sentence[:2] == "A " else sentence
+
+
+def _shown(step: Step, entry: Entry) -> str:
+    unit = ohms if step.quantity == "ohm" or entry.in_ohm else volts
+    return " to ".join(dict.fromkeys(unit(value) for value in sorted(entry.numbers)))
+
+
+def _judge_no_reading(step: Step, entry: Entry) -> StepResult:
+    """The meter showed nothing: right for a rail that is no short, wrong for a fuse, by the part for a junction."""
+    if step.no_reading == "right":
+        return StepResult(step.key, "right", step.if_right, entry, judgement="good")
+    sentence = step.if_open or f"No reading at all: open. {step.if_wrong}"
+    judgement = "open" if step.no_reading == "wrong" else "unknown"
+    return StepResult(step.key, step.no_reading, sentence, entry, judgement=judgement)
+
+
+def _judge_charge(step: Step, entry: Entry, around: Circumstances) -> StepResult:
+    largest = max(entry.numbers, key=abs)
+    outcome, judgement = _outcome(step, largest, in_ohm=False)
+    if outcome == "right":
+        return StepResult(step.key, outcome, f"{volts(largest)}. {step.if_right}", entry, judgement=judgement)
+    sentence = charge_words(
+        "The bulk capacitor", largest, came_back=around.came_back, battery=around.battery, wet=around.wet
+    )
+    return StepResult(step.key, "wrong", sentence, entry, judgement="charged")
+
+
+def _outcome(step: Step, value: float, *, in_ohm: bool) -> tuple[str, str]:
+    """(outcome, judgement) of one number against the limits of a step."""
     shown = exact(value)
+    if in_ohm and step.quantity == "diode_v":
+        # A resistance where a junction is expected tells a short, and nothing else for sure.
+        return ("wrong", "shorted") if value <= SHORT_OHM else ("doubtful", "unknown")
     low, high, below, above = (
         None if bound is None else exact(bound)
         for bound in (step.right_low, step.right_high, step.wrong_below, step.wrong_above)
     )
     if (low is None or shown >= low) and (high is None or shown <= high):
-        return "right"
-    beyond = (below is not None and shown <= below) or (above is not None and shown >= above)
-    return "wrong" if beyond else "doubtful"
+        return "right", "good"
+    if below is not None and shown <= below:
+        return "wrong", step.below
+    if above is not None and shown >= above:
+        return "wrong", step.above
+    return "doubtful", "unknown"
 
 
-def _judge_rail_step(sequence: BenchSequence, step: Step, entry: Entry) -> StepResult:
+def _judge_rail_step(sequence: BenchSequence, step: Step, entry: Entry, around: Circumstances) -> StepResult:
     spec = _spec(sequence, step)
     value = 0.0 if entry.open and not entry.numbers else entry.value
     reading = RailReading(spec.name, step.quantity, step.supply, step.load, value, entry.min, entry.max)
-    found = assess(spec, reading)
-    return StepResult(
-        step.key, _rail_outcome(spec, step, entry, found), found.sentence, entry, reading, found
-    )
+    found = assess(spec, reading, around)
+    outcome, sentence, judgement = _rail_outcome(step, found, around), found.sentence, found.judgement
+    if is_short_soak(step, entry):
+        held = seconds(entry.held_s or 0.0)
+        sentence = f"{sentence} It ran for {held} of the {seconds(step.hold_s or 0.0)} that were planned: no soak yet."
+        if outcome == "right":
+            outcome, judgement = "doubtful", "unknown"
+    return StepResult(step.key, outcome, sentence, entry, reading, found, judgement)
 
 
-def _rail_outcome(spec: RailSpec, step: Step, entry: Entry, found: Assessment) -> str:
+def is_short_soak(step: Step, entry: Entry) -> bool:
+    """True for an entry that was made before the planned time had passed."""
+    return step.hold_s is not None and entry.held_s is not None and entry.held_s < step.hold_s * SOAK_SHARE
+
+
+def _rail_outcome(step: Step, found: Assessment, around: Circumstances) -> str:
     if found.as_expected:
         return "right"
-    if found.asks or found.reversed:
+    if found.judgement in ("unknown", "not proven until loaded"):
         return "doubtful"
-    if step.load != "none" or step.quantity != "dc_v":
-        return "wrong"
-    if found.condition == "pulsing":
+    if found.condition == "pulsing" and (step.load == "none" or around.starved):
         return "doubtful"
-    near = entry.value is not None and abs(abs(entry.value) - abs(spec.nominal_v)) <= _NEAR_FRACTION * abs(
-        spec.nominal_v
-    ) * (1 + 1e-9)
-    return "doubtful" if near else "wrong"
+    return "wrong"
 
 
 def _spec(sequence: BenchSequence, step: Step) -> RailSpec:
-    found = next((spec for spec in sequence.rails if spec.name == step.rail), None)
+    found = sequence.spec(step.rail)
     if found is None:
         raise BadInput(
             f"The family no longer has the rail {step.rail}.",
@@ -113,25 +167,54 @@ def _spec(sequence: BenchSequence, step: Step) -> RailSpec:
     return found
 
 
-def next_step(sequence: BenchSequence, results: Results) -> Step | None:
-    """The step to go on with, or None when all is done or a dead check forbids mains.
+def next_step(sequence: BenchSequence, results: Results, went_on: Collection[str] = ()) -> Step | None:
+    """The step to go on with, or None when all is done or nothing more may be done.
 
-    A step that came out wrong before mains may be entered again after the repair; its last result counts.
+    A check that failed before power comes again until it is right. `went_on` names the checks that a person
+    deliberately went on from: then the other dead checks follow, those of the parts that fail together first
+    asked for now, and never a step under power.
     """
-    if _blocking(sequence, results):
-        return next((step for step in sequence.steps if not step.powered and _missing(step, results)), None)
-    return next((step for step in sequence.steps if _missing(step, results)), None)
+    stopped = stopping(sequence, results)
+    held = [step for step in stopped if step.key not in went_on]
+    if held:
+        return held[0]
+    # A rail that is too high is gone on from in full; a dead check or a short at first power never into power.
+    stopped = [step for step in stopped if step.stops]
+    if stopped:
+        first = min(sequence.steps.index(step) for step in stopped)
+        powered = sequence.steps[first].powered
+        return next(
+            (
+                step
+                for step in sequence.steps
+                if not step.powered and not powered and not results.get(step.key)
+            ),
+            None,
+        )
+    upcoming = next((step for step in sequence.steps if missing(step, results)), None)
+    return None if upcoming is not None and upcoming.powered and sequence.refused else upcoming
 
 
-def _missing(step: Step, results: Results) -> int:
-    return max(0, step.repeats - len(results.get(step.key, ())))
+def stopping(sequence: BenchSequence, results: Results) -> list[Step]:
+    """The steps whose wrong outcome keeps everything after them from being done.
+
+    Beside the checks that `stops` marks it is any rail that stands too high: nothing is connected to it.
+    """
+    return [
+        step
+        for step in sequence.steps
+        if final(step, results) == "wrong"
+        and (step.stops or (step.quantity == "dc_v" and results[step.key][-1].judgement == "high"))
+    ]
 
 
-def _blocking(sequence: BenchSequence, results: Results) -> list[Step]:
-    return [step for step in sequence.steps if step.stops and _final(step, results) == "wrong"]
+def missing(step: Step, results: Results) -> int:
+    """How many entries a step still wants; an optional one wants none, a soak cut short does not count."""
+    counted = [result for result in results.get(step.key, ()) if not is_short_soak(step, result.entry)]
+    return 0 if step.optional else max(0, step.repeats - len(counted))
 
 
-def _final(step: Step, results: Results) -> str | None:
+def final(step: Step, results: Results) -> str | None:
     """The outcome that counts: the last entry, or the worst of the last round of a repeated step."""
     entered = results.get(step.key, ())
     if not entered:
@@ -145,98 +228,6 @@ def rated_share(amps: float, rated_a: float | None) -> float | None:
     return None if rated_a is None else amps / rated_a
 
 
-def sequence_verdict(
-    sequence: BenchSequence, results: Results, load_amps: Mapping[str, float] | None = None
-) -> SequenceVerdict:
-    """Where the board stands after these entries (a list per step key, in the order of entry).
-
-    `load_amps` is the highest current applied to each rail; a pass states what share of the rating it was.
-    """
-    rails = _rail_verdicts(sequence, results)
-    # Rails on the mains side are never loaded on purpose, so nothing more is asked of them.
-    loaded = {step.rail for step in sequence.steps if step.stage == "loaded"}
-    wrong = [step for step in sequence.steps if _final(step, results) == "wrong"]
-    failed_rails = [verdict.rail for verdict in rails if verdict.state == "suspect"]
-    # A rail that was wrong unloaded but is in order under load is forgiven; any other wrong step is not.
-    cleared = {verdict.rail for verdict in rails if verdict.state == "in order"}
-    wrong = [step for step in wrong if not (step.stage == "unloaded" and step.rail in cleared)]
-    failed = list(dict.fromkeys([*failed_rails, *(step.rail or step.title for step in wrong)]))
-    remaining = sum(_missing(step, results) for step in sequence.steps)
-    applied = load_amps or {}
-    fractions = tuple(
-        (spec.name, rated_share(applied[spec.name], spec.rated_a) if spec.name in applied else None)
-        for spec in sequence.rails
-        if spec.name in loaded
-    )
-    unsettled = [
-        verdict.rail for verdict in rails if verdict.state == "not proven" and verdict.rail in loaded
-    ]
-    if failed:
-        state, sentence = "failed", _failed_sentence(failed, wrong)
-    elif remaining or unsettled:
-        state, sentence = "not finished", _unfinished_sentence(remaining, unsettled)
-    else:
-        state, sentence = "passed", _passed_sentence(sequence, fractions)
-    return SequenceVerdict(
-        state=state,
-        sentence=sentence,
-        failed=tuple(failed),
-        sections=_sections(sequence, wrong, failed_rails),
-        fractions=fractions,
-        rail_sentences=tuple((verdict.rail, verdict.sentence) for verdict in rails),
-        remaining=remaining,
-    )
-
-
-def _rail_verdicts(sequence: BenchSequence, results: Results) -> list[RailVerdict]:
-    verdicts = []
-    for spec in sequence.rails:
-        found = [
-            result.assessment
-            for step in sequence.steps
-            if step.rail == spec.name
-            for result in results.get(step.key, ())[-step.repeats :]
-            if result.assessment is not None
-        ]
-        if found:
-            verdicts.append(rail_verdict(found))
-        else:
-            verdicts.append(RailVerdict(spec.name, "not measured", f"{spec.name} was not measured."))
-    return verdicts
-
-
-def _sections(sequence: BenchSequence, wrong: Sequence[Step], failed_rails: Sequence[str]) -> tuple[str, ...]:
-    """Suspected sections, most often named first; two or more dead switched rails point to what they share."""
-    counts = Counter(step.section for step in wrong)
-    for step in sequence.steps:
-        if step.rail in failed_rails and step.stage == "loaded" and step not in wrong:
-            counts[step.section] += 1
-    missing_together = {step.rail for step in wrong if step.stage in ("unloaded", "loaded")}
-    if len(missing_together) > 1:
-        counts["main converter"] += len(wrong) + 1
-    return tuple(section for section, _ in counts.most_common())
-
-
-def _failed_sentence(failed: Sequence[str], wrong: Sequence[Step]) -> str:
-    first = f" First: {wrong[0].title}." if wrong and wrong[0].title not in failed else ""
-    return f"Failed on {', '.join(failed)}.{first}"
-
-
-def _unfinished_sentence(remaining: int, unsettled: Sequence[str]) -> str:
-    parts = []
-    if remaining:
-        parts.append(f"{remaining} entr{'y' if remaining == 1 else 'ies'} to go")
-    if unsettled:
-        parts.append(f"{', '.join(unsettled)} not proven yet")
-    return f"Not finished: {', '.join(parts)}; nothing wrong so far."
-
-
-def _passed_sentence(sequence: BenchSequence, fractions: Sequence[tuple[str, float | None]]) -> str:
-    shares = [
-        f"{name} at {number(share * 100, 0)} % of its rating"
-        if share is not None
-        else f"{name} at a load of unknown share"
-        for name, share in fractions
-    ]
-    tested = f" Tested under load: {', '.join(shares)}." if shares else ""
-    return f"Passed every step of the sequence for {sequence.family}.{tested} No more than this was measured."
+def share_words(share: float) -> str:
+    """A share of a rating in per cent."""
+    return f"{number(share * 100, 0)} %"

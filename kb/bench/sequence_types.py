@@ -2,29 +2,33 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from kb.bench.checks import finite
+from kb.bench.circumstances import BenchHelp
 from kb.bench.connector import ConnectorPicture, Probe
 from kb.bench.enable import EnableLine, EnablePlan
 from kb.bench.rail_types import Assessment, RailReading, RailSpec
 from kb.errors import BadInput
 from kb.facts.cautions import Caution, cautions_for
 
-STAGES = ("unpowered", "standby", "enable", "unloaded", "loaded", "ripple", "cold starts", "soak")
+STAGES = (
+    "unpowered",
+    "first power",
+    "standby",
+    "enable",
+    "unloaded",
+    "loaded",
+    "ripple",
+    "cold starts",
+    "soak",
+)
 OUTCOMES = ("right", "doubtful", "wrong")
-PRIMARY_ROLES = ("bulk", "controller supply")
 # Kinds of board that another supply feeds unless a mains side is stated; of any other kind, and of one that
 # is not known, not stating it proves nothing, so the mains checks stay.
 FED_KINDS = ("backlight driver", "control board", "display board")
-_INPUT = re.compile(r"V[ _-]?IN$|^(?:V?IN|INPUT)\b", re.IGNORECASE)
-
-
-def is_input(name: str) -> bool:
-    """True for the name of a rail that comes in rather than out, such as 24VIN."""
-    return _INPUT.search(name) is not None
+BATTERY_KINDS = ("inverter", "battery charger")
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +43,17 @@ class BenchRail:
     @property
     def on_primary(self) -> bool:
         """True when the rail is at mains potential."""
-        return self.spec.role in PRIMARY_ROLES
+        return self.spec.on_primary
 
     @property
     def is_input(self) -> bool:
         """True when its name says that it feeds the board (24VIN, VIN): it is measured and never loaded."""
-        return is_input(self.spec.name)
+        return self.spec.is_input
+
+    @property
+    def outgoing(self) -> bool:
+        """True for an output that a test load may go on."""
+        return not self.spec.never_loaded
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +67,11 @@ class BenchConnector:
 
 @dataclass(frozen=True, slots=True)
 class BenchFamily:
-    """What a bench sequence is made from; anything unknown may be left out."""
+    """What a bench sequence is made from; anything unknown may be left out.
+
+    `isolated` None means that nobody knows, which is treated as not isolated. `good_ohm` holds for each rail
+    what good boards of the family read to ground, in ohms.
+    """
 
     code: str
     rails: tuple[BenchRail, ...] = ()
@@ -69,6 +82,19 @@ class BenchFamily:
     bulk_uf: float | None = None
     fuse: str = ""
     kind: str = ""
+    isolated: bool | None = None
+    switch: str = ""
+    good_ohm: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+
+    @property
+    def mains_reference(self) -> bool:
+        """True where the outputs may be at mains potential: not isolated, or not known to be."""
+        return self.on_mains and self.isolated is not True
+
+    @property
+    def battery(self) -> bool:
+        """True for a kind of board that a battery keeps alive when the plug is out."""
+        return self.kind in BATTERY_KINDS
 
     @property
     def on_mains(self) -> bool:
@@ -82,14 +108,26 @@ class BenchFamily:
 
 
 @dataclass(frozen=True, slots=True)
+class Choice:
+    """One answer to a step that asks what was seen, how it is judged, and what it means."""
+
+    key: str
+    label: str
+    outcome: str
+    judgement: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
 class Step:
     """One thing to do and to enter.
 
     `kind` is `rail` (judged against the rail's window), `limit` (against `right_low` to `right_high`, and
     wrong outright beyond `wrong_below` or `wrong_above`, in the unit of `quantity`), `open` (the meter must
-    show no reading) or `confirm` (nothing is measured). `repeats` is how often it is entered, `hold_s` how
-    long to watch. `stops` means that the board is not energised while this is wrong. `section` is
-    suspected when it is wrong.
+    show no reading), `choice` (one of `choices`) or `confirm` (nothing is measured). `repeats` is how often it
+    is entered, `hold_s` how long to watch. `stops` means that nothing goes on while this is wrong. `section`
+    is suspected when it is wrong. `no_reading` is how a meter that shows nothing is judged; `below` and `above`
+    name what lies beyond the wrong bounds. An `optional` step is asked only where another one failed.
     """
 
     key: str
@@ -118,6 +156,12 @@ class Step:
     hold_s: float | None = None
     stops: bool = False
     minutes: float = 1.0
+    choices: tuple[Choice, ...] = ()
+    no_reading: str = "wrong"
+    if_open: str = ""
+    below: str = "shorted"
+    above: str = "open"
+    optional: bool = False
 
     @property
     def powered(self) -> bool:
@@ -129,7 +173,8 @@ class Step:
 class BenchSequence:
     """The steps of one family in order, all cautions once, the enable plan, and what was left out and why.
 
-    `on_mains` is False where another supply feeds the board and no mains section is checked.
+    `on_mains` is False where another supply feeds the board and no mains section is checked. `refused` says why
+    no powered step may be done, "" where they may; `reference` where the outputs' ground lies.
     """
 
     family: str
@@ -139,6 +184,16 @@ class BenchSequence:
     enable: EnablePlan | None
     left_out: tuple[str, ...]
     on_mains: bool = True
+    refused: str = ""
+    reference: str = ""
+    battery: bool = False
+    mains_v: float | None = None
+    load_kinds: Mapping[str, str] = field(default_factory=dict)
+    load_watts: float = 0.0
+
+    def spec(self, rail: str | None) -> RailSpec | None:
+        """The rail of that name, None where there is none."""
+        return next((spec for spec in self.rails if spec.name == rail), None)
 
     @property
     def switched_on(self) -> str:
@@ -164,19 +219,30 @@ class BenchSequence:
 @dataclass(frozen=True, slots=True)
 class Entry:
     """What was entered at a step: a value with its recorded extremes, or that the meter showed no reading
-    (`open`), or that a step without a measurement was done."""
+    (`open`), or that a step without a measurement was done, or which `answer` was chosen.
+
+    `in_ohm` says that a resistance was measured where a junction drop is usual. `held_s` is how long it ran,
+    `drift` by how many volts it fell (below 0) or rose steadily, `help` what held the rail up, `lamp_w` the
+    watts of a lamp in the mains lead; each None where it was not noted.
+    """
 
     value: float | None = None
     min: float | None = None
     max: float | None = None
     open: bool = False
     done: bool = False
+    answer: str = ""
+    in_ohm: bool = False
+    held_s: float | None = None
+    drift: float | None = None
+    help: BenchHelp | None = None
+    lamp_w: float | None = None
 
     def __post_init__(self) -> None:
-        for field in ("value", "min", "max"):
-            given = getattr(self, field)
+        for name in ("value", "min", "max", "held_s", "drift", "lamp_w"):
+            given = getattr(self, name)
             if given is not None:
-                finite(given, field, "what was entered")
+                finite(given, name, "what was entered")
 
     @property
     def numbers(self) -> tuple[float, ...]:
@@ -186,7 +252,10 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class StepResult:
-    """How a step came out: `right`, `doubtful` (go on, a later step decides) or `wrong`, and why."""
+    """How a step came out: `right`, `doubtful` (go on, a later step decides) or `wrong`, and why.
+
+    `judgement` is one of `kb.bench.rail_types.JUDGEMENTS`.
+    """
 
     step: str
     outcome: str
@@ -194,6 +263,7 @@ class StepResult:
     entry: Entry
     reading: RailReading | None = None
     assessment: Assessment | None = None
+    judgement: str = "unknown"
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +271,8 @@ class SequenceVerdict:
     """Where the board stands: `passed`, `failed` or `not finished`.
 
     `failed` names the rails and steps that are wrong, `sections` what is suspected (most often first),
-    `fractions` the highest share of rated load that was applied to each rail, None where it is not known.
+    `fractions` the highest share of rated load that was applied to each rail, None where it is not known, `across`
+    what the rails say together.
     """
 
     state: str
@@ -211,6 +282,7 @@ class SequenceVerdict:
     fractions: tuple[tuple[str, float | None], ...]
     rail_sentences: tuple[tuple[str, str], ...]
     remaining: int
+    across: str = ""
 
 
 def cautions_together(*kinds: str) -> tuple[Caution, ...]:

@@ -17,7 +17,7 @@ from tqdm import tqdm
 
 from kb import __version__, assets
 from kb.cli import export, people, running
-from kb.config import Settings
+from kb.config import Settings, described
 from kb.errors import BadInput, KbError
 from kb.model import explain
 from kb.service import Shop, sheets
@@ -45,7 +45,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="kb", description="A local knowledge base of board faults.")
+    parser = argparse.ArgumentParser(
+        prog="kb",
+        description="A local knowledge base of board faults.",
+        epilog="Exit status 0 means done, 2 bad usage, 1 anything else with one line that says what to do. "
+        "kb COMMAND --help explains a command, kb settings the settings; the rest is under Help in the browser.",
+    )
     parser.add_argument("--version", action="version", version=f"kb {__version__}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
@@ -85,9 +90,21 @@ def _parser() -> argparse.ArgumentParser:
     check = commands.add_parser("check", help="prove the store and mend what is derived from it")
     check.add_argument("--backups", action="store_true", help="read all backups through as well")
     check.set_defaults(run=_check)
+    settings = commands.add_parser("settings", help="list all settings, each with its default and purpose")
+    settings.set_defaults(run=_list_settings)
     running.add_to(commands, _settings, open_shop)
     people.add_to(commands, open_shop)
     return parser
+
+
+def _list_settings(parsed: argparse.Namespace) -> int:
+    for entry in described():
+        print(f"{entry.name} ({entry.default})\n    {entry.purpose}")
+    print(
+        "Set them in the environment, or in the settings file: the same names in lower case and without KB_, "
+        'one a line (shop_name = "Bench on the quay"). The environment wins.'
+    )
+    return 0
 
 
 def _add_move(commands: Any) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-STEPS: tuple[str, ...] = ("unpowered", "energise", "primary", "load", "discharge")
+STEPS: tuple[str, ...] = ("unpowered", "energise", "primary", "load", "discharge", "battery")
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +25,25 @@ CAUTIONS: tuple[Caution, ...] = (
         "stored charge",
         "The bulk capacitor can hold a deadly charge long after the plug is out: discharge it through a "
         "resistor, never with a screwdriver, then measure across it before touching anything.",
-        ("unpowered", "energise", "primary", "load", "discharge"),
+        ("unpowered", "energise", "primary", "load", "discharge", "battery"),
+    ),
+    Caution(
+        "comes back",
+        "A discharged capacitor gives back part of its charge: leave the resistor on, and measure again after every "
+        "pause.",
+        ("unpowered", "discharge"),
+    ),
+    Caution(
+        "battery",
+        "A battery keeps the bulk capacitor charged with the plug out: unplugging is not enough, take the battery off "
+        "at its terminals first.",
+        ("battery",),
+    ),
+    Caution(
+        "high voltage",
+        "Capacitors of microwave ovens and of flash units hold thousands of volts and kill at once: leave them to "
+        "somebody with the tools and the training for them.",
+        ("discharge",),
     ),
     Caution(
         "isolation",
@@ -52,6 +70,11 @@ CAUTIONS: tuple[Caution, ...] = (
         ("energise", "primary", "load"),
     ),
     Caution(
+        "loads dead",
+        "Connect and remove loads with the mains off and the outputs measured empty, never on a running board.",
+        ("load",),
+    ),
+    Caution(
         "hot loads",
         "Load lamps and resistors get hot enough to burn skin and bench: give them air, keep them off "
         "anything that melts, and let them cool before moving them.",
@@ -72,7 +95,7 @@ CAUTIONS: tuple[Caution, ...] = (
         "local rules",
         "Local codes and licensed practice come first: where they ask for more than this page, or for "
         "somebody else to do the work, follow them.",
-        ("unpowered", "energise", "primary", "load", "discharge"),
+        ("unpowered", "energise", "primary", "load", "discharge", "battery"),
     ),
 )
 

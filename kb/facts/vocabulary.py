@@ -101,6 +101,13 @@ QUANTITIES: tuple[Word, ...] = (
     Word("celsius", "temperature, °C"),
 )
 
+SWITCH_KINDS: tuple[Word, ...] = (
+    Word("MOSFET", "has a body diode from source to drain"),
+    Word("IGBT with diode", "a diode from emitter to collector is built in"),
+    Word("IGBT without diode", "shows no junction between collector and emitter"),
+    Word("bipolar transistor", "shows no junction between collector and emitter"),
+)
+
 # Lists offered as completion only: any other text is accepted as well.
 BOARD_KINDS: tuple[str, ...] = (
     "power supply",

@@ -114,6 +114,7 @@ if TYPE_CHECKING:
     FollowUpState: TypeAlias = str
     Section: TypeAlias = str
     Quantity: TypeAlias = str
+    SwitchKind: TypeAlias = str
 else:
     Role = _one_of(words.RAIL_ROLES)
     Supply = _one_of(words.SUPPLY_STATES)
@@ -123,3 +124,4 @@ else:
     FollowUpState = _one_of(words.FOLLOW_UP_STATES)
     Section = _one_of(words.SECTIONS)
     Quantity = _one_of(words.QUANTITIES)
+    SwitchKind = _one_of((words.Word("", "not known"), *words.SWITCH_KINDS))

@@ -30,6 +30,7 @@ from kb.model.fields import (
     Role,
     Section,
     Supply,
+    SwitchKind,
     Uid,
     Verdict,
     Words,
@@ -97,7 +98,11 @@ class Enable(Record):
 
 
 class FamilyRecord(Record):
-    """One board design, whatever sets it is used in."""
+    """One board design, whatever sets it is used in.
+
+    `isolated` says whether its outputs are isolated from the mains; None is not known, and then the bench
+    treats them as not isolated. `switch` is the kind of its main switch, "" where it is not known.
+    """
 
     record: Literal["family"] = "family"
     code: Name = Field(description="number of the board family")
@@ -111,6 +116,12 @@ class FamilyRecord(Record):
         None, title="Bulk capacitance", description="bulk capacitance, microfarads"
     )
     fuse: Words = Field("", title="Fuse", description="fuse as printed")
+    isolated: bool | None = Field(
+        None,
+        title="Outputs isolated from the mains",
+        description="whether its outputs are isolated from the mains; empty where not known",
+    )
+    switch: SwitchKind = Field("", title="Main switch", description="kind of its main switch")
     rails: Annotated[list[Rail], Field(max_length=60)] = []
     connectors: Annotated[list[Connector], Field(max_length=60)] = []
     enable: Enable | None = None
@@ -282,7 +293,10 @@ class PartClassRecord(Record):
 
 
 class LoadRecord(Record):
-    """One of the bench's own dummy loads; `points` are measured (volts, amperes) pairs."""
+    """One of the bench's own dummy loads; `points` are measured (volts, amperes) pairs.
+
+    Filaments that share one lamp's base carry the same `base`; `count` is then the number of lamps.
+    """
 
     record: Literal["load"] = "load"
     name: Name = Field(description="dummy load of the bench")
@@ -296,6 +310,7 @@ class LoadRecord(Record):
     max_v: Positive | None = Field(None, title="Volts at most", description="largest voltage, volts")
     max_a: Positive | None = Field(None, title="Amperes at most", description="largest current, amperes")
     count: Annotated[int, Field(ge=1, le=1000)] = Field(1, description="how many there are")
+    base: Words = Field("", title="Lamp base", description="lamp whose base it shares with another filament")
 
     @model_validator(mode="after")
     def _can_be_computed_with(self) -> Self:

@@ -10,9 +10,9 @@ and lengths are weighted by field first and saturated once,
 
 which is BM25 itself (S. Robertson and H. Zaragoza, "The Probabilistic Relevance Framework: BM25 and Beyond",
 Foundations and Trends in Information Retrieval 3, 2009) for one field of weight 1. The idf is the one that can
-never become negative. Weights and lengths are summed in `kb.search.prepare`. A length norm and a b for each
+never become negative. Weights and lengths are summed in `kb.search.case_terms`. A length norm and a b for each
 field of their own (H. Zaragoza and others, "Microsoft Cambridge at TREC-13", 2004) were measured and did not
-find better; the figures are in DEVELOPERS.md.
+find better; the figures are in README.md beside this file.
 """
 
 from __future__ import annotations
@@ -32,21 +32,20 @@ def idf(documents: int, holding: int) -> float:
     return log(1.0 + (documents - holding + 0.5) / (holding + 0.5))
 
 
-def robertson_idf(documents: int, holding: int) -> float:
-    """The original idf; negative for a term that more than half of the documents hold."""
-    return log((documents - holding + 0.5) / (holding + 0.5))
-
-
 def length_norms(
     lengths: NDArray[np.float32], mean_length: float, *, k1: float = K1, b: float = B
 ) -> NDArray[np.float32]:
     """k1 (1 - b + b length/mean) of each document; `lengths` are weighted as above and give the shape."""
-    return (k1 * (1.0 - b) + (k1 * b / mean_length if mean_length else 0.0) * lengths).astype(np.float32)
+    norms = lengths * np.float32(k1 * b / mean_length if mean_length else 0.0)
+    norms += np.float32(k1 * (1.0 - b))
+    return norms
 
 
 def saturated(
-    weights: NDArray[np.float32], norms: NDArray[np.float32], *, k1: float = K1
+    weights: NDArray[np.float32], norms: NDArray[np.float32], *, k1: float = K1, times: float = 1.0
 ) -> NDArray[np.float32]:
-    """weight (k1 + 1)/(weight + norm) for each posting; both arguments and the result have one entry a
-    posting."""
-    return weights * np.float32(k1 + 1.0) / (weights + norms)
+    """weight (k1 + 1)/(weight + norm) for each posting, `times` a factor; arrays have one entry a posting."""
+    values = weights + norms
+    np.divide(weights, values, out=values)
+    values *= np.float32((k1 + 1.0) * times)
+    return values

@@ -4,25 +4,26 @@ from __future__ import annotations
 
 import gc
 import multiprocessing
-import queue
+import os
+import threading
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from io import BytesIO
 from itertools import islice
-from typing import Any
-
-from whoosh.filedb.filestore import FileStorage
+from pathlib import Path
+from typing import BinaryIO
 
 from kb.search.analysis import Analysis
+from kb.search.case_terms import TermReader
 from kb.search.document import CaseDocument
-from kb.search.grouped import GroupedWriter
-from kb.search.prepare import Prepared, Preparer
-from kb.search.schema import ALL, BODY, TAGS, UID
-from kb.search.stored import keep_snapshot
+from kb.search.folder import new_name
+from kb.search.segment import MOST_CASES, Segment, SegmentWriter, opened_segment, segment_of_bytes
 
-BATCH = 250
+_BATCH = 250
 _AHEAD = 8  # batches that wait for each helper, so that it is never idle while the giver reads on
-PART = 100_000
-_WAIT_S = 300.0
 _COLLECTED_AT = 200_000
 
 
@@ -30,9 +31,91 @@ class HelperFailed(OSError):
     """A helper process could not do its part; one process alone can."""
 
 
+class _Bulk:
+    """Writes cases into segments of up to `MOST_CASES`, in files of `folder` or (None) in memory."""
+
+    def __init__(self, folder: Path | None, analysis: Analysis) -> None:
+        self._folder = folder
+        self._reader = TermReader(analysis, cached=20_000)
+        self._file: BinaryIO | None = None
+        self._name = ""
+        self._done: list[tuple[str, str, bytes]] = []
+
+    def add(self, documents: Iterable[CaseDocument]) -> None:
+        """Analyse and add `documents`."""
+        for document in documents:
+            if self._file is None:
+                self._name = new_name()
+                self._file = BytesIO() if self._folder is None else (self._folder / self._name).open("xb")
+                self._writer = SegmentWriter(self._file)
+                self._reader.new_segment()
+            self._writer.add(self._reader.read(document))
+            if len(self._writer) >= MOST_CASES:
+                self.finish()
+
+    def finish(self) -> list[tuple[str, str, bytes]]:
+        """Complete the segment at hand; (name, SHA-256, content where it lies in no file) of all so far."""
+        if self._file is not None:
+            checksum = self._writer.finish()
+            content = self._file.getvalue() if isinstance(self._file, BytesIO) else b""
+            self._file.flush()
+            if self._folder is not None:
+                os.fsync(self._file.fileno())
+            self.close()
+            self._done.append((self._name, checksum, content))
+        return self._done
+
+    def close(self) -> None:
+        """Let go of the file at hand."""
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+
+
+def write_segments(
+    folder: Path | None,
+    analysis: Analysis,
+    documents: Iterable[CaseDocument],
+    progress: Callable[[int], None] | None,
+    processes: int,
+) -> list[Segment]:
+    """Segments of all `documents`; no manifest lists them yet.
+
+    With `processes` above 1 and a `folder`, helper processes take batches as fast as they can, and this one
+    does the rest. `progress` is called with how many cases are done. Raises OSError when the disk is full,
+    HelperFailed when a helper cannot be started or ends early; what was written then is for the caller to
+    remove.
+    """
+    own = _Bulk(folder, analysis)
+    with _seldom_collecting(), _helpers(folder, analysis, processes - 1) as helpers:
+        try:
+            done = 0
+            source = iter(documents)
+            while batch := list(islice(source, _BATCH)):
+                if not any(helper.take(batch) for helper in helpers):
+                    own.add(batch)
+                for _ in batch:
+                    done += 1
+                    if progress is not None:
+                        progress(done)
+            # Asked before our own part is finished, so that all finish at the same time.
+            theirs = [helper.finish() for helper in helpers]
+            written = own.finish() + [entry for answer in theirs for entry in answer()]
+        finally:
+            own.close()
+    segments: list[Segment] = []
+    for name, checksum, content in written:
+        like = segments[0] if segments else None
+        if folder is None:
+            segments.append(segment_of_bytes(name, checksum, content, like))
+        else:
+            segments.append(opened_segment(folder / name, checksum, like))
+    return segments
+
+
 @contextmanager
 def _seldom_collecting() -> Iterator[None]:
-    """Makes the search for cyclic garbage rare: it walks all words and postings kept so far, and finds none."""
+    """Makes the search for cyclic garbage rare: it walks all words and postings gathered so far, and finds none."""
     before = gc.get_threshold()
     gc.set_threshold(_COLLECTED_AT, *before[1:])
     try:
@@ -41,193 +124,78 @@ def _seldom_collecting() -> Iterator[None]:
         gc.set_threshold(*before)
 
 
-def add_case(writer: Any, case: Prepared) -> None:
-    """Give one prepared case to a Whoosh writer."""
-    document = case.document
-    writer.add_document(
-        **{UID: document.uid, BODY: document.as_stored(), ALL: case.postings, TAGS: case.tags}
-    )
-
-
-class PartWriter:
-    """Writes cases into segments that belong to no index until somebody lists them.
-
-    Those in a folder `path` get their snapshots at once.
-    """
-
-    def __init__(self, storage: Any, path: str | None, analysis: Analysis) -> None:
-        self._storage, self._path = storage, path
-        self._preparer = Preparer(analysis, kept=20_000)
-        self._writer: Any = None
-        self._count = 0
-        self.segments: list[Any] = []
-
-    def add(self, documents: Iterable[CaseDocument]) -> None:
-        """Analyse and add `documents`."""
-        for document in documents:
-            if self._writer is None:
-                self._preparer.new_run()
-                self._writer = GroupedWriter(self._storage)
-                self._count = 0
-            self._writer.add(self._preparer.prepare(document))
-            self._count += 1
-            if self._count >= PART:
-                self.finish()
-
-    def drop(self) -> None:
-        """Let go of the segment at hand, if there is one."""
-        if self._writer is not None:
-            self._writer.drop()
-            self._writer = None
-
-    def finish(self) -> list[Any]:
-        """Complete the segment at hand; all segments so far."""
-        if self._writer is not None:
-            writer, self._writer = self._writer, None
-            segment, schema = writer.finish(), writer.schema
-            self.segments.append(segment)
-            if self._path is not None:
-                keep_snapshot(self._path, schema, segment)
-        return self.segments
-
-
-def _help(path: str, analysis: Analysis, jobs: Any, answers: Any) -> None:
-    """The life of a helper process: batches of stored cases in, segments out."""
-    gc.disable()
-    part = PartWriter(FileStorage(path), path, analysis)
-    answer: Any = None
-    while (batch := _next_job(jobs)) is not None:
-        if answer is None:
-            try:
-                part.add(CaseDocument(*stored) for stored in batch)
-            except Exception as error:
-                answer = f"{type(error).__name__}: {error}"
+@contextmanager
+def _helpers(folder: Path | None, analysis: Analysis, count: int) -> Iterator[list[_Helper]]:
+    helpers: list[_Helper] = []
     try:
-        answers.put(answer or part.finish())
-    except Exception as error:
-        answers.put(f"{type(error).__name__}: {error}")
-
-
-def _next_job(jobs: Any) -> Any:
-    """The next batch; None at the end, also when the process that gives them has died."""
-    while True:
-        try:
-            return jobs.get(timeout=2.0)
-        except queue.Empty:
-            parent = multiprocessing.parent_process()
-            if parent is None or not parent.is_alive():
-                return None
-
-
-@_seldom_collecting()
-def write_parts(
-    storage: Any,
-    path: str | None,
-    analysis: Analysis,
-    documents: Iterable[CaseDocument],
-    progress: Callable[[int], None] | None,
-    processes: int,
-) -> tuple[list[Any], int]:
-    """Segments of all `documents` and their count; nothing is listed in an index yet.
-
-    With `processes` above 1 helper processes take batches as fast as they can, and this one does the
-    rest. Raises HelperFailed when one of them cannot be started or ends early.
-    """
-    own = PartWriter(storage, path, analysis)
-    helpers = _Helpers(path, analysis, processes - 1) if path is not None and processes > 1 else None
-    source, done = iter(documents), 0
-    try:
-        while batch := list(islice(source, BATCH)):
-            if helpers is None or not helpers.take(batch):
-                own.add(batch)
-            for _ in batch:
-                done += 1
-                if progress is not None:
-                    progress(done)
-        if helpers is not None:
-            helpers.tell_end()  # before our own part is finished, so that all finish at the same time
-        segments = list(own.finish())
-        if helpers is not None:
-            segments += helpers.segments()
-        return segments, done
+        while folder is not None and len(helpers) < count:
+            helpers.append(_Helper(folder, analysis))
+        yield helpers
+    except BrokenProcessPool as error:
+        raise HelperFailed("a helper process ended while indexing") from error
     finally:
-        own.drop()
-        if helpers is not None:
-            helpers.close()
+        for helper in helpers:
+            helper.close()
 
 
-class _Helpers:
-    """Helper processes with one queue of batches each way."""
+class _Helper:
+    """One more process, which writes segments of its own."""
 
-    def __init__(self, path: str, analysis: Analysis, count: int) -> None:
-        context = multiprocessing.get_context("spawn")
-        self._told_end = False
+    def __init__(self, folder: Path, analysis: Analysis) -> None:
         try:
-            self._jobs = context.Queue(maxsize=_AHEAD * count)
-            self._answers = context.Queue()
-            arguments = (path, analysis, self._jobs, self._answers)
-            made = [context.Process(target=_help, args=arguments, daemon=True) for _ in range(count)]
-            for process in made:
-                process.start()
-            self._processes = made
+            context = multiprocessing.get_context("spawn")
+            self._pool = ProcessPoolExecutor(1, context, initializer=_start, initargs=(folder, analysis))
+            self._waiting: deque[Future[None]] = deque([self._pool.submit(_add, [])])
         except OSError as error:
             raise HelperFailed(f"no helper process can be started: {error}") from error
 
     def take(self, batch: list[CaseDocument]) -> bool:
-        try:
-            self._jobs.put_nowait([document.as_stored() for document in batch])
-        except queue.Full:
+        """Whether the helper takes the batch: not while it has enough to do."""
+        while self._waiting and self._waiting[0].done():
+            self._waiting.popleft().result()
+        if len(self._waiting) >= _AHEAD:
             return False
+        self._waiting.append(self._pool.submit(_add, batch))
         return True
 
-    def segments(self) -> list[Any]:
-        self.tell_end()
-        segments: list[Any] = []
-        for _ in self._processes:
-            answer = self._answer()
-            if isinstance(answer, str):
-                raise HelperFailed(f"a helper process failed while indexing: {answer}")
-            segments += answer
-        return segments
+    def finish(self) -> Callable[[], list[tuple[str, str, bytes]]]:
+        """Have the helper complete its segments, which the callable that is returned waits for."""
+        written = self._pool.submit(_finish)
 
-    def _answer(self) -> Any:
-        waited = 0.0
-        while waited < _WAIT_S:
-            try:
-                return self._answers.get(timeout=1.0)
-            except queue.Empty:
-                waited += 1.0
-                if self._all_dead() and self._answers.empty():
-                    break
-        raise HelperFailed("a helper process ended while indexing")
+        def answer() -> list[tuple[str, str, bytes]]:
+            for future in self._waiting:
+                future.result()
+            return written.result()
 
-    def tell_end(self) -> None:
-        """No more batches will come."""
-        if self._told_end:
-            return
-        self._told_end = True
-        for _ in self._processes:
-            self._tell_one()
-
-    def _tell_one(self) -> None:
-        while True:
-            try:
-                self._jobs.put(None, timeout=1.0)
-                return
-            except queue.Full:
-                if self._all_dead():
-                    raise HelperFailed("a helper process ended while indexing") from None
-
-    def _all_dead(self) -> bool:
-        return not any(process.is_alive() for process in self._processes)
+        return answer
 
     def close(self) -> None:
-        for process in self._processes:
-            if self._told_end:
-                process.join(timeout=5.0)
-            if process.is_alive():
-                process.terminate()
-                process.join()
-        self._jobs.cancel_join_thread()
-        self._jobs.close()
-        self._answers.close()
+        self._pool.shutdown(cancel_futures=True)
+
+
+# What follows runs in a helper process, which is one for one rebuild.
+
+_bulk: _Bulk
+
+
+def _start(folder: Path, analysis: Analysis) -> None:
+    global _bulk
+    gc.disable()
+    _bulk = _Bulk(folder, analysis)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """A pool's process would wait for work for ever when its parent was killed."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
+
+
+def _add(documents: list[CaseDocument]) -> None:
+    _bulk.add(documents)
+
+
+def _finish() -> list[tuple[str, str, bytes]]:
+    return _bulk.finish()

@@ -16,7 +16,7 @@ from decimal import Decimal
 from typing import NamedTuple
 
 from kb.facts.parts import PART_CLASSES
-from kb.search.words import word_set, word_term
+from kb.search.normalization import word_set, word_term
 
 WORD, CODE, DESIGNATOR, VALUE, NUMBER = "word", "code", "designator", "value", "number"
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
 from operator import attrgetter
+from typing import Any
 
 FACETS = ("family", "section", "part_class", "verdict", "year")
 OPEN = "on the bench"
@@ -41,6 +42,12 @@ class CaseDocument:
         """The plain tuple that the index stores."""
         stored: tuple[object, ...] = _AS_STORED(self)
         return stored
+
+    @classmethod
+    def from_stored(cls, stored: list[Any]) -> CaseDocument:
+        """The case of `as_stored`, where tuples may have become lists. Raises TypeError."""
+        values: Any = [tuple(value) if isinstance(value, list) else value for value in stored]
+        return cls(*values)
 
     def facet_values(self, facet: str) -> tuple[str, ...]:
         """The values of this case for one of `FACETS`; none where it has no value."""
@@ -102,7 +109,7 @@ class Results:
     """The answer to a search.
 
     `total` counts every match and `facets` counts them by value, most frequent first. `did_you_mean` is the
-    query with misspelt words mended, or None. `unknown` are the words that no case holds.
+    query with misspelt words corrected, or None. `unknown` are the words that no case holds.
     """
 
     total: int

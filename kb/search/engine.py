@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import accumulate
 from typing import Any
 
 import numpy as np
@@ -12,12 +14,13 @@ from numpy.typing import NDArray
 
 from kb.search.analysis import Analysis
 from kb.search.bm25 import idf, length_norms, saturated
+from kb.search.case_terms import LONGEST_TERM
 from kb.search.document import FACETS, CaseDocument, Filters
-from kb.search.prepare import LONGEST_TERM, MANY_POSITIONS, ZONE_WEIGHTS, zone_texts
 from kb.search.query import WEAK, Group, Plan
-from kb.search.segment import Floats, Ints, Mask, Segment
+from kb.search.segment import TEXT, Floats, Ints, Mask, Part, Segment
 
-PROOF_FACTORS = np.array((1.0, 1.06, 1.08), np.float32)  # by `Segment.proof`
+PROOF_FACTORS = np.array((1.0, 1.06, 1.08), np.float32)  # by `CaseTerms.proof`
+NO_SLOTS: Ints = np.empty(0, np.int32)
 _FULL_ANSWER = 0.6  # share of the score that depends on how much of the query a case answers
 _FAMILY_FIRST_FROM = 0.5  # share of the query that a case of the preferred family must answer to go first
 _LEAST_ANSWER = 0.12  # of what the best case answers: one that holds only "no" or "on" is no answer
@@ -26,95 +29,123 @@ _PART_VALUES = 1_000
 
 @dataclass(frozen=True)
 class State:
-    """Everything a search reads, never changed: a save makes a new one and swaps it in."""
+    """Everything a search reads, never changed: a save makes a new one and swaps it in.
 
-    segments: tuple[Segment, ...]
-    alive: tuple[Mask, ...]
+    What it knows of all cases it has from sums by part, so that the first search after a save has no more to do
+    than the next.
+    """
+
+    parts: tuple[Part, ...]
 
     @cached_property
     def count(self) -> int:
         """Live cases."""
-        return int(sum(np.count_nonzero(alive) for alive in self.alive))
-
-    @cached_property
-    def _whole(self) -> tuple[bool, ...]:
-        return tuple(bool(alive.all()) for alive in self.alive)
+        return sum(part.count for part in self.parts)
 
     @cached_property
     def mean_length(self) -> float:
         """Mean length of the live cases."""
-        pairs = zip(self.segments, self.alive, strict=True)
-        total = sum(float(segment.lengths[alive].sum(dtype=np.float64)) for segment, alive in pairs)
-        return total / self.count if self.count else 0.0
-
-    @cached_property
-    def norms(self) -> tuple[Floats, ...]:
-        """The BM25 length norm of each slot, one array a segment."""
-        return tuple(length_norms(segment.lengths, self.mean_length) for segment in self.segments)
+        return sum(part.length for part in self.parts) / self.count if self.count else 0.0
 
     @cached_property
     def offsets(self) -> tuple[int, ...]:
         """Where each segment starts in arrays over all slots, and their end."""
-        return tuple(np.cumsum([0, *(segment.size for segment in self.segments)]).tolist())
+        return tuple(accumulate((part.segment.size for part in self.parts), initial=0))
 
-    @cached_property
-    def order(self) -> NDArray[np.float64]:
-        """`Segment.order` of all slots."""
-        return np.concatenate([segment.order for segment in self.segments]) if self.segments else np.zeros(0)
+    def with_merged(self, merged: Segment, parts: Sequence[Part]) -> State:
+        """This state with `merged`, made of `parts`, in their place; what was deleted since is deleted in it.
+
+        A part that is no longer here has no live case left, or its cases have come another way.
+        """
+        now = {part.segment.name: part for part in self.parts}
+        alive, erased = [], 0
+        for part in parts:
+            after = now.get(part.segment.name)
+            alive.append(np.zeros(part.count, bool) if after is None else after.alive[part.alive])
+            erased += part.count if after is None else after.erased - part.erased
+        whole = Part.of(merged, np.concatenate(alive), erased)
+        replaced = {part.segment.name for part in parts}
+        kept = [part for part in self.parts if part.segment.name not in replaced]
+        before = next((at for at, part in enumerate(self.parts) if part.segment.name in replaced), 0)
+        return State((*kept[:before], *((whole,) if whole.count else ()), *kept[before:]))
+
+    def placed(self) -> Iterator[tuple[int, Segment]]:
+        """Each segment with where it starts in arrays over all slots."""
+        return zip(self.offsets, (part.segment for part in self.parts), strict=False)
+
+    def alive(self) -> Mask:
+        """Which slots hold a live case."""
+        return np.concatenate([np.empty(0, bool), *(part.alive for part in self.parts)])
+
+    def order(self, slots: NDArray[np.intp]) -> NDArray[np.int64]:
+        """`Segment.order` of `slots` over all, which are ascending."""
+        bounds = np.searchsorted(slots, self.offsets).tolist()
+        pieces = [
+            segment.order.take(slots[first:last] - offset)
+            for (offset, segment), first, last in zip(self.placed(), bounds, bounds[1:], strict=False)
+        ]
+        return np.concatenate([np.empty(0, np.int64), *pieces])
 
     def holding(self, term: str) -> int:
         """How many live cases hold `term`."""
         total = 0
-        for segment, alive, whole in zip(self.segments, self.alive, self._whole, strict=True):
-            start, end = segment.span(term)
+        for part in self.parts:
+            start, end = part.segment.span(term)
             if start < end:
-                total += end - start if whole else int(np.count_nonzero(alive[segment.ids[start:end]]))
+                whole = part.count == part.segment.size
+                total += (
+                    end - start
+                    if whole
+                    else int(np.count_nonzero(part.alive.take(part.segment.ids[start:end])))
+                )
         return total
 
-    def locate(self, slot: int) -> tuple[Segment, int]:
-        """The segment and its own slot for a slot over all."""
-        at = int(np.searchsorted(self.offsets, slot, side="right")) - 1
-        return self.segments[at], slot - self.offsets[at]
-
     def document(self, slot: int) -> CaseDocument:
-        """The case in a slot over all."""
-        segment, own = self.locate(slot)
-        return segment.document(own)
+        """The case in a slot over all. Raises `Damaged`."""
+        at = bisect_right(self.offsets, slot) - 1
+        return self.parts[at].segment.document(slot - self.offsets[at])
 
     def document_of(self, uid: str) -> CaseDocument | None:
-        """The live case with this uid, None where there is none."""
-        for segment, alive in zip(self.segments, self.alive, strict=True):
-            slot = segment.slot(uid)
-            if slot is not None and alive[slot]:
-                return segment.document(slot)
+        """The live case with this uid, None where there is none. Raises `Damaged`."""
+        for part in self.parts:
+            slot = part.segment.slot(uid)
+            if slot is not None and part.alive[slot]:
+                return part.segment.document(slot)
         return None
+
+    def documents(self, slots: Iterable[int]) -> Iterator[CaseDocument]:
+        """The cases in `slots` over all. Raises `Damaged`."""
+        return (self.document(slot) for slot in slots)
 
 
 @dataclass(frozen=True, slots=True)
 class Matches:
-    """All cases that answer a plan, over all slots: `scores`, `key` and then `order` (higher first), `matched`."""
+    """All cases that answer a plan: their `slots` over all, ascending, with `scores` and `keys` (higher first).
 
-    scores: Floats
-    key: NDArray[np.float64]
+    `matched` marks the slots among all.
+    """
+
+    state: State
     matched: Mask
-    order: NDArray[np.float64]
+    slots: NDArray[np.intp]
+    scores: Floats
+    keys: NDArray[np.float64]
 
-    def top(self, limit: int, offset: int) -> list[int]:
-        """The slots of one page. Equal cases keep one order, see `Segment`."""
-        slots = np.flatnonzero(self.matched)[::-1]
-        wanted = min(limit + offset, len(slots))
+    def top(self, limit: int, offset: int) -> list[tuple[int, float]]:
+        """(slot, score) of one page. Equal cases keep one order, see `CaseTerms.order`; then the later slot leads."""
+        wanted = min(limit + offset, len(self.slots))
         if wanted <= offset:
             return []
-        keys, order = self.key[slots], self.order[slots]
-        if wanted < len(slots):
-            bound = _nth(keys, wanted)
-            above, level = np.flatnonzero(keys > bound), np.flatnonzero(keys == bound)
-            level = level[order[level] >= _nth(order[level], wanted - len(above))]
+        near = np.arange(len(self.slots))
+        if wanted < len(near):
+            bound = _nth(self.keys, wanted)
+            above, level = np.flatnonzero(self.keys > bound), np.flatnonzero(self.keys == bound)
+            order = self.state.order(self.slots[level])
+            level = level[order >= _nth(order, wanted - len(above))]
             near = np.sort(np.concatenate((above, level)))
-            slots, keys, order = slots[near], keys[near], order[near]
-        best = np.lexsort((-order, -keys))
-        page: list[int] = slots[best][offset:wanted].tolist()
-        return page
+        order = self.state.order(self.slots[near])
+        best = near[np.lexsort((-near, -order, -self.keys[near]))][offset:wanted]
+        return list(zip(self.slots[best].tolist(), self.scores[best].tolist(), strict=True))
 
 
 def _nth(values: Any, place: int) -> Any:
@@ -122,40 +153,35 @@ def _nth(values: Any, place: int) -> Any:
     return np.partition(values, len(values) - place)[len(values) - place]
 
 
-def find(
-    state: State, plan: Plan, filters: Filters, analysis: Analysis, prefer_family: str | None
-) -> Matches:
+def find(state: State, plan: Plan, filters: Filters, prefer_family: str | None) -> Matches:
     """Every live case that answers `plan` within `filters`."""
-    size = state.offsets[-1]
+    matched = state.alive()
     scores, answered, asked = score_groups(state, plan.groups)
-    alive = np.concatenate(state.alive) if state.alive else np.zeros(0, bool)
     if plan.groups:
-        most = float(answered[alive].max(initial=0.0))
-        matched = (answered >= np.float32(max(_LEAST_ANSWER * most, 1e-9))) & alive
+        most = float((answered * matched).max(initial=0.0))
+        matched &= answered >= np.float32(max(_LEAST_ANSWER * most, 1e-9))
         matched &= _holding_more_than_weak(state, plan.groups)
-    elif plan.is_empty or plan.excluded:
-        matched = alive.copy()
-    else:
-        matched = np.zeros(size, bool)
+    elif not (plan.is_empty or plan.excluded):
+        matched[:] = False
     for terms in plan.phrases:
-        if not matched.any():
-            break
-        matched &= holding_phrase(state, terms, analysis)
+        if matched.any():
+            matched &= holding_phrase(state, terms)
     for terms in plan.excluded:
-        matched &= ~holding_phrase(state, terms, analysis)
+        matched &= ~holding_phrase(state, terms)
     for name, value in filters.chosen():
-        matched &= _holding_value(state, name, value)
+        matched &= _holding(state, value, name)
+    slots = np.flatnonzero(matched)
+    scores, answered = scores.take(slots), answered.take(slots)
     if asked:
         answered /= np.float32(asked)
         scores *= np.float32(1.0 - _FULL_ANSWER) + np.float32(_FULL_ANSWER) * answered
-    for segment, offset in zip(state.segments, state.offsets, strict=False):
-        scores[offset : offset + segment.size] *= PROOF_FACTORS[segment.proof]
+    proof = np.concatenate([np.empty(0, np.uint8), *(part.segment.proof for part in state.parts)])
+    scores *= PROOF_FACTORS.take(proof.take(slots))
     # Without words all score alike and their order alone counts.
-    key = scores.astype(np.float64) if plan.groups else np.zeros(size)
+    keys = scores.astype(np.float64) if plan.groups else np.zeros(len(slots))
     if prefer_family:
-        first = _holding_value(state, "family", prefer_family) & (answered >= _FAMILY_FIRST_FROM)
-        key[first] += 1e6
-    return Matches(scores, key, matched, state.order)
+        keys[_holding(state, prefer_family, "family")[slots] & (answered >= _FAMILY_FIRST_FROM)] += 1e6
+    return Matches(state, matched, slots, scores, keys)
 
 
 def score_groups(state: State, groups: Iterable[Group]) -> tuple[Floats, Floats, float]:
@@ -181,18 +207,24 @@ def _add_group(state: State, group: Group, scores: Floats, answered: Floats) -> 
             continue
         weight = idf(state.count, holding) * factor
         worth = max(worth, weight)
-        for segment, norms, offset in zip(state.segments, state.norms, state.offsets, strict=False):
-            ids, weights = segment.postings(term)
-            if len(ids):
-                part = scores[offset : offset + segment.size]
-                part[ids] += np.float32(weight) * saturated(weights, norms[ids])
+        for offset, segment in state.placed():
+            start, end = segment.span(term)
+            if start < end:
+                ids = segment.ids[start:end]
+                # `take` is twice as fast as an index of 32 bits, and this is where a search spends its time.
+                norms = length_norms(segment.lengths.take(ids), state.mean_length)
+                values = saturated(segment.weights[start:end], norms, times=weight)
+                here = scores[offset : offset + segment.size]
+                values += here.take(ids)
+                here[ids] = values
                 held.append((offset, ids))
     if not held:
         own = group.terms[0][1] if group.terms else 0.0
         return idf(max(state.count, 1), 0) * own
     if len(group.terms) == 1:
         for offset, ids in held:
-            answered[offset:][ids] += np.float32(worth)
+            here = answered[offset:]
+            here[ids] = here.take(ids) + np.float32(worth)
         return worth
     any_held = np.zeros(len(answered), bool)
     for offset, ids in held:
@@ -201,82 +233,60 @@ def _add_group(state: State, group: Group, scores: Floats, answered: Floats) -> 
     return worth
 
 
-def _holding_more_than_weak(state: State, groups: Iterable[Group]) -> Mask:
+def _holding(state: State, value: str, kind: str = TEXT) -> Mask:
+    """Which slots hold a term of the text or the value of a facet."""
+    mask = np.zeros(state.offsets[-1], bool)
+    for offset, segment in state.placed():
+        mask[offset:][segment.slots(value, kind)] = True
+    return mask
+
+
+def _holding_more_than_weak(state: State, groups: Iterable[Group]) -> Mask | bool:
     """Which slots hold more of `groups` than words such as "no" and "on"; all where nothing else is asked."""
     terms = [term for group in groups for term, _ in group.terms]
     telling = [term for term in terms if term not in WEAK]
-    mask = np.full(state.offsets[-1], not telling or len(telling) == len(terms))
-    if len(telling) < len(terms):
-        for segment, offset in zip(state.segments, state.offsets, strict=False):
-            for term in telling:
-                mask[offset + segment.postings(term)[0]] = True
-    return mask
-
-
-def _holding_value(state: State, facet: str, value: str) -> Mask:
+    if not telling or len(telling) == len(terms):
+        return True
     mask = np.zeros(state.offsets[-1], bool)
-    for segment, offset in zip(state.segments, state.offsets, strict=False):
-        mask[offset + segment.facets[facet].slots(value)] = True
+    for offset, segment in state.placed():
+        for term in telling:
+            mask[offset:][segment.slots(term)] = True
     return mask
 
 
-def holding_all(state: State, terms: Iterable[str]) -> Mask:
-    """Which slots hold every one of `terms`, wherever."""
-    wanted = [term[:LONGEST_TERM] for term in terms]
-    mask = np.zeros(state.offsets[-1], bool)
-    for segment, offset in zip(state.segments, state.offsets, strict=False):
-        held = np.ones(segment.size, bool)
-        for term in wanted:
-            here = np.zeros(segment.size, bool)
-            here[segment.postings(term)[0]] = True
-            held &= here
-        mask[offset : offset + segment.size] = held
-    return mask
-
-
-def holding_phrase(state: State, terms: Sequence[str], analysis: Analysis) -> Mask:
+def holding_phrase(state: State, terms: Sequence[str]) -> Mask:
     """Which slots hold `terms` next to each other in this order."""
     mask = np.zeros(state.offsets[-1], bool)
-    for segment, offset in zip(state.segments, state.offsets, strict=False):
-        if all(len(segment.postings(term)[0]) for term in terms):
-            mask[offset + _phrase_slots(segment, terms, analysis)] = True
+    for offset, segment in state.placed():
+        mask[offset:][_phrase_slots(segment, terms)] = True
     return mask
 
 
-def _phrase_slots(segment: Segment, terms: Sequence[str], analysis: Analysis) -> Ints:
-    common = segment.postings(terms[0])[0]
-    for term in terms[1:]:
-        common = np.intersect1d(common, segment.postings(term)[0], assume_unique=True)
-    if len(terms) == 1 or not len(common):
-        return common
-    places: list[Ints] = []
-    for term in terms:
-        ids, packed = segment.positions(term)
-        places.append(packed[np.searchsorted(ids, common)].astype(np.int32))
-    unsure = np.zeros(len(common), bool)
-    for where in places:
-        unsure |= where[:, -1] == MANY_POSITIONS
-    held = np.zeros(len(common), bool)
-    for column in range(places[0].shape[1]):
-        start = places[0][:, column]
-        here = start < MANY_POSITIONS
-        for step, where in enumerate(places[1:], 1):
-            here &= (where == (start + step)[:, None]).any(axis=1)
-        held |= here
-    for at in np.flatnonzero(unsure & ~held):
-        held[at] = _text_holds(segment.document(int(common[at])), terms, analysis)
-    return common[held]
+def _phrase_slots(segment: Segment, terms: Sequence[str]) -> NDArray[Any]:
+    if len(terms) == 1:
+        return segment.slots(terms[0])
+    # From the rarest word on, so that little is left to compare with the frequent ones.
+    rarest_first = sorted(enumerate(terms), key=lambda each: len(segment.slots(each[1])))
+    starts: NDArray[np.int64] | None = None
+    for step, term in rarest_first:
+        if not len(segment.slots(term)):
+            return NO_SLOTS
+        here = segment.occurrences(term) - step
+        starts = here if starts is None else starts[np.isin(starts, here, assume_unique=True)]
+    return NO_SLOTS if starts is None else np.unique(starts >> 32)
 
 
-def _text_holds(document: CaseDocument, terms: Sequence[str], analysis: Analysis) -> bool:
-    width = len(terms)
-    wanted = list(terms)
-    for zone in ZONE_WEIGHTS:
-        for text in zone_texts(document, zone):
-            found = [token.term for token in analysis.tokens(text)]
-            if any(found[at : at + width] == wanted for at in range(len(found) - width + 1)):
-                return True
-    return False
+def cases_to_read_again(state: State, before: Analysis, now: Analysis) -> list[str]:
+    """Uids of the live cases that `now` may read otherwise than `before` did.
+
+    The terms of a text depend on its letters alone; only the names found among them depend on the lists. So a
+    case reads otherwise only where it holds all words of a spelling that means something else now.
+    """
+    touched = np.zeros(state.offsets[-1], bool)
+    for terms in now.lexicon.differing(before.lexicon):
+        held = [_holding(state, term[:LONGEST_TERM]) for term in terms]
+        touched |= np.logical_and.reduce(held)
+    return [document.uid for document in state.documents(np.flatnonzero(touched & state.alive()).tolist())]
 
 
 def facet_counts(state: State, matched: Mask) -> dict[str, tuple[tuple[str, int], ...]]:
@@ -284,9 +294,8 @@ def facet_counts(state: State, matched: Mask) -> dict[str, tuple[tuple[str, int]
     counted: dict[str, tuple[tuple[str, int], ...]] = {}
     for name in FACETS:
         sums: dict[str, int] = {}
-        for segment, offset in zip(state.segments, state.offsets, strict=False):
-            part = matched[offset : offset + segment.size]
-            for value, count in segment.facets[name].counts(part):
+        for offset, segment in state.placed():
+            for value, count in segment.counts(name, matched[offset : offset + segment.size]):
                 sums[value] = sums.get(value, 0) + count
         counted[name] = tuple(_by_count(sums.items(), newest=name == "year"))
     return counted

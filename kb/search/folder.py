@@ -1,48 +1,42 @@
-"""The index on disk: Whoosh's files, the change it has seen, and sums that tell whether it is whole.
+"""The folder of an index: segments, and a manifest that says which of them count and what they have seen.
 
-The change number is part of the index commit itself, so the two can never part. Whoosh neither syncs
-nor checks its files, so after each commit new files are synced and their SHA-256 written to a manifest,
-which is compared when the index is opened. The lists of names that the cases were read with are kept beside
-it, so that an index made with other lists need not be made anew.
+The manifest is put in place as a whole, so an index is always what some commit left: whatever a process that
+was stopped had written besides counts for nothing and is removed when the index is opened. The manifest
+carries its own SHA-256 and that of each segment, which are compared when the index is opened, and the lists
+of names that the cases were read with, so that an index made with other lists need not be rebuilt.
 """
 
 from __future__ import annotations
 
 import json
 import os
-import shutil
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from base64 import b64decode, b64encode
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from hashlib import sha256
+from hashlib import file_digest, sha256
 from pathlib import Path
-from typing import Any, NamedTuple
+from time import monotonic, sleep
+from typing import BinaryIO, NamedTuple
+from uuid import uuid4
+from zlib import compress, decompress
+from zlib import error as zlib_error
 
-from whoosh.filedb.filestore import RamStorage
-from whoosh.util.filelock import try_for
+import numpy as np
+from whoosh.filedb.filestore import FileStorage
 
-from kb.search.analysis import Analysis
-from kb.search.bulk import add_case, write_parts
-from kb.search.document import CaseDocument
-from kb.search.files import SegmentStorage
-from kb.search.prepare import Prepared
-from kb.search.schema import BODY, META_UID, UID, LongBlocks, make_schema
-from kb.search.snapshot import Damaged
+from kb.search.analysis import Analysis, Names
+from kb.search.segment import Damaged, Mask, Part, Segment, opened_segment
 
 Seen = tuple[int, str]
 NOTHING_SEEN: Seen = (0, "")
-LAYOUT = 3
-_MANIFEST = "manifest.json"
-_PENDING = "pending.json"
-_LOCK = "KBLOCK"
-_NAMES = "names_"
+LAYOUT = 4
 UNFINISHED = ""
 """Stands for the chain of an index in which some cases are still to be read with newer names."""
-_CHUNK = 1 << 20
-_SORTED_MB, _MANY_CASES, _MANY_SORTED_MB = 2, 1_000, 128
-"""What a save sorts in memory, by Whoosh's own count; what is more goes through files. A save that merges a
-thousand cases would else take 20 MB of small objects for two seconds, and hardly any of it is given back. One
-that brings very many cases may have the memory: through files it takes half as long again."""
+MANIFEST = "manifest.json"
+SUFFIX = ".segment"
+_LOCK = "KBLOCK"
+_RETRY_S = 0.02
 
 
 class Busy(Exception):
@@ -57,238 +51,169 @@ class Mark(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Meta:
-    """What an index says of itself."""
+class Manifest:
+    """What an index says of itself.
+
+    `segments` are (name, SHA-256, which slots are dead, `Part.erased`), `digest` is its own sum.
+    """
 
     mark: Mark
-    count: int
+    names: tuple[Names, ...]
+    segments: tuple[tuple[str, str, str, int], ...]
+    digest: str
+
+    def analysis(self) -> Analysis:
+        """The analysis that the index was made with. Raises `Damaged`."""
+        if self.mark.chain == UNFINISHED:
+            raise Damaged("it was left while cases were read again with new names")
+        made_with = Analysis(*self.names)
+        if made_with.fingerprint != self.mark.chain:
+            raise Damaged("analysis or word lists have changed")
+        return made_with
 
 
 class IndexFolder:
-    """One index, in `path` or, for None, in memory."""
+    """The files of one index. All but `locked` and `new_segment` are called while `locked`."""
 
-    def __init__(self, path: Path | None) -> None:
+    def __init__(self, path: Path) -> None:
+        """Raises OSError when the folder cannot be made."""
         self.path = path
-        self._sums: dict[str, str] = {}
-        if path is not None:
-            path.mkdir(parents=True, exist_ok=True)
-            self._storage: Any = SegmentStorage(str(path))
-        else:
-            self._storage = RamStorage()
+        path.mkdir(parents=True, exist_ok=True)
+        self._storage = FileStorage(str(path))
 
     @contextmanager
-    def _locked(self, wait_s: float) -> Iterator[None]:
+    def locked(self, wait_s: float = 60.0) -> Iterator[None]:
+        """Keeps other processes out. Raises `Busy` when one does not let go within `wait_s` seconds."""
         lock = self._storage.lock(_LOCK)
-        if not try_for(lock.acquire, timeout=wait_s, delay=0.02):
-            raise Busy
+        until = monotonic() + wait_s
+        while not lock.acquire():
+            if monotonic() > until:
+                raise Busy
+            sleep(_RETRY_S)
         try:
             yield
         finally:
             lock.release()
 
-    def open(self, analysis: Analysis, wait_s: float = 60.0) -> tuple[Any, Meta, Analysis]:
-        """A reader, what the index says of itself, and the analysis it was made with.
-
-        That is `analysis` wherever the index was made with the same lists. Raises `Damaged` when files are
-        missing, changed or unreadable, or the chain that made it is another one.
-        """
-        if self.path is None:
-            raise Damaged("there is no index yet")
-        with self._locked(wait_s):
-            self._verify()
-            try:
-                opened = self._storage.open_index()
-                reader = opened.reader()
-                meta = read_meta(reader)
-            except Exception as error:
-                raise Damaged(f"index cannot be read: {type(error).__name__}") from error
-            if meta is None:
-                raise Damaged("index has no change number")
-            if meta.mark.chain != analysis.fingerprint:
-                analysis = _kept_analysis(self.path, meta.mark.chain)
-        return reader, meta, analysis
-
-    def create(self, analysis: Analysis, wait_s: float = 60.0) -> Any:
-        """Start with an empty index, whatever was there; a reader of it."""
-        with self._locked(wait_s):
-            self._wipe()
-            created = self._storage.create_index(make_schema())
-            writer = created.writer(codec=LongBlocks())
-            self._add_meta(writer, Mark(NOTHING_SEEN, analysis.fingerprint), 0)
-            self._commit(writer, analysis)
-            return created.reader()
-
-    def write(
-        self,
-        upserts: Sequence[Prepared],
-        deletes: Iterable[str],
-        mark: Mark,
-        before: Mark,
-        analysis: Analysis,
-        wait_s: float,
-    ) -> bool:
-        """Bring the index from `before` to `mark`. False when another process has gone further already, or
-        has taken other names in.
-
-        Raises `Busy` when the other process does not let go within `wait_s` seconds.
-        """
-        with self._locked(wait_s):
-            opened = self._storage.open_index()
-            reader = opened.reader()
-            try:
-                meta = read_meta(reader)
-            finally:
-                reader.close()
-            if meta is None or not _may_follow(mark, before, meta.mark):
-                return False
-            sorted_mb = _MANY_SORTED_MB if len(upserts) > _MANY_CASES else _SORTED_MB
-            writer = opened.writer(codec=LongBlocks(), timeout=wait_s, limitmb=sorted_mb)
-            try:
-                gone = set(deletes)
-                count = meta.count
-                for case in upserts:
-                    count += 1 - writer.delete_by_term(UID, case.document.uid)
-                    add_case(writer, case)
-                for uid in gone:
-                    count -= writer.delete_by_term(UID, uid)
-                writer.delete_by_term(UID, META_UID)
-                self._add_meta(writer, mark, count)
-            except BaseException:
-                writer.cancel()
-                raise
-            self._commit(writer, analysis)
-            return True
-
-    def replace(
-        self,
-        documents: Iterable[CaseDocument],
-        analysis: Analysis,
-        seen: Seen,
-        progress: Callable[[int], None] | None = None,
-        processes: int = 1,
-        wait_s: float = 60.0,
-    ) -> None:
-        """Replace everything; until the end readers and other processes keep the old index."""
-        with self._locked(wait_s):
-            try:
-                opened = self._storage.open_index()
-            except Exception:
-                self._wipe()
-                opened = self._storage.create_index(make_schema())
-            writer = opened.writer(codec=LongBlocks(), timeout=wait_s)
-            try:
-                path = str(self.path) if self.path is not None else None
-                segments, count = write_parts(self._storage, path, analysis, documents, progress, processes)
-                self._add_meta(writer, Mark(seen, analysis.fingerprint), count)
-            except BaseException:
-                writer.cancel()
-                raise
-            self._commit(writer, analysis, mergetype=lambda _, __: segments)
-
-    def reader(self) -> tuple[Any, Meta]:
-        """A reader of the index as it now is, without the check of its files."""
-        reader = self._storage.open_index().reader()
-        meta = read_meta(reader)
-        if meta is None:
-            raise Damaged("index has no change number")
-        return reader, meta
-
-    def _add_meta(self, writer: Any, mark: Mark, count: int) -> None:
-        writer.add_document(uid=META_UID, body=(LAYOUT, mark.chain, *mark.seen, count))
-
-    def _commit(self, writer: Any, analysis: Analysis, **how: Any) -> None:
-        if self.path is None:
-            writer.commit(**how)
-            return
-        names = self.path / f"{_NAMES}{analysis.fingerprint}.json"
-        others = [path for path in self.path.glob(f"{_NAMES}*") if path != names]
-        if not names.exists():
-            _write_synced(names, analysis.names)
-        _write_synced(self.path / _PENDING, {"boot": _boot_id()})
-        writer.commit(**how)
-        self._write_manifest(self.path)
-        for path in others:
-            path.unlink(missing_ok=True)
-
-    def _names(self, path: Path) -> list[str]:
-        return sorted(
-            item.name
-            for item in path.iterdir()
-            if item.name.startswith(("MAIN_", "_MAIN_")) and item.suffix in (".seg", ".toc")
-        )
-
-    def _write_manifest(self, path: Path) -> None:
-        sums: dict[str, str] = {}
-        for name in self._names(path):
-            known = self._sums.get(name) if name.endswith(".seg") else None
-            sums[name] = known or _sum_and_sync(path / name)
-        self._sums = sums
-        _write_synced(path / _MANIFEST, {"layout": LAYOUT, "files": sums})
-        (path / _PENDING).unlink(missing_ok=True)
-
-    def _verify(self) -> None:
-        """Compare every file with the manifest; reads the whole index once (about 1 s for 500 MB)."""
-        if self.path is None:
-            return
+    def manifest(self) -> Manifest:
+        """What the index says of itself now. Raises `Damaged`."""
         try:
-            manifest = json.loads((self.path / _MANIFEST).read_text("utf-8"))
-            listed = dict(manifest["files"])
+            digest, _, content = (self.path / MANIFEST).read_bytes().partition(b"\n")
+            if digest.startswith(b"{"):
+                raise Damaged("it was written by another version")
+            if sha256(content).hexdigest().encode() != digest:
+                raise Damaged("the list of index files has changed")
+            held = json.loads(content)
+            if held["layout"] != LAYOUT:
+                raise Damaged("it was written by another version")
+            mark = Mark((held["seq"], held["nonce"]), held["chain"])
+            segments = tuple((name, total, dead, erased) for name, total, dead, erased in held["segments"])
+            return Manifest(mark, tuple(held["names"]), segments, digest.decode())
         except FileNotFoundError:
             raise Damaged("there is no index yet") from None
         except (ValueError, KeyError, TypeError, OSError) as error:
             raise Damaged("the list of index files cannot be read") from error
-        names = set(self._names(self.path))
-        interrupted = self._was_interrupted(self.path)
-        for name, expected in listed.items():
-            if name not in names:
-                if interrupted:
-                    continue
-                raise Damaged(f"{name} is missing")
-            if _sum(self.path / name) != expected:
-                raise Damaged(f"{name} has changed")
-        # Only a list of segments (.toc) makes a segment count; one that nothing lists was never finished.
-        if any(name.endswith(".toc") for name in names - listed.keys()) and not interrupted:
-            raise Damaged("there are index files that are not listed")
-        self._sums = {name: value for name, value in listed.items() if name in names}
-        if interrupted:
-            self._write_manifest(self.path)
 
-    def _was_interrupted(self, path: Path) -> bool:
-        """Whether a commit of this boot was cut short before its manifest.
+    def parts(self, manifest: Manifest, known: Sequence[Part] = ()) -> tuple[Part, ...]:
+        """The segments that `manifest` lists, those of `known` as they are; others are compared with their sums.
 
-        Then only the process died: whatever it wrote is in the file system's memory and whole. After a
-        power cut (another boot) half-written files are possible and nothing unlisted is trusted.
+        Reads each file whole once (some 2 s for 1 GB). Raises `Damaged`.
         """
+        segments = {part.segment.name: part.segment for part in known}
+        parts: list[Part] = []
+        largest: Segment | None = None
+        for name, checksum, dead, erased in manifest.segments:
+            segment = segments.get(name)
+            if segment is None or segment.checksum != checksum:
+                segment = self._proved(name, checksum, largest)
+            if largest is None or segment.size > largest.size:
+                largest = segment
+            parts.append(Part.of(segment, _alive(dead, segment.size), erased))
+        return tuple(parts)
+
+    def _proved(self, name: str, checksum: str, like: Segment | None) -> Segment:
+        path = self.path / name
         try:
-            boot = json.loads((path / _PENDING).read_text("utf-8")).get("boot")
-        except (OSError, ValueError, AttributeError):
-            return False
-        return bool(boot) and boot == _boot_id()
+            with path.open("rb") as file:
+                whole = file_digest(file, "sha256").hexdigest() == checksum
+        except OSError:
+            raise Damaged(f"{name} is missing") from None
+        if not whole:
+            raise Damaged(f"{name} has changed")
+        return opened_segment(path, checksum, like)
 
-    def _wipe(self) -> None:
-        if self.path is None:
-            self._storage = RamStorage()
-            return
-        for item in self.path.iterdir():
-            ours = item.name.startswith(("MAIN_", "_MAIN_", "arrays_", _NAMES))
-            if ours or item.name in (_MANIFEST, _PENDING):
-                if item.is_dir():
-                    shutil.rmtree(item, ignore_errors=True)
-                elif not item.name.endswith("LOCK"):
-                    item.unlink(missing_ok=True)
-        self._sums = {}
+    def new_segment(self, write: Callable[[BinaryIO], str], like: Segment | None = None) -> Segment:
+        """The segment that `write` puts into a file of its own and gives the SHA-256 of; no manifest lists it yet."""
+        path = self.path / new_name()
+        try:
+            with path.open("xb") as file:
+                checksum = write(file)
+                file.flush()
+                os.fsync(file.fileno())
+        except BaseException:
+            path.unlink(missing_ok=True)
+            raise
+        return opened_segment(path, checksum, like)
+
+    def commit(
+        self, parts: Sequence[Part], mark: Mark, analysis: Analysis, before: Manifest | None = None
+    ) -> str:
+        """Make `parts` the index; the digest of the new manifest.
+
+        What lies in memory only is written first; what only `before` listed is removed.
+        """
+        for part in parts:
+            content = part.segment.unwritten
+            path = self.path / part.segment.name
+            if content is not None and not path.exists():
+                _write_synced(path, content)
+        held = {
+            "layout": LAYOUT,
+            "seq": mark.seen[0],
+            "nonce": mark.seen[1],
+            "chain": mark.chain,
+            "names": analysis.names,
+            "segments": [
+                (part.segment.name, part.segment.checksum, _dead(part), part.erased) for part in parts
+            ],
+        }
+        content = json.dumps(held).encode()
+        digest = sha256(content).hexdigest()
+        _write_synced(self.path / MANIFEST, digest.encode() + b"\n" + content)
+        _sync_folder(self.path)
+        listed = {part.segment.name for part in parts}
+        for name, *_ in before.segments if before is not None else ():
+            if name not in listed:
+                self.remove(name)
+        return digest
+
+    def remove_unlisted(self) -> None:
+        """Remove what the index does not consist of."""
+        try:
+            listed = {name for name, *_ in self.manifest().segments}
+        except Damaged:
+            listed = set()
+        for path in self.path.iterdir():
+            if path.suffix != SUFFIX and path.name.startswith(_OF_EARLIER_VERSIONS):
+                path.unlink(missing_ok=True)
+            elif path.suffix == SUFFIX and path.name not in listed:
+                self.remove(path.name)
+
+    def remove(self, name: str) -> None:
+        """Remove one segment; where a system refuses because it is in use, a later start does."""
+        with suppress(OSError):
+            (self.path / name).unlink()
 
 
-def read_meta(reader: Any) -> Meta | None:
-    """What the index behind `reader` says of itself, or None."""
-    matcher = reader.postings(UID, META_UID) if (UID, META_UID) in reader else None
-    if matcher is None or not matcher.is_active():
-        return None
-    layout, chain, seq, nonce, count = reader.stored_fields(matcher.id())[BODY]
-    return Meta(Mark((seq, nonce), chain), count) if layout == LAYOUT else None
+_OF_EARLIER_VERSIONS = ("MAIN_", "_MAIN_", "arrays_", "names_", "pending.json")
 
 
-def _may_follow(mark: Mark, before: Mark, held: Mark) -> bool:
+def new_name() -> str:
+    """The name of a segment that is yet to be made."""
+    return f"{uuid4().hex}{SUFFIX}"
+
+
+def may_follow(mark: Mark, before: Mark, held: Mark) -> bool:
     """Whether what brings an index from `before` to `mark` does so for one that holds `held`.
 
     What changed since `before` may be written again over some of it. Of names that is only so for those of
@@ -299,49 +224,37 @@ def _may_follow(mark: Mark, before: Mark, held: Mark) -> bool:
     return held.seen == before.seen or before.seen[0] <= held.seen[0] < mark.seen[0]
 
 
-def _kept_analysis(path: Path, chain: str) -> Analysis:
-    """The analysis of an index that was made with other lists of names."""
-    if chain == UNFINISHED:
-        raise Damaged("it was left while cases were read again with new names")
-    try:
-        analysis = Analysis(*json.loads((path / f"{_NAMES}{chain}.json").read_text("utf-8")))
-    except (OSError, ValueError, TypeError):
-        raise Damaged("the names that the index was made with are lost") from None
-    if analysis.fingerprint != chain:
-        raise Damaged("analysis or word lists have changed")
-    return analysis
-
-
-def _boot_id() -> str:
-    try:
-        return Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
-    except OSError:
+def _dead(part: Part) -> str:
+    """The dead slots of `part` as text: bits, packed; empty where all live."""
+    if part.count == part.segment.size:
         return ""
+    return b64encode(compress(np.packbits(part.alive).tobytes(), 1)).decode()
 
 
-def _sum(path: Path) -> str:
-    digest = sha256()
-    with path.open("rb") as file:
-        while chunk := file.read(_CHUNK):
-            digest.update(chunk)
-    return digest.hexdigest()
+def _alive(dead: str, size: int) -> Mask:
+    if not dead:
+        return np.ones(size, bool)
+    try:
+        bits = np.frombuffer(decompress(b64decode(dead)), np.uint8)
+        return np.unpackbits(bits, count=size).astype(bool)
+    except (ValueError, zlib_error) as error:
+        raise Damaged("the list of deleted cases cannot be read") from error
 
 
-def _sum_and_sync(path: Path) -> str:
-    with path.open("rb") as file:
-        os.fsync(file.fileno())
-    return _sum(path)
-
-
-def _write_synced(path: Path, content: object) -> None:
-    draft = path.with_suffix(".tmp")
-    with draft.open("w", encoding="utf-8") as file:
-        json.dump(content, file)
+def _write_synced(path: Path, content: bytes) -> None:
+    """The file is there whole or not at all."""
+    draft = path.with_name(path.name + ".tmp")
+    with draft.open("wb") as file:
+        file.write(content)
         file.flush()
         os.fsync(file.fileno())
     draft.replace(path)
-    folder = os.open(path.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
+
+
+def _sync_folder(path: Path) -> None:
+    if os.name == "posix":
+        number = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(number)
+        finally:
+            os.close(number)

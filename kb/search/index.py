@@ -1,76 +1,67 @@
 """The search index: a copy of the cases that can always be rebuilt, current in the moment of saving.
 
-What is on disk (Whoosh, `folder`) is read into arrays once (`segment`); cases saved since live in small
-segments beside it. A save makes a new immutable `State` and swaps it in, so that any number of threads
-search without waiting. Once enough has gathered beside it, the whole is read anew in the background.
+A save adds a small segment, marks dead what it replaces, and swaps in a new immutable `State`, so that any
+number of threads search without waiting. A thread merges small segments as they gather.
 """
 
 from __future__ import annotations
 
+import logging
 import threading
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from io import BytesIO
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from kb.search.analysis import Analysis
 from kb.search.bm25 import idf
-from kb.search.complete import Completer
+from kb.search.bulk import write_segments
+from kb.search.case_terms import TermReader
+from kb.search.completion import Completer
 from kb.search.document import CaseDocument, Filters, Hit, Results
-from kb.search.engine import State, facet_counts, find
-from kb.search.folder import NOTHING_SEEN, UNFINISHED, Busy, IndexFolder, Mark, Meta, Seen
-from kb.search.mend import Mender
-from kb.search.prepare import Prepared, Preparer
+from kb.search.engine import State, cases_to_read_again, facet_counts, find
+from kb.search.expansion import Expander
+from kb.search.folder import NOTHING_SEEN, UNFINISHED, Busy, IndexFolder, Mark, Seen, may_follow, new_name
+from kb.search.normalization import fold, word_term
 from kb.search.query import read_query
-from kb.search.renamed import cases_to_read_again
-from kb.search.segment import Segment, fresh_segment
-from kb.search.snapshot import Damaged, drop_snapshots
+from kb.search.segment import (
+    Damaged,
+    Part,
+    Segment,
+    segment_in_memory,
+    segment_of_bytes,
+    worth_merging,
+    write_merged,
+)
 from kb.search.snippet import SnippetMaker
-from kb.search.spelling import Speller
-from kb.search.stored import stored_segments
-from kb.search.words import fold, word_term
 
+log = logging.getLogger(__name__)
 MOST_HITS = 200
-_REREAD_FROM = 200
-_REREAD_SHARE = 0.02
 _WAIT_S = 5.0
-
-
-class _Fresh:
-    """Cases saved since the stored segment was read, with the segment made of them."""
-
-    __slots__ = ("cases", "segment")
-
-    def __init__(self, cases: tuple[Prepared, ...]) -> None:
-        self.cases = cases
-        self.segment = fresh_segment(cases)
+_ERASED_AT_ONCE = 2_000
 
 
 class SearchIndex:
     """Search over all cases. `search` and `complete` may be called from any thread at any time.
 
-    `apply` and `rebuild` must be called by one thread at a time (the caller holds a lock).
+    `apply`, `adopt`, `read_again` and `rebuild` must be called by one thread at a time (the caller holds a lock).
     """
 
-    def __init__(self, folder: IndexFolder, analysis: Analysis) -> None:
+    def __init__(self, folder: IndexFolder | None, analysis: Analysis) -> None:
         self._use(analysis)
         self.was_rebuilt_because: str | None = None
         self.trouble: str | None = None
-        self.generation = 0  # counts the times that the whole was read from the disk
+        self.generation = 0  # counts the times that everything was replaced
         self._folder = folder
+        self._digest = ""  # of the manifest that the parts of the state belong to
         self._to_read_again: list[str] = []
         self._seen: Seen = NOTHING_SEEN
         self._saved = Mark(NOTHING_SEEN, analysis.fingerprint)
-        self._unsaved: dict[str, Prepared | None] = {}
-        self._swap = threading.RLock()
-        self._stored: tuple[Segment, ...] = ()
-        self._fresh: tuple[_Fresh, ...] = ()
-        self._barrier = 0
-        self._gone_since: set[str] = set()
-        self._rereading: threading.Thread | None = None
-        self._state = State((), ())
-        self._helpers: dict[int, tuple[Segment, Completer, Speller]] = {}
+        self._unsaved: dict[str, CaseDocument | None] = {}
+        self._state = State(())
+        self._changing = threading.RLock()  # held by who swaps in a state: a save, or the end of a merge
+        self._merging: threading.Thread | None = None
 
     @classmethod
     def open(cls, folder: Path | None, analysis: Analysis | None = None) -> SearchIndex:
@@ -78,25 +69,33 @@ class SearchIndex:
 
         A missing or damaged index starts empty with `seen == (0, "")` and the reason in
         `was_rebuilt_because`; the caller then calls `rebuild`. One that was made with other lists of names
-        adopts those of `analysis`. Files are checked by SHA-256, about 1 s for each 500 MB of index. Raises
-        OSError when the folder cannot be written at all.
+        adopts those of `analysis`. Files are compared with their SHA-256, about 1 s for 500 MB of index. Raises
+        OSError when the folder cannot be written at all, `Busy` when another process keeps writing.
         """
         analysis = analysis or Analysis()
+        if folder is None:
+            index = cls(None, analysis)
+            index.was_rebuilt_because = "there is no index yet"
+            return index
         opened = IndexFolder(folder)
-        try:
-            reader, meta, made_with = opened.open(analysis)
-            index = cls(opened, made_with)
-            index._take(reader, meta)
-            index.adopt(analysis)
-        except Damaged as damage:
-            index = cls(opened, analysis)
-            index.was_rebuilt_because = str(damage)
-            index._take(opened.create(analysis), Meta(Mark(NOTHING_SEEN, analysis.fingerprint), 0))
+        with opened.locked():
+            try:
+                manifest = opened.manifest()
+                same = manifest.mark.chain == analysis.fingerprint
+                index = cls(opened, analysis if same else manifest.analysis())
+                index._take(opened.parts(manifest), manifest.mark, manifest.digest)
+            except Damaged as damage:
+                index = cls(opened, analysis)
+                index.was_rebuilt_because = str(damage)
+                mark = Mark(NOTHING_SEEN, analysis.fingerprint)
+                index._take((), mark, opened.commit((), mark, analysis))
+            opened.remove_unlisted()
+        index.adopt(analysis)
         return index
 
     def _use(self, analysis: Analysis) -> None:
         self.analysis = analysis
-        self._preparer = Preparer(analysis)
+        self._terms = TermReader(analysis)
         self._snippets = SnippetMaker(analysis)
         self._named = dict(analysis.other_names())
         self._names = Completer({"symptom": self._named})
@@ -128,13 +127,11 @@ class SearchIndex:
     def documents(self) -> Iterator[CaseDocument]:
         """Every case as the index holds it, to be compared with the store."""
         state = self._state
-        for segment, alive in zip(state.segments, state.alive, strict=True):
-            for slot in np.flatnonzero(alive).tolist():
-                yield segment.document(slot)
+        return state.documents(np.flatnonzero(state.alive()).tolist())
 
     def close(self) -> None:
         """Wait for background work."""
-        thread = self._rereading
+        thread = self._merging
         if thread is not None:
             thread.join()
 
@@ -146,17 +143,14 @@ class SearchIndex:
         The disk follows in the same call. When it cannot (full, or another process is writing) the reason
         is in `trouble` and the next call tries again; searches are right all the same.
         """
-        latest = {document.uid: document for document in upserts}
-        self._preparer.new_run()
-        cases = tuple(self._preparer.prepare(document) for document in latest.values())
-        gone = set(deletes) - latest.keys()
-        with self._swap:
-            self._add_fresh(cases, gone | latest.keys())
+        changed: dict[str, CaseDocument | None] = dict.fromkeys(deletes)
+        changed.update((document.uid, document) for document in upserts)
+        with self._changing:
+            self._state = self._with(self._state.parts, changed)
             self._seen = seen
-        self._unsaved.update((case.document.uid, case) for case in cases)
-        self._unsaved.update((uid, None) for uid in gone)
-        self._save()
-        self._reread_if_grown()
+            self._unsaved.update(changed)
+            self._save()
+        self._merge_if_grown()
 
     def adopt(self, analysis: Analysis) -> None:
         """Read queries, and cases from now on, with other lists of names.
@@ -170,10 +164,11 @@ class SearchIndex:
         known.update(dict.fromkeys(cases_to_read_again(self._state, self.analysis, analysis)))
         self._use(analysis)
         self._to_read_again = list(known)
-        self._save()
+        with self._changing:
+            self._save()
 
     def read_again(self, most: int) -> int:
-        """Read up to `most` of the cases anew that a change of names touches; how many are left."""
+        """Read up to `most` of the cases again that a change of names touches; how many are left."""
         if self._to_read_again:
             uids, self._to_read_again = self._to_read_again[:most], self._to_read_again[most:]
             found = (self._state.document_of(uid) for uid in uids)
@@ -187,78 +182,60 @@ class SearchIndex:
         progress: Callable[[int], None] | None = None,
         processes: int = 1,
     ) -> None:
-        """Make the index anew from `docs`. Searches use the old one until it is done.
+        """Rebuild the index from `docs`. Searches, and other processes, use the old one until it is done.
 
-        `progress` is told how many cases are done. With `processes` 2 a helper process takes half of the
-        work (about twice as fast from some thousand cases on). Raises OSError when the disk is full, the
+        `progress` is called with how many cases are done. With `processes` 2 a helper process takes half of
+        the work (about twice as fast from some thousand cases on). Raises OSError when the disk is full, the
         `HelperFailed` among them when there is no such process, and `Busy` when another process keeps
         writing; the old index then stays.
         """
         self.close()
-        self._folder.replace(docs, self.analysis, seen, progress, processes)
-        reader, meta = self._folder.reader()
-        self._take(reader, meta)
+        mark = Mark(seen, self.analysis.fingerprint)
+        if self._folder is None:
+            segments = write_segments(None, self.analysis, docs, progress, processes)
+            self._take([Part.of(segment) for segment in segments], mark, "")
+        else:
+            with self._folder.locked():
+                try:
+                    segments = write_segments(self._folder.path, self.analysis, docs, progress, processes)
+                    parts = [Part.of(segment) for segment in segments]
+                    digest = self._folder.commit(parts, mark, self.analysis)
+                except BaseException:
+                    self._folder.remove_unlisted()
+                    raise
+                self._take(parts, mark, digest)
+                self._folder.remove_unlisted()
         self._to_read_again = []
         self.trouble = None
 
-    def _take(self, reader: Any, meta: Meta) -> None:
-        segments, alive = self._read(reader)
-        with self._swap:
+    def _take(self, parts: Sequence[Part], mark: Mark, digest: str) -> None:
+        """Use `parts`, which are what the disk holds."""
+        for part in parts:
+            _make_ready(part.segment)
+        with self._changing:
             self.generation += 1
-            self._stored, self._fresh, self._barrier, self._gone_since = segments, (), 0, set()
-            self._state = State(segments, alive)
-            self._helpers = self._living_helpers(self._state)
-            self._seen, self._saved = meta.mark.seen, meta.mark
+            self._state = State(tuple(parts))
+            self._seen, self._saved, self._digest = mark.seen, mark, digest
             self._unsaved = {}
 
-    def _read(self, reader: Any) -> tuple[tuple[Segment, ...], tuple[Any, ...]]:
-        """The stored segments, with what spelling and completion need made beforehand."""
-        known = {segment.name: segment for segment in self._stored}
-        segments, alive = stored_segments(reader, known, self._folder.path)
-        if self._folder.path is not None:
-            drop_snapshots(self._folder.path, {segment.name for segment in segments})
-        self._helpers = {**self._helpers, **{id(segment): self._helper(segment) for segment in segments}}
-        return segments, alive
-
-    def _helper(self, segment: Segment) -> tuple[Segment, Completer, Speller]:
-        found = self._helpers.get(id(segment))
-        if found is not None and found[0] is segment:
-            return found
-        return segment, Completer(segment.listed), Speller(segment.listed["word"])
-
-    def _add_fresh(self, cases: tuple[Prepared, ...], replaced: set[str]) -> None:
-        """Swap in a state without `replaced` and with `cases`. Small segments are merged as they gather."""
-        state = self._state
-        alive = [_without(seg, mask, replaced) for seg, mask in zip(state.segments, state.alive, strict=True)]
-        if self._rereading is not None:
-            self._gone_since |= replaced
-        fresh = list(self._fresh)
+    def _with(self, parts: Sequence[Part], changed: dict[str, CaseDocument | None]) -> State:
+        """A state of `parts` in which the cases `changed` are as given, or gone for None."""
+        replaced = [uid for uid, document in changed.items() if document is not None]
+        deleted = [uid for uid, document in changed.items() if document is None]
+        parts = [part.without(replaced, deleted) for part in parts]
+        self._terms.new_segment()
+        cases = [self._terms.read(document) for document in changed.values() if document is not None]
         if cases:
-            fresh.append(_Fresh(cases))
-            alive.append(np.ones(len(cases), bool))
-        while len(fresh) >= self._barrier + 2 and len(fresh[-1].cases) * 2 >= len(fresh[-2].cases):
-            base = len(alive) - len(fresh)
-            last_two = (len(fresh) - 2, len(fresh) - 1)
-            kept = tuple(
-                case
-                for at in last_two
-                for case, lives in zip(fresh[at].cases, alive[base + at], strict=True)
-                if lives
-            )
-            del fresh[-2:], alive[-2:]
-            if not kept:
-                break
-            fresh.append(_Fresh(kept))
-            alive.append(np.ones(len(kept), bool))
-        self._fresh = tuple(fresh)
-        self._state = State((*self._stored, *(part.segment for part in fresh)), tuple(alive))
+            largest = max((part.segment for part in parts), key=lambda segment: segment.size, default=None)
+            parts.append(Part.of(segment_in_memory(new_name(), cases, largest)))
+        return State(tuple(part for part in parts if part.count))
 
     def _save(self) -> None:
-        upserts = [case for case in self._unsaved.values() if case is not None]
-        deletes = [uid for uid, case in self._unsaved.items() if case is None]
         mark = Mark(self._seen, UNFINISHED if self._to_read_again else self.analysis.fingerprint)
         try:
-            self._folder.write(upserts, deletes, mark, self._saved, self.analysis, _WAIT_S)
+            if self._folder is not None:
+                with self._folder.locked(_WAIT_S):
+                    self._write(self._folder, mark)
         except Busy:
             self.trouble = "another process is writing to the search index"
             return
@@ -270,41 +247,83 @@ class SearchIndex:
         self._saved = mark
         self._unsaved = {}
 
-    # Reading the stored part anew
+    def _write(self, folder: IndexFolder, mark: Mark) -> None:
+        """Bring the folder from `self._saved` to `mark`.
 
-    def _reread_if_grown(self) -> None:
-        waiting = sum(len(part.cases) for part in self._fresh)
-        stored = sum(segment.size for segment in self._stored)
-        if self._rereading is not None or waiting < max(_REREAD_FROM, int(stored * _REREAD_SHARE)):
-            return
-        if self._saved.seen != self._seen or self.trouble:
-            return
-        with self._swap:
-            reader, meta = self._folder.reader()
-            if meta.mark != self._saved:
-                reader.close()
+        Where another process has written meanwhile, what it left is taken over and our changes are made to
+        that. Where it has gone further already, or has taken other names in, its index is left as it is.
+        """
+        manifest = folder.manifest()
+        if manifest.digest != self._digest:
+            if not may_follow(mark, self._saved, manifest.mark):
+                self._digest = ""
                 return
-            self._barrier = len(self._fresh)
-            self._gone_since = set()
-            self._rereading = threading.Thread(target=self._reread, args=(reader,), name="search-reread")
-        self._rereading.start()
+            self._state = self._with(folder.parts(manifest, self._state.parts), self._unsaved)
+        self._digest = folder.commit(self._state.parts, mark, self.analysis, manifest)
 
-    def _reread(self, reader: Any) -> None:
+    # Merging
+
+    def _merge_if_grown(self) -> None:
+        on_disk = self._folder is None or self._digest
+        while self._merging is None and on_disk and not self.trouble:
+            span = worth_merging(self._state.parts)
+            if span is None:
+                return
+            parts = self._state.parts[slice(*span)]
+            erased, size = sum(part.erased for part in parts), sum(part.segment.size for part in parts)
+            if not erased or size > _ERASED_AT_ONCE:
+                self._merging = threading.Thread(target=self._merge_all, name="search-merge")
+                self._merging.start()
+            elif not self._merge(parts):  # the text of a deleted case is gone when the caller goes on
+                return
+
+    def _merge_all(self) -> None:
         try:
-            segments, alive = self._read(reader)
-            with self._swap:
-                later = self._fresh[self._barrier :]
-                masks = self._state.alive[len(self._state.alive) - len(later) :] if later else ()
-                pairs = zip(segments, alive, strict=True)
-                alive = tuple(_without(segment, mask, self._gone_since) for segment, mask in pairs)
-                self._stored, self._fresh, self._barrier = segments, later, 0
-                self._state = State((*segments, *(part.segment for part in later)), (*alive, *masks))
-                self._helpers = self._living_helpers(self._state)
-        except Exception as error:
-            self.trouble = f"the search index cannot be read again: {type(error).__name__}"
+            while (span := worth_merging(parts := self._state.parts)) and self._merge(parts[slice(*span)]):
+                pass
         finally:
-            self._barrier = 0
-            self._rereading = None
+            self._merging = None
+
+    def _merge(self, parts: tuple[Part, ...]) -> bool:
+        """Puts one segment in the place of `parts`, which are neighbours, where that can be done now."""
+        try:
+            merged = self._merged(parts)
+            with self._changing:
+                state = self._state.with_merged(merged, parts)
+                if self._folder is not None and not self._commit_merged(self._folder, state, merged.name):
+                    return False
+                self._state = state
+        except Busy:
+            return False
+        except Exception as error:
+            log.exception("segments of the search index could not be merged")
+            self.trouble = f"the search index cannot be merged: {type(error).__name__}"
+            return False
+        return True
+
+    def _merged(self, parts: tuple[Part, ...]) -> Segment:
+        like = max((part.segment for part in self._state.parts), key=lambda segment: segment.size)
+        if self._folder is None:
+            buffer = BytesIO()
+            checksum = write_merged(buffer, parts)
+            merged = segment_of_bytes(new_name(), checksum, buffer.getvalue(), like)
+        else:
+            merged = self._folder.new_segment(lambda file: write_merged(file, parts), like)
+        _make_ready(merged)
+        return merged
+
+    def _commit_merged(self, folder: IndexFolder, state: State, name: str) -> bool:
+        """Whether the folder, too, now holds `state`; not where the disk is behind or another process wrote."""
+        with folder.locked(_WAIT_S):
+            there = (folder.path / name).exists()
+            manifest = folder.manifest()
+            if self._unsaved or not there or manifest.digest != self._digest:
+                folder.remove(name)
+                return False
+            self._digest = folder.commit(state.parts, self._saved, self.analysis, manifest)
+            if all(part.segment.name != name for part in state.parts):
+                folder.remove(name)  # all of its cases were deleted meanwhile
+        return True
 
     # Searching
 
@@ -327,8 +346,8 @@ class SearchIndex:
         limit, offset = max(0, min(limit, MOST_HITS)), max(0, min(offset, 2**31))
         state = self._state
         plan = read_query(query, self.analysis)
-        plan, unknown, did_you_mean = Mender(state, self._all_helpers(state), self.analysis).mend(plan)
-        matches = find(state, plan, filters, self.analysis, prefer_family)
+        plan, unknown, did_you_mean = Expander(state, self.analysis).expand(plan)
+        matches = find(state, plan, filters, prefer_family)
         worth = {
             term: idf(state.count, holding) * factor
             for group in plan.groups
@@ -336,19 +355,18 @@ class SearchIndex:
             if (holding := state.holding(term))
         }
         hits = []
-        for slot in matches.top(limit, offset):
+        for slot, score in matches.top(limit, offset):
             document = state.document(slot)
             snippet = self._snippets.make(document, worth)
-            hits.append(Hit(document.uid, document.family, round(float(matches.scores[slot]), 6), snippet))
-        total = int(np.count_nonzero(matches.matched))
-        return Results(total, tuple(hits), facet_counts(state, matches.matched), did_you_mean, unknown)
+            hits.append(Hit(document.uid, document.family, round(score, 6), snippet))
+        facets = facet_counts(state, matches.matched)
+        return Results(len(matches.slots), tuple(hits), facets, did_you_mean, unknown)
 
     def every(self, query: str, filters: Filters, prefer_family: str | None = None) -> list[str]:
         """The uids of all cases that `search` would find, in order of uid."""
         state, plan = self._state, read_query(query, self.analysis)
-        mended = Mender(state, self._all_helpers(state), self.analysis).mend(plan)[0]
-        matches = find(state, mended, filters, self.analysis, prefer_family)
-        return sorted(state.document(int(slot)).uid for slot in np.flatnonzero(matches.matched))
+        matches = find(state, Expander(state, self.analysis).expand(plan)[0], filters, prefer_family)
+        return sorted(document.uid for document in state.documents(matches.slots.tolist()))
 
     def complete(self, prefix: str, limit: int = 10) -> tuple[str, ...]:
         """Symptoms, families, parts, classes and past complaints that begin with, or hold a word that
@@ -358,7 +376,7 @@ class SearchIndex:
         if not prefix:
             return ()
         state = self._state
-        completers = [completer for _, completer, _ in self._all_helpers(state)]
+        completers = [part.segment.completer for part in state.parts]
         phrases = dict.fromkeys(
             phrase for _, phrase in sorted({pair for found in completers for pair in found.phrases(prefix)})
         )
@@ -375,25 +393,7 @@ class SearchIndex:
                 phrases.update(dict.fromkeys(f"{before} {known}".strip() for known in often[:limit]))
         return tuple(phrases)[:limit]
 
-    def _all_helpers(self, state: State) -> list[tuple[Segment, Completer, Speller]]:
-        helpers = []
-        for segment in state.segments:
-            found = self._helpers.get(id(segment))
-            if found is None or found[0] is not segment:
-                found = self._helper(segment)
-                self._helpers = {**self._living_helpers(state), id(segment): found}
-            helpers.append(found)
-        return helpers
 
-    def _living_helpers(self, state: State) -> dict[int, tuple[Segment, Completer, Speller]]:
-        living = {id(segment) for segment in state.segments}
-        return {key: found for key, found in self._helpers.items() if key in living}
-
-
-def _without(segment: Segment, alive: Any, uids: set[str]) -> Any:
-    slots = [slot for uid in uids if (slot := segment.slot(uid)) is not None]
-    if not slots:
-        return alive
-    changed = alive.copy()
-    changed[slots] = False
-    return changed
+def _make_ready(segment: Segment) -> None:
+    """Make what the first search would have to wait for."""
+    _ = segment.completer, segment.speller

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from kb.search.analysis import Analysis, Token
 from kb.search.codes import CODE, DESIGNATOR, NUMBER, VALUE, WORD
-from kb.search.words import NOT
+from kb.search.normalization import NOT
 
 MOST_CHARACTERS = 600
 MOST_GROUPS = 32

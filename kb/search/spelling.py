@@ -10,6 +10,7 @@ from bisect import bisect_left
 from collections.abc import Iterable
 
 import numpy as np
+from whoosh.support.levenshtein import damerau_levenshtein
 
 
 def edits_allowed(word: str) -> int:
@@ -20,21 +21,11 @@ def edits_allowed(word: str) -> int:
 
 
 def distance(first: str, second: str, most: int) -> int:
-    """Edits between two words, or `most` + 1 as soon as it is known to be more."""
+    """Edits between two words, or `most` + 1 as soon as it is known to be more; `most` is 1 or more."""
     if abs(len(first) - len(second)) > most:
         return most + 1
-    before: list[int] = []
-    row = list(range(len(second) + 1))
-    for at, letter in enumerate(first, 1):
-        before_last, before, row = before, row, [at]
-        for to, other in enumerate(second, 1):
-            cost = min(before[to] + 1, row[to - 1] + 1, before[to - 1] + (letter != other))
-            if at > 1 and to > 1 and letter == second[to - 2] and first[at - 2] == other:
-                cost = min(cost, before_last[to - 2] + 1)
-            row.append(cost)
-        if min(row) > most and (not before or min(before) > most):
-            return most + 1
-    return min(row[-1], most + 1)
+    edits: int = damerau_levenshtein(first, second, limit=most)
+    return min(edits, most + 1)
 
 
 def _signature(word: str) -> int:

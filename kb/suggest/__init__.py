@@ -5,7 +5,7 @@ from kb.suggest.facts_of_case import CaseFacts, Evidence, FixTry, RailFact, Trie
 from kb.suggest.fix_records import Record, fix_records
 from kb.suggest.general import GeneralFault, GeneralKnowledge
 from kb.suggest.intervals import cautious_rate, jeffreys, wilson
-from kb.suggest.lasting import Lasting, StillWorking, kaplan_meier, lasting_of
+from kb.suggest.lasting import Lasting, StillWorking, kaplan_meier, lasting_in_family, lasting_of
 from kb.suggest.ledger import Ledger
 from kb.suggest.next_measurement import Candidate, Measurement, Outcome, next_measurements
 from kb.suggest.ranking import (
@@ -57,6 +57,7 @@ __all__ = [
     "fix_records",
     "jeffreys",
     "kaplan_meier",
+    "lasting_in_family",
     "lasting_of",
     "next_measurements",
     "over_time",

@@ -16,6 +16,7 @@ import uvicorn
 from kb.errors import BadInput, StoreTrouble
 from kb.service import Shop, sheets
 from kb.service.accounts import passwords
+from kb.service.accounts.uses import UseKeeper
 from kb.service.history.bin import BinKeeper
 from kb.service.operate.daily import DailyBackups
 from kb.service.shop.cut_off.follower import Follower
@@ -117,7 +118,7 @@ def run(
 
 
 def _keepers(shop: Shop, demo: bool) -> list[NowAndThen]:
-    threads: list[NowAndThen] = [MemoryKeeper(shop)]
+    threads: list[NowAndThen] = [MemoryKeeper(shop), UseKeeper(shop)]
     if not demo:
         threads.append(BinKeeper(shop))
         if shop.settings.backup_daily:

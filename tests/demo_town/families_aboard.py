@@ -17,6 +17,7 @@ ABOARD: tuple[Family, ...] = (
         bulk_v=325,
         bulk_uf=10,
         fuse="F12A",
+        isolated=False,
         rails=(
             Rail("12V", "intermediate", 12.0, 10, 0.4, 150, "CN4", (1,), (2,), True),
             Rail("5V", "logic", 5.0, 5, 0.2, 50, "CN4", (3,), (2,), True),
@@ -43,6 +44,7 @@ ABOARD: tuple[Family, ...] = (
         bulk_v=325,
         bulk_uf=4.7,
         fuse="T3.15A",
+        isolated=False,
         rails=(
             Rail("12V", "intermediate", 12.0, None, 0.25, 200, "J4", (1,), (3,), True),
             Rail("5V", "logic", 5.0, 5, 0.15, 60, "J4", (2,), (3,), True),
@@ -70,6 +72,8 @@ ABOARD: tuple[Family, ...] = (
         bulk_v=310,
         bulk_uf=5,
         fuse="T15A",
+        isolated=False,
+        switch="IGBT with diode",
         rails=(
             Rail("18V", "intermediate", 18.0, 5, 0.35, 200, "CN2", (1,), (4,), True),
             Rail("5V", "logic", 5.0, 5, 0.5, 60, "CN2", (2,), (4,), True),
@@ -91,6 +95,7 @@ ABOARD: tuple[Family, ...] = (
         bulk_v=325,
         bulk_uf=9.4,
         fuse="T500mA",
+        isolated=False,
         rails=(
             Rail("12V", "intermediate", 12.0, 8, 0.5, 150, "JP1", (1,), (3,), True),
             Rail("5V", "logic", 5.0, 5, 0.3, 50, "JP1", (2,), (3,), True),
@@ -121,6 +126,7 @@ ABOARD: tuple[Family, ...] = (
         bulk_v=325,
         bulk_uf=47,
         fuse="T2A",
+        isolated=True,
         rails=(
             Rail("13V8", "other", 13.8, 2, 6.0, 100, "TB1", (1,), (2,), True),
             Rail("5VREF", "logic", 5.0, 2, 0.05, 20, always_on=True),
@@ -201,6 +207,7 @@ ABOARD: tuple[Family, ...] = (
         bulk_v=325,
         bulk_uf=150,
         fuse="T2.5A",
+        isolated=True,
         rails=(
             Rail("+32V", "audio", 32.0, 10, 2.0, 200, "J3", (1,), (2, 3), True),
             Rail("-32V", "audio", -32.0, 10, 2.0, 200, "J3", (4,), (2, 3), True),
@@ -244,6 +251,7 @@ ABOARD: tuple[Family, ...] = (
         bulk_v=325,
         bulk_uf=680,
         fuse="T10A",
+        isolated=False,
         rails=(
             Rail("15V", "intermediate", 15.0, 7, 0.5, 150, "J6", (1,), (2,), True),
             Rail("5V", "logic", 5.0, 5, 0.4, 60, "J6", (3,), (2,), True),

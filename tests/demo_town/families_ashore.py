@@ -30,6 +30,8 @@ ASHORE: tuple[Family, ...] = (
         bulk_v=385,
         bulk_uf=120,
         fuse="T3.15A",
+        isolated=True,
+        switch="MOSFET",
         rails=(
             Rail("5VSB", "standby", 5.0, 5, 1.0, 50, "CN2", (4, 5), (1, 2), True),
             Rail("12V", "intermediate", 12.0, 5, 3.0, 120, "CN2", (6, 7), (8, 9)),
@@ -70,6 +72,8 @@ ASHORE: tuple[Family, ...] = (
         bulk_v=392,
         bulk_uf=220,
         fuse="T5A",
+        isolated=True,
+        switch="MOSFET",
         rails=(
             Rail("5VS", "standby", 5.2, 5, 1.5, 60, "CN801", (1, 2), (3, 4), True),
             Rail("12V", "intermediate", 12.3, 5, 4.0, 120, "CN801", (7, 8), (9, 10)),
@@ -96,6 +100,7 @@ ASHORE: tuple[Family, ...] = (
         bulk_v=325,
         bulk_uf=68,
         fuse="T2A",
+        isolated=True,
         rails=(
             Rail("5V", "logic", 5.1, 5, 2.5, 60, "J2", (1, 2), (3, 4), True),
             Rail("14V", "backlight", 14.5, 10, 1.8, 150, "J2", (5, 6), (7, 8), True),
@@ -138,6 +143,7 @@ ASHORE: tuple[Family, ...] = (
         bulk_v=325,
         bulk_uf=22,
         fuse="T1A",
+        isolated=False,
         rails=(
             Rail("VOUT", "backlight", 36.0, None, 0.9, None, "X2", (1,), (2,), True),
             bulk(325, False),
@@ -182,6 +188,8 @@ ASHORE: tuple[Family, ...] = (
         bulk_v=395,
         bulk_uf=330,
         fuse="T6.3A",
+        isolated=True,
+        switch="MOSFET",
         rails=(
             Rail("5VSB", "standby", 5.0, 5, 2.0, 50, "P3", (1,), (2,), True),
             Rail("5V", "logic", 5.05, 3, 8.0, 60, "P3", (3, 4, 5), (6, 7, 8)),
@@ -207,6 +215,7 @@ ASHORE: tuple[Family, ...] = (
         bulk_v=325,
         bulk_uf=100,
         fuse="T2.5A",
+        isolated=True,
         rails=(
             Rail("24V", "other", 24.0, 5, 2.5, 240, "W2", (1,), (2,), True),
             bulk(325, False),

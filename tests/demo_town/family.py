@@ -56,6 +56,8 @@ class Family:
     bulk_v: float | None = None
     bulk_uf: float | None = None
     fuse: str = ""
+    isolated: bool | None = None
+    switch: str = ""
     enable: Enable | None = None
     notes: str = ""
     revisions: tuple[str, ...] = ("A", "B")

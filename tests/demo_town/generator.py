@@ -107,9 +107,15 @@ def _family_record(family: Family) -> Record:
     record: Record = {
         "record": "family", "code": family.code, "kind": family.kind, "aliases": list(family.aliases),
         "mains_v": family.mains_v, "bulk_v": family.bulk_v, "bulk_uf": family.bulk_uf, "fuse": family.fuse,
+        "isolated": family.isolated, "switch": family.switch,
         "rails": rails, "connectors": connectors, "enable": enable, "notes": family.notes,
     }  # fmt: skip
-    return _without_empty(_with_floats(record, "mains_v", "bulk_v", "bulk_uf"))
+    said = _without_empty({**_with_floats(record, "mains_v", "bulk_v", "bulk_uf"), "isolated": "said"})
+    if family.isolated is None:
+        del said["isolated"]
+    else:
+        said["isolated"] = family.isolated
+    return said
 
 
 def _without_empty(record: Record) -> Record:

@@ -17,9 +17,9 @@ import numpy as np
 import pytest
 
 from kb.search import CaseDocument, SearchIndex
-from kb.search.bm25 import K1, B, idf, robertson_idf
+from kb.search.bm25 import K1, B, idf
+from kb.search.case_terms import ZONE_WEIGHTS
 from kb.search.engine import score_groups
-from kb.search.prepare import ZONE_WEIGHTS
 from kb.search.query import Group
 
 EXAMPLE = json.loads((Path(__file__).parent / "data" / "bm25_six_documents.json").read_text("utf-8"))
@@ -29,6 +29,11 @@ WORDS = [
 ]
 ZONES = ("complaint", "symptoms", "notes", "fixes", "part_classes", "parts", "kind", "family")
 LISTS = ("symptoms", "fixes", "part_classes", "parts")
+
+
+def robertson_idf(documents: int, holding: int) -> float:
+    """The original idf, as other libraries use it; negative for a term that most documents hold."""
+    return math.log((documents - holding + 0.5) / (holding + 0.5))
 
 
 def texts_of(seed: int, count: int) -> list[dict[str, list[str]]]:
@@ -76,7 +81,7 @@ def scored(index: SearchIndex, query: list[str]) -> dict[str, float]:
     state = index._state
     groups = [Group(word, word, "word", ((word, 1.0),), 0, 1) for word in query]
     scores, _, _ = score_groups(state, groups)
-    alive = np.flatnonzero(np.concatenate(state.alive))
+    alive = np.flatnonzero(state.alive())
     return {state.document(int(slot)).uid: float(scores[slot]) for slot in alive}
 
 

@@ -105,7 +105,7 @@ def said_by_others(sample: Sample) -> dict[str, NDArray[np.float64]]:
     [
         100,
         300,
-        1_000,
+        pytest.param(1_000, marks=pytest.mark.long),
         pytest.param(3_000, marks=pytest.mark.long),
         pytest.param(10_000, marks=pytest.mark.long),
     ],

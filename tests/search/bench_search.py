@@ -24,7 +24,7 @@ from pathlib import Path
 from search_cases import HOSTILE, generated_cases, generated_queries
 
 from kb.search import CaseDocument, SearchIndex
-from kb.search.prepare import ZONE_WEIGHTS
+from kb.search.case_terms import ZONE_WEIGHTS
 
 QUERIES = 60
 _SERVE = """

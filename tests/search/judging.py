@@ -25,7 +25,7 @@ from ranking_measures import ndcg, reciprocal_rank
 from kb import assets
 from kb.model import CaseRecord, FamilyRecord
 from kb.search import CaseDocument, SearchIndex
-from kb.search.prepare import ZONE_WEIGHTS
+from kb.search.case_terms import ZONE_WEIGHTS
 from kb.service.shop.translate import document_of
 
 JUDGED = json.loads((Path(__file__).parent / "judged" / "queries.json").read_text("utf-8"))

@@ -6,7 +6,7 @@ import pytest
 from nltk.stem.porter import PorterStemmer
 
 from kb.search import Analysis
-from kb.search.words import word_term
+from kb.search.normalization import word_term
 
 ANALYSIS = Analysis()
 

@@ -10,7 +10,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import commands
+import numpy as np
 import pytest
+from commands import STUCK_S
 from factories import TODAY, a_case, a_family, bring, encoded, settings_in, shop_in
 from processes import bare_environment
 from search_cases import generated_cases, generated_queries
@@ -48,10 +50,12 @@ NEWER = with_names(
 def contents(index: SearchIndex) -> dict[str, tuple[dict[str, float], float]]:
     """What each live case is found by: weights by term, and its length."""
     found: dict[str, tuple[dict[str, float], float]] = {}
-    for segment, alive in zip(index._state.segments, index._state.alive, strict=True):
-        by_slot: dict[int, dict[str, float]] = {slot: {} for slot in range(segment.size) if alive[slot]}
-        for term in segment.terms:
-            for slot, weight in zip(*segment.postings(term), strict=True):
+    for part in index._state.parts:
+        segment = part.segment
+        by_slot: dict[int, dict[str, float]] = {slot: {} for slot in np.flatnonzero(part.alive).tolist()}
+        for term in segment.terms["text"]:
+            start, end = segment.span(term)
+            for slot, weight in zip(segment.ids[start:end], segment.weights[start:end], strict=True):
                 if int(slot) in by_slot:
                     by_slot[int(slot)][term] = float(weight)
         for slot, weights in by_slot.items():
@@ -71,7 +75,7 @@ def test_what_reads_with_older_names_is_freed_without_the_collector() -> None:
     try:
         index = made_with(with_names())
         assert index.search("relay").hits
-        held = [weakref.ref(one) for one in (index.analysis, index._preparer, index._snippets)]
+        held = [weakref.ref(one) for one in (index.analysis, index._terms, index._snippets)]
         index.adopt(NEWER)
         assert [one() for one in held] == [None] * 3
     finally:
@@ -143,16 +147,14 @@ def test_an_index_left_half_read_is_noticed_and_built_anew(tmp_path: Path) -> No
         made_with(OLDER, tmp_path).adopt(NEWER)
 
 
-@pytest.mark.parametrize("damage", ["gone", "unreadable", "other names"])
-def test_lost_names_of_an_index_are_noticed_and_it_is_built_anew(tmp_path: Path, damage: str) -> None:
+def test_an_index_of_an_earlier_chain_is_noticed_and_built_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     made_with(OLDER, tmp_path)
-    (kept,) = tmp_path.glob("names_*.json")
-    if damage == "gone":
-        kept.unlink()
-    else:
-        kept.write_text('[[["gurgles", []]], [], []]' if damage == "other names" else "[", "utf-8")
-    assert SearchIndex.open(tmp_path, OLDER).was_rebuilt_because is None  # these names need no file
-    assert SearchIndex.open(tmp_path, NEWER).was_rebuilt_because
+    assert SearchIndex.open(tmp_path, OLDER).was_rebuilt_because is None
+    monkeypatch.setattr("kb.search.analysis.FORMAT", 0)
+    later = SearchIndex.open(tmp_path, Analysis(*OLDER.names))
+    assert later.was_rebuilt_because == "analysis or word lists have changed"
 
 
 def test_two_processes_with_different_names_never_mix_them_on_disk(tmp_path: Path) -> None:
@@ -278,7 +280,7 @@ def test_a_name_in_very_many_cases_is_taken_in_behind_the_pages_which_say_so(
     read_the_rest = derived.Derived._read_the_rest
 
     def held_back(copies: derived.Derived) -> None:
-        assert go_on.wait(20)
+        assert go_on.wait(STUCK_S)
         read_the_rest(copies)
 
     monkeypatch.setattr(derived.Derived, "_read_the_rest", held_back)
@@ -289,6 +291,6 @@ def test_a_name_in_very_many_cases_is_taken_in_behind_the_pages_which_say_so(
     reader = shop.derived._reader
     assert reader is not None
     go_on.set()
-    reader.join(20)
+    reader.join(STUCK_S)
     assert shop.derived.index.search("burbles", limit=0).total == 121
     assert shop.derived.trouble is None

@@ -63,13 +63,13 @@ def test_a_server_and_an_import_at_once_stay_right(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("damage", ["a flipped bit", "cut short", "gone", "all gone"])
-def test_a_damaged_index_is_noticed_at_the_start_rebuilt_and_told(tmp_path: Path, damage: str) -> None:
+def test_a_damaged_index_is_noticed_at_the_start_rebuilt_and_reported(tmp_path: Path, damage: str) -> None:
     shop = shop_in(tmp_path)
     assert bring(shop, a_family(), *(a_case(f"c{n}", complaint="zorbles") for n in range(30))).saved
     assert health.health(shop).ok
     shop.close()
     folder = shop.settings.index_folder
-    files = sorted(folder.glob("MAIN_*.seg"))
+    files = sorted(folder.glob("*.segment"))
     whole = files[0].read_bytes()
     if damage == "a flipped bit":
         files[0].write_bytes(whole[:99] + bytes([whole[99] ^ 1]) + whole[100:])
@@ -89,7 +89,7 @@ def test_a_damaged_index_is_noticed_at_the_start_rebuilt_and_told(tmp_path: Path
     quiet.close()
 
 
-def test_an_index_damaged_while_the_server_runs_is_noticed_at_the_next_search_rebuilt_and_told(
+def test_an_index_damaged_while_the_server_runs_is_noticed_at_the_next_search_rebuilt_and_reported(
     tmp_path: Path,
 ) -> None:
     shop = shop_in(tmp_path)
@@ -98,7 +98,7 @@ def test_an_index_damaged_while_the_server_runs_is_noticed_at_the_next_search_re
     shop.close()
     running = opened(tmp_path)
     assert case_search.search(running, "zorbles", Filters()).results.total == 30
-    for path in running.settings.index_folder.glob("MAIN_*.seg"):
+    for path in running.settings.index_folder.glob("*.segment"):
         with path.open("r+b") as file:
             file.write(b"\x00" * path.stat().st_size)
     page = case_search.search(running, "zorbles", Filters(), limit=50)

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from factories import a_case, a_family, bring, exported, settings_in, shop_in
+from processes import until
 
 from kb.errors import BadInput, KbError, NotFound, StoreTrouble
 from kb.service import Shop
@@ -357,16 +358,15 @@ def test_two_backups_in_one_second_are_two(shop: Shop) -> None:
 
 
 def test_a_backup_is_due_when_the_last_is_a_day_old_and_something_changed(shop: Shop) -> None:
-    now = datetime.now(UTC)
-    first = backups.daily_if_due(shop, now)
+    first = backups.daily_if_due(shop, datetime.now(UTC))
     assert first is not None
     assert first.kind == "daily"
-    later = now + timedelta(days=1, minutes=1)
-    assert backups.daily_if_due(shop, now + timedelta(hours=23)) is None
-    second = now + timedelta(seconds=2)
+    assert first.manifest is not None
+    made = first.manifest.moment  # however long it took
+    assert backups.daily_if_due(shop, made + timedelta(hours=23)) is None
     cases.save(shop, a_case("three"))
-    assert not backups.is_due(shop, second)
-    assert backups.is_due(shop, later)
+    assert not backups.is_due(shop, made + timedelta(hours=23, minutes=59))
+    assert backups.is_due(shop, made + timedelta(days=1))
 
 
 def test_a_store_in_which_nothing_changed_is_not_backed_up_again(
@@ -443,9 +443,7 @@ def test_the_daily_thread_makes_a_backup_and_stops_when_told(shop: Shop) -> None
     daily = DailyBackups(shop, first_look_s=0.0)
     daily.start()
     assert backups.listing(shop).daily
-    deadline = datetime.now(UTC) + timedelta(seconds=30)
-    while not backups.listing(shop).backups and datetime.now(UTC) < deadline:
-        daily._thread.join(0.05)
+    until(lambda: backups.listing(shop).backups)
     daily.stop()
     (made,) = backups.listing(shop).backups
     assert (made.kind, made.state) == ("daily", "proved")

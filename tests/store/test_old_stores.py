@@ -20,7 +20,7 @@ from kb.service.cases import cases
 from kb.service.operate import backup_files, integrity
 from kb.store import Store
 from kb.store.engine import schema, sqlite_files
-from kb.store.records import bench_runs, changes, files
+from kb.store.records import bench_runs, changes, files, totals
 
 OLD = Path(__file__).parent / "old_stores"
 pytestmark = pytest.mark.once("about the file that SQLite keeps")
@@ -83,6 +83,8 @@ def test_an_old_store_opens_and_every_record_is_what_it_was(revision: str, tmp_p
     assert shop.store.identity == identity
     assert cases.stored(shop, "old-3").binned_at is not None
     assert [entry["version"] for entry in cases.history(shop, "old-2")] == [1]
+    with shop.store.reading() as session:
+        assert totals.faults(session) == []
     assert integrity.check(shop).faults == []
     with shop.store.reading() as session:
         assert changes.latest(session) == feed[-1][:2]

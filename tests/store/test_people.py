@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from commands import STUCK_S
 from factories import a_case, a_family, bring, exported, settings_in, shop_in
 
 from kb.errors import BadInput, Conflict, KbError, NotFound, Taken, TooSoon
@@ -59,7 +60,7 @@ def at_once(*works: Callable[[], object]) -> list[object]:
     for thread in threads:
         thread.start()
     for thread in threads:
-        thread.join(60)
+        thread.join(STUCK_S)
     return found
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from commands import STUCK_S
 from databases import Server
 from factories import TODAY, a_case, a_family, bring, demo_lines, exported, fresh_shop, settings_in
 from sqlalchemy import BigInteger, Integer, MetaData, inspect, text
@@ -160,7 +161,7 @@ def test_a_change_that_is_committed_late_has_a_later_number(address: str, tmp_pa
         with shop.store.writing() as session:
             Writer(session).write([a_case("slow")])
             began.set()
-            may_end.wait(30)
+            may_end.wait(STUCK_S)
 
     def quick() -> None:
         with shop.store.writing() as session:
@@ -168,7 +169,7 @@ def test_a_change_that_is_committed_late_has_a_later_number(address: str, tmp_pa
 
     threads = [threading.Thread(target=slow), threading.Thread(target=quick)]
     threads[0].start()
-    assert began.wait(30)
+    assert began.wait(STUCK_S)
     threads[1].start()
     threads[1].join(0.3)
     assert threads[1].is_alive(), "the second writer did not wait for the first"
@@ -177,7 +178,7 @@ def test_a_change_that_is_committed_late_has_a_later_number(address: str, tmp_pa
         seen.append([change.key for change in changes.since(session, 1)])
     may_end.set()
     for thread in threads:
-        thread.join(30)
+        thread.join(STUCK_S)
     with shop.store.reading() as session:
         after = changes.since(session, start)
     assert seen == [[]]

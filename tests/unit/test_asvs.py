@@ -1,4 +1,4 @@
-"""The table of OWASP ASVS requirements: every test it names exists, and DEVELOPERS.md shows it."""
+"""The table of OWASP ASVS requirements: every test it names exists, and tests/web/ASVS.md shows it."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _WITHOUT = re.compile(r"does not apply|not done|not met|none is used|^none$")
 
 
 def rendered() -> str:
-    """The table as DEVELOPERS.md shows it."""
+    """The table as tests/web/ASVS.md shows it."""
     lines = ["| requirement | asks for | how it is met | shown by |", "|---|---|---|---|"]
     for entry in ENTRIES:
         tests = "; ".join(
@@ -42,8 +42,8 @@ def test_every_test_that_is_named_exists(entry: dict[str, Any]) -> None:
     assert entry["tests"] or _WITHOUT.search(entry["how"]), f"{entry['id']} has nothing to show"
 
 
-def test_the_table_in_developers_md_is_this_one() -> None:
-    file = ROOT / "DEVELOPERS.md"
+def test_the_table_in_asvs_md_is_this_one() -> None:
+    file = ROOT / "tests" / "web" / "ASVS.md"
     text = file.read_text(encoding="utf-8")
     shown = text.partition(_BEGIN)[2].partition(_END)[0]
     if shown != rendered() and os.environ.get("TEST_WRITE") == "yes":

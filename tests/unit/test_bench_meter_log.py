@@ -149,9 +149,9 @@ def test_a_picture_keeps_every_spike() -> None:
     assert short.low_v == short.high_v == (5.0, 5.1)
 
 
+@pytest.mark.parametrize("rows", [50_000, pytest.param(1_000_000, marks=pytest.mark.long)])
 @pytest.mark.parametrize("dialect", ["plain", "comma", "clock", "with text"])
-def test_a_million_rows_are_read_and_summed_up_in_seconds(dialect: str) -> None:
-    rows = 1_000_000
+def test_a_million_rows_are_read_and_summed_up_in_seconds(dialect: str, rows: int) -> None:
     hundredths = np.arange(rows)
     volts = np.char.mod("%.3f", 5 + 0.1 * np.sin(hundredths / 500))
     if dialect == "clock":
@@ -164,14 +164,14 @@ def test_a_million_rows_are_read_and_summed_up_in_seconds(dialect: str) -> None:
         stamps = [f"{h // 100}.{h % 100:02d}" for h in range(rows)]
     lines = [f"{stamp};{volt}" for stamp, volt in zip(stamps, volts.tolist(), strict=True)]
     if dialect == "with text":
-        lines[500_000] = "range changed"
+        lines[rows // 2] = "range changed"
     text = "time;volts\n" + "\n".join(lines)
     if dialect == "comma":
         text = text.replace(".", ",")
     began = time.process_time()
     log = read_log(text)
     summary = summarise(log, 5.0)
-    assert time.process_time() - began < 5.0
+    assert time.process_time() - began < 5.0  # for the million
     assert summary.rows == rows - (dialect == "with text")
     assert summary.duration_s == pytest.approx((rows - 1) / 100)
     assert (summary.min_v, summary.max_v) == (4.9, 5.1)

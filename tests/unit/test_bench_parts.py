@@ -84,13 +84,37 @@ def test_capacitance_on_its_tolerance_bound_is_good_and_below_is_bad() -> None:
 
 def test_esr_over_the_limit_is_doubtful_while_makers_differ_and_then_bad() -> None:
     limit = judge_capacitor(100e-6, 35).esr_limit_ohm
-    assert judge_capacitor(100e-6, 35, measured_esr_ohm=limit).esr == "good"
-    assert judge_capacitor(100e-6, 35, measured_esr_ohm=limit * 1.2).esr == "doubtful"
-    assert judge_capacitor(100e-6, 35, measured_esr_ohm=limit * 1.3).esr == "bad"
+    assert judge_capacitor(100e-6, 35, measured_esr_ohm=limit, hertz=120.0).esr == "good"
+    assert judge_capacitor(100e-6, 35, measured_esr_ohm=limit * 1.2, hertz=120.0).esr == "doubtful"
+    assert judge_capacitor(100e-6, 35, measured_esr_ohm=limit * 1.3, hertz=120.0).esr == "bad"
 
 
-def test_a_good_esr_at_100_khz_proves_little() -> None:
-    assert judge_capacitor(100e-6, 35, measured_esr_ohm=0.1, hertz=100e3).esr == "doubtful"
+# Common practice, from memory: what new parts of common series read near 100 kHz.
+@pytest.mark.parametrize(
+    ("esr_ohm", "hertz", "verdict"),
+    [
+        (0.1, 100e3, "good"),
+        (1.5, 100e3, "doubtful"),
+        (3.0, 100e3, "bad"),
+        (0.1, None, "doubtful"),
+        (1.5, None, "doubtful"),
+        (8.0, None, "bad"),
+        (0.1, 5e3, "doubtful"),
+    ],
+)
+def test_esr_is_judged_at_the_meters_own_frequency_and_a_blank_one_is_not_known(
+    esr_ohm: float, hertz: float | None, verdict: str
+) -> None:
+    found = judge_capacitor(100e-6, 35, measured_esr_ohm=esr_ohm, hertz=hertz)
+    assert found.esr == verdict
+    assert "120 Hz" not in " ".join(found.sentences)
+
+
+@pytest.mark.parametrize(("rated_v", "limit"), [(80, 0.09), (100, 0.08), (125, 0.15), (300, 0.20), (5, 0.22)])
+def test_a_rating_between_two_entries_takes_the_limit_that_holds_for_both(
+    rated_v: float, limit: float
+) -> None:
+    assert tan_delta_limit(100e-6, rated_v) == limit
 
 
 def test_the_limit_is_marked_typical() -> None:

@@ -152,7 +152,8 @@ def test_a_5_v_standby_rail_at_4_7_v_unloaded_still_serves() -> None:
     assert (found.condition, found.marginal) == ("in tolerance", True)
     tight = assess(spec(5.0, 5, role="standby"), read(4.7, supply="standby"))
     assert tight.condition == "low"
-    assert "still serves" in tight.sentence
+    assert tight.judgement == "not proven until loaded"
+    assert rail_verdict([tight]).state == "not proven"
 
 
 @pytest.mark.parametrize(("nominal_v", "value"), [(5.0, 5.26), (24.0, 25.85)])
@@ -161,13 +162,26 @@ def test_slightly_high_readings_are_fine_where_no_tolerance_is_stated(nominal_v:
 
 
 @pytest.mark.parametrize("highest", [9.4, 11.48])
-@pytest.mark.parametrize("steady", [None, 0.0])
-def test_a_12_v_rail_that_only_its_maximum_shows_is_cycling_and_not_dead(
-    highest: float, steady: float | None
+def test_a_12_v_rail_that_reads_nothing_but_showed_its_maximum_is_cycling_and_not_dead(
+    highest: float,
 ) -> None:
-    found = assess(spec(12.0, 5, always_on=False), read(steady, None, highest))
+    found = assess(spec(12.0, 5, always_on=False), read(0.0, None, highest))
     assert found.condition == "pulsing"
     assert "test under load before condemning" in found.sentence
+
+
+@pytest.mark.parametrize("highest", [9.4, 11.48, 12.0])
+def test_a_maximum_alone_says_nothing_of_the_minimum_and_none_is_invented(highest: float) -> None:
+    found = assess(spec(12.0, 5, always_on=False), read(None, None, highest))
+    assert found.judgement == "unknown"
+    assert "record the lowest as well" in found.sentence
+    assert rail_verdict([found]).state == "not proven"
+
+
+def test_one_extreme_alone_proves_what_it_passed() -> None:
+    assert assess(spec(5.0, 5), read(None, 1.9, None, load="in the set")).judgement == "low"
+    assert assess(spec(5.0, 5), read(None, None, 6.4)).judgement == "high"
+    assert assess(spec(-12.0, 5), read(None, -13.5, None)).judgement == "high"
 
 
 @pytest.mark.parametrize(("nominal_v", "value"), [(5.0, 4.8), (5.0, 5.2), (12.0, 11.9), (24.0, 24.6)])

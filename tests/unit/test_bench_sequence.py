@@ -6,9 +6,10 @@ import pytest
 
 from kb.bench.connector import Probe, connector_picture
 from kb.bench.enable import EnableLine
+from kb.bench.rail_types import is_input
 from kb.bench.rails import RailSpec
 from kb.bench.sequence import COLD_STARTS, bench_sequence
-from kb.bench.sequence_judge import judge_step, next_step, rated_share, sequence_verdict
+from kb.bench.sequence_judge import judge_step, next_step, rated_share
 from kb.bench.sequence_types import (
     STAGES,
     BenchConnector,
@@ -17,8 +18,8 @@ from kb.bench.sequence_types import (
     BenchSequence,
     Entry,
     StepResult,
-    is_input,
 )
+from kb.bench.sequence_verdict import sequence_verdict
 from kb.errors import BadInput
 
 
@@ -44,6 +45,8 @@ FAMILY = BenchFamily(
     bulk_v=385,
     bulk_uf=120,
     fuse="T3.15A",
+    isolated=True,
+    switch="MOSFET",
 )
 LOADS = {"5VSB": 0.5, "12V": 1.5, "24V": 2.25}
 SEQUENCE = bench_sequence(FAMILY, load_amps=LOADS)
@@ -61,6 +64,7 @@ DEAD_CHECKS = {
 }
 GOOD = {
     **DEAD_CHECKS,
+    "first power": Entry(answer="dark"),
     "standby.5VSB": Entry(value=5.05),
     "enable": Entry(done=True),
     "unloaded.12V": Entry(value=12.1, min=12.0, max=12.2),
@@ -72,7 +76,8 @@ GOOD = {
     "ripple.12V": Entry(value=0.06),
     "ripple.24V": Entry(value=0.1),
     "cold starts": Entry(value=24.5),
-    "soak": Entry(value=24.4, min=24.3, max=24.6),
+    "soak": Entry(value=24.4, min=24.3, max=24.6, held_s=1800.0),
+    "warm ripple.24V": Entry(value=0.12),
 }
 
 
@@ -81,7 +86,7 @@ def run(entries: dict[str, Entry], sequence: BenchSequence = SEQUENCE) -> dict[s
     results: dict[str, list[StepResult]] = {}
     for step in sequence.steps:
         if step.key in entries:
-            results[step.key] = [judge_step(sequence, step.key, entries[step.key])] * step.repeats
+            results[step.key] = [judge_step(sequence, step.key, entries[step.key], results)] * step.repeats
     return results
 
 
@@ -90,7 +95,7 @@ def test_steps_come_in_the_order_of_the_stages_and_dead_checks_before_mains() ->
     assert stages == sorted(stages)
     first_powered = next(place for place, step in enumerate(SEQUENCE.steps) if step.powered)
     assert not any(not step.powered for step in SEQUENCE.steps[first_powered:])
-    assert [step.key for step in SEQUENCE.steps] == list(GOOD)
+    assert [step.key for step in SEQUENCE.steps if not step.optional] == list(GOOD)
 
 
 def test_every_step_carries_cautions_and_every_powered_one_asks_for_isolation() -> None:
@@ -129,7 +134,10 @@ def test_the_enable_step_states_resistor_current_and_power() -> None:
 
 def test_a_family_of_which_nothing_is_known_still_gets_its_dead_checks() -> None:
     bare = bench_sequence(BenchFamily("unknown"))
-    assert [step.key for step in bare.steps] == [key for key in DEAD_CHECKS if "ground" not in key]
+    assert [step.key for step in bare.steps if not step.optional] == [
+        *(key for key in DEAD_CHECKS if "ground" not in key),
+        "first power",
+    ]
     assert bare.enable is None
 
 
@@ -150,7 +158,11 @@ def test_a_board_that_another_supply_feeds_gets_no_mains_checks_and_its_input_no
         "unpowered.ground.LED+",
     ]
     assert [key for key in keys if key.endswith("24VIN")] == ["unpowered.ground.24VIN", "standby.24VIN"]
-    texts = " ".join(part for step in bench_sequence(fed).steps for part in (step.instruction, step.if_wrong))
+    texts = " ".join(
+        part
+        for step in bench_sequence(fed).steps
+        for part in (step.instruction, step.if_wrong, *(choice.sentence for choice in step.choices))
+    )
     assert "mains" not in texts.lower()
 
 
@@ -202,7 +214,7 @@ def test_a_board_that_cycles_unloaded_and_holds_under_load_passes() -> None:
 
 
 def test_a_board_that_cycles_unloaded_is_not_judged_before_the_load_is_on() -> None:
-    entries = {key: GOOD[key] for key in list(GOOD)[:11]} | {"unloaded.12V": Entry(min=0.0, max=9.4)}
+    entries = {key: GOOD[key] for key in list(GOOD)[:12]} | {"unloaded.12V": Entry(min=0.0, max=9.4)}
     assert sequence_verdict(SEQUENCE, run(entries)).state == "not finished"
 
 
@@ -213,7 +225,7 @@ def test_a_wrong_reading_unloaded_is_forgiven_by_the_load_unless_far_too_high(
     unloaded_v: float, state: str
 ) -> None:
     results = run({**GOOD, "unloaded.12V": Entry(value=unloaded_v)})
-    assert results["unloaded.12V"][0].outcome == "wrong"
+    assert results["unloaded.12V"][0].outcome == ("doubtful" if unloaded_v == 13.6 else "wrong")
     assert sequence_verdict(SEQUENCE, results, LOADS).state == state
 
 
@@ -227,7 +239,7 @@ def test_a_low_standby_rail_fails_and_points_to_its_converter() -> None:
 
 def test_two_rails_missing_together_point_to_what_they_share() -> None:
     entries = {**GOOD, "unloaded.12V": Entry(value=0.0), "unloaded.24V": Entry(value=0.1)}
-    for key in ("loaded.12V", "loaded.24V", "ripple.12V", "ripple.24V", "cold starts", "soak"):
+    for key in list(GOOD)[list(GOOD).index("loaded.5VSB") :]:
         entries.pop(key)
     verdict = sequence_verdict(SEQUENCE, run(entries))
     assert verdict.state == "failed"
@@ -251,7 +263,14 @@ def test_a_repaired_step_entered_again_counts() -> None:
 
 def test_a_short_before_mains_keeps_mains_off() -> None:
     entries = {**DEAD_CHECKS, "unpowered.switch.forward": Entry(value=0.02)}
-    assert next_step(SEQUENCE, run(entries)) is None
+    results = run(entries)
+    stopped = next_step(SEQUENCE, results)
+    assert stopped is not None
+    assert stopped.key == "unpowered.switch.forward"
+    following = next_step(SEQUENCE, results, {"unpowered.switch.forward"})
+    assert following is not None
+    assert following.optional
+    assert not following.powered
     verdict = sequence_verdict(SEQUENCE, run(entries))
     assert verdict.state == "failed"
     assert verdict.sections == ("main converter",)
@@ -266,8 +285,8 @@ def test_a_short_before_mains_keeps_mains_off() -> None:
         ("unpowered.fuse", Entry(open=True), "wrong"),
         ("unpowered.fuse", Entry(value=3.0), "doubtful"),
         ("unpowered.ground.12V", Entry(value=0.4), "wrong"),
-        ("unpowered.ground.12V", Entry(value=5.0), "doubtful"),
-        ("unpowered.ground.12V", Entry(value=10.0), "right"),
+        ("unpowered.ground.12V", Entry(value=2.0), "doubtful"),
+        ("unpowered.ground.12V", Entry(value=3.0), "right"),
         ("unpowered.rectifier.forward", Entry(min=0.02, max=0.5), "wrong"),
         ("enable", Entry(), "wrong"),
         ("standby.5VSB", Entry(value=4.7), "doubtful"),

@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import json
 import re
-import time
 import tracemalloc
 from collections import Counter, defaultdict
 from datetime import date
@@ -33,7 +32,7 @@ LOADS = set(vocabulary.values(vocabulary.LOADS))
 SYMPTOMS = {symptom.name for symptom in symptoms.SYMPTOMS}
 PART_CLASSES = {part.name for part in parts.PART_CLASSES}
 FIELDS = {
-    "family": "record code kind aliases mains_v bulk_v bulk_uf fuse rails connectors enable notes",
+    "family": "record code kind aliases mains_v bulk_v bulk_uf fuse isolated switch rails connectors enable notes",
     "case": "record uid family revision received closed verdict complaint customer worker waiting_for "
     "waiting_since symptoms readings attempts follow_ups notes",
     "load": "record name kind points ohm tolerance_pct max_w max_v max_a count",
@@ -101,7 +100,9 @@ def test_no_field_is_outside_the_contract_and_none_is_empty() -> None:
             assert set(reading) <= known("reading")
         for attempt in record.get("attempts", ()):
             assert set(attempt) <= known("attempt")
-        assert all(value not in (None, "", [], {}, False) for value in record.values())
+        assert all(
+            value not in (None, "", [], {}, False) for name, value in record.items() if name != "isolated"
+        )
 
 
 def test_every_value_is_in_the_vocabulary() -> None:
@@ -356,18 +357,10 @@ def test_a_fault_kind_with_an_unknown_symptom_is_refused() -> None:
         FaultKind("x", "relay", "enable and relay", "open", symptoms="dead 50", rails="standby strange 5-6")
 
 
-def test_ten_thousand_cases_are_made_fast_and_in_bounded_memory(capsys: pytest.CaptureFixture[str]) -> None:
-    started = time.perf_counter()
-    count = sum(len(line) for line in lines(generate(1, 10_000, 200)))
-    seconds = time.perf_counter() - started
-    with capsys.disabled():
-        print(
-            f"\ndemo generator: 10,000 cases, {count / 1e6:.1f} MB in {seconds:.2f} s = {10_000 / seconds:,.0f} cases/s"
-        )
-    assert seconds < 20
+def test_cases_are_made_one_by_one_in_bounded_memory() -> None:
     tracemalloc.start()
     peaks = []
-    for size in (500, 4_000):
+    for size in (500, 3_000):
         tracemalloc.reset_peak()
         before = tracemalloc.get_traced_memory()[0]
         for _ in generator.generate(1, size, 30):

@@ -30,7 +30,7 @@ def stocked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, s
         shop,
         a_family(aliases=["GL31-B"]),
         a_family(code="HX-9"),
-        a_case("one", complaint="Anna says the relay ticks", customer="Anna Quayle"),
+        a_case("one", complaint="Anna says the relay ticks", customer="Anna Quilverby"),
         a_case("two", family="HX-9", complaint="hums"),
         a_case("open", verdict=None, closed=None, attempts=[]),
     ).saved
@@ -129,7 +129,7 @@ def test_what_is_shared_is_told_before_it_is_written_and_names_nobody(stocked: A
     records = [json.loads(line) for line in target.read_bytes().splitlines()]
     assert (records[0]["record"], records[0]["sharing"]) == ("origin", True)
     assert len([one for one in records if one["record"] == "case"]) == 2
-    for private in (b"nna", b"Quayle", b"customer", b"cost", b"relay.jpg", b"photo"):
+    for private in (b"nna", b"Quilverby", b"customer", b"cost", b"relay.jpg", b"photo"):
         assert private not in target.read_bytes()
     one = kb(data, "export", "--share", "--family", "gl31-b", KB_SHOP_NAME="Harbour bench")
     assert "sharing 1 case of 1 board family as" in one.stderr.decode()

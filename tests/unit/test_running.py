@@ -20,6 +20,7 @@ import pytest
 from factories import a_case, a_family, bring, settings_in, shop_in
 from processes import bare_environment
 
+import kb
 from kb.errors import BadInput
 from kb.service.operate import upgrades
 from kb.service.operate.upgrades import Failed, Ran
@@ -256,7 +257,7 @@ def test_a_failed_installation_stops_before_the_store(stocked: Path, tmp_path: P
 
 def test_a_store_the_new_version_cannot_use_is_told_with_the_way_back(stocked: Path, tmp_path: Path) -> None:
     with pytest.raises(Failed, match="cannot use the store: damaged") as caught:
-        upgrades.upgrade(settings_in(stocked), tmp_path, top=None, run=Machine(kb="damaged"))
+        upgrades.upgrade(settings_in(stocked), tmp_path, top=None, run=Machine(**{"kb check": "damaged"}))
     [backup] = stocked.glob("backups/before-upgrade-*.zip")
     assert f"kb restore {backup}" in (caught.value.remedy or "")
 
@@ -274,7 +275,7 @@ def test_a_command_is_run_without_a_shell_and_its_last_lines_are_kept() -> None:
 
 
 def test_this_program_runs_from_a_checkout() -> None:
-    package = Path(upgrades.__file__).parents[1]
+    package = Path(kb.__file__).parent
     assert upgrades.checkout(package) == package.parent
     assert upgrades.checkout(package / "service") is None
 

@@ -66,8 +66,8 @@ def test_a_file_that_cannot_be_used_is_refused_with_the_reason(file: Path, text:
     [
         ("KB_SHOP_NMAE", "Write KB_SHOP_NAME if that is meant, or unset it."),
         ("kb_warrenty_days", "Write KB_WARRANTY_DAYS if that is meant, or unset it."),
-        ("KB_", "Check the spelling against the README's table, or unset it."),
-        ("KB_EVERYTHING_ELSE", "Check the spelling against the README's table, or unset it."),
+        ("KB_", "Check the spelling (kb settings lists them all), or unset it."),
+        ("KB_EVERYTHING_ELSE", "Check the spelling (kb settings lists them all), or unset it."),
     ],
 )
 def test_a_misspelt_name_in_the_environment_is_refused_like_one_in_the_file(

@@ -39,7 +39,7 @@ def shop() -> Iterator[Shop]:
     private = a_case(
         "anna-1",
         complaint="Anna says the relay ticks, call 01632 960123",
-        customer="Anna Quayle",
+        customer="Anna Quilverby",
         worker="bench 1",
         notes="pays late",
         readings=[Reading(rail="5VSB", supply="standby", value=4.2, written="4V2 Anna")],
@@ -47,7 +47,7 @@ def shop() -> Iterator[Shop]:
     )
     assert bring(
         made,
-        a_family(notes="made for Quayle", aliases=["GL31-B", "Quayle panel"]),
+        a_family(notes="made for Quilverby", aliases=["GL31-B", "Quilverby panel"]),
         private,
         a_case(
             "two", received=date(2024, 1, 2), closed=date(2024, 1, 3), verdict="no fault found", attempts=[]

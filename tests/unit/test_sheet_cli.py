@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from commands import STUCK_S
 from factories import shop_in
 
 from kb.cli.main import main
@@ -28,7 +29,7 @@ def test_a_spreadsheet_comes_in_by_a_saved_mapping(
         sheet.answers[question.key] = question.chosen or "=repaired"
     sheets.decide(shop, sheet, {})
     sheets.check(shop, sheet)
-    sheets.start_run(shop, sheet, keep_good=False, mapping_name="Job book").wait(60)
+    sheets.start_run(shop, sheet, keep_good=False, mapping_name="Job book").wait(STUCK_S)
     shop.close()
 
     second = tmp_path / "second.csv"

@@ -12,6 +12,7 @@ import bench_people
 import httpx
 import pictures_made as made
 import pytest
+from commands import STUCK_S
 from factories import a_case, a_family, bring, case_json, demo_lines, shop_in
 from other_shops import OTHERS, origin, their_case
 from sheet_files import harbour_book
@@ -34,7 +35,7 @@ from kb.store.engine.watching import Away
 BENCH = "HB-9"
 # Addresses that are known beforehand; those with a number of their own are noted as they come about.
 BUSY = """
-/account /people /people/audit /sign-in /help /metrics /figures /figures.csv /track-record /data/nothing
+/account /people /people/audit /sign-in /help /help/running /metrics /figures /figures.csv /track-record /data/nothing
 /search?q=relay /search?q=zzzyx /complete/anything?q=re /diagnose?family=HX-210&text=relay+ticks&price=200
 /diagnose/ranking?family=HX-210
 /cases?show=binned /cases?show=waiting /cases/new?family=HX-210 /cases/new?like=u1 /cases/pictured?saved=new
@@ -98,9 +99,18 @@ def lived_in(folder: Path) -> LivedIn:
     """The demo store with all of that added to it, and somebody of every level."""
     shop = shop_in(folder)
     assert json_lines.bring_in(shop, demo_lines()).saved
+    return live_in(shop)
+
+
+def live_in(shop: Shop, *, share: bool = True) -> LivedIn:
+    """The same on top of a store that holds the demo's families already, of any size.
+
+    To `share`, all its cases are looked through.
+    """
     there = LivedIn(Office(shop=shop, bare=True), Client(shop), BUSY.split())
     for tell in (_cases, _pictures, _bench, _reports, _lists_and_changes, _others, _sheets, _share, _people):
-        tell(there)
+        if share or tell is not _share:
+            tell(there)
     backups.make(shop)
     there.addresses += [f"/data/backups/{one.name}" for one in backups.listing(shop).backups]
     _jobs(there)
@@ -289,16 +299,16 @@ def _jobs(there: LivedIn) -> None:
         jobs.start("test", "Read the sheet", lambda job: None, answer_at="/data/sheet"),
         jobs.start("test", "Copy to the stick", broken),
     ]
-    assert all(job.wait(30) for job in over)
+    assert all(job.wait(STUCK_S) for job in over)
     begun = threading.Event()
 
     def waits(job: Job) -> None:
         begun.set()
-        there.jobs_end.wait(300)
+        there.jobs_end.wait(STUCK_S)
 
     going = jobs.start("test", "Bring in a long list", waits, unit="rows", total=5000)
     last = jobs.start("test", "Undo a long list", lambda job: None)
-    assert begun.wait(30)
+    assert begun.wait(STUCK_S)
     there.addresses += [f"/jobs/{job.id}" for job in (*over, going, last)]
     there.addresses.append(f"/jobs/{going.id}/state")
 
@@ -318,6 +328,6 @@ def _through(office: Office, answer: httpx.Response) -> str:
     if not place.startswith("/jobs/"):
         return place
     job = office.shop.jobs.get(place.rpartition("/")[2])
-    assert job.wait(60)
+    assert job.wait(STUCK_S)
     assert job.state == "done", (job.trouble, job.remedy)
     return job.answer_at

@@ -22,6 +22,7 @@ from kb.web.guard.access import ACCESS, ANYBODY, Need, Route
 KEEP_NOTHING = {
     ("POST", "/api/suggestions"),
     ("POST", "/api/next-measurements"),
+    ("POST", "/api/read"),
     ("POST", "/api/bench/assess"),
     ("POST", "/api/bench/load-plan"),
     ("POST", "/api/bench/discharge"),

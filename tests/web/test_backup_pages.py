@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from commands import STUCK_S
 from factories import a_case, a_family, bring, shop_in
 from web_client import Client, error_of
 
@@ -28,7 +30,7 @@ def finished(client: Client, answer) -> str:  # type: ignore[no-untyped-def]
     """Where a job that was begun leads once it is over."""
     assert answer.status_code == 303, answer.text
     job = answer.headers["location"]
-    assert client.shop.jobs.get(job.rsplit("/", 1)[1]).wait(30)
+    assert client.shop.jobs.get(job.rsplit("/", 1)[1]).wait(STUCK_S)
     return client.get(job).headers.get("location", job)
 
 
@@ -94,3 +96,18 @@ def test_a_backup_that_is_not_there_is_told(kept: Client) -> None:
     assert answer.status_code == 404
     assert "no backup of that name" in answer.text
     assert error_of(kept.get("/api/nothing"))
+
+
+def test_a_folder_that_cannot_be_looked_into_is_told_in_a_sentence(
+    client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client.shop.settings.backups.mkdir(parents=True)
+
+    def refuse(folder: Path) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied", str(folder))
+
+    monkeypatch.setattr(Path, "iterdir", refuse)
+    page = client.get("/data/backups", headers={"Accept": "text/html"})
+    assert page.status_code == 503
+    assert "cannot be read: Permission denied." in page.text
+    assert "KB_BACKUP_FOLDER" in page.text

@@ -55,9 +55,9 @@ async def test_a_load_plan_is_made_from_the_loads_that_were_sent(tool: httpx.Asy
     body: dict[str, Any] = {"targets": [{"volts": 12.0, "amps": 1.75}], "loads": [lamp]}
     plan = (await tool.post("/api/bench/load-plan", json=body)).json()["plans"][0]
     assert [element["load"] for element in plan["elements"]] == ["lamp"]
-    # Cold, a filament has a tenth to a fifteenth of its hot resistance.
+    # Cold, a filament has a tenth to a sixteenth of its hot resistance.
     assert plan["cold_low_amps"] == pytest.approx(17.5)
-    assert plan["cold_amps"] == pytest.approx(26.25)
+    assert plan["cold_amps"] == pytest.approx(28.875)
     assert any("Cold filaments" in text for text in plan["warnings"])
     body["loads"] = ["10 ohm 50 W"]
     plan = (await tool.post("/api/bench/load-plan", json=body)).json()["plans"][0]

@@ -220,6 +220,7 @@ async def test_what_cannot_be_meant_is_refused_beside_the_field_and_kept_as_type
     shop: Shop, person: httpx.AsyncClient, title: str, fields: dict[str, str], words: str
 ) -> None:
     uid = await people.begin(person)
+    await people.walk(person, shop, uid, until=title)
     answer = await people.measure(person, shop, uid, title, **fields)
     assert answer.status_code == 422
     assert words in answer.text
@@ -257,6 +258,7 @@ async def test_the_case_shows_its_tests_with_their_verdicts_and_the_issued_repor
     case = people.add_case(shop)
     assert "None yet." in (await person.get(f"/cases/{case}")).text
     uid = await people.begin(person, case=case)
+    await people.walk(person, shop, uid, until="Fuse T3.15A")
     await people.measure(person, shop, uid, "Fuse T3.15A", answer="OL")
     step = await person.get(f"/bench/{uid}/steps/{people.number_of(shop, uid, 'Fuse T3.15A')}")
     assert "Noted in the case: fuse blown." in step.text
@@ -415,6 +417,8 @@ async def test_the_sheet_carries_cautions_connectors_and_what_was_measured(
 async def test_a_negative_rail_is_tested_by_its_magnitude(shop: Shop, person: httpx.AsyncClient) -> None:
     family = FamilyRecord(
         code="NEG-1",
+        isolated=True,
+        switch="MOSFET",
         rails=[Rail(name="-12V", role="audio", nominal_v=-12.0, rated_a=0.5, always_on=True)],
     )
     families.save(shop, family)
@@ -608,3 +612,101 @@ async def test_addresses_of_nothing_are_answered_plainly(shop: Shop, person: htt
     assert (await person.get("/reports/none")).status_code == 404
     assert (await person.get("/cases/none/report")).status_code == 404
     assert (await person.get("/bench/new", params={"case": "none"})).status_code == 404
+
+
+async def test_nothing_moves_on_from_a_charged_capacitor_but_a_deliberate_act(
+    shop: Shop, person: httpx.AsyncClient
+) -> None:
+    uid = await people.begin(person)
+    await people.measure(person, shop, uid, "Bulk capacitor discharged", value="38")
+    view = runs.view(shop, uid)
+    assert view.next_number == 1
+    assert view.verdict.state == "not finished"
+    page = (await person.get(f"/bench/{uid}/steps/1")).text
+    assert "Next:" not in page
+    assert "down to 5 V, which this step wants" in page
+    assert "the voltage comes back" in page
+    first = page[page.index("data-focus-first") - 200 :]
+    assert "Measure again" in first[:400]
+    refused = await people.measure(person, shop, uid, "Fuse T3.15A", value="0.2")
+    assert refused.status_code == 422
+    assert "nothing moves on from it by itself" in refused.text
+    assert (await person.post(f"/bench/{uid}/steps/1/go-on", data={"reason": " "})).status_code == 422
+    on = await person.post(f"/bench/{uid}/steps/1/go-on", data={"reason": "meter shows a leakage"})
+    assert on.status_code == 303
+    assert runs.view(shop, uid).run.setup["went_on"] == {"unpowered.bulk": "meter shows a leakage"}
+    assert "meter shows a leakage" in (await person.get(f"/bench/{uid}/steps/1")).text
+    assert (await people.measure(person, shop, uid, "Fuse T3.15A", value="0.2")).status_code == 303
+    powered = await people.measure(person, shop, uid, "First energising, current limited", answer="dark")
+    assert powered.status_code == 422
+    assert "Mains stays off" in powered.text
+
+
+@pytest.mark.parametrize("isolated", [None, False])
+async def test_a_board_that_is_not_known_to_be_isolated_gets_no_power_without_a_transformer(
+    shop: Shop, person: httpx.AsyncClient, isolated: bool | None
+) -> None:
+    families.save(
+        shop, people.FAMILY.model_copy(update={"isolated": isolated, "notes": "0 V sits on the neutral."})
+    )
+    setup = (await person.get("/bench/new?family=HX-210")).text
+    assert ("Are the outputs of HX-210 isolated" in setup) is (isolated is None)
+    answer = await person.post("/bench", data={"family": "HX-210", "soak": "30"})
+    uid = answer.headers["location"].removeprefix("/bench/")
+    first = (await person.get(f"/bench/{uid}")).text
+    assert "0 V sits on the neutral." in first
+    assert "nothing is measured on the mains side" not in first
+    assert "a variable autotransformer does not isolate" in first
+    await person.post(f"/bench/{uid}/cautions")
+    await people.walk(person, shop, uid)
+    view = runs.view(shop, uid)
+    assert view.next_number is None
+    assert view.verdict.state == "not finished"
+    refused = await people.measure(person, shop, uid, "First energising, current limited", answer="dark")
+    assert refused.status_code == 422
+    assert "isolated from the mains" in refused.text
+    await person.post(f"/bench/{uid}/isolation")
+    stated = runs.view(shop, uid)
+    assert stated.run.isolated
+    number = stated.next_number
+    assert number is not None
+    page = (await person.get(f"/bench/{uid}/steps/{number}")).text
+    assert "lies on the mains side of the board" in page
+    assert "BULK in standby" in {one.step.title for one in stated.steps}
+
+
+async def test_the_answer_to_whether_the_outputs_are_isolated_is_kept_with_the_family(
+    shop: Shop, person: httpx.AsyncClient
+) -> None:
+    families.save(shop, people.FAMILY.model_copy(update={"isolated": None}))
+    await people.begin(person, outputs_isolated="yes")
+    assert families.get(shop, "HX-210")[0].isolated is True
+
+
+async def test_a_junction_measured_in_ohms_says_so_and_a_run_of_pins_is_read(
+    shop: Shop, person: httpx.AsyncClient
+) -> None:
+    case = people.add_case(shop)
+    uid = await people.begin(person, case=case)
+    await people.walk(person, shop, uid, until="Main switch, forward")
+    await people.measure(person, shop, uid, "Main switch, forward", value="0.02 Ω")
+    kept = case_of(shop, case).readings[-1]
+    assert (kept.point, kept.quantity, kept.value) == ("main switch", "ohm", 0.02)
+    assert runs.view(shop, uid).blocked
+    typed = {
+        "code": "PIN-1",
+        "rails.0.name": "5V",
+        "rails.0.nominal_v": "5",
+        "rails.0.ripple_mv": "50",
+        "rails.0.pins": "1-5, 8",
+        "bulk_uf": "100",
+        "isolated": "no",
+        "save": "yes",
+    }
+    assert (await person.post("/families", data=typed)).status_code == 303
+    record, _ = families.get(shop, "PIN-1")
+    assert (record.rails[0].ripple_mv, record.bulk_uf, record.isolated) == (50.0, 100.0, False)
+    assert record.rails[0].pins == [1, 2, 3, 4, 5, 8]
+    asked = await person.post("/families", data={**typed, "code": "PIN-2", "bulk_uf": "100 F"})
+    assert asked.status_code == 422
+    assert "hardly meant" in asked.text

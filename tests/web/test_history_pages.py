@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from commands import STUCK_S
 from factories import a_case, a_family, bring
 from web_client import Client, Page
 
@@ -145,7 +146,7 @@ def test_a_large_import_is_undone_as_long_work(client: Client, monkeypatch: pyte
     report = bring(client.shop, *(a_case(f"more-{number}") for number in range(5)))
     answer = client.post(f"/data/changes/{report.batch}/undo")
     job = client.shop.jobs.get(answer.headers["location"].rpartition("/")[2])
-    assert job.wait(20)
+    assert job.wait(STUCK_S)
     assert (job.state, job.done, job.total) == ("done", 5, 5)
     assert cases.stored(client.shop, "more-3").binned_at is not None
 

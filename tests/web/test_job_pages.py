@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 
+from commands import STUCK_S
 from web_client import Client, Page
 
 from kb.service.shop.jobs import Job
@@ -15,11 +16,11 @@ def test_a_running_job_shows_how_far_it_is_and_can_be_stopped(client: Client) ->
     def work(job: Job) -> None:
         job.advance(1200)
         begun.set()
-        assert go_on.wait(10)
+        assert go_on.wait(STUCK_S)
         job.advance()
 
     job = client.shop.jobs.start("test", "Bring in <harbour> list", work, unit="rows", total=5000)
-    assert begun.wait(10)
+    assert begun.wait(STUCK_S)
     shown = client.get(f"/jobs/{job.id}")
     assert "Under way: 1 200 of 5 000 rows" in shown.text
     assert "&lt;harbour&gt;" in shown.text
@@ -35,7 +36,7 @@ def test_a_running_job_shows_how_far_it_is_and_can_be_stopped(client: Client) ->
     }
     threading.Timer(0.1, go_on.set).start()
     assert client.post(f"/jobs/{job.id}/stop").headers["location"] == f"/jobs/{job.id}"
-    assert job.wait(10)
+    assert job.wait(STUCK_S)
     after = client.get(f"/jobs/{job.id}")
     assert "Nothing of it was kept" in after.text
     assert "refresh" not in after.text
@@ -43,7 +44,7 @@ def test_a_running_job_shows_how_far_it_is_and_can_be_stopped(client: Client) ->
 
 def test_a_job_that_is_done_leads_to_its_answer(client: Client) -> None:
     job = client.shop.jobs.start("test", "Makes a page", lambda job: None, answer_at="/families")
-    assert job.wait(10)
+    assert job.wait(STUCK_S)
     answer = client.get(f"/jobs/{job.id}")
     assert (answer.status_code, answer.headers["location"]) == (303, "/families")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from commands import STUCK_S
 from factories import a_case, a_family, bring
 from web_client import Client, Page
 
@@ -44,6 +45,6 @@ def test_many_cases_are_merged_as_long_work(client: Client, monkeypatch: pytest.
     fields = {"entity": "family", "away": "GL-310", "into": "GL-31"}
     answer = client.post("/data/merge", data=fields)
     job = client.shop.jobs.get(answer.headers["location"].rpartition("/")[2])
-    assert job.wait(20)
+    assert job.wait(STUCK_S)
     assert (job.state, job.done) == ("done", 5)
     assert families.get(client.shop, "GL-310")[0].code == "GL-31"

@@ -25,8 +25,6 @@ from kb.web import rendering
 from kb.web.guard import access
 from kb.web.guard.access import ACCESS, ANYBODY, Need, Route
 
-pytestmark = pytest.mark.both("every statement behind every page")
-
 NOBODY, BENCH = "", "bench"
 # What a reader may look at and is not led to: the sheet for a test that is about to begin, and the page of
 # a case where a phone sends photographs, which stand on the case's own page as well.

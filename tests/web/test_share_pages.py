@@ -24,7 +24,7 @@ from kb.service.transfer import shares
 @pytest.fixture
 def shop() -> Iterator[Client]:
     client = Client(fresh_shop())
-    private = a_case("anna-1", complaint="Anna says the relay ticks", customer="Anna Quayle")
+    private = a_case("anna-1", complaint="Anna says the relay ticks", customer="Anna Quilverby")
     assert bring(client.shop, a_family(), private, a_case("two", complaint="hums")).saved
     yield client
     client.close()

@@ -13,6 +13,7 @@ from typing import Any
 
 import httpx
 import pytest
+from commands import STUCK_S
 from factories import a_case, a_family, bring, exported, shop_in
 from sheet_files import harbour_book, workbook
 from web_client import Client, Page
@@ -43,7 +44,7 @@ def through(desk: Client, answer: httpx.Response) -> str:
     place = answer.headers["location"]
     if place.startswith("/jobs/"):
         job = desk.shop.jobs.get(place.rpartition("/")[2])
-        assert job.wait(60)
+        assert job.wait(STUCK_S)
         assert job.state == "done", (job.trouble, job.remedy)
         place = job.answer_at
     return str(place)
@@ -331,7 +332,7 @@ def test_a_stopped_import_leaves_nothing_behind(desk: Client) -> None:
     while not job.done and not job.over:
         pass
     desk.shop.jobs.stop(job.id)
-    assert job.wait(60)
+    assert job.wait(STUCK_S)
     assert job.state == "stopped"
     assert exported(desk.shop) == before
     assert sheets.load(desk.shop, sheet.id).done is None
@@ -354,7 +355,7 @@ def test_an_import_that_is_stopped_at_its_last_step_keeps_nothing_and_says_so(
 
     monkeypatch.setattr(changes, "end_batch", stopped_then)
     job = sheets.start_run(desk.shop, sheet, keep_good=False)
-    assert job.wait(60)
+    assert job.wait(STUCK_S)
     assert job.state == "stopped"
     assert exported(desk.shop) == before
 

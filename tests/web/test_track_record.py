@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-import time
+import threading
 from datetime import date
 from html import unescape
 from typing import Any
 
 import pytest
+from commands import STUCK_S
 from factories import a_case, a_family, bring, demo_lines, demo_shop, fresh_shop
 from web_client import Client
 
@@ -127,18 +128,25 @@ def test_a_case_less_makes_the_record_anew() -> None:
     client.close()
 
 
+def held_up(monkeypatch: pytest.MonkeyPatch) -> threading.Event:
+    """Lets a record be worked out only once the answered event is set."""
+    go_on, work_out = threading.Event(), track_records._work_out
+
+    def waiting(ledger: Ledger, weights: Settings) -> track_records.Trust:
+        assert go_on.wait(STUCK_S)
+        return work_out(ledger, weights)
+
+    monkeypatch.setattr(track_records, "_work_out", waiting)
+    return go_on
+
+
 def test_a_large_store_is_worked_out_in_the_background(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(track_records, "_AT_ONCE", 10)
     shop = demo_shop()
-    at_full_speed = track_records._work_out
-
-    def slower(ledger: Ledger, weights: Settings) -> track_records.Trust:
-        time.sleep(0.3)
-        return at_full_speed(ledger, weights)
-
-    monkeypatch.setattr(track_records, "_work_out", slower)
+    go_on = held_up(monkeypatch)
     with pytest.raises(StoreTrouble):
         track_records.record(shop, wait_s=0.01)
+    go_on.set()
     assert track_records.record(shop).known > 10
     shop.close()
 
@@ -152,15 +160,10 @@ def test_a_record_of_a_store_that_has_since_grown_much_is_never_shown_as_the_pre
     assert bring(shop, a_family(), a_case()).saved
     assert track_records.record(shop).known == 1
     assert bring(shop, *demo_lines()).saved
-    at_full_speed = track_records._work_out
-
-    def slower(ledger: Ledger, weights: Settings) -> track_records.Trust:
-        time.sleep(0.3)
-        return at_full_speed(ledger, weights)
-
-    monkeypatch.setattr(track_records, "_work_out", slower)
+    go_on = held_up(monkeypatch)
     with pytest.raises(StoreTrouble):
         track_records.record(shop, wait_s=0.01)
+    go_on.set()
     assert track_records.record(shop).known > 100
     shop.close()
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import logging
 import secrets
+from dataclasses import replace
 
 from sqlmodel import Session
 
@@ -28,8 +29,9 @@ from kb.store.records.visits import SignedIn
 log = logging.getLogger(__name__)
 ROTATE_S = 900
 _UNDER_WAY_S = 60
-# A session is noted as used no more than once in so many seconds, so that reading pages stays reading.
+# A session is noted as used no more than once in so many seconds.
 _SEEN_EVERY_S = 60
+_KEPT_AFTER_S = 60  # another process may have seen it used, and not have kept that yet
 _DAY_S = 86_400
 _REFUSED = "Name and password do not belong together."
 
@@ -118,7 +120,7 @@ def _forget_old(shop: Shop, session: Session, now: int) -> None:
     visits.end_old(
         session,
         started_before=now - settings.session_hours * 3600,
-        seen_before=now - settings.session_idle_minutes * 60 - _SEEN_EVERY_S,
+        seen_before=now - settings.session_idle_minutes * 60 - _SEEN_EVERY_S - _KEPT_AFTER_S,
     )
     audit_records.forget_before(session, now - settings.audit_days * _DAY_S)
 
@@ -129,15 +131,17 @@ def visitor_with_key(shop: Shop, key: str, address: str) -> tuple[Visitor, str |
     now, presented = int(shop.clock()), digest(key)
     with shop.knowing() as session:
         found, cut_off = visits.signed_in(session, presented), is_copy(session)
+    found = _as_last_used(shop, found) if found else None
     if found is None or _is_over(shop, found, now):
         return None
     is_prior = found.key_hash != presented
     if is_prior and found.confirmed and now - found.rotated_at > _UNDER_WAY_S:
         return None
     visitor = Visitor(found.name, found.level, address, found.person_id, found.id)
+    if now - found.seen_at >= _SEEN_EVERY_S:
+        shop.uses.of_session(found.id, now, address)
     if cut_off:
-        _note_use(shop, found, now)
-        return visitor, None
+        return visitor, None  # its key stays: a new one could not be kept
     return visitor, _keep_going(shop, found, presented, now, address)
 
 
@@ -149,18 +153,14 @@ def _is_over(shop: Shop, found: SignedIn, now: int) -> bool:
     )
 
 
-def _note_use(shop: Shop, found: SignedIn, now: int) -> None:
-    """Notes in the copies at hand that a session is in use, so that who goes on reading is not idle.
-
-    Its key stays: a new one could not be kept.
-    """
-    if now - found.seen_at >= _SEEN_EVERY_S:
-        with shop.at_hand.noting() as session:
-            visits.touch(session, found, seen_at=now)
+def _as_last_used(shop: Shop, found: SignedIn) -> SignedIn:
+    """A session with its last use, which may not be in the store yet."""
+    moment, address = shop.uses.session(found.id)
+    return replace(found, seen_at=moment, address=address) if moment > found.seen_at else found
 
 
 def _keep_going(shop: Shop, found: SignedIn, presented: str, now: int, address: str) -> str | None:
-    """Notes that a session is in use, and changes its key where that is due; answers the new key."""
+    """Changes the key of a session where that is due, and notes that a new one arrived; answers a new key."""
     is_prior = found.key_hash != presented
     due = now - found.rotated_at >= ROTATE_S
     lost = is_prior and not found.confirmed and now - found.rotated_at > _UNDER_WAY_S
@@ -176,7 +176,7 @@ def _keep_going(shop: Shop, found: SignedIn, presented: str, now: int, address: 
         }
     elif not is_prior and not found.confirmed:
         values["confirmed"] = True
-    if values or now - found.seen_at >= _SEEN_EVERY_S:
+    if values:
         values |= {"seen_at": now, "address": address}
         try:
             with shop.admitting() if fresh else shop.writing() as session:
@@ -222,4 +222,4 @@ def sessions_of(shop: Shop, by: Visitor) -> list[SignedIn]:
     now = int(shop.clock())
     with shop.store.reading() as session:
         found = visits.of_person(session, by.person_id or 0)
-    return [one for one in found if not _is_over(shop, one, now)]
+    return [one for one in (_as_last_used(shop, one) for one in found) if not _is_over(shop, one, now)]

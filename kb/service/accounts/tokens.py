@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
-from kb.errors import BadInput, NotFound, StoreTrouble
+from kb.errors import BadInput, NotFound
 from kb.model.people import SCOPES, lower_of, person_name
 from kb.service.accounts import audit
 from kb.service.accounts.audit import Visitor
-from kb.service.accounts.signed_in import digest, log, new_secret
+from kb.service.accounts.signed_in import digest, new_secret
 from kb.service.shop.shop import Shop
 from kb.store.records import people as records
 from kb.store.records import visits
@@ -60,7 +61,8 @@ def make(shop: Shop, by: Visitor, name: str, scope: str, days: str) -> str:
 def of(shop: Shop, by: Visitor) -> list[Token]:
     """The tokens of whoever asks, the newest first."""
     with shop.store.reading() as session:
-        return visits.tokens(session, by.person_id or 0)
+        found = visits.tokens(session, by.person_id or 0)
+    return [replace(one, used_at=max(one.used_at or 0, shop.uses.token(one.id)) or None) for one in found]
 
 
 def revoke(shop: Shop, by: Visitor, token_id: int) -> None:
@@ -82,11 +84,7 @@ def visitor_with_token(shop: Shop, text: str, address: str) -> Visitor | None:
     if found is None or found[0].expires_at <= now:
         return None
     token, name, level = found
-    if token.used_at is None or now - token.used_at >= _USED_EVERY_S:
-        try:
-            with shop.writing() as session:
-                visits.used(session, token.id, now)
-        except StoreTrouble as error:
-            log.warning("the use of a token was not noted: %s", error.message)
+    if now - max(token.used_at or 0, shop.uses.token(token.id)) >= _USED_EVERY_S:
+        shop.uses.of_token(token.id, now)
     # A token never reaches further than the person does by now.
     return Visitor(name, lower_of(token.scope, level), address, token.person_id, by_token=True)

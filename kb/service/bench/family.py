@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from kb.bench.enable import EnableLine
@@ -20,11 +21,11 @@ class ConnectorDrawing:
     rows: int
     marks: tuple[tuple[int, str], ...]
     grounds: tuple[int, ...]
-    probes: tuple[int, ...]
+    probes: tuple[tuple[int, str], ...]
 
 
-def bench_family(record: FamilyRecord) -> BenchFamily:
-    """The family with its rails, connectors and enable line.
+def bench_family(record: FamilyRecord, good_ohm: Mapping[str, Sequence[float]] | None = None) -> BenchFamily:
+    """The family with its rails, connectors and enable line, and what good boards read to ground.
 
     Raises:
         BadInput: for a rail or an enable line that cannot be, naming it.
@@ -57,6 +58,9 @@ def bench_family(record: FamilyRecord) -> BenchFamily:
         bulk_uf=record.bulk_uf,
         fuse=record.fuse,
         kind=record.kind,
+        isolated=record.isolated,
+        switch=record.switch,
+        good_ohm={name: tuple(values) for name, values in (good_ohm or {}).items()},
     )
 
 
@@ -78,5 +82,5 @@ def drawing(record: FamilyRecord, step: Step) -> ConnectorDrawing | None:
         known.rows if known else 1,
         tuple(marks),
         tuple(pin.number for pin in picture.pins if pin.net == "ground" and not pin.lead),
-        tuple(pin.number for pin in picture.pins if pin.lead),
+        tuple((pin.number, pin.lead) for pin in picture.pins if pin.lead),
     )

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from kb.bench.load_plan import DERATING, LoadPlan, PlanElement, RailPlan, RailTarget, plan_loads
+from kb.bench.load_search import Wishes
 from kb.bench.loads import Load, amps_at, cold_amps_at
-from kb.bench.sequence_types import PRIMARY_ROLES, is_input
+from kb.bench.rail_types import PRIMARY_ROLES, is_input
 from kb.errors import BadInput, NotFound
 from kb.model import FamilyRecord, LoadRecord
 from kb.service.boards import vocabulary
@@ -23,6 +24,7 @@ __all__ = [
     "RailPlan",
     "RailTarget",
     "ShelfLine",
+    "Wishes",
     "family_targets",
     "find",
     "outputs",
@@ -39,10 +41,14 @@ SHELF_VOLTS = (3.3, 5.0, 12.0, 24.0)
 
 @dataclass(frozen=True, slots=True)
 class ShelfLine:
-    """One load with what it draws: (volts, hot amperes, highest cold amperes) where it may stand."""
+    """One load with what it draws: (volts, hot amperes, highest cold amperes) where it may stand.
+
+    `trouble` says why nothing can be computed with a load that an earlier program or another shop noted.
+    """
 
     record: LoadRecord
     draws: tuple[tuple[float, float, float], ...]
+    trouble: str = ""
 
 
 def _bench_load(record: LoadRecord) -> Load:
@@ -56,6 +62,7 @@ def _bench_load(record: LoadRecord) -> Load:
         tolerance_pct=record.tolerance_pct,
         max_v=record.max_v,
         max_a=record.max_a,
+        base=record.base,
     )
 
 
@@ -63,7 +70,11 @@ def shelf(shop: Shop) -> tuple[ShelfLine, ...]:
     """Every load with what one of it draws at the usual rail voltages, its rating allowing."""
     lines = []
     for record in vocabulary.loads(shop):
-        load = _bench_load(record)
+        try:
+            load = _bench_load(record)
+        except BadInput as error:
+            lines.append(ShelfLine(record, (), error.message))
+            continue
         draws = []
         for volts in SHELF_VOLTS:
             amps = amps_at(load, volts)
@@ -146,10 +157,34 @@ def plan(
     *,
     shelf_of: Sequence[LoadRecord] | None = None,
     label_w: float | None = None,
+    wishes: Wishes | None = None,
 ) -> LoadPlan:
-    """What to connect to each rail, no load used twice. Raises BadInput."""
+    """What to connect to each rail, no load used twice. Raises BadInput.
+
+    Without `wishes` the rail with the most rated power gets the best there is before the others.
+    """
+    if wishes is None:
+        rated = [one for one in targets if one.rated_a is not None]
+        leading = max(rated, key=lambda one: abs(one.volts) * (one.rated_a or 0.0), default=None)
+        wishes = Wishes() if leading is None else Wishes(first=(leading.rail,))
     records = vocabulary.loads(shop) if shelf_of is None else shelf_of
-    return plan_loads(targets, [_bench_load(record) for record in records], label_w=label_w)
+    usable, notes = [], []
+    for record in records:
+        try:
+            usable.append(_bench_load(record))
+        except BadInput as error:
+            if shelf_of is not None:
+                raise
+            notes.append(f"{record.name} is left out: {error.message}")
+    found = plan_loads(targets, usable, label_w=label_w, wishes=wishes)
+    return replace(found, notes=(*found.notes, *notes))
+
+
+def nature(shop: Shop, plan: RailPlan) -> str:
+    """What a plan of one rail is made of: resistor, lamp, electronic, mixed, or "" where it is empty."""
+    kinds = {record.name: record.kind for record in vocabulary.loads(shop)}
+    found = {kinds[element.load] for element in plan.elements if element.load in kinds}
+    return "mixed" if len(found) > 1 else next(iter(found), "")
 
 
 def spoken(element: PlanElement) -> str:

@@ -15,25 +15,27 @@ from kb.store.records import bench_runs, cases, lists
 def evidence(shop: Shop, view: RunView, *, limit_readings: int = 40) -> EvidenceRecord:
     """Everything known of the board: the case's complaint and symptoms, its dead checks, readings so far.
 
-    Of two readings of one kind the later counts. Readings from before a repair are no evidence after it,
-    and a symptom that the dead checks no longer find is none either.
+    Every answered dead check counts at once, also where it says that something is not so: its symptom as present or
+    not, and its reading at the point that was measured. Of two readings of one kind the later counts. Readings from
+    before a repair are no evidence after it, and a symptom that the dead checks no longer find is none either.
     """
     with shop.store.reading() as session:
         case = cases.get(session, view.run.case_uid).record if view.run.case_uid else None
         listed = {entry.name for entry in lists.symptoms(session)}
     noted = {entry.name: entry.present for entry in case.symptoms} if case else {}
     noted.update(dict.fromkeys(symptoms.found(view, listed), True))
+    gone = {name for name, present in symptoms.told(view).items() if not present}
     if view.run.after_repair:
-        gone = {name for name, present in symptoms.told(view).items() if not present}
         noted = {name: present for name, present in noted.items() if name not in gone}
+    else:
+        noted = {**dict.fromkeys(sorted(gone & listed), False), **noted}
     before = [] if case is None or view.run.after_repair else case.readings
     measured = [
         Reading.model_validate(entry.reading) for entry in view.run.entries if entry.reading is not None
     ]
-    last: dict[tuple[str | None, str, str, str], Reading] = {}
+    last: dict[tuple[str | None, str | None, str, str, str], Reading] = {}
     for reading in (*(one for one in before if not one.after_repair), *measured):
-        if reading.rail is not None and reading.quantity in ("dc_v", "ripple_v"):
-            last[reading.rail, reading.quantity, reading.supply, reading.load] = reading
+        last[reading.rail, reading.point, reading.quantity, reading.supply, reading.load] = reading
     return EvidenceRecord(
         family=view.family.code,
         symptoms=[NotedSymptom(name=name, present=present) for name, present in noted.items()],
@@ -83,17 +85,30 @@ def _dead_checks(shop: Shop, view: RunView) -> list[NotedSymptom]:
 
 
 def note_fix(shop: Shop, uid: str, attempt: Attempt) -> str:
-    """Notes a fix in the case, ends the failed test and begins the one that is to prove it; answers its uid."""
+    """Notes a fix in the case, ends the failed test and begins the one that is to prove it; answers its uid.
+
+    Where the failed test was to prove an earlier fix, that one is noted as having made no difference.
+    """
     case_uid = make_case(shop, uid)
     view = runs.view(shop, uid)
     with shop.writing() as session:
         bench_runs.hold(session, uid)
         runs.finish_within(session, shop, uid)
         record = cases.get(session, case_uid).record
-        attempts = [*record.attempts, attempt]
+        attempts = [*_without_effect(view, record), attempt]
         runs.write_case(session, record.model_copy(update={"attempts": attempts}))
     shop.refresh()
     return prove_again(shop, view)
+
+
+def _without_effect(view: RunView, record: CaseRecord) -> list[Attempt]:
+    """The fixes so far; one whose proof was this failed test made no difference."""
+    if not view.run.after_repair or view.verdict.state != "failed":
+        return list(record.attempts)
+    return [
+        one.model_copy(update={"result": "no change"}) if one.result == "not known yet" else one
+        for one in record.attempts
+    ]
 
 
 def prove_again(shop: Shop, view: RunView) -> str:
@@ -108,7 +123,9 @@ def prove_again(shop: Shop, view: RunView) -> str:
             after_repair=True,
             isolated=run.isolated,
             soak_s=run.soak_s,
-            loads={name: (load["amps"], load["what"]) for name, load in run.loads.items()},
+            loads={
+                name: (load["amps"], load["what"], load.get("kind", "")) for name, load in run.loads.items()
+            },
         ),
     )
     if run.acknowledged_at is not None:

@@ -19,6 +19,7 @@ PLAIN_CONDITIONS = {
 }
 PLAIN_STAGES = {
     "unpowered": "the checks with the plug out",
+    "first power": "switching it on with the current limited",
     "standby": "the measurement in standby",
     "enable": "switching the board on",
     "unloaded": "the measurement with nothing connected",
@@ -40,13 +41,13 @@ PLAIN_FAILURES = {
 }
 PLAIN_ACTIONS = {
     "replace": "was replaced",
-    "resolder": "was soldered anew",
+    "resolder": "was resoldered",
     "clean": "was cleaned",
     "repair track": "and its track were repaired",
     "adjust": "was adjusted",
     "remove": "was removed",
     "recap section": "and the other capacitors around it were replaced",
-    "reprogram": "was programmed anew",
+    "reprogram": "was programmed again",
     "replace board": "was replaced together with its board",
 }
 NOT_A_SAFETY_TEST = (

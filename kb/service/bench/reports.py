@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
@@ -12,24 +12,17 @@ import segno
 
 from kb.bench.gauge import gauge
 from kb.bench.rail_types import Assessment, RailReading, RailSpec
-from kb.bench.sequence_types import is_input
 from kb.errors import BadInput
-from kb.model import Attempt, CaseRecord
-from kb.service.bench import runs
+from kb.model import CaseRecord
+from kb.service.bench import report_words, runs
 from kb.service.bench.loads import PRIMARY_ROLES
-from kb.service.bench.report_text import (
-    NOT_A_SAFETY_TEST,
-    PLAIN_ACTIONS,
-    PLAIN_CONDITIONS,
-    PLAIN_FAILURES,
-    PLAIN_ROLES,
-    PLAIN_STAGES,
-)
+from kb.service.bench.report_text import PLAIN_CONDITIONS
 from kb.service.bench.view import RunView
-from kb.service.cases import cases
+from kb.service.cases import cases, files
 from kb.service.shop.shop import Shop
 from kb.service.shop.translate import spec_of
 from kb.store.records import bench_runs
+from kb.store.records.bench_runs import StoredEntry
 
 # The paragraphs that may be edited, with their headings, in the order in which they are printed.
 PARAGRAPHS: tuple[tuple[str, str], ...] = (
@@ -40,6 +33,8 @@ PARAGRAPHS: tuple[tuple[str, str], ...] = (
     ("not_tested", "What was not tested"),
 )
 MOST_LETTERS = 3000
+MOST_SHORT = 120
+MOST_PHOTOS = 6
 _BEFORE = ", before the repair"
 
 
@@ -92,13 +87,22 @@ def issued(shop: Shop, uid: str) -> Report:
     return Report(found.uid, cases.view(shop, found.case_uid).record, found.content, found.issued_at)
 
 
-def keep(shop: Shop, case_uid: str, paragraphs: Mapping[str, str], *, issue: bool) -> str:
+def keep(
+    shop: Shop, case_uid: str, paragraphs: Mapping[str, str], *, issue: bool, photos: Sequence[str] = ()
+) -> str:
     """Keeps the edited paragraphs as the draft, or issues them with the readings of this moment.
 
+    `photos` are the uids of the case's pictures that go with it; `price` and `warranty` stand among the paragraphs
+    and may be empty.
+
     Raises:
-        BadInput: for a paragraph that is too long, a report without a word, or a case of another shop.
+        BadInput: for a paragraph that is too long, a report without a word, a picture that is not the case's, too many
+            of them, or a case of another shop.
     """
     content = propose(shop, case_uid)
+    content["photos"] = _photos(shop, case_uid, photos)
+    for name in ("price", "warranty"):
+        content[name] = " ".join(_printable(paragraphs.get(name, "")).split())[:MOST_SHORT]
     for name, heading in PARAGRAPHS:
         text = _printable(paragraphs.get(name, ""))
         if len(text) > MOST_LETTERS:
@@ -112,6 +116,68 @@ def keep(shop: Shop, case_uid: str, paragraphs: Mapping[str, str], *, issue: boo
         raise BadInput("The report is empty.", field="asked", remedy="Write at least one paragraph.")
     with shop.writing() as session:
         return bench_runs.write_report(session, case_uid, content, issue=issue)
+
+
+def _photos(shop: Shop, case_uid: str, chosen: Sequence[str]) -> list[dict[str, Any]]:
+    """The chosen pictures as the report keeps them. Raises BadInput."""
+    if len(chosen) > MOST_PHOTOS:
+        raise BadInput(
+            f"More than {MOST_PHOTOS} photographs were chosen.",
+            field="photos",
+            remedy="Choose the best of them.",
+        )
+    pictures = {one.uid: one for one in files.of_case(shop, case_uid).kept if one.is_picture}
+    missing = next((uid for uid in chosen if uid not in pictures), None)
+    if missing is not None:
+        raise BadInput(
+            "One of the photographs is no longer with the case.",
+            field="photos",
+            remedy="Choose among those there.",
+        )
+    return [
+        {
+            "uid": uid,
+            "caption": pictures[uid].caption,
+            "width": pictures[uid].content.width_px,
+            "height": pictures[uid].content.height_px,
+        }
+        for uid in chosen
+    ]
+
+
+def _shop_lines(test: RunView) -> Iterator[dict[str, Any]]:
+    """Every entry of a test as it was written, for the shop's own page."""
+    for place in test.steps:
+        if place.left_out is not None:
+            yield {
+                "step": place.step.title,
+                "written": "",
+                "at": "",
+                "outcome": "left out",
+                "says": place.left_out,
+            }
+        for entry, result in zip(place.entries, place.results, strict=True):
+            yield {
+                "step": place.step.title,
+                "after_repair": test.run.after_repair,
+                "written": _as_written(entry),
+                "at": entry.entered_at.strftime("%Y-%m-%d %H:%M"),
+                "outcome": result.outcome,
+                "says": result.sentence,
+            }
+
+
+def _as_written(entry: StoredEntry) -> str:
+    around = entry.around
+    parts = [entry.written or around.get("answer", "")]
+    parts += [f"at {entry.load_a:g} A"] if entry.load_a is not None else []
+    parts += [f"with {around['connected']}"] if around.get("connected") else []
+    parts += [f"for {report_words.time_words(around['held_s'])}"] if around.get("held_s") else []
+    parts += [f"drift {around['drift']:g} V"] if around.get("drift") else []
+    parts += [f"hottest part {around['celsius']:g} °C"] if around.get("celsius") is not None else []
+    parts += ["held up by a bench supply"] if around.get("help") else []
+    parts += [f"lamp of {around['lamp_w']:g} W in the mains lead"] if around.get("lamp_w") else []
+    return ", ".join(part for part in parts if part)
 
 
 def _printable(text: str) -> str:
@@ -138,12 +204,16 @@ def propose(shop: Shop, case_uid: str) -> dict[str, Any]:
     repaired = any(attempt.result in ("cured", "improved") for attempt in record.attempts)
     readings = list(_test_readings(test, repaired)) if test else list(_case_readings(view, repaired))
     return {
-        "asked": _asked(record),
-        "tested": _tested(record, test),
-        "found": _found(record, test, readings),
-        "means": _means(record, test, view.family.kind),
-        "not_tested": _not_tested(test, readings),
+        "asked": report_words.asked(record),
+        "tested": report_words.tested(test),
+        "found": report_words.found(record, test, readings),
+        "means": report_words.means(record, test, view.family.kind),
+        "not_tested": report_words.not_tested(test),
         "readings": readings,
+        "all_readings": [line for one in reversed(tests) for line in _shop_lines(one)],
+        "photos": [],
+        "price": "",
+        "warranty": "",
         "date": shop.today().isoformat(),
         "family": record.family,
         "case": cases.short_uid(str(record.uid)),
@@ -153,151 +223,10 @@ def propose(shop: Shop, case_uid: str) -> dict[str, Any]:
     }
 
 
-def _asked(record: CaseRecord) -> str:
-    if record.complaint:
-        return f"You brought a board of type {record.family} with these words: “{record.complaint}”"
-    return f"You asked us to test a board of type {record.family}."
-
-
-def _share(amps: float | None, spec: RailSpec) -> str:
-    if amps is None:
-        return ""
-    if spec.rated_a is None:
-        return f"{amps:.2g} A"
-    return f"{amps / spec.rated_a * 100:.0f} % of what it is made for"
-
-
-def _tested(record: CaseRecord, test: RunView | None) -> str:
-    if test is None:
-        return "The board was looked over and measured on the bench; no full bench test was made."
-    day = test.run.started_at.date().isoformat()
-    when = " after the repair" if test.run.after_repair else ""
-    stages = {one.step.stage for one in test.steps if one.entries}
-    parts = [f"On {day}{when} the board was tested by itself on our bench"]
-    how = []
-    if "unpowered" in stages:
-        how.append("first unplugged, for short circuits and blown parts")
-    if "standby" in stages:
-        how.append("then plugged in, in standby")
-    if "unloaded" in stages:
-        how.append("switched on with nothing connected")
-    if "loaded" in stages:
-        how.append("and under load, with test loads drawing current in place of your set")
-    parts.append(": " + ", ".join(how) + "." if how else ".")
-    loaded = []
-    for one in test.steps:
-        if one.step.stage == "loaded" and one.entries:
-            spec = _spec(test, str(one.step.rail))
-            share = _share(one.entries[-1].load_a, spec)
-            loaded.append(f"{_plain_name(spec)}: {share}" if share else f"{_plain_name(spec)}: not measured")
-    if loaded:
-        parts.append(" Load put on each supply: " + "; ".join(loaded) + ".")
-    if any(one.step.stage == "soak" and one.entries for one in test.steps):
-        parts.append(f" It then ran for {test.run.soak_s / 60:.0f} minutes.")
-    return "".join(parts)
-
-
-def _found(record: CaseRecord, test: RunView | None, readings: list[dict[str, Any]]) -> str:
-    lines = [_repair(attempt) for attempt in record.attempts if attempt.result in ("cured", "improved")]
-    wrong = [f"{one['name']}: {one['condition']}" for one in readings if one["off"]]
-    elsewhere = _failed_elsewhere(test)
-    if wrong:
-        lines.append("Found out of order: " + "; ".join(wrong) + ".")
-    if elsewhere:
-        lines.append("Failed: " + "; ".join(elsewhere) + ".")
-    if readings and not wrong and not elsewhere:
-        lines.append("Every supply that was measured stands within its limits; the figures are drawn below.")
-    if not lines or not record.attempts:
-        lines.append("Nothing was changed on the board.")
-    return " ".join(lines)
-
-
-def _failed_elsewhere(test: RunView | None) -> tuple[str, ...]:
-    """Stages of a failed test that the drawn voltages do not show, such as a ripple or a long run."""
-    if test is None or test.verdict.state != "failed":
-        return ()
-    drawn = ("standby", "unloaded", "loaded")
-    return tuple(
-        dict.fromkeys(
-            PLAIN_STAGES[one.step.stage]
-            for one in test.steps
-            if one.outcome == "wrong" and one.step.stage not in drawn
-        )
-    )
-
-
-def _repair(attempt: Attempt) -> str:
-    part = f"{attempt.part_class} {attempt.part}".strip()
-    wrong = f" ({PLAIN_FAILURES.get(attempt.failure, attempt.failure)})" if attempt.failure else ""
-    done = PLAIN_ACTIONS.get(attempt.action, f"was dealt with ({attempt.action})")
-    return f"The {part}{wrong} {done}."
-
-
-def _means(record: CaseRecord, test: RunView | None, kind: str) -> str:
-    passed = test is not None and test.verdict.state == "passed"
-    if record.verdict == "repaired":
-        proven = passed and test is not None and test.run.after_repair
-        proof = (
-            "Afterwards it passed our bench test, as far as that is told above."
-            if proven
-            else "Please try it in your set."
-        )
-        return f"The fault on this board was found and repaired. {proof}"
-    if record.verdict == "no fault found" or (record.verdict is None and passed):
-        if kind not in ("", "power supply"):
-            where = "in another board, in a cable or in a connector"
-        else:
-            where = "in what the supply feeds, in a cable or a connector, or in the board that switches the supply on"
-        noun = "board" if kind not in ("", "power supply") else "supply"
-        return (
-            f"As far as it was tested, this {noun} is in order. The fault is then most likely elsewhere in the set: "
-            f"{where}. A fault that shows only now and then may have stayed away while we tested."
-        )
-    if record.verdict == "not economical":
-        return "The board could be repaired, but not for a price that makes sense. We advise against it."
-    if record.verdict == "not repairable":
-        return "The board cannot be repaired. It needs to be replaced."
-    if record.verdict == "declined":
-        return "The board was not repaired, as agreed with you."
-    if test is not None and test.verdict.state == "failed":
-        return "The board is faulty. We will tell you what a repair would cost before going on."
-    return "The work on this board is not finished."
-
-
-def _not_tested(test: RunView | None, readings: list[dict[str, Any]]) -> str:
-    lines = []
-    if test is None:
-        lines.append("The board was not put through a full bench test.")
-    else:
-        missing = dict.fromkeys(
-            PLAIN_STAGES[one.step.stage] for one in test.steps if one.remaining or one.left_out
-        )
-        if missing:
-            lines.append("Not done, or only in part: " + "; ".join(missing) + ".")
-        if test.sequence.left_out:
-            lines.append("The side of the board that is connected to the mains was measured unplugged only.")
-        part = [share for _, share in test.verdict.fractions if share is not None and share < 0.995]
-        if part:
-            lines.append("The supplies were not loaded to the full of what they are made for.")
-    lines.append("The other parts of your set were not tested.")
-    lines.append(NOT_A_SAFETY_TEST)
-    return " ".join(lines)
-
-
-def _spec(test: RunView, rail: str) -> RailSpec:
-    return next(spec for spec in test.sequence.rails if spec.name == rail)
-
-
-def _plain_name(spec: RailSpec) -> str:
-    if is_input(spec.name):
-        return f"supply that feeds the board {spec.name}"
-    return f"{PLAIN_ROLES.get(spec.role, 'supply')} {spec.name}"
-
-
 def _line(spec: RailSpec, reading: RailReading, found: Assessment, written: str, how: str) -> dict[str, Any]:
     return {
         "rail": spec.name,
-        "name": _plain_name(spec),
+        "name": report_words.plain_name(spec),
         "how": how,
         "value": written,
         "low_v": found.low_v,
@@ -330,7 +259,7 @@ def _test_readings(test: RunView, repaired: bool) -> Iterator[dict[str, Any]]:
         if last.reading is None or last.assessment is None:
             continue
         how = "under load" if one.step.load != "none" else "without load"
-        share = _share(one.entries[-1].load_a, spec)
+        share = report_words.share(one.entries[-1].load_a, spec)
         how = f"{how}, {share}" if share else how
         how += _BEFORE if repaired and not test.run.after_repair else ""
         yield _line(spec, last.reading, last.assessment, _volts(last.reading), how)

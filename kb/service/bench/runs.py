@@ -6,26 +6,32 @@ was measured before the repair proves anything after it, the dead checks include
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from sqlmodel import Session
 
+from kb.bench.circumstances import LOAD_KINDS
 from kb.bench.sequence import SOAK_S
-from kb.bench.sequence_judge import judge_step, sequence_verdict
+from kb.bench.sequence_judge import BULK_STEP, judge_step
 from kb.bench.sequence_types import BenchSequence, Entry, Step, StepResult
+from kb.bench.sequence_verdict import sequence_verdict
 from kb.errors import BadInput, Conflict
 from kb.facts.quantities import parse_quantity
 from kb.model import CaseRecord, FamilyRecord, Reading, as_dict
 from kb.service.bench import symptoms
-from kb.service.bench.entry import Question, Typed, as_reading, doubt, read_entry
+from kb.service.bench.entry import Question, Typed, around_dict, as_reading, doubt, read_entry
 from kb.service.bench.family import bench_family, drawing
 from kb.service.bench.view import RunView, StepView, sequence_for, verdict_dict, view_of
 from kb.service.boards import families
 from kb.service.shop.shop import Shop
-from kb.store.records import bench_runs, cases
+from kb.service.shop.translate import find_rail
+from kb.store.records import bench_runs, case_lists, cases
+from kb.store.records import families as stored_families
 from kb.store.records.bench_runs import StoredRun
 from kb.store.records.cases import Writer
+from kb.store.tables.core import now
 
 __all__ = [
     "MOST_READINGS",
@@ -36,9 +42,11 @@ __all__ = [
     "StepView",
     "Typed",
     "acknowledge",
+    "change_loads",
     "enter",
     "finish",
     "finished",
+    "go_on",
     "leave_out",
     "of_case",
     "on_mains",
@@ -46,6 +54,8 @@ __all__ = [
     "reopen",
     "sheet_of",
     "start",
+    "start_clock",
+    "state_isolation",
     "take_back",
     "under_way",
     "view",
@@ -57,7 +67,10 @@ _MOST_NOTES = 20_000
 
 @dataclass(frozen=True, slots=True)
 class NewRun:
-    """How a test is set up. `loads` gives for each rail (amperes, what to connect)."""
+    """How a test is set up. `loads` gives for each rail (amperes, what to connect), and its nature where known.
+
+    `isolated` states an isolating transformer.
+    """
 
     family: str
     case_uid: str | None = None
@@ -65,18 +78,16 @@ class NewRun:
     after_repair: bool = False
     isolated: bool = False
     soak_s: float = SOAK_S
-    loads: Mapping[str, tuple[float, str]] | None = None
+    loads: Mapping[str, tuple[float, str] | tuple[float, str, str]] | None = None
 
 
 def start(shop: Shop, new: NewRun) -> str:
     """Begins a test and answers its uid. Raises NotFound, and BadInput for a family that cannot be tested."""
     record, _ = families.get(shop, new.family)
-    loads = {
-        name: {"amps": amps, "what": plain_line(what, 200)}
-        for name, (amps, what) in (new.loads or {}).items()
-    }
-    sequence = sequence_for(record, new.isolated, new.soak_s, loads)
+    loads = loads_dict(new.loads or {})
     with shop.writing() as session:
+        good_ohm = _good_ohms(session, record)
+        sequence = sequence_for(record, new.isolated, new.soak_s, loads, good_ohm)
         if new.case_uid is not None:
             stored = cases.get(session, new.case_uid)
             _refuse_binned(stored)
@@ -97,11 +108,40 @@ def start(shop: Shop, new: NewRun) -> str:
                 "soak_s": new.soak_s,
                 "loads": loads,
                 "left_out": {},
+                "setup": {"good_ohm": good_ohm} if good_ohm else {},
                 "family": as_dict(record),
                 "verdict": verdict_dict(sequence_verdict(sequence, {})),
                 "state": "not finished",
             },
         )
+
+
+def loads_dict(
+    chosen: Mapping[str, tuple[float, str] | tuple[float, str, str]],
+) -> dict[str, dict[str, object]]:
+    """The loads of a run as they are kept. Raises BadInput for a nature that is not in the list."""
+    kept: dict[str, dict[str, object]] = {}
+    for name, (amps, what, *rest) in chosen.items():
+        kind = str(rest[0]) if rest else ""
+        if kind and kind not in LOAD_KINDS:
+            raise BadInput(
+                f"A load is not “{plain_line(kind, 20)}”.",
+                field="loads",
+                remedy=f"Choose one of: {', '.join(LOAD_KINDS)}.",
+            )
+        kept[name] = {"amps": amps, "what": plain_line(what, 200)} | ({"kind": kind} if kind else {})
+    return kept
+
+
+def _good_ohms(session: Session, record: FamilyRecord) -> dict[str, list[float]]:
+    """What good boards of the family read to ground, by the family's own name of the rail."""
+    found: dict[str, list[float]] = {}
+    stored = stored_families.find(session, record.code)
+    for name, ohms in case_lists.good_ground_ohms(session, stored[0]) if stored else ():
+        rail = find_rail(record, name)
+        if rail is not None:
+            found.setdefault(rail.name, []).append(ohms)
+    return found
 
 
 def sheet_of(
@@ -178,16 +218,21 @@ def enter(
             )
         _refuse_early(found, place)
         entry = read_entry(step, typed)
+        around = around_dict(entry, typed)
         load_a = _load(step, typed)
-        result = judge_step(found.sequence, step.key, entry)
+        result = judge_step(found.sequence, step.key, entry, _before(found))
         question = None
         if not sure:
             question = doubt(step, typed, entry, bool(result.assessment and result.assessment.asks))
         if question is not None:
             return question
-        _keep(session, found, place, entry, result, _written(typed), load_a)
+        _keep(session, found, place, _Kept(entry, _written(typed), load_a, around))
     shop.refresh()
     return result
+
+
+def _before(found: RunView) -> dict[str, Sequence[StepResult]]:
+    return {one.step.key: one.results for one in found.steps if one.results}
 
 
 def plain_line(text: str, most: int) -> str:
@@ -221,29 +266,116 @@ def _refuse_early(found: RunView, place: StepView) -> None:
         raise BadInput(
             "The cautions were not read yet.", field="cautions", remedy="Read them and press the button."
         )
-    if not place.step.powered:
+    if place.step.powered and found.sequence.refused:
+        raise BadInput(found.sequence.refused, field="value", remedy="State the transformer at the test.")
+    earlier = [one for one in found.steps[: place.number - 1] if one.step.stops]
+    if place.step.powered:
+        stays_off = "Mains stays off" if found.sequence.on_mains else "The board stays unplugged"
+        for one in earlier:
+            if one.outcome not in ("right", "doubtful", "left out"):
+                raise BadInput(
+                    f"{stays_off}: “{one.step.title}” is {'wrong' if one.outcome else 'not done yet'}.",
+                    field="value",
+                    remedy="Do the dead checks first.",
+                )
+        _refuse_beyond_high(found, place)
         return
-    stays_off = "Mains stays off" if found.sequence.on_mains else "The board stays unplugged"
-    for one in found.steps:
-        if one.step.stops and one.outcome not in ("right", "doubtful", "left out"):
+    for one in earlier:
+        if one.step.key == BULK_STEP and not one.outcome:
             raise BadInput(
-                f"{stays_off}: “{one.step.title}” is {'wrong' if one.outcome else 'not done yet'}.",
+                "The bulk capacitor was not measured yet, so nobody knows whether it is charged.",
                 field="value",
-                remedy="Do the dead checks first.",
+                remedy="Measure the bulk capacitor first.",
+            )
+        if one.outcome == "wrong" and one.step.key not in found.went_on:
+            raise BadInput(
+                f"“{one.step.title}” is wrong, and nothing moves on from it by itself.",
+                field="value",
+                remedy="Measure it again, or say there why you go on.",
             )
 
 
-def _keep(
-    session: Session,
-    found: RunView,
-    place: StepView,
-    entry: Entry,
-    result: StepResult,
-    written: str,
-    load_a: float | None,
+def _refuse_beyond_high(found: RunView, place: StepView) -> None:
+    """Nothing is done, and no load connected, past a rail that stands too high."""
+    for one in found.steps[: place.number - 1]:
+        if one.step.key in found.stopped and not one.step.stops and one.step.key not in found.went_on:
+            raise BadInput(
+                f"“{one.step.title}” stands too high, and nothing moves on from it by itself.",
+                field="value",
+                remedy="Measure it again, or say there why you go on.",
+            )
+
+
+def go_on(shop: Shop, uid: str, number: int, reason: str) -> None:
+    """Goes on although this step is wrong, with the reason on record.
+
+    From a dead check only the other dead checks follow: mains stays off all the same.
+
+    Raises:
+        BadInput: without a reason, and for a step that stops nothing.
+    """
+    with shop.writing() as session:
+        found = view_of(bench_runs.hold(session, uid))
+        place = found.step(number)
+        if place.step.key not in found.stopped:
+            raise BadInput("This step is not wrong.", field="reason", remedy="Go on with the next step.")
+        words = plain_line(reason, 120)
+        if not words:
+            raise BadInput("No reason was given.", field="reason", remedy="Say why you go on from here.")
+        setup = {**found.run.setup, "went_on": {**found.went_on, place.step.key: words}}
+        bench_runs.change(session, found.run.id, {"setup": setup})
+    shop.refresh()
+
+
+def state_isolation(shop: Shop, uid: str) -> None:
+    """Notes that this board is fed through an isolating transformer."""
+    with shop.writing() as session:
+        bench_runs.change(session, bench_runs.hold(session, uid).id, {"isolated": True})
+        _note_state(session, uid)
+    shop.refresh()
+
+
+def start_clock(shop: Shop, uid: str, number: int) -> None:
+    """Starts the clock of a step that lasts, from now on; it runs on in the store and survives a closed page."""
+    with shop.writing() as session:
+        found = view_of(bench_runs.hold(session, uid))
+        place = found.step(number)
+        if place.step.hold_s is None:
+            raise BadInput("This step has no clock.", field="step", remedy="Go on with the test.")
+        clocks = {**found.run.setup.get("clocks", {}), place.step.key: now().isoformat()}
+        bench_runs.change(session, found.run.id, {"setup": {**found.run.setup, "clocks": clocks}})
+
+
+def change_loads(
+    shop: Shop, uid: str, chosen: Mapping[str, tuple[float, str] | tuple[float, str, str]]
 ) -> None:
-    run = found.run
-    reading = as_reading(place.step, entry, written, after_repair=run.after_repair)
+    """Plans the loads of the rest of a test anew; what was entered keeps what was on the rail then.
+
+    Raises:
+        BadInput: for an amount that is not above 0 or a nature that is not in the list.
+    """
+    with shop.writing() as session:
+        found = view_of(bench_runs.hold(session, uid))
+        loads = loads_dict(chosen)
+        sequence_for(found.family, found.run.isolated, found.run.soak_s, loads)
+        bench_runs.change(session, found.run.id, {"loads": loads})
+        _note_state(session, uid)
+    shop.refresh()
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """What is kept of an entry: as judged, as written, the load in amperes, and what was noted beside it."""
+
+    entry: Entry
+    written: str
+    load_a: float | None
+    around: dict[str, Any]
+
+
+def _keep(session: Session, found: RunView, place: StepView, kept: _Kept) -> None:
+    run, entry = found.run, kept.entry
+    reading = as_reading(place.step, entry, kept.written, after_repair=run.after_repair)
     bench_runs.enter(
         session,
         run.id,
@@ -254,8 +386,9 @@ def _keep(
             "max": entry.max,
             "open": entry.open,
             "done": entry.done,
-            "written": written,
-            "load_a": load_a,
+            "written": kept.written,
+            "load_a": kept.load_a,
+            "around": kept.around,
             "reading": None if reading is None else as_dict(reading),
         },
     )

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from kb.bench.gauge import Gauge, gauge
 from kb.bench.sequence import bench_sequence
-from kb.bench.sequence_judge import judge_step, next_step, sequence_verdict
-from kb.bench.sequence_types import BenchSequence, Entry, SequenceVerdict, Step, StepResult
+from kb.bench.sequence_judge import BULK_STEP, is_short_soak, judge_step, next_step, stopping
+from kb.bench.sequence_types import BenchSequence, SequenceVerdict, Step, StepResult
+from kb.bench.sequence_verdict import sequence_verdict
 from kb.errors import BadInput
 from kb.model import FamilyRecord
+from kb.service.bench.entry import entry_of
 from kb.service.bench.family import ConnectorDrawing, bench_family, drawing
 from kb.store.records.bench_runs import StoredEntry, StoredRun
-
-_BULK = "unpowered.bulk"
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +42,15 @@ class StepView:
 
     @property
     def remaining(self) -> int:
-        return 0 if self.left_out is not None else max(0, self.step.repeats - len(self.results))
+        if self.left_out is not None or self.step.optional:
+            return 0
+        short = sum(is_short_soak(self.step, result.entry) for result in self.results)
+        return max(0, self.step.repeats - len(self.results) + short)
 
 
 @dataclass(frozen=True, slots=True)
 class RunView:
-    """A run as its pages show it."""
+    """A run as its pages show it. `stopped` holds the keys of the steps that nothing goes on from by itself."""
 
     run: StoredRun
     family: FamilyRecord
@@ -56,19 +59,30 @@ class RunView:
     verdict: SequenceVerdict
     next_number: int | None
     blocked: bool
+    stopped: frozenset[str] = frozenset()
 
     @property
     def done(self) -> int:
         return sum(1 for one in self.steps if one.outcome)
 
     @property
+    def wanted(self) -> int:
+        """How many steps there are, without those that are only asked where another failed."""
+        return sum(1 for one in self.steps if one.outcome or not one.step.optional)
+
+    @property
     def name(self) -> str:
         return f"{self.family.code}, {self.run.label or 'test ' + self.run.uid[:4]}"
+
+    @property
+    def went_on(self) -> dict[str, str]:
+        """The checks that a person deliberately went on from, each with the reason given."""
+        return dict(self.run.setup.get("went_on", {}))
 
     def may_leave_out(self, step: Step) -> bool:
         """Everything but the discharge of a board that is fed from the mains as far as is known."""
         family = self.family
-        return step.key != _BULK or not (family.mains_v or family.bulk_v or family.bulk_uf)
+        return step.key != BULK_STEP or not (family.mains_v or family.bulk_v or family.bulk_uf)
 
     def step(self, number: int) -> StepView:
         """Raises BadInput for a number that no step has."""
@@ -80,24 +94,37 @@ class RunView:
 
 
 def sequence_for(
-    record: FamilyRecord, isolated: bool, soak_s: float, loads: Mapping[str, Mapping[str, object]]
+    record: FamilyRecord,
+    isolated: bool,
+    soak_s: float,
+    loads: Mapping[str, Mapping[str, object]],
+    good_ohm: Mapping[str, Sequence[float]] | None = None,
 ) -> BenchSequence:
     """The steps for one board of a family with its set-up. Raises BadInput for a family that cannot be."""
     amps = {name: float(str(load["amps"])) for name, load in loads.items()}
-    return bench_sequence(bench_family(record), isolation_stated=isolated, load_amps=amps, soak_s=soak_s)
+    kinds = {name: str(load.get("kind", "")) for name, load in loads.items()}
+    return bench_sequence(
+        bench_family(record, good_ohm),
+        isolation_stated=isolated,
+        load_amps=amps,
+        load_kinds=kinds,
+        soak_s=soak_s,
+    )
 
 
 def view_of(run: StoredRun) -> RunView:
     """A stored run judged from its entries."""
     record = FamilyRecord.model_validate(run.family)
-    sequence = sequence_for(record, run.isolated, run.soak_s, run.loads)
+    sequence = sequence_for(record, run.isolated, run.soak_s, run.loads, run.setup.get("good_ohm"))
     results: dict[str, list[StepResult]] = {}
     entries: dict[str, list[StoredEntry]] = {}
     known = {step.key for step in sequence.steps}
     # A test begun with an earlier version of the program may hold a step that is no longer made.
     for entry in (one for one in run.entries if one.step in known):
-        typed = Entry(entry.value, entry.min, entry.max, entry.open, entry.done)
-        results.setdefault(entry.step, []).append(judge_step(sequence, entry.step, typed))
+        typed = entry_of(
+            entry.value, entry.min, entry.max, no_reading=entry.open, done=entry.done, around=entry.around
+        )
+        results.setdefault(entry.step, []).append(judge_step(sequence, entry.step, typed, results))
         entries.setdefault(entry.step, []).append(entry)
     steps = tuple(
         StepView(
@@ -113,10 +140,12 @@ def view_of(run: StoredRun) -> RunView:
         for number, step in enumerate(sequence.steps, 1)
     )
     kept = replace(sequence, steps=tuple(step for step in sequence.steps if step.key not in run.left_out))
-    upcoming = next_step(kept, results)
+    upcoming = next_step(kept, results, run.setup.get("went_on", {}))
     number = next((one.number for one in steps if upcoming and one.step.key == upcoming.key), None)
     blocked = any(one.step.stops and one.outcome == "wrong" for one in steps)
-    return RunView(run, record, sequence, steps, _verdict(sequence, kept, steps, results), number, blocked)
+    stopped = frozenset(step.key for step in stopping(kept, results))
+    verdict = _verdict(sequence, kept, steps, results)
+    return RunView(run, record, sequence, steps, verdict, number, blocked, stopped)
 
 
 def _gauge(sequence: BenchSequence, step: Step, results: list[StepResult]) -> Gauge | None:
@@ -171,4 +200,5 @@ def verdict_dict(found: SequenceVerdict) -> dict[str, object]:
         "sections": list(found.sections),
         "fractions": [[name, share] for name, share in found.fractions],
         "remaining": found.remaining,
+        "across": found.across,
     }

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from sqlmodel import Session
+
 from kb.bench.rails import Gauge, RailReading, Typical, assess, gauge, typical
 from kb.errors import BadInput, Taken
 from kb.model import CaseRecord, Connector, FamilyRecord, Rail
@@ -15,13 +17,29 @@ from kb.service.shop.cut_off.retry import retry_when_cut_off
 from kb.service.shop.cut_off.small_tables import is_copy
 from kb.service.shop.shop import Shop
 from kb.service.shop.translate import find_rail, spec_of
-from kb.store.records import bins, case_lists, cases, families
-from kb.store.records.families import FamilyLine
-from kb.suggest import Lasting, Record, StillWorking, fix_records, lasting_of
+from kb.store.records import bins, case_lists, cases, families, totals
+from kb.store.records.families import FamilyNames
+from kb.suggest import Lasting, Record, StillWorking, fix_records, lasting_in_family
 
 YEAR_DAYS = 365
 _LATEST = 8
+MOST_LISTED = 50
+_MOST_OFFERED = 60
+# What is usual shows in so many of a family's newest boards.
+_MEASURED = 60
+MOST_FIXES = 12
+_CASES_OF_FIX = 20
 _STATES = (("standby", "none"), ("running", "none"), ("running", "test load"), ("running", "in the set"))
+
+
+@dataclass(frozen=True, slots=True)
+class FamilyLine:
+    """What a list of families shows."""
+
+    code: str
+    kind: str
+    aliases: tuple[str, ...]
+    cases: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +82,10 @@ class FixLine:
 
 @dataclass(frozen=True, slots=True)
 class FamilyView:
-    """A family's page. `from_memory` says that the store could not be read: then what good boards measured
-    is left out, and the cases are as the search index holds them."""
+    """A family's page: of `fixes_total` the leading fixes, without their cases.
+
+    `from_memory` says that the store could not be read: then what good boards measured is left out, and the
+    cases are as the search index holds them."""
 
     record: FamilyRecord
     version: int
@@ -73,33 +93,49 @@ class FamilyView:
     rails: tuple[RailLine, ...]
     connectors: tuple[ConnectorLine, ...]
     fixes: tuple[FixLine, ...]
+    fixes_total: int
     latest: tuple[CaseRecord, ...]
     from_memory: bool = False
 
 
 @retry_when_cut_off
-def listed(shop: Shop, start: str = "") -> list[FamilyLine]:
-    """All families, or those with a number that contains `start`, in order of their code."""
-    with shop.knowing() as session:
-        lines, cut_off = families.lines(session), is_copy(session)
-    if cut_off:
-        lines = _counted_here(shop, lines)
+def listed(
+    shop: Shop, start: str = "", *, limit: int = MOST_LISTED, offset: int = 0
+) -> tuple[int, list[FamilyLine]]:
+    """(how many, one page of them) of all families, or of those with a number or kind that contains `start`,
+    in order of their code."""
     wanted = start.casefold().strip()
-    return [
-        line
-        for line in lines
-        if any(wanted in text.casefold() for text in (line.code, line.kind, *line.aliases))
-    ]
+    with shop.knowing() as session:
+        found = shop.kept.families(session)
+        if wanted:
+            found = [
+                one for one in found if any(wanted in text.casefold() for text in (one.kind, *one.numbers))
+            ]
+        page = found[offset : offset + limit]
+        counts = totals.by_family(session, "kept", [one.id for one in page])
+        cut_off = is_copy(session)
+    lines = [FamilyLine(one.code, one.kind, one.numbers[1:], counts.get(one.id, 0)) for one in page]
+    return len(found), _counted_here(shop, lines) if cut_off else lines
+
+
+def offered(shop: Shop, session: Session | None = None) -> list[FamilyNames]:
+    """The families with most cases, which forms offer beside any number that is typed; in order of their code."""
+    if session is None:
+        with shop.knowing() as session:
+            return offered(shop, session)
+    every = shop.kept.families(session)
+    if len(every) > _MOST_OFFERED:
+        chosen = set(totals.largest(session, "kept", _MOST_OFFERED))
+        every = [one for one in every if one.id in chosen] or every
+    return every[:_MOST_OFFERED]
 
 
 def _counted_here(shop: Shop, lines: list[FamilyLine]) -> list[FamilyLine]:
     """The lines with the numbers of cases that this process has counted: what is at hand holds no cases."""
     with shop.derived.counts() as (ledger, _):
-        cases_of = {
-            code: sum(ledger.family_kinds[number].values())
-            for number, code in enumerate(ledger.families.values)
-        }
-    return [replace(line, cases=cases_of.get(line.code, 0)) for line in lines]
+        numbers = [ledger.families.find(line.code) for line in lines]
+        counts = [sum(ledger.family_kinds[number].values()) if number >= 0 else 0 for number in numbers]
+    return [replace(line, cases=cases) for line, cases in zip(lines, counts, strict=True)]
 
 
 def find(shop: Shop, number: str) -> FamilyRecord | None:
@@ -117,11 +153,11 @@ def get(shop: Shop, number: str) -> tuple[FamilyRecord, int]:
 
 
 @retry_when_cut_off
-def view(shop: Shop, number: str) -> FamilyView:
+def view(shop: Shop, number: str, *, most_fixes: int = MOST_FIXES) -> FamilyView:
     """Everything a family's page shows. Raises NotFound."""
     with shop.knowing() as session:
         stored, cut_off = families.get(session, number), is_copy(session)
-        readings = case_lists.rail_readings(session, stored.id)
+        readings = case_lists.rail_readings(session, stored.id, _MEASURED)
         found = cases.load(session, ids := case_lists.latest_ids(session, _LATEST, family_id=stored.id))
     record, count = stored.record, stored.cases
     latest = tuple(found[case_id].record for case_id in ids)
@@ -135,32 +171,33 @@ def view(shop: Shop, number: str) -> FamilyView:
         count,
         tuple(_rail_line(rail, readings_of.get(rail.name, ())) for rail in record.rails),
         _connector_lines(record),
-        fixes(shop, record.code),
+        *leading_fixes(shop, record.code, most_fixes),
         latest,
         cut_off,
     )
 
 
-def fixes(shop: Shop, number: str) -> tuple[FixLine, ...]:
+def fixes(shop: Shop, number: str, *, limit: int = MOST_FIXES) -> tuple[FixLine, ...]:
     """The fixes tried on a family, the one that cured most boards first. Raises NotFound."""
     with shop.knowing() as session:
         stored = families.get(session, number)
-    code = stored.record.code
+    lines, _ = leading_fixes(shop, stored.record.code, limit)
+    names = [(line.record.section, line.record.part_class) for line in lines]
+    with shop.knowing() as session:
+        uids = case_lists.uids_with_fixes(session, stored.id, names, _CASES_OF_FIX)
+    return tuple(replace(line, case_uids=uids[name]) for name, line in zip(names, lines, strict=True))
+
+
+def leading_fixes(shop: Shop, code: str, limit: int) -> tuple[tuple[FixLine, ...], int]:
+    """(the leading fixes without their cases, how many there are in all) of a family."""
     with shop.derived.counts() as (ledger, _):
         records = fix_records(ledger, code)
-        lasting = [
-            lasting_of(ledger, section=one.section, part_class=one.part_class, family=code) for one in records
-        ]
-    with shop.knowing() as session:
-        return tuple(
-            FixLine(
-                one,
-                still_working(curve),
-                tuple(case_lists.uids_with_fix(session, stored.id, one.section, one.part_class, 20)),
-                curve,
-            )
-            for one, curve in zip(records, lasting, strict=True)
-        )
+        leading = records[:limit]
+        curves = lasting_in_family(ledger, code, [(one.section, one.part_class) for one in leading])
+    lines = (
+        FixLine(one, still_working(curve), (), curve) for one, curve in zip(leading, curves, strict=True)
+    )
+    return tuple(lines), len(records)
 
 
 def still_working(curve: Lasting) -> StillWorking | None:

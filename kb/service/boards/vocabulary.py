@@ -10,13 +10,13 @@ from kb.store.records import kinds, lists
 def symptoms(shop: Shop) -> list[SymptomRecord]:
     """The symptom list in alphabetical order."""
     with shop.knowing() as session:
-        return lists.symptoms(session)
+        return shop.kept.symptoms(session)
 
 
 def part_classes(shop: Shop) -> list[PartClassRecord]:
     """The part classes in alphabetical order."""
     with shop.knowing() as session:
-        return lists.part_classes(session)
+        return shop.kept.part_classes(session)
 
 
 def loads(shop: Shop) -> list[LoadRecord]:

@@ -6,6 +6,9 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
+
+from sqlmodel import Session
 
 from kb.service.shop.shop import Shop
 from kb.store.records import figures as stored
@@ -87,12 +90,17 @@ def weighted_median(values: Iterable[tuple[int, int]]) -> float | None:
 def by_month(shop: Shop, count: int = 12) -> list[Month]:
     """The latest `count` months up to today's, oldest first; `count` from 1 to `MOST_MONTHS`."""
     months = months_until(shop.today(), count)
-    first, last = months[0], _next(months[-1]) - timedelta(days=1)
     with shop.store.reading() as session:
-        received = stored.received(session, first, last)
-        closed = stored.closed(session, first, last)
-        returned = stored.came_back(session, first, last)
-        spent = stored.part_costs(session, first, last)
+        name = f"figures of {count} months to {months[-1]}"
+        return shop.kept.get(session, name, (), partial(_worked_out, months))
+
+
+def _worked_out(months: list[date], session: Session) -> list[Month]:
+    first, last = months[0], _next(months[-1]) - timedelta(days=1)
+    received = stored.received(session, first, last)
+    closed = stored.closed(session, first, last)
+    returned = stored.came_back(session, first, last)
+    spent = stored.part_costs(session, first, last)
     boards = Counter[date]()
     for day, number in received:
         boards[_first(day)] += number

@@ -7,14 +7,15 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from kb.errors import BadInput
+from kb.facts.designators import normalise_designator
 from kb.facts.reading_lines import parse_reading_line
-from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Reading, SymptomRecord
-from kb.search import match_symptoms
+from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Reading, SymptomRecord, TriedFix
+from kb.reading import read
 from kb.service.boards import families
+from kb.service.diagnose.reading_texts import as_record, known_of
 from kb.service.shop.shop import Shop
 from kb.service.shop.translate import JudgedReading, judge, rail_facts
-from kb.store.records import lists
-from kb.suggest import Evidence
+from kb.suggest import Evidence, Tried
 
 # Quantities that only make sense on a dead board, so that the supply state need not be typed.
 _DEAD_BOARD = frozenset({"ohm", "diode_v", "farad", "esr_ohm"})
@@ -36,6 +37,7 @@ class Gathered:
     """`symptoms` as given, under their own names; `places` says where in the record each name stands.
 
     `understood` holds (name, present, words) read out of the complaint and not given otherwise.
+    `heard` are the readings that the complaint states; those from before a repair are evidence as well.
     `rail_of_reading` has the rail key of every reading that is part of the ranking, by its place.
     """
 
@@ -47,6 +49,7 @@ class Gathered:
     understood: tuple[tuple[str, bool, str], ...]
     unknown_terms: tuple[str, ...]
     readings: tuple[JudgedReading, ...]
+    heard: tuple[JudgedReading, ...]
     rail_of_reading: dict[int, RailKey]
     notices: tuple[Notice, ...]
 
@@ -54,12 +57,12 @@ class Gathered:
 def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> Gathered:
     """Reads the complaint, looks names up and judges the readings.
 
-    `dropped` names symptoms that must not be read out of the complaint. Raises BadInput where the
-    evidence contradicts itself.
+    `dropped` names symptoms, and holds the words of readings, that must not be read out of the complaint.
+    Raises BadInput where the evidence contradicts itself.
     """
     family = families.find(shop, asked.family) if asked.family else None
     with shop.knowing() as session:
-        known = tuple(lists.symptoms(session))
+        known = tuple(shop.kept.symptoms(session))
     notices: list[Notice] = []
     if asked.family and family is None:
         notices.append(
@@ -73,19 +76,23 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
     names.update({entry.name.casefold(): entry.name for entry in known})
     symptoms, places, unlisted = _listed(asked.symptoms, names)
     notices += unlisted
-    matched = match_symptoms(
-        asked.text or "", [(entry.name, entry.synonyms) for entry in known], shop.derived.analysis
+    found = read(asked.text or "", known_of(family, known))
+    said = tuple(
+        (names[one.name.casefold()], one.present, one.words)
+        for one in found.symptoms
+        if one.name.casefold() in names
     )
     # What was picked by hand stands against what was read out of a sentence.
     settled = {*symptoms, *(names.get(name.casefold(), name) for name in dropped)}
-    understood = tuple(found for found in matched.symptoms if found[0] not in settled)
+    understood = tuple(one for one in said if one[0] not in settled)
     notices += [
         Notice(f"The complaint says otherwise of “{name}”: your own entry counts.")
-        for name, present, _ in matched.symptoms
+        for name, present, _ in said
         if symptoms.get(name, present) != present
     ]
     readings = tuple(judge(family, reading, by_name=True) for reading in asked.readings)
-    facts = rail_facts(family, asked.readings, by_name=True)
+    heard = [as_record(one) for one in found.readings if one.words not in dropped]
+    facts = rail_facts(family, [*asked.readings, *heard], by_name=True)
     rail_of_reading, unused = _uses(readings, family)
     return Gathered(
         Evidence(
@@ -93,17 +100,30 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
             kind=family.kind if family else asked.kind,
             symptoms=(*symptoms.items(), *((name, present) for name, present, _ in understood)),
             rails=facts,
+            tried=tried_here(asked.attempts),
         ),
         family,
         known,
         tuple(symptoms.items()),
         places,
         understood,
-        (*(asked.symptoms[_place(notice)].name for notice in unlisted), *matched.unknown_terms),
+        (*(asked.symptoms[_place(notice)].name for notice in unlisted), *(one.words for one in found.left)),
         readings,
+        tuple(judge(family, reading, by_name=True) for reading in heard),
         rail_of_reading,
         (*notices, *unused),
     )
+
+
+def tried_here(attempts: Sequence[TriedFix]) -> tuple[Tried, ...]:
+    """What was tried on the board, as the statistics take it; each fix once, as it ended."""
+    found = {
+        (one.section or "", one.part_class.casefold(), normalise_designator(one.part)): Tried(
+            one.section or "", one.part_class, one.part, one.result
+        )
+        for one in attempts
+    }
+    return tuple(found.values())
 
 
 def _place(notice: Notice) -> int:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from itertools import islice
 from typing import NamedTuple
 
 from sqlmodel import Session
@@ -98,14 +100,14 @@ def search(shop: Shop, query: str, filters: Filters, *, limit: int = 20, offset:
 def _page(shop: Shop, index: SearchIndex, query: str, filters: Filters, limit: int, offset: int) -> Page:
     with shop.knowing() as session:
         filters = _with_code(session, filters)
-        family = None if filters.family else _named_family(session, query)
+        family = None if filters.family else _named_family(shop, session, query)
         results = index.search(query, filters, limit=limit, offset=offset, prefer_family=family)
         if results.total and offset >= results.total and limit:
             offset = (results.total - 1) // limit * limit
             results = index.search(query, filters, limit=limit, offset=offset, prefer_family=family)
         records = _records(session, index, [hit.uid for hit in results.hits])
         names = origins.names(session) if any(record.origin for record in records.values()) else {}
-        nearest = () if results.total else tuple(_nearest(session, index, query, filters, results))
+        nearest = () if results.total else tuple(_nearest(shop, session, index, query, filters, results))
     found = tuple(
         Found(records[hit.uid], hit.score, hit.snippet, names.get(records[hit.uid].origin, ""))
         for hit in results.hits
@@ -127,7 +129,7 @@ def every(shop: Shop, query: str, filters: Filters) -> list[str]:
     index = shop.derived.index
     with shop.store.reading() as session:
         filters = _with_code(session, filters)
-        family = None if filters.family else _named_family(session, query)
+        family = None if filters.family else _named_family(shop, session, query)
     return index.every(query, filters, family)
 
 
@@ -137,7 +139,7 @@ def _with_code(session: Session, filters: Filters) -> Filters:
     return replace(filters, family=found[1]) if found else filters
 
 
-def _named_family(session: Session, query: str) -> str | None:
+def _named_family(shop: Shop, session: Session, query: str) -> str | None:
     """The code of the one family that the words name, None where they name none or several."""
     pieces = _without_minus(query).split(maxsplit=_MOST_WORDS)[:_MOST_WORDS]
     if not any(any(letter.isdecimal() for letter in piece) for piece in pieces):
@@ -147,8 +149,18 @@ def _named_family(session: Session, query: str) -> str | None:
         for at in range(len(pieces))
         for width in range(1, _FAMILY_WORDS + 1)
     }
-    named = {code for code, number in families.numbers(session) if not asked.isdisjoint(_keys(number))}
+    called = shop.kept.get(session, "what families are called", ("family",), _called)
+    named = set().union(*(called.get(key, ()) for key in asked))
     return named.pop() if len(named) == 1 else None
+
+
+def _called(session: Session) -> dict[str, set[str]]:
+    """The codes of the families that go by a key."""
+    found: dict[str, set[str]] = {}
+    for one in families.names(session):
+        for key in set().union(*map(_keys, one.numbers)):
+            found.setdefault(key, set()).add(one.code)
+    return found
 
 
 def _keys(number: str) -> set[str]:
@@ -162,7 +174,7 @@ def _keys(number: str) -> set[str]:
 
 
 def _nearest(
-    session: Session, index: SearchIndex, query: str, filters: Filters, results: Results
+    shop: Shop, session: Session, index: SearchIndex, query: str, filters: Filters, results: Results
 ) -> Iterator[Nearest]:
     """Searches close to one that found nothing, the closest first; each has an answer."""
     offers: list[tuple[str, str, Filters]] = []
@@ -175,7 +187,7 @@ def _nearest(
     if plain and plain != query.strip():
         offers.append((plain, plain, filters))
     for word in results.unknown:
-        offers += [(near, near, Filters()) for near in _near_numbers(session, word)]
+        offers += [(near, near, Filters()) for near in _near_numbers(shop, session, word)]
         offers += [(near, near, Filters()) for near in _begun_alike(index, word)]
     if chosen and query.strip():
         offers.append((", ".join(value for _, value in chosen) + ", whatever the words", "", filters))
@@ -193,13 +205,17 @@ def _without_minus(query: str) -> str:
     return re.sub(r'(?:^|(?<=\s))[-\u2212](?:"[^"]*"|\S+)', " ", query)
 
 
-def _near_numbers(session: Session, word: str) -> list[str]:
+def _near_numbers(shop: Shop, session: Session, word: str) -> list[str]:
     """Codes of families with a number one slip from `word`. They are offered, never searched unasked."""
     key = code_key(word)
     if not 3 <= len(key) <= _LONGEST_CODE:
         return []
-    near = [code for code, number in families.numbers(session) if distance(key, code_key(number), 1) == 1]
-    return list(dict.fromkeys(near))[:2]
+    near = (
+        one.code
+        for one in shop.kept.families(session)
+        if any(distance(key, code_key(number), 1) == 1 for number in one.numbers)
+    )
+    return list(islice(near, 2))
 
 
 def _begun_alike(index: SearchIndex, word: str) -> Sequence[str]:
@@ -212,6 +228,21 @@ def _begun_alike(index: SearchIndex, word: str) -> Sequence[str]:
     return ()
 
 
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """An entry of a list with all it goes by: the names, the same folded, and as keys of codes."""
+
+    value: str
+    names: tuple[str, ...]
+    folded: tuple[str, ...]
+    keys: tuple[str, ...]
+
+
+def _entry(value: str, others: Iterable[str] = ()) -> _Entry:
+    names = (value, *others)
+    return _Entry(value, names, tuple(map(str.casefold, names)), tuple(map(code_key, names)))
+
+
 def complete(shop: Shop, what: str, start: str, *, limit: int = 12) -> list[Completion]:
     """Entries of a list that fit what was typed so far: those that begin with it come first.
 
@@ -220,21 +251,17 @@ def complete(shop: Shop, what: str, start: str, *, limit: int = 12) -> list[Comp
     typed = start.strip()
     if what == "anything":
         return [Completion(text, _met((text,), typed)) for text in shop.derived.index.complete(typed, limit)]
-    ranked = []
-    for name, others in _entries(shop, what):
-        rank = _rank((name, *others), typed)
-        if rank is not None:
-            ranked.append((rank, Completion(name, _met((name, *others), typed))))
-    return [found for _, found in sorted(ranked, key=lambda entry: entry[0])[:limit]]
+    wanted, key = typed.casefold(), code_key(typed)
+    ranks = ((_rank(entry, wanted, key), entry) for entry in _entries(shop, what))
+    ranked = sorted(((rank, entry) for rank, entry in ranks if rank is not None), key=lambda one: one[0])
+    return [Completion(entry.value, _met(entry.names, typed)) for _, entry in ranked[:limit]]
 
 
-def _rank(texts: Iterable[str], typed: str) -> int | None:
-    """0 where one of `texts` begins with what was typed, 1 where a word of it does, 2 where it is inside."""
+def _rank(entry: _Entry, wanted: str, key: str) -> int | None:
+    """0 where a name begins with what was typed, 1 where a word of one does, 2 where it is inside."""
     best = None
-    wanted, wanted_key = typed.casefold(), code_key(typed)
-    for text in texts:
-        folded = text.casefold()
-        if folded.startswith(wanted) or (wanted_key and code_key(text).startswith(wanted_key)):
+    for folded, of_code in zip(entry.folded, entry.keys, strict=True):
+        if folded.startswith(wanted) or (key and of_code.startswith(key)):
             return 0
         if f" {wanted}" in folded:
             best = 1
@@ -251,15 +278,15 @@ def _met(texts: Sequence[str], typed: str) -> str:
     return (starting or fitting or [typed])[0]
 
 
-def _entries(shop: Shop, what: str) -> Sequence[tuple[str, Sequence[str]]]:
+def _entries(shop: Shop, what: str) -> Sequence[_Entry]:
     if what == "section":
-        return [(word.value, ()) for word in words.SECTIONS]
+        return [_entry(word.value) for word in words.SECTIONS]
     with shop.knowing() as session:
-        if what == "family":
-            known: dict[str, list[str]] = {}
-            for code, number in families.numbers(session):
-                known.setdefault(code, []).append(number)
-            return list(known.items())
-        if what == "symptom":
-            return [(entry.name, entry.synonyms) for entry in lists.symptoms(session)]
-        return [(entry.name, entry.synonyms) for entry in lists.part_classes(session)]
+        return shop.kept.get(session, f"completions of {what}", (what,), partial(_read_entries, what))
+
+
+def _read_entries(what: str, session: Session) -> list[_Entry]:
+    if what == "family":
+        return [_entry(one.code, one.numbers) for one in families.names(session)]
+    entries = lists.symptoms(session) if what == "symptom" else lists.part_classes(session)
+    return [_entry(one.name, one.synonyms) for one in entries]

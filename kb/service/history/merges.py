@@ -12,6 +12,7 @@ from kb.errors import BadInput
 from kb.model import FamilyRecord, as_dict
 from kb.model.difference import Difference, differences
 from kb.model.merging import Merged, Side, merge
+from kb.service.boards.families import offered
 from kb.service.history.restore import record_from
 from kb.service.shop.shop import Shop
 from kb.store.records import changes, families, feed, kinds, lists, repointing
@@ -107,11 +108,12 @@ def join(
 
 
 def names(shop: Shop, entity: str) -> list[str]:
-    """What can be merged: codes of families, names of symptoms or part classes."""
+    """What is offered to be merged: codes of families, names of symptoms or part classes."""
     with shop.store.reading() as session:
         if entity == "family":
-            return [line.code for line in families.lines(session)]
-        entries = lists.symptoms(session) if entity == "symptom" else lists.part_classes(session)
+            return [one.code for one in offered(shop, session)]
+        kept = shop.kept
+        entries = kept.symptoms(session) if entity == "symptom" else kept.part_classes(session)
         return [entry.name for entry in entries]
 
 

@@ -13,7 +13,7 @@ from kb.model import CaseRecord, FamilyRecord, Record, as_dict
 from kb.model.difference import Difference, differences
 from kb.service.history.restore import fit, record_from, what_it_takes
 from kb.service.shop.shop import Shop
-from kb.store.records import batches, bins, cases, families, feed, kinds, lists
+from kb.store.records import batches, bins, cases, families, feed, kinds, lists, totals
 from kb.store.records.batches import StoredBatch
 from kb.store.records.feed import FeedLine
 
@@ -93,7 +93,7 @@ def what_changed(
     with shop.store.reading() as session:
         batch_total, found = batches.page(session, limit=batches_limit, offset=batches_offset)
         total, lines = feed.page(session, entity=entity, who=who, limit=limit, offset=offset)
-        return Changes(tuple(found), batch_total, tuple(lines), total, tuple(feed.people(session)))
+        return Changes(tuple(found), batch_total, tuple(lines), total, tuple(totals.people(session)))
 
 
 def history(shop: Shop, entity: str, name: str, *, limit: int = 50, offset: int = 0) -> History:

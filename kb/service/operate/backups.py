@@ -187,9 +187,16 @@ def _make(shop: Shop, name: Callable[[str], str], progress: Progress | None) -> 
 
 
 def _files(folder: Path) -> list[Path]:
-    if not folder.is_dir():
-        return []
-    return sorted(path for path in folder.iterdir() if _BACKUP.fullmatch(path.name) and path.is_file())
+    """The backups that lie in the folder. Raises StoreTrouble where it cannot be looked into."""
+    try:
+        if not folder.is_dir():
+            return []
+        return sorted(path for path in folder.iterdir() if _BACKUP.fullmatch(path.name) and path.is_file())
+    except OSError as error:
+        raise StoreTrouble(
+            f"The folder of backups {folder} cannot be read: {error.strerror}.",
+            remedy="Let this user read it, or set KB_BACKUP_FOLDER to another folder.",
+        ) from error
 
 
 def _looked_at(path: Path, notes: dict[str, Any]) -> Backup:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from kb.service.cases import files
 from kb.service.operate import backups
 from kb.service.shop.shop import Shop
-from kb.store.records import proving
+from kb.store.records import proving, totals
 
 _RESTORE = "Restore the latest sound backup with kb restore."
 
@@ -42,6 +42,7 @@ def check(shop: Shop, *, backups_too: bool = False) -> Checked:
     if not found.faults:
         found.proved.append("database")
         _records(shop, found)
+        _totals(shop, found)
         found.mended += shop.derived.prove()
         if shop.derived.failure:
             found.faults.append(Fault(shop.derived.failure, "Delete the folder of the search index."))
@@ -59,6 +60,16 @@ def _records(shop: Shop, found: Checked) -> None:
         counts = proving.counted(session)
     found.faults += [Fault(sentence, _RESTORE) for sentence in wrong]
     found.proved += [f"{number:,} {what}" for what, number in counts.items()]
+
+
+def _totals(shop: Shop, found: Checked) -> None:
+    with shop.store.reading() as session:
+        wrong = totals.faults(session)
+    if wrong:
+        with shop.writing() as session:
+            totals.make_anew(session)
+    found.mended += wrong
+    found.proved.append("numbers of cases and changes")
 
 
 def _files(shop: Shop, found: Checked) -> None:

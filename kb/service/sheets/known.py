@@ -134,7 +134,7 @@ def look(shop: Shop) -> Known:
             entry.record.code: FamilyKnown(entry.record.code, tuple(rail.name for rail in entry.record.rails))
             for entry in families.by_ids(session, families.all_ids(session))
         }
-        numbers = families.numbers(session)
+        numbers = [(one.code, number) for one in shop.kept.families(session) for number in one.numbers]
     names = {entry.name for entry in classes}
     words = {word: name for word, name in PART_CLASS_OF.items() if name in names}
     for entry in classes:

@@ -15,7 +15,9 @@ from kb.errors import StoreTrouble
 from kb.service.shop.cut_off.small_tables import AtHand
 from kb.service.shop.derived import Derived
 from kb.service.shop.jobs import Jobs
+from kb.service.shop.kept import Kept
 from kb.service.shop.upkeep import Upkeep
+from kb.service.shop.uses import Uses
 from kb.store import Store
 from kb.store.file_store import FileStore
 
@@ -56,11 +58,13 @@ class Shop:
         self.files = files
         self.derived = derived
         self.at_hand = AtHand(store)
+        self.kept = Kept()
         self.today = today
         self.clock: Callable[[], float] = time.time
         self.jobs = Jobs()
         self.person = ""
         self.upkeep = Upkeep()
+        self.uses = Uses()
 
     @classmethod
     def open(cls, settings: Settings, *, today: Callable[[], date] = _local_today) -> Shop:

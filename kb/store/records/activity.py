@@ -15,9 +15,11 @@ _CHANGE, _RUN, _REPORT = table_of(Change), table_of(BenchRun), table_of(Customer
 
 def newest_moment(session: Session) -> datetime | None:
     """The newest moment of a change, a bench run or a report, to the second; None in an empty store."""
-    found = [
+    last_change = select(_CHANGE.c.at).order_by(_CHANGE.c.seq.desc()).limit(1)
+    found = [session.scalar(last_change)]
+    found += [
         session.scalar(select(func.max(column)))
-        for column in (_CHANGE.c.at, _RUN.c.changed_at, _REPORT.c.written_at, _REPORT.c.issued_at)
+        for column in (_RUN.c.changed_at, _REPORT.c.written_at, _REPORT.c.issued_at)
     ]
     return max((_utc(moment) for moment in found if moment is not None), default=None)
 

@@ -36,6 +36,7 @@ class StoredEntry:
     done: bool
     written: str
     load_a: float | None
+    around: dict[str, Any]
     reading: dict[str, Any] | None
     entered_at: datetime
 
@@ -54,6 +55,7 @@ class StoredRun:
     soak_s: float
     loads: dict[str, Any]
     left_out: dict[str, str]
+    setup: dict[str, Any]
     family: dict[str, Any]
     verdict: dict[str, Any]
     state: str

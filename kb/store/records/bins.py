@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import nullcontext
 from typing import Any
 
-from sqlalchemy import func, select, update
+from sqlalchemy import select, update
 from sqlmodel import Session
 
 from kb.errors import Conflict, InUse
-from kb.store.records import changes
+from kb.store.records import changes, totals
 from kb.store.records.kinds import KINDS, Standing, standing, standing_of
 from kb.store.tables.core import BoardCase, CaseAttempt, CaseSymptom, now, table_of
 
@@ -31,14 +32,7 @@ def users(entity: str, record_id: int) -> Any:
 
 def users_count(session: Session, entity: str, record_id: int) -> int:
     """How many cases in use name a record; 0 for kinds that no case names."""
-    if entity not in LINKS:
-        return 0
-    query = (
-        select(func.count())
-        .select_from(_CASE)
-        .where(_CASE.c.id.in_(users(entity, record_id)), _CASE.c.binned_at.is_(None))
-    )
-    return session.scalar(query) or 0
+    return totals.naming(session, entity, record_id, also_binned=False) if entity in LINKS else 0
 
 
 def refuse_stale(entity: str, there: Standing, expected_version: int | None) -> None:
@@ -117,10 +111,12 @@ def _set(session: Session, entity: str, there: list[Standing], *, binned: bool) 
     if not there:
         return
     table = KINDS[entity].table
-    session.execute(
-        update(table)
-        .where(table.c.id.in_([one.id for one in there]))
-        .values(binned_at=now() if binned else None, version=table.c.version + 1)
-    )
+    ids = [one.id for one in there]
+    with totals.moving(session, ids) if entity == "case" else nullcontext():
+        session.execute(
+            update(table)
+            .where(table.c.id.in_(ids))
+            .values(binned_at=now() if binned else None, version=table.c.version + 1)
+        )
     operation = "binned" if binned else "restored"
     changes.note(session, [(entity, one.name, operation, one.version + 1) for one in there])

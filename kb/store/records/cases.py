@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import bindparam, delete, func, insert, select, update
+from sqlalchemy import bindparam, delete, insert, select, update
 from sqlmodel import Session
 
 from kb.errors import BadInput, Conflict, NotFound, OthersCase
 from kb.facts.designators import code_key
 from kb.model import Attempt, CaseRecord, FollowUp, NotedSymptom, Reading, Record, as_dict
-from kb.store.records import changes, families
+from kb.store.records import changes, families, totals
 from kb.store.records.lists import Names
 from kb.store.tables.core import (
     BoardCase,
@@ -189,6 +189,7 @@ class Writer:
             "uid": record.uid,
             "origin_id": record.origin or None,
             "family_id": _id(self._family(record.family)),
+            "day": record.received or record.closed,
             "changed_at": now(),
         }
 
@@ -210,6 +211,7 @@ class Writer:
             [{**self._row(record), "version": first[str(record.uid)]} for record in new],
         ).all()
         self._write_children(list(zip(ids, new, strict=True)))
+        totals.add_new(self._session, ids)
         changes.note(self._session, [("case", uid, "added", version) for uid, version in first.items()])
 
     def _replace(self, pairs: list[tuple[StoredCase, CaseRecord]]) -> None:
@@ -225,11 +227,12 @@ class Writer:
         ]
         values: dict[str, Any] = {name: bindparam(name) for name in rows[0] if name != "row_id"}
         statement = update(_CASE).where(_CASE.c.id == bindparam("row_id")).values(values)
-        self._session.connection().execute(statement, rows)
         ids = [old.id for old, _ in pairs]
-        for table in _CHILDREN:
-            self._session.execute(delete(table).where(table.c.case_id.in_(ids)))
-        self._write_children([(old.id, record) for old, record in pairs])
+        with totals.moving(self._session, ids):
+            self._session.connection().execute(statement, rows)
+            for table in _CHILDREN:
+                self._session.execute(delete(table).where(table.c.case_id.in_(ids)))
+            self._write_children([(old.id, record) for old, record in pairs])
         changes.note(
             self._session, [("case", str(record.uid), "updated", old.version + 1) for old, record in pairs]
         )
@@ -257,6 +260,8 @@ class Writer:
                         **{name: getattr(attempt, name) for name in _ATTEMPT_FIELDS},
                         "part_class_id": _id(self._part_classes.find(attempt.part_class)),
                         "cost_cents": None if attempt.cost is None else round(attempt.cost * 100),
+                        "family_id": _id(self._family(record.family)),
+                        "day": record.received or record.closed,
                     }
                 )
             for position, follow_up in enumerate(record.follow_ups):
@@ -382,7 +387,7 @@ def _walked(session: Session, by: Any, last: Any, batch: int) -> Iterator[list[S
 
 def count(session: Session) -> int:
     """How many cases the store holds, those in the bin left out."""
-    return session.scalar(select(func.count()).select_from(_CASE).where(_CASE.c.binned_at.is_(None))) or 0
+    return totals.cases(session, "kept")
 
 
 def has(session: Session, uid: str) -> bool:

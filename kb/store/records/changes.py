@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import delete, func, insert, select, update
 from sqlmodel import Session
 
+from kb.store.records import totals
 from kb.store.tables.core import Batch, Change, History, table_of
 
 _CHANGE = table_of(Change)
@@ -58,7 +59,8 @@ def note(session: Session, changes: Iterable[tuple[str, str, str, int]]) -> None
 
     The nonce tells a restored older store from this one.
     """
-    shared = {"who": session.info.get("who", ""), "batch": session.info.get("batch")}
+    who = session.info.get("who", "")
+    shared = {"who": who, "batch": session.info.get("batch")}
     rows = [
         {
             "nonce": secrets.token_hex(8),
@@ -72,6 +74,7 @@ def note(session: Session, changes: Iterable[tuple[str, str, str, int]]) -> None
     ]
     if rows:
         session.execute(insert(_CHANGE), rows)
+        totals.add_changes(session, [row["entity"] for row in rows], who)
 
 
 def latest(session: Session) -> tuple[int, str]:
@@ -80,6 +83,16 @@ def latest(session: Session) -> tuple[int, str]:
         select(_CHANGE.c.seq, _CHANGE.c.nonce).order_by(_CHANGE.c.seq.desc()).limit(1)
     ).first()
     return (row[0], row[1]) if row else START
+
+
+def newest(session: Session, entities: Iterable[str]) -> tuple[tuple[int, str], ...]:
+    """Number and nonce of the newest change of each of some kinds of record; none given, of the store."""
+    kinds = tuple(entities)
+    if not kinds:
+        return (latest(session),)
+    query = select(_CHANGE.c.seq, _CHANGE.c.nonce).order_by(_CHANGE.c.seq.desc()).limit(1)
+    found = [session.execute(query.where(_CHANGE.c.entity == kind)).first() for kind in kinds]
+    return tuple((row[0], row[1]) if row else START for row in found)
 
 
 def is_on_record(session: Session, seen: tuple[int, str]) -> bool:

@@ -5,23 +5,23 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import groupby
 from typing import Any
 
-from sqlalchemy import delete, func, insert, select, update
+from sqlalchemy import delete, insert, select, update
 from sqlmodel import Session
 
 from kb.errors import Conflict, NotFound, Taken
 from kb.facts.designators import code_key
 from kb.model import Connector, Enable, FamilyRecord, Rail, as_dict
-from kb.store.records import changes
-from kb.store.tables.core import BoardCase, Family, FamilyConnector, FamilyNumber, FamilyRail, now, table_of
+from kb.store.records import changes, totals
+from kb.store.tables.core import Family, FamilyConnector, FamilyNumber, FamilyRail, now, table_of
 
 _FAMILY = table_of(Family)
 _NUMBER = table_of(FamilyNumber)
 _RAIL = table_of(FamilyRail)
 _CONNECTOR = table_of(FamilyConnector)
-_PLAIN = ("code", "kind", "mains_v", "bulk_v", "bulk_uf", "fuse", "notes")
-_CASE = table_of(BoardCase)
+_PLAIN = ("code", "kind", "mains_v", "bulk_v", "bulk_uf", "fuse", "isolated", "switch", "notes")
 _RAIL_FIELDS = tuple(Rail.model_fields)
 _CONNECTOR_FIELDS = tuple(Connector.model_fields)
 
@@ -38,13 +38,13 @@ class StoredFamily:
 
 
 @dataclass(frozen=True, slots=True)
-class FamilyLine:
-    """What a list of families shows."""
+class FamilyNames:
+    """What a family is known by, its code first among `numbers`."""
 
+    id: int
     code: str
     kind: str
-    aliases: tuple[str, ...]
-    cases: int
+    numbers: tuple[str, ...]
 
 
 def find(session: Session, number: str, *, also_binned: bool = False) -> tuple[int, str] | None:
@@ -58,15 +58,19 @@ def find(session: Session, number: str, *, also_binned: bool = False) -> tuple[i
     return (row.id, row.code) if row else None
 
 
-def numbers(session: Session) -> list[tuple[str, str]]:
-    """(code of the family, a number it is known by) of all families, their code first, in order."""
+def names(session: Session) -> list[FamilyNames]:
+    """What all families are known by, in order of their code."""
     rows = session.execute(
-        select(_FAMILY.c.code, _NUMBER.c.number)
+        select(_FAMILY.c.id, _FAMILY.c.code, _FAMILY.c.kind, _NUMBER.c.number)
         .join(_NUMBER, _NUMBER.c.family_id == _FAMILY.c.id)
         .where(_FAMILY.c.binned_at.is_(None))
         .order_by(_FAMILY.c.code_key, _NUMBER.c.position)
     )
-    return [(row.code, row.number) for row in rows]
+    of_one = (list(rows) for _, rows in groupby(rows, key=lambda row: row.id))
+    return [
+        FamilyNames(rows[0].id, rows[0].code, rows[0].kind, tuple(row.number for row in rows))
+        for rows in of_one
+    ]
 
 
 def _children(session: Session, table: Any, ids: Sequence[int]) -> dict[int, list[Any]]:
@@ -118,30 +122,7 @@ def get(session: Session, number: str, *, also_binned: bool = False) -> StoredFa
             remedy="Check the number, or add the family.",
         )
     stored = by_ids(session, [found[0]])[0]
-    return replace(stored, cases=_case_counts(session, [stored.id]).get(stored.id, 0))
-
-
-def _case_counts(session: Session, ids: Sequence[int] | None = None) -> dict[int, int]:
-    query = select(_CASE.c.family_id, func.count().label("cases")).where(_CASE.c.binned_at.is_(None))
-    if ids is not None:
-        query = query.where(_CASE.c.family_id.in_(ids))
-    return {row.family_id: row.cases for row in session.execute(query.group_by(_CASE.c.family_id))}
-
-
-def lines(session: Session) -> list[FamilyLine]:
-    """All families in order of their code, with how many cases each has."""
-    counts = _case_counts(session)
-    numbers: dict[int, list[str]] = {}
-    for row in session.execute(select(_NUMBER).order_by(_NUMBER.c.family_id, _NUMBER.c.position)):
-        numbers.setdefault(row.family_id, []).append(row.number)
-    return [
-        FamilyLine(row.code, row.kind, tuple(numbers[row.id][1:]), counts.get(row.id, 0))
-        for row in session.execute(
-            select(_FAMILY.c.id, _FAMILY.c.code, _FAMILY.c.kind)
-            .where(_FAMILY.c.binned_at.is_(None))
-            .order_by(_FAMILY.c.code_key)
-        )
-    ]
+    return replace(stored, cases=totals.cases(session, "kept", family_id=stored.id))
 
 
 def all_ids(session: Session) -> list[int]:

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlmodel import Session
 
-from kb.store.records import cases, families, lists
+from kb.store.records import cases, families, lists, totals
 from kb.store.records.kinds import KINDS, standing
 from kb.store.tables.core import Batch, Change, History, table_of
 
@@ -88,7 +88,6 @@ def page(
         conditions.append(_CHANGE.c.entity == entity)
     if who:
         conditions.append(_CHANGE.c.who == who)
-    total = session.scalar(select(func.count()).select_from(_CHANGE).where(*conditions)) or 0
     query = (
         select(_CHANGE, _BATCH.c.kind, _BATCH.c.title)
         .outerjoin(_BATCH, _BATCH.c.id == _CHANGE.c.batch)
@@ -97,12 +96,7 @@ def page(
         .limit(limit)
         .offset(offset)
     )
-    return total, _lines(session, query)
-
-
-def people(session: Session) -> list[str]:
-    """Everybody who ever changed something under a name."""
-    return sorted(who for who in session.scalars(select(_CHANGE.c.who).distinct()) if who)
+    return totals.changes(session, entity=entity, who=who), _lines(session, query)
 
 
 def spellings(session: Session, entity: str, name: str) -> list[str]:
@@ -120,9 +114,9 @@ def of_record(session: Session, entity: str, keys: Sequence[str]) -> list[FeedLi
         select(_CHANGE, _BATCH.c.kind, _BATCH.c.title)
         .outerjoin(_BATCH, _BATCH.c.id == _CHANGE.c.batch)
         .where(_CHANGE.c.entity == entity, _CHANGE.c.key.in_(keys))
-        .order_by(_CHANGE.c.seq)
     )
-    return _lines(session, query)
+    # Asked for them in order, SQLite would go through all changes of this kind.
+    return sorted(_lines(session, query), key=lambda line: line.seq)
 
 
 def kept(session: Session, entity: str, keys: Sequence[str], *, from_version: int = 0) -> list[Kept]:

@@ -30,7 +30,7 @@ _LISTS = (
         "load",
         BenchLoad,
         LoadRecord,
-        ("name", "kind", "points", "ohm", "tolerance_pct", "max_w", "max_v", "max_a", "count"),
+        ("name", "kind", "points", "ohm", "tolerance_pct", "max_w", "max_v", "max_a", "count", "base"),
     ),
 )
 _BY_MODEL = {entry.model: entry for entry in _LISTS}

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import delete, func, insert, select, update
+from sqlalchemy import delete, insert, select, update
 from sqlmodel import Session
 
 from kb.errors import NotFound
 from kb.model import OriginRecord
-from kb.store.records import bins
+from kb.store.records import bins, totals
 from kb.store.tables.core import BoardCase, Change, Origin, Setting, now, table_of
 
 _ORIGIN = table_of(Origin)
@@ -36,12 +36,7 @@ class StoredOrigin:
 
 def listed(session: Session) -> list[StoredOrigin]:
     """All other shops, by name."""
-    held = session.execute(
-        select(_CASE.c.origin_id, func.count().label("cases"))
-        .where(_CASE.c.origin_id.is_not(None), _CASE.c.binned_at.is_(None))
-        .group_by(_CASE.c.origin_id)
-    )
-    counts = {row.origin_id: row.cases for row in held}
+    counts = totals.by_item(session, "origin")
     rows = session.execute(select(_ORIGIN).order_by(_ORIGIN.c.name, _ORIGIN.c.id))
     return [
         StoredOrigin(

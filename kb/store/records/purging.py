@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -10,7 +11,7 @@ from sqlalchemy import delete, func, literal, select, union_all
 from sqlmodel import Session
 
 from kb.errors import BadInput, InUse
-from kb.store.records import changes, files
+from kb.store.records import changes, files, totals
 from kb.store.records.bins import LINKS, users
 from kb.store.records.kinds import KINDS, standing_of
 from kb.store.tables.bench import BenchRun
@@ -29,7 +30,8 @@ class Binned:
     about: str
 
 
-def _all() -> Any:
+def _latest(most: int) -> Any:
+    """The records of each kind that were put there last, up to so many of each."""
     parts = []
     for kind in KINDS.values():
         table = kind.table
@@ -39,16 +41,26 @@ def _all() -> Any:
             query = select(*columns, about.label("about")).join(_FAMILY, _FAMILY.c.id == _CASE.c.family_id)
         else:
             query = select(*columns, literal("").label("about"))
-        parts.append(query.where(table.c.binned_at.is_not(None)))
+        last = query.where(table.c.binned_at.is_not(None)).order_by(
+            table.c.binned_at.desc(), table.c.id.desc()
+        )
+        parts.append(select(last.limit(most).subquery()))
     return union_all(*parts).subquery()
+
+
+def _total(session: Session) -> int:
+    others = (kind.table for kind in KINDS.values() if kind.entity != "case")
+    counts = (
+        select(func.count()).select_from(table).where(table.c.binned_at.is_not(None)) for table in others
+    )
+    return totals.cases(session, "binned") + sum(session.scalar(query) or 0 for query in counts)
 
 
 def page(session: Session, *, limit: int, offset: int) -> tuple[int, list[Binned]]:
     """(how many records lie in the bin, one page of them), what was put there last first."""
-    every = _all()
-    total = session.scalar(select(func.count()).select_from(every)) or 0
+    every = _latest(offset + limit)
     query = select(every).order_by(every.c.binned_at.desc(), every.c.entity, every.c.name)
-    return total, [Binned(*row) for row in session.execute(query.limit(limit).offset(offset))]
+    return _total(session), [Binned(*row) for row in session.execute(query.limit(limit).offset(offset))]
 
 
 def binned_before(session: Session, moment: datetime, *, limit: int) -> list[tuple[str, str]]:
@@ -103,7 +115,8 @@ def purge(session: Session, entity: str, name: str) -> None:
         else [there.name]
     )
     session.execute(delete(_HISTORY).where(_HISTORY.c.entity == entity, _HISTORY.c.key.in_(keys)))
-    session.execute(delete(kind.table).where(kind.table.c.id == there.id))
+    with totals.moving(session, [there.id]) if entity == "case" else nullcontext():
+        session.execute(delete(kind.table).where(kind.table.c.id == there.id))
     changes.note(session, [(entity, there.name, "deleted", there.version + 1)])
 
 

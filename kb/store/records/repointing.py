@@ -9,7 +9,7 @@ from sqlmodel import Session
 
 from kb.errors import InUse
 from kb.model import Record, as_dict
-from kb.store.records import cases, changes
+from kb.store.records import cases, changes, totals
 from kb.store.records.bins import users
 from kb.store.records.kinds import KINDS, Standing
 from kb.store.tables.bench import BenchRun
@@ -21,7 +21,7 @@ _AT_ONCE = 500
 
 def users_total(session: Session, entity: str, record_id: int) -> int:
     """How many cases name a record, those in the bin too."""
-    return len(set(session.scalars(users(entity, record_id))))
+    return totals.naming(session, entity, record_id, also_binned=True)
 
 
 def repoint(session: Session, entity: str, away: Standing, into: Standing) -> Iterator[int]:
@@ -37,20 +37,24 @@ def repoint(session: Session, entity: str, away: Standing, into: Standing) -> It
             session,
             [("case", one.record.uid, one.version, as_dict(one.record), one.binned_at) for one in before],
         )
-        values = {"version": _CASE.c.version + 1, "changed_at": now()}
-        if entity == "family":
-            values["family_id"] = into.id
-        elif entity == "symptom":
-            _join_symptoms(session, part, away.id, into.id)
-        else:
-            session.execute(
-                update(_ATTEMPT)
-                .where(_ATTEMPT.c.case_id.in_(part), _ATTEMPT.c.part_class_id == away.id)
-                .values(part_class_id=into.id)
-            )
-        session.execute(update(_CASE).where(_CASE.c.id.in_(part)).values(values))
+        with totals.moving(session, part):
+            _rename(session, entity, part, away.id, into.id)
         changes.note(session, [("case", str(one.record.uid), "updated", one.version + 1) for one in before])
         yield len(part)
+
+
+def _rename(session: Session, entity: str, case_ids: Sequence[int], away: int, into: int) -> None:
+    tried = _ATTEMPT.c.case_id.in_(case_ids)
+    values = {"version": _CASE.c.version + 1, "changed_at": now()}
+    if entity == "family":
+        values["family_id"] = into
+        session.execute(update(_ATTEMPT).where(tried).values(family_id=into))
+    elif entity == "symptom":
+        _join_symptoms(session, case_ids, away, into)
+    else:
+        mine = tried & (_ATTEMPT.c.part_class_id == away)
+        session.execute(update(_ATTEMPT).where(mine).values(part_class_id=into))
+    session.execute(update(_CASE).where(_CASE.c.id.in_(case_ids)).values(values))
 
 
 def _join_symptoms(session: Session, case_ids: Sequence[int], away: int, into: int) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -77,6 +77,16 @@ def touch(session: Session, found: SignedIn, **values: Any) -> bool:
     return bool(done.rowcount)  # type: ignore[attr-defined]
 
 
+def note_uses(session: Session, sessions: Mapping[int, tuple[int, str]], tokens: Mapping[int, int]) -> None:
+    """Keeps (last use, address) of sessions and the last use of tokens, unless a later one is there."""
+    for number, (moment, address) in sessions.items():
+        earlier = (_SESSION.c.id == number, _SESSION.c.seen_at < moment)
+        session.execute(update(_SESSION).where(*earlier).values(seen_at=moment, address=address))
+    for number, moment in tokens.items():
+        older = or_(_TOKEN.c.used_at.is_(None), _TOKEN.c.used_at < moment)
+        session.execute(update(_TOKEN).where(_TOKEN.c.id == number, older).values(used_at=moment))
+
+
 def of_person(session: Session, person_id: int) -> list[SignedIn]:
     """Where somebody is signed in, the latest first."""
     rows = session.execute(
@@ -131,11 +141,6 @@ def tokens(session: Session, person_id: int) -> list[Token]:
         select(*_OF_TOKEN).where(_TOKEN.c.person_id == person_id).order_by(_TOKEN.c.id.desc())
     )
     return [Token(*row) for row in rows]
-
-
-def used(session: Session, token_id: int, now: int) -> None:
-    """Notes that a token was used."""
-    session.execute(update(_TOKEN).where(_TOKEN.c.id == token_id).values(used_at=now))
 
 
 def revoke(session: Session, person_id: int, token_id: int | None = None) -> list[str]:

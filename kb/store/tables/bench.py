@@ -9,10 +9,10 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import JSON, Column, ForeignKey
+from sqlalchemy import JSON, Column, ForeignKey, text
 from sqlmodel import Field
 
-from kb.store.tables.core import RowNumber, Table, now
+from kb.store.tables.core import RowNumber, Table, now, some
 
 
 def _link(table: str, *, needed: bool) -> Any:
@@ -29,9 +29,11 @@ def _json() -> Any:
 
 class BenchRun(Table, table=True):
     """One test of one board. `family` is the family as it was when the test began, so that a later change
-    of the family cannot move a step under an entry; `loads` and `left_out` are small JSON objects."""
+    of the family cannot move a step under an entry; `loads`, `left_out` and `setup` are small JSON objects.
+    `setup` holds what was stated of the set-up and the deliberate acts: see `kb.service.bench.setup`."""
 
     __tablename__ = "bench_run"
+    __table_args__ = (some("ix_bench_run_under_way", ("id",), "finished_at IS NULL"),)
     id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     uid: str = Field(unique=True)
     family_id: int = Field(sa_column=_link("family", needed=True))
@@ -42,6 +44,7 @@ class BenchRun(Table, table=True):
     soak_s: float
     loads: Any = Field(sa_column=_json())
     left_out: Any = Field(sa_column=_json())
+    setup: Any = Field(sa_column=Column(JSON, nullable=False, server_default=text("'{}'")))
     family: Any = Field(sa_column=_json())
     verdict: Any = Field(sa_column=_json())
     state: str = Field(default="not finished", index=True)
@@ -52,7 +55,8 @@ class BenchRun(Table, table=True):
 
 
 class BenchEntry(Table, table=True):
-    """What was entered at one step; `reading` is what the case got from it, None where it got nothing."""
+    """What was entered at one step; `reading` is what the case got from it, None where it got nothing;
+    `around` is what else was noted with it: how long it ran, what was connected, what helped."""
 
     __tablename__ = "bench_entry"
     id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
@@ -65,6 +69,7 @@ class BenchEntry(Table, table=True):
     done: bool = False
     written: str = ""
     load_a: float | None = None
+    around: Any = Field(sa_column=Column(JSON, nullable=False, server_default=text("'{}'")))
     reading: Any = Field(default=None, sa_column=Column(JSON(none_as_null=True), nullable=True))
     entered_at: datetime = Field(default_factory=now)
     taken_back: bool = False

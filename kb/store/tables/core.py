@@ -4,6 +4,7 @@ Lists that are never searched by themselves (pins, synonyms, measured points) ar
 everything a question can be asked about is a column or a table of its own.
 """
 
+from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -65,7 +66,9 @@ class Change(Table, table=True):
     __tablename__ = "change"
     __table_args__ = (
         Index("ix_change_entity_key_batch", "entity", "key", "batch"),
-        Index("ix_change_batch", "batch"),
+        Index("ix_change_entity_seq", "entity", "seq"),
+        Index("ix_change_who_seq", "who", "seq"),
+        Index("ix_change_batch_seq", "batch", "seq"),
         {"sqlite_autoincrement": True},
     )
     seq: int | None = Field(default=None, sa_column=Column(RowNumber, primary_key=True))
@@ -120,6 +123,8 @@ class Family(Table, table=True):
     bulk_v: float | None = None
     bulk_uf: float | None = None
     fuse: str = ""
+    isolated: bool | None = None
+    switch: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     enable: Any = Field(default=None, sa_column=Column(JSON(none_as_null=True), nullable=True))
     notes: str = Field(default="", sa_column=Column(Text, nullable=False))
     version: int = 1
@@ -201,6 +206,7 @@ class BenchLoad(Table, table=True):
     max_v: float | None = None
     max_a: float | None = None
     count: int = 1
+    base: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     version: int = 1
     binned_at: datetime | None = None
 
@@ -217,12 +223,34 @@ class Origin(Table, table=True):
     withdrawn_batch: str | None = None
 
 
+def some(name: str, columns: Sequence[str], rows: str) -> Index:
+    """An index of some rows. A query uses it that asks for these rows in the same words, without parameters."""
+    return Index(name, *columns, sqlite_where=text(rows), postgresql_where=text(rows))
+
+
+_ON_BENCH = "verdict IS NULL AND binned_at IS NULL AND origin_id IS NULL"
+
+
 class BoardCase(Table, table=True):
+    """`day` is when the board came in or, failing that, was closed: what lists of cases are ordered by."""
+
     __tablename__ = "board_case"
-    __table_args__ = (Index("ix_board_case_family_id_received", "family_id", "received"),)
+    __table_args__ = (
+        Index("ix_board_case_family_id_day", "family_id", "day", "id"),
+        some("ix_board_case_day", ("day", "id"), "binned_at IS NULL"),
+        some("ix_board_case_own_day", ("day", "id"), "binned_at IS NULL AND origin_id IS NULL"),
+        some("ix_board_case_open_day", ("day", "id"), _ON_BENCH),
+        some("ix_board_case_open_worker", ("worker", "day", "id"), _ON_BENCH),
+        some(
+            "ix_board_case_waiting", ("waiting_since", "id", "worker"), f"{_ON_BENCH} AND waiting_for <> ''"
+        ),
+        some("ix_board_case_binned_at", ("binned_at", "id"), "binned_at IS NOT NULL"),
+        some("ix_board_case_binned_day", ("day", "id"), "binned_at IS NOT NULL"),
+        some("ix_board_case_others", ("origin_id", "binned_at"), "origin_id IS NOT NULL"),
+    )
     id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     uid: str = Field(unique=True)
-    origin_id: str | None = Field(default=None, foreign_key="origin.id", index=True)
+    origin_id: str | None = Field(default=None, foreign_key="origin.id")
     family_id: int = Field(sa_column=Column(RowNumber, ForeignKey("family.id"), nullable=False))
     revision: str = ""
     brand: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
@@ -231,15 +259,16 @@ class BoardCase(Table, table=True):
     serial: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     received: date | None = Field(default=None, index=True)
     closed: date | None = Field(default=None, index=True)
-    verdict: str | None = Field(default=None, index=True)
+    day: date | None = None
+    verdict: str | None = None
     complaint: str = Field(default="", sa_column=Column(Text, nullable=False))
     customer: str = ""
-    worker: str = Field(default="", index=True, sa_column_kwargs={"server_default": text("''")})
+    worker: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     waiting_for: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     waiting_since: date | None = None
     notes: str = Field(default="", sa_column=Column(Text, nullable=False))
     version: int = 1
-    changed_at: datetime = Field(default_factory=now, index=True)
+    changed_at: datetime = Field(default_factory=now)
     binned_at: datetime | None = None
 
 
@@ -270,26 +299,57 @@ class CaseReading(Table, table=True):
 
 
 class CaseAttempt(Table, table=True):
+    """`family_id` and `day` are the case's own, so that the latest cases of a fix are found at once."""
+
     __tablename__ = "case_attempt"
+    __table_args__ = (
+        Index("ix_case_attempt_fix", "family_id", "part_class_id", "section", "day", "case_id"),
+    )
     id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     case_id: int = Field(sa_column=_owner("board_case"))
     position: int
     part: str = ""
     part_class_id: int = Field(foreign_key="part_class.id", index=True, sa_type=RowNumber)
-    section: str = Field(index=True)
+    section: str
     failure: str = ""
     action: str
     result: str
     cause: bool | None = None
     cost_cents: int | None = None
     minutes: int | None = None
+    family_id: int | None = Field(default=None, sa_type=RowNumber)
+    day: date | None = None
 
 
 class CaseFollowUp(Table, table=True):
     __tablename__ = "case_follow_up"
+    __table_args__ = (some("ix_case_follow_up_came_back", ("date", "id"), "state <> 'still working'"),)
     id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
     case_id: int = Field(sa_column=_owner("board_case"))
     position: int
     date: date
     state: str
     note: str = ""
+
+
+class CaseTotal(Table, table=True):
+    """How many cases there are of something, so that no page counts them: derived, see `records.totals`.
+
+    `family_id` is 0 where the cases of all families are counted.
+    """
+
+    __tablename__ = "case_total"
+    __table_args__ = (Index("ix_case_total_most", "what", "family_id", "cases"),)
+    what: str = Field(primary_key=True)
+    family_id: int = Field(primary_key=True, sa_type=RowNumber, sa_column_kwargs={"autoincrement": False})
+    item: str = Field(primary_key=True)
+    cases: int
+
+
+class ChangeTotal(Table, table=True):
+    """How many changes of a kind of record somebody made: derived, see `records.totals`."""
+
+    __tablename__ = "change_total"
+    entity: str = Field(primary_key=True)
+    who: str = Field(primary_key=True)
+    changes: int

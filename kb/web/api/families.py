@@ -15,7 +15,7 @@ from kb.service.bench import assessment
 from kb.service.boards import families
 from kb.web.api import shapes
 from kb.web.api.cases import version_of
-from kb.web.dependencies import FilterText, ShopHere
+from kb.web.dependencies import FilterText, Limit, Offset, ShopHere
 from kb.web.rendering import family_path
 
 router = APIRouter()
@@ -38,13 +38,17 @@ class FamilyBody(FamilyRecord):
 
 
 @router.get("/families", response_model=shapes.FamiliesOut)
-def list_families(shop: ShopHere, q: FilterText = "") -> dict[str, Any]:
-    """Board families with their other numbers and how many cases each has."""
+def list_families(
+    shop: ShopHere, q: FilterText = "", limit: Limit = families.MOST_LISTED, offset: Offset = 0
+) -> dict[str, Any]:
+    """Board families with their other numbers and how many cases each has, a page at a time."""
+    total, found = families.listed(shop, q, limit=limit, offset=offset)
     return {
+        "total": total,
         "families": [
             {"code": line.code, "kind": line.kind, "aliases": line.aliases, "cases": line.cases}
-            for line in families.listed(shop, q)
-        ]
+            for line in found
+        ],
     }
 
 
@@ -95,8 +99,8 @@ def bin_family(shop: ShopHere, code: str, if_match: str | None = Header(None)) -
 
 
 @router.get("/families/{code}/fixes", response_model=shapes.FixesOut)
-def family_fixes(shop: ShopHere, code: str) -> dict[str, Any]:
-    """What was tried on a family, how often it cured, and whether it lasted."""
+def family_fixes(shop: ShopHere, code: str, limit: Limit = 20) -> dict[str, Any]:
+    """What was tried on a family, how often it cured, and whether it lasted: what cured most boards first."""
     return {
         "fixes": [
             {
@@ -119,7 +123,7 @@ def family_fixes(shop: ShopHere, code: str) -> dict[str, Any]:
                 "others_tried": line.record.others_tried,
                 "others_cured": line.record.others_cured,
             }
-            for line in families.fixes(shop, code)
+            for line in families.fixes(shop, code, limit=limit)
         ]
     }
 

@@ -70,6 +70,8 @@ class WeightOut(BaseModel):
 
 
 class CauseOut(BaseModel):
+    """`general_practice` is the share of what is said of the cause that rests on general knowledge, 0 to 1."""
+
     section: str
     part_class: str
     parts: list[PartOut]
@@ -81,6 +83,7 @@ class CauseOut(BaseModel):
     interval: tuple[float, float]
     cost: float | None
     minutes: float | None
+    general_practice: float
     evidence: list[WeightOut]
     cases: list[str]
     others_cases: int
@@ -132,7 +135,8 @@ class FindingOut(BaseModel):
 
 
 class SuggestionsOut(BaseModel):
-    """Probabilities of the causes and `unseen_probability` sum to 1.
+    """Probabilities of the causes, `rest_probability` (of those that `limit` left out) and
+    `unseen_probability` sum to 1.
 
     `in_order_probability` is how likely nothing is wrong with the board at all, and stands beside the causes,
     which are ranked as if something were; `in_order_settles` says what would decide it.
@@ -142,6 +146,7 @@ class SuggestionsOut(BaseModel):
     """
 
     causes: list[CauseOut]
+    rest_probability: float
     unseen_probability: float
     cases_used: int
     others_used: int
@@ -190,6 +195,7 @@ class FamilyLineOut(BaseModel):
 
 
 class FamiliesOut(BaseModel):
+    total: int
     families: list[FamilyLineOut]
 
 

@@ -41,6 +41,7 @@ def _cause(cause: Cause) -> dict[str, Any]:
         "interval": cause.interval,
         "cost": cause.cost,
         "minutes": cause.minutes,
+        "general_practice": cause.general_practice,
         "evidence": [{"label": line.label, "weight": line.weight} for line in cause.evidence],
         "cases": cause.case_uids,
         "others_cases": cause.others_cases,
@@ -62,8 +63,8 @@ def _stop(stop: StopPoint | None, price: float | None) -> dict[str, Any] | None:
 
 
 @router.post("/suggestions", response_model=shapes.SuggestionsOut)
-def suggestions(shop: ShopHere, asked: SuggestionsBody) -> Response:
-    """Likely causes for a board, ranked by how likely each fix is to cure it.
+def suggestions(shop: ShopHere, asked: SuggestionsBody, limit: Limit = 20) -> Response:
+    """Likely causes for a board, ranked by how likely each fix is to cure it, the first `limit` of them.
 
     With `replacement_price` the answer's `stop` says how many of the listed fixes to try before replacing
     the board costs less. With `what_if` it also says what the ranking would be without each line of
@@ -77,7 +78,8 @@ def suggestions(shop: ShopHere, asked: SuggestionsBody) -> Response:
     )
     ranking = answer.ranking
     body = {
-        "causes": [_cause(cause) for cause in ranking.causes],
+        "causes": [_cause(cause) for cause in ranking.causes[:limit]],
+        "rest_probability": sum(cause.probability for cause in ranking.causes[limit:]),
         "unseen_probability": ranking.unseen_probability,
         "cases_used": ranking.cases_used,
         "others_used": ranking.others_used,

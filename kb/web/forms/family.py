@@ -25,7 +25,40 @@ LISTS = {
     ),
     "connectors": ("name", "pins"),
 }
+_BARE = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
+# What is believable, in SI units: beyond it a unit was forgotten or mistaken (common practice).
+_BELIEVABLE = {
+    "mains_v": (6.0, 700.0),
+    "bulk_v": (10.0, 1500.0),
+    "bulk_uf": (0.1e-6, 0.1),
+    "ripple_mv": (0.5e-3, 5.0),
+    "rated_a": (1e-3, 500.0),
+}
+_EXAMPLE = {
+    "mains_v": "230 V",
+    "bulk_v": "385 V",
+    "bulk_uf": "120 µF",
+    "ripple_mv": "50 mV",
+    "rated_a": "1.5 A",
+}
+_SAID = {"V": "V", "A": "A", "F": "F", "ohm": "Ω"}
+_ISOLATED = {None: "", True: "yes", False: "no"}
 _QUANTITIES = {"mains_v": "V", "bulk_v": "V", "bulk_uf": "F"}
+
+
+def isolated_of(form: Form, text: str) -> bool | None:
+    """Whether the outputs are isolated, as chosen; None where nobody knows."""
+    for value, word in _ISOLATED.items():
+        if text.strip() == word:
+            return value
+    form.problems.append(
+        Problem(
+            "isolated",
+            f"“{text[:20]}” does not say whether the outputs are isolated.",
+            "Choose one of the three.",
+        )
+    )
+    return None
 
 
 def _typed(value: float | None) -> str:
@@ -44,6 +77,8 @@ def form_of(record: FamilyRecord) -> Form:
             "bulk_v": _typed(record.bulk_v),
             "bulk_uf": "" if record.bulk_uf is None else f"{_typed(record.bulk_uf)} µF",
             "fuse": record.fuse,
+            "isolated": _ISOLATED[record.isolated],
+            "switch": record.switch,
             "notes": record.notes,
             "enable_connector": enable.connector if enable else "",
             "enable_pin": str(enable.pin or "") if enable else "",
@@ -83,10 +118,12 @@ def read_family_form(data: FormData) -> Form:
 
 def record_of(form: Form) -> FamilyRecord | None:
     """The family that was typed, None where something cannot be used (see `form.problems`)."""
-    data: dict[str, Any] = {name: form.get(name) for name in ("code", "kind", "fuse", "notes")}
+    data: dict[str, Any] = {name: form.get(name) for name in ("code", "kind", "fuse", "switch", "notes")}
+    data["isolated"] = isolated_of(form, form.get("isolated"))
     data["aliases"] = [line.strip() for line in re.split(r"[\n;]", form.get("aliases")) if line.strip()]
     for name, unit in _QUANTITIES.items():
-        data[name] = _quantity(form, name, form.get(name), unit)
+        usual = "µF" if name == "bulk_uf" else unit
+        data[name] = in_usual_unit(form, name, form.get(name), unit, usual)
     if data["bulk_uf"] is not None:
         data["bulk_uf"] = round(data["bulk_uf"] * 1e6, 6)
     data["rails"] = [_rail(form, number, row) for number, row in enumerate(form.list("rails"))]
@@ -126,6 +163,29 @@ def _quantity(form: Form, name: str, text: str, unit: str) -> float | None:
     return None if found is None else float(found)
 
 
+def in_usual_unit(form: Form, name: str, text: str, unit: str, usual: str) -> float | None:
+    """A value in its SI unit; a bare number is in the field's usual unit, which the field says.
+
+    A bare number that would then be absurd is asked about with a problem at the field, never stored.
+    """
+    typed = text.strip()
+    if not _BARE.fullmatch(typed) or usual == unit:
+        found = _quantity(form, name, typed, unit)
+    else:
+        found = _quantity(form, name, f"{typed} {usual}", unit)
+    low, high = _BELIEVABLE.get(name.rpartition(".")[2], (0.0, float("inf")))
+    if found is not None and found != 0 and not low <= abs(found) <= high:
+        form.problems.append(
+            Problem(
+                name,
+                f"{format_si_plain(found)} {_SAID[unit]} is hardly meant here.",
+                f"Type it with its unit, such as {_EXAMPLE[name.rpartition('.')[2]]}.",
+            )
+        )
+        return None
+    return found
+
+
 def _whole(form: Form, name: str, text: str) -> int | None:
     typed = text.strip()
     if not typed:
@@ -139,20 +199,40 @@ def _whole(form: Form, name: str, text: str) -> int | None:
 
 
 def _pins(form: Form, name: str, text: str) -> list[int]:
-    found = [_whole(form, name, part) for part in re.split(r"[,;\s]+", text) if part]
-    return [pin for pin in found if pin is not None]
+    """Pins as typed: "4, 5", "1-5" or "1 to 3; 7". A problem is noted for what is none."""
+    found: list[int] = []
+    spread = re.sub(r"\s*(?:-|–|\bto\b)\s*", "-", text)
+    for part in re.split(r"[,;\s]+", spread):
+        first, dash, last = part.partition("-")
+        ends = [_whole(form, name, end) for end in (first, last if dash else first) if end]
+        if len(ends) == 1 + bool(dash) or (ends and not dash):
+            low, high = ends[0], ends[-1]
+            if low is not None and high is not None:
+                if low > high or high - low >= 100:
+                    form.problems.append(
+                        Problem(
+                            name,
+                            f"“{part[:20]}” is no run of pins.",
+                            "Type the lower number first, such as 1-5.",
+                        )
+                    )
+                else:
+                    found += range(low, high + 1)
+        elif part:
+            form.problems.append(Problem(name, f"“{part[:20]}” is no pin.", "Type pins such as 4, 5 or 1-5."))
+    return found
 
 
 def _rail(form: Form, number: int, row: Row) -> dict[str, Any]:
     name = f"rails.{number}"
-    ripple_v = _quantity(form, f"{name}.ripple_mv", row.get("ripple_mv", ""), "V")
+    ripple_v = in_usual_unit(form, f"{name}.ripple_mv", row.get("ripple_mv", ""), "V", "mV")
     tolerance = form.parse(f"{name}.tolerance_pct", row.get("tolerance_pct", ""), parse_tolerance)
     return {
         "name": row.get("name", ""),
         "role": row.get("role") or "other",
         "nominal_v": _quantity(form, f"{name}.nominal_v", row.get("nominal_v", ""), "V"),
         "tolerance_pct": None if tolerance is None else float(tolerance),
-        "rated_a": _quantity(form, f"{name}.rated_a", row.get("rated_a", ""), "A"),
+        "rated_a": in_usual_unit(form, f"{name}.rated_a", row.get("rated_a", ""), "A", "A"),
         "ripple_mv": None if ripple_v is None else round(ripple_v * 1e3, 6),
         "always_on": bool(row.get("always_on")),
         "connector": row.get("connector", ""),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Query, Request
@@ -13,6 +14,7 @@ from kb.facts.values import parse_minutes, parse_quantity
 from kb.model import Attempt, EvidenceRecord, FamilyRecord, Problem, problems
 from kb.service import Shop
 from kb.service.bench import loads, outcome, runs, symptoms
+from kb.service.bench.at_step import charge_at, clock_of, known_so_far
 from kb.service.bench.runs import NewRun, Question, RunView, StepView, Typed
 from kb.service.boards import families
 from kb.service.cases import cases
@@ -27,6 +29,14 @@ Uid = Annotated[str, Path(max_length=64)]
 Number = Annotated[int, Path(ge=1, le=1000)]
 # Common practice, no published source: half of the rating shows most faults and few benches load more.
 DEFAULT_SHARE = 0.5
+MOST_AMPS = 500.0
+ENTRY_FIELDS = tuple(one.name for one in fields(Typed))
+LOAD_NATURES = (
+    ("resistor", "resistors"),
+    ("lamp", "lamps"),
+    ("electronic", "an electronic load"),
+    ("mixed", "several kinds"),
+)
 _MOST_SOAK_MIN = 7 * 24 * 60
 
 
@@ -34,7 +44,8 @@ def diagnose_url(evidence: EvidenceRecord) -> str:
     """The diagnose screen with this evidence."""
     asked = Asked(evidence.family or "", evidence.text or "")
     asked.symptoms = [(entry.name, entry.present) for entry in evidence.symptoms]
-    asked.lines = [line_of(entry) for entry in evidence.readings]
+    # A reading at a part has no line of its own there: what it says stands among the symptoms.
+    asked.lines = [line_of(entry) for entry in evidence.readings if entry.rail is not None]
     return asked.url("/diagnose")
 
 
@@ -51,7 +62,7 @@ def _start_page(request: Request, shop: Shop, typed: str, problem: KbError | Non
         "nav": "bench",
         "under_way": runs.under_way(shop),
         "finished": runs.finished(shop),
-        "families": families.listed(shop),
+        "families": families.offered(shop),
         "open": cases.listed(shop, "open", limit=8, offset=0)[1],
     }
     status = problem.status if problem else 200
@@ -88,13 +99,17 @@ def new_run(
 
 
 def _planned(shop: Shop, record: FamilyRecord, share: float, form: Form) -> list[dict[str, str]]:
-    rows = {target.rail: {"rail": target.rail, "amps": "", "what": ""} for target in loads.outputs(record)}
+    rows = {
+        target.rail: {"rail": target.rail, "amps": "", "what": "", "kind": ""}
+        for target in loads.outputs(record)
+    }
     targets = loads.family_targets(record, share)
     try:
         for plan in loads.plan(shop, targets).plans if targets else ():
             if plan.elements:
                 what = " and ".join(loads.spoken(element) for element in plan.elements)
-                rows[plan.rail] |= {"amps": f"{plan.amps:.3g} A", "what": what[:200]}
+                nature = loads.nature(shop, plan)
+                rows[plan.rail] |= {"amps": f"{plan.amps:.3g} A", "what": what[:200], "kind": nature}
     except BadInput as error:
         form.problems.append(Problem("", error.message, error.remedy or ""))
     return list(rows.values())
@@ -109,6 +124,7 @@ def _setup_page(
         "form": form,
         "family": record,
         "on_mains": runs.on_mains(record),
+        "kinds": LOAD_NATURES,
         "earlier": runs.of_case(shop, case) if case else (),
     }
     return render("bench/new.html", context, scope=request.scope, status=status)
@@ -118,26 +134,13 @@ def _setup_page(
 def start_run(request: Request, shop: ShopHere, data: FormHere) -> Response:
     """Begins a test."""
     form = read_form(data, {"loads": ("rail",)})
-    record, _ = families.get(shop, form.get("family"))
+    record = _with_isolation(shop, families.get(shop, form.get("family")), form)
     soak = form.parse("soak", form.get("soak"), parse_minutes)
     if soak is not None and not 1 <= soak <= _MOST_SOAK_MIN:
         form.problems.append(
             Problem("soak", "The soak is not between a minute and a week.", "Type minutes, such as 30.")
         )
-    chosen = {}
-    for number, row in enumerate(form.list("loads")):
-        name = f"loads.{number}.amps"
-        amps = form.parse(name, row.get("amps", ""), lambda text: float(parse_quantity(text, "A")))
-        if amps is not None and amps <= 0:
-            form.problems.append(
-                Problem(
-                    name,
-                    f"The test load on {row['rail']} must be more than 0.",
-                    "Type amperes, or leave it empty.",
-                )
-            )
-        elif amps is not None:
-            chosen[row["rail"]] = (amps, row.get("what", "").strip()[:200])
+    chosen = _chosen_loads(form)
     if not form.problems:
         try:
             uid = runs.start(
@@ -156,6 +159,16 @@ def start_run(request: Request, shop: ShopHere, data: FormHere) -> Response:
         except BadInput as error:
             form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
     return _setup_page(request, shop, record, form, status=422)
+
+
+def _with_isolation(shop: Shop, found: tuple[FamilyRecord, int], form: Form) -> FamilyRecord:
+    """The family, with the answer to whether its outputs are isolated where nobody had said so before."""
+    record, version = found
+    answer = {"yes": True, "no": False}.get(form.get("outputs_isolated"))
+    if record.isolated is None and answer is not None:
+        record = record.model_copy(update={"isolated": answer})
+        families.save(shop, record, expected_version=version)
+    return record
 
 
 @router.get("/bench/sheet")
@@ -235,9 +248,12 @@ def _step_page(
         "typed": typed or Typed(),
         "error": error,
         "question": question,
-        "asks": again or bool(error) or bool(question) or place.remaining > 0,
+        "asks": again or bool(error) or bool(question) or place.remaining > 0 or not place.results,
         "others": _others(shop, view),
         "noted": symptoms.noted_at(view, place),
+        "known": known_so_far(view, place),
+        "discharge": charge_at(view, place),
+        "clock": clock_of(view, place),
         **_suggested(shop, view),
     }
     return render("bench/step.html", context, scope=request.scope, status=status)
@@ -246,22 +262,17 @@ def _step_page(
 @router.post("/bench/{uid}/steps/{number}")
 def enter_step(request: Request, shop: ShopHere, uid: Uid, number: Number, data: FormHere) -> Response:
     """Keeps what was entered, or asks about it."""
-    given = {
-        name: str(data.get(name, ""))[:120]
-        for name in ("value", "low", "high", "load", "answer", "meant", "seen")
-    }
-    if given["answer"] == "meant":
-        given |= {"value": given["meant"], "answer": ""}
-    typed = Typed(
-        given["value"],
-        given["low"],
-        given["high"],
-        given["load"],
-        "" if given["answer"] == "sure" else given["answer"],
-    )
-    seen = int(given["seen"]) if given["seen"].isascii() and given["seen"].isdigit() else None
+    given = {name: str(data.get(name, ""))[:200] for name in ENTRY_FIELDS}
+    said = str(data.get("answer", ""))
+    if said == "meant":
+        given |= {"value": str(data.get("meant", ""))[:120], "answer": ""}
+    elif said == "sure":
+        given["answer"] = ""
+    typed = Typed(**given)
+    counted = str(data.get("seen", ""))[:9]
+    seen = int(counted) if counted.isascii() and counted.isdigit() else None
     try:
-        found = runs.enter(shop, uid, number, typed, seen=seen, sure=given["answer"] == "sure")
+        found = runs.enter(shop, uid, number, typed, seen=seen, sure=said == "sure")
     except (BadInput, Conflict) as error:
         view = runs.view(shop, uid)
         shown = BadInput(error.message, field=error.field, remedy=error.remedy)
@@ -272,6 +283,91 @@ def enter_step(request: Request, shop: ShopHere, uid: Uid, number: Number, data:
         view = runs.view(shop, uid)
         return _step_page(request, shop, view, view.step(number), typed=typed, question=found, status=422)
     return see_other(f"/bench/{uid}/steps/{number}")
+
+
+@router.post("/bench/{uid}/steps/{number}/go-on")
+def go_on(request: Request, shop: ShopHere, uid: Uid, number: Number, data: FormHere) -> Response:
+    """Goes on from a check that is wrong, deliberately and with its reason."""
+    try:
+        runs.go_on(shop, uid, number, str(data.get("reason", "")))
+    except BadInput as error:
+        view = runs.view(shop, uid)
+        return _step_page(request, shop, view, view.step(number), error=error, status=error.status)
+    upcoming = runs.view(shop, uid).next_number
+    return see_other(f"/bench/{uid}/steps/{upcoming}" if upcoming else f"/bench/{uid}")
+
+
+@router.post("/bench/{uid}/steps/{number}/clock")
+def start_clock(shop: ShopHere, uid: Uid, number: Number) -> Response:
+    """Starts the clock of a step."""
+    runs.start_clock(shop, uid, number)
+    return see_other(f"/bench/{uid}/steps/{number}")
+
+
+@router.post("/bench/{uid}/isolation")
+def state_isolation(shop: ShopHere, uid: Uid) -> Response:
+    """States that the board is fed through an isolating transformer."""
+    runs.state_isolation(shop, uid)
+    return see_other(f"/bench/{uid}")
+
+
+@router.get("/bench/{uid}/loads")
+def loads_page(request: Request, shop: ShopHere, uid: Uid) -> Response:
+    """The loads of a test under way, to be planned anew."""
+    view = runs.view(shop, uid)
+    form = Form({})
+    form.rows["loads"] = [
+        {
+            "rail": target.rail,
+            "amps": ""
+            if target.rail not in view.run.loads
+            else f"{view.run.loads[target.rail]['amps']:.3g} A",
+            "what": str(view.run.loads.get(target.rail, {}).get("what", "")),
+            "kind": str(view.run.loads.get(target.rail, {}).get("kind", "")),
+        }
+        for target in loads.outputs(view.family)
+    ]
+    return _loads_page(request, view, form)
+
+
+def _loads_page(request: Request, view: RunView, form: Form, status: int = 200) -> Response:
+    context = {"nav": "bench", "view": view, "form": form, "kinds": LOAD_NATURES}
+    return render("bench/loads.html", context, scope=request.scope, status=status)
+
+
+@router.post("/bench/{uid}/loads")
+def change_loads(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> Response:
+    """Keeps other loads for the rest of a test."""
+    form = read_form(data, {"loads": ("rail",)})
+    chosen = _chosen_loads(form)
+    if not form.problems:
+        try:
+            runs.change_loads(shop, uid, chosen)
+            return see_other(f"/bench/{uid}")
+        except BadInput as error:
+            form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
+    return _loads_page(request, runs.view(shop, uid), form, status=422)
+
+
+def _chosen_loads(form: Form) -> dict[str, tuple[float, str, str]]:
+    """The loads as typed, by rail; what cannot be used is noted in the form."""
+    chosen = {}
+    for number, row in enumerate(form.list("loads")):
+        name = f"loads.{number}.amps"
+        amps = form.parse(name, row.get("amps", ""), lambda text: float(parse_quantity(text, "A")))
+        if amps is None:
+            continue
+        if not 0 < amps <= MOST_AMPS:
+            form.problems.append(
+                Problem(
+                    name,
+                    f"A test load of {amps:g} A on {row['rail']} must be more than 0 and at most {MOST_AMPS:g} A.",
+                    "Type amperes, such as 1.5 A or 40 mA, or leave it empty.",
+                )
+            )
+            continue
+        chosen[row["rail"]] = (amps, row.get("what", "").strip()[:200], row.get("kind", ""))
+    return chosen
 
 
 @router.post("/bench/{uid}/steps/{number}/take-back")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Path, Request
 from starlette.datastructures import FormData
@@ -12,20 +12,29 @@ from kb.facts import vocabulary as words
 from kb.model import FamilyRecord
 from kb.service import Shop
 from kb.service.boards import families
-from kb.web.dependencies import FilterText, LongFormHere, ShopHere
+from kb.web.dependencies import FilterText, LongFormHere, Offset, ShopHere
 from kb.web.forms.edit import Edit, save_edited
 from kb.web.forms.family import form_of, in_form, read_family_form, record_of
 from kb.web.forms.fields import Form
 from kb.web.rendering import family_path, render, see_other
 
 router = APIRouter()
+_ALL_FIXES = 10_000
 Code = Annotated[str, Path(max_length=80)]
 
 
 @router.get("/families")
-def list_families(request: Request, shop: ShopHere, q: FilterText = "") -> Response:
-    """All families, or those whose numbers contain what was typed."""
-    context = {"nav": "families", "families": families.listed(shop, q), "typed": q}
+def list_families(request: Request, shop: ShopHere, q: FilterText = "", offset: Offset = 0) -> Response:
+    """All families, or those whose numbers contain what was typed, a page at a time."""
+    total, found = families.listed(shop, q, offset=offset)
+    context = {
+        "nav": "families",
+        "families": found,
+        "typed": q,
+        "total": total,
+        "limit": families.MOST_LISTED,
+        "offset": offset,
+    }
     return render("families/list.html", context, scope=request.scope)
 
 
@@ -42,11 +51,18 @@ def add_family(request: Request, shop: ShopHere, data: LongFormHere) -> Response
 
 
 @router.get("/families/{code}")
-def show_family(request: Request, shop: ShopHere, code: Code, saved: str = "") -> Response:
+def show_family(
+    request: Request,
+    shop: ShopHere,
+    code: Code,
+    saved: str = "",
+    fixes: Literal["leading", "all"] = "leading",
+) -> Response:
     """A family's rails, connectors, fixes and latest cases."""
+    most = _ALL_FIXES if fixes == "all" else families.MOST_FIXES
     context = {
         "nav": "families",
-        "view": families.view(shop, code),
+        "view": families.view(shop, code, most_fixes=most),
         "saved": saved,
         "trouble": shop.derived.trouble,
     }
@@ -84,6 +100,7 @@ def _form_page(request: Request, form: Form, code: str | None, status: int = 200
         "blank": {name: 1 + (added == name) for name in form.rows},
         "roles": words.values(words.RAIL_ROLES),
         "kinds": words.BOARD_KINDS,
+        "switches": words.values(words.SWITCH_KINDS),
     }
     return render("families/form.html", context, scope=request.scope, status=status)
 

@@ -11,7 +11,7 @@ from kb.errors import BadInput, OthersCase
 from kb.model import Problem
 from kb.service import Shop
 from kb.service.bench import reports
-from kb.service.cases import cases
+from kb.service.cases import cases, files
 from kb.web.dependencies import FormHere, ShopHere
 from kb.web.forms.fields import Form
 from kb.web.hosts import is_loopback
@@ -31,7 +31,11 @@ def _desk_page(
     request: Request, shop: Shop, uid: str, form: Form, *, saved: str = "", status: int = 200
 ) -> Response:
     desk = reports.desk(shop, uid)
-    typed = form.plain or {name: desk.report.content[name] for name, _ in reports.PARAGRAPHS}
+    names = [*(name for name, _ in reports.PARAGRAPHS), "price", "warranty"]
+    typed = form.plain or {name: desk.report.content.get(name, "") for name in names}
+    chosen = form.rows.get("photos")
+    if chosen is None:
+        chosen = [{"uid": one["uid"]} for one in desk.report.content.get("photos", ())]
     context = {
         "nav": "cases",
         "desk": desk,
@@ -40,6 +44,8 @@ def _desk_page(
         "form": form,
         "saved": saved,
         "most": reports.MOST_LETTERS,
+        "pictures": [one for one in files.of_case(shop, uid).kept if one.is_picture],
+        "chosen": [row["uid"] for row in chosen],
     }
     return render("report/edit.html", context, scope=request.scope, status=status)
 
@@ -47,13 +53,16 @@ def _desk_page(
 @router.post("/cases/{uid}/report")
 def keep_report(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> Response:
     """Keeps the draft, issues it, or throws it away."""
-    form = Form({name: str(data.get(name, "")) for name, _ in reports.PARAGRAPHS})
+    names = [*(name for name, _ in reports.PARAGRAPHS), "price", "warranty"]
+    form = Form({name: str(data.get(name, "")) for name in names})
+    photos = [str(uid)[:64] for uid in data.getlist("photos")]
+    form.rows["photos"] = [{"uid": uid} for uid in photos]
     action = data.get("action")
     if action == "anew":
         reports.start_anew(shop, uid)
         return see_other(f"/cases/{uid}/report")
     try:
-        report = reports.keep(shop, uid, form.plain, issue=action == "issue")
+        report = reports.keep(shop, uid, form.plain, issue=action == "issue", photos=photos)
     except OthersCase:
         raise
     except BadInput as error:
@@ -72,6 +81,13 @@ def show_report(request: Request, shop: ShopHere, uid: Uid) -> Response:
         "paragraphs": reports.PARAGRAPHS,
     }
     return render("report/page.html", context, scope=request.scope)
+
+
+@router.get("/reports/{uid}/readings")
+def report_readings(request: Request, shop: ShopHere, uid: Uid) -> Response:
+    """Every reading behind a report, for the shop."""
+    context = {"nav": "cases", "report": reports.issued(shop, uid)}
+    return render("report/readings.html", context, scope=request.scope)
 
 
 def _address(request: Request, shop: Shop, uid: str) -> str:

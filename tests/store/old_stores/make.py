@@ -69,7 +69,8 @@ def put_in_bin(session: Any) -> None:
 
 def with_news(record: CaseRecord) -> CaseRecord:
     """An open case with what later schemas know of it."""
-    news = {"worker": "bench 1", "waiting_for": "parts", "waiting_since": "2026-04-03"}
+    news: dict[str, object] = {"worker": "bench 1", "waiting_for": "parts", "waiting_since": "2026-04-03"}
+    news |= {"device": "ticket machine", "serial": "TM-0042", "year_made": 2019}
     known = {name: value for name, value in news.items() if name in CaseRecord.model_fields}
     if record.uid != "old-2" or not known:
         return record

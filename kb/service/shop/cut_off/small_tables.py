@@ -69,13 +69,6 @@ class AtHand:
             session.info[_IS_COPY] = True
             yield session
 
-    @contextmanager
-    def noting(self) -> Iterator[Session]:
-        """A session that changes the copies alone, until they are made anew; for who has read them."""
-        assert self._copy is not None
-        with self._lock, self._copy.writing() as session:
-            yield session
-
     def refresh(self, change: int = 0) -> None:
         """Makes the copies anew. What goes wrong is logged: the older ones then stay.
 

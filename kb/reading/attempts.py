@@ -1,0 +1,567 @@
+"""Fixes among the words: parts, what was wrong with them, what was done, and what came of it.
+
+Failures and actions are tied to parts by where they stand: to the list of parts just before them, or where
+none is open to the ones right behind. What came of it goes to all fixes since the last result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from kb.facts.designators import designator_letters
+from kb.facts.parts import PART_CLASSES
+from kb.reading import little_words
+from kb.reading.facts import KnownPart
+from kb.reading.lexicon import CONCEPT, Hit, negation_words
+from kb.reading.mentions import Mention, find_mentions, in_order, listed
+from kb.reading.readings import Found
+from kb.reading.sections import class_of_designator, section_of
+from kb.reading.subjects import Subject
+from kb.reading.tokens import QUANTITY, SIGN, WORD, Token
+
+_PREPOSED = 4
+_IT_WAS = (
+    ("that", "was", "it"),
+    ("was", "the"),
+    ("it", "was"),
+    ("era", "el"),
+    ("era", "la"),
+    ("era", "l"),
+    ("era", "il"),
+    ("war", "der"),
+    ("war", "die"),
+    ("war", "das"),
+    ("c", "etait"),
+    ("was", "de"),
+    ("het", "was"),
+    ("es", "war"),
+)
+_FUSED = {"blown": "open", "cracked": None}
+# Concepts that say how a part failed, and the classes of which they say it; no classes: of any.
+_CAPACITORS = frozenset(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
+_FAILURE_CONCEPTS: dict[str, tuple[str, frozenset[str]]] = {
+    "blown": ("open", frozenset(("fuse", "resettable fuse", "fusible resistor", "thermal cut-out"))),
+    "shorted": ("shorted", frozenset()),
+    "open": ("open", frozenset()),
+    "bulging": ("bulging", _CAPACITORS),
+    "leaking": (
+        "leaking electrolyte",
+        _CAPACITORS - {"safety capacitor", "ceramic capacitor", "film capacitor"},
+    ),
+    "dry": ("lost capacitance", _CAPACITORS),
+    "burnt": ("burnt", frozenset()),
+    "charred": (
+        "burnt",
+        frozenset(("resistor", "transformer", "connector", "relay", "fusible resistor", "fuse")),
+    ),
+    "corrosion": ("corroded", frozenset()),
+    "green": ("corroded", frozenset(("connector", "circuit board", "battery"))),
+    "cracked": ("cracked joint", frozenset(("solder joint",))),
+    "stuck": ("worn contacts", frozenset(("relay", "switch"))),
+}
+_WET_CAPACITORS = frozenset(
+    ("electrolytic capacitor", "bulk capacitor", "polymer capacitor", "battery", None)
+)
+_BAD = frozenset(("defective", "empty", "bad", "loose", "dead", "cracked", "hole"))
+# Parts that a complaint names as well.
+_OF_THE_DEVICE = frozenset(
+    (
+        "motor or pump",
+        "fan",
+        "battery",
+        "display module",
+        "loudspeaker or buzzer",
+        "keypad",
+        "heating element",
+        "switch",
+        "cable",
+    )
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Event:
+    first: int
+    last: int
+    kind: str
+    value: str
+
+
+class AttemptFinder:
+    """Ties what was found in one text to its parts."""
+
+    def __init__(
+        self,
+        tokens: Sequence[Token],
+        hits: Sequence[Hit],
+        subjects: Sequence[Subject],
+        readings: Sequence[Found],
+        known: dict[str, KnownPart],
+    ) -> None:
+        self.tokens, self.hits, self.subjects, self.readings, self.known = (
+            tokens,
+            hits,
+            subjects,
+            readings,
+            known,
+        )
+        self.mentions = find_mentions(tokens, hits, subjects)
+        self.places = {place for mention in self.mentions for place in range(mention.first, mention.last + 1)}
+        self.without_part: list[Mention] = []
+
+    def run(self) -> list[Mention]:
+        self._mark_good()
+        events = self._events()
+        marks: list[tuple[int, int, object]] = [(mention.first, 0, mention) for mention in self.mentions]
+        marks += [(event.first, 1, event) for event in events]
+        marks.sort(key=lambda mark: (mark[0], mark[1]))
+        self._tie(marks)
+        self._next_try()
+        self._measured()
+        self._same_part()
+        self._fill()
+        found = [*self.without_part, *(mention for mention in self.mentions if self._is_attempt(mention))]
+        return sorted(found, key=lambda mention: mention.first)
+
+    def _mark_good(self) -> None:
+        """ "fuse OK", "D5 ok": a part that was found good; "on CN2 pin 3": one that only says where."""
+        good = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "ok"}
+        done = [hit.first for hit in self.hits if hit.table == "actions"]
+        bad = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value in _BAD}
+        bad |= {hit.first for hit in self.hits if (hit.table, hit.value) == ("words", "bad")}
+        for number, mention in enumerate(self.mentions):
+            behind = self.mentions[number + 1].first if number + 1 < len(self.mentions) else len(self.tokens)
+            clause = self.tokens[mention.last].clause
+            before = self.tokens[mention.first - 1].folded if mention.first else ""
+            after = self.tokens[mention.last + 1].folded if mention.last + 1 < len(self.tokens) else ""
+            mention.only_place = before in little_words.PLACE or after in ("pin", "pins", "broche", "patte")
+            near = [
+                at
+                for at in range(mention.last + 1, min(mention.last + 4, behind, len(self.tokens)))
+                if self.tokens[at].clause == clause
+            ]
+            mention.bad = any(at in bad for at in near)
+            mention.ok = any(at in good for at in near) and not any(at in done for at in near)
+            if mention.ok and any(self.tokens[at].folded in negation_words() for at in near):
+                mention.ok = False
+
+    def _measured(self) -> None:
+        """What a reading at a part says of it: a high ESR, a short, contacts that no longer close."""
+        for one in self.readings:
+            if one.subject.point is None or one.value is None:
+                continue
+            for mention in self.mentions:
+                if mention.part == one.subject.point and mention.failure is None:
+                    mention.failure = _failure_by_value(mention, one.quantity, one.value)
+                    if mention.failure:
+                        mention.take(*one.tokens)
+                    break
+
+    def _same_part(self) -> None:
+        """A part that is named again is the same part, until something came of the first time."""
+        first: dict[str, Mention] = {}
+        kept: list[Mention] = []
+        for mention in self.mentions:
+            earlier = first.get(mention.part or "")
+            if earlier is not None and (earlier.action is None or mention.action is None):
+                earlier.failure = earlier.failure or mention.failure
+                earlier.part_class = earlier.part_class or mention.part_class
+                if earlier.action is None and mention.action is not None:
+                    earlier.action, earlier.acted_at = mention.action, mention.acted_at
+                continue
+            if mention.part:
+                first[mention.part] = mention
+            kept.append(mention)
+        self.mentions = kept
+
+    def _events(self) -> list[_Event]:
+        found: list[_Event] = []
+        taken: set[int] = set()
+        for table in ("verdicts", "actions", "results", "failures"):
+            ordered = sorted(
+                (hit for hit in self.hits if hit.table == table),
+                key=lambda hit: (-len(hit.places), hit.first),
+            )
+            mine: set[int] = set()
+            for hit in ordered:
+                span = set(range(hit.first, hit.last + 1))
+                if mine & span or (table == "failures" and taken & span):
+                    continue
+                if table == "actions" and (self._denied(hit) or self._ordered(hit.first, hit.last)):
+                    continue
+                mine |= span
+                found.append(_Event(hit.first, hit.last, table, hit.value))
+            taken |= mine
+        found += [
+            _Event(hit.first, hit.last, "failures", hit.value)
+            for hit in self.hits
+            if hit.table == CONCEPT and hit.value in _FAILURE_CONCEPTS and not taken.intersection(hit.places)
+        ]
+        for at, token in enumerate(self.tokens):
+            if (
+                token.kind == WORD
+                and token.folded in little_words.NEW
+                and at not in taken
+                and not self._ordered(at, at)
+            ):
+                found.append(_Event(at, at, "actions", "replace"))
+        return sorted(found, key=lambda event: (event.first, event.kind))
+
+    def _ordered(self, first: int, last: int) -> bool:
+        """ "new one ordered": nothing was done yet."""
+        near = range(first, min(last + 4, len(self.tokens)))
+        return any(
+            self.tokens[at].folded in little_words.ORDERED
+            and self.tokens[at].clause == self.tokens[first].clause
+            for at in near
+        )
+
+    def _denied(self, hit: Hit) -> bool:
+        before = hit.first - 1
+        return (
+            not hit.denies
+            and before >= 0
+            and self.tokens[before].folded in negation_words()
+            and self.tokens[before].clause == self.tokens[hit.first].clause
+        )
+
+    def _tie(self, marks: list[tuple[int, int, object]]) -> None:
+        seen: list[Mention] = []
+        waiting_failure: _Event | None = None
+        for _, _, mark in marks:
+            if isinstance(mark, Mention):
+                if waiting_failure is not None and self._follows(waiting_failure, mark):
+                    self._fail([mark], waiting_failure)
+                waiting_failure = None
+                self._inherit(mark, seen)
+                seen.append(mark)
+                continue
+            assert isinstance(mark, _Event)
+            if mark.kind == "failures":
+                waiting_failure = self._failure(mark, seen)
+            elif mark.kind == "actions":
+                self._action(mark, seen)
+
+    def _follows(self, event: _Event, mention: Mention) -> bool:
+        near = mention.first - event.last <= 3 and mention.sentence == self.tokens[event.last].sentence
+        return near and self.tokens[event.last].clause == self.tokens[mention.first].clause
+
+    def _failure(self, event: _Event, seen: list[Mention]) -> _Event | None:
+        """Gives the failure to the parts before it; answers it where it waits for the part behind it."""
+        if self._not_so(event):
+            return None
+        group = self._open_group(event, seen, lambda mention: mention.failure is None)
+        group = [mention for mention in group if self._can_fail(mention, event)]
+        if group:
+            self._fail(group, event)
+            return None
+        return event
+
+    def _not_so(self, event: _Event) -> bool:
+        """Whether the failure is denied: "not burnt", "no bulges"."""
+        words = self.tokens[max(0, event.first - 3) : event.first]
+        clause = self.tokens[event.first].clause
+        return any(token.folded in negation_words() and token.clause == clause for token in words)
+
+    def _can_fail(self, mention: Mention, event: _Event) -> bool:
+        if event.value not in _FAILURE_CONCEPTS:
+            return True
+        classes = _FAILURE_CONCEPTS[event.value][1]
+        own = mention.part_class or class_of_designator(mention.part or "", None)
+        if event.value == "shorted" and own in ("fuse", "solder joint", "relay"):
+            return False
+        return not classes or own in classes
+
+    def _fail(self, group: list[Mention], event: _Event) -> None:
+        for mention in group:
+            if mention.failure is None and self._can_fail(mention, event):
+                mention.failure = _FAILURE_CONCEPTS.get(event.value, (event.value,))[0]
+                mention.take(event.first, event.last)
+
+    def _open_group(self, event: _Event, seen: list[Mention], is_open: object) -> list[Mention]:
+        """The list of parts that ends just before `event`, in its sentence."""
+        group: list[Mention] = []
+        sentence = self.tokens[event.first].sentence
+        for mention in reversed(seen):
+            if mention.sentence != sentence or not is_open(mention):  # type: ignore[operator]
+                break
+            if group and not listed(mention, group[-1], self.tokens):
+                break
+            if not group and self._interrupted(mention, event):
+                break
+            group.append(mention)
+        return group
+
+    def _interrupted(self, mention: Mention, event: _Event) -> bool:
+        between = self.tokens[mention.last + 1 : event.first]
+        if event.kind == "failures":
+            return len([token for token in between if token.kind == WORD]) > 6
+        return False
+
+    def _action(self, event: _Event, seen: list[Mention]) -> None:
+        following = self._behind(event)
+        if following is not None and self._joined_behind(event, following, seen):
+            following = None
+        if following is not None:
+            following.action, following.acted_at = event.value, event.first
+            following.take(event.first, event.last)
+            self._also_behind(following, event.value)
+            return
+        sentence = self.tokens[event.first].sentence
+        open_ones = [mention for mention in seen if mention.action is None and not mention.ok]
+        group = [mention for mention in open_ones if mention.sentence == sentence]
+        if not group and open_ones and open_ones[-1].sentence >= sentence - 2:
+            group = [mention for mention in open_ones if mention.sentence == open_ones[-1].sentence]
+        # "motor jerky, cleaned": what the complaint names is not what was worked on where a part is.
+        group = [
+            mention
+            for mention in group
+            if mention.failure
+            or mention.bad
+            or (not mention.only_place and (mention.part or self._is_board_part(mention)))
+            or 0 < event.first - mention.last <= 2
+        ]
+        group = self._bad_ones(group)
+        if not group and event.value in ("clean", "resolder", "adjust", "recap section", "reprogram"):
+            self.without_part.append(
+                Mention(event.first, event.last, action=event.value, acted_at=event.first, sentence=sentence)
+            )
+        for mention in group:
+            mention.action, mention.acted_at = event.value, event.first
+            if mention.sentence == sentence:
+                mention.take(event.first, event.last)
+
+    def _bad_ones(self, group: list[Mention]) -> list[Mention]:
+        """Where some parts were found bad, those and what is listed with them."""
+        if not any(mention.failure for mention in group):
+            return group
+        kept = []
+        for at, mention in enumerate(group):
+            sides = [group[other] for other in (at - 1, at + 1) if 0 <= other < len(group)]
+            with_bad = any(
+                other.failure and listed(*in_order(mention, other), tokens=self.tokens) for other in sides
+            )
+            if mention.failure or mention.bad or with_bad:
+                kept.append(mention)
+        return kept
+
+    def _is_board_part(self, mention: Mention) -> bool:
+        return mention.part_class not in _OF_THE_DEVICE
+
+    def _behind(self, event: _Event) -> Mention | None:
+        """The part right behind an action: "replaced C9", "new varistor"."""
+        for mention in self.mentions:
+            if mention.first > event.last:
+                gap = self.tokens[event.last + 1 : mention.first]
+                near = (
+                    len([token for token in gap if token.kind != SIGN]) <= _PREPOSED
+                    and mention.sentence == self.tokens[event.last].sentence
+                )
+                plain = (
+                    all(token.clause == self.tokens[event.last].clause for token in gap)
+                    and self.tokens[mention.first].clause == self.tokens[event.last].clause
+                )
+                return mention if near and plain and mention.action is None else None
+        return None
+
+    def _joined_behind(self, event: _Event, following: Mention, seen: list[Mention]) -> bool:
+        """ "… replaced + R12": the action belongs to the parts before it, the next part is joined on."""
+        gap = self.tokens[event.last + 1 : following.first]
+        sentence = self.tokens[event.first].sentence
+        has_open = any(
+            mention.sentence == sentence and mention.action is None and not mention.ok for mention in seen
+        )
+        return (
+            has_open
+            and bool(gap)
+            and gap[0].folded in little_words.EXTENDS - {"with", "mit", "avec", "met", "con"}
+        )
+
+    def _also_behind(self, mention: Mention, action: str) -> None:
+        before = mention
+        for other in self.mentions[self.mentions.index(mention) + 1 :]:
+            if (
+                other.sentence != before.sentence
+                or other.action is not None
+                or not listed(before, other, self.tokens)
+            ):
+                return
+            other.action, other.acted_at = action, mention.acted_at
+            before = other
+
+    def _inherit(self, mention: Mention, seen: list[Mention]) -> None:
+        """ "… all replaced + R12": what was done goes on to the part joined behind."""
+        if mention.action is not None or not seen or seen[-1].action is None:
+            return
+        before = seen[-1]
+        between = self.tokens[max(before.end, before.last) + 1 : mention.first]
+        joined = (
+            between
+            and between[0].folded in little_words.EXTENDS
+            and all(token.folded in little_words.LISTED for token in between)
+        )
+        acted = before.sentence if before.acted_at is None else self.tokens[before.acted_at].sentence
+        if mention.sentence == acted and joined and before.end < mention.first:
+            mention.action, mention.acted_at = before.action, mention.first
+
+    def _next_try(self) -> None:
+        """ "… no good, then the opto": a part alone in a clause behind a fix is the next one that was tried."""
+        last: str | None = None
+        for mention in self.mentions:
+            if mention.action is not None:
+                last = mention.action
+            elif last is not None and mention.failure is None and not mention.ok and self._alone(mention):
+                mention.action, mention.acted_at = last, mention.first
+
+    def _alone(self, mention: Mention) -> bool:
+        clause = self.tokens[mention.first].clause
+        around = [
+            self.tokens[at]
+            for at in range(max(0, mention.first - 6), min(len(self.tokens), mention.last + 6))
+            if self.tokens[at].clause == clause and not mention.first <= at <= mention.last
+        ]
+        return all(token.kind == SIGN or token.folded in little_words.NEXT for token in around)
+
+    def _fill(self) -> None:
+        roles = [(subject.first, subject.role) for subject in self.subjects if subject.rail]
+        self.wrong_rails = self._wrong_rails()
+        said = [
+            (hit.first, hit.value) for hit in self.hits if hit.table == "sections" and hit.value != "other"
+        ]
+        for mention in self.mentions:
+            self._refer(mention)
+        for mention in self.mentions:
+            earlier = self.known.get(mention.part or "")
+            role = self._role(mention, roles)
+            said_here = self._nearest(mention, said)
+            if mention.part_class is None and mention.part:
+                mention.part_class = earlier.part_class if earlier else self._class(mention)
+            if earlier and earlier.part_class == mention.part_class:
+                mention.section = earlier.section
+            else:
+                mention.section = section_of(mention.part_class, role, said_here)
+            self._refine(mention)
+
+    def _refine(self, mention: Mention) -> None:
+        """What the class says of the failure, and a section of the class."""
+        if (
+            mention.part_class == "diode"
+            and mention.failure == "shorted"
+            and str(mention.section).endswith("output")
+        ):
+            mention.part_class = "Schottky rectifier"
+        if mention.part_class == "solder joint" and mention.failure is None and mention.action == "resolder":
+            mention.failure, mention.inferred = "cracked joint", True
+        if mention.part_class == "fuse" and mention.failure == "burnt":
+            mention.failure = "open"
+        if mention.failure == "leaking electrolyte" and mention.part_class not in _WET_CAPACITORS:
+            mention.failure = "leaky"
+        if mention.action is None and mention.part_class == "solder joint" and self._redone(mention):
+            mention.action, mention.acted_at = "resolder", mention.last
+
+    def _redone(self, mention: Mention) -> bool:
+        redone = [hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "redone"]
+        return any(
+            0 < at - mention.last <= 5 and self.tokens[at].sentence == mention.sentence for at in redone
+        )
+
+    def _wrong_rails(self) -> set[int]:
+        """Supplies that are missing or were measured off their volts."""
+        found = {
+            one.subject.first
+            for one in self.readings
+            if one.subject.nominal_v
+            and one.value is not None
+            and abs(one.value - one.subject.nominal_v) > 0.1 * abs(one.subject.nominal_v)
+        }
+        gone = {
+            hit.first
+            for hit in self.hits
+            if hit.table == CONCEPT and hit.value in ("no", "missing", "low", "high")
+        }
+        for subject in self.subjects:
+            near = range(subject.first - 2, subject.last + 3)
+            same = [
+                at
+                for at in near
+                if at in gone and self.tokens[at].clause == self.tokens[subject.first].clause
+            ]
+            if subject.rail and same:
+                found.add(subject.first)
+        return found
+
+    def _refer(self, mention: Mention) -> None:
+        """ "RV1 cracked … new varistor": the class word means the part that was named before."""
+        if mention.part or mention.action is None or not mention.part_class:
+            return
+        for other in self.mentions:
+            if other.first >= mention.first:
+                return
+            same = (
+                other.part
+                and (other.part_class or class_of_designator(other.part, other.failure)) == mention.part_class
+            )
+            close = other.sentence >= mention.sentence - 1
+            if same and not other.ok and (other.action is None or (close and other.failure)):
+                if other.action is None:
+                    other.action, other.acted_at = mention.action, mention.acted_at
+                mention.action, mention.acted_at, mention.failure = None, None, None
+                return
+
+    def _class(self, mention: Mention) -> str | None:
+        assert mention.part is not None
+        if mention.action == "resolder":
+            return "solder joint"
+        values = [
+            token for token in self.tokens[mention.last + 1 : mention.last + 4] if token.kind == QUANTITY
+        ]
+        if designator_letters(mention.part) == "R" and any(
+            token.unit == "ohm" and (token.value or 0) < 1 for token in values
+        ):
+            return "current sense resistor"
+        behind = [token.folded for token in self.tokens[mention.last + 1 : mention.last + 5]]
+        if designator_letters(mention.part) == "Q" and (
+            "c - e" in " ".join(behind) or "b - e" in " ".join(behind)
+        ):
+            return "bipolar transistor"
+        return class_of_designator(mention.part, mention.failure)
+
+    def _role(self, mention: Mention, roles: list[tuple[int, str]]) -> str | None:
+        """The supply that a part belongs to: named with it, else the one that was found wrong."""
+        bad = [(at, role) for at, role in roles if at in self.wrong_rails]
+        here = [(at, role) for at, role in roles if self.tokens[at].sentence == mention.sentence]
+        bad_here = [one for one in here if one in bad]
+        return self._nearest(mention, bad_here or here or bad or roles)
+
+    def _nearest(self, mention: Mention, places: list[tuple[int, str]]) -> str | None:
+        near = [
+            (abs(at - mention.first), value)
+            for at, value in places
+            if self.tokens[at].sentence == mention.sentence
+        ]
+        if not near:
+            near = [(abs(at - mention.first) + 50, value) for at, value in places]
+        return min(near)[1] if near and min(near)[0] <= 60 else None
+
+    def _is_attempt(self, mention: Mention) -> bool:
+        if mention.ok:
+            return False
+        if mention.action is not None:
+            return True
+        return (
+            mention.failure is not None
+            and mention.part_class != "fuse"
+            and (mention.part is not None or mention.part_class is not None)
+        )
+
+
+def _failure_by_value(mention: Mention, quantity: str, value: float) -> str | None:
+    letters = designator_letters(mention.part or "")
+    if quantity == "esr_ohm":
+        return "high ESR" if value >= 1 else None
+    if quantity != "ohm":
+        return None
+    if letters in ("Q", "D", "BD", "BR", "DB", "ZD", "FET", "CR") and value < 5:
+        return "shorted"
+    return "worn contacts" if letters in ("K", "RL", "RY", "RLY") and 1 < value < 1_000 else None

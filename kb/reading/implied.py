@@ -1,0 +1,223 @@
+"""What facts say of one another: a reading near its rail's volts after a fix says that the fix worked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from kb.reading.lexicon import CONCEPT, Hit, negation_words
+from kb.reading.mentions import Mention
+from kb.reading.readings import Found, mentions_now
+from kb.reading.symptoms import Match
+from kb.reading.tokens import Token
+
+_NEAR = 0.1  # as the bench takes a rail without a stated tolerance
+_STANDBY_NEAR = 0.05
+_ABSENT = 0.1
+_GOOD_AFTERWARDS = frozenset(("ok", "work", "start", "turn", "heat", "charge", "cured", "lit"))
+_GOES_BAD_TOO = frozenset(("start", "turn", "heat", "charge", "lit", "work"))
+_SYMPTOM_OF_FAILURE: dict[tuple[str, str], str] = {
+    ("fuse", "open"): "fuse blown",
+    ("fuse", "burnt"): "fuse blown",
+    ("bridge rectifier", "shorted"): "mains rectifier shorted",
+    ("MOSFET", "shorted"): "main switch shorted",
+    ("power factor MOSFET", "shorted"): "power factor switch shorted",
+    ("current sense resistor", "open"): "current sense resistor open",
+    ("current sense resistor", "burnt"): "current sense resistor open",
+    ("inrush limiter", "open"): "inrush limiter open",
+    ("start-up resistor", "open"): "start-up resistor open",
+    ("Schottky rectifier", "shorted"): "output rectifier shorted",
+    ("fast rectifier", "shorted"): "output rectifier shorted",
+    ("diode", "shorted"): "output rectifier shorted",
+    ("electrolytic capacitor", "high ESR"): "high ESR found",
+    ("electrolytic capacitor", "bulging"): "bulging capacitor",
+    ("electrolytic capacitor", "leaking electrolyte"): "leaking capacitor",
+    ("bulk capacitor", "bulging"): "bulging capacitor",
+    ("bulk capacitor", "leaking electrolyte"): "leaking capacitor",
+    ("bulk capacitor", "lost capacitance"): "bulk capacitor low or open",
+    ("bulk capacitor", "open"): "bulk capacitor low or open",
+    ("varistor", "burnt"): "varistor burnt or cracked",
+    ("solder joint", "cracked joint"): "cracked solder joint seen",
+    ("resistor", "burnt"): "burnt part seen",
+    ("transformer", "burnt"): "burnt part seen",
+    ("connector", "burnt"): "burnt part seen",
+    ("controller IC", "burnt"): "burnt part seen",
+    ("connector", "corroded"): "corrosion on the board",
+    ("circuit board", "corroded"): "corrosion on the board",
+}
+
+
+_DENIED_BY_GOOD = {
+    "fuse": "fuse blown",
+    "bridge rectifier": "mains rectifier shorted",
+    "MOSFET": "main switch shorted",
+    "power factor MOSFET": "power factor switch shorted",
+    "solder joint": "cracked solder joint seen",
+    "varistor": "varistor burnt or cracked",
+}
+
+
+def _is_near(one: Found) -> bool:
+    nominal = one.subject.nominal_v
+    if one.quantity != "dc_v" or not nominal or one.value is None:
+        return False
+    return abs(one.value - nominal) <= _NEAR * abs(nominal)
+
+
+def settle_after_repair(readings: Sequence[Found], tokens: Sequence[Token], acted: int | None) -> None:
+    """A reading behind a fix is one after the repair where it is near its rail's volts or said to be "now"."""
+    for one in readings:
+        if one.after_repair or acted is None or one.tokens[0] < acted or one.before:
+            continue
+        if _is_near(one) or mentions_now(tokens, one):
+            one.after_repair = True
+
+
+def result_events(
+    tokens: Sequence[Token],
+    hits: Sequence[Hit],
+    readings: Sequence[Found],
+    matches: Sequence[Match],
+    mentions: Sequence[Mention],
+    acted: int | None,
+) -> tuple[list[tuple[int, int, str]], list[Match]]:
+    """(what says how a fix ended, as (first, last, result) in order; symptoms that were part of that)."""
+    found: list[tuple[int, int, int, str]] = []
+    spent: list[Match] = []
+    for hit in hits:
+        if hit.table == "results":
+            value = hit.value if hit.denies or is_so(hit, tokens) else "no change"
+            found.append((0, hit.first, hit.last, value))
+        elif hit.table == "verdicts" and hit.value == "repaired" and acted is not None and is_so(hit, tokens):
+            found.append((1, hit.first, hit.last, "cured"))
+    first_action = min(
+        (mention.acted_at for mention in mentions if mention.acted_at is not None), default=None
+    )
+    if first_action is not None:
+        for hit in hits:
+            if hit.table == CONCEPT and hit.first > first_action:
+                if hit.value == "no_effect":
+                    found.append((0, hit.first, hit.last, "no change"))
+                elif hit.value in _GOOD_AFTERWARDS and _is_good(hit, hits, tokens, mentions):
+                    found.append((2, hit.first, hit.last, "cured"))
+        found += [
+            (2, one.tokens[0], one.tokens[-1], "cured")
+            for one in readings
+            if one.after_repair and _is_near(one) and one.tokens[0] > first_action
+        ]
+        gone = [hit for hit in hits if hit.table == CONCEPT and hit.value == "missing"]
+        for match in matches:
+            over = any(
+                0 <= hit.first - match.last <= 2 and tokens[hit.first].clause == tokens[match.first].clause
+                for hit in gone
+            )
+            if match.first > first_action and (not match.present or (over and len(match.places) == 1)):
+                spent.append(match)
+                found.append((2, match.first, match.last, "cured"))
+    events = _strongest(found)
+    for match in matches:
+        if first_action is None or match.first <= first_action or match in spent:
+            continue
+        if any(
+            first <= match.first <= last or match.first <= first <= match.last for first, last, _ in events
+        ):
+            spent.append(match)
+    return events, spent
+
+
+def is_so(hit: Hit, tokens: Sequence[Token]) -> bool:
+    """Whether nothing just before denies it: "not repaired yet"."""
+    return not any(token.folded in negation_words() for token in tokens[max(0, hit.first - 2) : hit.first])
+
+
+def _strongest(found: list[tuple[int, int, int, str]]) -> list[tuple[int, int, str]]:
+    """Of those that overlap the surest and longest, in the order of the text."""
+    kept: list[tuple[int, int, str]] = []
+    for _, first, last, result in sorted(found, key=lambda one: (one[0], one[1] - one[2], one[1])):
+        if not any(first <= other_last and other_first <= last for other_first, other_last, _ in kept):
+            kept.append((first, last, result))
+    return sorted(kept)
+
+
+def _is_good(hit: Hit, hits: Sequence[Hit], tokens: Sequence[Token], mentions: Sequence[Mention]) -> bool:
+    """Whether a good word speaks of the whole board: not denied, and not of a part beside it ("D5 ok")."""
+    if hit.value == "ok" and any(mention.ok and 0 < hit.first - mention.last <= 3 for mention in mentions):
+        return False
+    return not _is_denied(hit, hits, tokens)
+
+
+def _is_denied(hit: Hit, hits: Sequence[Hit], tokens: Sequence[Token]) -> bool:
+    clause = tokens[hit.first].clause
+    for other in hits:
+        if other.table == CONCEPT and other.value == "no" and tokens[other.first].clause == clause:
+            if hit.value == "cured" and other.first in hit.places:
+                continue
+            if abs(other.first - hit.first) <= 4:
+                return True
+    return False
+
+
+def implied_symptoms(
+    matches: Sequence[Match], mentions: Sequence[Mention], readings: Sequence[Found], tokens: Sequence[Token]
+) -> list[Match]:
+    """The symptoms that were named, and those that a bad part or a reading is."""
+    found = list(matches)
+    names = {match.name for match in found}
+
+    def add(name: str, first: int, last: int, present: bool = True) -> None:
+        if name not in names:
+            names.add(name)
+            found.append(Match(name, tuple(range(first, last + 1)), frozenset(), present))
+
+    if any(mention.part_class == "bipolar transistor" for mention in mentions):
+        found = [match for match in found if match.name != "main switch shorted"]
+    for mention in mentions:
+        name = _SYMPTOM_OF_FAILURE.get((mention.part_class or "", mention.failure or ""))
+        if name and not mention.ok and not mention.inferred and mention.end - mention.start <= 40:
+            if name == "main switch shorted" and not _is_main(mention):
+                continue
+            if name == "output rectifier shorted" and mention.section in (
+                "main converter",
+                "bulk and power factor stage",
+            ):
+                continue
+            add(name, min(mention.first, mention.start), max(mention.last, mention.end))
+    for mention in mentions:
+        if mention.ok and (name := _DENIED_BY_GOOD.get(mention.part_class or "")):
+            add(name, mention.first, min(mention.last + 1, len(tokens) - 1), False)
+    for one in readings:
+        if not one.after_repair and (name := _symptom_of(one)):
+            add(name, one.first, one.last)
+    return sorted(found, key=lambda match: (match.first, match.last))
+
+
+def _is_main(mention: Mention) -> bool:
+    """Whether a shorted transistor is the main switch; of Q101 nobody can say it by its number."""
+    return mention.part is None or len(mention.part) <= 2 or mention.first != mention.last
+
+
+def _symptom_of(one: Found) -> str | None:
+    subject = one.subject
+    if one.quantity == "esr_ohm" and one.value is not None and one.value >= 1 and subject.point:
+        return "high ESR found"
+    if one.quantity != "dc_v" or not subject.rail:
+        return None
+    volts = one.value if one.value is not None else one.low
+    if volts is None:
+        return None
+    if subject.role == "controller supply":
+        return "controller supply missing" if one.value is None or volts < 1 else None
+    if subject.role == "bulk":
+        return "bulk voltage missing" if abs(volts) < 30 else None
+    nominal = subject.nominal_v or (5.0 if subject.role == "standby" else None)
+    if not nominal or (one.supply in ("standby", "unpowered") and not subject.always_on):
+        return None
+    share = volts / nominal
+    if subject.role == "standby":
+        if share < _ABSENT:
+            return "no standby voltage"
+        return "standby voltage low" if share < 1 - _STANDBY_NEAR and one.value is not None else None
+    if share < _ABSENT and one.value is not None:
+        return "one output missing"
+    if share < 1 - _NEAR and one.value is not None:
+        return "output voltage low"
+    return "output voltage high" if share > 1 + _NEAR else None

@@ -1,0 +1,416 @@
+"""The word lists made ready for reading, and what they find among the tokens of a text.
+
+Phrases of all languages lie in one index, each under its rarest word, so that a text is read once whatever
+the number of phrases. A word meets a phrase under its stem in the phrase's language.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
+
+from kb.facts.parts import PART_CLASSES
+from kb.facts.symptoms import SYMPTOMS
+from kb.facts.word_lists import LANGUAGES, TABLES, common_words, concepts, never_mended, word_list
+from kb.reading import little_words
+from kb.reading.stems import fold, stem, without_umlaut_letters
+from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, WORD, Token
+
+CONCEPT = "concept"
+_IDIOM = "idiom"
+_GAPS = {"symptoms": 1, CONCEPT: 0, "results": 1, "verdicts": 1, "failures": 1, "actions": 0}
+_PARTICLE = 3  # letters of words such as "on" and "off", which stand close to their verb
+_OPEN_GAP = 4  # words that may stand in the place of ".." in a phrase
+_FUNCTION_WORDS = 400  # the commonest words of a language, by which a text shows its language
+_EVERYDAY = 1_200
+_SHORTEST_MENDED = 5
+_SHORTEST_COMPOUND = 4
+_JOINS = frozenset(
+    (
+        "and",
+        "but",
+        "or",
+        "then",
+        "und",
+        "aber",
+        "oder",
+        "et",
+        "mais",
+        "ou",
+        "maar",
+        "of",
+        "pero",
+        "y",
+        "ma",
+        "though",
+    )
+)
+# What stands inside any phrase without changing it: "fuse is blown".
+_COPULAS = little_words.COPULAS
+_SHORT_NOTS = frozenset(("plus", "ne", "o", "e", "ni", "net"))
+_WORDS = re.compile(r"[^\W_]+")
+_NOT_A_LETTER = frozenset((NUMBER, VOLTS, QUANTITY, RAIL, DESIGNATOR))
+
+
+class Entry(NamedTuple):
+    """One phrase: `words` are keys as `_key` makes them; `gaps[i]` words may stand before `words[i]`."""
+
+    table: str
+    value: str
+    language: str
+    words: tuple[str, ...]
+    gaps: tuple[int, ...]
+    denies: bool
+    plain: str  # the first word as the list writes it
+
+
+class Hit(NamedTuple):
+    """A phrase found: the tokens `places` hold its words, in the order of the text."""
+
+    table: str
+    value: str
+    language: str
+    places: tuple[int, ...]
+    denies: bool
+
+    @property
+    def first(self) -> int:
+        return self.places[0]
+
+    @property
+    def last(self) -> int:
+        return self.places[-1]
+
+
+def _key(word: str, language: str) -> str:
+    if language == "de":
+        word = without_umlaut_letters(word)
+    return f"{language}:{stem(word, language)}"
+
+
+@lru_cache(maxsize=16_384)
+def keys_of(folded: str) -> tuple[str, ...]:
+    """All keys under which a phrase may hold this word."""
+    return (f"={folded}", *(_key(folded, language) for language in LANGUAGES))
+
+
+def _words_of(phrase: str) -> list[str]:
+    """The words of a phrase as `tokens_of` folds them; "won't" is one word."""
+    return _WORDS.findall(fold(phrase).replace("n't", "nt").replace("n’t", "nt"))
+
+
+@dataclass(frozen=True, slots=True)
+class _Common:
+    function: frozenset[str]
+    everyday: frozenset[str]
+
+
+@lru_cache(maxsize=1)
+def _common() -> dict[str, _Common]:
+    return {
+        language: _Common(
+            frozenset(fold(word) for word in common_words(language)[:_FUNCTION_WORDS]),
+            frozenset(fold(word) for word in common_words(language)[:_EVERYDAY]),
+        )
+        for language in LANGUAGES
+    }
+
+
+@lru_cache(maxsize=1)
+def every_common_word() -> frozenset[str]:
+    """Words that are common in any of the languages; no spelling is mended from one of them."""
+    return frozenset(fold(word) for language in LANGUAGES for word in common_words(language))
+
+
+def _articles(language: str) -> frozenset[str]:
+    return frozenset(fold(word) for word in word_list(language)["words"].get("articles", ()))
+
+
+@lru_cache(maxsize=1)
+def skipped_words() -> frozenset[str]:
+    """Articles of all languages, over which every phrase reaches."""
+    return frozenset(word for language in LANGUAGES for word in _articles(language)) | {
+        "the",
+        "a",
+        "an",
+        "it",
+        "its",
+    }
+
+
+@lru_cache(maxsize=1)
+def negation_words() -> frozenset[str]:
+    found = {fold(word) for phrases in concepts().get("no", {}).values() for word in phrases}
+    for language in LANGUAGES:
+        found |= {fold(word) for word in word_list(language)["words"].get("negation", ())}
+    return frozenset(word.rstrip("=") for word in found if " " not in word)
+
+
+def _entry(table: str, value: str, language: str, phrase: str) -> Entry | None:
+    words: list[str] = []
+    gaps: list[int] = []
+    gap = _GAPS.get(table, 0)
+    articles = _articles(language)
+    negations = negation_words()
+    denies = False
+    plain = ""
+    for piece in phrase.split():
+        if piece == "..":
+            gap = _OPEN_GAP
+            continue
+        exact = (
+            piece.endswith("=") or value == _IDIOM or (table in ("symptoms", "actions") and " " not in phrase)
+        )
+        for word in _words_of(piece.removesuffix("=")):
+            if table != CONCEPT and word in articles and len(phrase.split()) > 2:
+                continue
+            denies = denies or word in negations
+            plain = plain or word
+            words.append(f"={word}" if exact else _key(word, language))
+            short = table == "symptoms" and len(word) <= _PARTICLE and language not in ("de", "nl")
+            gaps.append((min(gap, 1) if short else gap) if words[1:] else 0)
+            gap = _GAPS.get(table, 0)
+    return Entry(table, value, language, tuple(words), tuple(gaps), denies, plain) if words else None
+
+
+def _listed() -> Iterable[tuple[str, str, str, str]]:
+    for language in LANGUAGES:
+        for table in TABLES:
+            for value, phrases in word_list(language)[table].items():
+                for phrase in phrases:
+                    yield table, value, language, phrase
+    for concept, by_language in concepts().items():
+        for language, phrases in by_language.items():
+            for phrase in phrases:
+                yield CONCEPT, concept, language, phrase
+    for symptom in SYMPTOMS:
+        for phrase in (symptom.name, *symptom.synonyms):
+            yield "symptoms", symptom.name, "en", phrase
+    for part in PART_CLASSES:
+        for phrase in (part.name, *part.synonyms):
+            yield "parts", part.name, "en", phrase
+
+
+class Lexicon:
+    """All phrases, and the shop's own names beside them."""
+
+    def __init__(
+        self,
+        symptoms: Sequence[tuple[str, Sequence[str]]] = (),
+        part_classes: Sequence[tuple[str, Sequence[str]]] = (),
+    ) -> None:
+        own = [("symptoms", name, "en", phrase) for name, others in symptoms for phrase in (name, *others)]
+        own += [("parts", name, "en", phrase) for name, others in part_classes for phrase in (name, *others)]
+        entries = dict.fromkeys(entry for row in (*_listed(), *own) if (entry := _entry(*row)) is not None)
+        count = Counter(word for entry in entries for word in set(entry.words))
+        self._by_word: dict[str, list[tuple[int, Entry]]] = defaultdict(list)
+        for entry in entries:
+            at = min(range(len(entry.words)), key=lambda place: count[entry.words[place]])
+            self._by_word[entry.words[at]].append((at, entry))
+        self._words = frozenset(count)
+        self._compounds = _compound_ends()
+        self._speller = mending()
+
+    def knows(self, folded: str) -> bool:
+        """Whether any list holds this word."""
+        return any(key in self._words for key in keys_of(folded))
+
+    def find(self, tokens: Sequence[Token]) -> list[Hit]:
+        """Every phrase among `tokens`, in the order of their first words."""
+        languages = languages_of(tokens)
+        keys = [self._keys(token, languages) for token in tokens]
+        found: list[Hit] = []
+        for at, own in enumerate(keys):
+            for key in own:
+                for anchor, entry in self._by_word.get(key, ()):
+                    places = _places(entry, anchor, at, keys, tokens)
+                    if places is not None and _fits(entry, places, tokens, languages):
+                        found.append(Hit(entry.table, entry.value, entry.language, places, entry.denies))
+            if not own and tokens[at].kind == WORD:
+                found += self._compound(at, tokens[at])
+        found += [Hit("parts", "bridge rectifier", *hit[2:]) for hit in found if hit.value == "bridge"]
+        return sorted(dict.fromkeys(_without_idioms(found)), key=lambda hit: (hit.first, -len(hit.places)))
+
+    def _keys(self, token: Token, languages: frozenset[str]) -> tuple[str, ...]:
+        if token.kind in _NOT_A_LETTER or token.kind == SIGN:
+            return (f"={token.folded}",) if f"={token.folded}" in self._words else _whole(token, self._words)
+        own = tuple(key for key in keys_of(token.folded) if key in self._words)
+        if own or token.kind != WORD or len(token.folded) < _SHORTEST_MENDED:
+            return own
+        if (
+            token.folded in every_common_word()
+            or token.folded in never_mended()
+            or any(token.folded.endswith(end) for end in self._compounds if len(token.folded) > len(end) + 2)
+        ):
+            return ()
+        for meant, language in self._speller.near(token.folded):
+            if not languages or language in languages:
+                return tuple(key for key in keys_of(meant) if key in self._words)
+        return ()
+
+    def _compound(self, at: int, token: Token) -> list[Hit]:
+        """German and Dutch compounds: "Ausgangselko" is an electrolytic capacitor."""
+        word = without_umlaut_letters(token.folded)
+        for start in range(2, len(word) - _SHORTEST_COMPOUND + 1):
+            if value := self._compounds.get(word[start:]):
+                return [Hit("parts", value, "de", (at,), False)]
+        return []
+
+
+def _without_idioms(found: list[Hit]) -> list[Hit]:
+    """Nothing is read from the words of a phrase that only looks like a fact, unless a longer phrase holds it."""
+    idioms = [frozenset(hit.places) for hit in found if hit.value == _IDIOM]
+    if not idioms:
+        return found
+    held = frozenset(place for idiom in idioms for place in idiom)
+    return [
+        hit
+        for hit in found
+        if hit.value == _IDIOM
+        or held.isdisjoint(hit.places)
+        or any(idiom < frozenset(hit.places) for idiom in idioms)
+    ]
+
+
+def _whole(token: Token, words: frozenset[str]) -> tuple[str, ...]:
+    """Keys of a token such as "12V" or "5VSB" where a list holds it as one word."""
+    return tuple(key for key in keys_of(token.folded.replace(" ", "")) if key in words)
+
+
+def _compound_ends() -> dict[str, str]:
+    ends: dict[str, str] = {}
+    for language in ("de", "nl"):
+        for value, phrases in word_list(language)["parts"].items():
+            for phrase in phrases:
+                word = without_umlaut_letters(fold(phrase))
+                if " " not in word and len(word) >= _SHORTEST_COMPOUND:
+                    ends.setdefault(word, value)
+    return ends
+
+
+def languages_of(tokens: Sequence[Token]) -> frozenset[str]:
+    """The languages in which the everyday words of a text speak; empty where it has none."""
+    score = dict.fromkeys(LANGUAGES, 0)
+    for token in tokens:
+        if token.kind == WORD:
+            for language, common in _common().items():
+                score[language] += token.folded in common.function
+    most = max(score.values())
+    return frozenset(name for name, points in score.items() if points and points >= 0.7 * most)
+
+
+def _fits(entry: Entry, places: tuple[int, ...], tokens: Sequence[Token], languages: frozenset[str]) -> bool:
+    """A word of one language is not read in a text of another where it is an everyday word ("die", "rot")."""
+    if len(places) > 1 or not languages or entry.language in languages:
+        return True
+    word = tokens[places[0]].folded
+    if word != entry.plain or (entry.table == CONCEPT and entry.value == "no" and word in _SHORT_NOTS):
+        return False
+    return not any(word in _common()[language].everyday for language in languages)
+
+
+def _places(
+    entry: Entry, anchor: int, at: int, keys: Sequence[tuple[str, ...]], tokens: Sequence[Token]
+) -> tuple[int, ...] | None:
+    """Where the words of `entry` stand when its word `anchor` is token `at`, or None."""
+    if len(entry.words) == 1:
+        return (at,)
+    before = _walk(entry, range(anchor - 1, -1, -1), at, -1, keys, tokens)
+    if before is None:
+        return None
+    after = _walk(entry, range(anchor + 1, len(entry.words)), at, 1, keys, tokens)
+    return None if after is None else (*reversed(before), at, *after)
+
+
+def _walk(
+    entry: Entry, numbers: range, at: int, step: int, keys: Sequence[tuple[str, ...]], tokens: Sequence[Token]
+) -> list[int] | None:
+    found: list[int] = []
+    skipped, clause = skipped_words(), tokens[at].clause
+    for number in numbers:
+        gap = entry.gaps[number if step > 0 else number + 1]
+        at += step
+        while True:
+            if not 0 <= at < len(tokens) or tokens[at].clause != clause:
+                return None
+            if entry.words[number] in keys[at]:
+                found.append(at)
+                break
+            if entry.value == _IDIOM or (tokens[at].folded not in skipped and tokens[at].kind != SIGN):
+                if tokens[at].folded in _JOINS:
+                    return None
+                gap -= 1
+                if gap < 0:
+                    return None
+            at += step
+    return found
+
+
+def _trade_words() -> dict[str, str]:
+    """Words worth mending towards, with their language: those of symptoms, parts, failures and concepts."""
+    found: dict[str, str] = {}
+    for table, _, language, phrase in _listed():
+        if table in ("symptoms", "parts", "failures", "actions", CONCEPT):
+            for word in _words_of(phrase.replace("=", "")):
+                if len(word) >= _SHORTEST_MENDED and word.isalpha() and word not in every_common_word():
+                    found.setdefault(word, language)
+    return found
+
+
+@lru_cache(maxsize=1)
+def mending() -> Speller:
+    """Finds the trade words that a misspelt word may mean."""
+    return Speller(_trade_words())
+
+
+class Speller:
+    """Finds the trade words one edit away (insert, delete, replace, swap) that begin with the same letter.
+
+    Words are kept under what is left of them without one letter, so that a look-up costs as many steps as
+    the word has letters.
+    """
+
+    def __init__(self, words: dict[str, str]) -> None:
+        self._words = words
+        self._short: dict[str, list[str]] = defaultdict(list)
+        for word in words:
+            for form in _shortened(word):
+                self._short[form].append(word)
+
+    def near(self, word: str) -> list[tuple[str, str]]:
+        """(known word, its language), none for words over 24 letters."""
+        if len(word) > 24 or not word.isalpha():
+            return []
+        found: dict[str, None] = {}
+        for form in _shortened(word):
+            for known in self._short.get(form, ()):
+                if known[0] == word[0] and _one_edit(word, known):
+                    found[known] = None
+        return [(known, self._words[known]) for known in sorted(found)]
+
+
+def _shortened(word: str) -> set[str]:
+    return {word, *(word[:at] + word[at + 1 :] for at in range(1, len(word)))}
+
+
+def _one_edit(first: str, second: str) -> bool:
+    if len(first) == len(second):
+        apart = [at for at, letter in enumerate(first) if letter != second[at]]
+        if len(apart) < 2:
+            return True
+        swapped = len(apart) == 2 and apart[1] == apart[0] + 1
+        return swapped and first[apart[0]] == second[apart[1]] and first[apart[1]] == second[apart[0]]
+    short, long = sorted((first, second), key=len)
+    return len(long) - len(short) == 1 and any(long[:at] + long[at + 1 :] == short for at in range(len(long)))
+
+
+@lru_cache(maxsize=4)
+def lexicon_for(
+    symptoms: tuple[tuple[str, tuple[str, ...]], ...], part_classes: tuple[tuple[str, tuple[str, ...]], ...]
+) -> Lexicon:
+    """The lexicon with a shop's own names, kept for the shops that asked last."""
+    return Lexicon(symptoms, part_classes)

@@ -1,0 +1,250 @@
+"""The small words around facts, in all languages together; common practice, no published source."""
+
+from __future__ import annotations
+
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
+# Words before the name of a supply on which something was measured.
+ON = _words(
+    """
+    aan ac across al am an at au auf aux bei dc de dei del dell dem den der du el en il im in l la le lo
+    nel on op over p pk pp rail ripple su sui sul sulla sur the vdc
+    """
+)
+
+# What may stand between a supply or point and its number.
+BETWEEN = _words(
+    """
+    a about adesso after again ahora als alta alto are around at auf back baja bajo bas base bassa basse
+    basso bei beide beiden bene between bien bleibt blijft bon both bricht bulk ca cae cap capacitor ce
+    chacun chute circa climbs collector comes con constant contact contacten contacto contactos contacts
+    contatti contatto crolla cuando cycles cycling d da dal dalla dc de dead di dip dips dmm down drain
+    dropped dropping drops ds e each ein elco elko emitter en encore entre era es est esta etait etwa
+    faellt fallt fell fine for fra from g gate geeft gemessen gemeten get gives goed goes good got gut
+    ha habe hangs hat haut have hay hiccuping hiccups high highest hoch hoog hovers hunting i if is ist
+    it je jeder jetzt jumps just konstant kontakt kontakte laag legge liegt line low lowest maar
+    maintenant marca max maxi maximum me measured measures medido meet mesure mesuree met meter mide min
+    mini minimum mir misst misura misurato mit naar nach niedrig noch nog now nu nun nur of ok ongeveer
+    only op ora oscila oscilla oscille otra output peak pendelt pin pompt present pulsa pulse pulseert
+    pulses pulsiert pulsing quand quando que queda rail read reading reads remains remonte resta reste
+    restored revient rimane rises s sagging sags sale says scende schiene schommelt schwankt see segna
+    seulement showing shows sind sinkt sits sitting slechts solo sotto source sous spanning spannung
+    springen springt staat stabiel stabil stable stay stays steady still stuck sube supply swings taktet
+    tension tensione terug the then to tombe torna tornato tra tussen ueber under unstable unter up
+    value van varia varies vdc vers vez voltage von vorhanden vuelve war was weer wel wenn went were
+    wert when wieder with wobbles you zakt zeigt zwischen
+    """
+)
+
+# Between the two ends of a range.
+RANGE = _words(
+    """
+    / a al and auf bis e ed en et to tot und y
+    """
+)
+
+# What says that a number at a part was measured and is not printed on it.
+MEASURED = _words(
+    """
+    = down gemessen gemeten hat is measured measures medido meet mesure mesuree mide misst misura
+    misurato now nur only read reads shows zeigt
+    """
+)
+
+# Before the first of two values.
+FROM = _words(
+    """
+    da dai dal de du from van von
+    """
+)
+
+# What says that a value has come back.
+AGAIN = _words(
+    """
+    again back nuevamente otra recuperado remonte repasse restored revenu revenue revient riporta terug
+    torna tornata tornato vuelve weer wieder
+    """
+)
+
+# What says that a value was read after what was told before.
+NOW = _words(
+    """
+    adesso after afterwards ahora apres daarna danach desormais despues dopo jetzt maintenant now nu nun
+    ora
+    """
+)
+
+# What says that a value was read earlier.
+BEFORE = _words(
+    """
+    antes au avant before debe deberia devrait dovrebbe eerst era estaba etait instead lieu moet prima
+    should soll sollte statt voorheen vorher war was
+    """
+)
+
+# Before a value that should be there.
+SHOULD = _words(
+    """
+    debe deberia devrait dovrebbe hoort instead invece lieu moet nominal rated should soll sollte statt
+    stelle supposed vez
+    """
+)
+
+# What may stand between the parts of a list.
+LISTED = _words(
+    """
+    & + , / a all alle also anche and are auch aussi avec beide beiden both con dann das de der deux die
+    dos drei drie due e ed el en era erano est esta estan et etait gli het i il is ist l la las le les
+    los met mit neue new och ook plus sind sont sowie tambien the then three toen tre tres trois twee
+    two und war waren was were with y zwei
+    """
+)
+
+# What joins one more part to a list.
+EXTENDS = _words(
+    """
+    & + , / also anche and auch aussi avec con e en et met mit ook plus sowie tambien und with y
+    """
+)
+
+# Beside a part: it was replaced.
+NEW = _words(
+    """
+    fitted neu neue neuen neuer neues neuf neufs neuve neuves new nieuw nieuwe nouveau nouveaux nouvelle
+    nueva nuevas nuevo nuevos nuova nuove nuovi nuovo replacement
+    """
+)
+
+# Beside a duration: it was spent at the bench.
+WORK = _words(
+    """
+    arbeid arbeit arbeitszeit aufwand bench duree hands job labor labour lavoro main mano manodopera
+    obra oeuvre spent tempo temps tiempo tijd time took total trabajo travail werk work zeit
+    """
+)
+
+# What may stand beside the price of parts.
+MATERIAL = _words(
+    """
+    aan about all an bits ca charge cost coste costo costs cout de di en environ ersatzteile for fur
+    gesamt in insgesamt kosten materiaal material materiale materials materiel of onderdeel onderdelen
+    part parts per pezzi pezzo piece pieces pieza piezas por pour precio preis prezzo price prijs prix
+    ricambi ricambio spent stuck teil teile total up voor
+    """
+)
+
+# Beside an amount that nobody paid for parts.
+NOT_PAID = _words(
+    """
+    als angebot bought devis kostenvoranschlag kva limit max neu neuf neupreis new nieuw nuevo nuovo
+    offer offered offerte paid presupuesto preventivo price que quote quoted than vale value vaut waard
+    wert worth would wurde zou
+    """
+)
+
+# What says nothing beside a number.
+FILLER = _words(
+    """
+    ( ) + - / : = about all approx ca charge circa environ etwa no total ~ ≈
+    """
+)
+
+# Denials that may stand behind what they deny.
+NOT_AFTER = _words(
+    """
+    jamais nee nein net nicht nie niet nix no none nooit not pas plus
+    """
+)
+
+# What stands before a noun ("no picture"); "not the fuse" says something else.
+NOT_BEFORE_NOUNS = _words(
+    """
+    aucun aucune d geen kein keine keinem keinen keiner keinerlei keins n ne neither nessun nessuna
+    nessuno ni niente ningun ninguna no noch none nor nulla ohne pas plus sans senza sin weder without
+    zonder
+    """
+)
+
+# What joins two things that are denied together.
+JOINS = _words(
+    """
+    & / and e en et ne ni noch nor o oder of or ou und y
+    """
+)
+
+# Denials beside verbs.
+PLAIN_NOTS = _words(
+    """
+    cant didnt doesnt dont n ne never nicht nie niet nimmer no non nooit not pas wont
+    """
+)
+
+# Beside a part on which the soldering was done: "dry joint at CN3".
+JOINT_OF = _words(
+    """
+    a al alla am an at au auf bei bij d de del della dem den der di du el en het il la le of on op su
+    sulla the van von
+    """
+)
+
+# Small words of a clause that names the next part to be tried: "then the opto".
+NEXT = _words(
+    """
+    also anche auch aussi c danach dann das de der despues die dopo el ensuite era es etait het il it l
+    la le lo luego next noch ook poi puis tambien that the then toen war wars was
+    """
+)
+
+# Before a part that only says where something is.
+PLACE = _words(
+    """
+    across am an at auf aux bei beside bij by cerca en from junto naast near neben on onder op pres
+    sotto su sul sur to under unter vers vicino von
+    """
+)
+
+# What may be run or tried for a time, which is not time spent on the repair.
+RUN = _words(
+    """
+    after alle apres bene bien burn cada da dauertest depuis desde despues dopo draait elke essai every
+    for gedraaid gelaufen getest getestet goed in laeuft laufen lief na nach ogni ok probado probelauf
+    prova provato prueba ran run running runs seit since sinds soak soaked test teste tested tourne
+    tourner toutes tras within
+    """
+)
+
+# What sets something against what was said before, and ends a clause.
+BUT = _words("but however although though aber jedoch sondern mais maar pero sino ma whereas doch toch")
+
+# What stands inside any phrase without changing it: "fuse is blown".
+COPULAS = _words(
+    """
+    a an are be been being e era es est esta estaba etait ete ha had has hat have heeft is ist it its
+    seems sind son sono sont stata stato the war waren was werd were wird wordt wurde zijn
+    """
+)
+
+# Between two supplies of which the same is said.
+JOINS_OF_RAILS = _words("and und et en y e & / or")
+
+# What was asked for and is not fitted yet.
+ORDERED = _words(
+    """
+    awaiting besteld bestellen bestellt commande commandee needed needs order ordered ordinata ordinato
+    pedida pedido waiting wanted
+    """
+)
+
+# Before a value that a supply keeps.
+STEADY = _words(
+    """
+    aguanta estable haelt halt hold holds measures meet mesure mide misst misura reads regge stabiel
+    stabil stabile stable steady tient
+    """
+)
+
+# Behind bare volts that name a supply: "24 is 23.8".
+IS_RAIL = _words("= : is at rail line supply schiene leitung ligne rail linea riel reads measures")

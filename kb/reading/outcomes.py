@@ -1,0 +1,109 @@
+"""What came of the fixes, and which of several parts failed first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from kb.reading.lexicon import Hit
+from kb.reading.mentions import Mention
+from kb.reading.tokens import Token
+
+# What fails first of several parts; those further down follow. Common practice, no published source.
+_FIRST = (
+    "varistor",
+    "power factor MOSFET",
+    "MOSFET",
+    "integrated switcher",
+    "bridge rectifier",
+    "Schottky rectifier",
+    "fast rectifier",
+    "bipolar transistor",
+    "IGBT",
+)
+_FOLLOWS = frozenset(
+    ("fuse", "current sense resistor", "fusible resistor", "controller IC", "power factor controller IC")
+)
+
+
+def settle_results(
+    mentions: Sequence[Mention], tokens: Sequence[Token], events: Sequence[tuple[int, int, str]]
+) -> None:
+    """Gives each (first, last, result) to the fixes since the last one, or to those behind it where none is.
+
+    `events` are in the order of the text.
+    """
+    done: list[Mention] = [mention for mention in mentions if mention.action or mention.failure]
+    at = 0
+    waiting: str | None = None
+    for first, _, result in events:
+        group: list[Mention] = []
+        while at < len(done) and done[at].first < first:
+            group.append(done[at])
+            at += 1
+        group = [mention for mention in group if mention.result is None]
+        if not group:
+            if at < len(done):
+                waiting = waiting or result
+            elif result == "cured" and waiting is None:
+                # What is said last counts: "no change … reflowed it again, ok".
+                continue
+            continue
+        if waiting is not None:
+            waiting = None
+        for mention in group:
+            mention.result = result
+    rest = [mention for mention in done if mention.result is None]
+    if waiting is not None and rest:
+        for mention in rest:
+            mention.result = waiting
+    for mention in mentions:
+        # "C14 dried up, that was it": what cured was replaced, whatever was done with a joint.
+        plain = mention.part_class not in (
+            "solder joint",
+            "cable",
+            "connector",
+            "circuit board",
+            "heat sink or pad",
+        )
+        if mention.result == "cured" and mention.action is None and mention.failure and plain:
+            mention.action = "replace"
+
+
+def settle_causes(mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequence[Hit]) -> None:
+    """Of several parts replaced together: which failed first and which followed."""
+    causes = [hit for hit in hits if hit.table == "words" and hit.value == "cause"]
+    follows = [hit for hit in hits if hit.table == "words" and hit.value == "consequence"]
+    for hit in causes:
+        behind = [mention for mention in mentions if 0 < mention.first - hit.last <= 4]
+        before = [mention for mention in mentions if 0 < hit.first - mention.last <= 3]
+        for mention in (behind or before)[:1]:
+            mention.cause = True
+    for hit in follows:
+        for mention in mentions:
+            if mention.sentence == tokens[hit.first].sentence and mention.cause is None:
+                mention.cause = mention.last < hit.first
+    _by_trade(mentions)
+
+
+def _by_trade(mentions: Sequence[Mention]) -> None:
+    fixed = [
+        mention
+        for mention in mentions
+        if mention.action and mention.cause is None and mention.result != "no change"
+    ]
+    if len(fixed) < 2 or any(mention.cause for mention in mentions):
+        for mention in fixed:
+            if mention.part_class == "fuse" and any(other.cause for other in mentions):
+                mention.cause = False
+        return
+    firsts = [mention for mention in fixed if mention.part_class in _FIRST]
+    if not firsts or not any(
+        mention.part_class in _FOLLOWS or mention.part_class == "bridge rectifier" for mention in fixed
+    ):
+        return
+    rank = min(_FIRST.index(str(mention.part_class)) for mention in firsts)
+    for mention in fixed:
+        if mention.part_class == _FIRST[rank]:
+            mention.cause = True
+        elif mention.part_class in _FOLLOWS or mention.part_class == "bridge rectifier":
+            mention.cause = False

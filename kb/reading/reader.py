@@ -1,0 +1,199 @@
+"""The one reader: what a person wrote, as facts with their places in the text.
+
+Everything is looked for in all languages at once. Time is in proportion to the length of the text; nothing
+that is written raises.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from kb.facts.designators import normalise_designator
+from kb.reading.amounts import find_cost, find_days, find_minutes
+from kb.reading.attempts import AttemptFinder
+from kb.reading.facts import Known, Read, ReadAmount, ReadAttempt, ReadReading, ReadSymptom, ReadWord, Span
+from kb.reading.implied import implied_symptoms, is_so, result_events, settle_after_repair
+from kb.reading.later_readings import implied_readings
+from kb.reading.lexicon import CONCEPT, Hit, every_common_word, lexicon_for, negation_words, skipped_words
+from kb.reading.mentions import Mention
+from kb.reading.outcomes import settle_causes, settle_results
+from kb.reading.pieces import joined, pieces
+from kb.reading.readings import Found, find_readings
+from kb.reading.subjects import find_subjects
+from kb.reading.symptoms import Match, find_symptoms
+from kb.reading.tokens import SIGN, WORD, Token, tokens_of
+
+NOTHING = Known()
+
+
+def read(text: str, known: Known = NOTHING) -> Read:
+    """The facts that `text` states, each with the words that said it. Never raises.
+
+    `known` brings the family's rails and parts and the shop's own names of symptoms and parts. Long texts are
+    read in pieces of at most 3,000 characters, cut between sentences where there are any.
+    """
+    found = [(start, _read_piece(text[start:end], known)) for start, end in pieces(text)]
+    return found[0][1] if len(found) == 1 else joined(found)
+
+
+def _read_piece(text: str, known: Known) -> Read:
+    days = find_days(text)
+    tokens = tokens_of(_without(text, days))
+    if not tokens:
+        return Read()
+    lexicon = lexicon_for(known.symptoms, known.part_classes)
+    hits = lexicon.find(tokens)
+    subjects = find_subjects(text, tokens, hits, known.rails)
+    minutes = find_minutes(
+        tokens, frozenset(tokens[hit.first].clause for hit in hits if hit.table == "actions")
+    )
+    cost = find_cost(tokens, minutes[0] if minutes else None)
+    blocked = frozenset(one[0] for one in (minutes, cost) if one)
+    readings = find_readings(text, tokens, hits, subjects, blocked)
+    parts = {normalise_designator(part.part): part for part in known.parts}
+    finder = AttemptFinder(tokens, hits, subjects, readings, parts)
+    attempts = finder.run()
+    acted = min((mention.acted_at for mention in attempts if mention.acted_at is not None), default=None)
+    readings += implied_readings(tokens, hits, subjects, readings, known.rails, blocked, acted)
+    roles = {place: subject.role for subject in subjects if subject.rail for place in (subject.first,)}
+    matches = find_symptoms(tokens, hits, roles)
+    settle_after_repair(readings, tokens, acted)
+    events, spent = result_events(tokens, hits, readings, matches, finder.mentions, acted)
+    settle_results(attempts, tokens, events)
+    settle_causes(attempts, tokens, hits)
+    matches = [match for match in matches if match not in spent]
+    matches = implied_symptoms(matches, finder.mentions, readings, tokens)
+    verdict = _verdict(hits, tokens)
+    made = _Made(text, tokens)
+    return Read(
+        symptoms=tuple(made.symptoms(matches)),
+        readings=tuple(made.reading(one) for one in sorted(readings, key=lambda one: one.tokens[0])),
+        attempts=tuple(made.attempt(one) for one in attempts),
+        verdict=made.word(verdict) if verdict else None,
+        minutes=ReadAmount(*made.span(minutes[0], minutes[1]), minutes[2]) if minutes else None,
+        cost=ReadAmount(*made.span(cost[0], cost[1]), cost[2]) if cost else None,
+        dates=tuple(ReadWord(text[start:end], start, end, day) for start, end, day in days),
+        left=tuple(made.left(_used(tokens, hits, matches, readings, attempts, blocked))),
+    )
+
+
+def _without(text: str, days: Sequence[tuple[int, int, str]]) -> str:
+    """The text with its days blanked out, every other character in its place."""
+    for start, end, _ in days:
+        text = f"{text[:start]}{' ' * (end - start)}{text[end:]}"
+    return text
+
+
+def _verdict(hits: Iterable[Hit], tokens: Sequence[Token]) -> Hit | None:
+    found = [
+        hit for hit in hits if hit.table == "verdicts" and (hit.value != "repaired" or is_so(hit, tokens))
+    ]
+    if not found:
+        return None
+    # What ends the job otherwise counts before "repaired", which also stands in "cannot be repaired".
+    return min(found, key=lambda hit: (hit.value == "repaired", -len(hit.places), -hit.first))
+
+
+def _used(
+    tokens: Sequence[Token],
+    hits: Sequence[Hit],
+    matches: Sequence[Match],
+    readings: Sequence[Found],
+    attempts: Sequence[Mention],
+    blocked: frozenset[int],
+) -> set[int]:
+    used = set(blocked)
+    for hit in hits:
+        if hit.table not in ("symptoms", CONCEPT, "words") or (
+            len(hit.places) == 1 and hit.table != "symptoms"
+        ):
+            used.update(hit.places)
+    for match in matches:
+        used.update(range(match.first, match.last + 1))
+    for one in readings:
+        used.update(range(one.first, one.last + 1))
+    for mention in attempts:
+        used.update(range(mention.first, mention.last + 1))
+    return used
+
+
+class _Made:
+    """Facts by tokens turned into facts by characters."""
+
+    def __init__(self, text: str, tokens: Sequence[Token]) -> None:
+        self.text, self.tokens = text, tokens
+
+    def span(self, first: int, last: int) -> tuple[str, int, int]:
+        start, end = self.tokens[first].start, self.tokens[last].end
+        return self.text[start:end], start, end
+
+    def symptoms(self, matches: Sequence[Match]) -> Iterable[ReadSymptom]:
+        """Each name once; where it is both said and denied, what is said last counts."""
+        last: dict[str, Match] = {}
+        for match in matches:
+            last[match.name] = match
+        for match in matches:
+            if last[match.name] is match:
+                yield ReadSymptom(*self.span(match.first, match.last), match.name, match.present)
+
+    def reading(self, one: Found) -> ReadReading:
+        subject = one.subject
+        first = one.first if one.first <= one.tokens[0] else one.tokens[0]
+        if (
+            self.tokens[subject.first].sentence != self.tokens[one.tokens[0]].sentence
+            or one.tokens[0] - first > 12
+        ):
+            first = one.tokens[0]
+        return ReadReading(
+            *self.span(first, one.last),
+            rail=subject.rail,
+            point=subject.point,
+            quantity=one.quantity,
+            supply=one.supply,
+            load=one.load,
+            value=one.value,
+            min=one.low,
+            max=one.high,
+            after_repair=one.after_repair,
+        )
+
+    def attempt(self, mention: Mention) -> ReadAttempt:
+        return ReadAttempt(
+            *self.span(mention.start, mention.end),
+            part=mention.part,
+            part_class=mention.part_class,
+            section=mention.section,
+            failure=mention.failure,
+            action=mention.action,
+            result=mention.result,
+            cause=mention.cause,
+        )
+
+    def word(self, hit: Hit) -> ReadWord:
+        return ReadWord(*self.span(hit.first, hit.last), hit.value)
+
+    def left(self, used: set[int]) -> Iterable[Span]:
+        """The stretches of words that nothing was read from and that are not everyday words alone."""
+        common, plain = every_common_word(), skipped_words() | negation_words()
+        start = None
+        last = 0
+        worth = False
+        for at, token in enumerate(self.tokens):
+            free = at not in used and token.kind != SIGN
+            if free and (start is None or token.clause == self.tokens[start].clause):
+                start = at if start is None else start
+                last = at
+                worth = worth or (
+                    token.kind != WORD or (len(token.folded) > 2 and token.folded not in common | plain)
+                )
+                continue
+            if token.kind == SIGN and start is not None and token.clause == self.tokens[start].clause:
+                continue
+            if start is not None and worth:
+                yield Span(*self.span(start, last))
+            start, worth = (
+                (at, token.kind != WORD or token.folded not in common | plain) if free else (None, False)
+            )
+            last = at
+        if start is not None and worth:
+            yield Span(*self.span(start, last))

@@ -1,0 +1,561 @@
+"""Readings among the words: which number belongs to which supply, part or point, and in which state."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from kb.reading import little_words
+from kb.reading.lexicon import CONCEPT, Hit
+from kb.reading.subjects import Subject
+from kb.reading.tokens import (
+    DESIGNATOR,
+    NUMBER,
+    QUANTITY,
+    RAIL,
+    SIGN,
+    VOLTS,
+    WORD,
+    Token,
+)
+
+_QUANTITY_OF_UNIT = {
+    "V": "dc_v", "Vac": "ac_v", "Vpp": "ripple_v", "A": "amp", "ohm": "ohm", "F": "farad", "Hz": "hz",
+    "degC": "celsius",
+}  # fmt: skip
+_DEAD_BOARD = frozenset(("ohm", "diode_v", "farad", "esr_ohm"))
+_QUANTITY_WORDS = {
+    "esr": "esr_ohm", "ripple": "ripple_v", "welligkeit": "ripple_v", "brummspannung": "ripple_v",
+    "ondulation": "ripple_v",
+    "rimpel": "ripple_v", "rimpelspanning": "ripple_v", "rizado": "ripple_v", "ondulazione": "ripple_v", "ac": "ac_v",
+    "diode": "diode_v", "restwelligkeit": "ripple_v",
+}  # fmt: skip
+_PIN_WORDS = frozenset(
+    (
+        "drain",
+        "source",
+        "gate",
+        "base",
+        "collector",
+        "emitter",
+        "pin",
+        "anode",
+        "cathode",
+        "contact",
+        "contacts",
+    )
+)
+_LARGEST_BARE = 1_000.0
+
+
+@dataclass(slots=True)
+class Found:
+    """A reading by tokens; `names_rail` where the supply was said in the same clause."""
+
+    subject: Subject
+    first: int
+    last: int
+    quantity: str
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+    supply: str | None = None
+    load: str | None = None
+    after_repair: bool = False
+    before: bool = False
+    gap: tuple[int, int] | None = None  # the tokens between the supply, or the value before, and the number
+    tokens: list[int] = field(default_factory=list)
+
+
+def find_readings(
+    text: str,
+    tokens: Sequence[Token],
+    hits: Sequence[Hit],
+    subjects: Sequence[Subject],
+    blocked: frozenset[int],
+) -> list[Found]:
+    """The readings, each with its subject. `blocked` are tokens that say something else, such as minutes."""
+    return _Finder(text, tokens, hits, subjects, blocked).run()
+
+
+# What else may stand between a supply and its number.
+_SAID_BETWEEN = frozenset(
+    [("words", name) for name in ("measured", "pulses", "from_to", "after_repair", "good", "bad")]
+    + [
+        (CONCEPT, name)
+        for name in [
+            "empty",
+            "shorted",
+            "open",
+            "dry",
+            "bad",
+            "hiccup",
+            "low",
+            "high",
+            "drift",
+            "ok",
+            "ripple",
+            "load",
+            "standby",
+            "unloaded",
+            "missing",
+            "collapse",
+            "dead",
+        ]
+    ]
+)
+
+
+class _Finder:
+    def __init__(
+        self,
+        text: str,
+        tokens: Sequence[Token],
+        hits: Sequence[Hit],
+        subjects: Sequence[Subject],
+        blocked: frozenset[int],
+    ) -> None:
+        self.text, self.tokens, self.blocked = text, tokens, blocked
+        self.subjects = subjects
+        self.made_of: Subject | None = None  # of what the last reading was
+        self.at = {subject.first: subject for subject in subjects}
+        self.inside = {place for subject in subjects for place in range(subject.first, subject.last + 1)}
+        self.states: dict[int, tuple[str, str]] = {}
+        self.quantity: dict[int, str] = {}
+        self.words: set[int] = set()
+        for hit in hits:
+            if hit.table in ("supply", "loads"):
+                for place in hit.places:
+                    self.states.setdefault(place, (hit.table, hit.value))
+            if (hit.table, hit.value) in _SAID_BETWEEN or hit.table == "failures":
+                self.words.update(hit.places)
+        self.pulsing = {
+            place
+            for hit in hits
+            if (hit.table, hit.value) in (("words", "pulses"), (CONCEPT, "hiccup"), (CONCEPT, "drift"))
+            for place in hit.places
+        }
+        for place, token in enumerate(tokens):
+            if word := _QUANTITY_WORDS.get(token.folded):
+                self.quantity[place] = word
+        self.actions = {place for hit in hits if hit.table == "actions" for place in hit.places}
+        self.parts = {place: hit for hit in hits if hit.table == "parts" for place in hit.places}
+
+    def run(self) -> list[Found]:
+        found: list[Found] = []
+        subject: Subject | None = None
+        quantity: str | None = None
+        pending: list[tuple[int, float | None, float | None, float | None]] = []
+        sentence = clause = -1
+        at = 0
+        open_since = -1
+        last_rail: Subject | None = None
+        while at < len(self.tokens):
+            token = self.tokens[at]
+            if token.sentence != sentence:
+                subject, quantity, pending, sentence = None, None, [], token.sentence
+            if token.clause != clause:
+                quantity, clause, pending = None, token.clause, []
+            if at in self.quantity:
+                quantity = self.quantity[at]
+                if quantity == "ripple_v" and subject is None and last_rail is not None:
+                    subject, open_since = last_rail, at
+            own = self.at.get(at)
+            if own is not None and not self._is_value(own, subject, open_since, found):
+                if self._says_where(own, subject):
+                    open_since = self._behind_pin(own.last)
+                    at = open_since + 1
+                    continue
+                taken = self._taken_before(own, pending, quantity, found)
+                if taken is not None:
+                    found.append(taken)
+                    self.made_of = own
+                    pending = []
+                subject, open_since = own, own.last
+                last_rail = own if own.rail else last_rail
+                at = own.last + 1
+                continue
+            numbers = self._numbers(at)
+            if numbers is not None:
+                last, value, low, high, unit = numbers
+                if unit == "ohm" and self.quantity.get(last + 1) == "esr_ohm":
+                    quantity = "esr_ohm"
+                if quantity == "esr_ohm" and subject is not None and subject.rail:
+                    subject = self._part_before(at) or subject
+                if subject is not None and self._belongs(subject, at, last, unit, quantity, open_since):
+                    made = self._made(subject, at, last, value, low, high, unit, quantity)
+                    if made is not None:
+                        if self._limited(made, range(open_since + 1, at), found):
+                            open_since = last
+                            at = last + 1
+                            continue
+                        made.gap = (open_since + 1, at)
+                        found += [*self._joined_with(made, found), made]
+                        self.made_of = subject
+                        open_since = last
+                elif unit == "V" or (unit and quantity):
+                    pending = [(at, value, low, high)]
+                at = last + 1
+                continue
+            at += 1
+        return [self._with_state(one) for one in found]
+
+    def _part_before(self, at: int) -> Subject | None:
+        """The part that was named last in the sentence: a supply has no series resistance."""
+        sentence = self.tokens[at].sentence
+        for place in range(at - 1, max(-1, at - 12), -1):
+            subject = self.at.get(place)
+            if self.tokens[place].sentence != sentence:
+                return None
+            if subject is not None and subject.point:
+                return subject
+        return None
+
+    def _limited(self, made: Found, gap: range, found: list[Found]) -> bool:
+        """Makes "min 3.9 max 5.2" the ends of one reading; True where `made` went into the one before."""
+        words = {self.tokens[place].folded for place in gap}
+        if made.value is None:
+            return False
+        if words & {"min", "minimum", "lowest", "mini"}:
+            made.low, made.value = made.value, None
+        elif words & {"max", "maximum", "highest", "maxi"}:
+            before = found[-1] if found else None
+            if (
+                before is not None
+                and before.subject is made.subject
+                and before.low is not None
+                and before.high is None
+            ):
+                before.high, before.last = made.value, made.last
+                before.tokens += made.tokens
+                return True
+            made.high, made.value = made.value, None
+        return False
+
+    def _says_where(self, own: Subject, subject: Subject | None) -> bool:
+        """ "vcc on U1 pin 7": a point named behind a supply says where it was measured."""
+        if own.point is None or subject is None or not subject.rail or not own.first:
+            return False
+        same = self.tokens[subject.first].clause == self.tokens[own.first].clause
+        return same and self.tokens[own.first - 1].folded in little_words.PLACE
+
+    def _behind_pin(self, at: int) -> int:
+        """The last token of "pin 7" behind token `at`, or `at`."""
+        if (
+            at + 2 < len(self.tokens)
+            and self.tokens[at + 1].folded == "pin"
+            and self.tokens[at + 2].kind == NUMBER
+        ):
+            return at + 2
+        return at
+
+    def _joined_with(self, made: Found, found: list[Found]) -> list[Found]:
+        """ "12V and 24V stay at 0": the reading of the supply that is joined before."""
+        subject = made.subject
+        before = next((one for one in self.subjects if one.last == subject.first - 2 and one.rail), None)
+        if before is None or not subject.rail:
+            return []
+        if self.tokens[subject.first - 1].folded not in little_words.JOINS_OF_RAILS:
+            return []
+        if any(one.subject is before for one in found):
+            return []
+        return [replace(made, subject=before, first=before.first, tokens=list(made.tokens))]
+
+    def _numbers(self, at: int) -> tuple[int, float | None, float | None, float | None, str] | None:
+        """(last token, value, low, high, unit) of a number or range at token `at`."""
+        token = self.tokens[at]
+        if token.kind not in (NUMBER, VOLTS, QUANTITY) or at in self.blocked:
+            return None
+        if token.kind == QUANTITY and token.unit not in _QUANTITY_OF_UNIT:
+            return None
+        if token.low is not None:
+            return at, None, token.low, token.high, token.unit
+        other = at + 2
+        if other < len(self.tokens) and self.tokens[at + 1].folded in little_words.RANGE:
+            second = self.tokens[other]
+            led = self.tokens[at - 1].folded if at else ""
+            if led in little_words.FROM and not self._pulses(at):
+                return at, token.value, None, None, token.unit
+            between = led in little_words.FROM or led in (
+                "between",
+                "zwischen",
+                "entre",
+                "tussen",
+                "tra",
+                "fra",
+            )
+            joined = self.tokens[at + 1].folded in ("to", "bis", "tot", "a", "al", "auf") or between
+            if (
+                joined
+                and second.kind in (NUMBER, VOLTS)
+                and second.value is not None
+                and other not in self.blocked
+                and second.unit in ("", "V", token.unit)
+            ) and (not token.unit or token.unit == second.unit):
+                low, high = token.value, second.value
+                if (low is not None and second.kind == token.kind) or not token.unit:
+                    return other, low, low, high, second.unit or token.unit
+        return at, token.value, None, None, token.unit
+
+    def _pulses(self, at: int) -> bool:
+        """Whether the clause says that the value comes and goes, so that "from 9 to 16" is a range."""
+        clause = self.tokens[at].clause
+        return any(
+            place in self.pulsing
+            for place in range(max(0, at - 8), min(len(self.tokens), at + 8))
+            if self.tokens[place].clause == clause
+        )
+
+    def _is_value(self, own: Subject, subject: Subject | None, open_since: int, found: list[Found]) -> bool:
+        """Whether "12V" is what was measured on the supply named before it, and no supply itself."""
+        if not own.maybe_value or subject is None or subject.first == own.first:
+            return False
+        if not subject.rail and not self._is_probed(subject, own):
+            return False
+        if self.tokens[subject.first].clause != self.tokens[own.first].clause:
+            between = self.text[self.tokens[subject.last].end : self.tokens[own.first].start]
+            if between.strip() not in ("=", ":"):
+                return False
+        if any(one.last >= subject.last and one.subject is subject for one in found[-1:]):
+            return False
+        following = own.last + 1
+        if following < len(self.tokens) and self.tokens[following].clause == self.tokens[own.first].clause:
+            after = self.tokens[following]
+            if after.kind in (NUMBER, VOLTS) or (after.kind == SIGN and after.folded == "="):
+                return False
+        gap = range(subject.last + 1, own.first)
+        if any(self.tokens[place].folded in little_words.JOINS_OF_RAILS for place in gap):
+            return False
+        return all(self._skips(place) for place in gap)
+
+    def _is_probed(self, subject: Subject, own: Subject) -> bool:
+        """Whether volts behind a part were measured there: at a test point, a pin, or said to be read."""
+        between = self.tokens[subject.last + 1 : own.first]
+        words = {token.folded for token in between}
+        return str(subject.point).startswith("TP") or bool(
+            words & (little_words.MEASURED | {"pin", "gate", "drain"})
+        )
+
+    def _skips(self, place: int) -> bool:
+        token = self.tokens[place]
+        if token.kind == SIGN:
+            return token.folded in "=~≈:-(,)" or len(token.folded) > 1
+        if token.kind == QUANTITY and token.unit == "F":
+            return True
+        if token.kind == NUMBER and place and self.tokens[place - 1].folded == "pin":
+            return True
+        return (
+            token.folded in little_words.BETWEEN
+            or place in self.states
+            or place in self.quantity
+            or place in self.words
+        )
+
+    def _taken_before(
+        self,
+        own: Subject,
+        pending: list[tuple[int, float | None, float | None, float | None]],
+        quantity: str | None,
+        found: list[Found],
+    ) -> Found | None:
+        """ "385 on bulk", "nur 9 V auf der 12V": the number stands before the supply."""
+        if not own.rail:
+            return None
+        place = own.first - 1
+        seen = False
+        while (
+            place >= 0
+            and self.tokens[place].clause == self.tokens[own.first].clause
+            and self.tokens[place].folded in little_words.ON
+        ):
+            seen, place = True, place - 1
+        if not seen or place < 0 or self.tokens[place].clause != self.tokens[own.first].clause:
+            return None
+        token = self.tokens[place]
+        if (
+            token.kind not in (NUMBER, VOLTS)
+            or place in self.blocked
+            or (token.value is None and token.low is None)
+        ):
+            return None
+        if any(place in one.tokens for one in found[-3:]):
+            return None
+        if any(self.tokens[place - 1].folded in little_words.SHOULD for _ in (0,) if place):
+            return None
+        return self._made(
+            own, place, place, token.value, token.low, token.high, token.unit, quantity, last=own.last
+        )
+
+    def _belongs(
+        self, subject: Subject, at: int, last: int, unit: str, quantity: str | None, open_since: int
+    ) -> bool:
+        """Whether the number at token `at` is read on `subject`: only words that join the two stand between."""
+        gap = range(open_since + 1, at)
+        crosses = self.tokens[at].clause != self.tokens[max(open_since, 0)].clause
+        if crosses and self.made_of is subject and subject.role == "bulk" and unit == "V":
+            return False
+        if crosses and not unit and self._is_whole(at) and not any(self.tokens[p].folded == "(" for p in gap):
+            return False
+        strange = [place for place in gap if not self._skips(place)]
+        if len(gap) > 9 or len(strange) > (1 if unit == "V" else 0):
+            return False
+        if strange and (self.tokens[strange[0]].kind != WORD or self._means(strange[0])):
+            return False
+        # "on load", "when forced" and the like may follow; a noun makes the number count something else.
+        after = last + 1
+        if not unit and not self._may_follow(after, self.tokens[at].clause):
+            return False
+        if any(self.tokens[place].folded in little_words.SHOULD for place in gap):
+            return False
+        if subject.point is not None:
+            if (
+                subject.point.startswith("R")
+                and not subject.point.startswith(("RL", "RY"))
+                and not any(self.tokens[p].folded in little_words.MEASURED for p in gap)
+            ):
+                return False
+            kind = quantity or _QUANTITY_OF_UNIT.get(unit, "")
+            if kind in ("farad",):
+                return any(
+                    self.tokens[p].folded
+                    in (
+                        "only",
+                        "nur",
+                        "measured",
+                        "reads",
+                        "down",
+                        "gemessen",
+                        "seulement",
+                        "solo",
+                        "maar",
+                        "mesure",
+                        "=",
+                        "hat",
+                    )
+                    for p in gap
+                )
+            return kind in ("esr_ohm", "ohm", "diode_v", "celsius", "dc_v", "ripple_v", "hz") and (
+                bool(unit) or quantity == "esr_ohm"
+            )
+        return unit in ("", "V", "Vpp", "Vac", "A", "ohm")
+
+    def _means(self, place: int) -> bool:
+        """Whether a word between a supply and a number is a part or says what was done."""
+        return (
+            place in self.parts or place in self.actions or self.tokens[place].folded in little_words.LISTED
+        )
+
+    def _is_whole(self, at: int) -> bool:
+        token = self.tokens[at]
+        return not any(mark in self.text[token.start : token.end] for mark in ".,")
+
+    def _may_follow(self, after: int, clause: int) -> bool:
+        if after >= len(self.tokens) or self.tokens[after].clause != clause:
+            return True
+        token = self.tokens[after]
+        if token.kind == SIGN or token.kind in (VOLTS, RAIL, DESIGNATOR):
+            return True
+        if after in self.at or after in self.states or after in self.quantity or after in self.words:
+            return True
+        return (
+            token.folded in little_words.BETWEEN
+            or token.folded in little_words.ON
+            or token.folded in little_words.RANGE
+            or token.folded in little_words.SHOULD
+            or token.kind == NUMBER
+        )
+
+    def _made(
+        self,
+        subject: Subject,
+        at: int,
+        end: int,
+        value: float | None,
+        low: float | None,
+        high: float | None,
+        unit: str,
+        quantity: str | None,
+        last: int | None = None,
+    ) -> Found | None:
+        kind = _QUANTITY_OF_UNIT.get(unit, "dc_v")
+        if quantity == "esr_ohm" and unit in ("", "ohm"):
+            kind = "esr_ohm"
+        elif quantity == "ripple_v" and unit in ("", "V", "Vpp"):
+            kind = "ripple_v"
+        elif quantity in ("diode_v", "ac_v") and unit in ("V", "Vac"):
+            kind = quantity
+        biggest = max(abs(number) for number in (value, low, high) if number is not None)
+        if not unit and biggest > _LARGEST_BARE:
+            return None
+        if (
+            subject.rail
+            and kind == "dc_v"
+            and not unit
+            and subject.nominal_v
+            and biggest > 4 * abs(subject.nominal_v) + 5
+        ):
+            return None
+        if low is not None:
+            value = None
+        return Found(
+            subject,
+            min(subject.first, at),
+            max(end, last or end),
+            kind,
+            value,
+            low,
+            high,
+            tokens=[*range(at, end + 1)],
+        )
+
+    def _with_state(self, one: Found) -> Found:
+        subject, tokens = one.subject, self.tokens
+        start, end = self._clause_of(one)
+        for place in range(start, end):
+            if place in self.states and not (subject.first <= place <= subject.last):
+                table, word = self.states[place]
+                if table == "supply" and one.supply is None:
+                    one.supply = word
+                elif table == "loads" and one.load is None:
+                    one.load = word
+        if subject.rail and subject.role == "standby":
+            one.supply = one.supply or "standby"
+        if one.quantity in _DEAD_BOARD:
+            one.supply = "unpowered"
+        low, high = one.gap or (one.first, one.tokens[0])
+        words = {tokens[place].folded for place in range(low, high)}
+        nearby = {
+            tokens[place].folded
+            for place in (one.tokens[0] - 1, one.tokens[-1] + 1)
+            if 0 <= place < len(tokens) and tokens[place].sentence == tokens[one.first].sentence
+        }
+        one.before = bool(words & little_words.BEFORE)
+        one.after_repair = not one.before and bool((words | nearby) & little_words.AGAIN)
+        return one
+
+    def _clause_of(self, one: Found) -> tuple[int, int]:
+        """Tokens of the clause around the reading, up to the next reading's subject or a bracketed addition."""
+        clause = self.tokens[one.tokens[-1]].clause
+        start = one.tokens[0]
+        while (
+            start > 0
+            and self.tokens[start - 1].clause == clause
+            and not (start - 1 in self.inside and start - 1 < one.subject.first)
+        ):
+            start -= 1
+        end = one.tokens[-1] + 1
+        while end < len(self.tokens) and self.tokens[end].clause == clause:
+            if end in self.at and end > one.last:
+                break
+            end += 1
+        return start, end
+
+
+def mentions_now(tokens: Sequence[Token], one: Found) -> bool:
+    """Whether a word such as "now" stands by the reading."""
+    low, high = max(0, one.first - 2), min(len(tokens), one.last + 3)
+    return any(
+        tokens[place].folded in little_words.NOW | little_words.AGAIN
+        and tokens[place].sentence == tokens[one.first].sentence
+        for place in range(low, high)
+    )

@@ -1,0 +1,191 @@
+"""The supplies, parts and points of which something is said."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from kb.facts.designators import rail_key
+from kb.facts.rail_names import obvious_rail
+from kb.reading import little_words
+from kb.reading.facts import KnownRail
+from kb.reading.lexicon import Hit
+from kb.reading.tokens import CODE, DESIGNATOR, NUMBER, RAIL, VOLTS, WORD, Token
+
+
+@dataclass(slots=True)
+class Subject:
+    """What is measured: a supply (`rail`, with what is known of it) or a point, said at tokens `first` to `last`."""
+
+    first: int
+    last: int
+    rail: str | None = None
+    role: str = ""
+    nominal_v: float | None = None
+    point: str | None = None
+    always_on: bool = False
+    maybe_value: bool = False  # "12V" may be what was measured
+
+
+def find_subjects(
+    text: str, tokens: Sequence[Token], hits: Sequence[Hit], rails: Sequence[KnownRail]
+) -> list[Subject]:
+    """The supplies and points that are named, in order; a family's own names win over obvious ones."""
+    by_key = {rail_key(rail.name): rail for rail in rails}
+    by_role: dict[str, list[KnownRail]] = {}
+    for rail in rails:
+        by_role.setdefault(rail.role, []).append(rail)
+    found: list[Subject] = []
+    taken: set[int] = set()
+    for hit in hits:
+        by_volts = tokens[hit.first].kind in (VOLTS, RAIL)
+        if (
+            hit.table == "rails"
+            and hit.value != "other"
+            and not by_volts
+            and not taken.intersection(hit.places)
+        ):
+            taken.update(range(hit.first, hit.last + 1))
+            found.append(_of_role(hit.first, hit.last, hit.value, by_role, _spoken(text, tokens, hit)))
+    taken.update(
+        place for hit in hits if hit.table == "parts" and len(hit.places) > 1 for place in hit.places
+    )
+    for at, token in enumerate(tokens):
+        subject = None
+        if token.kind in (VOLTS, RAIL, CODE) or (token.kind == WORD and at not in taken):
+            subject = _named(text, at, token, by_key, rails)
+        if subject is not None and at not in taken:
+            found.append(subject)
+        elif token.kind == NUMBER and (bare := _bare(at, token, tokens, rails)) is not None:
+            found.append(bare)
+        elif token.kind == DESIGNATOR:
+            found.append(Subject(at, at, point=token.folded))
+    found.sort(key=lambda subject: subject.first)
+    return _joined(found, tokens)
+
+
+def _spoken(text: str, tokens: Sequence[Token], hit: Hit) -> str:
+    return text[tokens[hit.first].start : tokens[hit.last].end]
+
+
+def _of_role(first: int, last: int, role: str, by_role: dict[str, list[KnownRail]], spoken: str) -> Subject:
+    own = by_role.get(role, [])
+    if len(own) == 1:
+        return _known(first, last, own[0])
+    named = obvious_rail(spoken)
+    if named is not None and named.role == role:
+        return Subject(first, last, spoken, role, named.nominal_v, always_on=named.always_on)
+    return Subject(first, last, role, role, None, always_on=role == "standby")
+
+
+def _known(first: int, last: int, rail: KnownRail) -> Subject:
+    always_on = rail.always_on or rail.role == "standby"
+    return Subject(first, last, rail.name, rail.role, rail.nominal_v, always_on=always_on)
+
+
+def _named(
+    text: str, at: int, token: Token, by_key: dict[str, KnownRail], rails: Sequence[KnownRail]
+) -> Subject | None:
+    spoken = text[token.start : token.end].strip("±~")
+    if token.value is None and token.low is not None:
+        return None
+    own = by_key.get(rail_key(spoken))
+    if own is None and token.kind == VOLTS:
+        own = next((rail for rail in rails if rail.nominal_v == token.value), None)
+    if own is not None:
+        subject = _known(at, at, own)
+        subject.maybe_value = token.kind == VOLTS
+        return subject
+    if token.kind == WORD and len(spoken) < 2:
+        return None
+    named = obvious_rail(spoken)
+    if named is None:
+        return None
+    name = rail_name(spoken) if token.kind != WORD else spoken
+    if token.kind == VOLTS and abs(named.nominal_v or 0) not in _USUAL_VOLTS:
+        return None
+    same = [rail for rail in rails if rail.role == named.role and rail.nominal_v in (named.nominal_v, None)]
+    if named.nominal_v is None:
+        same = [rail for rail in rails if rail.role == named.role]
+    if len(same) == 1:
+        subject = _known(at, at, same[0])
+    else:
+        subject = Subject(at, at, name, named.role, named.nominal_v, always_on=named.always_on)
+    subject.maybe_value = token.kind == VOLTS
+    return subject
+
+
+def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownRail]) -> Subject | None:
+    """ "24 is 23.8", "+12 = 12.2", "3.3 rail 3.29": the volts alone name the supply."""
+    after = tokens[at + 1] if at + 1 < len(tokens) else None
+    if after is None or token.value is None or after.folded not in little_words.IS_RAIL:
+        return None
+    beyond = tokens[at + 2 : at + 5]
+    if not any(one.kind in (NUMBER, VOLTS) for one in beyond):
+        return None
+    own = next((rail for rail in rails if rail.nominal_v == token.value), None)
+    if own is not None:
+        return _known(at, at, own)
+    if token.value not in _USUAL_VOLTS or after.folded in ("is", "at"):
+        return None
+    name = f"{token.value:g}V"
+    named = obvious_rail(name)
+    return Subject(at, at, name, named.role, named.nominal_v) if named else None
+
+
+_USUAL_VOLTS = frozenset(
+    (
+        1.2,
+        1.5,
+        1.8,
+        2.5,
+        3.3,
+        5,
+        6,
+        7.5,
+        8,
+        9,
+        10,
+        12,
+        13.8,
+        15,
+        16,
+        18,
+        19,
+        20,
+        24,
+        28,
+        30,
+        32,
+        33,
+        35,
+        36,
+        48,
+        60,
+    )
+)
+
+
+def rail_name(spoken: str) -> str:
+    """A rail's name as it was written, without the spaces in it."""
+    return "".join(spoken.split())
+
+
+def _joined(found: list[Subject], tokens: Sequence[Token]) -> list[Subject]:
+    """ "standby 5V" beside each other, "5V standby": one supply."""
+    kept: list[Subject] = []
+    for subject in found:
+        before = kept[-1] if kept else None
+        if before is not None and before.rail and subject.rail and subject.first - before.last == 1:
+            same_clause = tokens[before.last].clause == tokens[subject.first].clause
+            if (
+                same_clause
+                and before.maybe_value
+                and not subject.maybe_value
+                and subject.nominal_v in (None, before.nominal_v, tokens[before.first].value)
+            ):
+                nominal = subject.nominal_v or tokens[before.first].value
+                kept[-1] = replace(subject, first=before.first, nominal_v=nominal)
+                continue
+        kept.append(subject)
+    return kept

@@ -1,0 +1,105 @@
+"""Texts read with what the shop knows: its own names, and a board family's rails and earlier parts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from kb.errors import NotFound
+from kb.facts.parts import PART_CLASSES
+from kb.facts.rail_names import obvious_rail
+from kb.facts.symptoms import SYMPTOMS
+from kb.model import FamilyRecord, PartClassRecord, Reading, SymptomRecord
+from kb.reading import Known, KnownPart, KnownRail, Read, ReadReading, Span, read
+from kb.service.boards import families
+from kb.service.diagnose.general import parts_of_family
+from kb.service.shop.shop import Shop
+from kb.store.records import lists
+
+__all__ = ["LONGEST_TEXT", "Read", "Span", "as_record", "known_of", "rails_of", "read_text"]
+
+LONGEST_TEXT = 10_000
+_STANDARD_SYMPTOMS = {entry.name: frozenset(entry.synonyms) for entry in SYMPTOMS}
+_STANDARD_PARTS = {entry.name: frozenset(entry.synonyms) for entry in PART_CLASSES}
+_DEAD_BOARD = frozenset(("ohm", "diode_v", "farad", "esr_ohm"))
+
+
+def read_text(shop: Shop, text: str, family: str | None = None) -> Read:
+    """What `text` says, read with the shop's names and the family's rails and earlier parts.
+
+    Raises NotFound for a family that the store does not hold.
+    """
+    board = families.find(shop, family) if family else None
+    if family and board is None:
+        raise NotFound(
+            f"No board family is known as {family}.",
+            field="family",
+            remedy="Check the number, or leave it out.",
+        )
+    with shop.knowing() as session:
+        symptoms, part_classes = lists.symptoms(session), lists.part_classes(session)
+    parts: tuple[KnownPart, ...] = ()
+    if board is not None:
+        with shop.derived.counts() as (ledger, _):
+            found = parts_of_family(ledger, board.code)
+        parts = tuple(KnownPart(part, part_class, section) for part, (section, part_class) in found.items())
+    return read(text, known_of(board, symptoms, part_classes, parts))
+
+
+def known_of(
+    family: FamilyRecord | None,
+    symptoms: Sequence[SymptomRecord],
+    part_classes: Sequence[PartClassRecord] = (),
+    parts: tuple[KnownPart, ...] = (),
+) -> Known:
+    """What the reader is given; names that every store has are left out, it knows them."""
+    return Known(
+        rails=rails_of(family),
+        parts=parts,
+        symptoms=_own([(entry.name, entry.synonyms) for entry in symptoms], _STANDARD_SYMPTOMS),
+        part_classes=_own([(entry.name, entry.synonyms) for entry in part_classes], _STANDARD_PARTS),
+    )
+
+
+def rails_of(family: FamilyRecord | None) -> tuple[KnownRail, ...]:
+    """A family's rails as the reader takes them."""
+    if family is None:
+        return ()
+    return tuple(KnownRail(rail.name, rail.role, rail.nominal_v, rail.always_on) for rail in family.rails)
+
+
+def _own(
+    entries: Sequence[tuple[str, Sequence[str]]], standard: dict[str, frozenset[str]]
+) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    own = []
+    for name, others in entries:
+        more = tuple(word for word in others if word not in standard.get(name, frozenset()))
+        if more or name not in standard:
+            own.append((name, more))
+    return tuple(own)
+
+
+def as_record(one: ReadReading) -> Reading:
+    """A reading that was read, as a case holds it.
+
+    Where the text does not say the state: parts are measured on a dead board, a standby rail and the bulk
+    capacitor with the mains on, other supplies while the board runs.
+    """
+    supply = one.supply
+    if supply is None and one.quantity in _DEAD_BOARD:
+        supply = "unpowered"
+    if supply is None:
+        named = obvious_rail(one.rail or "")
+        supply = "standby" if named is not None and named.role in ("standby", "bulk") else "running"
+    low, high = one.min, one.max
+    return Reading(
+        rail=one.rail,
+        point=one.point,
+        quantity=one.quantity,
+        supply=supply,
+        load=one.load or "none",
+        value=one.value,
+        min=low,
+        max=high,
+        written=one.words[:200],
+        after_repair=one.after_repair,
+    )

@@ -1,0 +1,55 @@
+"""What was read of the store and stays true until records of some kinds change: lists that many pages need."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection
+from typing import Any, TypeVar
+
+from sqlmodel import Session
+
+from kb.model import PartClassRecord, SymptomRecord
+from kb.service.shop.cut_off.small_tables import is_copy
+from kb.store.records import changes, families, lists
+from kb.store.records.families import FamilyNames
+
+Value = TypeVar("Value")
+
+
+class Kept:
+    """Values by their name, each with the newest change that it has seen of the kinds it depends on.
+
+    A value is shared between threads and must not be changed. Everything may be called from any thread:
+    two that find a value out of date both read it.
+    """
+
+    def __init__(self) -> None:
+        self._values: dict[str, tuple[object, Any]] = {}
+
+    def get(
+        self, session: Session, name: str, entities: Collection[str], read: Callable[[Session], Value]
+    ) -> Value:
+        """The value as the session's moment of the store has it; `read` is called where it has changed.
+
+        `entities` are kinds of record as the change feed calls them, none for all.
+        """
+        if is_copy(session):
+            return read(session)  # which has no change feed, and does not last
+        newest = changes.newest(session, entities)
+        seen, value = self._values.get(name, (None, None))
+        if seen != newest:
+            value = read(session)
+            self._values[name] = (newest, value)
+        found: Value = value
+        return found
+
+    def symptoms(self, session: Session) -> list[SymptomRecord]:
+        """The symptom list in alphabetical order."""
+        return self.get(session, "symptoms", ("symptom",), lists.symptoms)
+
+    def part_classes(self, session: Session) -> list[PartClassRecord]:
+        """The part classes in alphabetical order."""
+        return self.get(session, "part classes", ("part_class",), lists.part_classes)
+
+    def families(self, session: Session) -> list[FamilyNames]:
+        """What all families are known by, in order of their code."""
+        return self.get(session, "families", ("family",), families.names)
