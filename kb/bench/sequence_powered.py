@@ -196,7 +196,10 @@ class StepMaker:
         mains_v = self.family.mains_v or USUAL_MAINS_V
         lamp = Load("lamp", "lamp", points=((mains_v, SERIES_LAMP_W / mains_v),))
         most = through_lamp(lamp, mains_v, 0.0).amps
-        return f"{number(SERIES_LAMP_W)} W let {amps_text(most)} through a dead short. It limits the current; it does not isolate."
+        return (
+            f"{number(SERIES_LAMP_W)} W let {amps_text(most)} through a dead short. "
+            "It limits the current; it does not isolate."
+        )
 
     def rail_step(self, stage: str, rail: BenchRail) -> Step:
         """A direct voltage in standby, or running unloaded, or running under test load."""

@@ -11,13 +11,12 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import chain
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kb.errors import BadInput
-from kb.suggest import snapshot
 from kb.suggest.evidence_lines import FeatureKey, Lines
 from kb.suggest.facts_of_case import CaseFacts, Fault, FixTry
 from kb.suggest.growing import Column, Names, Table
@@ -34,11 +33,6 @@ from kb.suggest.rows import (
     TryRow,
 )
 from kb.suggest.tally import Tally, count
-
-if TYPE_CHECKING:
-    from kb.suggest.opinions import Opinions
-    from kb.suggest.tables import Tables
-    from kb.suggest.weighing import Weighed
 
 _RESULTS = {
     "cured": RESULT_CURED,
@@ -74,10 +68,11 @@ class Ledger:
         self.seen: tuple[int, str] = (0, "")
         self.version = 0  # goes up with every change; for callers that keep derived values
         self.others: Ledger | None = None
-        self.weighed: Weighed | None = None  # the sum for the weight asked for last
+        # What other modules keep with the counts it was made from: `weighing`, `tables` and `opinions`.
+        self.weighed: Any = None  # the sum for the weight asked for last
         self.marks = Marks()
-        self.tables: Tables | None = None  # what `kb.suggest.tables` keeps for these counts
-        self.opinions: Opinions | None = None  # general knowledge that has its places here
+        self.tables: Any = None  # log tables by section
+        self.opinions: Any = None  # general knowledge that has its places here
         self.catalogue: dict[int, float] = {}  # its faults and their shares
         self.lines = Lines(conditions, features)
         self.faults: Names[Fault] = Names()
@@ -194,32 +189,11 @@ class Ledger:
             kinds = self.others.family_kinds[family]
         return min(kinds, key=lambda kind: (-kinds[kind], self.kinds.values[kind])) if kinds else -1
 
-    def to_bytes(self) -> bytes:
-        """A snapshot with `seen`; read back by `from_bytes`."""
+    def settle(self) -> None:
+        """Leaves no dead rows and makes all tables as large as their names ask for."""
         if self.rows.dead:
             self._compact()
         self.make_room()
-        header, arrays = snapshot.contents(self)
-        if self.others is not None and len(self.others):
-            arrays["others"] = np.frombuffer(self.others.to_bytes(), dtype=np.uint8)
-        return snapshot.pack(header, arrays)
-
-    @classmethod
-    def from_bytes(cls, data: bytes) -> Ledger:
-        """A ledger from a snapshot. Raises ValueError when it is damaged or of another format."""
-        header, arrays = snapshot.unpack(data)
-        try:
-            ledger = cls(
-                header["warranty_days"], conditions=header["conditions"], features=header["features"]
-            )
-            others = arrays.pop("others", None)
-            snapshot.fill(ledger, header, arrays)
-            if others is not None:
-                ledger.others = cls.from_bytes(others.tobytes())
-                ledger.others._share_names(ledger)
-        except (KeyError, IndexError, TypeError, AttributeError) as trouble:
-            raise ValueError(f"the snapshot of the counts is damaged: {trouble!r}") from trouble
-        return ledger
 
     def empty_twin(self) -> Ledger:
         """A ledger with the same names and rows but nothing counted yet, to which rows are counted by number.
@@ -227,7 +201,7 @@ class Ledger:
         For going through the cases in another order, such as by date; it must not be changed otherwise.
         """
         twin = Ledger(self.warranty_days, conditions=self.lines.conditions)
-        twin._share_names(self)
+        twin.share_names(self)
         twin.rows = self.rows
         twin.make_room()
         return twin
@@ -241,7 +215,7 @@ class Ledger:
 
     # -- inside -----------------------------------------------------------------------------------
 
-    def _share_names(self, ledger: Ledger) -> None:
+    def share_names(self, ledger: Ledger) -> None:
         """Use the other ledger's lists of names, so that numbers mean the same in both."""
         for name in ("lines", "faults", "sections", "families", "kinds", "parts", "failures"):
             setattr(self, name, getattr(ledger, name))
@@ -251,7 +225,7 @@ class Ledger:
         """The counts of other shops' cases, begun when the first of them comes."""
         if self.others is None:
             self.others = Ledger(self.warranty_days, conditions=self.lines.conditions)
-            self.others._share_names(self)
+            self.others.share_names(self)
         return self.others
 
     def _fault(self, section: str, part_class: str) -> int:

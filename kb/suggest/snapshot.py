@@ -7,24 +7,46 @@ import json
 import zipfile
 from array import array
 from collections import Counter
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kb.suggest.growing import Column, Names, Table
+from kb.suggest.ledger import Ledger
 from kb.suggest.rows import Rows
 from kb.suggest.tally import Tally
 from kb.suggest.uids import Uids
-
-if TYPE_CHECKING:
-    from kb.suggest.ledger import Ledger
 
 FORMAT = 4  # goes up when the meaning of anything in a snapshot changes
 _KIND = "counts of board faults"
 _NAMES = ("sections", "families", "kinds", "parts", "failures")
 
 Arrays = dict[str, NDArray[Any]]
+
+
+def to_bytes(ledger: Ledger) -> bytes:
+    """A snapshot of a ledger with the number of the last change it has seen; read back by `from_bytes`."""
+    ledger.settle()
+    header, arrays = contents(ledger)
+    if ledger.others is not None and len(ledger.others):
+        arrays["others"] = np.frombuffer(to_bytes(ledger.others), dtype=np.uint8)
+    return pack(header, arrays)
+
+
+def from_bytes(data: bytes) -> Ledger:
+    """A ledger from a snapshot. Raises ValueError when it is damaged or of another format."""
+    header, arrays = unpack(data)
+    try:
+        ledger = Ledger(header["warranty_days"], conditions=header["conditions"], features=header["features"])
+        others = arrays.pop("others", None)
+        fill(ledger, header, arrays)
+        if others is not None:
+            ledger.others = from_bytes(others.tobytes())
+            ledger.others.share_names(ledger)
+    except (KeyError, IndexError, TypeError, AttributeError) as trouble:
+        raise ValueError(f"the snapshot of the counts is damaged: {trouble!r}") from trouble
+    return ledger
 
 
 def pack(header: dict[str, Any], arrays: Arrays) -> bytes:

@@ -7,9 +7,8 @@ leave-one-out judges by these alone.
 
 from __future__ import annotations
 
-import copy
 from collections import Counter
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,8 +22,32 @@ from kb.suggest.settings import Settings
 class Weighed(Ledger):
     """What `weigh` answers: to be read, never added to. `own` is the ledger it was made from."""
 
-    own: Ledger
-    weight: float
+    _SHARED = (
+        "seen",
+        "version",
+        "others",
+        "marks",
+        "opinions",
+        "catalogue",
+        "lines",
+        "faults",
+        "sections",
+        "families",
+        "kinds",
+        "parts",
+        "failures",
+        "rows",
+        "section_of",
+        "tallies",
+        "family_tallies",
+        "family_kinds",
+    )
+
+    def __init__(self, own: Ledger, weight: float) -> None:
+        super().__init__(own.warranty_days)
+        self.own, self.weight = own, weight
+        for name in self._SHARED:
+            setattr(self, name, getattr(own, name))
 
     def holders(self) -> NDArray[np.int64]:
         assert self.others is not None
@@ -51,7 +74,7 @@ def counted(ledger: Ledger, settings: Settings) -> Ledger:
         return ledger
     if settings.general is not None:
         name_what_is_known(ledger, settings.general)
-    kept = ledger.weighed
+    kept: Weighed | None = ledger.weighed
     if kept is None or kept.version != ledger.version or kept.weight != settings.others_weight:
         made = weigh(ledger, settings.others_weight)
         if not isinstance(made, Weighed):
@@ -72,9 +95,7 @@ def weigh(ledger: Ledger, weight: float) -> Ledger:
     if others is None or not len(others) or weight == 0.0:
         return ledger
     others.make_room()
-    made = cast(Weighed, copy.copy(ledger))
-    made.__class__ = Weighed
-    made.own, made.weight, made.weighed, made.tables = ledger, weight, None, None
+    made = Weighed(ledger, weight)
     made.known = ledger.known + weight * others.known  # type: ignore[assignment]
     made.doubles = ledger.doubles + weight * others.doubles  # type: ignore[assignment]
     for name in ("cases_of_fault", "family_cases"):

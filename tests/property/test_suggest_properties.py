@@ -25,6 +25,7 @@ from kb.suggest import (
 )
 from kb.suggest.intervals import beta_cdf, beta_quantile, jeffreys, wilson
 from kb.suggest.repair_order import cheapest_first, expected_cost_of
+from kb.suggest.snapshot import from_bytes, to_bytes
 
 NAMES = st.sampled_from(["dead", "hum", "fuse blown", "no picture"])
 SYMPTOMS = st.dictionaries(NAMES, st.booleans(), max_size=4).map(lambda one: tuple(one.items()))
@@ -168,7 +169,7 @@ def test_withdrawing_some_is_never_having_added_them(cases: list[CaseFacts], dat
 @settings(deadline=None, max_examples=50)
 def test_a_snapshot_says_the_same(cases: list[CaseFacts], evidence: Evidence) -> None:
     ledger = ledger_of(*cases)
-    again = Ledger.from_bytes(ledger.to_bytes())
+    again = from_bytes(to_bytes(ledger))
     assert counts_of(again) == counts_of(ledger)
     assert rank(again, evidence) == rank(ledger, evidence)
 

@@ -16,6 +16,7 @@ from kb.facts.vocabulary import RAIL_CONDITIONS, values
 from kb.suggest import Evidence, GeneralFault, Ledger, Settings, Tried, choose_strength, rank
 from kb.suggest.general import RailChances
 from kb.suggest.general_knowledge import general_knowledge
+from kb.suggest.snapshot import from_bytes, to_bytes
 
 WORLD = DependentWorld(21)
 TEST = WORLD.sample(600, 999)
@@ -147,7 +148,7 @@ def test_the_counts_are_as_they_were_when_general_knowledge_is_gone() -> None:
     cases = [*(case(f"c{n}", CAP) for n in range(5)), case("s", SWITCH)]
     ledger, other = ledger_of(*cases), ledger_of(*cases)
     rank(ledger, Evidence("HX-210"), Settings(general=general_knowledge()))
-    again = Ledger.from_bytes(ledger.to_bytes())
+    again = from_bytes(to_bytes(ledger))
     asked = Evidence("HX-210", symptoms=(("relay clicks repeatedly", True),))
     assert [one.probability for one in rank(again, asked).causes] == pytest.approx(
         [one.probability for one in rank(other, asked).causes], abs=1e-12

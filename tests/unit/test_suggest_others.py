@@ -14,6 +14,7 @@ from kb.suggest import CaseFacts, Evidence, Ledger, choose_strength, fix_records
 from kb.suggest.leave_one_out import choose_cases, forecasts
 from kb.suggest.posterior import posterior_of
 from kb.suggest.settings import Settings
+from kb.suggest.snapshot import from_bytes, to_bytes
 from kb.suggest.tuning import ways_to_be_new
 from kb.suggest.weighing import Weighed, counted, weigh
 
@@ -136,7 +137,7 @@ def test_counts_of_two_shops_come_back_from_a_snapshot() -> None:
     ledger.add(
         case("late", ("protection", "varistor"))
     )  # a name that the others' counts have no place for yet
-    again = Ledger.from_bytes(ledger.to_bytes())
+    again = from_bytes(to_bytes(ledger))
     assert again.others is not None
     assert ledger.others is not None
     assert counts_of(again) == counts_of(ledger)

@@ -12,6 +12,7 @@ from suggest_builders import CAP, SCHOTTKY, SWITCH, case, fix, ledger_of, low_st
 
 from kb.suggest import Evidence, FixTry, Ledger, Tried, choose_strength, fix_records, rank
 from kb.suggest.place_in_chain import consequences, presumed_cause
+from kb.suggest.snapshot import from_bytes, to_bytes
 from kb.suggest.two_faults import share_of_doubles
 
 HX = Evidence("HX-210", "power supply")
@@ -107,7 +108,7 @@ def test_a_cause_replaced_twice_is_one_cause() -> None:
 def test_cause_and_second_fault_come_back_from_a_snapshot_and_can_be_withdrawn() -> None:
     ledger = ledger_of(case("a", tries=(fix(FUSE), fix(BRIDGE))), case("b", tries=(fix(CAP), fix(SCHOTTKY))))
     assert ledger.doubles == 1
-    again = Ledger.from_bytes(ledger.to_bytes())
+    again = from_bytes(to_bytes(ledger))
     for one in (ledger, again):
         one.withdraw("b")
         assert one.doubles == 0

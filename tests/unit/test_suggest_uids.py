@@ -9,7 +9,7 @@ from datetime import date
 import numpy as np
 from suggest_builders import CAP, case, counts_of, ledger_of
 
-from kb.suggest import Ledger
+from kb.suggest.snapshot import from_bytes, to_bytes
 from kb.suggest.uids import Uids
 
 UUID = "0f0e0d0c-0b0a-0908-0706-050403020100"
@@ -74,11 +74,11 @@ def test_rows_sort_as_their_texts_do_with_and_without_texts_that_are_no_uuid() -
 def test_a_snapshot_keeps_every_kind_of_uid() -> None:
     texts = [text for text in NEAR if text and text.isprintable()] + _some(50)
     ledger = ledger_of(*(case(text, CAP, closed=date(2024, 1, 1)) for text in texts))
-    again = Ledger.from_bytes(ledger.to_bytes())
+    again = from_bytes(to_bytes(ledger))
     assert sorted(again.uids()) == sorted(texts)
     assert counts_of(again) == counts_of(ledger)
     for text in texts:
         assert again.withdraw(text)
         assert text not in again
     assert len(again) == 0
-    assert counts_of(Ledger.from_bytes(again.to_bytes())) == counts_of(again)
+    assert counts_of(from_bytes(to_bytes(again))) == counts_of(again)

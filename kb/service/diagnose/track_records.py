@@ -26,6 +26,7 @@ from kb.suggest import (
 )
 from kb.suggest import Settings as Weights
 from kb.suggest.scores import Bin
+from kb.suggest.snapshot import from_bytes, to_bytes
 from kb.suggest.tuning import FEWEST_CASES
 
 __all__ = [
@@ -128,7 +129,7 @@ def record(shop: Shop, *, wait_s: float = _WAIT_S) -> Trust:
             if keeper.trust is not None and keeper.serves(key, known):
                 return keeper.trust
             running = keeper.work is not None and keeper.work.is_alive()
-            copy = None if running else ledger.to_bytes()
+            copy = None if running else to_bytes(ledger)
         if copy is not None and known <= _AT_ONCE:
             _keep(keeper, copy, weights, key)
         elif copy is not None:
@@ -154,7 +155,7 @@ def _is_past(trust: Trust | None, known: int) -> bool:
 
 def _keep(keeper: _Keeper, copy: bytes, weights: Weights, key: _Key) -> None:
     try:
-        keeper.trust, keeper.key = _work_out(Ledger.from_bytes(copy), weights), key
+        keeper.trust, keeper.key = _work_out(from_bytes(copy), weights), key
     except Exception:
         log.exception("the track record could not be worked out")
         raise

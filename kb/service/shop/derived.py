@@ -33,6 +33,7 @@ from kb.store.records import cases, changes, lists
 from kb.suggest import Ledger, Tuning, choose_strength
 from kb.suggest import Settings as Weights
 from kb.suggest.general_knowledge import general_knowledge
+from kb.suggest.snapshot import from_bytes, to_bytes
 
 log = logging.getLogger(__name__)
 _BATCH = 500
@@ -267,14 +268,14 @@ class Derived:
             return
         with self._lock, suppress(OSError):
             part = self._counts_file.with_suffix(".part")
-            part.write_bytes(self._counts.ledger.to_bytes())
+            part.write_bytes(to_bytes(self._counts.ledger))
             os.replace(part, self._counts_file)
             self._unsaved = 0
 
     def _read_counts(self) -> Ledger:
         if self._counts_file is not None and self._counts_file.exists():
             try:
-                ledger = Ledger.from_bytes(self._counts_file.read_bytes())
+                ledger = from_bytes(self._counts_file.read_bytes())
                 if ledger.warranty_days == self._settings.warranty_days:
                     return ledger
             except (ValueError, OSError):
@@ -299,14 +300,14 @@ class Derived:
             self._tuning = choose_strength(ledger, base, max_cases=_TUNING_CASES, thorough=False)
         if self._serving and self._chooser is None and (stale or not self._tuning.thorough):
             self._chooser = threading.Thread(
-                target=self._choose, args=(ledger.to_bytes(), base), name="weights", daemon=True
+                target=self._choose, args=(to_bytes(ledger), base), name="weights", daemon=True
             )
             self._chooser.start()
         return self._tuning.settings
 
     def _choose(self, counts: bytes, base: Weights) -> None:
         try:
-            chosen = choose_strength(Ledger.from_bytes(counts), base, max_cases=_TUNING_CASES)
+            chosen = choose_strength(from_bytes(counts), base, max_cases=_TUNING_CASES)
             with self._lock:
                 self._tuning = chosen
         except Exception:
