@@ -123,6 +123,7 @@ def prove_again(shop: Shop, view: RunView) -> str:
             after_repair=True,
             isolated=run.isolated,
             soak_s=run.soak_s,
+            wet=bool(run.setup.get("wet")),
             loads={
                 name: (load["amps"], load["what"], load.get("kind", "")) for name, load in run.loads.items()
             },
