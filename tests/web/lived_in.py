@@ -204,6 +204,16 @@ def _bench(there: LivedIn) -> None:
     ]
     there.addresses.append(f"/bench/{begun}/steps/{number['Enable through a resistor']}")
     there.addresses.append(f"/bench/{ended}/steps/{number['Soak, 30 min']}")
+    there.addresses += [f"/bench/{half}/loads", f"/bench/{blocked}/steps/{number['Fuse T3.15A']}"]
+    # A capacitor that is still charged, and a board of which nobody knows whether it is isolated.
+    charged = _run(shop, None, {"Bulk capacitor discharged": {"value": "38"}})
+    there.addresses.append(f"/bench/{charged}/steps/1")
+    unknown = bench_people.FAMILY.model_copy(update={"code": "HB-10", "isolated": None})
+    assert bring(shop, unknown).saved
+    refused = runs.start(shop, NewRun(family="HB-10"))
+    there.addresses += [f"/bench/{refused}", "/bench/new?family=HB-10"]
+    runs.acknowledge(shop, refused)
+    there.addresses.append(f"/bench/{refused}/steps/{number['First energising, current limited']}")
     # A value that is hardly meant is asked about.
     asked = f"/bench/{begun}/steps/{number['5VSB in standby']}"
     there.sent.append(("work", asked, {"value": "5020", "seen": "0"}))
