@@ -17,8 +17,8 @@ def evidence(shop: Shop, view: RunView, *, limit_readings: int = 40) -> Evidence
 
     Every answered dead check counts at once, also where it says that something is not so: by its reading at the point
     that was measured. What it ruled out is no symptom "not present" (see `symptoms.found`): tried, those words for
-    every good check ranked the causes of rare surprises first. Of two readings of one kind the later counts. Readings from
-    before a repair are no evidence after it, and a symptom that the dead checks no longer find is none either.
+    every good check ranked the causes of rare surprises first. Of two readings of one kind the later counts. Readings
+    from before a repair are no evidence after it, and a symptom that the dead checks no longer find is none either.
     """
     with shop.store.reading() as session:
         case = cases.get(session, view.run.case_uid).record if view.run.case_uid else None
