@@ -176,9 +176,8 @@ def grown(memory_mb: list[tuple[float, float]], seconds: float) -> tuple[float, 
     return statistics.median(early), statistics.median(late)
 
 
-def run(minutes: float, rate: float, size: int, seed: int, growth: float) -> bool:
-    """One run; prints what came of it and answers whether it passed."""
-    seconds = minutes * 60
+def loaded(seconds: float, rate: float, size: int, seed: int) -> tuple[Tally, str, bool]:
+    """(what came of the requests, what `kb check` says afterwards, whether it is content)."""
     with tempfile.TemporaryDirectory() as folder:
         data, file = Path(folder) / "data", Path(folder) / "cases.jsonl"
         cases = make_cases(size, file)
@@ -194,10 +193,17 @@ def run(minutes: float, rate: float, size: int, seed: int, growth: float) -> boo
         checked = subprocess.run(
             [*KB, "check"], env=environment_of(data), capture_output=True, text=True, check=False
         )
+    return tally, (checked.stdout or checked.stderr).strip(), checked.returncode == 0
+
+
+def run(minutes: float, rate: float, size: int, seed: int, growth: float) -> bool:
+    """One run; prints what came of it and answers whether it passed."""
+    seconds = minutes * 60
+    tally, told, in_order = loaded(seconds, rate, size, seed)
     early, late = grown(tally.memory_mb, seconds)
     report(tally, seconds, early, late)
-    print(f"kb check: {(checked.stdout or checked.stderr).strip()}")
-    return not tally.errors and late <= early * growth and checked.returncode == 0
+    print(f"kb check: {told}")
+    return not tally.errors and late <= early * growth and in_order
 
 
 def report(tally: Tally, seconds: float, early: float, late: float) -> None:

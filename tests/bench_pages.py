@@ -156,8 +156,8 @@ def sent_to_the_api(known: Known) -> list[tuple[str, str, Any]]:
     ]
 
 
-def asked_of(there: LivedIn, known: Known) -> list[Asked]:
-    """Every request, once."""
+def asked_of(there: LivedIn, known: Known, *, every: bool = True) -> list[Asked]:
+    """Every request, once; or those about many cases, and one of each other route."""
     routes = routes_of(there.bench.app)
 
     def route(method: str, address: str) -> str:
@@ -171,6 +171,10 @@ def asked_of(there: LivedIn, known: Known) -> list[Asked]:
     )
     found = [Asked(route("GET", one), "GET", one, {}) for one in addresses]
     found = [one for one in found if one.route not in EXPORTS]
+    if not every:
+        first = {one.route: one for one in reversed(found)}
+        many = set(of_many_cases(known))
+        found = [one for one in found if one.address in many or first[one.route] is one]
     found += [
         Asked(f"{method} {route(method, path)}", method, path, {"json": body})
         for method, path, body in sent_to_the_api(known)

@@ -92,6 +92,8 @@ def server(data: Path) -> Iterator[tuple[str, float, subprocess.Popen[str]]]:
     finally:
         process.terminate()
         process.wait(60)
+        assert process.stdout is not None
+        process.stdout.close()
 
 
 def phrases(cases: list[dict[str, object]]) -> list[str]:

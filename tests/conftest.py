@@ -10,17 +10,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Generator, Iterator
-from functools import cache, lru_cache
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import needs
 import pytest
+import shared_statements
 from databases import PLACES, Server
 from hypothesis import settings
-
-from kb.search import Analysis
-from kb.service.shop import derived
 
 # The same examples every time, and however busy the machine is: a failure is then one of the code.
 settings.register_profile("kb", deadline=None, derandomize=True, database=None)
@@ -106,8 +104,7 @@ class SharedStores:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    # Immutable once made, and the same for all shops with the same lists of names.
-    derived.Analysis = lru_cache(maxsize=8)(Analysis)  # type: ignore[assignment,misc]
+    shared_statements.share()
     config.addinivalue_line("markers", "once(why): not run again with --database postgresql")
     config.addinivalue_line("markers", "both(what differs): run again with --database postgresql")
     whole = config.args_source is not pytest.Config.ArgsSource.ARGS or on_postgresql(config)

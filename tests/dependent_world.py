@@ -89,3 +89,35 @@ class DependentWorld:
             logs += np.where((noted >= 0)[:, None, None], chance[np.maximum(noted, 0)], 0.0)
         joint = self.prior[sample.family] * (np.exp(logs) * self.share).sum(axis=2)
         return joint / joint.sum(axis=1, keepdims=True)
+
+    def with_two_faults(self, boards: int, seed: int) -> tuple[Sample, NDArray[np.int64]]:
+        """Boards with two different faults each, and the second one (n,): a symptom that either shows, and the worse
+        condition of a rail, from absent over pulsing, high and low to in tolerance."""
+        rng = np.random.default_rng(seed)
+        family = rng.choice(FAMILIES, boards, p=self.family_share)
+        pairs = np.array(
+            [rng.choice(len(self.faults), 2, replace=False, p=_positive(self.prior[one])) for one in family]
+        )
+        present = np.zeros((boards, len(SYMPTOMS)), dtype=bool)
+        worst = np.full((boards, len(RAILS)), len(CONDITIONS))
+        badness = np.array([0, 3, 1, 4, 2])  # by place in CONDITIONS
+        for fault in pairs.T:
+            pattern = (
+                (rng.random((boards, 1)) > self.share[fault].cumsum(axis=1)).sum(axis=1).clip(0, PATTERNS - 1)
+            )
+            present |= rng.random(present.shape) < self.present[fault, pattern]
+            edges = self.condition[fault, pattern].cumsum(axis=2)
+            drawn = (rng.random((boards, len(RAILS), 1)) > edges).sum(axis=2).clip(0, len(CONDITIONS) - 1)
+            worst = np.minimum(worst, badness[drawn])
+        noted = rng.random(present.shape) < np.where(present, NOTED_PRESENT, NOTED_ABSENT)
+        measured = rng.random(worst.shape) < NOTED_RAIL
+        rail = np.argsort(badness)[worst]
+        sample = Sample(
+            pairs[:, 0], family, np.where(noted, np.where(present, 0, 1), -1), np.where(measured, rail, -1)
+        )
+        return sample, pairs[:, 1]
+
+
+def _positive(prior: NDArray[np.float64]) -> NDArray[np.float64]:
+    raised = prior + 1e-6
+    return raised / raised.sum()

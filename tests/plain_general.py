@@ -1,4 +1,4 @@
-"""The simplest ranking that general knowledge alone gives: prior share times likelihoods, taken as independent."""
+"""The simplest ranking that general knowledge alone gives: prior share times likelihood of all that was noted."""
 
 from __future__ import annotations
 
@@ -6,45 +6,25 @@ import math
 from collections import defaultdict
 from collections.abc import Sequence
 
-from kb.facts.vocabulary import RAIL_CONDITIONS, values
+import numpy as np
+
 from kb.suggest import Evidence
 from kb.suggest.findings import Finding, log_ratio
-from kb.suggest.general import GeneralKnowledge
-
-_CONDITIONS = values(RAIL_CONDITIONS)
+from kb.suggest.general_knowledge import general_knowledge
 
 
-def fault_scores(
-    knowledge: GeneralKnowledge, evidence: Evidence, found: Sequence[Finding] = ()
-) -> dict[tuple[str, str], float]:
+def fault_scores(evidence: Evidence, found: Sequence[Finding] = ()) -> dict[tuple[str, str], float]:
     """Probabilities of (section, part class), summing to 1; `found` are direct findings at parts."""
-    pairs = {(fault.section, fault.part_class) for fault in knowledge.faults()}
-    logs = {pair: _log_score(knowledge, pair, evidence) + log_ratio(found, *pair) for pair in pairs}
-    top = max(logs.values())
-    weights = {pair: math.exp(score - top) for pair, score in logs.items()}
-    total = math.fsum(weights.values())
-    return {pair: weight / total for pair, weight in weights.items()}
+    general = general_knowledge(evidence.kind).joint
+    logs = general.log_share + general.log_likelihood(evidence.symptoms, evidence.rails)[0]
+    logs += [log_ratio(found, *fault) for fault in general.faults]
+    weights = np.exp(logs - logs.max())
+    return dict(zip(general.faults, (weights / weights.sum()).tolist(), strict=True))
 
 
-def sections_ranked(
-    knowledge: GeneralKnowledge, evidence: Evidence, found: Sequence[Finding] = ()
-) -> list[str]:
+def sections_ranked(evidence: Evidence, found: Sequence[Finding] = ()) -> list[str]:
     """Sections by the sum of their faults' probabilities, likeliest first."""
-    sums: dict[str, float] = defaultdict(float)
-    for (section, _), probability in fault_scores(knowledge, evidence, found).items():
-        sums[section] += probability
-    return sorted(sums, key=lambda section: (-sums[section], section))
-
-
-def _log_score(knowledge: GeneralKnowledge, pair: tuple[str, str], evidence: Evidence) -> float:
-    section, part_class = pair
-    score = math.log(knowledge.share(section, part_class))
-    for name, present in evidence.symptoms:
-        chance = knowledge.mentioned(section, part_class, name)
-        if chance is not None:
-            score += math.log(chance if present else 1.0 - chance)
-    for fact in evidence.rails:
-        chances = knowledge.rail(section, part_class, fact.role, fact.supply, fact.load)
-        if chances is not None:
-            score += math.log(chances[_CONDITIONS.index(fact.condition)])
-    return score
+    sums: dict[str, list[float]] = defaultdict(list)
+    for (section, _), probability in fault_scores(evidence, found).items():
+        sums[section].append(probability)
+    return sorted(sums, key=lambda section: (-math.fsum(sums[section]), section))

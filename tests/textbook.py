@@ -9,6 +9,7 @@ Files are TOML with a list `situation`; fields: name, family (true for the stand
 from __future__ import annotations
 
 import tomllib
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +21,7 @@ from factories import a_family
 from kb.facts.vocabulary import SECTIONS, values
 from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Rail, Reading, as_dict
 from kb.service import Shop
+from kb.service.diagnose.diagnosis import suggest
 from kb.service.diagnose.evidence import gather, read_line
 from kb.service.diagnose.general import board_says
 from kb.suggest import Evidence
@@ -75,7 +77,18 @@ def situations(file: str) -> tuple[Situation, ...]:
 
 
 def _situation(line: Mapping[str, Any]) -> Situation:
-    known = {"name", "family", "symptoms", "readings", "tried", "leads", "among_three", "never_leads", "why"}
+    known = {
+        "name",
+        "in_order",
+        "family",
+        "symptoms",
+        "readings",
+        "tried",
+        "leads",
+        "among_three",
+        "never_leads",
+        "why",
+    }
     if unknown := set(line) - known:
         raise ValueError(f"{line['name']}: unknown fields {sorted(unknown)}")
     sections = {name for field in ("leads", "among_three", "never_leads") for name in line.get(field, ())}
@@ -203,6 +216,15 @@ def findings_of(shop: Shop, situation: Situation, *, with_family: bool = True) -
     """The direct findings at parts that a situation names."""
     gathered = gather(shop, record_of(situation, with_family))
     return board_says(gathered.evidence, gathered.readings, gathered.family, {}).findings
+
+
+def sections_suggested(shop: Shop, situation: Situation, *, with_family: bool = True) -> list[str]:
+    """Sections by the sum of their causes' probabilities, as a person would be answered, likeliest first."""
+    answer = suggest(shop, record_of(situation, with_family))
+    sums: dict[str, float] = defaultdict(float)
+    for cause in answer.ranking.causes:
+        sums[cause.section] += cause.probability
+    return sorted(sums, key=lambda section: (-sums[section], section))
 
 
 def family_line() -> dict[str, Any]:

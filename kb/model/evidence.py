@@ -1,21 +1,40 @@
 """What is known of a board on the bench when causes are asked for."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
+from pydantic_core import PydanticCustomError
 
-from kb.model.fields import Complaint, Words
+from kb.model.fields import Complaint, Result, Section, Words
 from kb.model.records import NotedSymptom, Reading, Record
 
 Order = Literal["likely", "cheapest"]
 
 
+class TriedFix(Record):
+    """A fix that was tried on this very board; named by its part, or by part class and section as far as known."""
+
+    part: Words = ""
+    part_class: Words = ""
+    section: Section | None = None
+    result: Result
+
+    @model_validator(mode="after")
+    def _names_something(self) -> Self:
+        if not (self.part or self.part_class or self.section):
+            raise PydanticCustomError(
+                "unnamed", "names neither a part nor a part class nor a section", {"field": "part"}
+            )
+        return self
+
+
 class EvidenceRecord(Record):
-    """Symptoms, readings and the complaint of one board; everything may be missing."""
+    """Symptoms, readings, the complaint of one board and what was tried on it; everything may be missing."""
 
     family: Words | None = None
     kind: Words | None = None
     symptoms: Annotated[list[NotedSymptom], Field(max_length=200)] = []
     readings: Annotated[list[Reading], Field(max_length=500)] = []
+    attempts: Annotated[list[TriedFix], Field(max_length=200)] = []
     text: Complaint | None = None
     order: Order = "likely"

@@ -46,8 +46,13 @@ def clauses(tokens: Sequence[Token]) -> list[tuple[int, int]]:
     return found
 
 
-def find_minutes(tokens: Sequence[Token]) -> tuple[int, int, float] | None:
-    """(first token, last token, minutes) of the time spent: a duration that stands alone or beside "work"."""
+def find_minutes(
+    tokens: Sequence[Token], acted: frozenset[int] = frozenset()
+) -> tuple[int, int, float] | None:
+    """(first token, last token, minutes) of the time spent: a duration that stands alone or beside "work".
+
+    One that ends a clause of what was done counts as well; `acted` are the clauses in which something was.
+    """
     best = None
     for first, behind in clauses(tokens):
         times = [
@@ -69,7 +74,9 @@ def find_minutes(tokens: Sequence[Token]) -> tuple[int, int, float] | None:
             or (token.kind in (SIGN, QUANTITY) and token.unit in ("money", ""))
             for token in others
         )
-        if alone or with_money or (words & little_words.WORK and len(others) <= 4):
+        closes = at == max(range(first, behind), key=lambda place: (tokens[place].kind != SIGN, place))
+        ends_work = closes and tokens[at].clause in acted and not words & little_words.RUN
+        if alone or with_money or ends_work or (words & little_words.WORK and len(others) <= 4):
             best = (at, at, float(tokens[at].value or 0))
     if best is None or not 0 < best[2] <= 60_000 or best[2] != int(best[2]):
         return None

@@ -7,17 +7,18 @@ none is open to the ones right behind. What came of it goes to all fixes since t
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from kb.facts.designators import designator_letters
 from kb.facts.parts import PART_CLASSES
 from kb.reading import little_words
 from kb.reading.facts import KnownPart
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
+from kb.reading.mentions import Mention, find_mentions, in_order, listed
 from kb.reading.readings import Found
 from kb.reading.sections import class_of_designator, section_of
 from kb.reading.subjects import Subject
-from kb.reading.tokens import DESIGNATOR, QUANTITY, SIGN, WORD, Token
+from kb.reading.tokens import QUANTITY, SIGN, WORD, Token
 
 _PREPOSED = 4
 _IT_WAS = (
@@ -50,126 +51,33 @@ _FAILURE_CONCEPTS: dict[str, tuple[str, frozenset[str]]] = {
     ),
     "dry": ("lost capacitance", _CAPACITORS),
     "burnt": ("burnt", frozenset()),
-    "charred": ("burnt", frozenset(("resistor", "transformer", "connector", "relay", "fusible resistor"))),
+    "charred": (
+        "burnt",
+        frozenset(("resistor", "transformer", "connector", "relay", "fusible resistor", "fuse")),
+    ),
     "corrosion": ("corroded", frozenset()),
     "green": ("corroded", frozenset(("connector", "circuit board", "battery"))),
     "cracked": ("cracked joint", frozenset(("solder joint",))),
+    "stuck": ("worn contacts", frozenset(("relay", "switch"))),
 }
-_BURNT_BLACK = frozenset(("black", "schwarz", "noir", "noire", "zwart", "negro", "negra", "nero", "nera"))
-
-
-@dataclass(slots=True)
-class Mention:
-    """A part at tokens `first` to `last`, and what was read of it."""
-
-    first: int
-    last: int
-    part: str | None = None
-    part_class: str | None = None
-    role: str | None = None
-    section: str | None = None
-    failure: str | None = None
-    action: str | None = None
-    result: str | None = None
-    cause: bool | None = None
-    ok: bool = False
-    acted_at: int | None = None  # the token that says what was done
-    ends: list[int] = field(default_factory=list)
-    sentence: int = 0
-
-    def take(self, *places: int) -> None:
-        self.ends.extend(places)
-
-    @property
-    def start(self) -> int:
-        return min([self.first, *self.ends])
-
-    @property
-    def end(self) -> int:
-        return max([self.last, *self.ends])
-
-
-def _mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequence[Subject]) -> list[Mention]:
-    """Parts in order, class words and designators beside each other made one."""
-    rails = {
-        place
-        for subject in subjects
-        if subject.rail
-        for place in range(subject.first, subject.last + 1)
-        if tokens[place].kind != WORD
-    }
-    taken: set[int] = set()
-    parts = sorted(
-        (hit for hit in hits if hit.table == "parts"), key=lambda hit: (-len(hit.places), hit.first)
+_WET_CAPACITORS = frozenset(
+    ("electrolytic capacitor", "bulk capacitor", "polymer capacitor", "battery", None)
+)
+_BAD = frozenset(("defective", "empty", "bad", "loose", "dead", "cracked", "hole"))
+# Parts that a complaint names as well.
+_OF_THE_DEVICE = frozenset(
+    (
+        "motor or pump",
+        "fan",
+        "battery",
+        "display module",
+        "loudspeaker or buzzer",
+        "keypad",
+        "heating element",
+        "switch",
+        "cable",
     )
-    chosen: list[Hit] = []
-    for hit in parts:
-        if taken.intersection(hit.places) or any(place in rails for place in hit.places):
-            continue
-        taken.update(hit.places)
-        chosen.append(hit)
-    spans = [Mention(hit.first, hit.last, None, hit.value) for hit in chosen]
-    for at, token in enumerate(tokens):
-        if (
-            token.kind == DESIGNATOR
-            and at not in taken
-            and (designator_letters(token.folded) not in ("TP", "MP", "H"))
-        ):
-            spans.append(Mention(at, at, token.folded))
-    spans.sort(key=lambda span: span.first)
-    return _merged(spans, tokens)
-
-
-def _merged(spans: list[Mention], tokens: Sequence[Token]) -> list[Mention]:
-    kept: list[Mention] = []
-    for span in spans:
-        span.sentence = tokens[span.first].sentence
-        before = kept[-1] if kept else None
-        if (
-            before is not None
-            and tokens[before.first].sentence == span.sentence
-            and _beside(before, span, tokens)
-        ):
-            if before.part and span.part_class and not before.part_class:
-                before.part_class, before.last = span.part_class, span.last
-                continue
-            if before.part_class and span.part and not before.part:
-                before.part, before.last = span.part, span.last
-                continue
-            if before.part_class and span.part_class and not span.part and not before.part:
-                # "relay coil", "transistor Q1 mosfet": the last word says what it is.
-                before.part_class, before.last = span.part_class, span.last
-                continue
-            if before.part_class and before.part and span.part_class and not span.part:
-                before.part_class, before.last = span.part_class, span.last
-                continue
-        if (
-            before is not None
-            and span.part
-            and not span.part_class
-            and before.part
-            and _listed(before, span, tokens)
-        ):
-            same = designator_letters(span.part) == designator_letters(before.part)
-            if same:
-                span.part_class = before.part_class
-        kept.append(span)
-    return kept
-
-
-def _beside(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
-    between = tokens[before.last + 1 : span.first]
-    if any(token.kind == SIGN and token.folded not in "()" for token in between):
-        return False
-    words = [token for token in between if token.kind != SIGN]
-    return not words or (len(words) == 1 and words[0].kind == QUANTITY and words[0].unit in ("F", "ohm"))
-
-
-def _listed(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
-    return all(
-        token.folded in little_words.LISTED or token.kind in (QUANTITY,)
-        for token in tokens[before.last + 1 : span.first]
-    )
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,10 +106,9 @@ class AttemptFinder:
             readings,
             known,
         )
-        self.mentions = _mentions(tokens, hits, subjects)
+        self.mentions = find_mentions(tokens, hits, subjects)
         self.places = {place for mention in self.mentions for place in range(mention.first, mention.last + 1)}
-        self.last_action = -1
-        self.results: list[tuple[int, int, str]] = []
+        self.without_part: list[Mention] = []
 
     def run(self) -> list[Mention]:
         self._mark_good()
@@ -210,23 +117,31 @@ class AttemptFinder:
         marks += [(event.first, 1, event) for event in events]
         marks.sort(key=lambda mark: (mark[0], mark[1]))
         self._tie(marks)
+        self._next_try()
         self._measured()
         self._same_part()
         self._fill()
-        return [mention for mention in self.mentions if self._is_attempt(mention)]
+        found = [*self.without_part, *(mention for mention in self.mentions if self._is_attempt(mention))]
+        return sorted(found, key=lambda mention: mention.first)
 
     def _mark_good(self) -> None:
-        """ "fuse OK", "D5 ok": a part that was found good."""
+        """ "fuse OK", "D5 ok": a part that was found good; "on CN2 pin 3": one that only says where."""
         good = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "ok"}
         done = [hit.first for hit in self.hits if hit.table == "actions"]
+        bad = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value in _BAD}
+        bad |= {hit.first for hit in self.hits if (hit.table, hit.value) == ("words", "bad")}
         for number, mention in enumerate(self.mentions):
             behind = self.mentions[number + 1].first if number + 1 < len(self.mentions) else len(self.tokens)
             clause = self.tokens[mention.last].clause
+            before = self.tokens[mention.first - 1].folded if mention.first else ""
+            after = self.tokens[mention.last + 1].folded if mention.last + 1 < len(self.tokens) else ""
+            mention.only_place = before in little_words.PLACE or after in ("pin", "pins", "broche", "patte")
             near = [
                 at
                 for at in range(mention.last + 1, min(mention.last + 4, behind, len(self.tokens)))
                 if self.tokens[at].clause == clause
             ]
+            mention.bad = any(at in bad for at in near)
             mention.ok = any(at in good for at in near) and not any(at in done for at in near)
             if mention.ok and any(self.tokens[at].folded in negation_words() for at in near):
                 mention.ok = False
@@ -273,7 +188,7 @@ class AttemptFinder:
                 span = set(range(hit.first, hit.last + 1))
                 if mine & span or (table == "failures" and taken & span):
                     continue
-                if table == "actions" and self._denied(hit):
+                if table == "actions" and (self._denied(hit) or self._ordered(hit.first, hit.last)):
                     continue
                 mine |= span
                 found.append(_Event(hit.first, hit.last, table, hit.value))
@@ -284,9 +199,23 @@ class AttemptFinder:
             if hit.table == CONCEPT and hit.value in _FAILURE_CONCEPTS and not taken.intersection(hit.places)
         ]
         for at, token in enumerate(self.tokens):
-            if token.kind == WORD and token.folded in little_words.NEW and at not in taken:
+            if (
+                token.kind == WORD
+                and token.folded in little_words.NEW
+                and at not in taken
+                and not self._ordered(at, at)
+            ):
                 found.append(_Event(at, at, "actions", "replace"))
         return sorted(found, key=lambda event: (event.first, event.kind))
+
+    def _ordered(self, first: int, last: int) -> bool:
+        """ "new one ordered": nothing was done yet."""
+        near = range(first, min(last + 4, len(self.tokens)))
+        return any(
+            self.tokens[at].folded in little_words.ORDERED
+            and self.tokens[at].clause == self.tokens[first].clause
+            for at in near
+        )
 
     def _denied(self, hit: Hit) -> bool:
         before = hit.first - 1
@@ -340,7 +269,7 @@ class AttemptFinder:
             return True
         classes = _FAILURE_CONCEPTS[event.value][1]
         own = mention.part_class or class_of_designator(mention.part or "", None)
-        if event.value == "shorted" and own in ("fuse", "solder joint"):
+        if event.value == "shorted" and own in ("fuse", "solder joint", "relay"):
             return False
         return not classes or own in classes
 
@@ -357,7 +286,7 @@ class AttemptFinder:
         for mention in reversed(seen):
             if mention.sentence != sentence or not is_open(mention):  # type: ignore[operator]
                 break
-            if group and not _listed(mention, group[-1], self.tokens):
+            if group and not listed(mention, group[-1], self.tokens):
                 break
             if not group and self._interrupted(mention, event):
                 break
@@ -380,22 +309,45 @@ class AttemptFinder:
             self._also_behind(following, event.value)
             return
         sentence = self.tokens[event.first].sentence
+        open_ones = [mention for mention in seen if mention.action is None and not mention.ok]
+        group = [mention for mention in open_ones if mention.sentence == sentence]
+        if not group and open_ones and open_ones[-1].sentence >= sentence - 2:
+            group = [mention for mention in open_ones if mention.sentence == open_ones[-1].sentence]
+        # "motor jerky, cleaned": what the complaint names is not what was worked on where a part is.
         group = [
             mention
-            for mention in seen
-            if mention.sentence == sentence and mention.action is None and not mention.ok
+            for mention in group
+            if mention.failure
+            or mention.bad
+            or (not mention.only_place and (mention.part or self._is_board_part(mention)))
+            or 0 < event.first - mention.last <= 2
         ]
-        if not group and seen:
-            last = max(
-                (mention.sentence for mention in seen if mention.action is None and mention.result is None),
-                default=None,
+        group = self._bad_ones(group)
+        if not group and event.value in ("clean", "resolder", "adjust", "recap section", "reprogram"):
+            self.without_part.append(
+                Mention(event.first, event.last, action=event.value, acted_at=event.first, sentence=sentence)
             )
-            if last is not None and last >= sentence - 2:
-                group = [mention for mention in seen if mention.sentence == last and mention.action is None]
         for mention in group:
             mention.action, mention.acted_at = event.value, event.first
             if mention.sentence == sentence:
                 mention.take(event.first, event.last)
+
+    def _bad_ones(self, group: list[Mention]) -> list[Mention]:
+        """Where some parts were found bad, those and what is listed with them."""
+        if not any(mention.failure for mention in group):
+            return group
+        kept = []
+        for at, mention in enumerate(group):
+            sides = [group[other] for other in (at - 1, at + 1) if 0 <= other < len(group)]
+            with_bad = any(
+                other.failure and listed(*in_order(mention, other), tokens=self.tokens) for other in sides
+            )
+            if mention.failure or mention.bad or with_bad:
+                kept.append(mention)
+        return kept
+
+    def _is_board_part(self, mention: Mention) -> bool:
+        return mention.part_class not in _OF_THE_DEVICE
 
     def _behind(self, event: _Event) -> Mention | None:
         """The part right behind an action: "replaced C9", "new varistor"."""
@@ -432,7 +384,7 @@ class AttemptFinder:
             if (
                 other.sentence != before.sentence
                 or other.action is not None
-                or not _listed(before, other, self.tokens)
+                or not listed(before, other, self.tokens)
             ):
                 return
             other.action, other.acted_at = action, mention.acted_at
@@ -449,11 +401,31 @@ class AttemptFinder:
             and between[0].folded in little_words.EXTENDS
             and all(token.folded in little_words.LISTED for token in between)
         )
-        if mention.sentence == before.sentence and joined and before.end < mention.first:
+        acted = before.sentence if before.acted_at is None else self.tokens[before.acted_at].sentence
+        if mention.sentence == acted and joined and before.end < mention.first:
             mention.action, mention.acted_at = before.action, mention.first
+
+    def _next_try(self) -> None:
+        """ "… no good, then the opto": a part alone in a clause behind a fix is the next one that was tried."""
+        last: str | None = None
+        for mention in self.mentions:
+            if mention.action is not None:
+                last = mention.action
+            elif last is not None and mention.failure is None and not mention.ok and self._alone(mention):
+                mention.action, mention.acted_at = last, mention.first
+
+    def _alone(self, mention: Mention) -> bool:
+        clause = self.tokens[mention.first].clause
+        around = [
+            self.tokens[at]
+            for at in range(max(0, mention.first - 6), min(len(self.tokens), mention.last + 6))
+            if self.tokens[at].clause == clause and not mention.first <= at <= mention.last
+        ]
+        return all(token.kind == SIGN or token.folded in little_words.NEXT for token in around)
 
     def _fill(self) -> None:
         roles = [(subject.first, subject.role) for subject in self.subjects if subject.rail]
+        self.wrong_rails = self._wrong_rails()
         said = [
             (hit.first, hit.value) for hit in self.hits if hit.table == "sections" and hit.value != "other"
         ]
@@ -461,7 +433,7 @@ class AttemptFinder:
             self._refer(mention)
         for mention in self.mentions:
             earlier = self.known.get(mention.part or "")
-            role = self._nearest(mention, roles)
+            role = self._role(mention, roles)
             said_here = self._nearest(mention, said)
             if mention.part_class is None and mention.part:
                 mention.part_class = earlier.part_class if earlier else self._class(mention)
@@ -469,6 +441,55 @@ class AttemptFinder:
                 mention.section = earlier.section
             else:
                 mention.section = section_of(mention.part_class, role, said_here)
+            self._refine(mention)
+
+    def _refine(self, mention: Mention) -> None:
+        """What the class says of the failure, and a section of the class."""
+        if (
+            mention.part_class == "diode"
+            and mention.failure == "shorted"
+            and str(mention.section).endswith("output")
+        ):
+            mention.part_class = "Schottky rectifier"
+        if mention.part_class == "solder joint" and mention.failure is None and mention.action == "resolder":
+            mention.failure, mention.inferred = "cracked joint", True
+        if mention.part_class == "fuse" and mention.failure == "burnt":
+            mention.failure = "open"
+        if mention.failure == "leaking electrolyte" and mention.part_class not in _WET_CAPACITORS:
+            mention.failure = "leaky"
+        if mention.action is None and mention.part_class == "solder joint" and self._redone(mention):
+            mention.action, mention.acted_at = "resolder", mention.last
+
+    def _redone(self, mention: Mention) -> bool:
+        redone = [hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "redone"]
+        return any(
+            0 < at - mention.last <= 5 and self.tokens[at].sentence == mention.sentence for at in redone
+        )
+
+    def _wrong_rails(self) -> set[int]:
+        """Supplies that are missing or were measured off their volts."""
+        found = {
+            one.subject.first
+            for one in self.readings
+            if one.subject.nominal_v
+            and one.value is not None
+            and abs(one.value - one.subject.nominal_v) > 0.1 * abs(one.subject.nominal_v)
+        }
+        gone = {
+            hit.first
+            for hit in self.hits
+            if hit.table == CONCEPT and hit.value in ("no", "missing", "low", "high")
+        }
+        for subject in self.subjects:
+            near = range(subject.first - 2, subject.last + 3)
+            same = [
+                at
+                for at in near
+                if at in gone and self.tokens[at].clause == self.tokens[subject.first].clause
+            ]
+            if subject.rail and same:
+                found.add(subject.first)
+        return found
 
     def _refer(self, mention: Mention) -> None:
         """ "RV1 cracked … new varistor": the class word means the part that was named before."""
@@ -481,10 +502,11 @@ class AttemptFinder:
                 other.part
                 and (other.part_class or class_of_designator(other.part, other.failure)) == mention.part_class
             )
-            if same and other.action is None and not other.ok:
-                other.action, mention.action = mention.action, None
-                other.acted_at, mention.acted_at = mention.acted_at, None
-                mention.failure = None
+            close = other.sentence >= mention.sentence - 1
+            if same and not other.ok and (other.action is None or (close and other.failure)):
+                if other.action is None:
+                    other.action, other.acted_at = mention.action, mention.acted_at
+                mention.action, mention.acted_at, mention.failure = None, None, None
                 return
 
     def _class(self, mention: Mention) -> str | None:
@@ -498,7 +520,19 @@ class AttemptFinder:
             token.unit == "ohm" and (token.value or 0) < 1 for token in values
         ):
             return "current sense resistor"
+        behind = [token.folded for token in self.tokens[mention.last + 1 : mention.last + 5]]
+        if designator_letters(mention.part) == "Q" and (
+            "c - e" in " ".join(behind) or "b - e" in " ".join(behind)
+        ):
+            return "bipolar transistor"
         return class_of_designator(mention.part, mention.failure)
+
+    def _role(self, mention: Mention, roles: list[tuple[int, str]]) -> str | None:
+        """The supply that a part belongs to: named with it, else the one that was found wrong."""
+        bad = [(at, role) for at, role in roles if at in self.wrong_rails]
+        here = [(at, role) for at, role in roles if self.tokens[at].sentence == mention.sentence]
+        bad_here = [one for one in here if one in bad]
+        return self._nearest(mention, bad_here or here or bad or roles)
 
     def _nearest(self, mention: Mention, places: list[tuple[int, str]]) -> str | None:
         near = [

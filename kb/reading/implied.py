@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from kb.reading.attempts import Mention
-from kb.reading.lexicon import CONCEPT, Hit
+from kb.reading.lexicon import CONCEPT, Hit, negation_words
+from kb.reading.mentions import Mention
 from kb.reading.readings import Found, mentions_now
 from kb.reading.symptoms import Match
 from kb.reading.tokens import Token
@@ -85,8 +85,9 @@ def result_events(
     spent: list[Match] = []
     for hit in hits:
         if hit.table == "results":
-            found.append((0, hit.first, hit.last, hit.value))
-        elif hit.table == "verdicts" and hit.value == "repaired" and acted is not None:
+            value = hit.value if hit.denies or is_so(hit, tokens) else "no change"
+            found.append((0, hit.first, hit.last, value))
+        elif hit.table == "verdicts" and hit.value == "repaired" and acted is not None and is_so(hit, tokens):
             found.append((1, hit.first, hit.last, "cured"))
     first_action = min(
         (mention.acted_at for mention in mentions if mention.acted_at is not None), default=None
@@ -103,8 +104,13 @@ def result_events(
             for one in readings
             if one.after_repair and _is_near(one) and one.tokens[0] > first_action
         ]
+        gone = [hit for hit in hits if hit.table == CONCEPT and hit.value == "missing"]
         for match in matches:
-            if match.first > first_action and not match.present:
+            over = any(
+                0 <= hit.first - match.last <= 2 and tokens[hit.first].clause == tokens[match.first].clause
+                for hit in gone
+            )
+            if match.first > first_action and (not match.present or (over and len(match.places) == 1)):
                 spent.append(match)
                 found.append((2, match.first, match.last, "cured"))
     events = _strongest(found)
@@ -116,6 +122,11 @@ def result_events(
         ):
             spent.append(match)
     return events, spent
+
+
+def is_so(hit: Hit, tokens: Sequence[Token]) -> bool:
+    """Whether nothing just before denies it: "not repaired yet"."""
+    return not any(token.folded in negation_words() for token in tokens[max(0, hit.first - 2) : hit.first])
 
 
 def _strongest(found: list[tuple[int, int, int, str]]) -> list[tuple[int, int, str]]:
@@ -157,9 +168,13 @@ def implied_symptoms(
             names.add(name)
             found.append(Match(name, tuple(range(first, last + 1)), frozenset(), present))
 
+    if any(mention.part_class == "bipolar transistor" for mention in mentions):
+        found = [match for match in found if match.name != "main switch shorted"]
     for mention in mentions:
         name = _SYMPTOM_OF_FAILURE.get((mention.part_class or "", mention.failure or ""))
-        if name and not mention.ok and mention.end - mention.start <= 40:
+        if name and not mention.ok and not mention.inferred and mention.end - mention.start <= 40:
+            if name == "main switch shorted" and not _is_main(mention):
+                continue
             if name == "output rectifier shorted" and mention.section in (
                 "main converter",
                 "bulk and power factor stage",
@@ -173,6 +188,11 @@ def implied_symptoms(
         if not one.after_repair and (name := _symptom_of(one)):
             add(name, one.first, one.last)
     return sorted(found, key=lambda match: (match.first, match.last))
+
+
+def _is_main(mention: Mention) -> bool:
+    """Whether a shorted transistor is the main switch; of Q101 nobody can say it by its number."""
+    return mention.part is None or len(mention.part) <= 2 or mention.first != mention.last
 
 
 def _symptom_of(one: Found) -> str | None:

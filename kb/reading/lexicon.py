@@ -6,6 +6,7 @@ the number of phrases. A word meets a phrase under its stem in the phrase's lang
 
 from __future__ import annotations
 
+import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -14,13 +15,14 @@ from typing import NamedTuple
 
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
-from kb.facts.word_lists import LANGUAGES, TABLES, common_words, concepts, word_list
+from kb.facts.word_lists import LANGUAGES, TABLES, common_words, concepts, never_mended, word_list
+from kb.reading import little_words
 from kb.reading.stems import fold, stem, without_umlaut_letters
-from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, WORD, Token, tokens_of
+from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, WORD, Token
 
 CONCEPT = "concept"
 _IDIOM = "idiom"
-_GAPS = {"symptoms": 2, CONCEPT: 0, "results": 1, "verdicts": 1, "failures": 1, "actions": 0}
+_GAPS = {"symptoms": 1, CONCEPT: 0, "results": 1, "verdicts": 1, "failures": 1, "actions": 0}
 _PARTICLE = 3  # letters of words such as "on" and "off", which stand close to their verb
 _OPEN_GAP = 4  # words that may stand in the place of ".." in a phrase
 _FUNCTION_WORDS = 400  # the commonest words of a language, by which a text shows its language
@@ -47,7 +49,10 @@ _JOINS = frozenset(
         "though",
     )
 )
+# What stands inside any phrase without changing it: "fuse is blown".
+_COPULAS = little_words.COPULAS
 _SHORT_NOTS = frozenset(("plus", "ne", "o", "e", "ni", "net"))
+_WORDS = re.compile(r"[^\W_]+")
 _NOT_A_LETTER = frozenset((NUMBER, VOLTS, QUANTITY, RAIL, DESIGNATOR))
 
 
@@ -94,7 +99,8 @@ def keys_of(folded: str) -> tuple[str, ...]:
 
 
 def _words_of(phrase: str) -> list[str]:
-    return [fold(token.folded) for token in tokens_of(phrase) if token.kind != SIGN]
+    """The words of a phrase as `tokens_of` folds them; "won't" is one word."""
+    return _WORDS.findall(fold(phrase).replace("n't", "nt").replace("n’t", "nt"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +162,9 @@ def _entry(table: str, value: str, language: str, phrase: str) -> Entry | None:
         if piece == "..":
             gap = _OPEN_GAP
             continue
-        exact = piece.endswith("=") or value == _IDIOM or (table == "symptoms" and " " not in phrase)
+        exact = (
+            piece.endswith("=") or value == _IDIOM or (table in ("symptoms", "actions") and " " not in phrase)
+        )
         for word in _words_of(piece.removesuffix("=")):
             if table != CONCEPT and word in articles and len(phrase.split()) > 2:
                 continue
@@ -205,7 +213,7 @@ class Lexicon:
             self._by_word[entry.words[at]].append((at, entry))
         self._words = frozenset(count)
         self._compounds = _compound_ends()
-        self._speller = _Speller(_trade_words())
+        self._speller = mending()
 
     def knows(self, folded: str) -> bool:
         """Whether any list holds this word."""
@@ -233,8 +241,10 @@ class Lexicon:
         own = tuple(key for key in keys_of(token.folded) if key in self._words)
         if own or token.kind != WORD or len(token.folded) < _SHORTEST_MENDED:
             return own
-        if token.folded in every_common_word() or any(
-            token.folded.endswith(end) for end in self._compounds if len(token.folded) > len(end) + 2
+        if (
+            token.folded in every_common_word()
+            or token.folded in never_mended()
+            or any(token.folded.endswith(end) for end in self._compounds if len(token.folded) > len(end) + 2)
         ):
             return ()
         for meant, language in self._speller.near(token.folded):
@@ -330,7 +340,7 @@ def _walk(
             if entry.words[number] in keys[at]:
                 found.append(at)
                 break
-            if tokens[at].folded not in skipped and tokens[at].kind != SIGN:
+            if entry.value == _IDIOM or (tokens[at].folded not in skipped and tokens[at].kind != SIGN):
                 if tokens[at].folded in _JOINS:
                     return None
                 gap -= 1
@@ -351,7 +361,13 @@ def _trade_words() -> dict[str, str]:
     return found
 
 
-class _Speller:
+@lru_cache(maxsize=1)
+def mending() -> Speller:
+    """Finds the trade words that a misspelt word may mean."""
+    return Speller(_trade_words())
+
+
+class Speller:
     """Finds the trade words one edit away (insert, delete, replace, swap) that begin with the same letter.
 
     Words are kept under what is left of them without one letter, so that a look-up costs as many steps as

@@ -10,30 +10,32 @@ def _words(text: str) -> frozenset[str]:
 # Words before the name of a supply on which something was measured.
 ON = _words(
     """
-    aan across al am an at au auf aux bei de dei del dell dem den der du el en il im in l la le lo nel
-    on op over rail su sui sul sulla sur the
+    aan ac across al am an at au auf aux bei dc de dei del dell dem den der du el en il im in l la le lo
+    nel on op over p pk pp rail ripple su sui sul sulla sur the vdc
     """
 )
 
 # What may stand between a supply or point and its number.
 BETWEEN = _words(
     """
-    a about adesso after again ahora alta alto are around at auf back baja bajo bas base bassa basse
-    basso bei bene between bien bleibt blijft bon bricht bulk ca cae cap capacitor ce chute circa climbs
-    collector comes con constant contact contacten contacto contactos contacts contatti contatto crolla
-    cycles cycling d da dal dalla de dead di dmm down drain dropped dropping drops ds e ein elco elko
-    emitter en encore entre era es est esta etait etwa faellt fallt fell fine for fra from g gate geeft
-    gemessen gemeten get gives goed goes good got gut ha habe hat haut have hay hiccuping hiccups high
-    hoch hoog i is ist it jetzt jumps just konstant kontakt kontakte laag legge liegt line low maar
-    maintenant marca me measured measures medido meet mesure mesuree met meter mide mir misst misura
-    misurato mit naar nach niedrig noch nog now nu nun nur of ok ongeveer only op ora oscila oscilla
-    oscille otra output pendelt pin pompt present pulsa pulse pulseert pulses pulsiert pulsing que rail
-    read reading reads remonte reste restored revient rises sagging sags sale says scende schiene
-    schommelt schwankt see segna seulement showing shows sind sinkt sits sitting slechts solo sotto
-    source sous spanning spannung springen springt staat stabiel stabil stable stays steady still sube
-    supply swings taktet tension tensione terug the then to tombe torna tornato tra tussen ueber under
-    unstable unter up value van varia varies vers vez voltage von vorhanden vuelve war was weer wel went
-    were wert wieder with wobbles you zakt zeigt zwischen
+    a about adesso after again ahora als alta alto are around at auf back baja bajo bas base bassa basse
+    basso bei beide beiden bene between bien bleibt blijft bon both bricht bulk ca cae cap capacitor ce
+    chacun chute circa climbs collector comes con constant contact contacten contacto contactos contacts
+    contatti contatto crolla cuando cycles cycling d da dal dalla dc de dead di dip dips dmm down drain
+    dropped dropping drops ds e each ein elco elko emitter en encore entre era es est esta etait etwa
+    faellt fallt fell fine for fra from g gate geeft gemessen gemeten get gives goed goes good got gut
+    ha habe hangs hat haut have hay hiccuping hiccups high highest hoch hoog hovers hunting i if is ist
+    it je jeder jetzt jumps just konstant kontakt kontakte laag legge liegt line low lowest maar
+    maintenant marca max maxi maximum me measured measures medido meet mesure mesuree met meter mide min
+    mini minimum mir misst misura misurato mit naar nach niedrig noch nog now nu nun nur of ok ongeveer
+    only op ora oscila oscilla oscille otra output peak pendelt pin pompt present pulsa pulse pulseert
+    pulses pulsiert pulsing quand quando que queda rail read reading reads remains remonte resta reste
+    restored revient rimane rises s sagging sags sale says scende schiene schommelt schwankt see segna
+    seulement showing shows sind sinkt sits sitting slechts solo sotto source sous spanning spannung
+    springen springt staat stabiel stabil stable stay stays steady still stuck sube supply swings taktet
+    tension tensione terug the then to tombe torna tornato tra tussen ueber under unstable unter up
+    value van varia varies vdc vers vez voltage von vorhanden vuelve war was weer wel wenn went were
+    wert when wieder with wobbles you zakt zeigt zwischen
     """
 )
 
@@ -47,8 +49,8 @@ RANGE = _words(
 # What says that a number at a part was measured and is not printed on it.
 MEASURED = _words(
     """
-    = gemessen gemeten hat is measured measures medido meet mesure mesuree mide misst misura misurato
-    now nur only reads shows zeigt
+    = down gemessen gemeten hat is measured measures medido meet mesure mesuree mide misst misura
+    misurato now nur only read reads shows zeigt
     """
 )
 
@@ -146,7 +148,7 @@ NOT_PAID = _words(
 # What says nothing beside a number.
 FILLER = _words(
     """
-    ( ) + - / : = about all approx ca circa environ etwa in total ~ ≈
+    ( ) + - / : = about all approx ca charge circa environ etwa no total ~ ≈
     """
 )
 
@@ -179,3 +181,70 @@ PLAIN_NOTS = _words(
     cant didnt doesnt dont n ne never nicht nie niet nimmer no non nooit not pas wont
     """
 )
+
+# Beside a part on which the soldering was done: "dry joint at CN3".
+JOINT_OF = _words(
+    """
+    a al alla am an at au auf bei bij d de del della dem den der di du el en het il la le of on op su
+    sulla the van von
+    """
+)
+
+# Small words of a clause that names the next part to be tried: "then the opto".
+NEXT = _words(
+    """
+    also anche auch aussi c danach dann das de der despues die dopo el ensuite era es etait het il it l
+    la le lo luego next noch ook poi puis tambien that the then toen war wars was
+    """
+)
+
+# Before a part that only says where something is.
+PLACE = _words(
+    """
+    across am an at auf aux bei beside bij by cerca en from junto naast near neben on onder op pres
+    sotto su sul sur to under unter vers vicino von
+    """
+)
+
+# What may be run or tried for a time, which is not time spent on the repair.
+RUN = _words(
+    """
+    after alle apres bene bien burn cada da dauertest depuis desde despues dopo draait elke essai every
+    for gedraaid gelaufen getest getestet goed in laeuft laufen lief na nach ogni ok probado probelauf
+    prova provato prueba ran run running runs seit since sinds soak soaked test teste tested tourne
+    tourner toutes tras within
+    """
+)
+
+# What sets something against what was said before, and ends a clause.
+BUT = _words("but however although though aber jedoch sondern mais maar pero sino ma whereas doch toch")
+
+# What stands inside any phrase without changing it: "fuse is blown".
+COPULAS = _words(
+    """
+    a an are be been being e era es est esta estaba etait ete ha had has hat have heeft is ist it its
+    seems sind son sono sont stata stato the war waren was werd were wird wordt wurde zijn
+    """
+)
+
+# Between two supplies of which the same is said.
+JOINS_OF_RAILS = _words("and und et en y e & / or")
+
+# What was asked for and is not fitted yet.
+ORDERED = _words(
+    """
+    awaiting besteld bestellen bestellt commande commandee needed needs order ordered ordinata ordinato
+    pedida pedido waiting wanted
+    """
+)
+
+# Before a value that a supply keeps.
+STEADY = _words(
+    """
+    aguanta estable haelt halt hold holds measures meet mesure mide misst misura reads regge stabiel
+    stabil stabile stable steady tient
+    """
+)
+
+# Behind bare volts that name a supply: "24 is 23.8".
+IS_RAIL = _words("= : is at rail line supply schiene leitung ligne rail linea riel reads measures")

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from kb.reading.attempts import Mention
 from kb.reading.lexicon import Hit
+from kb.reading.mentions import Mention
 from kb.reading.tokens import Token
 
 # What fails first of several parts; those further down follow. Common practice, no published source.
@@ -56,6 +56,17 @@ def settle_results(
     if waiting is not None and rest:
         for mention in rest:
             mention.result = waiting
+    for mention in mentions:
+        # "C14 dried up, that was it": what cured was replaced, whatever was done with a joint.
+        plain = mention.part_class not in (
+            "solder joint",
+            "cable",
+            "connector",
+            "circuit board",
+            "heat sink or pad",
+        )
+        if mention.result == "cured" and mention.action is None and mention.failure and plain:
+            mention.action = "replace"
 
 
 def settle_causes(mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequence[Hit]) -> None:

@@ -10,25 +10,33 @@ from collections.abc import Iterable, Sequence
 
 from kb.facts.designators import normalise_designator
 from kb.reading.amounts import find_cost, find_days, find_minutes
-from kb.reading.attempts import AttemptFinder, Mention
+from kb.reading.attempts import AttemptFinder
 from kb.reading.facts import Known, Read, ReadAmount, ReadAttempt, ReadReading, ReadSymptom, ReadWord, Span
-from kb.reading.implied import implied_symptoms, result_events, settle_after_repair
+from kb.reading.implied import implied_symptoms, is_so, result_events, settle_after_repair
+from kb.reading.later_readings import implied_readings
 from kb.reading.lexicon import CONCEPT, Hit, every_common_word, lexicon_for, negation_words, skipped_words
+from kb.reading.mentions import Mention
 from kb.reading.outcomes import settle_causes, settle_results
-from kb.reading.readings import Found, find_readings, implied_readings
+from kb.reading.pieces import joined, pieces
+from kb.reading.readings import Found, find_readings
 from kb.reading.subjects import find_subjects
 from kb.reading.symptoms import Match, find_symptoms
 from kb.reading.tokens import SIGN, WORD, Token, tokens_of
 
 NOTHING = Known()
-_EMPTY_VALUES = ("no fault found", "not economical", "not repairable", "declined", "repaired")
 
 
 def read(text: str, known: Known = NOTHING) -> Read:
     """The facts that `text` states, each with the words that said it. Never raises.
 
-    `known` brings the family's rails and parts and the shop's own names of symptoms and parts.
+    `known` brings the family's rails and parts and the shop's own names of symptoms and parts. Long texts are
+    read in pieces of at most 3,000 characters, cut between sentences where there are any.
     """
+    found = [(start, _read_piece(text[start:end], known)) for start, end in pieces(text)]
+    return found[0][1] if len(found) == 1 else joined(found)
+
+
+def _read_piece(text: str, known: Known) -> Read:
     days = find_days(text)
     tokens = tokens_of(_without(text, days))
     if not tokens:
@@ -36,7 +44,9 @@ def read(text: str, known: Known = NOTHING) -> Read:
     lexicon = lexicon_for(known.symptoms, known.part_classes)
     hits = lexicon.find(tokens)
     subjects = find_subjects(text, tokens, hits, known.rails)
-    minutes = find_minutes(tokens)
+    minutes = find_minutes(
+        tokens, frozenset(tokens[hit.first].clause for hit in hits if hit.table == "actions")
+    )
     cost = find_cost(tokens, minutes[0] if minutes else None)
     blocked = frozenset(one[0] for one in (minutes, cost) if one)
     readings = find_readings(text, tokens, hits, subjects, blocked)
@@ -53,7 +63,7 @@ def read(text: str, known: Known = NOTHING) -> Read:
     settle_causes(attempts, tokens, hits)
     matches = [match for match in matches if match not in spent]
     matches = implied_symptoms(matches, finder.mentions, readings, tokens)
-    verdict = _verdict(hits)
+    verdict = _verdict(hits, tokens)
     made = _Made(text, tokens)
     return Read(
         symptoms=tuple(made.symptoms(matches)),
@@ -74,8 +84,10 @@ def _without(text: str, days: Sequence[tuple[int, int, str]]) -> str:
     return text
 
 
-def _verdict(hits: Iterable[Hit]) -> Hit | None:
-    found = [hit for hit in hits if hit.table == "verdicts"]
+def _verdict(hits: Iterable[Hit], tokens: Sequence[Token]) -> Hit | None:
+    found = [
+        hit for hit in hits if hit.table == "verdicts" and (hit.value != "repaired" or is_so(hit, tokens))
+    ]
     if not found:
         return None
     # What ends the job otherwise counts before "repaired", which also stands in "cannot be repaired".

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from kb.reading import little_words
-from kb.reading.facts import KnownRail
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.subjects import Subject
 from kb.reading.tokens import (
@@ -16,6 +15,7 @@ from kb.reading.tokens import (
     RAIL,
     SIGN,
     VOLTS,
+    WORD,
     Token,
 )
 
@@ -63,6 +63,7 @@ class Found:
     load: str | None = None
     after_repair: bool = False
     before: bool = False
+    gap: tuple[int, int] | None = None  # the tokens between the supply, or the value before, and the number
     tokens: list[int] = field(default_factory=list)
 
 
@@ -77,6 +78,34 @@ def find_readings(
     return _Finder(text, tokens, hits, subjects, blocked).run()
 
 
+# What else may stand between a supply and its number.
+_SAID_BETWEEN = frozenset(
+    [("words", name) for name in ("measured", "pulses", "from_to", "after_repair", "good", "bad")]
+    + [
+        (CONCEPT, name)
+        for name in [
+            "empty",
+            "shorted",
+            "open",
+            "dry",
+            "bad",
+            "hiccup",
+            "low",
+            "high",
+            "drift",
+            "ok",
+            "ripple",
+            "load",
+            "standby",
+            "unloaded",
+            "missing",
+            "collapse",
+            "dead",
+        ]
+    ]
+)
+
+
 class _Finder:
     def __init__(
         self,
@@ -87,6 +116,8 @@ class _Finder:
         blocked: frozenset[int],
     ) -> None:
         self.text, self.tokens, self.blocked = text, tokens, blocked
+        self.subjects = subjects
+        self.made_of: Subject | None = None  # of what the last reading was
         self.at = {subject.first: subject for subject in subjects}
         self.inside = {place for subject in subjects for place in range(subject.first, subject.last + 1)}
         self.states: dict[int, tuple[str, str]] = {}
@@ -96,29 +127,7 @@ class _Finder:
             if hit.table in ("supply", "loads"):
                 for place in hit.places:
                     self.states.setdefault(place, (hit.table, hit.value))
-            if hit.table == "words" and hit.value in (
-                "measured",
-                "pulses",
-                "from_to",
-                "after_repair",
-                "good",
-                "bad",
-            ):
-                self.words.update(hit.places)
-            if hit.table == CONCEPT and hit.value in (
-                "hiccup",
-                "low",
-                "high",
-                "drift",
-                "ok",
-                "ripple",
-                "load",
-                "standby",
-                "unloaded",
-                "missing",
-                "collapse",
-                "dead",
-            ):
+            if (hit.table, hit.value) in _SAID_BETWEEN or hit.table == "failures":
                 self.words.update(hit.places)
         self.pulsing = {
             place
@@ -129,7 +138,7 @@ class _Finder:
         for place, token in enumerate(tokens):
             if word := _QUANTITY_WORDS.get(token.folded):
                 self.quantity[place] = word
-        self.actions = [hit.first for hit in hits if hit.table == "actions"]
+        self.actions = {place for hit in hits if hit.table == "actions" for place in hit.places}
         self.parts = {place: hit for hit in hits if hit.table == "parts" for place in hit.places}
 
     def run(self) -> list[Found]:
@@ -140,6 +149,7 @@ class _Finder:
         sentence = clause = -1
         at = 0
         open_since = -1
+        last_rail: Subject | None = None
         while at < len(self.tokens):
             token = self.tokens[at]
             if token.sentence != sentence:
@@ -148,22 +158,40 @@ class _Finder:
                 quantity, clause, pending = None, token.clause, []
             if at in self.quantity:
                 quantity = self.quantity[at]
+                if quantity == "ripple_v" and subject is None and last_rail is not None:
+                    subject, open_since = last_rail, at
             own = self.at.get(at)
             if own is not None and not self._is_value(own, subject, open_since, found):
+                if self._says_where(own, subject):
+                    open_since = self._behind_pin(own.last)
+                    at = open_since + 1
+                    continue
                 taken = self._taken_before(own, pending, quantity, found)
                 if taken is not None:
                     found.append(taken)
+                    self.made_of = own
                     pending = []
                 subject, open_since = own, own.last
+                last_rail = own if own.rail else last_rail
                 at = own.last + 1
                 continue
             numbers = self._numbers(at)
             if numbers is not None:
                 last, value, low, high, unit = numbers
+                if unit == "ohm" and self.quantity.get(last + 1) == "esr_ohm":
+                    quantity = "esr_ohm"
+                if quantity == "esr_ohm" and subject is not None and subject.rail:
+                    subject = self._part_before(at) or subject
                 if subject is not None and self._belongs(subject, at, last, unit, quantity, open_since):
                     made = self._made(subject, at, last, value, low, high, unit, quantity)
                     if made is not None:
-                        found.append(made)
+                        if self._limited(made, range(open_since + 1, at), found):
+                            open_since = last
+                            at = last + 1
+                            continue
+                        made.gap = (open_since + 1, at)
+                        found += [*self._joined_with(made, found), made]
+                        self.made_of = subject
                         open_since = last
                 elif unit == "V" or (unit and quantity):
                     pending = [(at, value, low, high)]
@@ -171,6 +199,67 @@ class _Finder:
                 continue
             at += 1
         return [self._with_state(one) for one in found]
+
+    def _part_before(self, at: int) -> Subject | None:
+        """The part that was named last in the sentence: a supply has no series resistance."""
+        sentence = self.tokens[at].sentence
+        for place in range(at - 1, max(-1, at - 12), -1):
+            subject = self.at.get(place)
+            if self.tokens[place].sentence != sentence:
+                return None
+            if subject is not None and subject.point:
+                return subject
+        return None
+
+    def _limited(self, made: Found, gap: range, found: list[Found]) -> bool:
+        """Makes "min 3.9 max 5.2" the ends of one reading; True where `made` went into the one before."""
+        words = {self.tokens[place].folded for place in gap}
+        if made.value is None:
+            return False
+        if words & {"min", "minimum", "lowest", "mini"}:
+            made.low, made.value = made.value, None
+        elif words & {"max", "maximum", "highest", "maxi"}:
+            before = found[-1] if found else None
+            if (
+                before is not None
+                and before.subject is made.subject
+                and before.low is not None
+                and before.high is None
+            ):
+                before.high, before.last = made.value, made.last
+                before.tokens += made.tokens
+                return True
+            made.high, made.value = made.value, None
+        return False
+
+    def _says_where(self, own: Subject, subject: Subject | None) -> bool:
+        """ "vcc on U1 pin 7": a point named behind a supply says where it was measured."""
+        if own.point is None or subject is None or not subject.rail or not own.first:
+            return False
+        same = self.tokens[subject.first].clause == self.tokens[own.first].clause
+        return same and self.tokens[own.first - 1].folded in little_words.PLACE
+
+    def _behind_pin(self, at: int) -> int:
+        """The last token of "pin 7" behind token `at`, or `at`."""
+        if (
+            at + 2 < len(self.tokens)
+            and self.tokens[at + 1].folded == "pin"
+            and self.tokens[at + 2].kind == NUMBER
+        ):
+            return at + 2
+        return at
+
+    def _joined_with(self, made: Found, found: list[Found]) -> list[Found]:
+        """ "12V and 24V stay at 0": the reading of the supply that is joined before."""
+        subject = made.subject
+        before = next((one for one in self.subjects if one.last == subject.first - 2 and one.rail), None)
+        if before is None or not subject.rail:
+            return []
+        if self.tokens[subject.first - 1].folded not in little_words.JOINS_OF_RAILS:
+            return []
+        if any(one.subject is before for one in found):
+            return []
+        return [replace(made, subject=before, first=before.first, tokens=list(made.tokens))]
 
     def _numbers(self, at: int) -> tuple[int, float | None, float | None, float | None, str] | None:
         """(last token, value, low, high, unit) of a number or range at token `at`."""
@@ -219,9 +308,9 @@ class _Finder:
 
     def _is_value(self, own: Subject, subject: Subject | None, open_since: int, found: list[Found]) -> bool:
         """Whether "12V" is what was measured on the supply named before it, and no supply itself."""
-        if not own.maybe_value:
+        if not own.maybe_value or subject is None or subject.first == own.first:
             return False
-        if subject is None or not subject.rail or subject.first == own.first:
+        if not subject.rail and not self._is_probed(subject, own):
             return False
         if self.tokens[subject.first].clause != self.tokens[own.first].clause:
             between = self.text[self.tokens[subject.last].end : self.tokens[own.first].start]
@@ -234,12 +323,27 @@ class _Finder:
             after = self.tokens[following]
             if after.kind in (NUMBER, VOLTS) or (after.kind == SIGN and after.folded == "="):
                 return False
-        return all(self._skips(place) for place in range(subject.last + 1, own.first))
+        gap = range(subject.last + 1, own.first)
+        if any(self.tokens[place].folded in little_words.JOINS_OF_RAILS for place in gap):
+            return False
+        return all(self._skips(place) for place in gap)
+
+    def _is_probed(self, subject: Subject, own: Subject) -> bool:
+        """Whether volts behind a part were measured there: at a test point, a pin, or said to be read."""
+        between = self.tokens[subject.last + 1 : own.first]
+        words = {token.folded for token in between}
+        return str(subject.point).startswith("TP") or bool(
+            words & (little_words.MEASURED | {"pin", "gate", "drain"})
+        )
 
     def _skips(self, place: int) -> bool:
         token = self.tokens[place]
         if token.kind == SIGN:
             return token.folded in "=~≈:-(,)" or len(token.folded) > 1
+        if token.kind == QUANTITY and token.unit == "F":
+            return True
+        if token.kind == NUMBER and place and self.tokens[place - 1].folded == "pin":
+            return True
         return (
             token.folded in little_words.BETWEEN
             or place in self.states
@@ -287,7 +391,15 @@ class _Finder:
     ) -> bool:
         """Whether the number at token `at` is read on `subject`: only words that join the two stand between."""
         gap = range(open_since + 1, at)
-        if len(gap) > 9 or not all(self._skips(place) for place in gap):
+        crosses = self.tokens[at].clause != self.tokens[max(open_since, 0)].clause
+        if crosses and self.made_of is subject and subject.role == "bulk" and unit == "V":
+            return False
+        if crosses and not unit and self._is_whole(at) and not any(self.tokens[p].folded == "(" for p in gap):
+            return False
+        strange = [place for place in gap if not self._skips(place)]
+        if len(gap) > 9 or len(strange) > (1 if unit == "V" else 0):
+            return False
+        if strange and (self.tokens[strange[0]].kind != WORD or self._means(strange[0])):
             return False
         # "on load", "when forced" and the like may follow; a noun makes the number count something else.
         after = last + 1
@@ -326,6 +438,16 @@ class _Finder:
                 bool(unit) or quantity == "esr_ohm"
             )
         return unit in ("", "V", "Vpp", "Vac", "A", "ohm")
+
+    def _means(self, place: int) -> bool:
+        """Whether a word between a supply and a number is a part or says what was done."""
+        return (
+            place in self.parts or place in self.actions or self.tokens[place].folded in little_words.LISTED
+        )
+
+    def _is_whole(self, at: int) -> bool:
+        token = self.tokens[at]
+        return not any(mark in self.text[token.start : token.end] for mark in ".,")
 
     def _may_follow(self, after: int, clause: int) -> bool:
         if after >= len(self.tokens) or self.tokens[after].clause != clause:
@@ -400,19 +522,15 @@ class _Finder:
             one.supply = one.supply or "standby"
         if one.quantity in _DEAD_BOARD:
             one.supply = "unpowered"
-        words = {
-            tokens[place].folded
-            for place in range(
-                max(start, subject.last + 1 if subject.last < one.tokens[0] else one.first), one.tokens[0]
-            )
-        }
+        low, high = one.gap or (one.first, one.tokens[0])
+        words = {tokens[place].folded for place in range(low, high)}
         nearby = {
             tokens[place].folded
-            for place in range(max(0, one.first - 1), min(len(tokens), one.last + 3))
-            if tokens[place].sentence == tokens[one.first].sentence
+            for place in (one.tokens[0] - 1, one.tokens[-1] + 1)
+            if 0 <= place < len(tokens) and tokens[place].sentence == tokens[one.first].sentence
         }
-        one.after_repair = bool(words & little_words.AGAIN) or bool(nearby & little_words.AGAIN)
         one.before = bool(words & little_words.BEFORE)
+        one.after_repair = not one.before and bool((words | nearby) & little_words.AGAIN)
         return one
 
     def _clause_of(self, one: Found) -> tuple[int, int]:
@@ -441,69 +559,3 @@ def mentions_now(tokens: Sequence[Token], one: Found) -> bool:
         and tokens[place].sentence == tokens[one.first].sentence
         for place in range(low, high)
     )
-
-
-def implied_readings(
-    tokens: Sequence[Token],
-    hits: Sequence[Hit],
-    subjects: Sequence[Subject],
-    readings: Sequence[Found],
-    rails: Sequence[KnownRail],
-    blocked: frozenset[int],
-    acted: int | None,
-) -> list[Found]:
-    """Numbers behind a fix that are near the volts of a supply named before ("new one in -> 12.0")."""
-    if acted is None:
-        return []
-    used = {place for one in readings for place in one.tokens} | blocked
-    used |= {
-        place
-        for subject in subjects
-        for place in range(subject.first, subject.last + 1)
-        if not subject.maybe_value
-    }
-    action_words = {place for hit in hits if hit.table == "actions" for place in hit.places}
-    found: list[Found] = []
-    for at, token in enumerate(tokens):
-        if at <= acted - 3 or at in used or token.kind not in (NUMBER, VOLTS) or token.value is None:
-            continue
-        before = tokens[at - 1] if at else None
-        arrow = (
-            before is not None and before.kind == SIGN and (before.folded == "=" or len(before.folded) > 1)
-        )
-        alone = (
-            before is None
-            or before.clause != token.clause
-            or at - 1 in action_words
-            or before.folded in little_words.AGAIN | little_words.NOW
-        )
-        behind = tokens[at + 1] if at + 1 < len(tokens) else None
-        ends = (
-            behind is None
-            or behind.clause != token.clause
-            or behind.folded in little_words.NOW | little_words.BETWEEN
-            or behind.kind == SIGN
-        )
-        if not (arrow or alone) or not ends:
-            continue
-        subject = _near_rail(token.value, at, subjects, rails)
-        if subject is not None:
-            made = Found(subject, at, at, "dc_v", token.value, tokens=[at], after_repair=True)
-            if subject.role == "standby":
-                made.supply = "standby"
-            found.append(made)
-    return found
-
-
-def _near_rail(
-    volts: float, at: int, subjects: Sequence[Subject], rails: Sequence[KnownRail]
-) -> Subject | None:
-    for subject in reversed(subjects):
-        if (
-            subject.first < at
-            and subject.rail
-            and subject.nominal_v
-            and abs(volts - subject.nominal_v) <= 0.1 * abs(subject.nominal_v)
-        ):
-            return subject
-    return None

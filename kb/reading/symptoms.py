@@ -8,11 +8,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
+from kb.facts.designators import designator_letters
 from kb.facts.parts import PART_CLASSES
 from kb.facts.word_lists import concepts, denied_patterns, symptom_patterns
 from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit, every_common_word, negation_words
-from kb.reading.sections import class_of_designator
+from kb.reading.sections import VAGUE_LETTERS, class_of_designator
 from kb.reading.tokens import DESIGNATOR, QUANTITY, SIGN, WORD, Token
 
 _REACH = 5  # words that may stand between two words of a pattern, besides its own
@@ -107,6 +108,7 @@ def _is_part(hit: Hit, longer: dict[int, list[Hit]]) -> bool:
     )
 
 
+_AND = frozenset(("and", "und", "et", "y", "ed"))
 _NOTS = (("no",), ("none",))
 
 
@@ -139,7 +141,8 @@ class _Places:
         for at, token in enumerate(tokens):
             if token.kind == DESIGNATOR:
                 spans["@part"].add((at,))
-                if own := class_of_designator(token.folded, None):
+                own = class_of_designator(token.folded, None)
+                if own and (len(token.folded) <= 2 or designator_letters(token.folded) not in VAGUE_LETTERS):
                     spans[f"@{own}"].add((at,))
             elif token.kind == QUANTITY and token.unit in ("s", "min"):
                 spans["soon" if token.unit == "s" else "later"].add((at,))
@@ -158,6 +161,11 @@ class _Places:
         clause = self.tokens[at].clause
         low, high = bisect_left(starts, at - reach), bisect_left(starts, at + reach + 1)
         return [span for span in self.spans[name][low:high] if self.tokens[span[0]].clause == clause]
+
+    def joined_between(self, one: int, other: int) -> bool:
+        """Whether an "and" stands between two tokens."""
+        low, high = (one, other) if one < other else (other, one)
+        return any(self.tokens[at].folded in _AND for at in range(low + 1, high))
 
     def in_sentence(self, name: str, at: int) -> bool:
         """Whether an element stands in the sentence of token `at`."""
@@ -208,7 +216,7 @@ def _gather(
             (min(abs(at - mine) for at in other for mine in used), other)
             for name in names
             for other in places.near(name, span[0], reach)
-            if not used.intersection(other)
+            if not used.intersection(other) and not places.joined_between(span[0], other[0])
         ]
         if not near:
             return None
@@ -438,7 +446,8 @@ def _denied(kept: list[Match], tokens: Sequence[Token], places: _Places) -> list
             present = not _is_denied(match, free, tokens, kept, last_denied)
         if not present:
             last_denied = match
-        result.append(Match(match.name, match.places, match.nots, present))
+        if present or match.name != "does not work":
+            result.append(Match(match.name, match.places, match.nots, present))
     return result
 
 

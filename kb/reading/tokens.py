@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass
 
 from kb.facts.designators import is_designator
+from kb.reading.little_words import BUT
 from kb.reading.stems import fold
 
 WORD, NUMBER, VOLTS, QUANTITY, RAIL, DESIGNATOR, CODE, SIGN = (
@@ -352,11 +353,23 @@ class _Scan:
                 return at + 3
             self._add(WORD, piece.start(), piece.end())
             return at + 2
+        if raw in ("B", "b") and self._touches(at + 1) and self.pieces[at + 1].group() == "+":
+            after = self.pieces[at + 1].end()
+            if _SPACE_END.match(self.text, after):
+                self._add(RAIL, piece.start(), after)
+                return at + 2
         joined = self._joined(at)
         if joined:
             return joined
         self._add(WORD, piece.start(), piece.end())
         return at + 1
+
+    def _is_spaced_designator(self, at: int) -> bool:
+        """Whether "C 9" with a space between is a designator and no word with a number."""
+        raw, number = self.pieces[at].group(), self.pieces[at + 1]
+        gap = self.text[self.pieces[at].end() : number.start()]
+        short = raw.isupper() and len(raw) <= 3 and number.group().isdigit() and len(number.group()) <= 4
+        return gap == " " and short and raw not in _NO_DESIGNATOR_ALONE and not self._unit(at + 1)[0]
 
     def _joined(self, at: int) -> int:
         """`C9`, `CN3`, `C 9`, `Q901A`, and codes such as `HX-210`; 0 where it is a plain word."""
@@ -366,18 +379,15 @@ class _Scan:
             return 0
         touching = self._touches(following)
         digits = self.pieces[following].group()
-        gap = self.text[self.pieces[at].end() : self.pieces[following].start()]
-        if not touching and not (
-            gap == " " and raw.isupper() and len(raw) <= 3 and digits.isdigit() and len(digits) <= 4
-        ):
-            return 0
-        if not touching and (
-            raw in ("V", "A", "F", "E", "I", "H", "W", "M", "P", "S", "X", "PFC", "LED", "ESR", "VCC")
-            or self._unit(following)[0]
-        ):
+        if not touching and not self._is_spaced_designator(at):
             return 0
         end = following + 1
         text = raw + digits
+        if text in _CAPACITOR_CLASSES or raw in _NO_PARTS:
+            if not touching:
+                return 0
+            self._add(CODE, self.pieces[at].start(), self.pieces[following].end())
+            return end
         if digits.isdigit() and is_designator(text):
             tail = self._touches(end) and self._group(end) == "letters" and len(self.pieces[end].group()) == 1
             if tail:
@@ -410,6 +420,8 @@ def tokens_of(text: str) -> list[Token]:
         if "\n" in between or "\r" in between:
             clause, sentence = clause + 1, sentence + 1
         end = token.end
+        if token.kind == WORD and token.folded in BUT and not _before_number(text, token):
+            clause += 1
         if token.kind != SIGN:
             token.clause, token.sentence = clause, sentence
             kept.append(token)
@@ -419,7 +431,7 @@ def tokens_of(text: str) -> list[Token]:
             if sign != "." or _ends_sentence(text, token, kept):
                 clause, sentence = clause + 1, sentence + 1
         elif (
-            sign in _SOFT
+            (sign in _SOFT and (sign != "/" or _apart(text, token)))
             or (len(sign) > 1)
             or (
                 sign == "-"
@@ -434,6 +446,43 @@ def tokens_of(text: str) -> list[Token]:
     return kept
 
 
+def _apart(text: str, sign: Token) -> bool:
+    """Whether a space stands on a side of a sign."""
+    return text[sign.start - 1 : sign.start].isspace() or text[sign.end : sign.end + 1].isspace()
+
+
+def _before_number(text: str, token: Token) -> bool:
+    """Whether a number follows: "12V maar 9 V" is "only 9 V"."""
+    return text[token.end : token.end + 2].strip()[:1].isdigit()
+
+
+# Safety classes of capacitors, and small letters that nobody writes for a part ("b4").
+_CAPACITOR_CLASSES = frozenset(("X1", "X2", "Y1", "Y2"))
+_NO_PARTS = frozenset(("b", "a", "e", "h", "m", "p", "s", "v"))
+# Letters that are words or units where a number follows behind a space.
+_NO_DESIGNATOR_ALONE = frozenset(
+    (
+        "V",
+        "A",
+        "F",
+        "E",
+        "I",
+        "H",
+        "W",
+        "M",
+        "P",
+        "S",
+        "X",
+        "OK",
+        "PC",
+        "PS",
+        "PFC",
+        "LED",
+        "LCD",
+        "FAN",
+        "FET",
+    )
+)
 _SHORT_FORMS = frozenset(
     ("def", "rempl", "ca", "approx", "incl", "inkl", "bzw", "zb", "z", "b", "o", "ok", "nr", "no", "no",
      "resp", "evtl", "ev",
@@ -445,6 +494,8 @@ _SHORT_FORMS = frozenset(
 def _ends_sentence(text: str, stop: Token, kept: list[Token]) -> bool:
     """A full stop ends a sentence unless it belongs to a short form or stands inside a word or number."""
     after = text[stop.end : stop.end + 1]
+    if after in (",", ")", ":", "+", "&", "/"):
+        return False
     if after and not after.isspace():
         return after.isupper() or not after.isalnum()
     if kept and kept[-1].end == stop.start and kept[-1].kind == WORD:

@@ -54,7 +54,7 @@ _CHUNK = re.compile(rf"{_RUN}(?:(?:(?<=\d)[.,](?=\d)|['’`](?={_LETTERS})|[-_])
 _SPLIT = re.compile(rf"{_RUN}(?:(?<=\d)[.,](?=\d){_RUN}|['’`]{_RUN})*")
 _BREAK = re.compile(r"[.;:,!?\n()]|\b(?:and|but|then|now|however|although|und|aber)\b", re.IGNORECASE)
 _REACH = 2  # words that may stand between "no" and what it denies
-_KEPT_CHUNKS = 8_192  # those met last: a trade has some thousand words, and each note a number of its own
+_CACHED_CHUNKS = 8_192  # those met last: a trade has some thousand words, and each note a number of its own
 _COMPOUND_STARTS = frozenset(first for first, _ in COMPOUNDS) | {"rev", "revis"}
 _SIGN_BEFORE = " \t\n(,;/"
 # What telephones and data sheets print for a hyphen or a space, one for one so that places stay.
@@ -108,7 +108,7 @@ class Analysis:
             symptoms = tuple((symptom.name, symptom.synonyms) for symptom in SYMPTOMS)
         if part_classes is None:
             part_classes = tuple((part.name, part.synonyms) for part in PART_CLASSES)
-        self._chunk = cached_if_short(_tokens_of, most=_KEPT_CHUNKS, longest=40)
+        self._chunk = cached_if_short(_tokens_of, most=_CACHED_CHUNKS, longest=40)
         self._lists = ((SYMPTOM, symptoms), (PART, part_classes), (TRADE, trade_names))
         self.lexicon = Lexicon(self, ((kind, *entry) for kind, names in self._lists for entry in names))
 

@@ -115,7 +115,7 @@ def write_segments(
 
 @contextmanager
 def _seldom_collecting() -> Iterator[None]:
-    """Makes the search for cyclic garbage rare: it walks all words and postings kept so far, and finds none."""
+    """Makes the search for cyclic garbage rare: it walks all words and postings gathered so far, and finds none."""
     before = gc.get_threshold()
     gc.set_threshold(_COLLECTED_AT, *before[1:])
     try:

@@ -35,7 +35,7 @@ LONGEST_TERM = 80
 COMPLETED = ("symptom", "family", "alias", "part", "part_class", "section", "complaint")
 """Kinds of phrases that are offered while somebody types, the best first; three of them are facets as well."""
 SPELLED = "word"
-"""The kind of the words that a slip may be mended to."""
+"""The kind of the words that a slip may be corrected to."""
 DRAWS = 2**24
 _GAP = 8  # places between two texts, so that no phrase reaches from one into the next
 _ANNOUNCEMENTS = 3

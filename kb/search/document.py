@@ -109,7 +109,7 @@ class Results:
     """The answer to a search.
 
     `total` counts every match and `facets` counts them by value, most frequent first. `did_you_mean` is the
-    query with misspelt words mended, or None. `unknown` are the words that no case holds.
+    query with misspelt words corrected, or None. `unknown` are the words that no case holds.
     """
 
     total: int

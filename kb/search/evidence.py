@@ -13,7 +13,7 @@ from kb.search.normalization import NOT, word_set, word_term
 from kb.search.spelling import Speller, edits_allowed, may_be_inflected
 
 MOST_CHARACTERS = 4_000
-_SHORTEST_MENDED = 5
+_SHORTEST_CORRECTED = 5
 _PREFIX = f"{SYMPTOM}:"
 
 # Words that say nothing about the fault; not reported as not understood. Common practice.
@@ -27,7 +27,7 @@ NEUTRAL_WORDS = word_set(
     "working works year years yesterday"
 )
 
-# Everyday words a letter or two away from a word of the list; never "mended" into a symptom.
+# Everyday words a letter or two away from a word of the list; never "corrected" into a symptom.
 EVERYDAY_WORDS = word_set(
     "about above again along around below board bring brown clean clear could cover every field first floor "
     "front glass great green house large later latest leads light lower might morning never night noise "
@@ -68,14 +68,14 @@ def match_symptoms(text: str, symptoms: Sequence[tuple[str, Sequence[str]]], ana
     """The symptoms that `text` names, present or denied, and the words that were not understood.
 
     `symptoms` are (name, other names). The longest name at a place wins; "no hum" and "fuse not blown" are
-    not present, while names that deny something themselves ("no picture") are. Misspelt words are mended by
+    not present, while names that deny something themselves ("no picture") are. Misspelt words are corrected by
     one edit from 5 letters and two from 8, never in designators, codes or numbers. When one symptom is both
     named and denied, what was said last counts. Reads at most the first 4,000 characters; never raises.
     """
     text = text[:MOST_CHARACTERS]
     names = tuple((name, tuple(others)) for name, others in symptoms)
     reader = _reader(names, analysis)
-    tokens = [_mended(token, reader) for token in analysis.tokens(text)]
+    tokens = [_corrected(token, reader) for token in analysis.tokens(text)]
     found: dict[str, tuple[bool, str]] = {}
     used: set[int] = set()
     for concept in reader.lexicon.find(tokens, text, loose=True):
@@ -89,9 +89,9 @@ def match_symptoms(text: str, symptoms: Sequence[tuple[str, Sequence[str]]], ana
     return Matched(understood, _not_understood(tokens, used, text, analysis))
 
 
-def _mended(token: Token, reader: _Reader) -> Token:
+def _corrected(token: Token, reader: _Reader) -> Token:
     word = token.folded
-    if token.kind != WORD or not word.isalpha() or len(word) < _SHORTEST_MENDED:
+    if token.kind != WORD or not word.isalpha() or len(word) < _SHORTEST_CORRECTED:
         return token
     if word in reader.known or word in NEUTRAL_WORDS or word in EVERYDAY_WORDS:
         return token

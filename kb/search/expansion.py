@@ -23,7 +23,7 @@ _MOST_BEGINNINGS = 20
 _LONGEST_LETTERS = 4
 _RARER_BY = 8
 _SHORTEST_RARE = 5
-_SHORTEST_MENDED = 5  # shorter words are a letter away from too many others
+_SHORTEST_CORRECTED = 5  # shorter words are a letter away from too many others
 _MOST_NAMES = 4  # names that one word of theirs may stand for
 _SEPARATORS = re.compile(r"[\s\-_./]")
 
@@ -41,7 +41,7 @@ class Expander:
         """The plan with its guesses, the words that no case holds, and the query as it may be meant."""
         groups: list[Group] = []
         unknown: list[str] = []
-        mended = plan.text
+        corrected = plan.text
         for group in reversed(self._joined(plan)):
             if any(self._state.holding(term) for term, _ in group.terms):
                 guesses, correction = self._slips(group)
@@ -52,15 +52,15 @@ class Expander:
                 guessed = tuple((term, GUESS_FACTOR) for term in guesses)
                 group = replace(group, terms=(*group.terms, *guessed))
             if correction:
-                mended = mended[: group.start] + correction + mended[group.end :]
+                corrected = corrected[: group.start] + correction + corrected[group.end :]
             groups.append(group)
         done = replace(plan, groups=tuple(reversed(groups)))
-        if mended == plan.text:
+        if corrected == plan.text:
             return done, tuple(reversed(unknown)), None
-        return self._named(done, read_query(mended, self._analysis)), tuple(reversed(unknown)), mended
+        return self._named(done, read_query(corrected, self._analysis)), tuple(reversed(unknown)), corrected
 
     def _named(self, plan: Plan, meant: Plan) -> Plan:
-        """`plan` with the names that only the mended query `meant` spells out ("bulgin capaciter")."""
+        """`plan` with the names that only the corrected query `meant` spells out ("bulgin capaciter")."""
         known = {term for group in plan.groups for term, _ in group.terms}
         further = []
         for group in meant.groups:
@@ -71,7 +71,7 @@ class Expander:
             return plan
         groups = list(plan.groups)
         for start, keys in further:
-            # A mended word may have changed its length, so the nearest group is the one meant.
+            # A corrected word may have changed its length, so the nearest group is the one meant.
             at = min(range(len(groups)), key=lambda number: abs(groups[number].start - start))
             groups[at] = replace(groups[at], terms=(*groups[at].terms, *keys))
         return replace(plan, groups=tuple(groups))
@@ -159,7 +159,7 @@ class Expander:
         if not edits_allowed(word) or word in EVERYDAY_WORDS or word in NEUTRAL_WORDS:
             return [], None
         near = {*self._near(word), *lexicon.speller.near(word)}
-        if len(word) < _SHORTEST_MENDED:
+        if len(word) < _SHORTEST_CORRECTED:
             near = {(edits, known) for edits, known in near if known in lexicon.words and _kept(word, known)}
         found = {known: self._answers(known) for _, known in near}
         held = [(edits, known) for edits, known in near if found[known]]

@@ -3,7 +3,7 @@
 The manifest is put in place as a whole, so an index is always what some commit left: whatever a process that
 was stopped had written besides counts for nothing and is removed when the index is opened. The manifest
 carries its own SHA-256 and that of each segment, which are compared when the index is opened, and the lists
-of names that the cases were read with, so that an index made with other lists need not be built anew.
+of names that the cases were read with, so that an index made with other lists need not be rebuilt.
 """
 
 from __future__ import annotations
@@ -99,6 +99,8 @@ class IndexFolder:
         """What the index says of itself now. Raises `Damaged`."""
         try:
             digest, _, content = (self.path / MANIFEST).read_bytes().partition(b"\n")
+            if digest.startswith(b"{"):
+                raise Damaged("it was written by another version")
             if sha256(content).hexdigest().encode() != digest:
                 raise Damaged("the list of index files has changed")
             held = json.loads(content)

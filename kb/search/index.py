@@ -168,7 +168,7 @@ class SearchIndex:
             self._save()
 
     def read_again(self, most: int) -> int:
-        """Read up to `most` of the cases anew that a change of names touches; how many are left."""
+        """Read up to `most` of the cases again that a change of names touches; how many are left."""
         if self._to_read_again:
             uids, self._to_read_again = self._to_read_again[:most], self._to_read_again[most:]
             found = (self._state.document_of(uid) for uid in uids)
@@ -182,7 +182,7 @@ class SearchIndex:
         progress: Callable[[int], None] | None = None,
         processes: int = 1,
     ) -> None:
-        """Make the index anew from `docs`. Searches, and other processes, use the old one until it is done.
+        """Rebuild the index from `docs`. Searches, and other processes, use the old one until it is done.
 
         `progress` is called with how many cases are done. With `processes` 2 a helper process takes half of
         the work (about twice as fast from some thousand cases on). Raises OSError when the disk is full, the

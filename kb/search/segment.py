@@ -3,8 +3,8 @@
 A segment is one file, or the same bytes in memory:
 
     documents   one JSON array a case, one behind another, in order of the slots
-    arrays      those of `_IN_MEMORY` and `_IN_PLACE`, little-endian, one behind another
-    directory   JSON: the number of cases, the terms by kind, and type, place and length of each array
+    arrays      those of `_TYPES`, little-endian, one behind another
+    directory   JSON: the number of cases, the terms by kind, and place and length of each array
     tail        eight bytes: where the directory begins
 
 The arrays that a search walks through are held in memory; documents and the places of words are read where
@@ -43,7 +43,8 @@ Mask = NDArray[np.bool_]
 TEXT = "text"
 KINDS = (TEXT, *FACETS, *(kind for kind in COMPLETED if kind not in FACETS), SPELLED)
 """What a term may be: a term of the text, which has weights and places, or the value of a facet or completion."""
-_IN_MEMORY = {
+_TYPES = {
+    # held in memory
     "starts": np.int64,
     "ids": np.int32,
     "weights": np.float32,
@@ -52,8 +53,11 @@ _IN_MEMORY = {
     "proof": np.uint8,
     "uids": np.uint64,
     "uid_slots": np.int32,
+    # read where they lie
+    "documents": np.int64,
+    "occurrence_starts": np.int64,
+    "occurrences": np.int64,
 }
-_IN_PLACE = {"documents": np.int64, "occurrence_starts": np.int64, "occurrences": np.int64}
 _TAIL = 8
 MOST_CASES = 100_000
 """How many cases a segment holds at most, so that neither writing nor merging takes more and more memory."""
@@ -69,7 +73,7 @@ class _File:
     """The bytes of a file that is kept open; another process may have removed its name since."""
 
     def __init__(self, path: Path) -> None:
-        self._number = os.open(path, os.O_RDONLY | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0))
+        self._number = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
         self.size = os.fstat(self._number).st_size
 
     def __del__(self) -> None:
@@ -106,15 +110,6 @@ class Segment:
     `weights`. `lengths`, `order` and `proof` are those of `CaseTerms`, one for each slot.
     """
 
-    starts: Longs
-    ids: Ints
-    weights: Floats
-    lengths: Floats
-    order: Longs
-    proof: NDArray[np.uint8]
-    uids: NDArray[np.uint64]
-    uid_slots: Ints
-
     def __init__(
         self, name: str, checksum: str, source: _File | _Memory, like: Segment | None = None
     ) -> None:
@@ -127,8 +122,14 @@ class Segment:
             self.size: int = directory["size"]
             self.terms = {kind: tuple(directory["terms"][kind]) for kind in KINDS}
             self._places: dict[str, tuple[int, int]] = directory["arrays"]
-            for field, kind_of_number in _IN_MEMORY.items():
-                setattr(self, field, self._read_array(field, kind_of_number))
+            self.starts: Longs = self._array("starts")
+            self.ids: Ints = self._array("ids")
+            self.weights: Floats = self._array("weights")
+            self.lengths: Floats = self._array("lengths")
+            self.order: Longs = self._array("order")
+            self.proof: NDArray[np.uint8] = self._array("proof")
+            self.uids: NDArray[np.uint64] = self._array("uids")
+            self.uid_slots: Ints = self._array("uid_slots")
         except (OSError, ValueError, KeyError, TypeError) as error:
             raise Damaged(f"a segment cannot be read: {type(error).__name__}") from error
         if like is not None:
@@ -140,11 +141,18 @@ class Segment:
         """The content of a segment that lies in no file."""
         return self._source.content if isinstance(self._source, _Memory) else None
 
-    def _read_array(self, field: str, kind: Any, first: int = 0, last: int | None = None) -> Any:
-        position, length = self._places[field]
-        size = np.dtype(kind).itemsize
+    def _array(self, name: str, first: int = 0, last: int | None = None) -> Any:
+        """Entries `first` to `last` of an array. Raises OSError."""
+        position, length = self._places[name]
+        kind = np.dtype(_TYPES[name])
         last = length if last is None else last
-        return np.frombuffer(self._source.read(position + first * size, (last - first) * size), kind)
+        return np.frombuffer(
+            self._source.read(position + first * kind.itemsize, (last - first) * kind.itemsize), kind
+        )
+
+    def all_occurrences(self) -> tuple[Longs, Longs]:
+        """(where those of each term of the text begin, all of them) as in `occurrences`. Raises OSError."""
+        return self._array("occurrence_starts"), self._array("occurrences")
 
     @cached_property
     def completer(self) -> Completer:
@@ -165,6 +173,11 @@ class Segment:
         number = self._first[kind] + at
         return int(self.starts[number]), int(self.starts[number + 1])
 
+    def starts_of(self, kind: str) -> Longs:
+        """Where the postings of each term of `kind` begin, and where the last ones end."""
+        first = self._first[kind]
+        return self.starts[first : first + len(self.terms[kind]) + 1]
+
     def slots(self, term: str, kind: str = TEXT) -> Ints:
         """The slots that hold `term`."""
         start, end = self.span(term, kind)
@@ -177,8 +190,8 @@ class Segment:
         if at == len(terms) or terms[at] != term:
             return np.empty(0, np.int64)
         try:
-            first, last = self._read_array("occurrence_starts", np.int64, at, at + 2).tolist()
-            found: Longs = self._read_array("occurrences", np.int64, first, last)
+            first, last = self._array("occurrence_starts", at, at + 2).tolist()
+            found: Longs = self._array("occurrences", first, last)
         except (OSError, ValueError) as error:
             raise Damaged(f"its files cannot be read any more: {type(error).__name__}") from error
         return found
@@ -188,15 +201,14 @@ class Segment:
         values = self.terms[facet]
         if not values:
             return
-        first = self._first[facet]
-        starts = self.starts[first : first + len(values) + 1]
+        starts = self.starts_of(facet)
         held = np.flatnonzero(matched.take(self.ids[starts[0] : starts[-1]]))
         counts = np.diff(np.searchsorted(held, starts - starts[0])).tolist()
         yield from ((value, count) for value, count in zip(values, counts, strict=True) if count)
 
     def stored(self, slot: int) -> bytes:
         """The document in `slot` as it is stored. Raises OSError."""
-        start, end = self._read_array("documents", np.int64, slot, slot + 2).tolist()
+        start, end = self._array("documents", slot, slot + 2).tolist()
         return self._source.read(start, end - start)
 
     def document(self, slot: int) -> CaseDocument:
@@ -314,9 +326,9 @@ class _Output:
     def finish(self, size: int, terms: Mapping[str, Sequence[str]], arrays: Mapping[str, Any]) -> str:
         """Writes arrays and directory; the SHA-256 of all."""
         places: dict[str, tuple[int, int]] = {}
-        for field, kind in {**_IN_MEMORY, **_IN_PLACE}.items():
-            values = np.ascontiguousarray(arrays[field], np.dtype(kind).newbyteorder("<"))
-            places[field] = self.size, len(values)
+        for name, kind in _TYPES.items():
+            values = np.ascontiguousarray(arrays[name], np.dtype(kind).newbyteorder("<"))
+            places[name] = self.size, len(values)
             self.write(values.tobytes())
         begin = self.size
         self.write(json.dumps({"size": size, "terms": terms, "arrays": places}).encode())
@@ -454,9 +466,7 @@ def write_merged(file: BinaryIO, parts: Sequence[Part]) -> str:
     places = _places_among(tables[TEXT].terms, [part.segment.terms[TEXT] for part in parts])
     occurred, keys = [], []
     for part, where, new in zip(parts, places, slots, strict=True):
-        segment = part.segment
-        starts = segment._read_array("occurrence_starts", np.int64)
-        old = segment._read_array("occurrences", np.int64)
+        starts, old = part.segment.all_occurrences()
         slot = new[old >> 32]
         lives = slot >= 0
         occurred.append(np.repeat(where, np.diff(starts))[lives])
@@ -466,10 +476,11 @@ def write_merged(file: BinaryIO, parts: Sequence[Part]) -> str:
         by_uid = new[part.segment.uid_slots]
         uids[by_uid[by_uid >= 0]] = part.segment.uids[by_uid >= 0]
     arrays = {
-        field: np.concatenate([getattr(part.segment, field)[part.alive] for part in parts])
-        for field in ("lengths", "order", "proof")
+        "lengths": np.concatenate([part.segment.lengths[part.alive] for part in parts]),
+        "order": np.concatenate([part.segment.order[part.alive] for part in parts]),
+        "proof": np.concatenate([part.segment.proof[part.alive] for part in parts]),
+        "documents": np.array(ends, np.int64),
     }
-    arrays["documents"] = np.array(ends, np.int64)
     return _finish(output, tables, np.concatenate(occurred), np.concatenate(keys), uids, arrays)
 
 
@@ -479,8 +490,7 @@ def _merged_table(kind: str, parts: Sequence[Part], slots: Sequence[Ints]) -> _T
     numbers, kept, weights = [], [], []
     for part, where, new in zip(parts, _places_among(terms, each), slots, strict=True):
         segment = part.segment
-        first = segment._first[kind]
-        starts = segment.starts[first : first + len(where) + 1]
+        starts = segment.starts_of(kind)
         slot = new[segment.ids[starts[0] : starts[-1]]]
         lives = slot >= 0
         numbers.append(np.repeat(where, np.diff(starts))[lives])

@@ -14,7 +14,7 @@ from kb.search.normalization import cached_if_short
 
 WIDTH = 160
 _LEAD = 40
-_KEPT_TEXTS = 4_096
+_CACHED_TEXTS = 4_096
 _ZONES = (
     ("complaint", "complaint", 1.3),
     ("fixes", "fix", 1.1),
@@ -34,7 +34,7 @@ class _Text(NamedTuple):
     """The terms of a text, and for each three numbers in `places`: its start, its end and whose it is.
 
     That is the number of a token, counted from 1, or 0 for a name of the trade. Tokens themselves would take
-    four times the memory, and very many texts are kept.
+    four times the memory, and very many texts are cached.
     """
 
     terms: tuple[str, ...]
@@ -42,10 +42,10 @@ class _Text(NamedTuple):
 
 
 class SnippetMaker:
-    """Makes snippets with one analysis, keeping what it read of short texts that come again."""
+    """Makes snippets with one analysis; caches what it read of short texts that come again."""
 
     def __init__(self, analysis: Analysis) -> None:
-        self._read = cached_if_short(partial(_read_text, analysis), most=_KEPT_TEXTS, longest=200)
+        self._read = cached_if_short(partial(_read_text, analysis), most=_CACHED_TEXTS, longest=200)
 
     def make(self, document: CaseDocument, worth: Mapping[str, float]) -> Snippet:
         """The best piece of `document` for the terms in `worth` (term to idf), or its opening words."""

@@ -82,6 +82,14 @@ class CaseFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class PartFound:
+    """A part measured or seen to be bad, or right: log likelihood ratios of causes against all not named."""
+
+    label: str
+    log_ratios: tuple[tuple[Fault, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Evidence:
     """What is known of the board on the bench; every part may be missing.
 
@@ -94,6 +102,7 @@ class Evidence:
     symptoms: tuple[tuple[str, bool], ...] = ()
     rails: tuple[RailFact, ...] = ()
     tried: tuple[Tried, ...] = ()
+    found: tuple[PartFound, ...] = ()
     complete: bool = False
 
 

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 from kb.facts.designators import designator_letters, normalise_designator
 from kb.facts.rail_names import obvious_rail
-from kb.suggest.facts_of_case import Fault
+from kb.suggest.facts_of_case import Fault, PartFound
 
 SHORT_OHM = 5.0
 LEAKY_OHM = 100.0
@@ -99,6 +99,22 @@ def log_ratio(found: Sequence[Finding], section: str, part_class: str) -> float:
     """
     ratios = [dict(one.supports).get((section, part_class), 1.0) for one in found]
     return math.log(max([1.0, *ratios])) + math.log(min([1.0, *ratios]))
+
+
+def as_evidence(found: Sequence[Finding]) -> tuple[PartFound, ...]:
+    """The findings as one line of evidence each; what several say of one cause counts once, where it is strongest."""
+    names = dict.fromkeys(fault for one in found for fault, _ in one.supports)
+    first = {fault: log_ratio(found, *fault) for fault in names}
+    lines = []
+    for one in found:
+        mine = tuple(
+            (fault, value)
+            for fault, ratio in one.supports
+            if (value := first.pop(fault, 0.0)) != 0.0 and ratio != 1.0
+        )
+        if mine:
+            lines.append(PartFound(one.sentence, mine))
+    return tuple(lines)
 
 
 def part_found_bad(found: Sequence[Finding]) -> bool:

@@ -6,8 +6,11 @@ on the store (`kb.suggest.tuning`). Everything works without it.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
+
+from kb.suggest.facts_of_case import Fault, RailFact
 
 # The order in which `GeneralKnowledge.rail` answers; as `kb.facts.vocabulary` lists them.
 RailChances = tuple[float, float, float, float, float]
@@ -40,4 +43,15 @@ class GeneralKnowledge(Protocol):
 
     def rail(self, section: str, part_class: str, role: str, supply: str, load: str) -> RailChances | None:
         """P(condition | fault) over RAIL_CONDITIONS in their order; None for no opinion."""
+        ...
+
+
+@runtime_checkable
+class WeighsTogether(Protocol):
+    """General knowledge that also says how well everything noted fits a fault at once."""
+
+    def together(
+        self, symptoms: Sequence[tuple[str, bool]], rails: Sequence[RailFact]
+    ) -> Mapping[Fault, float]:
+        """By how much (log) all lines fit each fault better, or worse, together than each for itself."""
         ...

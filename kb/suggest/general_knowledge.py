@@ -3,6 +3,10 @@
 A board's fault behaves in one of a few ways; each way says how likely every rail is in every condition, and
 what the owner notices. What a section and a part class do is the average over the ways in which they fail,
 weighted by the catalogue's shares.
+
+On one board it behaves in one of them: a bulk capacitor that took the fuse leaves every rail absent, a dry one
+leaves them low, and neither leaves one rail absent among right ones. So everything that was noted together is taken
+as independent within each way only, and the ways are weighed: log sum_w weight_w prod_q P(a_q | w).
 """
 
 from __future__ import annotations
@@ -11,7 +15,10 @@ import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
+
+import numpy as np
+from numpy.typing import NDArray
 
 from kb.facts.general_practice import (
     ANY,
@@ -24,15 +31,16 @@ from kb.facts.general_practice import (
     general_practice,
 )
 from kb.facts.vocabulary import RAIL_CONDITIONS, values
-from kb.suggest.facts_of_case import Fault
+from kb.suggest.facts_of_case import Fault, RailFact, RailKey
 from kb.suggest.general import GeneralFault, RailChances
 
+Floats = NDArray[np.float64]
 _CONDITIONS = values(RAIL_CONDITIONS)
 _LEAST, _MOST = 0.002, 0.995
 
 
 @dataclass(frozen=True, slots=True)
-class _Line:
+class Line:
     """One way in which a fault of the catalogue fails, with its weight within (section, part class)."""
 
     weight: float
@@ -40,16 +48,19 @@ class _Line:
     symptoms: Mapping[str, float]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Knowledge:
-    """General knowledge for one kind of board; implements `kb.suggest.general.GeneralKnowledge`."""
+    """General knowledge for one kind of board; implements `kb.suggest.general.GeneralKnowledge`.
+
+    Two are equal only when they are one object, since settings are compared often.
+    """
 
     practice: GeneralPractice
     kind: str | None = None
     _faults: tuple[GeneralFault, ...] = field(init=False)
     _shares: Mapping[Fault, float] = field(init=False)
-    _lines: Mapping[Fault, tuple[_Line, ...]] = field(init=False)
-    _sections: Mapping[str, tuple[_Line, ...]] = field(init=False)
+    _lines: Mapping[Fault, tuple[Line, ...]] = field(init=False)
+    _sections: Mapping[str, tuple[Line, ...]] = field(init=False)
     _asked: dict[tuple[str, ...], float | RailChances] = field(
         init=False, default_factory=dict, compare=False
     )
@@ -114,6 +125,32 @@ class Knowledge:
             found = self._asked[key] = self._rail(section, part_class, role, supply, load)
         return found  # type: ignore[return-value]
 
+    def together(
+        self, symptoms: Sequence[tuple[str, bool]], rails: Sequence[RailFact]
+    ) -> Mapping[Fault, float]:
+        """By how much (log) all lines fit each fault better, or worse, together than each for itself."""
+        whole, apart = self.joint.log_likelihood(symptoms, rails)
+        return dict(zip(self.joint.faults, (whole - apart).tolist(), strict=True))
+
+    @cached_property
+    def joint(self) -> Together:
+        """The catalogue's faults with what each of their ways says of everything at once."""
+        return Together(self)
+
+    def ways(self, section: str, part_class: str) -> list[tuple[float, Line, str]]:
+        """The ways in which a fault behaves: weight (summing to 1), line of the catalogue, behaviour."""
+        return [
+            (line.weight * share, line, name)
+            for line in self._lines_of(section, part_class)
+            for name, share in line.behaves
+        ]
+
+    def behaves(self, section: str, behaviour: str, role: str, supply: str, load: str) -> RailChances:
+        """P(condition) of a rail when the section behaves in one way."""
+        rows = self.practice.behaviours[behaviour].rows
+        own_role = self.practice.role_of.get(section)
+        return _first_row(rows, own_role, role, supply, load) or self.rail_in_order(role, supply, load)
+
     def rail_in_order(self, role: str, supply: str, load: str) -> RailChances:
         """P(condition) on a board on which nothing is wrong."""
         return _first_row(self.practice.in_order_rows, None, role, supply, load) or _ALL_RIGHT
@@ -122,36 +159,36 @@ class Knowledge:
         """P(symptom is mentioned or found) when nothing is wrong with the board; None if unknown."""
         return self.practice.in_order_symptoms.get(symptom, self.practice.base.get(symptom))
 
-    def _lines_of(self, section: str, part_class: str) -> tuple[_Line, ...]:
+    def _lines_of(self, section: str, part_class: str) -> tuple[Line, ...]:
         return self._lines.get((section, part_class)) or self._sections[section]
 
     def _mentioned(self, section: str, part_class: str, symptom: str) -> float:
-        practice = self.practice
-        silent = 1.0 - practice.base[symptom]
-        silent *= 1.0 - practice.section_symptoms.get(section, {}).get(symptom, 0.0)
-        silent *= 1.0 - practice.part_symptoms.get(part_class, {}).get(symptom, 0.0)
-        chance = 0.0
-        for line in self._lines_of(section, part_class):
-            own = line.symptoms.get(symptom)
-            if own is None:
-                shown = sum(
-                    share * practice.behaviours[name].symptoms.get(symptom, 0.0)
-                    for name, share in line.behaves
-                )
-                own = 1.0 - silent * (1.0 - shown)
-            chance += line.weight * own
+        chance = math.fsum(
+            weight * self.shown(section, part_class, line, symptom, behaviour)
+            for weight, line, behaviour in self.ways(section, part_class)
+        )
         return min(max(chance, _LEAST), _MOST)
+
+    def shown(self, section: str, part_class: str, line: Line, symptom: str, behaviour: str) -> float:
+        """P(symptom) when the fault behaves in one way: the line's own figure, else its independent reasons."""
+        own = line.symptoms.get(symptom)
+        if own is None:
+            practice = self.practice
+            silent = 1.0 - practice.base[symptom]
+            for table in (
+                practice.section_symptoms.get(section, {}),
+                practice.part_symptoms.get(part_class, {}),
+                practice.behaviours[behaviour].symptoms,
+            ):
+                silent *= 1.0 - table.get(symptom, 0.0)
+            own = 1.0 - silent
+        return min(max(own, _LEAST), _MOST)
 
     def _rail(self, section: str, part_class: str, role: str, supply: str, load: str) -> RailChances:
         total = [0.0] * len(_CONDITIONS)
-        own_role = self.practice.role_of.get(section)
-        healthy = self.rail_in_order(role, supply, load)
-        for line in self._lines_of(section, part_class):
-            for name, share in line.behaves:
-                rows = self.practice.behaviours[name].rows
-                chances = _first_row(rows, own_role, role, supply, load) or healthy
-                for place, chance in enumerate(chances):
-                    total[place] += line.weight * share * chance
+        for weight, _, name in self.ways(section, part_class):
+            for place, chance in enumerate(self.behaves(section, name, role, supply, load)):
+                total[place] += weight * chance
         whole = math.fsum(total)
         absent, low, pulsing, right, high = (chance / whole for chance in total)
         return absent, low, pulsing, right, high
@@ -160,10 +197,10 @@ class Knowledge:
 _ALL_RIGHT: RailChances = (0.01, 0.02, 0.02, 0.93, 0.02)
 
 
-def _weighted(found: Sequence[tuple[float, CatalogueFault]], with_symptoms: bool) -> tuple[_Line, ...]:
+def _weighted(found: Sequence[tuple[float, CatalogueFault]], with_symptoms: bool) -> tuple[Line, ...]:
     total = math.fsum(weight for weight, _ in found)
     return tuple(
-        _Line(weight / total, fault.behaves, fault.symptoms if with_symptoms else {})
+        Line(weight / total, fault.behaves, fault.symptoms if with_symptoms else {})
         for weight, fault in found
     )
 
@@ -179,6 +216,67 @@ def _first_row(
         if fits and row.supply in (ANY, supply) and row.load in (ANY, load):
             return row.chances
     return None
+
+
+class Together:
+    """The ways of all P faults of a catalogue, W in all, and what each says, asked for once."""
+
+    def __init__(self, knowledge: Knowledge) -> None:
+        self.knowledge = knowledge
+        self.faults: tuple[Fault, ...] = tuple(
+            dict.fromkeys((one.section, one.part_class) for one in knowledge.faults())
+        )
+        self.log_share = np.log([knowledge.share(*fault) for fault in self.faults])
+        ways = [(fault, way) for fault in self.faults for way in knowledge.ways(*fault)]
+        self._ways = ways
+        counts = [len(knowledge.ways(*fault)) for fault in self.faults]
+        self._first = np.concatenate([[0], np.cumsum(counts)[:-1]])
+        self._log_weight = np.log([way[0] for _, way in ways])
+        self._symptoms: dict[str, tuple[Floats, Floats]] = {}
+        self._rails: dict[RailKey, Floats] = {}
+
+    def log_likelihood(
+        self, symptoms: Sequence[tuple[str, bool]], rails: Sequence[RailFact]
+    ) -> tuple[Floats, Floats]:
+        """(log P of everything at once, the same with each line for itself), each (P,)."""
+        whole = self._log_weight.copy()
+        apart = np.zeros(len(self.faults))
+        for name, present in symptoms:
+            if name in self.knowledge.practice.base:
+                line = self._symptom(name)[0 if present else 1]
+                whole += line
+                apart += self._sum(self._log_weight + line)
+        for fact in rails:
+            if fact.supply != "unpowered" and fact.condition in _CONDITIONS:
+                line = self._rail(fact.key)[_CONDITIONS.index(fact.condition)]
+                whole += line
+                apart += self._sum(self._log_weight + line)
+        return self._sum(whole), apart
+
+    def _sum(self, logs: Floats) -> Floats:
+        """Log of the sum over each fault's ways: (W,) to (P,)."""
+        top: Floats = np.maximum.reduceat(logs, self._first)
+        lengths = np.diff(np.append(self._first, len(logs)))
+        summed: Floats = np.add.reduceat(np.exp(logs - np.repeat(top, lengths)), self._first)
+        return top + np.log(summed)
+
+    def _symptom(self, name: str) -> tuple[Floats, Floats]:
+        if name not in self._symptoms:
+            chance = np.array(
+                [
+                    self.knowledge.shown(*fault, line, name, behaviour)
+                    for fault, (_, line, behaviour) in self._ways
+                ]
+            )
+            self._symptoms[name] = np.log(chance), np.log1p(-chance)
+        return self._symptoms[name]
+
+    def _rail(self, key: RailKey) -> Floats:
+        if key not in self._rails:
+            self._rails[key] = np.log(
+                [self.knowledge.behaves(fault[0], behaviour, *key) for fault, (_, _, behaviour) in self._ways]
+            ).T
+        return self._rails[key]
 
 
 @cache

@@ -11,9 +11,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from kb.facts.general_practice import NOT_SWITCHED
 from kb.facts.vocabulary import RAIL_CONDITIONS, values
-from kb.suggest.facts_of_case import Evidence, Fault, RailFact
+from kb.suggest.facts_of_case import Evidence, RailFact
 from kb.suggest.general_knowledge import Knowledge, general_knowledge
 
 NO_FAULT_FOUND_SHARE = 0.1
@@ -43,14 +45,20 @@ def in_order(
         raise ValueError(f"the share of boards in order must be from 0 to 1, not {prior}")
     if part_found_bad:
         return InOrder(0.0, ())
-    knowledge = general_knowledge(evidence.kind)
+    general = general_knowledge(evidence.kind).joint
+    knowledge = general.knowledge
     right = _log_in_order(knowledge, evidence)
-    faults: list[tuple[float, float]] = []
-    for section, part_class in dict.fromkeys((one.section, one.part_class) for one in knowledge.faults()):
-        fault = (section, part_class)
-        faults.append((knowledge.share(*fault), _log_of_fault(knowledge, fault, evidence)))
-    top = max(right, *(score for _, score in faults))
-    wrong = math.fsum(share * math.exp(score - top) for share, score in faults)
+    told = general.log_likelihood(evidence.symptoms, ())[0]
+    everything = general.log_likelihood(evidence.symptoms, evidence.rails)[0]
+    worked = told + _rails_in_order(knowledge, evidence.rails)
+    either = np.logaddexp(math.log(_WORKED_MEANWHILE) + worked, math.log1p(-_WORKED_MEANWHILE) + everything)
+    noted = {name for name, present in evidence.symptoms if present}
+    now_and_then = np.array([section == _COMES_AND_GOES for section, _ in general.faults])
+    if noted & knowledge.practice.excludes_nothing:
+        now_and_then[:] = True
+    scores = general.log_share + np.where(now_and_then, either, everything)
+    top = max(right, float(scores.max()))
+    wrong = float(np.exp(scores - top).sum())
     mine = prior * math.exp(right - top)
     whole = mine + (1.0 - prior) * wrong
     return InOrder(mine / whole if whole > 0.0 else prior, _settles(evidence))
@@ -71,27 +79,6 @@ def _rails_in_order(knowledge: Knowledge, rails: tuple[RailFact, ...]) -> float:
         for fact in rails
         if fact.supply != "unpowered" and fact.condition in _CONDITIONS
     )
-
-
-def _log_of_fault(knowledge: Knowledge, fault: Fault, evidence: Evidence) -> float:
-    score = 0.0
-    for name, present in evidence.symptoms:
-        chance = knowledge.mentioned(*fault, name)
-        if chance is not None:
-            score += math.log(chance if present else 1.0 - chance)
-    rails = 0.0
-    for fact in evidence.rails:
-        chances = knowledge.rail(*fault, *fact.key)
-        if chances is not None and fact.condition in _CONDITIONS:
-            rails += math.log(chances[_CONDITIONS.index(fact.condition)])
-    noted = {name for name, present in evidence.symptoms if present}
-    if fault[0] == _COMES_AND_GOES or noted & knowledge.practice.excludes_nothing:
-        worked = _rails_in_order(knowledge, evidence.rails)
-        top = max(rails, worked)
-        rails = top + math.log(
-            _WORKED_MEANWHILE * math.exp(worked - top) + (1.0 - _WORKED_MEANWHILE) * math.exp(rails - top)
-        )
-    return score + rails
 
 
 def _settles(evidence: Evidence) -> tuple[str, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,17 +12,17 @@ from numpy.typing import ArrayLike, NDArray
 from kb.suggest.evidence_lines import FeatureKey, rail_key, symptom_key
 from kb.suggest.facts_of_case import Evidence, Fault, RailKey
 from kb.suggest.ledger import Ledger
+from kb.suggest.patterns import log_mix
 from kb.suggest.posterior import (
     SILENCE,
     Posterior,
     completeness,
-    line_of_rows,
     of_patterns,
     posterior,
     settle,
     silence_line,
 )
-from kb.suggest.questions import Floats
+from kb.suggest.questions import Floats, Whole
 from kb.suggest.rows import spread
 from kb.suggest.settings import Settings
 from kb.suggest.tables import Tables
@@ -30,6 +30,7 @@ from kb.suggest.weighing import counted
 
 UNPOWERED_BONUS = 1.25  # an unpowered check wins against a powered one that is up to a fifth better
 _SHORTEST_MINUTES = 0.05
+_SAYS_SOMETHING = 1e-6  # causes less likely than this keep their sub-patterns as they are
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +161,7 @@ def _answers(
 
 
 def _chances(
-    ledger: Ledger, tables: Tables, items: NDArray[Any], symptom: NDArray[np.bool_]
+    ledger: Ledger, tables: Tables, items: Whole, symptom: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
     """P(outcome | fault) (L, K) and on any board (L,) of looking: of a rail its conditions, of a symptom both ways.
 
@@ -186,25 +187,55 @@ def _chances(
 
 
 def _after(
-    ledger: Ledger, found: Posterior, items: NDArray[Any], symptom: NDArray[np.bool_], settings: Settings
+    ledger: Ledger, found: Posterior, items: Whole, symptom: NDArray[np.bool_], settings: Settings
 ) -> tuple[Floats, Floats]:
-    """The ranking (L, K) and its unseen row (L,) after each of L outcomes."""
+    """The ranking (L, K) and its unseen row (L,) after each of L outcomes: one more line, and silence without it.
+
+    Sub-patterns are worked out again for the causes that have a say; for the rest they stay as they are.
+    """
     tables = found.tables
-    lines = [line_of_rows(tables, tables.layout.answers(item, ledger.lines), "") for item in items.tolist()]
+    layout, weights = tables.layout, tables.weights.exponent
+    silence = [line for line in found.lines if line.label == SILENCE]
     said = [line for line in found.lines if line.label != SILENCE]
-    told = found.told - sum((line.logs for line in found.lines if line.label == SILENCE), np.zeros(1))
-    on_any = found.log_any - sum(line.on_any for line in found.lines if line.label == SILENCE)
-    more = completeness(tables, found.noted + 1, found.complete)
-    log_known = np.empty((len(lines), len(found.faults)))
-    log_any = np.empty(len(lines))
-    for number, line in enumerate(lines):
-        share = more if symptom[number] else found.completeness
-        silence = silence_line(tables, [*said, line], share)
-        added = [line] if silence is None else [line, silence]
-        log_known[number] = told + sum(one.logs for one in added)
-        if tables.patterns is not None:
-            log_known[number] += of_patterns(tables.patterns, [*said, *added])
-        log_any[number] = on_any + sum(one.on_any for one in added)
+    # Three rows answer a symptom at most; what is not answered is row 0 at no weight.
+    rows = np.zeros((len(items), 3), dtype=np.int64)
+    use = np.zeros((len(items), 3))
+    for number, item in enumerate(items.tolist()):
+        answers = layout.answers(item, ledger.lines)
+        rows[number, : len(answers)] = answers
+        use[number, : len(answers)] = 1.0
+    quiet = np.where(symptom, layout.items + 4 * layout.place[layout.feature[items]] + 2, 0)
+    share = np.where(symptom, completeness(tables, found.noted + 1, found.complete), found.completeness)
+    whole = silence_line(tables, said, 1.0)
+    told = found.told - sum((line.logs for line in silence), np.zeros(1))
+    on_any = found.log_any - sum(line.on_any for line in silence)
+    tempered = use * weights[rows]
+    hushed = share * symptom * weights[quiet]
+    log_known = (
+        np.einsum("lr,lrk->lk", tempered, tables.logs[rows]) - hushed[:, None] * tables.logs[quiet] + told
+    )
+    log_any = (tempered * tables.root_logs[rows]).sum(axis=1) - hushed * tables.root_logs[quiet] + on_any
+    if whole is not None:
+        log_known = log_known + share[:, None] * whole.logs
+        log_any = log_any + share * whole.on_any
+    patterns = tables.patterns
+    if patterns is not None:
+        live = np.flatnonzero(found.probability >= _SAYS_SOMETHING)
+        place, hush = patterns.answers.of_row[rows], patterns.answers.of_row[quiet]
+        part = use * (place >= 0)
+        silent = share * symptom * (hush >= 0)
+        base = patterns.mixing[live] + sum(
+            (line.patterns[live] for line in said if line.patterns is not None), np.zeros(1)
+        )
+        logs = patterns.logs[:, live]
+        total = np.einsum("lr,lrkz->lkz", part, logs[place]) - silent[:, None, None] * logs[hush] + base
+        if whole is not None and whole.patterns is not None:
+            total = total + share[:, None, None] * whole.patterns[live]
+        log_known = log_known + of_patterns(patterns, found.lines)
+        log_known[:, live] += patterns.weight * log_mix(total) - (found.log_known - found.told)[live]
+        log_any = log_any + patterns.weight * (
+            (part * tables.root_logs[rows]).sum(axis=1) - silent * tables.root_logs[quiet]
+        )
     before = np.broadcast_to(found.prior / (1.0 - found.prior_unseen), log_known.shape)
     return settle(log_known, log_any, found.prior_unseen, before, settings.unseen_evidence)
 

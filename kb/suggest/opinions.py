@@ -34,9 +34,21 @@ class Opinions:
         self._symptoms: dict[tuple[Fault, str], float] = {}
         self._rails: dict[tuple[Fault, FeatureKey], Floats] = {}
         self._conditions = values(RAIL_CONDITIONS)
+        self._kept: dict[tuple[int, bytes], Floats] = {}
 
     def table(self, ledger: Ledger, layout: Layout, faults: NDArray[Any]) -> Floats:
-        """P(answer | fault) as thought of, (J, K); not a number where there is no opinion."""
+        """P(answer | fault) as thought of, (J, K); not a number where there is no opinion.
+
+        Kept for the same faults in the same order, since weights are chosen by asking for it many times.
+        """
+        key = (layout.rows, np.asarray(faults, dtype=np.int64).tobytes())
+        if key not in self._kept:
+            if len(self._kept) > 3:
+                self._kept.clear()
+            self._kept[key] = self._table(ledger, layout, faults)
+        return self._kept[key]
+
+    def _table(self, ledger: Ledger, layout: Layout, faults: NDArray[Any]) -> Floats:
         named = [ledger.faults.values[fault] for fault in faults.tolist()]
         lines = ledger.lines
         found = np.full((layout.rows, len(named)), np.nan)
@@ -56,6 +68,11 @@ class Opinions:
             found[first : first + 2] = [there / noted, denied / noted]
             found[below : below + 4] = [noted, noted, 1.0 - noted, 1.0 - there]
         return found
+
+    def has_opinions(self, ledger: Ledger, symptoms: list[str]) -> NDArray[np.bool_]:
+        """Of which symptoms there is any opinion, for the first fault of the catalogue."""
+        first = ledger.faults.values[next(iter(ledger.catalogue))] if ledger.catalogue else ("", "")
+        return np.array([not np.isnan(self._mentioned(first, name)) for name in symptoms], dtype=bool)
 
     def _mentioned(self, fault: Fault, symptom: str) -> float:
         key = (fault, symptom)

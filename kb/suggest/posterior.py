@@ -16,18 +16,20 @@ from numpy.typing import ArrayLike, NDArray
 
 from kb.suggest.attempts import cure_chances, failed_faults
 from kb.suggest.back_off import prior
-from kb.suggest.facts_of_case import Evidence, Tried, refuse_contradictions
+from kb.suggest.facts_of_case import Evidence, PartFound, Tried, refuse_contradictions
+from kb.suggest.general import WeighsTogether
 from kb.suggest.ledger import Ledger
 from kb.suggest.opinions import name_what_is_asked
 from kb.suggest.patterns import PatternTables, log_mix
 from kb.suggest.questions import Floats, Whole
 from kb.suggest.settings import Settings
 from kb.suggest.tables import Tables, tables_of
-from kb.suggest.unseen import unseen_share
+from kb.suggest.unseen import outside_catalogue, singles, unseen_share
 from kb.suggest.weighing import counted, own_of
 
 SILENCE = "what was not mentioned"
 TRIED = "already tried, no change"
+TOGETHER = "how all of it goes together"
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +110,7 @@ def posterior(ledger: Ledger, evidence: Evidence, settings: Settings) -> Posteri
         tuple(ignored),
         complete=evidence.complete,
         tried=evidence.tried,
+        found=(*evidence.found, *_together(ledger, evidence, settings)),
     )
 
 
@@ -121,12 +124,15 @@ def posterior_of(
     *,
     complete: bool = True,
     tried: tuple[Tried, ...] = (),
+    found: tuple[PartFound, ...] = (),
 ) -> Posterior:
     """The same from ledger numbers; -1 for an unknown family or kind."""
     tables = tables_of(ledger, settings)
     faults = tables.faults
     before = prior(ledger, faults, family, kind, settings)
     unseen_before = unseen_share(ledger, family, kind, settings) if len(faults) else 1.0
+    if ledger.catalogue:
+        unseen_before *= float(outside_catalogue(ledger, *singles(ledger)))
     lines = [_line(ledger, tables, int(item)) for item in items.tolist()]
     noted = int((tables.layout.place[ledger.lines.feature_of.view[items]] >= 0).sum())
     silence = silence_line(tables, lines, completeness(tables, noted, complete))
@@ -137,6 +143,7 @@ def posterior_of(
     told = _log(before)
     for label, hit in failed:
         lines.append(Line(f"{label} {TRIED}", np.where(hit, np.log1p(-cures), 0.0), 0.0, None))
+    lines += [_line_of_part(ledger, faults, one) for one in found]
     for line in lines:
         told = told + line.logs
     log_known = told + of_patterns(tables.patterns, lines)
@@ -160,6 +167,33 @@ def posterior_of(
         tables,
         complete,
         noted,
+    )
+
+
+def _line_of_part(ledger: Ledger, faults: NDArray[Any], found: PartFound) -> Line:
+    ratios = dict(found.log_ratios)
+    logs = np.array([ratios.get(ledger.faults.values[fault], 0.0) for fault in faults.tolist()])
+    return Line(found.label, logs, 0.0, None)
+
+
+def _together(ledger: Ledger, evidence: Evidence, settings: Settings) -> tuple[PartFound, ...]:
+    """How well everything fits each fault at once in general; the less the more cases its section has."""
+    general = settings.general
+    if not isinstance(general, WeighsTogether) or len(evidence.symptoms) + len(evidence.rails) < 2:
+        return ()
+    cases: dict[str, float] = {}
+    for fault in ledger.known_faults().tolist():
+        section = ledger.faults.values[fault][0]
+        cases[section] = cases.get(section, 0.0) + float(ledger.cases_of_fault.view[fault])
+    k = settings.k_general_rail
+    lent = {section: k / (held + k) if k > 0.0 else 0.0 for section, held in cases.items()}
+    gains = general.together(evidence.symptoms, evidence.rails)
+    strength = settings.effective_strength
+    return (
+        PartFound(
+            TOGETHER,
+            tuple((fault, strength * lent.get(fault[0], 1.0) * gain) for fault, gain in gains.items()),
+        ),
     )
 
 

@@ -19,6 +19,7 @@ from kb.suggest.questions import Floats
 from kb.suggest.repair_order import StopPoint, best_stop, cheapest_first, expected_cost_of
 from kb.suggest.settings import Settings
 from kb.suggest.tally import Tally
+from kb.suggest.two_faults import WORTH_TELLING, TwoFaults, two_faults
 from kb.suggest.weighing import counted, own_of
 
 Order = Literal["likely", "cheapest"]
@@ -90,7 +91,8 @@ class Ranking:
     `basis` names the closest level with cases: "family", "kind", "all boards", or "nothing" for an empty
     ledger; `family_cases`, `kind_cases` and `cases_used` count the shop's own cases with a known fault behind
     each level, `others_used` those of other shops, each of which counted `others_weight`. `expected_cost`
-    and `expected_minutes` are those of following the listed causes in order.
+    and `expected_minutes` are those of following the listed causes in order. `two_faults_probability` is a
+    figure of its own beside the causes, and `two_faults` the likeliest pair where it is above three in ten.
     """
 
     causes: tuple[Cause, ...]
@@ -107,6 +109,8 @@ class Ranking:
     expected_minutes: float
     others_used: int = 0
     others_weight: float = 0.0
+    two_faults_probability: float = 0.0
+    two_faults: TwoFaults | None = None
 
 
 def rank(
@@ -142,6 +146,7 @@ def rank(
     family_cases = int(own.family_cases.view[found.family]) if found.family >= 0 else 0
     kind_cases = int(own.kind_fault.view[found.kind].sum()) if found.kind >= 0 else 0
     others = ledger.others if own is not ledger else None
+    pair = two_faults(ledger, found)
     return Ranking(
         causes,
         found.unseen,
@@ -159,6 +164,8 @@ def rank(
         expected_cost_of(cures[shown], figures.minutes[shown]),
         others.known if others else 0,
         settings.others_weight if others else 0.0,
+        pair.probability if pair is not None else 0.0,
+        pair if pair is not None and pair.probability > WORTH_TELLING else None,
     )
 
 

@@ -44,13 +44,13 @@ class Settings:
     k_family: float = 8.0
     k_kind: float = 8.0
     alpha_fault: float = 0.5
-    k_catalogue: float = 30.0
+    k_catalogue: float = 300.0
     k_fault: float = 10.0
     k_rail: float | None = None
     k_section: float = 2.0
     alpha: float = 0.5
-    k_general_rail: float = 20.0
-    k_general_symptom: float = 20.0
+    k_general_rail: float = 200.0
+    k_general_symptom: float = 60.0
     mentions: bool = True
     strength: float = 0.7
     silence: float = 0.3

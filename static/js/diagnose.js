@@ -2,6 +2,7 @@
 
 const form = document.querySelector("form[data-live]");
 const ranking = document.getElementById("ranking");
+const heard = document.getElementById("heard");
 const complaint = form?.elements.text;
 const PAUSE_MS = 250;
 let waiting = 0;
@@ -48,6 +49,9 @@ function later() {
 function show(text) {
   const open = [...ranking.querySelectorAll("details[open][id]")].map((entry) => entry.id);
   ranking.innerHTML = text;
+  const read = ranking.querySelector("template[data-into]");
+  heard.replaceChildren(read.content);
+  read.remove();
   for (const id of open) {
     const again = document.getElementById(id);
     if (again) again.open = true;
@@ -121,29 +125,23 @@ async function followInStep(event) {
   event.preventDefault();
   const words = link.textContent;
   if (!(await update())) return;
-  const same = [...ranking.querySelectorAll("a[href]")].find((other) => other.textContent === words);
+  const links = [...heard.querySelectorAll("a[href]"), ...ranking.querySelectorAll("a[href]")];
+  const same = links.find((other) => other.textContent === words);
   if (same) location.assign(same.href);
 }
 
-function takeOver() {
-  ranking.querySelector("[data-take]")?.click();
-}
-
-// One key confirms what was read out of the complaint: Enter while writing it, T anywhere else.
-async function confirmWithKey(event) {
-  if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) return;
-  if (event.target === complaint) {
-    if (event.key !== "Enter" || event.shiftKey) return;
-    event.preventDefault();
-    if (await update()) takeOver();
-  } else if (event.key.toLowerCase() === "t" && !event.target.closest?.("input, textarea, select")) {
-    takeOver();
-  }
+// Enter in the complaint asks at once; the ranking says what was read from it.
+function askWithEnter(event) {
+  if (event.target !== complaint || event.key !== "Enter" || event.shiftKey || event.isComposing) return;
+  event.preventDefault();
+  update();
 }
 
 form?.querySelectorAll("[data-grows]").forEach((list) => list.addEventListener("input", () => grow(list)));
 form?.addEventListener("input", later);
 form?.addEventListener("change", later);
 form?.addEventListener("focusout", () => ranking.querySelector("[data-problem]") && later());
-if (form) document.addEventListener("keydown", confirmWithKey);
-if (form) ranking.addEventListener("click", followInStep);
+form?.addEventListener("keydown", askWithEnter);
+form?.addEventListener("click", (event) => {
+  if (heard.contains(event.target) || ranking.contains(event.target)) followInStep(event);
+});

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import needs
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 from processes import served
 
+PATIENT_MS = 120_000
 ARGUMENTS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -20,14 +22,24 @@ ARGUMENTS = [
 ]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """Headless Chromium."""
+    """Headless Chromium, ended with the module: its event loop keeps that of other tests from running."""
     path = needs.browser()
     if path is None or "libatomic1" in needs.missing():
         pytest.fail(needs.sentence(needs.missing()), pytrace=False)
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
+        open_context = started.new_context
+
+        def patient_context(**options: Any) -> BrowserContext:
+            """A context that waits for what it looks for however busy the machine is."""
+            context = open_context(**options)
+            context.set_default_timeout(PATIENT_MS)
+            return context
+
+        started.new_context = patient_context  # type: ignore[method-assign]
+        expect.set_options(timeout=PATIENT_MS)
         yield started
         started.close()
 
@@ -36,7 +48,6 @@ def browser() -> Iterator[Browser]:
 def page(browser: Browser) -> Iterator[Page]:
     """A page in a context of its own."""
     context = browser.new_context()
-    context.set_default_timeout(15_000)
     yield context.new_page()
     context.close()
 

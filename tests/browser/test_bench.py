@@ -40,7 +40,6 @@ GOOD = (
 @pytest.fixture
 def phone(browser: Browser) -> Iterator[Page]:
     context = browser.new_context(viewport={"width": 390, "height": 800})
-    context.set_default_timeout(15_000)
     yield context.new_page()
     context.close()
 

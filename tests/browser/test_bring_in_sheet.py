@@ -42,11 +42,10 @@ def test_a_messy_list_comes_in_and_is_taken_back(
         color_scheme=scheme,
         java_script_enabled=script,  # type: ignore[arg-type]
     )
-    context.set_default_timeout(30_000)
     page = context.new_page()
 
     def look(heading: str) -> None:
-        expect(page.get_by_role("heading", level=1)).to_have_text(heading, timeout=30_000)
+        expect(page.get_by_role("heading", level=1)).to_have_text(heading)
         if script:
             is_right(page)
 

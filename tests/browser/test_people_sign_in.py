@@ -55,12 +55,10 @@ def test_a_new_person_chooses_a_password_reads_and_cannot_write(
 ) -> None:
     name = "apprentice" if scripts else "front desk"
     office = browser.new_context(java_script_enabled=scripts)
-    office.set_default_timeout(15_000)
     owner = office.new_page()
     sign_in(owner, shop_url, "owner", PASSWORD)
     link = add_person(owner, shop_url, name, "read")
     own = browser.new_context(java_script_enabled=scripts)
-    own.set_default_timeout(15_000)
     page = own.new_page()
     page.goto(link)
     page.locator("#f-password").fill("too short")
@@ -87,7 +85,6 @@ def test_a_new_person_chooses_a_password_reads_and_cannot_write(
 
 def test_what_is_typed_while_a_session_ends_is_sent_again(browser: Browser, shop_url: str) -> None:
     context = browser.new_context()
-    context.set_default_timeout(15_000)
     page = context.new_page()
     sign_in(page, shop_url, "owner", PASSWORD, "/cases/new?family=HX-210")
     page.get_by_label("Complaint").fill("a long story\nin two lines")
@@ -117,7 +114,6 @@ def test_a_password_can_be_looked_at(page: Page, shop_url: str) -> None:
 
 def test_the_ranking_says_so_when_nobody_is_signed_in_any_more(browser: Browser, shop_url: str) -> None:
     context = browser.new_context()
-    context.set_default_timeout(15_000)
     page = context.new_page()
     sign_in(page, shop_url, "owner", PASSWORD, "/diagnose?family=HX-210")
     before = page.locator("#ranking").inner_text()
@@ -135,7 +131,6 @@ def test_every_page_is_accessible_and_fits(browser: Browser, shop_url: str, widt
     context = browser.new_context(
         viewport={"width": width, "height": 900}, color_scheme=scheme, bypass_csp=True
     )
-    context.set_default_timeout(15_000)
     page = context.new_page()
     found: list[str] = []
     page.on("pageerror", lambda error: found.append(str(error)))

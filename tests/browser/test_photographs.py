@@ -15,7 +15,6 @@ from playwright.sync_api import Browser, Page, Route, expect
 def phone(browser: Browser) -> Iterator[Page]:
     """A telephone's page; whatever the browser blocks or stumbles over fails the test."""
     context = browser.new_context(viewport={"width": 390, "height": 800}, has_touch=True)
-    context.set_default_timeout(20_000)
     page = context.new_page()
     said: list[str] = []
     page.on("console", lambda message: said.append(message.text) if message.type == "error" else None)
@@ -157,7 +156,6 @@ def test_without_javascript_files_are_sent_and_marked_all_the_same(
 ) -> None:
     case = a_case(page, demo_url, 3)
     context = browser.new_context(java_script_enabled=False, viewport={"width": 390, "height": 800})
-    context.set_default_timeout(20_000)
     plain = context.new_page()
     plain.goto(f"{case}/photos")
     plain.get_by_label("Choose pictures or documents").set_input_files(

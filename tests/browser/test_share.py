@@ -21,7 +21,6 @@ def other_url(tmp_path: Path) -> Iterator[str]:
 @pytest.fixture
 def phone(browser: Browser) -> Iterator[Page]:
     context = browser.new_context(viewport={"width": 390, "height": 844}, accept_downloads=True)
-    context.set_default_timeout(60_000)
     yield context.new_page()
     context.close()
 

@@ -169,6 +169,8 @@ def _alike(wanted: dict[str, Any], got: ReadAttempt) -> int:
     if wanted.get("part"):
         first = str(wanted["part"]).split(" ")[0]
         return 10 if got.part == normalise_designator(first) else 0
+    if not wanted.get("part_class") and not got.part and not got.part_class:
+        return 5 if wanted.get("action") == got.action else 0
     if got.part and wanted.get("part_class") != got.part_class:
         return 0
     return 5 if wanted.get("part_class") and wanted.get("part_class") == got.part_class else 0

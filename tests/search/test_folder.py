@@ -96,7 +96,7 @@ def test_an_interrupted_rebuild_keeps_the_old_index(folder: Path) -> None:
     assert SearchIndex.open(folder).seen == (61, "other")
 
 
-def test_a_disk_that_refuses_is_told_and_made_good_later(
+def test_a_disk_that_refuses_is_reported_and_caught_up_with_later(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     index = SearchIndex.open(folder)
@@ -325,7 +325,7 @@ def test_an_index_of_an_earlier_version_is_built_anew_and_its_files_removed(tmp_
         (tmp_path / name).write_bytes(b"old")
     (tmp_path / MANIFEST).write_text('{"layout": 3, "files": {}}')
     index = SearchIndex.open(tmp_path)
-    assert index.was_rebuilt_because
+    assert index.was_rebuilt_because == "it was written by another version"
     assert sorted(path.suffix for path in tmp_path.iterdir() if "LOCK" not in path.name) == [".json"]
 
 

@@ -336,7 +336,13 @@ def test_phrases_agree_with_a_reading_of_every_text() -> None:
     index = SearchIndex.open(None)
     index.rebuild(cases[:250], (1, "a"))
     index.apply(cases[250:], (), (2, "a"))
-    for phrase in ("cover already open", "salt crust", "hair dryer", "soak test passed", "warming up"):
+    for phrase in (
+        "cover already open",
+        "salt crust",
+        "hair dryer",
+        "soak test passed",
+        "the weekend sailing",
+    ):
         expected = {case.uid for case in cases if phrase in f"{case.complaint} | {case.notes}"}
         assert expected
         assert set(found(index, f'"{phrase}"', limit=200)) == expected
@@ -411,7 +417,7 @@ def test_threads_search_rightly_while_cases_are_saved(tmp_path: Path) -> None:
     assert len(rounds) > 10
 
 
-def test_progress_is_told_and_documents_may_come_one_by_one() -> None:
+def test_progress_is_reported_and_documents_may_come_one_by_one() -> None:
     told: list[int] = []
 
     def stream() -> Iterator[CaseDocument]:

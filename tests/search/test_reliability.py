@@ -13,7 +13,7 @@ from kill_writer import kill_once, prepare
 from processes import bare_environment
 
 from kb.service import Shop
-from kb.service.cases.cases import cases
+from kb.service.cases import cases
 from kb.service.find import case_search
 from kb.service.find.case_search import Filters
 from kb.service.operate import health
@@ -63,7 +63,7 @@ def test_a_server_and_an_import_at_once_stay_right(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("damage", ["a flipped bit", "cut short", "gone", "all gone"])
-def test_a_damaged_index_is_noticed_at_the_start_rebuilt_and_told(tmp_path: Path, damage: str) -> None:
+def test_a_damaged_index_is_noticed_at_the_start_rebuilt_and_reported(tmp_path: Path, damage: str) -> None:
     shop = shop_in(tmp_path)
     assert bring(shop, a_family(), *(a_case(f"c{n}", complaint="zorbles") for n in range(30))).saved
     assert health.health(shop).ok
@@ -89,7 +89,7 @@ def test_a_damaged_index_is_noticed_at_the_start_rebuilt_and_told(tmp_path: Path
     quiet.close()
 
 
-def test_an_index_damaged_while_the_server_runs_is_noticed_at_the_next_search_rebuilt_and_told(
+def test_an_index_damaged_while_the_server_runs_is_noticed_at_the_next_search_rebuilt_and_reported(
     tmp_path: Path,
 ) -> None:
     shop = shop_in(tmp_path)

@@ -12,22 +12,22 @@ from typing import Any
 
 from judging import Judge, this_search
 
-from kb.search import engine, mend, prepare, query
+from kb.search import case_terms, engine, expansion, query
 
 _STEPS = (0.5, 0.7, 1.4, 2.0)
 _LEAST_GAIN = 0.001
 
 
 def _knobs() -> list[tuple[str, MutableMapping[str, Any], str]]:
-    knobs = [(f"zone {name}", prepare.ZONE_WEIGHTS, name) for name in prepare.ZONE_WEIGHTS]
+    knobs = [(f"zone {name}", case_terms.ZONE_WEIGHTS, name) for name in case_terms.ZONE_WEIGHTS]
     for module, names in (
-        (prepare, ("EXTRA_SHARE",)),
+        (case_terms, ("EXTRA_SHARE",)),
         (
             query,
             ("_WEAK_FACTOR", "_EXTRA_FACTOR", "_IN_NAME_FACTOR", "_NAME_FACTOR", "_ONE_WORD_NAME_FACTOR"),
         ),
         (engine, ("_FULL_ANSWER",)),
-        (mend, ("GUESS_FACTOR", "_PIECE_FACTOR")),
+        (expansion, ("GUESS_FACTOR", "_PIECE_FACTOR")),
     ):
         knobs += [(f"{module.__name__.rpartition('.')[2]}.{name}", vars(module), name) for name in names]
     return knobs

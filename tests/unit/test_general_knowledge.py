@@ -233,3 +233,52 @@ def test_the_share_of_boards_in_order_moves_the_answer_and_must_be_a_probability
     assert in_order(Evidence(), 0.0).probability == 0.0
     with pytest.raises(ValueError, match="from 0 to 1"):
         in_order(Evidence(), 1.5)
+
+
+def test_what_was_noted_is_weighed_together_and_not_only_line_by_line() -> None:
+    """Held against the sum over the ways in which a fault behaves, written out by hand."""
+    general = general_knowledge("power supply").joint
+    knowledge = general.knowledge
+    symptoms = (("fuse blown", True), ("dead", True), ("high ripple", False))
+    rails = (rail("bulk", "standby", "absent"), rail("standby", "standby", "absent"))
+    whole, apart = general.log_likelihood(symptoms, rails)
+    for place, (section, part_class) in enumerate(general.faults):
+        by_hand = 0.0
+        for weight, line, behaviour in knowledge.ways(section, part_class):
+            term = weight
+            for name, present in symptoms:
+                chance = knowledge.shown(section, part_class, line, name, behaviour)
+                term *= chance if present else 1.0 - chance
+            for fact in rails:
+                term *= knowledge.behaves(section, behaviour, *fact.key)[CONDITIONS.index(fact.condition)]
+            by_hand += term
+        assert whole[place] == pytest.approx(math.log(by_hand))
+        lines = [knowledge.mentioned(section, part_class, name) for name, _ in symptoms]
+        assert apart[place] == pytest.approx(
+            math.fsum(
+                math.log(chance if present else 1.0 - chance)
+                for chance, (_, present) in zip(lines, symptoms, strict=True)
+                if chance is not None
+            )
+            + math.fsum(
+                math.log(chances[CONDITIONS.index(fact.condition)])
+                for fact in rails
+                if (chances := knowledge.rail(section, part_class, *fact.key)) is not None
+            ),
+            abs=0.01,
+        )
+
+
+def test_one_rail_absent_among_right_ones_does_not_fit_a_bulk_capacitor() -> None:
+    """Dry it leaves all low, shorted it leaves all absent: for each line alone it seems to fit."""
+    lines = (
+        rail("standby", "standby", "in tolerance"),
+        rail("backlight", "running", "in tolerance"),
+        rail("logic", "running", "absent"),
+    )
+    gain = general_knowledge("power supply").together((), lines)
+    assert gain["bulk and power factor stage", "bulk capacitor"] < -1.0
+    assert gain["logic output", "linear regulator"] > -0.5
+    assert all(
+        value == pytest.approx(0.0, abs=1e-9) for value in general_knowledge().together((), ()).values()
+    )

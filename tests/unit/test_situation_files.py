@@ -14,7 +14,7 @@ from kb.facts.symptoms import SYMPTOMS
 from kb.facts.vocabulary import LOADS, QUANTITIES, RESULTS, SECTIONS, SUPPLY_STATES, values
 
 DATA = Path(__file__).parent.parent / "published" / "data"
-TEXTBOOK = tomllib.loads((DATA / "textbook_situations_second.toml").read_text("utf-8"))["situation"]
+TEXTBOOK = tomllib.loads((DATA / "textbook_unseen.toml").read_text("utf-8"))["situation"]
 BENCH = tomllib.loads((DATA / "bench_situations.toml").read_text("utf-8"))["situation"]
 RAILS = ("5VSB", "12V", "24V", "3V3", "BULK", "VCC", "5V", "AUDIO")
 SYMPTOM_NAMES = {symptom.name for symptom in SYMPTOMS} | {"does not work"}

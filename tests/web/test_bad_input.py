@@ -11,8 +11,6 @@ from web_client import Client, Page
 from kb.service.cases import cases
 from kb.service.transfer.json_lines import newest_change
 
-pytestmark = pytest.mark.both("which numbers, days and characters a column takes")
-
 HOSTILE = (
     "",
     "   ",

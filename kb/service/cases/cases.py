@@ -15,6 +15,7 @@ from kb.service.shop.shop import Shop
 from kb.service.shop.translate import JudgedReading, find_rail, judge
 from kb.store.records import bins, case_lists, cases, changes, families, kinds, origins
 from kb.store.records.cases import StoredCase, Writer
+from kb.suggest.place_in_chain import presumed_cause
 
 __all__ = [
     "Bench",
@@ -22,12 +23,14 @@ __all__ = [
     "StoredCase",
     "add_new",
     "bench",
+    "cause_of",
     "exists",
     "history",
     "listed",
     "put_in_bin",
     "save",
     "set_bench_state",
+    "set_cause",
     "short_uid",
     "stored",
     "take_from_bin",
@@ -234,3 +237,38 @@ def set_bench_state(
         update["waiting_since"] = since or (record.waiting_since if same else None) or shop.today()
     changed = CaseRecord.model_validate({**record.model_dump(), **update})
     return save(shop, changed, expected_version=expected_version)
+
+
+def cause_of(record: CaseRecord) -> tuple[tuple[int, ...], int | None]:
+    """(places of the attempts that cured the board together, the place of the one that was the cause).
+
+    Nothing where a single part cured it. Where nobody said which was the cause, the place in the chain says it.
+    """
+    cured = tuple(place for place, one in enumerate(record.attempts) if one.result == "cured")
+    if len(cured) < 2:
+        return (), None
+    presumed = presumed_cause([record.attempts[place] for place in cured])
+    return cured, None if presumed is None else cured[presumed]
+
+
+def set_cause(shop: Shop, uid: str, named: str) -> StoredCase:
+    """Says which of the parts that cured a board was the cause, "part|part class|section"; the others followed.
+
+    Made on what stands in the store now, which it overwrites in nothing else. Raises BadInput where the case
+    has no such attempt, and what `save` raises.
+    """
+    view = own(shop, uid)
+    names = ["|".join((one.part, one.part_class, one.section)) for one in view.record.attempts]
+    cured = [one.result == "cured" for one in view.record.attempts]
+    if not any(name == named and is_cured for name, is_cured in zip(names, cured, strict=True)):
+        raise BadInput(
+            "No such part cured this board.",
+            field="part",
+            remedy="Look at the case again: it was changed meanwhile.",
+        )
+    attempts = [
+        one.model_copy(update={"cause": name == named}) if is_cured else one
+        for one, name, is_cured in zip(view.record.attempts, names, cured, strict=True)
+    ]
+    record = view.record.model_copy(update={"attempts": attempts})
+    return save(shop, record, expected_version=view.version)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from kb.facts.first_checks import first_checks
 from kb.facts.symptoms import DEAD_CHECKS
@@ -39,6 +39,7 @@ from kb.suggest import (
     stop_point,
     what_if,
 )
+from kb.suggest.findings import as_evidence
 
 __all__ = [
     "Cause",
@@ -146,8 +147,9 @@ def suggest(
     gathered = gather(shop, asked)
     with shop.derived.counts() as (ledger, weights):
         says = _says(gathered, ledger)
-        ranking = rank(ledger, gathered.evidence, weights, order=asked.order, limit=limit)
-        moves = what_if(ledger, gathered.evidence, weights) if with_what_if else ()
+        evidence = replace(gathered.evidence, found=as_evidence(says.findings))
+        ranking = rank(ledger, evidence, weights, order=asked.order, limit=limit)
+        moves = what_if(ledger, evidence, weights) if with_what_if else ()
     return _suggestions(gathered, says, ranking, replacement_price, moves)
 
 
@@ -165,9 +167,9 @@ def explain(
     `dropped` names symptoms that must not be read out of the complaint. Raises BadInput.
     """
     gathered = gather(shop, asked, dropped)
-    evidence = gathered.evidence
     with shop.derived.counts() as (ledger, weights):
         says = _says(gathered, ledger)
+        evidence = replace(gathered.evidence, found=as_evidence(says.findings))
         candidates = _candidates_for(shop, gathered, says)
         ranking = rank(ledger, evidence, weights, order=asked.order)
         other = rank(ledger, evidence, weights, order="cheapest" if asked.order == "likely" else "likely")
@@ -190,8 +192,10 @@ def measure_next(shop: Shop, asked: EvidenceRecord, *, limit: int = 5) -> tuple[
     """The readings and checks that would tell most per minute. Raises BadInput."""
     gathered = gather(shop, asked)
     with shop.derived.counts() as (ledger, weights):
-        candidates = _candidates_for(shop, gathered, _says(gathered, ledger))
-        return next_measurements(ledger, gathered.evidence, weights, candidates, limit=limit)
+        says = _says(gathered, ledger)
+        candidates = _candidates_for(shop, gathered, says)
+        evidence = replace(gathered.evidence, found=as_evidence(says.findings))
+        return next_measurements(ledger, evidence, weights, candidates, limit=limit)
 
 
 def often_noted(shop: Shop, family: FamilyRecord | None, *, most: int = 10) -> list[str]:
@@ -236,7 +240,7 @@ def _suggestions(
 
 def _basis_notice(ranking: Ranking, family: FamilyRecord | None, evidence: Evidence) -> tuple[Notice, ...]:
     if ranking.basis == "nothing":
-        return (Notice("The store holds no repaired case yet, so there is nothing to rank by."),)
+        return (Notice("The store holds no repaired case yet: causes are ranked by general practice alone."),)
     notices = []
     if family is not None and ranking.basis != "family":
         wider = f"other boards of the kind {family.kind}" if ranking.basis == "kind" else "all boards"

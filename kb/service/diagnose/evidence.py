@@ -7,14 +7,15 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from kb.errors import BadInput
+from kb.facts.designators import normalise_designator
 from kb.facts.reading_lines import parse_reading_line
-from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Reading, SymptomRecord
+from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Reading, SymptomRecord, TriedFix
 from kb.reading import read
 from kb.service.boards import families
 from kb.service.diagnose.reading_texts import as_record, known_of
 from kb.service.shop.shop import Shop
 from kb.service.shop.translate import JudgedReading, judge, rail_facts
-from kb.suggest import Evidence
+from kb.suggest import Evidence, Tried
 
 # Quantities that only make sense on a dead board, so that the supply state need not be typed.
 _DEAD_BOARD = frozenset({"ohm", "diode_v", "farad", "esr_ohm"})
@@ -99,6 +100,7 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
             kind=family.kind if family else asked.kind,
             symptoms=(*symptoms.items(), *((name, present) for name, present, _ in understood)),
             rails=facts,
+            tried=tried_here(asked.attempts),
         ),
         family,
         known,
@@ -111,6 +113,17 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
         rail_of_reading,
         (*notices, *unused),
     )
+
+
+def tried_here(attempts: Sequence[TriedFix]) -> tuple[Tried, ...]:
+    """What was tried on the board, as the statistics take it; each fix once, as it ended."""
+    found = {
+        (one.section or "", one.part_class.casefold(), normalise_designator(one.part)): Tried(
+            one.section or "", one.part_class, one.part, one.result
+        )
+        for one in attempts
+    }
+    return tuple(found.values())
 
 
 def _place(notice: Notice) -> int:

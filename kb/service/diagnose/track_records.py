@@ -11,10 +11,8 @@ import logging
 import threading
 from dataclasses import dataclass
 from datetime import date
-from weakref import WeakKeyDictionary
 
 from kb.errors import StoreTrouble
-from kb.service.shop.derived import Derived
 from kb.service.shop.shop import Shop
 from kb.suggest import (
     Compared,
@@ -114,14 +112,11 @@ class _Keeper:
         return known > _AT_ONCE and abs(known - self.trust.known) <= _WORTH_ANEW * known
 
 
-# By the counts and not by the shop, of which every request has a copy under the name of who asks.
-_keepers: WeakKeyDictionary[Derived, _Keeper] = WeakKeyDictionary()
-_keepers_lock = threading.Lock()
-
-
 def _keeper(shop: Shop) -> _Keeper:
-    with _keepers_lock:
-        return _keepers.setdefault(shop.derived, _Keeper())
+    # With the counts and not with the shop, of which every request has a copy under the name of who asks.
+    keeper = shop.derived.computed.setdefault("track record", _Keeper())
+    assert isinstance(keeper, _Keeper)
+    return keeper
 
 
 def record(shop: Shop, *, wait_s: float = _WAIT_S) -> Trust:

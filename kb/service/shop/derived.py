@@ -16,7 +16,7 @@ import os
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from functools import cached_property
+from dataclasses import replace
 from pathlib import Path
 
 from sqlmodel import Session
@@ -32,6 +32,7 @@ from kb.store import Store
 from kb.store.records import cases, changes, lists
 from kb.suggest import Ledger, Tuning, choose_strength
 from kb.suggest import Settings as Weights
+from kb.suggest.general_knowledge import general_knowledge
 
 log = logging.getLogger(__name__)
 _BATCH = 500
@@ -44,6 +45,8 @@ _PAUSE_S = 0.01  # in which others get at the lock
 _REBUILD_SHARE = 0.5
 _SAVE_EVERY = 2_000
 _NAMED = ("symptom", "part_class")  # lists whose names search knows
+# Until weights can be chosen on own cases: beside general knowledge a few cases of a kind say little of the next.
+_KIND_CASES = 128.0
 # Leave-one-out over so many cases takes well under a second; the choice hardly moves with more.
 _TUNING_CASES = 2_000
 
@@ -61,9 +64,15 @@ class Derived:
         self._counts_file = counts_file
         self._unsaved = 0
         self._tuning: Tuning | None = None
+        self._serving = False
+        self._chooser: threading.Thread | None = None
         self._reader: threading.Thread | None = None
         self._closing = threading.Event()
         self.failure: str | None = None
+        self._opened_index: IndexCopy | None = None
+        self._read_ledger: CountsCopy | None = None
+        self.computed: dict[str, object] = {}
+        """What use cases have worked out from the counts and keep with them, by the name of what it is."""
 
     @classmethod
     def on_disk(cls, store: Store, settings: Settings) -> Derived:
@@ -77,15 +86,19 @@ class Derived:
 
     # Opened when first asked for: commands that only move records need neither.
 
-    @cached_property
+    @property
     def _index(self) -> IndexCopy:
-        with self._store.reading() as session:
-            analysis = analysis_of(session)
-        return IndexCopy(SearchIndex.open(self._index_folder, analysis))
+        if self._opened_index is None:
+            with self._store.reading() as session:
+                analysis = analysis_of(session)
+            self._opened_index = IndexCopy(SearchIndex.open(self._index_folder, analysis))
+        return self._opened_index
 
-    @cached_property
+    @property
     def _counts(self) -> CountsCopy:
-        return CountsCopy(self._read_counts())
+        if self._read_ledger is None:
+            self._read_ledger = CountsCopy(self._read_counts())
+        return self._read_ledger
 
     @property
     def analysis(self) -> Analysis:
@@ -108,7 +121,7 @@ class Derived:
     @property
     def trouble(self) -> str | None:
         """Why an answer may miss something, in words for the pages; None where nothing is amiss."""
-        left = self._index.index.to_read_again if "_index" in self.__dict__ else 0
+        left = self._index.index.to_read_again if self._opened_index is not None else 0
         if self.failure or not left:
             return self.failure
         return f"New names of symptoms or parts are being taken in: {left} cases are not found by them yet."
@@ -124,7 +137,8 @@ class Derived:
         return self._index.index.trouble
 
     def warm(self) -> None:
-        """Chooses the weights ahead of the first question."""
+        """Chooses the weights ahead of the first question, and goes on to choose them thoroughly behind it."""
+        self._serving = True
         with self.counts():
             pass
 
@@ -165,7 +179,7 @@ class Derived:
 
     def _in_step(self) -> bool:
         """Whether nothing is to be done: the one short question that most answers cost."""
-        if self.failure or "_index" not in self.__dict__ or "_counts" not in self.__dict__:
+        if self.failure or self._opened_index is None or self._read_ledger is None:
             return False
         if self._index.index.to_read_again:
             return False
@@ -241,10 +255,10 @@ class Derived:
         if reader is not None:
             reader.join()
         with self._lock:
-            if "_index" in self.__dict__:
+            if self._opened_index is not None:
                 self._index.index.read_again(_READ_AT_CLOSE)
                 self._index.index.close()
-            if "_counts" in self.__dict__:
+            if self._read_ledger is not None:
                 self.save()
 
     def save(self) -> None:
@@ -268,14 +282,39 @@ class Derived:
         return Ledger(warranty_days=self._settings.warranty_days)
 
     def _weights(self) -> Weights:
+        """What was chosen on the store. A rough choice takes a fraction of a second and is waited for.
+
+        A server chooses thoroughly as well, on a copy of the counts in the background; until then the last
+        choice stands.
+        """
         base = Weights(
             warranty_days=self._settings.warranty_days,
             bench_rate_per_hour=self._settings.bench_rate_per_hour,
+            general=general_knowledge(),
+            k_kind=_KIND_CASES,
         )
         ledger = self._counts.ledger
-        if self._tuning is None or self._tuning.worth_redoing(ledger):
-            self._tuning = choose_strength(ledger, base, max_cases=_TUNING_CASES)
+        stale = self._tuning is None or self._tuning.worth_redoing(ledger)
+        if self._tuning is None or (stale and not (self._serving and self._tuning.chose)):
+            self._tuning = choose_strength(ledger, base, max_cases=_TUNING_CASES, thorough=False)
+        if self._serving and self._chooser is None and (stale or not self._tuning.thorough):
+            self._chooser = threading.Thread(
+                target=self._choose, args=(ledger.to_bytes(), base), name="weights", daemon=True
+            )
+            self._chooser.start()
         return self._tuning.settings
+
+    def _choose(self, counts: bytes, base: Weights) -> None:
+        try:
+            chosen = choose_strength(Ledger.from_bytes(counts), base, max_cases=_TUNING_CASES)
+            with self._lock:
+                self._tuning = chosen
+        except Exception:
+            log.exception("the weights of the ranking could not be chosen; the last ones stand")
+            if self._tuning is not None:
+                self._tuning = replace(self._tuning, thorough=True)
+        finally:
+            self._chooser = None
 
     def _follow(self, session: Session, copy: Copy, newest: Seen) -> bool:
         """Takes in what changed since the copy last looked; False where it has to be made anew."""

@@ -193,6 +193,7 @@ def facts_of(case: CaseRecord, family: FamilyRecord) -> CaseFacts:
                 entry.result,
                 entry.cost,
                 entry.minutes,
+                entry.cause,
             )
             for entry in case.attempts
         ),

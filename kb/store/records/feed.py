@@ -114,9 +114,9 @@ def of_record(session: Session, entity: str, keys: Sequence[str]) -> list[FeedLi
         select(_CHANGE, _BATCH.c.kind, _BATCH.c.title)
         .outerjoin(_BATCH, _BATCH.c.id == _CHANGE.c.batch)
         .where(_CHANGE.c.entity == entity, _CHANGE.c.key.in_(keys))
-        .order_by(_CHANGE.c.seq)
     )
-    return _lines(session, query)
+    # Asked for them in order, SQLite would go through all changes of this kind.
+    return sorted(_lines(session, query), key=lambda line: line.seq)
 
 
 def kept(session: Session, entity: str, keys: Sequence[str], *, from_version: int = 0) -> list[Kept]:

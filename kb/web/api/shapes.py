@@ -70,6 +70,8 @@ class WeightOut(BaseModel):
 
 
 class CauseOut(BaseModel):
+    """`general_practice` is the share of what is said of the cause that rests on general knowledge, 0 to 1."""
+
     section: str
     part_class: str
     parts: list[PartOut]
@@ -81,6 +83,7 @@ class CauseOut(BaseModel):
     interval: tuple[float, float]
     cost: float | None
     minutes: float | None
+    general_practice: float
     evidence: list[WeightOut]
     cases: list[str]
     others_cases: int

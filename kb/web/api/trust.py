@@ -41,6 +41,7 @@ def _cause(cause: Cause) -> dict[str, Any]:
         "interval": cause.interval,
         "cost": cause.cost,
         "minutes": cause.minutes,
+        "general_practice": cause.general_practice,
         "evidence": [{"label": line.label, "weight": line.weight} for line in cause.evidence],
         "cases": cause.case_uids,
         "others_cases": cause.others_cases,

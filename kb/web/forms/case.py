@@ -13,8 +13,9 @@ from starlette.datastructures import FormData
 from kb.errors import BadInput
 from kb.facts.spoken_readings import spoken_reading
 from kb.facts.values import parse_iso_date, parse_minutes, parse_money
-from kb.model import CaseRecord, FamilyRecord, Problem, Reading, as_dict, problems
+from kb.model import Attempt, CaseRecord, FamilyRecord, Problem, Reading, as_dict, problems
 from kb.service.diagnose import diagnosis
+from kb.service.diagnose.words import Noted, reading_key
 from kb.web.forms.fields import Form, Row, read_form
 
 LISTS = {
@@ -46,10 +47,26 @@ def line_of(reading: Reading) -> str:
     )
 
 
-def _reading_row(reading: Reading) -> Row:
+def reading_row(reading: Reading) -> Row:
+    """The row of a reading."""
     # The record itself travels along, so that a line nobody touched is kept exactly as it was.
     kept = json.dumps(as_dict(reading), ensure_ascii=False)
     return {"line": line_of(reading), "kept": kept, "after": "yes" if reading.after_repair else ""}
+
+
+def attempt_row(attempt: Attempt) -> Row:
+    """The row of a fix that was tried."""
+    return {
+        "part": attempt.part,
+        "part_class": attempt.part_class,
+        "section": attempt.section,
+        "failure": attempt.failure,
+        "action": attempt.action,
+        "result": attempt.result,
+        "cause": {None: "", True: "cause", False: "consequence"}[attempt.cause],
+        "cost": "" if attempt.cost is None else f"{attempt.cost:.2f}",
+        "minutes": "" if attempt.minutes is None else str(attempt.minutes),
+    }
 
 
 def form_of(record: CaseRecord) -> Form:
@@ -61,21 +78,8 @@ def form_of(record: CaseRecord) -> Form:
         "symptoms": [
             {"name": entry.name, "present": "yes" if entry.present else "no"} for entry in record.symptoms
         ],
-        "readings": [_reading_row(reading) for reading in record.readings],
-        "attempts": [
-            {
-                "part": entry.part,
-                "part_class": entry.part_class,
-                "section": entry.section,
-                "failure": entry.failure,
-                "action": entry.action,
-                "result": entry.result,
-                "cause": {None: "", True: "cause", False: "consequence"}[entry.cause],
-                "cost": "" if entry.cost is None else f"{entry.cost:.2f}",
-                "minutes": "" if entry.minutes is None else str(entry.minutes),
-            }
-            for entry in record.attempts
-        ],
+        "readings": [reading_row(reading) for reading in record.readings],
+        "attempts": [attempt_row(entry) for entry in record.attempts],
         "follow_ups": [
             {"date": entry.date.isoformat(), "state": entry.state, "note": entry.note}
             for entry in record.follow_ups
@@ -135,6 +139,33 @@ def in_form(problem: Problem) -> Problem:
     if parts[0] == "uid":
         return Problem("", problem.message, problem.remedy)
     return problem
+
+
+def noted_in_form(form: Form, family: FamilyRecord | None) -> Noted:
+    """What the form holds so far; a row that cannot be read holds nothing."""
+    noted = Noted(verdict=form.get("verdict"))
+    noted.symptoms = {row["name"].strip().casefold() for row in form.list("symptoms")}
+    for row in form.list("readings"):
+        reading = _typed_reading(row, family)
+        if reading is not None:
+            noted.readings.add(reading_key(reading))
+    for row in form.list("attempts"):
+        noted.attempts.append((row.get("part", ""), row.get("part_class", ""), row.get("section", "")))
+        noted.minutes = noted.minutes or bool(row.get("minutes", "").strip())
+        noted.cost = noted.cost or bool(row.get("cost", "").strip())
+    return noted
+
+
+def _typed_reading(row: Row, family: FamilyRecord | None) -> Reading | None:
+    """The reading of a row, None where it cannot be read."""
+    after = bool(row.get("after"))
+    reading = _kept(row.get("kept", ""))
+    if reading is None or line_of(reading) != row["line"].strip():
+        try:
+            reading = diagnosis.read_line(family, row["line"])
+        except BadInput:
+            return None
+    return reading.model_copy(update={"after_repair": after})
 
 
 def _day(form: Form, name: str, text: str) -> date | None:

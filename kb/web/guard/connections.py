@@ -97,4 +97,9 @@ class PatientProtocol(H11Protocol):
 
 def protocol_for(proxies: tuple[str, ...]) -> type[PatientProtocol]:
     """The protocol with the proxies that may bring many people."""
-    return type("PatientProtocol", (PatientProtocol,), {"proxies": frozenset(proxies)})
+    named = frozenset(proxies)
+
+    class Protocol(PatientProtocol):
+        proxies = named
+
+    return Protocol

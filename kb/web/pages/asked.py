@@ -4,22 +4,39 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass, field
+from typing import Any
 from urllib.parse import urlencode
 
 from pydantic import ValidationError
-from starlette.datastructures import QueryParams
+from starlette.datastructures import ImmutableMultiDict
 
-from kb.errors import BadInput
+from kb.errors import BadInput, NotFound, StoreAway
 from kb.facts.values import parse_money
-from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Problem, Reading, by_field, problems
+from kb.model import (
+    Attempt,
+    CaseRecord,
+    EvidenceRecord,
+    FamilyRecord,
+    NotedSymptom,
+    Problem,
+    Reading,
+    TriedFix,
+    by_field,
+    problems,
+)
 from kb.service import Shop
 from kb.service.boards import families
-from kb.service.diagnose import diagnosis
+from kb.service.cases import cases
+from kb.service.diagnose import diagnosis, tried_lines, words
 from kb.service.diagnose.diagnosis import Notice, Switch
+from kb.service.diagnose.words import Fact, TextRead
+from kb.web.forms.case import line_of
 
 MOST_LINES = 60
 NOT_NOTED = "not noted"
 _BY_FIELDS = ("rail", "value", "supply", "load")
+_GIVEN = ("family", "text", "symptom", "reading", "tried", "value")
+Pairs = ImmutableMultiDict[str, Any]
 
 
 @dataclass(slots=True)
@@ -28,7 +45,9 @@ class Asked:
 
     `dropped` are symptoms that must not be read out of the complaint. `row_of` and `line_of` say from
     which row or line of the form each symptom and reading of the record came; `by_fields` is what
-    stands in the separate fields of a reading that is not complete yet.
+    stands in the separate fields of a reading that is not complete yet. `case` is the open case that the
+    evidence belongs to, `held` that case; `tried_lines` are fixes tried, as typed, and `tried` what they name;
+    `not_read` has the keys of facts that must not be read out of the complaint, which is `read`.
     """
 
     family: str = ""
@@ -46,6 +65,13 @@ class Asked:
     by_fields: dict[str, str] = field(default_factory=dict)
     row_of: list[int] = field(default_factory=list)
     line_of: list[int] = field(default_factory=list)
+    case: str = ""
+    held: cases.CaseView | None = None
+    tried_lines: list[str] = field(default_factory=list)
+    tried: list[Attempt] = field(default_factory=list)
+    not_read: list[str] = field(default_factory=list)
+    read: TextRead = field(default_factory=TextRead)
+    every_cause: bool = False
 
     @property
     def errors(self) -> dict[str, Problem]:
@@ -58,17 +84,43 @@ class Asked:
         noted = [(name, "present" if present else "not present") for name, present in self.symptoms]
         return noted + [(name, NOT_NOTED) for name in self.dropped]
 
+    @property
+    def open_case(self) -> CaseRecord | None:
+        """The case that is written into, where it is the shop's own, on the bench and not in the bin."""
+        held = self.held
+        if held is None or held.origin or held.binned_at or held.record.verdict is not None:
+            return None
+        return held.record
+
+    @property
+    def left_out(self) -> set[str]:
+        """Keys of the facts of the complaint that do not count."""
+        return {*self.not_read, *(f"symptom {name}" for name in self.dropped)}
+
+    @property
+    def facts(self) -> list[Fact]:
+        """Facts of the complaint that count."""
+        return [fact for fact in self.read.facts if fact.key not in self.left_out]
+
+    @property
+    def dropped_words(self) -> list[str]:
+        """What must not be read out of the complaint: names of symptoms, and the words of other facts."""
+        out = [fact for fact in self.read.facts if fact.key in self.left_out]
+        return [fact.what if fact.kind == "symptom" else fact.words for fact in out] + self.dropped
+
     def pairs(self, without: Switch | None = None) -> list[tuple[str, str]]:
         """The query that leads back to exactly this state, or to it with one line of evidence left out."""
         rows = {self.row_of[place] for place in without.symptoms} if without else set()
         lines = {self.line_of[place] for place in without.readings} if without else set()
-        found = [("family", self.family), ("kind", self.kind), ("text", self.text)]
+        found = [("case", self.case), ("text", self.text), ("family", self.family), ("kind", self.kind)]
         for number, (name, state) in enumerate(self.rows):
             if number not in rows:
                 found += [("symptom", name), ("state", state)]
         if without and without.symptom and not rows:
             found += [("symptom", without.symptom), ("state", NOT_NOTED)]
         found += [("reading", line) for number, line in enumerate(self.lines) if number not in lines]
+        found += [("tried", line) for line in self.tried_lines]
+        found += [("not_read", key) for key in self.not_read]
         found += [("order", "" if self.order == "likely" else self.order), ("price", self.price_text)]
         return [(name, value) for name, value in found if value]
 
@@ -86,6 +138,11 @@ class Asked:
         for name, present in symptoms:
             more += [("symptom", name), ("state", state or ("present" if present else "not present"))]
         return self.url("/diagnose", *more)
+
+    def url_taken_back(self, key: str) -> str:
+        """The address in which a fact of the complaint counts again."""
+        pairs = [pair for pair in self.pairs() if pair != ("not_read", key)]
+        return f"/diagnose?{urlencode(pairs)}"
 
     def url_ordered(self, order: str) -> str:
         """The address of the same evidence in another order."""
@@ -108,26 +165,96 @@ class Asked:
     def _form_field(self, path: str | None) -> str | None:
         name, _, number = (path or "").partition(".")
         numbers = {"symptoms": ("symptom", self.row_of), "readings": ("reading", self.line_of)}
+        if name in numbers and number.isdigit() and int(number) >= len(numbers[name][1]):
+            return None
         if name in numbers and number.isdigit():
             form_name, places = numbers[name]
             return f"{form_name}.{places[int(number)]}"
         return name if name == "family" else None
 
 
-def read_asked(shop: Shop, query: QueryParams) -> Asked:
-    """Reads the address; whatever cannot be used is noted at its field and left aside."""
+def read_asked(shop: Shop, query: Pairs) -> Asked:
+    """Reads the address; whatever cannot be used is noted at its field and left aside.
+
+    The address of a case alone stands for all that the case says.
+    """
     asked = Asked(query.get("family", "").strip(), query.get("text", "").strip())
     asked.order = "cheapest" if query.get("order") == "cheapest" else "likely"
     asked.kind = query.get("kind", "").strip()
+    asked.every_cause = query.get("causes") == "all"
+    asked.not_read = list(dict.fromkeys(query.getlist("not_read")))[:MOST_LINES]
     _read_price(asked, query.get("price", "").strip())
     _read_rows(asked, query)
-    words = _usable_words(asked)
-    asked.board = families.find(shop, words["family"]) if "family" in words else None
+    _open(shop, asked, query.get("case", "").strip()[:64], bare=not any(query.get(name) for name in _GIVEN))
+    usable = _usable_words(asked)
+    asked.board = families.find(shop, usable["family"]) if "family" in usable else None
+    asked.read = words.read_words(shop, usable.get("text", ""), asked.board)
+    if asked.held is not None and not any(query.get(name) for name in _GIVEN):
+        asked.not_read = _taken_off(asked.held.record, asked.read)
     readings = _readings(asked)
+    _read_tried(shop, asked)
     asked.record = EvidenceRecord.model_validate(
-        {**words, "order": asked.order, "symptoms": _symptoms(asked), "readings": readings}
+        {
+            **usable,
+            "order": asked.order,
+            "symptoms": _symptoms(asked),
+            "readings": readings,
+            "attempts": _attempts(asked),
+        }
     )
     return asked
+
+
+def _open(shop: Shop, asked: Asked, uid: str, *, bare: bool) -> None:
+    """Takes up a case: what was tried on it always, the rest where the address says nothing else."""
+    if not uid:
+        return
+    try:
+        asked.held = cases.view(shop, uid)
+    except (NotFound, StoreAway) as error:
+        asked.problems.append(Problem("case", error.message, error.remedy or ""))
+        return
+    asked.case, record = uid, asked.held.record
+    asked.family = asked.family or record.family
+    if bare:
+        asked.text = record.complaint
+        asked.symptoms = [(entry.name, entry.present) for entry in record.symptoms][:MOST_LINES]
+        before = [line_of(entry) for entry in record.readings if not entry.after_repair]
+        asked.lines = before[:MOST_LINES]
+
+
+def _taken_off(record: CaseRecord, read: TextRead) -> list[str]:
+    """Facts of the complaint that somebody took off the case; none where it holds nothing of its complaint,
+    for then nobody has read that yet."""
+    noted = words.noted_in(record)
+    held = [noted.holds(fact) for fact in read.facts]
+    return [fact.key for fact, holds in zip(read.facts, held, strict=True) if not holds] if any(held) else []
+
+
+def _read_tried(shop: Shop, asked: Asked) -> None:
+    for number, line in enumerate(asked.tried_lines):
+        try:
+            asked.tried += tried_lines.read_tried(shop, line, asked.board)
+        except BadInput as error:
+            asked.problems.append(_at(f"tried.{number}", error))
+
+
+def _attempts(asked: Asked) -> list[TriedFix]:
+    """What was tried on the board: on its case, as typed, and as the complaint says."""
+    found = list(asked.held.record.attempts) if asked.held else []
+    found += [*asked.tried, *(fact.value for fact in asked.facts if isinstance(fact.value, Attempt))]
+    return [_tried(one) for one in found[: 3 * MOST_LINES]]
+
+
+def _tried(attempt: Attempt) -> TriedFix:
+    """Where the part is named, "other" only says that the rest is not known."""
+    named = bool(attempt.part)
+    return TriedFix(
+        part=attempt.part,
+        part_class="" if named and attempt.part_class == "other" else attempt.part_class,
+        section=None if named and attempt.section == "other" else attempt.section,
+        result=attempt.result,
+    )
 
 
 def _at(field: str, error: BadInput) -> Problem:
@@ -146,7 +273,7 @@ def _read_price(asked: Asked, text: str) -> None:
         asked.problems.append(_at("price", error))
 
 
-def _read_rows(asked: Asked, query: QueryParams) -> None:
+def _read_rows(asked: Asked, query: Pairs) -> None:
     states = query.getlist("state")
     names = [name.strip() for name in query.getlist("symptom")]
     for number, name in enumerate(names[:MOST_LINES]):
@@ -157,9 +284,12 @@ def _read_rows(asked: Asked, query: QueryParams) -> None:
             asked.symptoms.append((name, state != "not present"))
     lines = [line.strip() for line in query.getlist("reading") if line.strip()]
     asked.lines = lines[:MOST_LINES]
-    for name, given in (("symptom", names), ("reading", lines)):
+    tried = [line.strip() for line in query.getlist("tried") if line.strip()]
+    asked.tried_lines = tried[:MOST_LINES]
+    for name, given in (("symptom", names), ("reading", lines), ("tried", tried)):
         if len(given) > MOST_LINES:
-            message = f"Only the first {MOST_LINES} {name}s are used."
+            what = {"tried": "fixes"}.get(name, f"{name}s")
+            message = f"Only the first {MOST_LINES} {what} are used."
             asked.problems.append(Problem(f"{name}.{MOST_LINES - 1}", message, "Leave some out."))
     by_fields = {name: query.get(name, "").strip() for name in _BY_FIELDS}
     if by_fields["rail"] and by_fields["value"]:

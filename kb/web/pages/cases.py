@@ -7,7 +7,7 @@ from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Query, Request
 from pydantic import ValidationError
-from starlette.datastructures import FormData
+from starlette.datastructures import FormData, QueryParams
 from starlette.responses import Response
 
 from kb.errors import BadInput, KbError, StoreAway
@@ -20,14 +20,19 @@ from kb.service.bench import reports, runs
 from kb.service.boards import families
 from kb.service.boards import vocabulary as lists
 from kb.service.cases import cases
+from kb.service.diagnose import words as words_read
+from kb.service.diagnose.tried_lines import tried_line
 from kb.service.find.case_search import OPEN, Filters
 from kb.service.shop.cut_off import indexed_cases
 from kb.web.dependencies import FilterText, FormHere, LongFormHere, Offset, ShopHere
-from kb.web.forms.case import form_of, in_form, line_of, read_case_form, record_of
+from kb.web.forms import case_words
+from kb.web.forms.case import form_of, in_form, read_case_form, record_of
+from kb.web.forms.case_words import leave_or_take
 from kb.web.forms.edit import Edit, save_edited
 from kb.web.forms.fields import Form
 from kb.web.pages.diagnose import Asked, read_asked
 from kb.web.pages.photos import files_context
+from kb.web.pages.written_in import write_fix, write_in
 from kb.web.rendering import render, see_other
 
 router = APIRouter()
@@ -90,24 +95,23 @@ def _form_like(shop: Shop, uid: str) -> Form:
 
 
 def _form_from(shop: Shop, asked: Asked, fix: str) -> Form:
-    form = Form({"family": asked.board.code if asked.board else asked.family, "complaint": asked.text})
-    form.plain["received"] = shop.today().isoformat()
-    form.rows = {
-        "symptoms": [
-            {"name": name, "present": "yes" if present else "no"} for name, present in asked.symptoms
-        ],
-        "readings": [{"line": line} for line in asked.lines],
-        "attempts": [],
-        "follow_ups": [],
-    }
-    section, _, rest = fix.partition("|")
-    part_class, _, part = rest.partition("|")
-    if section and part_class:
-        form.plain["verdict"] = "repaired"
-        form.rows["attempts"].append(
-            {"section": section, "part_class": part_class, "part": part, "result": "cured"}
-        )
+    form = Form({"received": shop.today().isoformat()})
+    for name in ("symptoms", "readings", "attempts", "follow_ups"):
+        form.list(name)
+    write_in(form, asked, with_facts=False)
+    write_fix(form, asked, fix)
     return form
+
+
+@router.post("/cases/read")
+def read_case_words(request: Request, shop: ShopHere, data: LongFormHere, uid: str = "") -> Response:
+    """What the words of the form say, for the form's own script. Nothing is kept."""
+    form = read_case_form(data)
+    leave_or_take(form)
+    family = families.find(shop, form.get("family")) if form.get("family").strip() else None
+    before = cases.stored(shop, uid[:64]).record if uid else None
+    context = {"form": form, "texts": case_words.of_form(shop, form, family, before)}
+    return render("cases/_read.html", context, scope=request.scope)
 
 
 @router.post("/cases")
@@ -143,9 +147,7 @@ def _remembered_context(known: indexed_cases.RememberedCase) -> dict[str, object
 
 def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> dict[str, object]:
     record = view.record
-    asked = Asked(record.family, record.complaint)
-    asked.symptoms = [(entry.name, entry.present) for entry in record.symptoms]
-    asked.lines = [line_of(entry) for entry in record.readings if not entry.after_repair]
+    replaced, cause = cases.cause_of(record)
     return {
         "nav": "cases",
         "view": view,
@@ -155,7 +157,10 @@ def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> d
             {name: as_dict(record).get(name, "") for name in ("worker", "waiting_for", "waiting_since")}
         ),
         "workers": _worker_names(shop) if record.verdict is None else (),
-        "diagnose_url": asked.url("/diagnose"),
+        "diagnose_url": "/diagnose?" + urlencode({"case": str(record.uid)}),
+        "texts": case_words.of_case(shop, record, view.family),
+        "replaced": replaced,
+        "cause": cause,
         "follow_up_states": words.values(words.FOLLOW_UP_STATES),
         "today": shop.today().isoformat(),
         "trouble": shop.derived.trouble,
@@ -172,13 +177,19 @@ def edit_case(request: Request, shop: ShopHere, uid: Uid) -> Response:
     view = cases.view(shop, uid)
     if view.origin:
         return see_other(f"/cases/{uid}?saved=others")
-    return _form_page(request, shop, _form_on(view.record, view.version), uid)
+    form = _form_on(shop, view.record, view.version)
+    if request.query_params:
+        asked = read_asked(shop, request.query_params)
+        write_in(form, asked, with_facts=True)
+        write_fix(form, asked, request.query_params.get("fix", ""))
+    return _form_page(request, shop, form, uid)
 
 
-def _form_on(record: CaseRecord, version: int) -> Form:
-    """The form of a case, opened on a version."""
+def _form_on(shop: Shop, record: CaseRecord, version: int) -> Form:
+    """The form of a case, opened on a version; facts of its words that it does not hold stay left out."""
     form = form_of(record)
     form.plain["version"] = str(version)
+    form.plain["not_read"] = "\n".join(case_words.unnoted(shop, record, families.find(shop, record.family)))
     return form
 
 
@@ -186,6 +197,53 @@ def _form_on(record: CaseRecord, version: int) -> Form:
 def change_case(request: Request, shop: ShopHere, uid: Uid, data: LongFormHere) -> Response:
     """Saves a changed case, or shows the form again with what is wrong at its field."""
     return _save_form(request, shop, uid, data)
+
+
+@router.post("/cases/{uid}/evidence")
+def write_evidence(request: Request, shop: ShopHere, uid: Uid, data: LongFormHere) -> Response:
+    """Writes everything that the diagnose screen knows into an open case, and with `failed` a fix tried in vain."""
+    view = cases.own(shop, uid)
+    pairs = [pair for pair in data.multi_items() if pair[0] != "case"]
+    if failed := str(data.get("failed", "")):
+        section, part_class, part = (*failed.split("|"), "", "")[:3]
+        pairs.append(("tried", tried_line(part, part_class, section)))
+    asked = read_asked(shop, QueryParams([("case", uid), *pairs]))
+    form = _form_on(shop, view.record, view.version)
+    write_in(form, asked, with_facts=True)
+    form.problems += [
+        Problem(_form_field(problem.field), problem.message, problem.remedy)
+        for problem in asked.problems
+        if problem.field.partition(".")[0] in ("tried", "symptom")
+    ]
+    record = record_of(form, asked.board or view.family, shop.today()) if not form.problems else None
+    stored = save_edited(request, shop, _edit(request, shop, uid, form), record, form)
+    if isinstance(stored, Response):
+        return stored
+    if failed or data.get("then") == "diagnose":
+        return see_other("/diagnose?" + urlencode({"case": uid}) + "#ranking")
+    return see_other(f"/cases/{uid}?saved=evidence")
+
+
+def _form_field(field: str) -> str:
+    """A field of the diagnose screen, under the name of the list it goes into."""
+    return {"tried": "attempts", "symptom": "symptoms"}.get(field.partition(".")[0], field)
+
+
+@router.post("/cases/{uid}/facts")
+def set_fact(shop: ShopHere, uid: Uid, data: FormHere) -> Response:
+    """Takes a fact that the words of a case state off the case, or notes it."""
+    if leave := str(data.get("leave", "")):
+        words_read.leave_out(shop, uid, leave)
+    elif take := str(data.get("take", "")):
+        words_read.take_in(shop, uid, take)
+    return see_other(f"/cases/{uid}?saved=fact#read")
+
+
+@router.post("/cases/{uid}/cause")
+def set_cause(shop: ShopHere, uid: Uid, data: FormHere) -> Response:
+    """Says which of several parts replaced was the cause; the others followed from it."""
+    cases.set_cause(shop, uid, str(data.get("part", "")))
+    return see_other(f"/cases/{uid}?saved=cause#tried")
 
 
 @router.post("/cases/{uid}/follow-ups")
@@ -260,8 +318,10 @@ def _form_page(request: Request, shop: Shop, form: Form, uid: str | None, status
         form.list(name)
     added = form.get("add")
     family = families.find(shop, form.get("family")) if form.get("family") else None
+    before = cases.stored(shop, uid).record if uid else None
     context = {
         "nav": "new" if uid is None else "cases",
+        "texts": case_words.of_form(shop, form, family, before),
         "form": form,
         "uid": uid,
         "blank": {name: _BLANK_ROWS + (added == name) for name in form.rows},
@@ -286,9 +346,24 @@ def _form_page(request: Request, shop: Shop, form: Form, uid: str | None, status
 def _save_form(request: Request, shop: Shop, uid: str | None, data: FormData) -> Response:
     form = read_case_form(data)
     form.plain["uid"] = uid or ""
-    if form.get("add") or form.get("remove"):
+    if leave_or_take(form) or form.get("add") or form.get("remove"):
         return _form_page(request, shop, form, uid)
     family = families.find(shop, form.get("family")) if form.get("family").strip() else None
+    record = record_of(form, family, shop.today())
+    if record is not None:
+        before = cases.stored(shop, uid).record if uid and cases.exists(shop, uid) else None
+        record = case_words.with_words(shop, form, record, family, before)
+    stored = save_edited(request, shop, _edit(request, shop, uid, form), record, form)
+    if isinstance(stored, Response):
+        return stored
+    kept = stored.record
+    cured = any(entry.result == "cured" for entry in kept.attempts)
+    saved = "open" if cured and kept.verdict is None else "changed" if uid else "new"
+    return see_other(f"/cases/{kept.uid}?" + urlencode({"saved": saved}))
+
+
+def _edit(request: Request, shop: Shop, uid: str | None, form: Form) -> Edit[CaseRecord, cases.StoredCase]:
+    """How the form of a case is saved and shown."""
     here = f"/cases/{uid}"
 
     def save(record: CaseRecord, version: int) -> cases.StoredCase:
@@ -297,21 +372,14 @@ def _save_form(request: Request, shop: Shop, uid: str | None, data: FormData) ->
             shop, record, expected_version=version if uid else None, create_missing=create_missing
         )
 
-    edit = Edit(
+    return Edit(
         "case",
         uid,
         save,
         show=lambda form, status: _form_page(request, shop, form, uid, status=status),
-        opened_on=_form_on,
+        opened_on=lambda record, version: _form_on(shop, record, version),
         in_form=in_form,
         action=here,
         back=here,
         nav="cases",
     )
-    stored = save_edited(request, shop, edit, record_of(form, family, shop.today()), form)
-    if isinstance(stored, Response):
-        return stored
-    kept = stored.record
-    cured = any(entry.result == "cured" for entry in kept.attempts)
-    saved = "open" if cured and kept.verdict is None else "changed" if uid else "new"
-    return see_other(f"/cases/{kept.uid}?" + urlencode({"saved": saved}))

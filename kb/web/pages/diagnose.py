@@ -14,7 +14,8 @@ from kb.service import Shop
 from kb.service.boards import families
 from kb.service.boards import vocabulary as lists
 from kb.service.diagnose import diagnosis, track_records
-from kb.service.diagnose.diagnosis import Cause, Explained, Lasted, Measurement
+from kb.service.diagnose.diagnosis import Cause, Excluded, Explained, Lasted, Measurement
+from kb.service.diagnose.tried_lines import tried_line
 from kb.web.dependencies import ShopHere
 from kb.web.pages.asked import Asked, read_asked
 from kb.web.rendering import render
@@ -23,7 +24,9 @@ __all__ = ["Asked", "read_asked", "router"]
 
 router = APIRouter()
 SPREAD = 5
-MOST_FOLDED = 25
+MOST_CAUSES = 20
+# Asked for all of them, a page still ends somewhere; what lies beyond is said as one share.
+EVERY_CAUSE = 300
 MOST_MEASUREMENTS = 4
 
 
@@ -60,9 +63,9 @@ class Shown:
     leading: tuple[CauseLine, ...]
     folded: tuple[CauseLine, ...]
     folded_probability: float
+    beyond: int
     beyond_probability: float
     next: tuple[NextLine, ...]
-    take_url: str
     before: track_records.Bin | None
 
 
@@ -74,16 +77,17 @@ def _shown(shop: Shop, asked: Asked, explained: Explained) -> Shown:
         CauseLine(number, cause, line, number == tries < len(ranking.causes))
         for number, (cause, line) in enumerate(zip(ranking.causes, lasted, strict=True), start=1)
     )
-    folded = lines[SPREAD : SPREAD + MOST_FOLDED]
+    most = EVERY_CAUSE if asked.every_cause else MOST_CAUSES
+    folded = lines[SPREAD:most]
     likeliest = max(ranking.causes, key=lambda cause: cause.probability, default=None)
     return Shown(
         explained,
         lines[:SPREAD],
         folded,
         sum(line.cause.probability for line in folded),
-        sum(line.cause.probability for line in lines[SPREAD + MOST_FOLDED :]),
+        len(lines[most:]),
+        sum(line.cause.probability for line in lines[most:]),
         tuple(_next(asked, one, likeliest) for one in explained.measurements),
-        asked.url_with([(name, present) for name, present, _ in explained.suggestions.understood]),
         track_records.before(shop, likeliest.probability) if likeliest else None,
     )
 
@@ -107,6 +111,14 @@ def _next(asked: Asked, one: Measurement, likeliest: Cause | None) -> NextLine:
     )
 
 
+def _excluded(found: tuple[Excluded, ...]) -> list[tuple[str, list[str]]]:
+    """(reason as a sentence, the sections it speaks for), each reason once."""
+    reasons: dict[str, list[str]] = {}
+    for one in found:
+        reasons.setdefault(one.why, []).append(one.section)
+    return [(f"{why[:1].upper()}{why[1:]}.", sections) for why, sections in reasons.items()]
+
+
 def _context(shop: Shop, asked: Asked) -> dict[str, object]:
     shown = None
     notices: list[diagnosis.Notice] = []
@@ -114,7 +126,7 @@ def _context(shop: Shop, asked: Asked) -> dict[str, object]:
         explained = diagnosis.explain(
             shop,
             asked.record,
-            dropped=asked.dropped,
+            dropped=asked.dropped_words,
             replacement_price=asked.price,
             spread=SPREAD,
             most_measurements=MOST_MEASUREMENTS,
@@ -130,6 +142,10 @@ def _context(shop: Shop, asked: Asked) -> dict[str, object]:
         "errors": asked.errors,
         "notices": notices,
         "shown": shown,
+        "pieces": asked.read.pieces(asked.left_out),
+        "left_out": [fact for fact in asked.read.facts if fact.key in set(asked.not_read)],
+        "tried_line": tried_line,
+        "excluded": _excluded(shown.explained.suggestions.excluded) if shown else [],
         "cautions": cautions.cautions_for("primary") if powered else (),
         "bench_rate": shop.settings.bench_rate_per_hour,
         "trouble": shop.derived.trouble,
@@ -155,6 +171,6 @@ def diagnose(request: Request, shop: ShopHere) -> Response:
 
 @router.get("/diagnose/ranking")
 def ranking(request: Request, shop: ShopHere) -> Response:
-    """The ranking alone, for the page's own script."""
+    """What was read from the complaint, and the ranking, for the page's own script."""
     asked = read_asked(shop, request.query_params)
-    return render("diagnose/_ranking.html", _context(shop, asked), scope=request.scope)
+    return render("diagnose/_live.html", _context(shop, asked), scope=request.scope)

@@ -1,0 +1,44 @@
+// Shows beside a case's form what its words say, as they are typed. Without this the form does the same when sent.
+
+const form = document.querySelector("form[data-words]");
+const read = form?.querySelector("[data-read]");
+const PAUSE_MS = 300;
+let waiting = 0;
+let running = null;
+
+async function update(pressed) {
+  clearTimeout(waiting);
+  running?.abort();
+  const mine = (running = new AbortController());
+  const body = new FormData(form);
+  if (pressed) body.append(pressed.name, pressed.value);
+  try {
+    const answer = await fetch(read.dataset.read, { method: "POST", body, signal: mine.signal });
+    if (!answer.ok) return;
+    const text = await answer.text();
+    const held = document.activeElement?.closest?.("[data-read]") ? document.activeElement.value : null;
+    read.innerHTML = text;
+    // The press that was just made is found again under its new name, so that the next key goes on from there.
+    const again = pressed?.value ?? held;
+    if (again) [...read.querySelectorAll("button")].find((button) => button.value === again)?.focus();
+  } catch (error) {
+    if (error.name !== "AbortError") throw error;
+  }
+}
+
+function later() {
+  clearTimeout(waiting);
+  waiting = setTimeout(update, PAUSE_MS);
+}
+
+if (read) {
+  form.addEventListener("input", later);
+  form.addEventListener("change", later);
+  form.addEventListener("row-removed", later);
+  form.addEventListener("click", (event) => {
+    const press = event.target.closest("[data-read] button");
+    if (!press) return;
+    event.preventDefault();
+    update(press);
+  });
+}
