@@ -212,7 +212,8 @@ def _bench(there: LivedIn) -> None:
     unknown = bench_people.FAMILY.model_copy(update={"code": "HB-10", "isolated": None})
     assert bring(shop, unknown).saved
     refused = runs.start(shop, NewRun(family="HB-10"))
-    there.addresses += [f"/bench/{refused}", "/bench/new?family=HB-10"]
+    unread = runs.start(shop, NewRun(family="HB-10"))
+    there.addresses += [f"/bench/{refused}", f"/bench/{unread}", "/bench/new?family=HB-10"]
     runs.acknowledge(shop, refused)
     there.addresses.append(f"/bench/{refused}/steps/{number['First energising, current limited']}")
     # A value that is hardly meant is asked about.
