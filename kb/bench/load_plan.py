@@ -291,8 +291,8 @@ def _inrush_warnings(
     return [
         f"Cold filaments draw about {amps_text(cold_low)} to {amps_text(cold_high)} from {target.rail}, "
         f"more than the {amps_text(limit)} it {known}: preheat the lamps from another supply, start with one and add "
-        "the others with the power off in between, put a resistor or an inrush thermistor in series, or use resistors "
-        f"or an electronic load for the starts{alone}."
+        "others with the power off in between, put more filaments in series, or a resistor or an inrush thermistor, "
+        f"or use resistors or an electronic load for the starts{alone}."
     ]
 
 

@@ -9,16 +9,15 @@ from decimal import Decimal
 from kb.bench.checks import exact, number, sentence_start, volts
 from kb.bench.circumstances import Circumstances
 from kb.bench.discharge_words import charge_words
-from kb.bench.limits import FAR_HIGH_FRACTION, METER_V, NEAR_FRACTION, TOUCH_V
+from kb.bench.limits import FAR_HIGH_FRACTION, METER_V, NEAR_FRACTION, TOUCH_V, WET_TOUCH_V
 from kb.bench.rail_judging import rests_on_mains
 from kb.bench.rail_types import Measured, RailReading, RailSpec, Window
 
 
-def load_safely(feed: str) -> str:
+def load_safely(feed: str, *, wet: bool = False) -> str:
     """How a load is connected: dead, never on a running board. `feed` is what is switched: mains or supply."""
-    return (
-        f"{feed} off, wait until it reads below {number(TOUCH_V)} V, connect the load, then {feed.lower()} on"
-    )
+    below = number(WET_TOUCH_V if wet else TOUCH_V)
+    return f"{feed} off, wait until it reads below {below} V, connect the load, then {feed.lower()} on"
 
 
 @dataclass(frozen=True, slots=True)
@@ -421,7 +420,7 @@ def _in_tolerance(f: Finding) -> str:
     if f.watched and (f.window.below(_known(f.seen.least)) or f.window.above(_known(f.seen.most))):
         return f"{lead}, but left it for a moment ({f.watched}): clear the meter's memory and record again.{after}"
     if f.judgement == "not proven until loaded":
-        return f"{lead}: not proven until loaded. {load_safely(f.around.feed)}.{after}"
+        return f"{lead}: not proven until loaded. {load_safely(f.around.feed, wet=f.around.wet)}.{after}"
     if not f.marginal:
         return f"{lead}.{after}"
     return f"{lead}, but more than 5 % from nominal: marginal; it serves, so note it and go on.{after}"

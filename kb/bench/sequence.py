@@ -11,6 +11,7 @@ from collections.abc import Mapping
 
 from kb.bench.checks import positive
 from kb.bench.enable import EnablePlan, plan_enable
+from kb.bench.limits import TOUCH_V, WET_TOUCH_V
 from kb.bench.rail_types import RailSpec
 from kb.bench.sequence_dead import mains_checks, output_rectifier
 from kb.bench.sequence_powered import COLD_STARTS, StepMaker, output_section
@@ -29,12 +30,14 @@ def bench_sequence(
     load_amps: Mapping[str, float] | None = None,
     load_kinds: Mapping[str, str] | None = None,
     soak_s: float = SOAK_S,
+    wet: bool = False,
 ) -> BenchSequence:
     """The steps for one board of this family.
 
     Steps that measure the energised primary are left out, and named as such, unless an isolating transformer is
     stated. Where the outputs are not isolated, or not known to be, every powered step is refused until it is.
-    `load_amps` says what current the test load draws from each rail, `load_kinds` its nature (`LOAD_KINDS`).
+    `load_amps` says what current the test load draws from each rail, `load_kinds` its nature (`LOAD_KINDS`). `wet`
+    says that hands, floor or board may be damp, which halves what may be touched.
 
     Raises:
         BadInput: when two rails share a name or an amount is not above 0.
@@ -46,7 +49,8 @@ def bench_sequence(
     positive(soak_s, "soak_s", "the soak time", "Type seconds, such as 1800.")
     for name, drawn in (load_amps or {}).items():
         positive(drawn, "load_amps", f"the test load on {name}", "Type amperes, such as 3.")
-    maker = StepMaker(family, load_amps or {}, load_kinds or {}, soak_s)
+    touch_v = WET_TOUCH_V if wet else TOUCH_V
+    maker = StepMaker(family, load_amps or {}, load_kinds or {}, soak_s, touch_v)
     outputs = [rail for rail in family.rails if not rail.on_primary]
     primary = [rail for rail in family.rails if rail.on_primary]
     plan = _enable_plan(family)
@@ -70,6 +74,7 @@ def bench_sequence(
         mains_v=family.mains_v,
         load_kinds=dict(load_kinds or {}),
         load_watts=watts,
+        wet=wet,
     )
 
 

@@ -42,6 +42,7 @@ def around_of(sequence: BenchSequence, step: Step, entry: Entry, results: Result
         came_back=any(result.outcome == "right" for result in earlier),
         battery=sequence.battery,
         on_mains_reference=bool(sequence.reference),
+        wet=sequence.wet,
         feed="Mains" if sequence.on_mains else "Supply",
     )
 

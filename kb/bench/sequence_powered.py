@@ -97,7 +97,10 @@ def output_section(spec: RailSpec) -> str:
 
 
 class StepMaker:
-    """Makes the steps of one family with its test loads (amperes and nature by rail) and soak time in seconds."""
+    """Makes the steps of one family with its test loads (amperes and nature by rail) and soak time in seconds.
+
+    `touch_v` is what an output has to be below before a load is connected.
+    """
 
     def __init__(
         self,
@@ -105,11 +108,13 @@ class StepMaker:
         load_amps: Mapping[str, float],
         load_kinds: Mapping[str, str],
         soak_s: float,
+        touch_v: float = TOUCH_V,
     ) -> None:
         self.family = family
         self.load_amps = load_amps
         self.load_kinds = load_kinds
         self.soak_s = soak_s
+        self.touch_v = touch_v
         self.feed = "Mains" if family.on_mains else "Supply"
 
     def picture(self, probes: tuple[Probe, ...]) -> ConnectorPicture | None:
@@ -196,10 +201,7 @@ class StepMaker:
         mains_v = self.family.mains_v or USUAL_MAINS_V
         lamp = Load("lamp", "lamp", points=((mains_v, SERIES_LAMP_W / mains_v),))
         most = through_lamp(lamp, mains_v, 0.0).amps
-        return (
-            f"{number(SERIES_LAMP_W)} W let {amps_text(most)} through a dead short. "
-            "It limits the current; it does not isolate."
-        )
+        return f"{number(SERIES_LAMP_W)} W let {amps_text(most)} through a short: it limits, it does not isolate."
 
     def rail_step(self, stage: str, rail: BenchRail) -> Step:
         """A direct voltage in standby, or running unloaded, or running under test load."""
@@ -243,7 +245,7 @@ class StepMaker:
         return cautions_together("primary", "energise") if at_mains else cautions_together("energise")
 
     def _off(self) -> str:
-        return f"{self.feed} off, wait, and measure below {number(TOUCH_V)} V at the output"
+        return f"{self.feed} off, wait, and measure below {number(self.touch_v)} V at the output"
 
     def _connect_words(self, spec: RailSpec) -> str:
         drawn = self.load_amps.get(spec.name)

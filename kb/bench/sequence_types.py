@@ -190,6 +190,7 @@ class BenchSequence:
     mains_v: float | None = None
     load_kinds: Mapping[str, str] = field(default_factory=dict)
     load_watts: float = 0.0
+    wet: bool = False
 
     def spec(self, rail: str | None) -> RailSpec | None:
         """The rail of that name, None where there is none."""

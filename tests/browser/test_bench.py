@@ -30,7 +30,7 @@ GOOD = (
     (r"rectifier, forward|switch, forward", "0.5"),
     (r"to ground$", "1k2"),
     (r"^5VSB ripple", "20 mV"),
-    (r"ripple$", "60 mV"),
+    (r"ripple", "60 mV"),
     (r"^5VSB", "5.02"),
     (r"^12V", "11.9"),
     (r"^24V|cold starts|^Soak", "24.2"),

@@ -204,6 +204,18 @@ def _bench(there: LivedIn) -> None:
     ]
     there.addresses.append(f"/bench/{begun}/steps/{number['Enable through a resistor']}")
     there.addresses.append(f"/bench/{ended}/steps/{number['Soak, 30 min']}")
+    there.addresses += [f"/bench/{half}/loads", f"/bench/{blocked}/steps/{number['Fuse T3.15A']}"]
+    there.addresses.append(f"/bench/{half}/steps/{number['First energising, current limited']}?again=1")
+    # A capacitor that is still charged, and a board of which nobody knows whether it is isolated.
+    charged = _run(shop, None, {"Bulk capacitor discharged": {"value": "38"}})
+    there.addresses.append(f"/bench/{charged}/steps/1")
+    unknown = bench_people.FAMILY.model_copy(update={"code": "HB-10", "isolated": None})
+    assert bring(shop, unknown).saved
+    refused = runs.start(shop, NewRun(family="HB-10"))
+    unread = runs.start(shop, NewRun(family="HB-10"))
+    there.addresses += [f"/bench/{refused}", f"/bench/{unread}", "/bench/new?family=HB-10"]
+    runs.acknowledge(shop, refused)
+    there.addresses.append(f"/bench/{refused}/steps/{number['First energising, current limited']}")
     # A value that is hardly meant is asked about.
     asked = f"/bench/{begun}/steps/{number['5VSB in standby']}"
     there.sent.append(("work", asked, {"value": "5020", "seen": "0"}))
@@ -217,6 +229,8 @@ def _reports(there: LivedIn) -> None:
     words = {name: "In order." for name, _ in reports.PARAGRAPHS}
     there.addresses.append(f"/reports/{reports.keep(shop, 'closed', words, issue=True)}")
     reports.keep(shop, "closed", words, issue=False)
+    tested = reports.keep(shop, "bench-3", words, issue=True)
+    there.addresses += [f"/reports/{tested}", f"/reports/{tested}/readings"]
 
 
 def _lists_and_changes(there: LivedIn) -> None:

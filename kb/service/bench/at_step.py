@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from kb.bench.discharge import Discharge, discharge, seconds_until
-from kb.bench.limits import METER_V, TOUCH_V
+from kb.bench.limits import METER_V, TOUCH_V, WET_TOUCH_V
 from kb.bench.sequence_judge import BULK_STEP
 from kb.service.bench.view import RunView, StepView
 
@@ -50,8 +50,9 @@ def charge_at(view: RunView, place: StepView) -> ChargeAtStep | None:
     volts = max(abs(number) for number in place.results[-1].entry.numbers)
     farads = (view.family.bulk_uf or 100.0) * 1e-6
     course = discharge(farads, volts, None, METER_V)
-    to_touch = seconds_until(farads, volts, course.ohms, TOUCH_V)
-    return ChargeAtStep(course, volts, to_touch, TOUCH_V, view.family.bulk_uf is None)
+    touch_v = WET_TOUCH_V if view.sequence.wet else TOUCH_V
+    to_touch = seconds_until(farads, volts, course.ohms, touch_v)
+    return ChargeAtStep(course, volts, to_touch, touch_v, view.family.bulk_uf is None)
 
 
 def clock_of(view: RunView, place: StepView) -> ClockAtStep | None:

@@ -15,20 +15,19 @@ from kb.store.records import bench_runs, cases, lists
 def evidence(shop: Shop, view: RunView, *, limit_readings: int = 40) -> EvidenceRecord:
     """Everything known of the board: the case's complaint and symptoms, its dead checks, readings so far.
 
-    Every answered dead check counts at once, also where it says that something is not so: its symptom as present or
-    not, and its reading at the point that was measured. Of two readings of one kind the later counts. Readings from
-    before a repair are no evidence after it, and a symptom that the dead checks no longer find is none either.
+    Every answered dead check counts at once, also where it says that something is not so: by its reading at the point
+    that was measured. What it ruled out is no symptom "not present" (see `symptoms.found`): tried, those words for
+    every good check ranked the causes of rare surprises first. Of two readings of one kind the later counts. Readings
+    from before a repair are no evidence after it, and a symptom that the dead checks no longer find is none either.
     """
     with shop.store.reading() as session:
         case = cases.get(session, view.run.case_uid).record if view.run.case_uid else None
         listed = {entry.name for entry in lists.symptoms(session)}
     noted = {entry.name: entry.present for entry in case.symptoms} if case else {}
     noted.update(dict.fromkeys(symptoms.found(view, listed), True))
-    gone = {name for name, present in symptoms.told(view).items() if not present}
     if view.run.after_repair:
+        gone = {name for name, present in symptoms.told(view).items() if not present}
         noted = {name: present for name, present in noted.items() if name not in gone}
-    else:
-        noted = {**dict.fromkeys(sorted(gone & listed), False), **noted}
     before = [] if case is None or view.run.after_repair else case.readings
     measured = [
         Reading.model_validate(entry.reading) for entry in view.run.entries if entry.reading is not None
@@ -123,6 +122,7 @@ def prove_again(shop: Shop, view: RunView) -> str:
             after_repair=True,
             isolated=run.isolated,
             soak_s=run.soak_s,
+            wet=bool(run.setup.get("wet")),
             loads={
                 name: (load["amps"], load["what"], load.get("kind", "")) for name, load in run.loads.items()
             },

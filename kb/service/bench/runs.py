@@ -78,6 +78,7 @@ class NewRun:
     after_repair: bool = False
     isolated: bool = False
     soak_s: float = SOAK_S
+    wet: bool = False
     loads: Mapping[str, tuple[float, str] | tuple[float, str, str]] | None = None
 
 
@@ -108,7 +109,7 @@ def start(shop: Shop, new: NewRun) -> str:
                 "soak_s": new.soak_s,
                 "loads": loads,
                 "left_out": {},
-                "setup": {"good_ohm": good_ohm} if good_ohm else {},
+                "setup": ({"good_ohm": good_ohm} if good_ohm else {}) | ({"wet": True} if new.wet else {}),
                 "family": as_dict(record),
                 "verdict": verdict_dict(sequence_verdict(sequence, {})),
                 "state": "not finished",

@@ -99,6 +99,8 @@ def sequence_for(
     soak_s: float,
     loads: Mapping[str, Mapping[str, object]],
     good_ohm: Mapping[str, Sequence[float]] | None = None,
+    *,
+    wet: bool = False,
 ) -> BenchSequence:
     """The steps for one board of a family with its set-up. Raises BadInput for a family that cannot be."""
     amps = {name: float(str(load["amps"])) for name, load in loads.items()}
@@ -109,13 +111,17 @@ def sequence_for(
         load_amps=amps,
         load_kinds=kinds,
         soak_s=soak_s,
+        wet=wet,
     )
 
 
 def view_of(run: StoredRun) -> RunView:
     """A stored run judged from its entries."""
     record = FamilyRecord.model_validate(run.family)
-    sequence = sequence_for(record, run.isolated, run.soak_s, run.loads, run.setup.get("good_ohm"))
+    setup = run.setup
+    sequence = sequence_for(
+        record, run.isolated, run.soak_s, run.loads, setup.get("good_ohm"), wet=bool(setup.get("wet"))
+    )
     results: dict[str, list[StepResult]] = {}
     entries: dict[str, list[StoredEntry]] = {}
     known = {step.key for step in sequence.steps}

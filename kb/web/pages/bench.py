@@ -17,7 +17,8 @@ from kb.service.bench import loads, outcome, runs, symptoms
 from kb.service.bench.at_step import charge_at, clock_of, known_so_far
 from kb.service.bench.runs import NewRun, Question, RunView, StepView, Typed
 from kb.service.boards import families
-from kb.service.cases import cases
+from kb.service.cases import cases, files
+from kb.service.cases.files import StoredCaseFile
 from kb.web.dependencies import FilterText, FormHere, ShopHere
 from kb.web.forms.case import line_of
 from kb.web.forms.fields import Form, read_form
@@ -151,6 +152,7 @@ def start_run(request: Request, shop: ShopHere, data: FormHere) -> Response:
                     label=form.get("label"),
                     after_repair=form.get("phase") == "after",
                     isolated=bool(form.get("isolated")),
+                    wet=bool(form.get("wet")),
                     soak_s=(soak or runs.SOAK_S / 60) * 60.0,
                     loads=chosen,
                 ),
@@ -254,9 +256,17 @@ def _step_page(
         "known": known_so_far(view, place),
         "discharge": charge_at(view, place),
         "clock": clock_of(view, place),
+        "photo": _photo(shop, view),
         **_suggested(shop, view),
     }
     return render("bench/step.html", context, scope=request.scope, status=status)
+
+
+def _photo(shop: Shop, view: RunView) -> StoredCaseFile | None:
+    """The first picture of the board's case, to stand beside the step."""
+    if view.run.case_uid is None:
+        return None
+    return next((one for one in files.of_case(shop, view.run.case_uid).kept if one.is_picture), None)
 
 
 @router.post("/bench/{uid}/steps/{number}")
