@@ -4,7 +4,8 @@
     python tests/make_common_words.py
 
 The package `wordfreq` (version 3.1.1, code under the Apache License 2.0, data under CC BY-SA 4.0) is not needed
-to run the program or its tests, only to make `kb/facts/words/common_*.txt` again. Words come most common first,
+to run the program or its tests, only
+to make `kb/facts/words/common_*.txt` and `never_mended.txt` again. Words come most common first,
 without numbers. Names of people and firms, and coarse words, were then taken out of the files by hand: compare
 with `git diff` before a new list is kept.
 """
@@ -30,11 +31,33 @@ def common_words(language: str) -> list[str]:
     return list(kept)[:KEPT]
 
 
+def never_mended() -> list[str]:
+    """Words among the 30,000 most common of each language that are a letter away from a word of the trade."""
+    from wordfreq import top_n_list
+
+    from kb.reading.lexicon import every_common_word, lexicon_for, mending
+    from kb.reading.stems import fold
+
+    known, lexicon, speller = every_common_word(), lexicon_for((), ()), mending()
+    found: set[str] = set()
+    for language in LANGUAGES:
+        for word in top_n_list(language, 30_000):
+            folded = fold(word.replace("’", "").replace("'", ""))
+            unknown = (
+                len(folded) > 4 and folded.isalpha() and folded not in known and not lexicon.knows(folded)
+            )
+            if unknown and speller.near(folded):
+                found.add(folded)
+    return sorted(found)
+
+
 def main() -> None:
-    """Write one file per language, one word a line."""
+    """Write one file per language, one word a line, and the words that are never mended."""
     for language in LANGUAGES:
         text = "\n".join(common_words(language)) + "\n"
         (WORDS / f"common_{language}.txt").write_text(text, encoding="utf-8", newline="\n")
+    kept = "\n".join(never_mended()) + "\n"
+    (WORDS / "never_mended.txt").write_text(kept, encoding="utf-8", newline="\n")
 
 
 if __name__ == "__main__":

@@ -1,8 +1,8 @@
 """Discharge a capacitor through a resistor, and choose a sensible resistor for it.
 
-t = R·C·ln(V0/V), E = C·V0²/2, P0 = V0²/R (any textbook; held against OpenStax College Physics). 60 V dc is
-what IEC 61010-1 names as the limit of accessible direct voltage (as quoted in public discussion; the
-standard itself was not read), and is used as the usual target. Measure before touching, always.
+t = R·C·ln(V0/V), E = C·V0²/2, P0 = V0²/R (any textbook; held against OpenStax College Physics). The targets are
+common practice and no standard's: 60 V for hands in dry places, 5 V for the meter (`kb.bench.limits`). A capacitor
+gives back part of its charge: wait, and measure again. Measure before touching, always.
 """
 
 from __future__ import annotations
@@ -14,10 +14,11 @@ from kb.bench.checks import farads as farads_text
 from kb.bench.checks import ohms as ohms_text
 from kb.bench.checks import positive, volts, watts
 from kb.bench.checks import seconds as seconds_text
+from kb.bench.limits import TOUCH_V
 from kb.errors import BadInput
 from kb.facts.preferred import next_preferred_down
 
-TARGET_V = 60.0
+TARGET_V = TOUCH_V
 WATT_RATINGS = (0.5, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 15.0, 20.0, 25.0, 50.0, 100.0)
 # Common practice, no published source: a wirewound resistor takes five times its watts for seconds.
 _PULSE_FACTOR = 5.0
@@ -69,7 +70,8 @@ def discharge(farads: float, volts_0: float, ohms: float | None = None, to_v: fl
     peak_w = volts_0**2 / through
     sentence = (
         f"{farads_text(farads)} at {volts(volts_0)} through {ohms_text(through)} is down to {volts(to_v)} after "
-        f"{seconds_text(seconds)}, starting at {watts(peak_w)}: measure before touching."
+        f"{seconds_text(seconds)}, starting at {watts(peak_w)}: measure before touching, and again later: the "
+        "voltage comes back a little."
     )
     if volts_0 <= to_v:
         sentence = (

@@ -12,7 +12,8 @@ from kb.errors import BadInput
 from kb.facts.preferred import next_preferred_up
 
 ACTIVE = ("high", "low")
-# Common practice, no published source: 5 mA is more than any enable input needs and less than hurts one.
+# Common practice, no published source: 5 mA serves a logic input and the diode of most optocouplers. A relay on the
+# line wants tens of milliamperes, and then the family has to state its own resistor.
 WANTED_A = 0.005
 
 
@@ -56,7 +57,7 @@ class EnablePlan:
 def plan_enable(line: EnableLine, rail_v: float) -> EnablePlan:
     """The enable resistor for a line fed from (or pulled up to) `rail_v`.
 
-    The current is what flows when the other end is at ground: more than any working input takes. Active
+    The current is what flows when the other end is at ground: the most that the input can get. Active
     low pulls the pin to ground through the resistor, which carries no more than the rail over its ohms.
 
     Raises:
@@ -70,9 +71,11 @@ def plan_enable(line: EnableLine, rail_v: float) -> EnablePlan:
     pin = f"{line.connector or 'the enable connector'} pin {line.pin if line.pin is not None else '(not known)'}"
     origin = line.from_rail or volts(rail_v)
     way = f"from {origin} to {pin}" if line.active == "high" else f"from {pin} to ground"
-    why = " (preferred value for about 5 mA)" if chosen else ""
+    why = " (preferred value for about 5 mA, which serves a logic input or an optocoupler)" if chosen else ""
     sentence = (
         f"Connect {ohms_text(ohms)}{why} {way}: at most {amps_text(amps)} and {watts(heat)}, "
         f"so a {rating_for(heat):g} W resistor is enough."
     )
+    if chosen:
+        sentence += " If nothing happens, the line may drive a relay: look up what it wants before a smaller resistor."
     return EnablePlan(ohms, amps, heat, rating_for(heat), chosen, sentence)

@@ -60,6 +60,12 @@ class Candidates:
     complete: bool
 
 
+def only(found: Candidates, keep: NDArray[np.bool_]) -> Candidates:
+    """The rows of `found` for which `keep` is true."""
+    names = ("rows", "usage", "amps", "electronic", "electronic_a", "strained", "cold_a")
+    return Candidates(**{name: getattr(found, name)[keep] for name in names}, complete=found.complete)
+
+
 def usable_blocks(
     loads: Sequence[Load], volts: float, enough_a: float, derating: float
 ) -> tuple[list[Block], bool]:

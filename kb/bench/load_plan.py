@@ -7,12 +7,15 @@ switch-on range of cold filaments: see `loads`.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
 
 from kb.bench.checks import amps as amps_text
 from kb.bench.checks import finite, number, positive, volts, watts
-from kb.bench.load_blocks import Block, Candidates, combinations, electronic_limit, usable_blocks
-from kb.bench.load_search import choices, choose
+from kb.bench.load_blocks import Block, Candidates, combinations, electronic_limit, only, usable_blocks
+from kb.bench.load_search import Wishes, choices, choose_first, shared_bases
 from kb.bench.loads import Load
 from kb.errors import BadInput
 
@@ -87,8 +90,12 @@ def plan_loads(
     derating: float = DERATING,
     within: float = WITHIN,
     label_w: float | None = None,
+    wishes: Wishes | None = None,
 ) -> LoadPlan:
     """Series and parallel combinations that meet every target, no load used twice.
+
+    `wishes` pins loads to rails, leaves loads on the shelf, and names the rails that get the best there is before
+    the others. Filaments of one lamp are never used at the same time.
 
     Of all plans with at most three elements per rail the one is taken that misses the fewest targets,
     misses them by least, strains the fewest lamps and rails (lamps burning hard, rails starting cold
@@ -98,6 +105,9 @@ def plan_loads(
         BadInput: for a target without volts or amperes, two targets for one rail, or no targets.
     """
     _check(targets, derating, within, label_w)
+    wanted = wishes or Wishes()
+    inventory = [load for load in inventory if load.name not in wanted.without]
+    bases, lamps = shared_bases([load.base for load in inventory], [load.count for load in inventory])
     found: list[tuple[list[Block], Candidates]] = []
     whole = True
     ranked = []
@@ -107,12 +117,18 @@ def plan_loads(
         enough = target.amps * (1 - within)
         blocks, whole_shelf = usable_blocks(inventory, across, enough, derating)
         candidates = combinations(inventory, blocks, across, target.amps, enough, derating)
+        buildable = (candidates.usage @ bases <= np.array(lamps, dtype=np.int16)).all(axis=1)
+        candidates = only(candidates, buildable & _as_pinned(candidates, inventory, target.rail, wanted))
         found.append((blocks, candidates))
         whole = whole and whole_shelf
-        ranked.append(
-            choices(candidates, across, target.amps, within, most, _start_limit(target), label_w is not None)
+        best = choices(
+            candidates, across, target.amps, within, most, _start_limit(target), label_w is not None
         )
-    picked, proved = choose(ranked, [load.count for load in inventory], label_w)
+        ranked.append(replace(best, usage=np.hstack([best.usage, best.usage @ bases])))
+    names = [target.rail for target in targets]
+    first = [names.index(name) for name in dict.fromkeys(wanted.first) if name in names]
+    counts = [*(load.count for load in inventory), *lamps]
+    picked, proved = choose_first(ranked, counts, label_w, first)
     proved = proved and whole
     plans = tuple(
         _rail_plan(target, inventory, blocks, candidates, row, within, derating)
@@ -121,6 +137,23 @@ def plan_loads(
     return LoadPlan(
         plans, sum(plan.watts for plan in plans), proved, _notes(inventory, plans, label_w, proved)
     )
+
+
+def _as_pinned(found: Candidates, inventory: Sequence[Load], rail: str, wishes: Wishes) -> NDArray[np.bool_]:
+    """True for the combinations that leave loads pinned to other rails alone and use those pinned to this one.
+
+    The empty combination stays, so that there is always an answer.
+    """
+    empty = found.usage.sum(axis=1) == 0
+    elsewhere = {name for other, names in wishes.pinned.items() if other != rail for name in names}
+    own = wishes.pinned.get(rail, frozenset())
+    keep = np.ones(len(found.usage), dtype=bool)
+    for column, load in enumerate(inventory):
+        if load.name in elsewhere and load.name not in own:
+            keep &= found.usage[:, column] == 0
+        if load.name in own:
+            keep &= found.usage[:, column] > 0
+    return keep | empty
 
 
 def _check(targets: Sequence[RailTarget], derating: float, within: float, label_w: float | None) -> None:

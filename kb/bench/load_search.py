@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -135,4 +135,50 @@ def choose(
     for rail, row in zip(narrowest_first, search.best, strict=True):
         picked[rail] = int(rails[rail].index[row])
     proved = search.nodes <= _MOST_NODES and all(rail.complete for rail in rails)
+    return picked, proved
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What a person wants of a plan: `first` names the rails that matter most, in order; `pinned` gives for a rail
+    the loads that go on it and on no other; `without` names loads that stay on the shelf."""
+
+    first: tuple[str, ...] = ()
+    pinned: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    without: frozenset[str] = frozenset()
+
+
+def shared_bases(bases: Sequence[str], counts: Sequence[int]) -> tuple[NDArray[np.int16], list[int]]:
+    """(one column for each lamp base with 1 for its filaments, how many lamps of each base there are).
+
+    Two filaments of one lamp meet at its base, so they cannot be used at different potentials: each lamp is used
+    with one of them at a time.
+    """
+    names = sorted({base for base in bases if base})
+    columns = np.array([[base == name for name in names] for base in bases], dtype=np.int16)
+    lamps = [min(count for base, count in zip(bases, counts, strict=True) if base == name) for name in names]
+    return columns.reshape(len(bases), len(names)), lamps
+
+
+def choose_first(
+    rails: Sequence[RailChoices],
+    counts: Sequence[int],
+    label_w: float | None,
+    first: Sequence[int],
+) -> tuple[list[int], bool]:
+    """As `choose`, but the rails numbered in `first` get the best there is, one after the other, before the rest."""
+    left = np.array(counts, dtype=np.int16)
+    watts_left, picked, proved = label_w, [0] * len(rails), True
+    rest = [number for number in range(len(rails)) if number not in first]
+    for group in [*([number] for number in first), rest]:
+        if not group:
+            continue
+        chosen, sure = choose([rails[number] for number in group], left.tolist(), watts_left)
+        proved = proved and sure
+        for number, index in zip(group, chosen, strict=True):
+            picked[number] = index
+            row = int(np.flatnonzero(rails[number].index == index)[0])
+            left = left - rails[number].usage[row]
+            if watts_left is not None:
+                watts_left -= float(rails[number].watts[row])
     return picked, proved

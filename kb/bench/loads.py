@@ -27,7 +27,8 @@ class Load:
 
     `points` are measured (volts, amperes); a resistor may give `ohm` instead. `max_w` is the rated power,
     `max_v` the highest voltage (a lamp's rating, by default its highest measured point). An electronic
-    load draws what it is set to between `min_v` and `max_v`, up to `max_a` and `max_w`.
+    load draws what it is set to between `min_v` and `max_v`, up to `max_a` and `max_w`. Filaments with the same
+    `base` share one contact of a lamp, and `count` is the number of lamps.
 
     Raises:
         BadInput: for 0 Ω, no watts, points that fall back, or anything else that cannot be a load.
@@ -43,6 +44,7 @@ class Load:
     max_v: float | None = None
     max_a: float | None = None
     min_v: float | None = None
+    base: str = ""
 
     def __post_init__(self) -> None:
         if self.kind not in LOAD_KINDS:

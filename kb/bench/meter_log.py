@@ -42,6 +42,15 @@ class LogSummary:
     sentence: str
 
     @property
+    def steady_drift_v(self) -> float | None:
+        """The drift in volts where it makes up most of what the log moved: a slow fall or rise and no cycling.
+
+        Six tenths of the span are taken as most (common practice); None where the log moved otherwise.
+        """
+        span = self.max_v - self.min_v
+        return None if self.cycling or abs(self.drift_v) < 0.6 * span or span == 0 else self.drift_v
+
+    @property
     def cycling(self) -> bool:
         """True when the rail came up more than once."""
         return self.cycles > 1

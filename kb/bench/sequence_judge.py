@@ -178,6 +178,8 @@ def next_step(sequence: BenchSequence, results: Results, went_on: Collection[str
     held = [step for step in stopped if step.key not in went_on]
     if held:
         return held[0]
+    # A rail that is too high is gone on from in full; a dead check or a short at first power never into power.
+    stopped = [step for step in stopped if step.stops]
     if stopped:
         first = min(sequence.steps.index(step) for step in stopped)
         powered = sequence.steps[first].powered
@@ -194,8 +196,16 @@ def next_step(sequence: BenchSequence, results: Results, went_on: Collection[str
 
 
 def stopping(sequence: BenchSequence, results: Results) -> list[Step]:
-    """The steps whose wrong outcome keeps everything after them from being done."""
-    return [step for step in sequence.steps if step.stops and final(step, results) == "wrong"]
+    """The steps whose wrong outcome keeps everything after them from being done.
+
+    Beside the checks that `stops` marks it is any rail that stands too high: nothing is connected to it.
+    """
+    return [
+        step
+        for step in sequence.steps
+        if final(step, results) == "wrong"
+        and (step.stops or (step.quantity == "dc_v" and results[step.key][-1].judgement == "high"))
+    ]
 
 
 def missing(step: Step, results: Results) -> int:

@@ -8,13 +8,16 @@ from kb.bench.checks import amps as amps_text
 from kb.bench.checks import number, ohms, seconds, volts
 from kb.bench.connector import ConnectorPicture, Probe, connector_picture
 from kb.bench.enable import EnablePlan
-from kb.bench.limits import METER_V, TOUCH_V
+from kb.bench.limits import METER_V, TOUCH_V, USUAL_MAINS_V
+from kb.bench.loads import Load
 from kb.bench.rail_types import RailSpec, ripple_window, voltage_window
 from kb.bench.sequence_dead import ground_limits
 from kb.bench.sequence_types import BenchFamily, BenchRail, Choice, Step, cautions_together, probes_of
+from kb.bench.series_lamp import through_lamp
 from kb.facts.cautions import Caution
 
 COLD_STARTS = 5
+SERIES_LAMP_W = 60.0
 
 _OUTPUT_SECTIONS = {
     "standby": "standby output",
@@ -164,7 +167,8 @@ class StepMaker:
     def first_power(self) -> Step:
         """The first energising of a board that may be faulty, with its current limited."""
         limit = (
-            "Put a lamp of about 40 to 100 W in series with the mains, or feed it from a supply with a current limit."
+            "Put a lamp of about 40 to 100 W in series with the mains, or feed it from a supply with a current limit. "
+            f"{self._lamp_words()}"
             if self.family.on_mains
             else "Feed it from a bench supply with its current limited to about twice what it idles at."
         )
@@ -187,6 +191,12 @@ class StepMaker:
             minutes=2.0,
             choices=_FIRST_POWER if self.family.on_mains else _FIRST_POWER_FED,
         )
+
+    def _lamp_words(self) -> str:
+        mains_v = self.family.mains_v or USUAL_MAINS_V
+        lamp = Load("lamp", "lamp", points=((mains_v, SERIES_LAMP_W / mains_v),))
+        most = through_lamp(lamp, mains_v, 0.0).amps
+        return f"{number(SERIES_LAMP_W)} W let {amps_text(most)} through a dead short. It limits the current; it does not isolate."
 
     def rail_step(self, stage: str, rail: BenchRail) -> Step:
         """A direct voltage in standby, or running unloaded, or running under test load."""

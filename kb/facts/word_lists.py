@@ -78,6 +78,12 @@ def denied_patterns() -> Phrases:
     return _patterns("denied")
 
 
+@lru_cache(maxsize=1)
+def never_mended() -> frozenset[str]:
+    """Less common words a letter away from a word of the trade, folded; they are meant as they stand."""
+    return frozenset((_text("never_mended.txt") or "").split())
+
+
 @lru_cache(maxsize=len(LANGUAGES))
 def common_words(language: str) -> tuple[str, ...]:
     """Everyday words of a language, the commonest first."""

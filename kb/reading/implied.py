@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from kb.reading.attempts import Mention
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
+from kb.reading.mentions import Mention
 from kb.reading.readings import Found, mentions_now
 from kb.reading.symptoms import Match
 from kb.reading.tokens import Token

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
-from kb.facts.word_lists import LANGUAGES, TABLES, common_words, concepts, word_list
+from kb.facts.word_lists import LANGUAGES, TABLES, common_words, concepts, never_mended, word_list
 from kb.reading import little_words
 from kb.reading.stems import fold, stem, without_umlaut_letters
 from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, WORD, Token
@@ -213,7 +213,7 @@ class Lexicon:
             self._by_word[entry.words[at]].append((at, entry))
         self._words = frozenset(count)
         self._compounds = _compound_ends()
-        self._speller = _Speller(_trade_words())
+        self._speller = mending()
 
     def knows(self, folded: str) -> bool:
         """Whether any list holds this word."""
@@ -241,8 +241,10 @@ class Lexicon:
         own = tuple(key for key in keys_of(token.folded) if key in self._words)
         if own or token.kind != WORD or len(token.folded) < _SHORTEST_MENDED:
             return own
-        if token.folded in every_common_word() or any(
-            token.folded.endswith(end) for end in self._compounds if len(token.folded) > len(end) + 2
+        if (
+            token.folded in every_common_word()
+            or token.folded in never_mended()
+            or any(token.folded.endswith(end) for end in self._compounds if len(token.folded) > len(end) + 2)
         ):
             return ()
         for meant, language in self._speller.near(token.folded):
@@ -359,7 +361,13 @@ def _trade_words() -> dict[str, str]:
     return found
 
 
-class _Speller:
+@lru_cache(maxsize=1)
+def mending() -> Speller:
+    """Finds the trade words that a misspelt word may mean."""
+    return Speller(_trade_words())
+
+
+class Speller:
     """Finds the trade words one edit away (insert, delete, replace, swap) that begin with the same letter.
 
     Words are kept under what is left of them without one letter, so that a look-up costs as many steps as

@@ -10,31 +10,32 @@ def _words(text: str) -> frozenset[str]:
 # Words before the name of a supply on which something was measured.
 ON = _words(
     """
-    aan across al am an at au auf aux bei de dei del dell dem den der du el en il im in l la le lo nel
-    on op over rail su sui sul sulla sur the
+    aan ac across al am an at au auf aux bei dc de dei del dell dem den der du el en il im in l la le lo
+    nel on op over p pk pp rail ripple su sui sul sulla sur the vdc
     """
 )
 
 # What may stand between a supply or point and its number.
 BETWEEN = _words(
     """
-    a about adesso after again ahora alta alto are around at auf back baja bajo bas base bassa basse
+    a about adesso after again ahora als alta alto are around at auf back baja bajo bas base bassa basse
     basso bei beide beiden bene between bien bleibt blijft bon both bricht bulk ca cae cap capacitor ce
     chacun chute circa climbs collector comes con constant contact contacten contacto contactos contacts
-    contatti contatto crolla cycles cycling d da dal dalla de dead di dmm down drain dropped dropping
-    drops ds e each ein elco elko emitter en encore entre era es est esta etait etwa faellt fallt fell
-    fine for fra from g gate geeft gemessen gemeten get gives goed goes good got gut ha habe hangs hat
-    haut have hay hiccuping hiccups high hoch hoog hovers hunting i is ist it je jeder jetzt jumps just
-    konstant kontakt kontakte laag legge liegt line low maar maintenant marca me measured measures
-    medido meet mesure mesuree met meter mide mir misst misura misurato mit naar nach niedrig noch nog
-    now nu nun nur of ok ongeveer only op ora oscila oscilla oscille otra output pendelt pin pompt
-    present pulsa pulse pulseert pulses pulsiert pulsing que queda rail read reading reads remains
-    remonte resta reste restored revient rimane rises sagging sags sale says scende schiene schommelt
-    schwankt see segna seulement showing shows sind sinkt sits sitting slechts solo sotto source sous
-    spanning spannung springen springt staat stabiel stabil stable stay stays steady still stuck sube
-    supply swings taktet tension tensione terug the then to tombe torna tornato tra tussen ueber under
-    unstable unter up value van varia varies vers vez voltage von vorhanden vuelve war was weer wel went
-    were wert wieder with wobbles you zakt zeigt zwischen
+    contatti contatto crolla cuando cycles cycling d da dal dalla dc de dead di dip dips dmm down drain
+    dropped dropping drops ds e each ein elco elko emitter en encore entre era es est esta etait etwa
+    faellt fallt fell fine for fra from g gate geeft gemessen gemeten get gives goed goes good got gut
+    ha habe hangs hat haut have hay hiccuping hiccups high highest hoch hoog hovers hunting i if is ist
+    it je jeder jetzt jumps just konstant kontakt kontakte laag legge liegt line low lowest maar
+    maintenant marca max maxi maximum me measured measures medido meet mesure mesuree met meter mide min
+    mini minimum mir misst misura misurato mit naar nach niedrig noch nog now nu nun nur of ok ongeveer
+    only op ora oscila oscilla oscille otra output peak pendelt pin pompt present pulsa pulse pulseert
+    pulses pulsiert pulsing quand quando que queda rail read reading reads remains remonte resta reste
+    restored revient rimane rises s sagging sags sale says scende schiene schommelt schwankt see segna
+    seulement showing shows sind sinkt sits sitting slechts solo sotto source sous spanning spannung
+    springen springt staat stabiel stabil stable stay stays steady still stuck sube supply swings taktet
+    tension tensione terug the then to tombe torna tornato tra tussen ueber under unstable unter up
+    value van varia varies vdc vers vez voltage von vorhanden vuelve war was weer wel wenn went were
+    wert when wieder with wobbles you zakt zeigt zwischen
     """
 )
 
@@ -147,7 +148,7 @@ NOT_PAID = _words(
 # What says nothing beside a number.
 FILLER = _words(
     """
-    ( ) + - / : = about all approx ca circa environ etwa total ~ ≈
+    ( ) + - / : = about all approx ca charge circa environ etwa no total ~ ≈
     """
 )
 
@@ -244,3 +245,6 @@ STEADY = _words(
     stabil stabile stable steady tient
     """
 )
+
+# Behind bare volts that name a supply: "24 is 23.8".
+IS_RAIL = _words("= : is at rail line supply schiene leitung ligne rail linea riel reads measures")

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from kb.reading.attempts import Mention
 from kb.reading.lexicon import Hit
+from kb.reading.mentions import Mention
 from kb.reading.tokens import Token
 
 # What fails first of several parts; those further down follow. Common practice, no published source.

@@ -10,13 +10,15 @@ from collections.abc import Iterable, Sequence
 
 from kb.facts.designators import normalise_designator
 from kb.reading.amounts import find_cost, find_days, find_minutes
-from kb.reading.attempts import AttemptFinder, Mention
+from kb.reading.attempts import AttemptFinder
 from kb.reading.facts import Known, Read, ReadAmount, ReadAttempt, ReadReading, ReadSymptom, ReadWord, Span
 from kb.reading.implied import implied_symptoms, is_so, result_events, settle_after_repair
+from kb.reading.later_readings import implied_readings
 from kb.reading.lexicon import CONCEPT, Hit, every_common_word, lexicon_for, negation_words, skipped_words
+from kb.reading.mentions import Mention
 from kb.reading.outcomes import settle_causes, settle_results
 from kb.reading.pieces import joined, pieces
-from kb.reading.readings import Found, find_readings, implied_readings
+from kb.reading.readings import Found, find_readings
 from kb.reading.subjects import find_subjects
 from kb.reading.symptoms import Match, find_symptoms
 from kb.reading.tokens import SIGN, WORD, Token, tokens_of

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from kb.reading import little_words
-from kb.reading.facts import KnownRail
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.subjects import Subject
 from kb.reading.tokens import (
@@ -79,6 +78,34 @@ def find_readings(
     return _Finder(text, tokens, hits, subjects, blocked).run()
 
 
+# What else may stand between a supply and its number.
+_SAID_BETWEEN = frozenset(
+    [("words", name) for name in ("measured", "pulses", "from_to", "after_repair", "good", "bad")]
+    + [
+        (CONCEPT, name)
+        for name in [
+            "empty",
+            "shorted",
+            "open",
+            "dry",
+            "bad",
+            "hiccup",
+            "low",
+            "high",
+            "drift",
+            "ok",
+            "ripple",
+            "load",
+            "standby",
+            "unloaded",
+            "missing",
+            "collapse",
+            "dead",
+        ]
+    ]
+)
+
+
 class _Finder:
     def __init__(
         self,
@@ -100,36 +127,7 @@ class _Finder:
             if hit.table in ("supply", "loads"):
                 for place in hit.places:
                     self.states.setdefault(place, (hit.table, hit.value))
-            if hit.table == "words" and hit.value in (
-                "measured",
-                "pulses",
-                "from_to",
-                "after_repair",
-                "good",
-                "bad",
-            ):
-                self.words.update(hit.places)
-            if hit.table == "failures":
-                self.words.update(hit.places)
-            if hit.table == CONCEPT and hit.value in (
-                "empty",
-                "shorted",
-                "open",
-                "dry",
-                "bad",
-                "hiccup",
-                "low",
-                "high",
-                "drift",
-                "ok",
-                "ripple",
-                "load",
-                "standby",
-                "unloaded",
-                "missing",
-                "collapse",
-                "dead",
-            ):
+            if (hit.table, hit.value) in _SAID_BETWEEN or hit.table == "failures":
                 self.words.update(hit.places)
         self.pulsing = {
             place
@@ -182,9 +180,15 @@ class _Finder:
                 last, value, low, high, unit = numbers
                 if unit == "ohm" and self.quantity.get(last + 1) == "esr_ohm":
                     quantity = "esr_ohm"
+                if quantity == "esr_ohm" and subject is not None and subject.rail:
+                    subject = self._part_before(at) or subject
                 if subject is not None and self._belongs(subject, at, last, unit, quantity, open_since):
                     made = self._made(subject, at, last, value, low, high, unit, quantity)
                     if made is not None:
+                        if self._limited(made, range(open_since + 1, at), found):
+                            open_since = last
+                            at = last + 1
+                            continue
                         made.gap = (open_since + 1, at)
                         found += [*self._joined_with(made, found), made]
                         self.made_of = subject
@@ -195,6 +199,38 @@ class _Finder:
                 continue
             at += 1
         return [self._with_state(one) for one in found]
+
+    def _part_before(self, at: int) -> Subject | None:
+        """The part that was named last in the sentence: a supply has no series resistance."""
+        sentence = self.tokens[at].sentence
+        for place in range(at - 1, max(-1, at - 12), -1):
+            subject = self.at.get(place)
+            if self.tokens[place].sentence != sentence:
+                return None
+            if subject is not None and subject.point:
+                return subject
+        return None
+
+    def _limited(self, made: Found, gap: range, found: list[Found]) -> bool:
+        """Makes "min 3.9 max 5.2" the ends of one reading; True where `made` went into the one before."""
+        words = {self.tokens[place].folded for place in gap}
+        if made.value is None:
+            return False
+        if words & {"min", "minimum", "lowest", "mini"}:
+            made.low, made.value = made.value, None
+        elif words & {"max", "maximum", "highest", "maxi"}:
+            before = found[-1] if found else None
+            if (
+                before is not None
+                and before.subject is made.subject
+                and before.low is not None
+                and before.high is None
+            ):
+                before.high, before.last = made.value, made.last
+                before.tokens += made.tokens
+                return True
+            made.high, made.value = made.value, None
+        return False
 
     def _says_where(self, own: Subject, subject: Subject | None) -> bool:
         """ "vcc on U1 pin 7": a point named behind a supply says where it was measured."""
@@ -272,9 +308,9 @@ class _Finder:
 
     def _is_value(self, own: Subject, subject: Subject | None, open_since: int, found: list[Found]) -> bool:
         """Whether "12V" is what was measured on the supply named before it, and no supply itself."""
-        if not own.maybe_value:
+        if not own.maybe_value or subject is None or subject.first == own.first:
             return False
-        if subject is None or not subject.rail or subject.first == own.first:
+        if not subject.rail and not self._is_probed(subject, own):
             return False
         if self.tokens[subject.first].clause != self.tokens[own.first].clause:
             between = self.text[self.tokens[subject.last].end : self.tokens[own.first].start]
@@ -292,10 +328,22 @@ class _Finder:
             return False
         return all(self._skips(place) for place in gap)
 
+    def _is_probed(self, subject: Subject, own: Subject) -> bool:
+        """Whether volts behind a part were measured there: at a test point, a pin, or said to be read."""
+        between = self.tokens[subject.last + 1 : own.first]
+        words = {token.folded for token in between}
+        return str(subject.point).startswith("TP") or bool(
+            words & (little_words.MEASURED | {"pin", "gate", "drain"})
+        )
+
     def _skips(self, place: int) -> bool:
         token = self.tokens[place]
         if token.kind == SIGN:
             return token.folded in "=~≈:-(,)" or len(token.folded) > 1
+        if token.kind == QUANTITY and token.unit == "F":
+            return True
+        if token.kind == NUMBER and place and self.tokens[place - 1].folded == "pin":
+            return True
         return (
             token.folded in little_words.BETWEEN
             or place in self.states
@@ -511,84 +559,3 @@ def mentions_now(tokens: Sequence[Token], one: Found) -> bool:
         and tokens[place].sentence == tokens[one.first].sentence
         for place in range(low, high)
     )
-
-
-def implied_readings(
-    tokens: Sequence[Token],
-    hits: Sequence[Hit],
-    subjects: Sequence[Subject],
-    readings: Sequence[Found],
-    rails: Sequence[KnownRail],
-    blocked: frozenset[int],
-    acted: int | None,
-) -> list[Found]:
-    """Numbers behind a fix that are near the volts of a supply named before ("new one in -> 12.0")."""
-    if acted is None:
-        return []
-    used = {place for one in readings for place in one.tokens} | blocked
-    used |= {place for one in readings for place in range(one.subject.first, one.subject.last + 1)}
-    used |= {
-        place
-        for subject in subjects
-        for place in range(subject.first, subject.last + 1)
-        if not subject.maybe_value
-    }
-    action_words = {place for hit in hits if hit.table == "actions" for place in hit.places}
-    states = {place: hit.value for hit in hits if hit.table == "loads" for place in hit.places}
-    parts = {place for hit in hits if hit.table == "parts" for place in hit.places}
-    found: list[Found] = []
-    for at, token in enumerate(tokens):
-        if at <= acted - 3 or at in used or token.kind not in (NUMBER, VOLTS) or token.value is None:
-            continue
-        before = tokens[at - 1] if at else None
-        arrow = (
-            before is not None and before.kind == SIGN and (before.folded == "=" or len(before.folded) > 1)
-        )
-        alone = (
-            before is None
-            or before.clause != token.clause
-            or before.folded in (",", ":")
-            or before.folded in little_words.JOINS_OF_RAILS
-            or at - 1 in parts
-            or at - 1 in action_words
-            or before.folded in little_words.AGAIN | little_words.NOW
-            or before.folded in little_words.STEADY
-        )
-        behind = tokens[at + 1] if at + 1 < len(tokens) else None
-        ends = (
-            behind is None
-            or behind.clause != token.clause
-            or behind.folded in little_words.NOW | little_words.BETWEEN
-            or behind.kind == SIGN
-            or at + 1 in states
-        )
-        if not (arrow or alone) or not ends:
-            continue
-        back = before is not None and before.folded in little_words.AGAIN | little_words.NOW
-        subject = _near_rail(token.value, at, subjects, rails if back or arrow else ())
-        if subject is not None:
-            made = Found(subject, at, at, "dc_v", token.value, tokens=[at], after_repair=True)
-            if subject.role == "standby":
-                made.supply = "standby"
-            made.load = next((states[place] for place in (at + 1, at + 2) if place in states), None)
-            found.append(made)
-    return found
-
-
-def _near_rail(
-    volts: float, at: int, subjects: Sequence[Subject], rails: Sequence[KnownRail]
-) -> Subject | None:
-    for subject in reversed(subjects):
-        if (
-            subject.first < at
-            and subject.rail
-            and (
-                (subject.nominal_v and abs(volts - subject.nominal_v) <= 0.1 * abs(subject.nominal_v))
-                or (subject.role == "bulk" and 280 <= volts <= 420)
-            )
-        ):
-            return subject
-    for rail in rails:
-        if abs(volts - rail.nominal_v) <= 0.05 * abs(rail.nominal_v):
-            return Subject(at, at, rail.name, rail.role, rail.nominal_v, always_on=rail.always_on)
-    return None

@@ -48,5 +48,5 @@ def stem(folded: str, language: str) -> str:
             cut = folded[: -len(ending)]
             if len(cut) < _SHORTEST and len(ending) > 1 and language != "en":
                 continue
-            return cut[:-1] if cut[-1] == cut[-2] and cut[-1] not in "aeiou" and len(cut) > 3 else cut
+            return cut[:-1] if cut[-1] == cut[-2] and cut[-1] not in "aeiou" and len(cut) > 4 else cut
     return folded

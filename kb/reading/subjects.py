@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 
 from kb.facts.designators import rail_key
 from kb.facts.rail_names import obvious_rail
+from kb.reading import little_words
 from kb.reading.facts import KnownRail
 from kb.reading.lexicon import Hit
-from kb.reading.tokens import CODE, DESIGNATOR, RAIL, VOLTS, WORD, Token
+from kb.reading.tokens import CODE, DESIGNATOR, NUMBER, RAIL, VOLTS, WORD, Token
 
 
 @dataclass(slots=True)
@@ -37,7 +38,13 @@ def find_subjects(
     found: list[Subject] = []
     taken: set[int] = set()
     for hit in hits:
-        if hit.table == "rails" and hit.value != "other" and not taken.intersection(hit.places):
+        by_volts = tokens[hit.first].kind in (VOLTS, RAIL)
+        if (
+            hit.table == "rails"
+            and hit.value != "other"
+            and not by_volts
+            and not taken.intersection(hit.places)
+        ):
             taken.update(range(hit.first, hit.last + 1))
             found.append(_of_role(hit.first, hit.last, hit.value, by_role, _spoken(text, tokens, hit)))
     taken.update(
@@ -49,6 +56,8 @@ def find_subjects(
             subject = _named(text, at, token, by_key, rails)
         if subject is not None and at not in taken:
             found.append(subject)
+        elif token.kind == NUMBER and (bare := _bare(at, token, tokens, rails)) is not None:
+            found.append(bare)
         elif token.kind == DESIGNATOR:
             found.append(Subject(at, at, point=token.folded))
     found.sort(key=lambda subject: subject.first)
@@ -104,6 +113,24 @@ def _named(
         subject = Subject(at, at, name, named.role, named.nominal_v, always_on=named.always_on)
     subject.maybe_value = token.kind == VOLTS
     return subject
+
+
+def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownRail]) -> Subject | None:
+    """ "24 is 23.8", "+12 = 12.2", "3.3 rail 3.29": the volts alone name the supply."""
+    after = tokens[at + 1] if at + 1 < len(tokens) else None
+    if after is None or token.value is None or after.folded not in little_words.IS_RAIL:
+        return None
+    beyond = tokens[at + 2 : at + 5]
+    if not any(one.kind in (NUMBER, VOLTS) for one in beyond):
+        return None
+    own = next((rail for rail in rails if rail.nominal_v == token.value), None)
+    if own is not None:
+        return _known(at, at, own)
+    if token.value not in _USUAL_VOLTS or after.folded in ("is", "at"):
+        return None
+    name = f"{token.value:g}V"
+    named = obvious_rail(name)
+    return Subject(at, at, name, named.role, named.nominal_v) if named else None
 
 
 _USUAL_VOLTS = frozenset(

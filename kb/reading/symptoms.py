@@ -8,11 +8,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
+from kb.facts.designators import designator_letters
 from kb.facts.parts import PART_CLASSES
 from kb.facts.word_lists import concepts, denied_patterns, symptom_patterns
 from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit, every_common_word, negation_words
-from kb.reading.sections import class_of_designator
+from kb.reading.sections import VAGUE_LETTERS, class_of_designator
 from kb.reading.tokens import DESIGNATOR, QUANTITY, SIGN, WORD, Token
 
 _REACH = 5  # words that may stand between two words of a pattern, besides its own
@@ -140,7 +141,8 @@ class _Places:
         for at, token in enumerate(tokens):
             if token.kind == DESIGNATOR:
                 spans["@part"].add((at,))
-                if own := class_of_designator(token.folded, None):
+                own = class_of_designator(token.folded, None)
+                if own and (len(token.folded) <= 2 or designator_letters(token.folded) not in VAGUE_LETTERS):
                     spans[f"@{own}"].add((at,))
             elif token.kind == QUANTITY and token.unit in ("s", "min"):
                 spans["soon" if token.unit == "s" else "later"].add((at,))

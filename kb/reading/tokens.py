@@ -353,11 +353,23 @@ class _Scan:
                 return at + 3
             self._add(WORD, piece.start(), piece.end())
             return at + 2
+        if raw in ("B", "b") and self._touches(at + 1) and self.pieces[at + 1].group() == "+":
+            after = self.pieces[at + 1].end()
+            if _SPACE_END.match(self.text, after):
+                self._add(RAIL, piece.start(), after)
+                return at + 2
         joined = self._joined(at)
         if joined:
             return joined
         self._add(WORD, piece.start(), piece.end())
         return at + 1
+
+    def _is_spaced_designator(self, at: int) -> bool:
+        """Whether "C 9" with a space between is a designator and no word with a number."""
+        raw, number = self.pieces[at].group(), self.pieces[at + 1]
+        gap = self.text[self.pieces[at].end() : number.start()]
+        short = raw.isupper() and len(raw) <= 3 and number.group().isdigit() and len(number.group()) <= 4
+        return gap == " " and short and raw not in _NO_DESIGNATOR_ALONE and not self._unit(at + 1)[0]
 
     def _joined(self, at: int) -> int:
         """`C9`, `CN3`, `C 9`, `Q901A`, and codes such as `HX-210`; 0 where it is a plain word."""
@@ -367,42 +379,11 @@ class _Scan:
             return 0
         touching = self._touches(following)
         digits = self.pieces[following].group()
-        gap = self.text[self.pieces[at].end() : self.pieces[following].start()]
-        if not touching and not (
-            gap == " " and raw.isupper() and len(raw) <= 3 and digits.isdigit() and len(digits) <= 4
-        ):
-            return 0
-        if not touching and (
-            raw
-            in (
-                "V",
-                "A",
-                "F",
-                "E",
-                "I",
-                "H",
-                "W",
-                "M",
-                "P",
-                "S",
-                "X",
-                "OK",
-                "PC",
-                "PS",
-                "PFC",
-                "LED",
-                "LCD",
-                "FAN",
-                "FET",
-            )
-            or self._unit(following)[0]
-        ):
+        if not touching and not self._is_spaced_designator(at):
             return 0
         end = following + 1
         text = raw + digits
-        if text in ("X1", "X2", "Y1", "Y2") or (
-            raw.islower() and raw in ("b", "a", "e", "h", "m", "p", "s", "v")
-        ):
+        if text in _CAPACITOR_CLASSES or raw in _NO_PARTS:
             if not touching:
                 return 0
             self._add(CODE, self.pieces[at].start(), self.pieces[following].end())
@@ -475,6 +456,9 @@ def _before_number(text: str, token: Token) -> bool:
     return text[token.end : token.end + 2].strip()[:1].isdigit()
 
 
+# Safety classes of capacitors, and small letters that nobody writes for a part ("b4").
+_CAPACITOR_CLASSES = frozenset(("X1", "X2", "Y1", "Y2"))
+_NO_PARTS = frozenset(("b", "a", "e", "h", "m", "p", "s", "v"))
 # Letters that are words or units where a number follows behind a space.
 _NO_DESIGNATOR_ALONE = frozenset(
     (

@@ -42,11 +42,10 @@ def length_norms(
 
 
 def saturated(
-    weights: NDArray[np.float32], norms: NDArray[np.float32], *, k1: float = K1
+    weights: NDArray[np.float32], norms: NDArray[np.float32], *, k1: float = K1, times: float = 1.0
 ) -> NDArray[np.float32]:
-    """weight (k1 + 1)/(weight + norm) for each posting; both arguments and the result have one entry a
-    posting."""
+    """weight (k1 + 1)/(weight + norm) for each posting, `times` a factor; arrays have one entry a posting."""
     values = weights + norms
     np.divide(weights, values, out=values)
-    values *= np.float32(k1 + 1.0)
+    values *= np.float32((k1 + 1.0) * times)
     return values

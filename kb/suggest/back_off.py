@@ -12,12 +12,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kb.suggest.opinions import catalogue_shares
+from kb.suggest.unseen import at_least, outside_catalogue, singles, unseen_share
 
 if TYPE_CHECKING:
     from kb.suggest.ledger import Ledger
     from kb.suggest.settings import Settings
 
 Floats = NDArray[np.float64]
+_FORGOTTEN = 30.0  # cases after which half of that has happened
 
 
 def back_off(counts: ArrayLike, total: ArrayLike, parent: ArrayLike, weight: ArrayLike) -> Floats:
@@ -47,13 +49,20 @@ def prior(ledger: Ledger, faults: NDArray[Any], family: int, kind: int, settings
     if family >= 0:
         of_family = ledger.cases_in_family(family)[faults]
         share = back_off(of_family, of_family.sum(), share, settings.k_family)
+    if catalogue is not None:
+        inside = 1.0 - float(outside_catalogue(ledger, *singles(ledger)))
+        share = at_least(share, counts == 0.0, inside * unseen_share(ledger, family, kind, settings))
     return share
 
 
 def from_all_boards(counts: Floats, known: ArrayLike, catalogue: Floats | None, settings: Settings) -> Floats:
     """P(fault) on boards in general, from counts (..., K) of `known` cases and shares (K,) of a catalogue."""
     if catalogue is not None:
-        return back_off(counts, known, catalogue / max(catalogue.sum(), 1e-12), settings.k_catalogue)
+        # What no case had in spite of many cases is hardly where the catalogue says; half of it goes even.
+        listed = catalogue > 0.0
+        even = 0.5 * np.asarray(known, dtype=np.float64) / (np.asarray(known, dtype=np.float64) + _FORGOTTEN)
+        shares = (1.0 - even) * catalogue / max(catalogue.sum(), 1e-12) + even * listed / max(listed.sum(), 1)
+        return back_off(counts, known, shares, settings.k_catalogue)
     firm = firm_faults(counts)
     whole = firm.sum(axis=-1, keepdims=True)
     even = firm / np.where(whole > 0.0, whole, 1.0)

@@ -22,10 +22,10 @@ from kb.suggest.levels import LEAST, at_root, beside, row_weights
 from kb.suggest.opinions import candidates, catalogue_shares
 from kb.suggest.patterns import answers_of, fold_tables, log_mix
 from kb.suggest.posterior import settle
-from kb.suggest.questions import Floats, Layout, Whole, answers_of_cases, counts_of, layout_of
+from kb.suggest.questions import Floats, Layout, Whole, answers_of_cases, counts_of, heard, layout_of
 from kb.suggest.rows import spread
 from kb.suggest.settings import Settings
-from kb.suggest.unseen import firmness, outside_catalogue, singles
+from kb.suggest.unseen import at_least, firmness, outside_catalogue, singles
 
 _CELLS = 1_000_000  # cases x faults worked on at once
 
@@ -81,7 +81,11 @@ def held_priors(ledger: Ledger, chosen: Chosen, settings: Settings) -> Floats:
     of_kind = ledger.kind_fault.view[:, faults][kinds] - own
     share = back_off(of_kind, of_kind.sum(axis=1, keepdims=True), share, settings.k_kind)
     of_family = _family_rows(ledger, rows, faults) - own
-    return back_off(of_family, of_family.sum(axis=1, keepdims=True), share, settings.k_family)
+    share = back_off(of_family, of_family.sum(axis=1, keepdims=True), share, settings.k_family)
+    if ledger.catalogue:
+        least = (1.0 - held_outside(ledger, chosen)) * held_new(ledger, chosen, settings)
+        share = at_least(share, counts == 0.0, least)
+    return share
 
 
 def _family_rows(ledger: Ledger, rows: NDArray[Any], faults: NDArray[Any]) -> Floats:
@@ -93,8 +97,23 @@ def _family_rows(ledger: Ledger, rows: NDArray[Any], faults: NDArray[Any]) -> Fl
 
 def held_unseen(ledger: Ledger, chosen: Chosen, settings: Settings) -> Floats:
     """Probability (N,) of a fault new to the store, for each case without that case."""
+    return held_new(ledger, chosen, settings) * held_outside(ledger, chosen)
+
+
+def held_outside(ledger: Ledger, chosen: Chosen) -> Floats:
+    """Share (N,) of the faults new to the store that the catalogue does not have, for each case without that case."""
+    if not ledger.catalogue:
+        return np.ones(len(chosen.rows))
+    many, outside = singles(ledger)
+    unlisted = ~np.isin(ledger.rows.get("fault")[chosen.rows], list(ledger.catalogue))
+    change = (chosen.copies == 2).astype(np.float64) - (chosen.copies == 1)
+    return outside_catalogue(ledger, many + change, outside + change * unlisted)
+
+
+def held_new(ledger: Ledger, chosen: Chosen, settings: Settings) -> Floats:
+    """Probability (N,) of a fault that no case had, for each case without that case, in the catalogue or not."""
     if ledger.known <= 1:
-        return np.full(len(chosen.rows), float(outside_catalogue(ledger, 0.0, 0.0)))
+        return np.ones(len(chosen.rows))
     single, double = chosen.copies == 1, chosen.copies == 2
     others = _other_holders(ledger, chosen)
     seen_once = ledger.cases_with_count[1] - single.astype(np.float64) + others.weight
@@ -108,11 +127,6 @@ def held_unseen(ledger: Ledger, chosen: Chosen, settings: Settings) -> Floats:
         table = np.array([held_singles[one] for one in range(len(cases))], dtype=np.float64)
         gained = np.where(double & (theirs == mine), others.weight, 0.0)
         share = back_off(table[mine] - single + gained, cases[mine] - 1.0, share, firmness(share, settings))
-    if ledger.catalogue:
-        many, outside = singles(ledger)
-        unlisted = ~np.isin(ledger.rows.get("fault")[chosen.rows], list(ledger.catalogue))
-        change = double.astype(np.float64) - single
-        share = share * outside_catalogue(ledger, many + change, outside + change * unlisted)
     return share
 
 
@@ -176,6 +190,8 @@ def held_out(ledger: Ledger, chosen: Chosen, settings: Settings, dtype: type = n
     item = ledger.rows.item.view[spread(ledger.rows.get("items_at")[chosen.rows], many)].astype(np.int64)
     owner = np.repeat(np.arange(len(chosen.rows)), many)
     case, row, twin = answers_of_cases(ledger, layout, owner, item, len(chosen.rows))
+    speaks = heard(ledger, layout, weights.k_general)[row]
+    case, row, twin = case[speaks], row[speaks], twin[speaks]
     most = int(twin.max()) + 1 if len(twin) else 1
     keys, column = np.unique(row * most + twin, return_inverse=True)
     row, twin = keys // most, (keys % most).astype(np.float64)

@@ -69,6 +69,11 @@ class Opinions:
             found[below : below + 4] = [noted, noted, 1.0 - noted, 1.0 - there]
         return found
 
+    def has_opinions(self, ledger: Ledger, symptoms: list[str]) -> NDArray[np.bool_]:
+        """Of which symptoms there is any opinion, for the first fault of the catalogue."""
+        first = ledger.faults.values[next(iter(ledger.catalogue))] if ledger.catalogue else ("", "")
+        return np.array([not np.isnan(self._mentioned(first, name)) for name in symptoms], dtype=bool)
+
     def _mentioned(self, fault: Fault, symptom: str) -> float:
         key = (fault, symptom)
         if key not in self._symptoms:

@@ -24,7 +24,7 @@ from kb.suggest.patterns import PatternTables, log_mix
 from kb.suggest.questions import Floats, Whole
 from kb.suggest.settings import Settings
 from kb.suggest.tables import Tables, tables_of
-from kb.suggest.unseen import unseen_share
+from kb.suggest.unseen import outside_catalogue, singles, unseen_share
 from kb.suggest.weighing import counted, own_of
 
 SILENCE = "what was not mentioned"
@@ -131,6 +131,8 @@ def posterior_of(
     faults = tables.faults
     before = prior(ledger, faults, family, kind, settings)
     unseen_before = unseen_share(ledger, family, kind, settings) if len(faults) else 1.0
+    if ledger.catalogue:
+        unseen_before *= float(outside_catalogue(ledger, *singles(ledger)))
     lines = [_line(ledger, tables, int(item)) for item in items.tolist()]
     noted = int((tables.layout.place[ledger.lines.feature_of.view[items]] >= 0).sum())
     silence = silence_line(tables, lines, completeness(tables, noted, complete))

@@ -125,6 +125,22 @@ def table_of(
     return counts, totals
 
 
+def heard(ledger: Ledger, layout: Layout, k_general: Floats) -> NDArray[np.bool_]:
+    """Which rows (J,) may speak: all but silence about symptoms that no case mentions and nobody has an opinion of.
+
+    `k_general` (J,) is how firmly opinions are held. Of such a symptom every fault is equally silent, and to lean on the root would only reward the frequent ones.
+    """
+    found = np.ones(layout.rows, dtype=bool)
+    if not len(layout.symptoms):
+        return found
+    spoken = ledger.feature_fault.view[layout.symptoms].sum(axis=1) > 0
+    if ledger.opinions is not None:
+        names = [ledger.lines.features.values[feature][1] for feature in layout.symptoms.tolist()]
+        spoken |= ledger.opinions.has_opinions(ledger, names) & (k_general[layout.silent] > 0.0)
+    found[layout.silent] = spoken
+    return found
+
+
 def answers_of_cases(
     ledger: Ledger, layout: Layout, case: Whole, item: Whole, cases: int
 ) -> tuple[Whole, Whole, Whole]:

@@ -8,7 +8,7 @@ thousandth of the cases has changed, in stores large enough that it cannot be se
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from kb.suggest.levels import LEAST, RowWeights, at_root, likelihood, row_weights
 from kb.suggest.opinions import Opinions, candidates
 from kb.suggest.patterns import PatternTables, pattern_tables, renew_patterns
-from kb.suggest.questions import Floats, Layout, counts_of, layout_of
+from kb.suggest.questions import Floats, Layout, counts_of, heard, layout_of
 
 if TYPE_CHECKING:
     from kb.suggest.ledger import Ledger
@@ -82,6 +82,8 @@ def _build(ledger: Ledger, settings: Settings) -> Tables:
     faults = candidates(ledger)
     layout = layout_of(ledger.lines)
     weights = row_weights(settings, layout, ledger.lines)
+    speaks = heard(ledger, layout, weights.k_general)
+    weights = replace(weights, exponent=weights.exponent * speaks)
     counts, totals = counts_of(ledger, layout, faults)
     root = at_root(counts.sum(axis=1), totals.sum(axis=1), layout, settings.alpha)
     opinion = ledger.opinions.table(ledger, layout, faults) if ledger.opinions is not None else None

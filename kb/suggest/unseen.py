@@ -112,16 +112,26 @@ def unseen_share(ledger: Ledger, family: int, kind: int, settings: Settings) -> 
     """
     share = cautious_missing_mass(ledger.known, ledger.cases_with_count[1])
     if not ledger.known:
-        return float(outside_catalogue(ledger, 0.0, 0.0)) if ledger.catalogue else share
+        return share
     if kind >= 0:
         cases = float(ledger.kind_fault.view[kind].sum())
         share = lean(ledger.single_in_kind[kind], cases, share, float(firmness(share, settings)))
     if family >= 0:
         cases = float(ledger.family_cases.view[family])
         share = lean(ledger.single_in_family[family], cases, share, float(firmness(share, settings)))
-    if ledger.catalogue:
-        share *= float(outside_catalogue(ledger, *singles(ledger)))
     return share
+
+
+def at_least(prior: NDArray[np.float64], new: NDArray[np.bool_], least: ArrayLike) -> NDArray[np.float64]:
+    """Priors (..., K) in which the faults that are new to the store, but in the catalogue, have at least so much
+    together (...): a catalogue with wrong shares must not make new faults less likely than the cases show.
+    """
+    whole = np.where(new, prior, 0.0).sum(axis=-1, keepdims=True)
+    wanted = np.clip(np.maximum(whole, np.asarray(least, dtype=np.float64)[..., None]), 0.0, 1.0)
+    rest = 1.0 - whole
+    up = np.where(whole > 0.0, wanted / np.where(whole > 0.0, whole, 1.0), 1.0)
+    down = np.where((whole > 0.0) & (rest > 0.0), (1.0 - wanted) / np.where(rest > 0.0, rest, 1.0), 1.0)
+    return np.where(new, prior * up, prior * down)
 
 
 def singles(ledger: Ledger) -> tuple[float, float]:

@@ -22,9 +22,9 @@ ARGUMENTS = [
 ]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """Headless Chromium."""
+    """Headless Chromium, ended with the module: its event loop keeps that of other tests from running."""
     path = needs.browser()
     if path is None or "libatomic1" in needs.missing():
         pytest.fail(needs.sentence(needs.missing()), pytrace=False)

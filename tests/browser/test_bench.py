@@ -73,11 +73,15 @@ def walk(page: Page, odd: Mapping[str, Mapping[str, str]], until: str = "") -> N
 def enter(page: Page, title: str, odd: Mapping[str, str]) -> None:
     if title.startswith("Enable"):
         page.get_by_role("button", name="It came on").click()
+    elif title.startswith("First energising"):
+        page.get_by_role("button", name="It flashed and went dark").click()
     elif title.endswith("reverse"):
         page.get_by_role("button", name="OL, no reading").click()
     else:
         value = odd.get("value") or next(shown for pattern, shown in GOOD if re.search(pattern, title))
         page.get_by_label("What the meter shows").fill(value)
+        if title.startswith("Soak"):
+            page.get_by_label("How long it ran").fill("30 min")
         if "highest" in odd:
             page.get_by_label("Highest, if recorded").fill(odd["highest"])
         page.get_by_role("button", name="Enter", exact=True).click()

@@ -33,7 +33,8 @@ _WRITER = """
 import sys
 from pathlib import Path
 from factories import TODAY, a_case, settings_in
-from kb.service import Shop, cases
+from kb.service import Shop
+from kb.service.cases import cases
 shop = Shop.open(settings_in(Path(sys.argv[1])), today=lambda: TODAY)
 number = 0
 while True:

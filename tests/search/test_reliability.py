@@ -13,7 +13,7 @@ from kill_writer import kill_once, prepare
 from processes import bare_environment
 
 from kb.service import Shop
-from kb.service.cases.cases import cases
+from kb.service.cases import cases
 from kb.service.find import case_search
 from kb.service.find.case_search import Filters
 from kb.service.operate import health

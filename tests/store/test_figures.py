@@ -42,6 +42,7 @@ def counted(month: figures.Month) -> tuple[object, ...]:
         month.no_fault_found,
         month.not_economical,
         month.not_repairable,
+        month.declined,
         month.came_back_same,
         month.came_back_other,
         month.median_days,

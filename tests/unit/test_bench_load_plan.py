@@ -10,6 +10,7 @@ import time
 import pytest
 
 from kb.bench.load_plan import LoadPlan, RailTarget, plan_loads
+from kb.bench.load_search import Wishes
 from kb.bench.loads import Load, amps_at, cold_amps_at
 from kb.errors import BadInput
 
@@ -329,3 +330,43 @@ def test_an_empty_shelf_gives_an_empty_plan_that_says_so() -> None:
     plan = plan_loads([RailTarget("5V", 5.0, 1.0)], [])
     assert plan.plans[0].elements == ()
     assert plan.total_w == 0
+
+
+def two_filaments(count: int = 2) -> list[Load]:
+    """Vehicle lamps of 21 W and 5 W that share their base."""
+    return [
+        Load("21 W filament", "lamp", points=((12.0, 1.75),), max_w=25.0, count=count, base="P21/5W"),
+        Load("5 W filament", "lamp", points=((12.0, 0.42),), max_w=6.0, count=count, base="P21/5W"),
+    ]
+
+
+def test_two_filaments_of_one_lamp_are_never_used_at_once() -> None:
+    targets = [RailTarget("12V", 12.0, 3.5, 8.0), RailTarget("5V", 5.0, 0.27, 8.0)]
+    plan = plan_loads(targets, two_filaments(2))
+    used = sum(one.series * one.parallel for rail in plan.plans for one in rail.elements)
+    assert used <= 2
+    apart = [Load(one.name, one.kind, one.points, one.max_w, one.count) for one in two_filaments(2)]
+    loose = plan_loads(targets, apart)
+    assert sum(one.series * one.parallel for rail in loose.plans for one in rail.elements) > 2
+    alone = plan_loads([RailTarget("12V", 12.0, 2.17, 8.0)], two_filaments(1))
+    assert sum(one.series * one.parallel for one in alone.plans[0].elements) == 1
+
+
+def test_loads_are_pinned_to_a_rail_and_left_on_the_shelf() -> None:
+    shelf = [resistor(10, name="ten"), resistor(12, name="twelve")]
+    targets = [RailTarget("12V", 12.0, 1.2), RailTarget("5V", 5.0, 0.5)]
+    free = plan_loads(targets, shelf)
+    assert [one.load for one in free.plans[0].elements] == ["ten"]
+    pinned = plan_loads(targets, shelf, wishes=Wishes(pinned={"5V": frozenset({"ten"})}))
+    assert [one.load for one in pinned.plans[1].elements] == ["ten"]
+    assert all(one.load != "ten" for one in pinned.plans[0].elements)
+    without = plan_loads(targets, shelf, wishes=Wishes(without=frozenset({"ten"})))
+    assert all(one.load == "twelve" for rail in without.plans for one in rail.elements)
+
+
+def test_the_rail_that_matters_gets_the_best_there_is() -> None:
+    shelf = [resistor(10, name="ten")]
+    targets = [RailTarget("a", 12.0, 1.2), RailTarget("b", 12.0, 1.2)]
+    for rail in ("a", "b"):
+        plan = plan_loads(targets, shelf, wishes=Wishes(first=(rail,)))
+        assert {one.rail: one.within_target for one in plan.plans}[rail]

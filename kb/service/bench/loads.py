@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from kb.bench.load_plan import DERATING, LoadPlan, PlanElement, RailPlan, RailTarget, plan_loads
+from kb.bench.load_search import Wishes
 from kb.bench.loads import Load, amps_at, cold_amps_at
 from kb.bench.rail_types import PRIMARY_ROLES, is_input
 from kb.errors import BadInput, NotFound
@@ -23,6 +24,7 @@ __all__ = [
     "RailPlan",
     "RailTarget",
     "ShelfLine",
+    "Wishes",
     "family_targets",
     "find",
     "outputs",
@@ -60,6 +62,7 @@ def _bench_load(record: LoadRecord) -> Load:
         tolerance_pct=record.tolerance_pct,
         max_v=record.max_v,
         max_a=record.max_a,
+        base=record.base,
     )
 
 
@@ -154,8 +157,16 @@ def plan(
     *,
     shelf_of: Sequence[LoadRecord] | None = None,
     label_w: float | None = None,
+    wishes: Wishes | None = None,
 ) -> LoadPlan:
-    """What to connect to each rail, no load used twice. Raises BadInput."""
+    """What to connect to each rail, no load used twice. Raises BadInput.
+
+    Without `wishes` the rail with the most rated power gets the best there is before the others.
+    """
+    if wishes is None:
+        rated = [one for one in targets if one.rated_a is not None]
+        leading = max(rated, key=lambda one: abs(one.volts) * (one.rated_a or 0.0), default=None)
+        wishes = Wishes() if leading is None else Wishes(first=(leading.rail,))
     records = vocabulary.loads(shop) if shelf_of is None else shelf_of
     usable, notes = [], []
     for record in records:
@@ -165,7 +176,7 @@ def plan(
             if shelf_of is not None:
                 raise
             notes.append(f"{record.name} is left out: {error.message}")
-    found = plan_loads(targets, usable, label_w=label_w)
+    found = plan_loads(targets, usable, label_w=label_w, wishes=wishes)
     return replace(found, notes=(*found.notes, *notes))
 
 

@@ -85,17 +85,30 @@ def _dead_checks(shop: Shop, view: RunView) -> list[NotedSymptom]:
 
 
 def note_fix(shop: Shop, uid: str, attempt: Attempt) -> str:
-    """Notes a fix in the case, ends the failed test and begins the one that is to prove it; answers its uid."""
+    """Notes a fix in the case, ends the failed test and begins the one that is to prove it; answers its uid.
+
+    Where the failed test was to prove an earlier fix, that one is noted as having made no difference.
+    """
     case_uid = make_case(shop, uid)
     view = runs.view(shop, uid)
     with shop.writing() as session:
         bench_runs.hold(session, uid)
         runs.finish_within(session, shop, uid)
         record = cases.get(session, case_uid).record
-        attempts = [*record.attempts, attempt]
+        attempts = [*_without_effect(view, record), attempt]
         runs.write_case(session, record.model_copy(update={"attempts": attempts}))
     shop.refresh()
     return prove_again(shop, view)
+
+
+def _without_effect(view: RunView, record: CaseRecord) -> list[Attempt]:
+    """The fixes so far; one whose proof was this failed test made no difference."""
+    if not view.run.after_repair or view.verdict.state != "failed":
+        return list(record.attempts)
+    return [
+        one.model_copy(update={"result": "no change"}) if one.result == "not known yet" else one
+        for one in record.attempts
+    ]
 
 
 def prove_again(shop: Shop, view: RunView) -> str:

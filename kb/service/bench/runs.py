@@ -278,6 +278,7 @@ def _refuse_early(found: RunView, place: StepView) -> None:
                     field="value",
                     remedy="Do the dead checks first.",
                 )
+        _refuse_beyond_high(found, place)
         return
     for one in earlier:
         if one.step.key == BULK_STEP and not one.outcome:
@@ -294,18 +295,29 @@ def _refuse_early(found: RunView, place: StepView) -> None:
             )
 
 
-def go_on(shop: Shop, uid: str, number: int, reason: str) -> None:
-    """Goes on with the other dead checks although this one is wrong, with the reason on record.
+def _refuse_beyond_high(found: RunView, place: StepView) -> None:
+    """Nothing is done, and no load connected, past a rail that stands too high."""
+    for one in found.steps[: place.number - 1]:
+        if one.step.key in found.stopped and not one.step.stops and one.step.key not in found.went_on:
+            raise BadInput(
+                f"“{one.step.title}” stands too high, and nothing moves on from it by itself.",
+                field="value",
+                remedy="Measure it again, or say there why you go on.",
+            )
 
-    Mains stays off all the same.
+
+def go_on(shop: Shop, uid: str, number: int, reason: str) -> None:
+    """Goes on although this step is wrong, with the reason on record.
+
+    From a dead check only the other dead checks follow: mains stays off all the same.
 
     Raises:
-        BadInput: without a reason, for a step that is not wrong, and for a capacitor that can still hurt.
+        BadInput: without a reason, and for a step that stops nothing.
     """
     with shop.writing() as session:
         found = view_of(bench_runs.hold(session, uid))
         place = found.step(number)
-        if not place.step.stops or place.outcome != "wrong":
+        if place.step.key not in found.stopped:
             raise BadInput("This step is not wrong.", field="reason", remedy="Go on with the next step.")
         words = plain_line(reason, 120)
         if not words:

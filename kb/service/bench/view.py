@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from kb.bench.gauge import Gauge, gauge
 from kb.bench.sequence import bench_sequence
-from kb.bench.sequence_judge import BULK_STEP, is_short_soak, judge_step, next_step
+from kb.bench.sequence_judge import BULK_STEP, is_short_soak, judge_step, next_step, stopping
 from kb.bench.sequence_types import BenchSequence, SequenceVerdict, Step, StepResult
 from kb.bench.sequence_verdict import sequence_verdict
 from kb.errors import BadInput
@@ -50,7 +50,7 @@ class StepView:
 
 @dataclass(frozen=True, slots=True)
 class RunView:
-    """A run as its pages show it."""
+    """A run as its pages show it. `stopped` holds the keys of the steps that nothing goes on from by itself."""
 
     run: StoredRun
     family: FamilyRecord
@@ -59,10 +59,16 @@ class RunView:
     verdict: SequenceVerdict
     next_number: int | None
     blocked: bool
+    stopped: frozenset[str] = frozenset()
 
     @property
     def done(self) -> int:
         return sum(1 for one in self.steps if one.outcome)
+
+    @property
+    def wanted(self) -> int:
+        """How many steps there are, without those that are only asked where another failed."""
+        return sum(1 for one in self.steps if one.outcome or not one.step.optional)
 
     @property
     def name(self) -> str:
@@ -137,7 +143,9 @@ def view_of(run: StoredRun) -> RunView:
     upcoming = next_step(kept, results, run.setup.get("went_on", {}))
     number = next((one.number for one in steps if upcoming and one.step.key == upcoming.key), None)
     blocked = any(one.step.stops and one.outcome == "wrong" for one in steps)
-    return RunView(run, record, sequence, steps, _verdict(sequence, kept, steps, results), number, blocked)
+    stopped = frozenset(step.key for step in stopping(kept, results))
+    verdict = _verdict(sequence, kept, steps, results)
+    return RunView(run, record, sequence, steps, verdict, number, blocked, stopped)
 
 
 def _gauge(sequence: BenchSequence, step: Step, results: list[StepResult]) -> Gauge | None:

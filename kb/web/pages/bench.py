@@ -44,7 +44,8 @@ def diagnose_url(evidence: EvidenceRecord) -> str:
     """The diagnose screen with this evidence."""
     asked = Asked(evidence.family or "", evidence.text or "")
     asked.symptoms = [(entry.name, entry.present) for entry in evidence.symptoms]
-    asked.lines = [line_of(entry) for entry in evidence.readings]
+    # A reading at a part has no line of its own there: what it says stands among the symptoms.
+    asked.lines = [line_of(entry) for entry in evidence.readings if entry.rail is not None]
     return asked.url("/diagnose")
 
 
@@ -247,7 +248,7 @@ def _step_page(
         "typed": typed or Typed(),
         "error": error,
         "question": question,
-        "asks": again or bool(error) or bool(question) or place.remaining > 0,
+        "asks": again or bool(error) or bool(question) or place.remaining > 0 or not place.results,
         "others": _others(shop, view),
         "noted": symptoms.noted_at(view, place),
         "known": known_so_far(view, place),

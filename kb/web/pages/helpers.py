@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any, TypeVar
 
@@ -29,15 +30,32 @@ router = APIRouter()
 Value = TypeVar("Value")
 PICTURE_WIDTH, PICTURE_HEIGHT = 600, 160
 _LONGEST = 200
+_BARE = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
+# Farads: larger ones are no part of a supply, and a unit was forgotten.
+LARGEST_F = 1.0
 
 
 def _typed(request: Request, *names: str) -> Form:
     return Form({name: request.query_params.get(name, "")[:_LONGEST] for name in names})
 
 
-def _number(form: Form, name: str, unit: str) -> float | None:
-    found = form.parse(name, form.get(name), lambda text: parse_quantity(text, unit, field=name))
-    return None if found is None else float(found)
+def _number(form: Form, name: str, unit: str, usual: str = "") -> float | None:
+    """A value in its SI unit; a bare number is in the `usual` unit, which its field names."""
+    typed = form.get(name).strip()
+    text = f"{typed} {usual}" if usual and _BARE.fullmatch(typed) else typed
+    found = form.parse(name, text, lambda given: parse_quantity(given, unit, field=name))
+    if found is None:
+        return None
+    if unit == "F" and float(found) > LARGEST_F:
+        form.problems.append(
+            Problem(
+                name,
+                f"{format_si_plain(float(found))} F is hardly meant here.",
+                "Type it with its unit, such as 120 µF.",
+            )
+        )
+        return None
+    return float(found)
 
 
 def _computed(form: Form, compute: Callable[[], Value]) -> Value | None:
@@ -86,7 +104,7 @@ def discharge(request: Request, shop: ShopHere) -> Response:
             form.plain["farads"] = f"{format_si_plain(family.bulk_uf)} µF"
         if not form.get("volts").strip() and family.bulk_v:
             form.plain["volts"] = f"{format_si_plain(family.bulk_v)} V"
-    farads, volts = _number(form, "farads", "F"), _number(form, "volts", "V")
+    farads, volts = _number(form, "farads", "F", "µF"), _number(form, "volts", "V")
     ohms, to_v = _number(form, "ohms", "ohm"), _number(form, "to_v", "V")
     answer = None
     if farads is not None and volts is not None:
@@ -103,8 +121,8 @@ def capacitor(request: Request, shop: ShopHere) -> Response:
     family = _family(shop, form)
     if family is not None and family.bulk_uf and not form.get("rated_f").strip():
         form.plain["rated_f"] = f"{format_si_plain(family.bulk_uf)} µF"
-    rated_f, rated_v = _number(form, "rated_f", "F"), _number(form, "rated_v", "V")
-    measured, esr = _number(form, "measured_f", "F"), _number(form, "measured_esr_ohm", "ohm")
+    rated_f, rated_v = _number(form, "rated_f", "F", "µF"), _number(form, "rated_v", "V")
+    measured, esr = _number(form, "measured_f", "F", "µF"), _number(form, "measured_esr_ohm", "ohm")
     tolerance = form.parse("tolerance_pct", form.get("tolerance_pct"), parse_tolerance)
     hertz = _number(form, "hertz", "Hz")
     answer = None
@@ -273,7 +291,7 @@ def take_reading(request: Request, shop: ShopHere, data: FormHere) -> Response:
 
 
 def _typed_log(data: FormData) -> Form:
-    names = ("case", "family", "rail", "supply", "load", "after", "run", "step")
+    names = ("case", "family", "rail", "supply", "load", "after", "run", "step", "held", "drift")
     return Form({name: str(data.get(name, ""))[:_LONGEST] for name in names})
 
 
@@ -340,5 +358,6 @@ def _entered(shop: Shop, form: Form, reading: Reading) -> Response:
         for one in (reading.value, reading.min, reading.max)
     )
     load = f"{format_si_plain(planned['amps'])} A" if planned else ""
-    runs.enter(shop, form.get("run"), number, Typed(value, low, high, load), sure=True)
+    typed = Typed(value, low, high, load, held=form.get("held")[:20], drift=form.get("drift")[:20])
+    runs.enter(shop, form.get("run"), number, typed, sure=True)
     return see_other(f"/bench/{form.get('run')}/steps/{number}")

@@ -74,6 +74,7 @@ def _form_of(record: LoadRecord) -> Form:
             "max_w": typed(record.max_w),
             "max_v": typed(record.max_v, " V"),
             "max_a": typed(record.max_a, " A"),
+            "base": record.base,
         }
     )
 
@@ -125,7 +126,13 @@ def _record_of(form: Form) -> LoadRecord | None:
         return None
     try:
         return LoadRecord.model_validate(
-            {"name": form.get("name"), "kind": form.get("kind"), "count": int(count), **found}
+            {
+                "name": form.get("name"),
+                "kind": form.get("kind"),
+                "count": int(count),
+                "base": form.get("base"),
+                **found,
+            }
         )
     except ValidationError as error:
         form.problems += [top_field(problem) for problem in problems(error)]
@@ -179,6 +186,7 @@ def plan_page(
 ) -> Response:
     """What to connect to one rail or to all; every plan has its address."""
     form = Form({"family": family, "share": f"{share:g}", "label": label})
+    form.plain |= {name: request.query_params.get(name, "")[:200] for name in ("first", "without")}
     record = families.find(shop, family) if family.strip() else None
     if family.strip() and record is None:
         form.problems.append(
@@ -194,7 +202,7 @@ def plan_page(
     label_w = form.parse("label", label, _watts)
     if targets and not form.problems:
         try:
-            answer = loads.plan(shop, targets, label_w=label_w)
+            answer = loads.plan(shop, targets, label_w=label_w, wishes=_wishes(request))
         except BadInput as error:
             form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
     context = {
@@ -205,28 +213,51 @@ def plan_page(
         "rows": rows,
         "answer": answer,
         "spoken": loads.spoken,
+        "shelf_names": [line.record.name for line in loads.shelf(shop)],
         "cautions": cautions_for("load"),
         "derating": loads.DERATING,
     }
     return render("loads/plan.html", context, scope=request.scope, status=422 if form.problems else 200)
 
 
+def _wishes(request: Request) -> loads.Wishes | None:
+    """Which rail matters most, what is pinned to which rail and what stays on the shelf; None where nothing is said."""
+    query = request.query_params
+    pinned = {
+        rail.strip(): frozenset(name.strip() for name in names.split(";") if name.strip())
+        for rail, names in zip(query.getlist("rail"), query.getlist("pinned"), strict=False)
+        if names.strip()
+    }
+    without = frozenset(name.strip() for name in query.get("without", "").split(";") if name.strip())
+    first = query.get("first", "").strip()
+    if not (pinned or without or first):
+        return None
+    return loads.Wishes((first,) if first else (), pinned, without)
+
+
 def _rows(request: Request, record: FamilyRecord | None, share: float) -> list[dict[str, str]]:
     """The targets typed in the address, or else every rail of the family at a share of its rating."""
     query = request.query_params
-    names, volts, amps = (query.getlist(name)[:_MOST_TARGETS] for name in ("rail", "volts", "amps"))
+    names, volts, amps, pinned = (
+        query.getlist(name)[:_MOST_TARGETS] for name in ("rail", "volts", "amps", "pinned")
+    )
     if names or volts:
+        longest = max(len(names), len(volts))
         return [
-            {"rail": name, "volts": volt, "amps": amp}
-            for name, volt, amp in zip(
-                names or [""] * len(volts), volts or [""] * len(names), amps, strict=False
+            {"rail": name, "volts": volt, "amps": amp, "pinned": pin}
+            for name, volt, amp, pin in zip(
+                names or [""] * longest,
+                volts or [""] * longest,
+                amps,
+                [*pinned, *[""] * longest],
+                strict=False,
             )
         ]
     rows = [
-        {"rail": one.rail, "volts": f"{one.volts:g} V", "amps": f"{one.amps:.3g} A"}
+        {"rail": one.rail, "volts": f"{one.volts:g} V", "amps": f"{one.amps:.3g} A", "pinned": ""}
         for one in (loads.family_targets(record, share) if record else ())
     ]
-    return rows or [{"rail": "", "volts": "", "amps": ""}]
+    return rows or [{"rail": "", "volts": "", "amps": "", "pinned": ""}]
 
 
 def _target(

@@ -1,0 +1,93 @@
+"""Readings behind a fix that name no supply, told by their volts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from kb.reading import little_words
+from kb.reading.facts import KnownRail
+from kb.reading.lexicon import Hit
+from kb.reading.readings import Found
+from kb.reading.subjects import Subject
+from kb.reading.tokens import NUMBER, SIGN, VOLTS, Token
+
+
+def implied_readings(
+    tokens: Sequence[Token],
+    hits: Sequence[Hit],
+    subjects: Sequence[Subject],
+    readings: Sequence[Found],
+    rails: Sequence[KnownRail],
+    blocked: frozenset[int],
+    acted: int | None,
+) -> list[Found]:
+    """Numbers behind a fix that are near the volts of a supply named before ("new one in -> 12.0")."""
+    if acted is None:
+        return []
+    used = {place for one in readings for place in one.tokens} | blocked
+    used |= {place for one in readings for place in range(one.subject.first, one.subject.last + 1)}
+    used |= {
+        place
+        for subject in subjects
+        for place in range(subject.first, subject.last + 1)
+        if not subject.maybe_value
+    }
+    action_words = {place for hit in hits if hit.table == "actions" for place in hit.places}
+    states = {place: hit.value for hit in hits if hit.table == "loads" for place in hit.places}
+    parts = {place for hit in hits if hit.table == "parts" for place in hit.places}
+    found: list[Found] = []
+    for at, token in enumerate(tokens):
+        if at <= acted - 3 or at in used or token.kind not in (NUMBER, VOLTS) or token.value is None:
+            continue
+        before = tokens[at - 1] if at else None
+        arrow = (
+            before is not None and before.kind == SIGN and (before.folded == "=" or len(before.folded) > 1)
+        )
+        alone = (
+            before is None
+            or before.clause != token.clause
+            or before.folded in (",", ":")
+            or before.folded in little_words.JOINS_OF_RAILS
+            or at - 1 in parts
+            or at - 1 in action_words
+            or before.folded in little_words.AGAIN | little_words.NOW
+            or before.folded in little_words.STEADY
+        )
+        behind = tokens[at + 1] if at + 1 < len(tokens) else None
+        ends = (
+            behind is None
+            or behind.clause != token.clause
+            or behind.folded in little_words.NOW | little_words.BETWEEN
+            or behind.kind == SIGN
+            or at + 1 in states
+        )
+        if not (arrow or alone) or not ends:
+            continue
+        back = before is not None and before.folded in little_words.AGAIN | little_words.NOW
+        subject = _near_rail(token.value, at, subjects, rails if back or arrow else ())
+        if subject is not None:
+            made = Found(subject, at, at, "dc_v", token.value, tokens=[at], after_repair=True)
+            if subject.role == "standby":
+                made.supply = "standby"
+            made.load = next((states[place] for place in (at + 1, at + 2) if place in states), None)
+            found.append(made)
+    return found
+
+
+def _near_rail(
+    volts: float, at: int, subjects: Sequence[Subject], rails: Sequence[KnownRail]
+) -> Subject | None:
+    for subject in reversed(subjects):
+        if (
+            subject.first < at
+            and subject.rail
+            and (
+                (subject.nominal_v and abs(volts - subject.nominal_v) <= 0.1 * abs(subject.nominal_v))
+                or (subject.role == "bulk" and 280 <= volts <= 420)
+            )
+        ):
+            return subject
+    for rail in rails:
+        if abs(volts - rail.nominal_v) <= 0.05 * abs(rail.nominal_v):
+            return Subject(at, at, rail.name, rail.role, rail.nominal_v, always_on=rail.always_on)
+    return None
