@@ -8,7 +8,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 import pytest
-from factories import a_case, a_family
+from factories import a_case
 from web_client import Client, Page
 
 from kb.model import Attempt, CaseRecord, NotedSymptom, Reading
@@ -22,7 +22,9 @@ SAVE = {"save": "yes", "family": "GL-31"}
 @pytest.fixture
 def bench(client: Client) -> Client:
     """The shop with an open case, uid `open`, beside the closed one."""
-    opened = a_case("open", verdict=None, closed=None, attempts=[], symptoms=[], readings=[], complaint=COMPLAINT)
+    opened = a_case(
+        "open", verdict=None, closed=None, attempts=[], symptoms=[], readings=[], complaint=COMPLAINT
+    )
     cases.save(client.shop, opened)
     return client
 
