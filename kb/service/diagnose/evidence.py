@@ -238,9 +238,10 @@ def read_line(family: FamilyRecord | None, line: str) -> Reading:
     try:
         typed = parse_reading_line(line, names)
     except BadInput:
-        typed = _by_use(family, line)
-        if typed is None:
+        by_use = _by_use(family, line)
+        if by_use is None:
             raise
+        typed = by_use
     supply = typed.supply or ("unpowered" if typed.quantity in _DEAD_BOARD else None)
     if supply is None:
         raise BadInput(
