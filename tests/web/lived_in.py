@@ -19,7 +19,7 @@ from sheet_files import harbour_book
 from signed_in import Office
 from web_client import Client, Page
 
-from kb.model import Mark
+from kb.model import Attempt, Mark
 from kb.model.people import LEVELS
 from kb.service import Shop, sheets
 from kb.service.accounts import people, tokens
@@ -37,7 +37,7 @@ BENCH = "HB-9"
 BUSY = """
 /account /people /people/audit /sign-in /help /help/running /metrics /figures /figures.csv /track-record /data/nothing
 /search?q=relay /search?q=zzzyx /complete/anything?q=re /diagnose?family=HX-210&text=relay+ticks&price=200
-/diagnose/ranking?family=HX-210
+/diagnose/ranking?family=HX-210 /diagnose?case=waits /cases/both
 /cases?show=binned /cases?show=waiting /cases/new?family=HX-210 /cases/new?like=u1 /cases/pictured?saved=new
 /cases/u1 /cases/u1/history /cases/v1 /cases/closed/report /cases/bench-3/report /cases/waits/report
 /cases/closed/label.svg
@@ -130,6 +130,12 @@ def _open(uid: str, **changed: Any) -> dict[str, Any]:
     return case_json(uid, verdict=None, closed=None, attempts=None, **changed)
 
 
+def _cured(part: str, part_class: str, section: str) -> Attempt:
+    return Attempt.model_validate(
+        {"part": part, "part_class": part_class, "section": section, "result": "cured"}
+    )
+
+
 def _cases(there: LivedIn) -> None:
     shop = there.office.shop
     assert bring(
@@ -139,6 +145,9 @@ def _cases(there: LivedIn) -> None:
         _open("waits", waiting_for="T3.15A fuse", waiting_since="2026-10-02", worker="bench 1"),
         _open("pictured", follow_ups=[{"date": "2026-04-01", "state": "still working"}]),
         a_case("closed", notes="fan cleaned"),
+        a_case(
+            "both", attempts=[_cured("F1", "fuse", "mains input"), _cured("Q1", "MOSFET", "main converter")]
+        ),
         a_case("binned"),
     ).saved
     cases.save(shop, cases.stored(shop, "closed").record.model_copy(update={"notes": "fan cleaned, dust"}))

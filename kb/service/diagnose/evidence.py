@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
 from kb.errors import BadInput
 from kb.facts.designators import normalise_designator
-from kb.facts.reading_lines import parse_reading_line
+from kb.facts.rail_names import obvious_rail
+from kb.facts.reading_lines import ReadingLine, parse_reading_line
 from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Reading, SymptomRecord, TriedFix
 from kb.reading import read
 from kb.service.boards import families
@@ -216,10 +217,31 @@ def _rail_unknown(name: str, family: FamilyRecord | None, field: str) -> Notice:
     )
 
 
+def _by_use(family: FamilyRecord | None, line: str) -> ReadingLine | None:
+    """A line that begins with a standby rail's use in place of its name ("standby 4.7"), None for any other."""
+    word = (line.split() or [""])[0].rstrip(":=")
+    meant = obvious_rail(word)
+    if meant is None or meant.role != "standby":
+        return None
+    try:
+        typed = parse_reading_line(line, [word])
+    except BadInput:
+        return None
+    mine = [rail.name for rail in family.rails if rail.role == "standby"] if family else []
+    rail = mine[0] if mine else typed.rail
+    return replace(typed, rail=rail, supply=typed.supply or "standby")
+
+
 def read_line(family: FamilyRecord | None, line: str) -> Reading:
     """One reading as a person types it ("5VSB 4.7 standby"). Raises BadInput."""
     names = [rail.name for rail in family.rails] if family else []
-    typed = parse_reading_line(line, names)
+    try:
+        typed = parse_reading_line(line, names)
+    except BadInput:
+        by_use = _by_use(family, line)
+        if by_use is None:
+            raise
+        typed = by_use
     supply = typed.supply or ("unpowered" if typed.quantity in _DEAD_BOARD else None)
     if supply is None:
         raise BadInput(

@@ -108,6 +108,13 @@ class Asked:
         out = [fact for fact in self.read.facts if fact.key in self.left_out]
         return [fact.what if fact.kind == "symptom" else fact.words for fact in out] + self.dropped
 
+    def was_tried(self, section: str, part_class: str) -> bool:
+        """Whether this fix was tried on the board and cured nothing."""
+        return any(
+            (one.section, one.part_class) == (section, part_class) and one.result in ("no change", "worse")
+            for one in self.record.attempts
+        )
+
     def pairs(self, without: Switch | None = None) -> list[tuple[str, str]]:
         """The query that leads back to exactly this state, or to it with one line of evidence left out."""
         rows = {self.row_of[place] for place in without.symptoms} if without else set()

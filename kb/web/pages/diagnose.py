@@ -28,6 +28,7 @@ MOST_CAUSES = 20
 # Asked for all of them, a page still ends somewhere; what lies beyond is said as one share.
 EVERY_CAUSE = 300
 MOST_MEASUREMENTS = 4
+MOST_IN_GENERAL = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +58,10 @@ class NextLine:
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """The ranking as the page sets it: the leading causes spread, the rest one line each."""
+    """The ranking as the page sets it: the leading causes spread, the rest one line each.
+
+    `in_general` are the likeliest causes that no case of the shop's own backs, where others have some.
+    """
 
     explained: Explained
     leading: tuple[CauseLine, ...]
@@ -67,6 +71,7 @@ class Shown:
     beyond_probability: float
     next: tuple[NextLine, ...]
     before: track_records.Bin | None
+    in_general: tuple[Cause, ...]
 
 
 def _shown(shop: Shop, asked: Asked, explained: Explained) -> Shown:
@@ -88,8 +93,14 @@ def _shown(shop: Shop, asked: Asked, explained: Explained) -> Shown:
         len(lines[most:]),
         sum(line.cause.probability for line in lines[most:]),
         tuple(_next(asked, one, likeliest) for one in explained.measurements),
-        track_records.before(shop, likeliest.probability) if likeliest else None,
+        track_records.before(shop, likeliest.probability) if likeliest and ranking.cases_used else None,
+        _in_general(ranking.causes) if ranking.cases_used else (),
     )
+
+
+def _in_general(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
+    unbacked = (cause for cause in causes if not cause.cases and not cause.others_cases)
+    return tuple(sorted(unbacked, key=lambda cause: -cause.probability)[:MOST_IN_GENERAL])
 
 
 def _next(asked: Asked, one: Measurement, likeliest: Cause | None) -> NextLine:
