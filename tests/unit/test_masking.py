@@ -27,7 +27,7 @@ NAMES = ["Harbour ferry office", "Anna Quilverby", "O'Dell & Daughters", "Bar 23
         ("12, Slip Lane", "[address]"),
         ("Mrs. Penhaligon brought it", "[name] brought it"),
         ("anna says dead", "[name] says dead"),
-        ("for ANNA  QUAYLE", "for [name]"),
+        ("for ANNA  QUILVERBY", "for [name]"),
         ("Annas set", "[name] set"),
         ("the o'dell & daughters one", "the [name] one"),
         ("at Bar 23 again", "at [name] again"),

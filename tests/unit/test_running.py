@@ -313,7 +313,7 @@ derived = shop.derived
 search = lambda: derived._index.index.search("relay clicks").total
 assert search()
 derived.warm()
-largest = max(derived._index.index._state.segments, key=lambda segment: segment.size)
+largest = max((part.segment for part in derived._index.index._state.parts), key=lambda segment: segment.size)
 ledger = derived._counts.ledger
 held = [weakref.ref(one) for one in (largest.ids, largest.weights, ledger, ledger.item_fault.view.base)]
 del largest, ledger

@@ -127,7 +127,7 @@ def test_a_family_is_read_by_any_of_its_numbers(client: Client) -> None:
     assert client.get("/api/families").json()["families"] == [
         {"code": "GL-31", "kind": "power supply", "aliases": ["GL31-B"], "cases": 1}
     ]
-    assert client.get("/api/families", params={"q": "nothing"}).json() == {"families": []}
+    assert client.get("/api/families", params={"q": "nothing"}).json() == {"families": [], "total": 0}
 
 
 def test_fixes_tell_tried_cured_and_interval(client: Client) -> None:

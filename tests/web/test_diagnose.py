@@ -59,7 +59,7 @@ def empty(empty: Client) -> Ask:
 def everything(answer: dict[str, Any]) -> float:
     """The sum of the causes that are answered, of those beyond them, and of what was never seen."""
     causes = math.fsum(cause["probability"] for cause in answer["causes"])
-    return float(causes + answer["rest_probability"] + answer["unseen_probability"])
+    return float(causes + answer["unseen_probability"])
 
 
 def page(ask: Ask, path: str) -> str:

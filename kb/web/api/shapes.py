@@ -135,8 +135,9 @@ class FindingOut(BaseModel):
 
 
 class SuggestionsOut(BaseModel):
-    """Probabilities of the causes, `rest_probability` (of those that `limit` left out) and
-    `unseen_probability` sum to 1.
+    """Probabilities of the causes and `unseen_probability`, which is that of anything not among them, sum to 1.
+
+    `rest_probability` is the part of it that belongs to known causes which `limit` left out.
 
     `in_order_probability` is how likely nothing is wrong with the board at all, and stands beside the causes,
     which are ranked as if something were; `in_order_settles` says what would decide it.

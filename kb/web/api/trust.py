@@ -77,10 +77,11 @@ def suggestions(shop: ShopHere, asked: SuggestionsBody, limit: Limit = 20) -> Re
         with_what_if=asked.what_if,
     )
     ranking = answer.ranking
+    rest = sum(cause.probability for cause in ranking.causes[limit:])
     body = {
         "causes": [_cause(cause) for cause in ranking.causes[:limit]],
-        "rest_probability": sum(cause.probability for cause in ranking.causes[limit:]),
-        "unseen_probability": ranking.unseen_probability,
+        "rest_probability": rest,
+        "unseen_probability": ranking.unseen_probability + rest,
         "cases_used": ranking.cases_used,
         "others_used": ranking.others_used,
         "others_weight": ranking.others_weight,
