@@ -63,6 +63,19 @@ def concepts() -> dict[str, dict[str, tuple[str, ...]]]:
     }
 
 
+@lru_cache(maxsize=1)
+def devices() -> dict[str, tuple[str, ...]]:
+    """What boards sit in and where it stands: one name, and the words for it in all languages."""
+    return {
+        device: tuple(
+            dict.fromkeys(
+                word.strip() for words in by_language.values() for word in words.split(",") if word.strip()
+            )
+        )
+        for device, by_language in _loaded("devices.toml").items()
+    }
+
+
 @lru_cache(maxsize=2)
 def _patterns(table: str) -> Phrases:
     return {name: tuple(found) for name, found in _loaded("patterns.toml").get(table, {}).items()}

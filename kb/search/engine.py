@@ -24,6 +24,7 @@ NO_SLOTS: Ints = np.empty(0, np.int32)
 _FULL_ANSWER = 0.6  # share of the score that depends on how much of the query a case answers
 _FAMILY_FIRST_FROM = 0.5  # share of the query that a case of the preferred family must answer to go first
 _LEAST_ANSWER = 0.12  # of what the best case answers: one that holds only "no" or "on" is no answer
+_NOT_MEANT = 0.5  # what is left of the score of a case in which a part was tried that the query says it is not
 _PART_VALUES = 1_000
 
 
@@ -100,6 +101,21 @@ class State:
                 )
         return total
 
+    def families(self, term: str | None = None) -> dict[str, int]:
+        """How many live cases of each family hold `term`; all of its live cases without one."""
+        counted: dict[str, int] = {}
+        for part in self.parts:
+            holding = part.alive
+            if term is not None:
+                slots = part.segment.slots(term)
+                if not len(slots):
+                    continue
+                holding = np.zeros(part.segment.size, bool)
+                holding[slots] = part.alive.take(slots)
+            for family, count in part.segment.counts("family", holding):
+                counted[family] = counted.get(family, 0) + count
+        return counted
+
     def document(self, slot: int) -> CaseDocument:
         """The case in a slot over all. Raises `Damaged`."""
         at = bisect_right(self.offsets, slot) - 1
@@ -170,6 +186,8 @@ def find(state: State, plan: Plan, filters: Filters, prefer_family: str | None) 
         matched &= ~holding_phrase(state, terms)
     for name, value in filters.chosen():
         matched &= _holding(state, value, name)
+    for name in plan.not_meant:
+        scores[_holding(state, name, "part_class")] *= np.float32(_NOT_MEANT)
     slots = np.flatnonzero(matched)
     scores, answered = scores.take(slots), answered.take(slots)
     if asked:
