@@ -65,15 +65,22 @@ def concepts() -> dict[str, dict[str, tuple[str, ...]]]:
 
 @lru_cache(maxsize=1)
 def devices() -> dict[str, tuple[str, ...]]:
-    """What boards sit in and where it stands: one name, and the words for it in all languages."""
+    """What boards sit in, where it stands and how big it is: one name, and the words for it in all languages."""
     return {
-        device: tuple(
+        name: tuple(
             dict.fromkeys(
                 word.strip() for words in by_language.values() for word in words.split(",") if word.strip()
             )
         )
-        for device, by_language in _loaded("devices.toml").items()
+        for table in _loaded("devices.toml").values()
+        for name, by_language in table.items()
     }
+
+
+@lru_cache(maxsize=1)
+def told_by_device() -> frozenset[str]:
+    """Those of `devices` that are devices, and no places or sizes."""
+    return frozenset(_loaded("devices.toml").get("devices", {}))
 
 
 @lru_cache(maxsize=2)

@@ -12,15 +12,21 @@ from kb.reading.lexicon import lexicon_for, skipped_words
 from kb.reading.tokens import SIGN, Token, tokens_of
 
 _NOTHING = Known()
-_IS_NOT = frozenset("not isnt isn't wasnt wasn't nicht pas niet non no".split())
+
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
+_IS_NOT = _words("not isnt isn't wasnt wasn't nicht pas niet non no")
 _BARE_NO = frozenset(("no",))  # denies so in Spanish only, and there with the verb behind it
-_BETWEEN = frozenset(
+_BETWEEN = _words(
     "it is was be the its a an of es die der das an am de den la le les l c ce est n ne d que et il el lo una un "
-    "e era gli i del della het dat is hij zijn sono son esta ser due to because caused by".split()
+    "e era gli i del della het dat is hij zijn sono son esta ser due to because caused by"
 )
-_AFTER = frozenset(
+_AFTER = _words(
     "it is was the liegt lag es daran ist sie er die das dus het hij zij niet nieuw neu new and so that thats "
-    "isnt isn't est ce c n pas la le elle es no esta nueva nuevo e non nuova nuovo it's".split()
+    "isnt isn't est ce c n pas la le elle es no esta nueva nuevo e non nuova nuovo it's"
 )
 
 

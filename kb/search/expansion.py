@@ -9,7 +9,8 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from kb.search.analysis import Analysis
+from kb.facts.word_lists import told_by_device
+from kb.search.analysis import DEVICE, Analysis, concept_key
 from kb.search.codes import CODE, WORD
 from kb.search.engine import State
 from kb.search.evidence import EVERYDAY_WORDS, NEUTRAL_WORDS
@@ -27,9 +28,11 @@ _SHORTEST_CORRECTED = 5  # shorter words are a letter away from too many others
 _MOST_NAMES = 4  # names that one word of theirs may stand for
 _FEWEST_NAMING = 3  # cases that name a device, below which they say nothing of families
 _UNSEEN = 0.1
+_PLACE_SHARE = 0.4  # of what a device says, what a place or size says
+_DEVICE_KEYS = frozenset(concept_key(DEVICE, name) for name in told_by_device())
 _MOST_FAMILIES = 3
-_LEAST_LIKELY = 0.25
-_FAMILY_FACTOR = 0.8
+_LEAST_LIKELY = 0.1
+_FAMILY_FACTOR = 1.0
 _SEPARATORS = re.compile(r"[\s\-_./]")
 
 
@@ -48,8 +51,10 @@ class Expander:
         unknown: list[str] = []
         corrected = plan.text
         for group in reversed(self._joined(plan)):
+            guesses: list[str] = []
+            correction: str | None = None
             if group.kind == NAME or not group.guessed:
-                guesses, correction = [], None
+                pass
             elif any(self._state.holding(term) for term, _ in group.terms):
                 guesses, correction = self._slips(group)
             else:
@@ -109,8 +114,9 @@ class Expander:
         for key in plan.devices:
             held = self._state.families(key)
             if sum(held.values()) >= _FEWEST_NAMING:
+                share = 1.0 if key in _DEVICE_KEYS else _PLACE_SHARE
                 likely = {
-                    family: value * (held.get(family, 0) + _UNSEEN) / (of_all[family] + 1.0)
+                    family: value * ((held.get(family, 0) + _UNSEEN) / (of_all[family] + 1.0)) ** share
                     for family, value in likely.items()
                 }
         whole = sum(likely.values())

@@ -28,10 +28,10 @@ _EXTRA_FACTOR = 0.4
 _IN_NAME_FACTOR = 0.4
 _NAME_FACTOR = 1.2
 _ONE_WORD_NAME_FACTOR = 0.4
-_SYMPTOM_READ = 1.2
+_SYMPTOM_READ = 0.9
 _PART_READ = 0.6
 _CLASS_OF_LETTER = 0.1
-_DEVICE = 0.6
+_DEVICE = 0.2
 _TOLD = 0.35  # a word from which a symptom was read, where the symptom itself is asked for
 _CHATTER = 0.2
 _LONG = 8  # groups from which on everyday words are chatter
@@ -45,14 +45,18 @@ _MARKED = re.compile(
 class Meant:
     """What a reader of the query found in it: canonical names with the characters `start:end` that say them.
 
-    `symptoms` and `part_classes` are (name, start, end), `others` (part class, its letters' designator's start
-    and end) where only a designator says the class. `not_meant` are classes that the text says it is not.
+    All but the last two are (name, start, end). `of_letters` are part classes that only the letters of a
+    designator say, `not_meant` classes that the text says it is not. `first` are uids of cases that lead where
+    they answer the rest of the query, and are the answer where nothing else is asked; what names them stands
+    at `spent` (start, end), or nowhere.
     """
 
     symptoms: tuple[tuple[str, int, int], ...] = ()
     part_classes: tuple[tuple[str, int, int], ...] = ()
     of_letters: tuple[tuple[str, int, int], ...] = ()
     not_meant: tuple[tuple[str, int, int], ...] = ()
+    first: tuple[str, ...] = ()
+    spent: tuple[tuple[int, int], ...] = ()
 
 
 NOTHING_MEANT = Meant()
@@ -79,7 +83,7 @@ class Plan:
     """A query as read; `text` is the part of it that was kept.
 
     `devices` are the index terms of the devices and places it names, with which families are told apart;
-    cases in which a class of `not_meant` was tried are lowered.
+    cases in which a class of `not_meant` was tried are lowered, and those of `first` lead.
     """
 
     text: str
@@ -88,6 +92,7 @@ class Plan:
     excluded: tuple[tuple[str, ...], ...]
     devices: tuple[str, ...] = ()
     not_meant: tuple[str, ...] = ()
+    first: tuple[str, ...] = ()
 
     @property
     def is_empty(self) -> bool:
@@ -104,7 +109,10 @@ def read_query(query: str, analysis: Analysis, meant: Meant = NOTHING_MEANT) -> 
     phrases: list[tuple[str, ...]] = []
     excluded: list[tuple[str, ...]] = []
     kept = list(text)
-    for match in _MARKED.finditer(text):
+    for start, end in meant.spent:
+        kept[start:end] = " " * (min(end, len(kept)) - start)
+    text_of_words = "".join(kept)
+    for match in _MARKED.finditer(text_of_words):
         inside = match["phrase"] if match["phrase"] is not None else match["word"]
         terms = tuple(token.term for token in analysis.tokens(inside))
         if match["minus"] or match["word"] is not None:
@@ -124,6 +132,7 @@ def read_query(query: str, analysis: Analysis, meant: Meant = NOTHING_MEANT) -> 
         _few(excluded),
         tuple(dict.fromkeys(key for key, _, _ in devices)),
         tuple(dict.fromkeys(name for name, _, _ in meant.not_meant)),
+        meant.first,
     )
 
 
@@ -132,7 +141,7 @@ def _few(phrases: list[tuple[str, ...]]) -> tuple[tuple[str, ...], ...]:
 
 
 @lru_cache(maxsize=1)
-def _everyday() -> frozenset[str]:
+def everyday_words() -> frozenset[str]:
     """The everyday words of all languages, folded."""
     return frozenset(fold(word) for language in LANGUAGES for word in common_words(language))
 
@@ -161,7 +170,7 @@ def _groups(
             factor = 1.0
         elif _within(token, meant.symptoms):
             factor = _TOLD
-        elif long and at not in in_device and token.folded in _everyday():
+        elif long and at not in in_device and token.folded in everyday_words():
             factor = _CHATTER
         else:
             factor = 1.0
@@ -183,7 +192,9 @@ def _further(
     """A group for each name that the words themselves do not ask for already."""
     named = [(concept_key(SYMPTOM, name), start, end, _SYMPTOM_READ) for name, start, end in meant.symptoms]
     named += [(concept_key(PART, name), start, end, _PART_READ) for name, start, end in meant.part_classes]
-    named += [(concept_key(PART, name), start, end, _CLASS_OF_LETTER) for name, start, end in meant.of_letters]
+    named += [
+        (concept_key(PART, name), start, end, _CLASS_OF_LETTER) for name, start, end in meant.of_letters
+    ]
     named += [(key, tokens[first].start, tokens[last - 1].end, _DEVICE) for key, first, last in devices]
     for key, start, end, weight in named:
         if key not in asked:

@@ -2,16 +2,48 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Collection, Iterator, Sequence
 from functools import lru_cache
+
+from sqlmodel import Session
 
 from kb.facts.designators import kinds_of_designator
 from kb.facts.parts import PART_CLASSES
+from kb.facts.symptoms import SYMPTOMS
 from kb.reading import Known, read
 from kb.reading.denied_parts import denied_parts
 from kb.search import Meant
+from kb.service.find.named_cases import with_named_cases
+from kb.service.shop.shop import Shop
 
 _MOST_CHARACTERS = 600  # as the search reads
-_CLASSES = frozenset(entry.name for entry in PART_CLASSES)
+_DESIGNATOR = re.compile(r"\b[A-Za-z]{1,4}[0-9]{1,4}[A-Za-z]?\b")
+_SYMPTOMS = {entry.name: frozenset(entry.synonyms) for entry in SYMPTOMS}
+_CLASSES = {entry.name: frozenset(entry.synonyms) for entry in PART_CLASSES}
+
+
+def meaning_for(shop: Shop, session: Session, query: str) -> Meant:
+    """What `query` means to this shop: read with its own names, and with the cases that it names."""
+    known = Known(
+        symptoms=_own([(entry.name, entry.synonyms) for entry in shop.kept.symptoms(session)], _SYMPTOMS),
+        part_classes=_own(
+            [(entry.name, entry.synonyms) for entry in shop.kept.part_classes(session)], _CLASSES
+        ),
+    )
+    return with_named_cases(shop, session, query[:_MOST_CHARACTERS], meaning(query, known))
+
+
+def _own(
+    entries: Sequence[tuple[str, Sequence[str]]], standard: dict[str, frozenset[str]]
+) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """The names and other names that not every store has, which the reader knows."""
+    own = []
+    for name, others in entries:
+        more = tuple(word for word in others if word not in standard.get(name, frozenset()))
+        if more or name not in standard:
+            own.append((name, more))
+    return tuple(own)
 
 
 @lru_cache(maxsize=256)
@@ -29,7 +61,16 @@ def meaning(query: str, known: Known) -> Meant:
         if entry.part_class and entry.part_class not in not_meant
     }
     return Meant(
+        of_letters=tuple(_by_letters(text, named.keys() | not_meant)),
         symptoms=tuple((entry.name, entry.start, entry.end) for entry in facts.symptoms if entry.present),
         part_classes=tuple(named.values()),
         not_meant=tuple((one.value, one.start, one.end) for one in refused),
     )
+
+
+def _by_letters(text: str, said: Collection[str]) -> Iterator[tuple[str, int, int]]:
+    """The class that the letters of each designator stand for first ("T2", a transformer)."""
+    for match in _DESIGNATOR.finditer(text):
+        kinds = kinds_of_designator(match.group())
+        if kinds and kinds[0] in _CLASSES and kinds[0] not in said:
+            yield kinds[0], match.start(), match.end()
