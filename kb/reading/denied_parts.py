@@ -19,6 +19,7 @@ def _words(text: str) -> frozenset[str]:
 
 
 _IS_NOT = _words("not isnt isn't wasnt wasn't nicht pas niet non no")
+_IS = _words("is it's isnt isn't was liegt lag ist war est es era zijn")
 _BARE_NO = frozenset(("no",))  # denies so in Spanish only, and there with the verb behind it
 _BETWEEN = _words(
     "it is was be the its a an of es die der das an am de den la le les l c ce est n ne d que et il el lo una un "
@@ -36,11 +37,11 @@ def denied_parts(text: str, known: Known = _NOTHING) -> tuple[ReadWord, ...]:
     if not any(token.folded in _IS_NOT for token in tokens):
         return ()
     lexicon = lexicon_for(known.symptoms, known.part_classes)
-    found = []
+    found: dict[ReadWord, None] = {}
     for hit in lexicon.find(tokens):
         if hit.table == "parts" and (_before(tokens, hit.first) or _behind(tokens, hit.last)):
             start, end = tokens[hit.first].start, tokens[hit.last].end
-            found.append(ReadWord(text[start:end], start, end, hit.value))
+            found[ReadWord(text[start:end], start, end, hit.value)] = None
     return tuple(found)
 
 
@@ -61,12 +62,13 @@ def _before(tokens: Sequence[Token], first: int) -> bool:
 
 
 def _behind(tokens: Sequence[Token], last: int) -> bool:
-    """Whether the part's clause goes on with little words alone, a denial among them."""
-    denied = False
+    """Whether the part's clause goes on with little words alone, a verb and a denial among them."""
+    denied = says = False
     for token in tokens[last + 1 :]:
         if token.kind == SIGN:
             break
-        if token.folded not in _AFTER:
+        if token.folded not in _AFTER and token.folded not in _IS_NOT:
             return False
         denied = denied or token.folded in _IS_NOT
-    return denied
+        says = says or token.folded in _IS
+    return denied and says

@@ -51,7 +51,7 @@ def shop() -> Iterator[Shop]:
             received=date(2025, 9, 5),
             closed=date(2025, 9, 8),
         ),
-    ).fine
+    )
     yield made
     made.close()
 
@@ -98,8 +98,7 @@ def test_the_days_of_a_job_find_it(shop: Shop, query: str, first: list[str]) -> 
 
 
 def test_a_case_in_the_bin_is_not_found_by_its_customer(shop: Shop) -> None:
-    stored = cases.stored(shop, "0f3a77c1-1111-4000-8000-000000000001")
-    cases.bin_case(shop, str(stored.record.uid), stored.version)
+    cases.put_in_bin(shop, "0f3a77c1-1111-4000-8000-000000000001")
     assert found(shop, "quilverby") == []
     assert found(shop, "0f3a77c1") == []
 
@@ -109,7 +108,7 @@ def test_filters_hold_for_named_cases_too(shop: Shop) -> None:
 
 
 def test_a_customer_of_everyday_or_trade_words_takes_nothing_from_other_searches(shop: Shop) -> None:
-    assert bring(shop, a_case("e1", customer="relay works, the bridge", complaint="rain")).fine
+    assert bring(shop, a_case("e1", customer="relay works, the bridge", complaint="rain"))
     assert found(shop, "relay ticks")[:2] == ["0f", "c5"]
 
 

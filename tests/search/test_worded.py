@@ -9,7 +9,7 @@ from judging import Judge
 from kb.facts import word_lists
 from kb.reading import Known
 from kb.reading.denied_parts import denied_parts
-from kb.search import Analysis, SearchIndex
+from kb.search import Analysis, CaseDocument, SearchIndex
 from kb.service.find.query_meaning import meaning
 
 # Measured: 0.882 held out, 0.892 tuned on. By language held out: en 0.834, de 0.947, fr 0.786, nl 0.924, es 1.000,
@@ -62,22 +62,32 @@ def test_the_same_words_in_two_languages_find_the_same_cases_first(index: Search
         return {hit.uid for hit in index.search(text, limit=10, meant=meaning(text, Known())).hits}
 
     assert len(first("relais klickt, kein Bild") & first("relay clicks, no picture")) >= 8
-    assert len(first("Kaffeemaschine Fehler") & first("macchina del caffè errore")) >= 8
+    for text in ("Kaffeemaschine", "koffiezetter", "cafetera", "cafetière", "macchina del caffè"):
+        assert len(first(text) & first("coffee machine")) >= 8, text
 
 
-def test_what_it_is_not_is_lowered(index: SearchIndex) -> None:
-    text = "charger in the wheelhouse does not charge, it's not the battery"
-    meant = meaning(text, Known())
-    assert [name for name, _, _ in meant.not_meant] == ["battery"]
-    found = index.search(text, limit=200, meant=meant).hits
-    tried = [hit.uid for hit in found if "battery" in (index.document_of(hit.uid) or found).part_classes]  # type: ignore[union-attr]
-    without = index.search("charger in the wheelhouse does not charge battery", limit=200).hits
-    places = {hit.uid: place for place, hit in enumerate(found)}
-    before = {hit.uid: place for place, hit in enumerate(without)}
-    assert tried
-    assert sum(places[uid] for uid in tried if uid in before) > sum(
-        before[uid] for uid in tried if uid in before
+def test_what_it_is_not_is_lowered() -> None:
+    fixed = {
+        "family": "RC-1",
+        "complaint": "charger does not charge",
+        "symptoms": ("does not charge",),
+        "cured": True,
+    }
+    made = SearchIndex.open(None)
+    made.rebuild(
+        [
+            CaseDocument("cell", part_classes=("battery",), day=2, **fixed),
+            CaseDocument("fuse", part_classes=("fuse",), day=1, **fixed),
+        ],
+        (1, "two"),
     )
+
+    def order(text: str) -> list[str]:
+        return [hit.uid for hit in made.search(text, meant=meaning(text, Known())).hits]
+
+    assert order("charger does not charge, battery") == ["cell", "fuse"]
+    assert order("charger does not charge, it's not the battery") == ["fuse", "cell"]
+    assert order("Ladegerät lädt nicht, an der Batterie liegt es nicht") == ["fuse", "cell"]
 
 
 @pytest.mark.parametrize(
@@ -90,6 +100,8 @@ def test_what_it_is_not_is_lowered(index: SearchIndex) -> None:
         ("non è la batteria", ["battery"]),
         ("no battery detected", []),
         ("the battery does not charge", []),
+        ("lädt die Batterie nicht", []),
+        ("accu is nieuw dus die is het niet", ["battery"]),
         ("the fuse is not blown but the relay is dead", []),
         ("dead, not the fuse, relay clicks", ["fuse"]),
     ],
@@ -120,10 +132,11 @@ def test_chatter_of_a_long_complaint_weighs_little(index: SearchIndex) -> None:
 
 def test_no_word_names_two_devices() -> None:
     seen: dict[str, str] = {}
-    twice = []
-    for name, words in word_lists.devices().items():
-        for word in words:
-            if seen.setdefault(word, name) != name:
-                twice.append((word, name, seen[word]))
+    twice = [
+        (word, name, seen[word])
+        for name, words in word_lists.devices().items()
+        for word in words
+        if seen.setdefault(word, name) != name
+    ]
     assert twice == []
     assert word_lists.told_by_device() < word_lists.devices().keys()

@@ -50,8 +50,8 @@ _LAST = (
 _SEASON = "|".join(_SEASONS)
 _ARTICLES = r"(?:(?:in|im|en|el|la|le|l['’]|lo|de|del|der|den|op|au|à|von|aus|from|since|seit|of)\s*)*"
 _WRITTEN = re.compile(
-    rf"(?P<iso>\b(?P<year>(?:19|20)\d\d)-(?P<month>0[1-9]|1[0-2])\b(?!-?\d))"
-    rf"|(?P<slash>\b(?P<month2>0?[1-9]|1[0-2])/(?P<year2>(?:19|20)\d\d)\b)"
+    rf"(?P<iso>(?<![\w.,/-])(?P<year>(?:19|20)\d\d)-(?P<month>0[1-9]|1[0-2])\b(?!-?\d))"
+    rf"|(?P<slash>(?<![\w.,/-])(?P<month2>0?[1-9]|1[0-2])/(?P<year2>(?:19|20)\d\d)\b)"
     rf"|(?P<named>\b(?P<name>{'|'.join(_MONTHS)})\s+(?:de\s+|del\s+)?(?P<year3>(?:19|20)\d\d)\b)"
     rf"|(?P<season>\b(?P<which>{_SEASON})\s+(?:de\s+|del\s+)?(?P<year4>(?:19|20)\d\d)\b)"
     rf"|(?P<before>\b(?:{_LAST})\s+(?P<which2>{_SEASON})\b)"
