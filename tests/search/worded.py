@@ -70,7 +70,7 @@ def as_read(found: list[CaseDocument]) -> Callable[[str], list[str]]:
     index = SearchIndex.open(None)
     index.rebuild(found, (1, "worded"))
     return lambda text: [
-        hit.uid for hit in index.search(text, limit=DEPTH, meant=meaning(text, Known())).hits
+        hit.uid for hit in index.search(text, limit=DEPTH, meant=meaning(text, Known(), index.analysis)).hits
     ]
 
 

@@ -102,7 +102,7 @@ def _page(shop: Shop, index: SearchIndex, query: str, filters: Filters, limit: i
     with shop.knowing() as session:
         filters = _with_code(session, filters)
         family = None if filters.family else _named_family(shop, session, query)
-        meant = meaning_for(shop, session, query)
+        meant = meaning_for(shop, session, query, index.analysis)
         results = index.search(query, filters, limit=limit, offset=offset, prefer_family=family, meant=meant)
         if results.total and offset >= results.total and limit:
             offset = (results.total - 1) // limit * limit
@@ -134,7 +134,7 @@ def every(shop: Shop, query: str, filters: Filters) -> list[str]:
     with shop.store.reading() as session:
         filters = _with_code(session, filters)
         family = None if filters.family else _named_family(shop, session, query)
-        meant = meaning_for(shop, session, query)
+        meant = meaning_for(shop, session, query, index.analysis)
     return index.every(query, filters, family, meant)
 
 

@@ -38,7 +38,9 @@ class _Customers:
     by_word: dict[str, frozenset[str]]
 
 
-def with_named_cases(shop: Shop, session: Session, query: str, meant: Meant) -> Meant:
+def with_named_cases(
+    shop: Shop, session: Session, query: str, meant: Meant, analysis: Analysis
+) -> Meant:
     """`meant` with the cases that `query` names, which then lead. As it is where the store cannot be read."""
     if not query.strip() or is_copy(session):
         return meant
@@ -46,7 +48,7 @@ def with_named_cases(shop: Shop, session: Session, query: str, meant: Meant) -> 
     spent: list[tuple[int, int]] = []
     for uids, spans in (
         _by_number(session, query),
-        _by_customer(shop, session, query, shop.derived.index.analysis),
+        _by_customer(shop, session, query, analysis),
         _by_days(session, query, shop.today()),
     ):
         if uids:

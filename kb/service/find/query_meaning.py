@@ -13,25 +13,31 @@ from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
 from kb.reading import Known, read
 from kb.reading.denied_parts import denied_parts
-from kb.search import Meant
+from kb.search import Analysis, Meant
+from kb.search.codes import WORD
+from kb.search.normalization import NOT
 from kb.service.find.named_cases import with_named_cases
 from kb.service.shop.shop import Shop
 
 _MOST_CHARACTERS = 600  # as the search reads
 _DESIGNATOR = re.compile(r"\b[A-Za-z]{1,4}[0-9]{1,4}[A-Za-z]?\b")
+_FEW = 5
 _SYMPTOMS = {entry.name: frozenset(entry.synonyms) for entry in SYMPTOMS}
 _CLASSES = {entry.name: frozenset(entry.synonyms) for entry in PART_CLASSES}
 
 
-def meaning_for(shop: Shop, session: Session, query: str) -> Meant:
-    """What `query` means to this shop: read with its own names, and with the cases that it names."""
+def meaning_for(shop: Shop, session: Session, query: str, analysis: Analysis) -> Meant:
+    """What `query` means to this shop: read with its own names, and with the cases that it names.
+
+    `analysis` is the chain of the index that is asked.
+    """
     known = Known(
         symptoms=_own([(entry.name, entry.synonyms) for entry in shop.kept.symptoms(session)], _SYMPTOMS),
         part_classes=_own(
             [(entry.name, entry.synonyms) for entry in shop.kept.part_classes(session)], _CLASSES
         ),
     )
-    return with_named_cases(shop, session, query[:_MOST_CHARACTERS], meaning(query, known))
+    return with_named_cases(shop, session, query[:_MOST_CHARACTERS], meaning(query, known, analysis), analysis)
 
 
 def _own(
@@ -46,12 +52,24 @@ def _own(
     return tuple(own)
 
 
-@lru_cache(maxsize=256)
-def meaning(query: str, known: Known) -> Meant:
-    """The symptoms and part classes that `query` names and the classes that it says it is not."""
+def meaning(query: str, known: Known, analysis: Analysis) -> Meant:
+    """The symptoms and part classes that `query` names and the classes that it says it is not.
+
+    A few words of the trade, all of which the search knows by itself, are not read: that takes longer than the
+    search and says nothing new.
+    """
     text = query[:_MOST_CHARACTERS]
-    if not any(letter.isalpha() for letter in text):
-        return Meant()
+    return _read(text, known) if _is_worded(text, analysis) else Meant(of_letters=tuple(_by_letters(text, ())))
+
+
+def _is_worded(text: str, analysis: Analysis) -> bool:
+    tokens = analysis.tokens(text)
+    words = [token.folded for token in tokens if token.kind == WORD and token.term != NOT]
+    return len(words) > _FEW or any(word not in analysis.lexicon.words for word in words)
+
+
+@lru_cache(maxsize=256)
+def _read(text: str, known: Known) -> Meant:
     facts = read(text, known)
     refused = denied_parts(text, known)
     not_meant = {one.value for one in refused}
