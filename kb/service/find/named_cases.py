@@ -28,6 +28,7 @@ _LONGEST_UID = 64
 _WORD = re.compile(r"[^\W_]+")
 _CHUNK = re.compile(r"[^\s,;:#()\"']+")
 Spans = tuple[tuple[int, int], ...]
+Fact = tuple[str, int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +39,7 @@ class _Customers:
     by_word: dict[str, frozenset[str]]
 
 
-def with_named_cases(
-    shop: Shop, session: Session, query: str, meant: Meant, analysis: Analysis
-) -> Meant:
+def with_named_cases(shop: Shop, session: Session, query: str, meant: Meant, analysis: Analysis) -> Meant:
     """`meant` with the cases that `query` names, which then lead. As it is where the store cannot be read."""
     if not query.strip() or is_copy(session):
         return meant
@@ -58,7 +57,19 @@ def with_named_cases(
         return meant
     all_of_them = set(lists[0]).intersection(*lists[1:])
     first = [uid for uid in lists[0] if uid in all_of_them] or lists[0]
-    return replace(meant, first=tuple(first[:MOST_CASES]), spent=tuple(spent))
+    return replace(
+        meant,
+        symptoms=_outside(meant.symptoms, spent),
+        part_classes=_outside(meant.part_classes, spent),
+        of_letters=_outside(meant.of_letters, spent),
+        first=tuple(first[:MOST_CASES]),
+        spent=tuple(spent),
+    )
+
+
+def _outside(facts: tuple[Fact, ...], spent: list[tuple[int, int]]) -> tuple[Fact, ...]:
+    """The facts said by other characters: "summer 2025" is no buzzer, as a German may call one."""
+    return tuple(one for one in facts if not any(start < one[2] and one[1] < end for start, end in spent))
 
 
 def _by_number(session: Session, query: str) -> tuple[list[str], Spans]:

@@ -37,7 +37,9 @@ def meaning_for(shop: Shop, session: Session, query: str, analysis: Analysis) ->
             [(entry.name, entry.synonyms) for entry in shop.kept.part_classes(session)], _CLASSES
         ),
     )
-    return with_named_cases(shop, session, query[:_MOST_CHARACTERS], meaning(query, known, analysis), analysis)
+    return with_named_cases(
+        shop, session, query[:_MOST_CHARACTERS], meaning(query, known, analysis), analysis
+    )
 
 
 def _own(
@@ -59,7 +61,9 @@ def meaning(query: str, known: Known, analysis: Analysis) -> Meant:
     search and says nothing new.
     """
     text = query[:_MOST_CHARACTERS]
-    return _read(text, known) if _is_worded(text, analysis) else Meant(of_letters=tuple(_by_letters(text, ())))
+    return (
+        _read(text, known) if _is_worded(text, analysis) else Meant(of_letters=tuple(_by_letters(text, ())))
+    )
 
 
 def _is_worded(text: str, analysis: Analysis) -> bool:
