@@ -31,15 +31,17 @@ def meaning_for(shop: Shop, session: Session, query: str, analysis: Analysis) ->
 
     `analysis` is the chain of the index that is asked.
     """
-    known = Known(
-        symptoms=_own([(entry.name, entry.synonyms) for entry in shop.kept.symptoms(session)], _SYMPTOMS),
-        part_classes=_own(
-            [(entry.name, entry.synonyms) for entry in shop.kept.part_classes(session)], _CLASSES
-        ),
-    )
+    known = _known(analysis)
     return with_named_cases(
         shop, session, query[:_MOST_CHARACTERS], meaning(query, known, analysis), analysis
     )
+
+
+@lru_cache(maxsize=4)
+def _known(analysis: Analysis) -> Known:
+    """The shop's own names; the chain has them, so that the store need not be asked."""
+    symptoms, part_classes, *_ = analysis.names
+    return Known(symptoms=_own(symptoms, _SYMPTOMS), part_classes=_own(part_classes, _CLASSES))
 
 
 def _own(
