@@ -63,6 +63,26 @@ def concepts() -> dict[str, dict[str, tuple[str, ...]]]:
     }
 
 
+@lru_cache(maxsize=1)
+def devices() -> dict[str, tuple[str, ...]]:
+    """What boards sit in, where it stands and how big it is: one name, and the words for it in all languages."""
+    return {
+        name: tuple(
+            dict.fromkeys(
+                word.strip() for words in by_language.values() for word in words.split(",") if word.strip()
+            )
+        )
+        for table in _loaded("devices.toml").values()
+        for name, by_language in table.items()
+    }
+
+
+@lru_cache(maxsize=1)
+def told_by_device() -> frozenset[str]:
+    """Those of `devices` that are devices, and no places or sizes."""
+    return frozenset(_loaded("devices.toml").get("devices", {}))
+
+
 @lru_cache(maxsize=2)
 def _patterns(table: str) -> Phrases:
     return {name: tuple(found) for name, found in _loaded("patterns.toml").get(table, {}).items()}

@@ -8,6 +8,7 @@ from kb.search.document import FACETS, OPEN, CaseDocument, Filters, Hit, Results
 from kb.search.evidence import Matched, match_symptoms
 from kb.search.folder import Busy
 from kb.search.index import SearchIndex
+from kb.search.query import Meant
 from kb.search.segment import Damaged
 from kb.search.spelling import distance
 
@@ -22,6 +23,7 @@ __all__ = [
     "HelperFailed",
     "Hit",
     "Matched",
+    "Meant",
     "Results",
     "SearchIndex",
     "Snippet",

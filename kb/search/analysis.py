@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
+from kb.facts.word_lists import devices
 from kb.search.codes import (
     CODE,
     DESIGNATOR,
@@ -42,10 +43,10 @@ from kb.search.normalization import (
 )
 from kb.search.spelling import Speller
 
-FORMAT = 3
+FORMAT = 4
 """Raise when terms change, so that an index made by an older chain is rebuilt."""
 
-SYMPTOM, PART, TRADE = "symptom", "part", "trade"
+SYMPTOM, PART, TRADE, DEVICE = "symptom", "part", "trade", "device"
 Names = Sequence[tuple[str, Sequence[str]]]
 
 _LETTERS = r"[^\W\d_][\u0300-\u036f]*"
@@ -111,6 +112,8 @@ class Analysis:
         self._chunk = cached_if_short(_tokens_of, most=_CACHED_CHUNKS, longest=40)
         self._lists = ((SYMPTOM, symptoms), (PART, part_classes), (TRADE, trade_names))
         self.lexicon = Lexicon(self, ((kind, *entry) for kind, names in self._lists for entry in names))
+        # Found apart from the names above, so that "display" takes nothing from "display shows garbage".
+        self._devices = Lexicon(self, ((DEVICE, name, others) for name, others in devices().items()))
 
     def __reduce__(self) -> tuple[object, ...]:
         return Analysis, self.names
@@ -126,6 +129,7 @@ class Analysis:
         from hashlib import sha256
 
         lists = [(kind, [(name, list(others)) for name, others in names]) for kind, names in self._lists]
+        lists.append((DEVICE, [(name, list(others)) for name, others in devices().items()]))
         return sha256(f"{FORMAT}{lists!r}".encode()).hexdigest()[:16]
 
     def other_names(self) -> Iterator[tuple[str, str]]:
@@ -148,6 +152,10 @@ class Analysis:
     def concepts(self, tokens: Sequence[Token], text: str) -> list[Concept]:
         """The names of the trade among `tokens`, which must come from `text`."""
         return self.lexicon.find(tokens, text)
+
+    def devices(self, tokens: Sequence[Token]) -> list[tuple[str, int, int]]:
+        """(index term, first token, token behind the last) of the devices and places that `tokens` name."""
+        return [(concept.keys[0], concept.first, concept.last) for concept in self._devices.find(tokens, "")]
 
 
 def _tokens_of(raw: str) -> tuple[Token, ...]:

@@ -147,6 +147,7 @@ def _read_zone(analysis: Analysis, text: str) -> _Zone:
     for concept in analysis.concepts(tokens, text):
         if concept.present:
             terms.extend((key, 1.0) for key in concept.keys)
+    terms.extend((key, 1.0) for key, _, _ in analysis.devices(tokens))
     places = tuple((token.term[:LONGEST_TERM], place) for place, token in enumerate(tokens))
     words = dict.fromkeys((SPELLED, word) for word in _spellable(tokens))
     return _Zone(tuple(terms), places, tuple(words))

@@ -24,6 +24,9 @@ NO_SLOTS: Ints = np.empty(0, np.int32)
 _FULL_ANSWER = 0.6  # share of the score that depends on how much of the query a case answers
 _FAMILY_FIRST_FROM = 0.5  # share of the query that a case of the preferred family must answer to go first
 _LEAST_ANSWER = 0.12  # of what the best case answers: one that holds only "no" or "on" is no answer
+_NOT_MEANT = (
+    0.5  # what is left of the score of a case in which a part was tried that the query says it is not
+)
 _PART_VALUES = 1_000
 
 
@@ -100,6 +103,21 @@ class State:
                 )
         return total
 
+    def families(self, term: str | None = None) -> dict[str, int]:
+        """How many live cases of each family hold `term`; all of its live cases without one."""
+        counted: dict[str, int] = {}
+        for part in self.parts:
+            holding = part.alive
+            if term is not None:
+                slots = part.segment.slots(term)
+                if not len(slots):
+                    continue
+                holding = np.zeros(part.segment.size, bool)
+                holding[slots] = part.alive.take(slots)
+            for family, count in part.segment.counts("family", holding):
+                counted[family] = counted.get(family, 0) + count
+        return counted
+
     def document(self, slot: int) -> CaseDocument:
         """The case in a slot over all. Raises `Damaged`."""
         at = bisect_right(self.offsets, slot) - 1
@@ -112,6 +130,16 @@ class State:
             if slot is not None and part.alive[slot]:
                 return part.segment.document(slot)
         return None
+
+    def slots_of(self, uids: Sequence[str]) -> Ints:
+        """The slots over all of the live cases with these uids. Raises `Damaged`."""
+        found = [
+            offset + slot
+            for (offset, segment), part in zip(self.placed(), self.parts, strict=False)
+            for slot in segment.slots_of(uids)
+            if part.alive[slot]
+        ]
+        return np.array(sorted(found), np.int32)
 
     def documents(self, slots: Iterable[int]) -> Iterator[CaseDocument]:
         """The cases in `slots` over all. Raises `Damaged`."""
@@ -156,11 +184,16 @@ def _nth(values: Any, place: int) -> Any:
 def find(state: State, plan: Plan, filters: Filters, prefer_family: str | None) -> Matches:
     """Every live case that answers `plan` within `filters`."""
     matched = state.alive()
+    leading = state.slots_of(plan.first) if plan.first else NO_SLOTS
     scores, answered, asked = score_groups(state, plan.groups)
     if plan.groups:
         most = float((answered * matched).max(initial=0.0))
         matched &= answered >= np.float32(max(_LEAST_ANSWER * most, 1e-9))
         matched &= _holding_more_than_weak(state, plan.groups)
+    elif plan.first:
+        named = np.zeros(len(matched), bool)
+        named[leading] = True
+        matched &= named
     elif not (plan.is_empty or plan.excluded):
         matched[:] = False
     for terms in plan.phrases:
@@ -170,6 +203,8 @@ def find(state: State, plan: Plan, filters: Filters, prefer_family: str | None) 
         matched &= ~holding_phrase(state, terms)
     for name, value in filters.chosen():
         matched &= _holding(state, value, name)
+    for name in plan.not_meant:
+        scores[_holding(state, name, "part_class")] *= np.float32(_NOT_MEANT)
     slots = np.flatnonzero(matched)
     scores, answered = scores.take(slots), answered.take(slots)
     if asked:
@@ -181,6 +216,8 @@ def find(state: State, plan: Plan, filters: Filters, prefer_family: str | None) 
     keys = scores.astype(np.float64) if plan.groups else np.zeros(len(slots))
     if prefer_family:
         keys[_holding(state, prefer_family, "family")[slots] & (answered >= _FAMILY_FIRST_FROM)] += 1e6
+    if len(leading):
+        keys[np.isin(slots, leading)] += 2e6
     return Matches(state, matched, slots, scores, keys)
 
 

@@ -9,12 +9,13 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from kb.search.analysis import Analysis
+from kb.facts.word_lists import told_by_device
+from kb.search.analysis import DEVICE, Analysis, concept_key
 from kb.search.codes import CODE, WORD
 from kb.search.engine import State
 from kb.search.evidence import EVERYDAY_WORDS, NEUTRAL_WORDS
 from kb.search.normalization import NEGATIONS, STOP_WORDS, fold, word_term
-from kb.search.query import Group, Plan, is_exact, read_query
+from kb.search.query import NAME, Group, Plan, is_exact, read_query
 from kb.search.spelling import edits_allowed, may_be_inflected
 
 GUESS_FACTOR = 0.6
@@ -25,6 +26,13 @@ _RARER_BY = 8
 _SHORTEST_RARE = 5
 _SHORTEST_CORRECTED = 5  # shorter words are a letter away from too many others
 _MOST_NAMES = 4  # names that one word of theirs may stand for
+_FEWEST_NAMING = 3  # cases that name a device, below which they say nothing of families
+_UNSEEN = 0.1
+_PLACE_SHARE = 0.4  # of what a device says, what a place or size says
+_DEVICE_KEYS = frozenset(concept_key(DEVICE, name) for name in told_by_device())
+_MOST_FAMILIES = 3
+_LEAST_LIKELY = 0.1
+_FAMILY_FACTOR = 1.0
 _SEPARATORS = re.compile(r"[\s\-_./]")
 
 
@@ -43,7 +51,11 @@ class Expander:
         unknown: list[str] = []
         corrected = plan.text
         for group in reversed(self._joined(plan)):
-            if any(self._state.holding(term) for term, _ in group.terms):
+            guesses: list[str] = []
+            correction: str | None = None
+            if group.kind == NAME or not group.guessed:
+                pass
+            elif any(self._state.holding(term) for term, _ in group.terms):
                 guesses, correction = self._slips(group)
             else:
                 unknown.append(group.typed)
@@ -79,13 +91,42 @@ class Expander:
     def _joined(self, plan: Plan) -> list[Group]:
         """The groups in reading order, with neighbours joined where cases hold the code they make."""
         joined: list[Group] = []
-        for group in sorted(plan.groups, key=lambda group: group.start):
+        named = [group for group in plan.groups if group.kind == NAME]
+        words = [group for group in plan.groups if group.kind != NAME]
+        for group in sorted(words, key=lambda group: group.start):
             whole = self._as_one(joined[-1], group, plan.text) if joined else None
             if whole is not None:
                 joined[-1] = whole
             else:
                 joined.append(group)
-        return joined
+        return [*joined, *named, *self._families(plan)]
+
+    def _families(self, plan: Plan) -> list[Group]:
+        """A group for the families whose cases are those that name the devices and places of the query.
+
+        Few complaints name the device; where those that do are of one family, its other cases are meant as well.
+        A naive Bayes estimate over the cases that hold each name, with as many cases of each family as there are.
+        """
+        if not plan.devices:
+            return []
+        of_all = self._state.families()
+        likely = {family: float(count) for family, count in of_all.items()}
+        for key in plan.devices:
+            held = self._state.families(key)
+            if sum(held.values()) >= _FEWEST_NAMING:
+                share = 1.0 if key in _DEVICE_KEYS else _PLACE_SHARE
+                likely = {
+                    family: value * ((held.get(family, 0) + _UNSEEN) / (of_all[family] + 1.0)) ** share
+                    for family, value in likely.items()
+                }
+        whole = sum(likely.values())
+        best = sorted(likely.items(), key=lambda one: (-one[1], one[0]))[:_MOST_FAMILIES]
+        terms: dict[str, float] = {}
+        for family, value in best:
+            tokens = self._analysis.tokens(family)
+            if value >= _LEAST_LIKELY * whole and len(tokens) == 1:
+                terms.setdefault(tokens[0].term, _FAMILY_FACTOR * value / whole)
+        return [Group("", "", NAME, tuple(terms.items()), 0, 0, guessed=False)] if terms else []
 
     def _as_one(self, first: Group, second: Group, text: str) -> Group | None:
         between = text[first.end : second.start]

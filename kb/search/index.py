@@ -24,7 +24,7 @@ from kb.search.engine import State, cases_to_read_again, facet_counts, find
 from kb.search.expansion import Expander
 from kb.search.folder import NOTHING_SEEN, UNFINISHED, Busy, IndexFolder, Mark, Seen, may_follow, new_name
 from kb.search.normalization import fold, word_term
-from kb.search.query import read_query
+from kb.search.query import NOTHING_MEANT, Meant, read_query
 from kb.search.segment import (
     Damaged,
     Part,
@@ -335,17 +335,18 @@ class SearchIndex:
         limit: int = 20,
         offset: int = 0,
         prefer_family: str | None = None,
+        meant: Meant = NOTHING_MEANT,
     ) -> Results:
         """The cases that answer `query` within `filters`, best first; any text is answered.
 
         Raises `Damaged` where the files of the index have become unreadable since it was opened.
         `limit` is held between 0 and 200, `offset` at 0 or more. With `prefer_family` its cases come first
         where they answer at least half of the query. Words that no case holds are replaced by words that
-        begin with them or by near spellings; codes and numbers never are.
+        begin with them or by near spellings; codes and numbers never are. `meant` is what a reader found in it.
         """
         limit, offset = max(0, min(limit, MOST_HITS)), max(0, min(offset, 2**31))
         state = self._state
-        plan = read_query(query, self.analysis)
+        plan = read_query(query, self.analysis, meant)
         plan, unknown, did_you_mean = Expander(state, self.analysis).expand(plan)
         matches = find(state, plan, filters, prefer_family)
         worth = {
@@ -362,9 +363,15 @@ class SearchIndex:
         facets = facet_counts(state, matches.matched)
         return Results(len(matches.slots), tuple(hits), facets, did_you_mean, unknown)
 
-    def every(self, query: str, filters: Filters, prefer_family: str | None = None) -> list[str]:
+    def every(
+        self,
+        query: str,
+        filters: Filters,
+        prefer_family: str | None = None,
+        meant: Meant = NOTHING_MEANT,
+    ) -> list[str]:
         """The uids of all cases that `search` would find, in order of uid."""
-        state, plan = self._state, read_query(query, self.analysis)
+        state, plan = self._state, read_query(query, self.analysis, meant)
         matches = find(state, Expander(state, self.analysis).expand(plan)[0], filters, prefer_family)
         return sorted(document.uid for document in state.documents(matches.slots.tolist()))
 

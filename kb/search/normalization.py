@@ -70,6 +70,7 @@ _SAME_WORD: dict[str, str] = {
         "backlight": "backlite",
         "led": "leds",
         "relay": "relais",
+        "disk": "disc discs disks",
         "ok": "okay",
     }.items()
     for variant in variants.split()

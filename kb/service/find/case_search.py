@@ -15,6 +15,7 @@ from kb.facts import vocabulary as words
 from kb.facts.designators import code_key
 from kb.model import CaseRecord
 from kb.search import FACETS, OPEN, Damaged, Filters, Results, SearchIndex, Snippet, distance
+from kb.service.find.query_meaning import meaning_for
 from kb.service.shop.cut_off import indexed_cases
 from kb.service.shop.cut_off.retry import retry_when_cut_off
 from kb.service.shop.cut_off.small_tables import is_copy
@@ -101,10 +102,13 @@ def _page(shop: Shop, index: SearchIndex, query: str, filters: Filters, limit: i
     with shop.knowing() as session:
         filters = _with_code(session, filters)
         family = None if filters.family else _named_family(shop, session, query)
-        results = index.search(query, filters, limit=limit, offset=offset, prefer_family=family)
+        meant = meaning_for(shop, session, query, index.analysis)
+        results = index.search(query, filters, limit=limit, offset=offset, prefer_family=family, meant=meant)
         if results.total and offset >= results.total and limit:
             offset = (results.total - 1) // limit * limit
-            results = index.search(query, filters, limit=limit, offset=offset, prefer_family=family)
+            results = index.search(
+                query, filters, limit=limit, offset=offset, prefer_family=family, meant=meant
+            )
         records = _records(session, index, [hit.uid for hit in results.hits])
         names = origins.names(session) if any(record.origin for record in records.values()) else {}
         nearest = () if results.total else tuple(_nearest(shop, session, index, query, filters, results))
@@ -130,7 +134,8 @@ def every(shop: Shop, query: str, filters: Filters) -> list[str]:
     with shop.store.reading() as session:
         filters = _with_code(session, filters)
         family = None if filters.family else _named_family(shop, session, query)
-    return index.every(query, filters, family)
+        meant = meaning_for(shop, session, query, index.analysis)
+    return index.every(query, filters, family, meant)
 
 
 def _with_code(session: Session, filters: Filters) -> Filters:

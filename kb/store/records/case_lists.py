@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 from itertools import islice
 from typing import Any
 
-from sqlalchemy import and_, or_, select, text
+from sqlalchemy import and_, func, or_, select, text
 from sqlmodel import Session
 
 from kb.store.records import families, totals
@@ -170,6 +171,42 @@ def own_closed(session: Session) -> tuple[list[str], list[int]]:
     own = totals.by_family(session, "closed")
     codes = session.scalars(select(family.c.code).where(family.c.id.in_(own)).order_by(family.c.code_key))
     return list(codes), sorted(map(int, totals.by_item(session, "closed in")), reverse=True)
+
+
+def customers(session: Session) -> list[str]:
+    """Every customer of a case that is not in the bin."""
+    found = session.scalars(select(_CASE.c.customer).where(_CASE.c.binned_at.is_(None)).distinct())
+    return sorted(set(found) - {""})
+
+
+def uids_of_customers(session: Session, names: Sequence[str], limit: int) -> list[str]:
+    """The newest cases of some customers."""
+    query = select(_CASE.c.uid).where(_CASE.c.customer.in_(names), _CASE.c.binned_at.is_(None))
+    return list(session.scalars(query.order_by(_CASE.c.day.desc(), _CASE.c.id.desc()).limit(limit)))
+
+
+def uids_begun(session: Session, start: str, limit: int) -> list[str]:
+    """Cases whose uid begins with `start`, as labels and lists show it."""
+    uid = _CASE.c.uid
+    # The bounds let the index of uids be used; the comparison of the letters decides.
+    query = select(uid).where(
+        uid >= start,
+        uid <= start + "z" * 8,
+        func.substr(uid, 1, len(start)) == start,
+        _CASE.c.binned_at.is_(None),
+    )
+    return list(session.scalars(query.order_by(uid).limit(limit)))
+
+
+def uids_between(session: Session, first: date, last: date, limit: int) -> list[str]:
+    """The newest cases that came in or were closed from `first` to `last`, both included."""
+    found: dict[str, None] = {}
+    for column in (_CASE.c.received, _CASE.c.closed):
+        query = select(_CASE.c.uid).where(column.between(first, last), _CASE.c.binned_at.is_(None))
+        found.update(
+            dict.fromkeys(session.scalars(query.order_by(column.desc(), _CASE.c.id.desc()).limit(limit)))
+        )
+    return list(found)
 
 
 def people(session: Session) -> list[str]:

@@ -1,0 +1,111 @@
+"""Worded queries of strangers over the demo store: what each case is worth, and how well they are answered.
+
+    python tests/search/worded.py [--each]
+
+prints nDCG@10 by language, tuned on and held out. The rule stands in `tests/reading/judged/README.md`.
+"""
+
+from __future__ import annotations
+
+import sys
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+sys.path.append(str(Path(__file__).parent.parent))
+
+from judging import DEPTH, JUDGED, Want, demo_records, grade
+from ranking_measures import ndcg
+
+from kb.model import CaseRecord
+from kb.reading import Known
+from kb.search import CaseDocument, SearchIndex
+from kb.service.find.query_meaning import meaning
+from kb.service.shop.translate import document_of
+
+FILE = Path(__file__).parent.parent / "reading" / "judged" / "queries.toml"
+LANGUAGES = ("en", "de", "fr", "nl", "es", "it")
+
+
+@dataclass(frozen=True)
+class Worded:
+    """One query; `wants` are spelled out, `lowered` the part classes that are not meant."""
+
+    text: str
+    language: str
+    held_out: bool
+    wants: tuple[Want, ...]
+    lowered: frozenset[str]
+
+
+def queries() -> tuple[Worded, ...]:
+    """All of them in the order of the file."""
+    return tuple(
+        Worded(
+            entry["text"],
+            entry["language"],
+            entry["held_out"],
+            tuple(JUDGED["meanings"][want] if isinstance(want, str) else want for want in entry["wants"]),
+            frozenset(entry.get("lowered", {}).get("classes", ())),
+        )
+        for entry in tomllib.loads(FILE.read_text("utf-8"))["query"]
+    )
+
+
+def worth(case: CaseRecord, query: Worded) -> int:
+    """0 to 3; 0 where the only part that cured is of a class that is not meant."""
+    cured = {attempt.part_class for attempt in case.attempts if attempt.result == "cured"}
+    return 0 if cured and cured <= query.lowered else grade(case, query.wants)
+
+
+def documents() -> tuple[list[CaseRecord], list[CaseDocument]]:
+    """Cases of the demo store, as records and as the search has them."""
+    cases, families = demo_records()
+    return cases, [document_of(case, families[case.family]) for case in cases]
+
+
+def as_read(found: list[CaseDocument]) -> Callable[[str], list[str]]:
+    """The search with what the reader makes of each query, as the service asks it."""
+    index = SearchIndex.open(None)
+    index.rebuild(found, (1, "worded"))
+    return lambda text: [
+        hit.uid for hit in index.search(text, limit=DEPTH, meant=meaning(text, Known(), index.analysis)).hits
+    ]
+
+
+def each(cases: list[CaseRecord], search: Callable[[str], list[str]]) -> dict[str, float]:
+    """nDCG@10 of each query."""
+    found = {}
+    for query in queries():
+        grades = {str(case.uid): worth(case, query) for case in cases}
+        found[query.text] = ndcg([grades[uid] for uid in search(query.text)], grades.values(), DEPTH)
+    return found
+
+
+def mean(found: Mapping[str, float], *, held_out: bool, language: str = "") -> float:
+    """Mean over a part of the queries."""
+    part = [
+        found[query.text]
+        for query in queries()
+        if query.held_out is held_out and language in ("", query.language)
+    ]
+    return sum(part) / len(part)
+
+
+def main(arguments: list[str]) -> None:
+    """Print the figures."""
+    cases, found = documents()
+    figures = each(cases, as_read(found))
+    if "--each" in arguments:
+        for query in queries():
+            if not query.held_out or "--held-out" in arguments:
+                print(f"{figures[query.text]:.3f} {query.language} {query.text}")
+    for held_out in (False, True):
+        parts = {language: mean(figures, held_out=held_out, language=language) for language in LANGUAGES}
+        by_language = " ".join(f"{language} {value:.3f}" for language, value in parts.items())
+        print("held out" if held_out else "tuned on", f"{mean(figures, held_out=held_out):.3f}", by_language)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
