@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 from contextlib import ExitStack
-from multiprocessing.context import SpawnContext
 from pathlib import Path
 
 import pytest
@@ -51,7 +50,7 @@ def test_a_large_store_is_indexed_with_a_second_process_or_alone_where_there_is_
     monkeypatch.setattr(copies, "_HELPED_FROM", 500)
     monkeypatch.setattr("os.cpu_count", lambda: 2)
     if not helped:
-        monkeypatch.setattr(SpawnContext, "Queue", refuse)
+        monkeypatch.setattr("kb.search.bulk.ProcessPoolExecutor", refuse)
     told: list[int] = []
     assert disk_shop.derived.rebuild_index(told.append) == 600
     assert told[-1] == 600

@@ -66,5 +66,11 @@ def upgrade() -> None:
         for name, words, how, minutes in NEW
         if name not in taken
     ]
-    if rows:
-        connection.execute(sa.insert(SYMPTOM), rows)
+    if not rows:
+        return
+    if connection.dialect.name == "postgresql":
+        # Rows that were copied in with their numbers do not move the counter that numbers new ones.
+        connection.execute(
+            sa.text("SELECT setval(pg_get_serial_sequence('symptom', 'id'), (SELECT max(id) FROM symptom))")
+        )
+    connection.execute(sa.insert(SYMPTOM), rows)
