@@ -20,7 +20,7 @@ from kb.service.shop.shop import Shop
 from kb.store.records import families, lists
 
 Found = tuple[tuple[str, bool], ...]
-_CACHED = 50_000
+_CACHED = 10_000
 _LONGEST_CACHED = 2_000
 _LISTED = {
     "verdict": values(VERDICTS),
