@@ -383,7 +383,9 @@ def test_a_sheet_is_brought_in_once_however_often_the_button_is_pressed(desk: Cl
 
 
 def test_what_the_words_say_is_shown_row_by_row_and_a_phrase_is_named_for_all(desk: Client) -> None:
-    content = "Board;Complaint;What I did\nA-1;no picture;C9 replaced, all fine\nB-2;wibbles sideways;F1 new\n"
+    content = (
+        "Board;Complaint;What I did\nA-1;no picture;C9 replaced, all fine\nB-2;wibbles sideways;F1 new\n"
+    )
     base = send(desk, content.encode())
     desk.post(f"{base}/columns", data=form(desk, base, "columns"))
     assert through(desk, desk.post(f"{base}/values", data=form(desk, base, "values"))) == f"{base}/texts"
@@ -399,7 +401,9 @@ def test_what_the_words_say_is_shown_row_by_row_and_a_phrase_is_named_for_all(de
     again = desk.get(f"{base}/texts").text
     assert "“wibbles sideways” is dead" in Page(again).words
     assert Page(again).form(f"{base}/texts")["row"] == "2"  # the mark that was taken away stays away
-    assert through(desk, desk.post(f"{base}/texts", data=sent | {"symptom": ["dead", "no picture"]})).startswith(base)
+    assert through(
+        desk, desk.post(f"{base}/texts", data=sent | {"symptom": ["dead", "no picture"]})
+    ).startswith(base)
     wrong = desk.post(f"{base}/texts", data=sent | {place: "no such symptom"})
     assert wrong.status_code == 422
     assert "is no symptom of the list" in wrong.text
