@@ -21,6 +21,7 @@ from kb.config import Settings, described
 from kb.errors import BadInput, KbError
 from kb.model import explain
 from kb.service import Shop, sheets
+from kb.service.diagnose.import_reading import ImportReading
 from kb.service.operate import backup_files, integrity
 from kb.service.transfer import json_lines, relocate
 
@@ -62,6 +63,11 @@ def _parser() -> argparse.ArgumentParser:
     )
     bring_in.add_argument(
         "--skip-bad", action="store_true", help="keep the good lines where others are refused"
+    )
+    bring_in.add_argument(
+        "--read-texts",
+        action="store_true",
+        help="add the symptoms, readings and fixes that complaints and notes state and the records do not hold",
     )
     bring_in.add_argument(
         "--mapping", metavar="NAME", help="the file is a spreadsheet, read as this saved mapping says"
@@ -215,6 +221,9 @@ def _import(parsed: argparse.Namespace) -> int:
             skip_bad=parsed.skip_bad,
             progress=bar.update,
             refresh=False,
+            read_texts=ImportReading(shop, create_missing=parsed.create_missing)
+            if parsed.read_texts
+            else None,
         )
     for problem in report.problems:
         where = f" ({problem.field})" if problem.field else ""
@@ -226,6 +235,9 @@ def _import(parsed: argparse.Namespace) -> int:
         print(f"kb: nothing was imported: {report.refused} of the lines cannot be used.", file=sys.stderr)
         return 1
     print(counts)
+    if parsed.read_texts:
+        found = ", ".join(f"{count} {kind}" for kind, count in report.read)
+        print(f"read from complaints and notes: {found or 'nothing that was not there'}")
     if report.origin:
         print(f"from {report.origin}; {report.ours} of your own came back and were left as they are")
     print("".join(f"described differently, yours stays: {line}\n" for line in report.differences), end="")
@@ -233,6 +245,8 @@ def _import(parsed: argparse.Namespace) -> int:
 
 
 def _import_sheet(parsed: argparse.Namespace) -> int:
+    if parsed.read_texts:
+        raise BadInput("--read-texts does not go with --mapping.", remedy="The mapping says what is read.")
     if parsed.create_missing:
         raise BadInput(
             "--create-missing does not go with --mapping.", remedy="The mapping says what is added."

@@ -35,7 +35,7 @@ HEADINGS: dict[str, str] = {
     "closed": "closed|date out|out|done|finished|returned|completed|ausgang|ausgangsdatum|fertig|fertig am|erledigt|"
               "abgeschlossen|datum ausgang|uit|klaar|gereed|datum uit|afgerond|sortie|date sortie|termine|rendu|"
               "cloture|salida|fecha salida|terminado|entregado|cerrado",
-    "complaint": "complaint|fault|problem|symptom|reported|fault reported|issue|what is wrong|customer says|defect|"
+    "complaint": "complaint|fault|problem|symptom|reported|as told|told|what came|fault reported|issue|what is wrong|customer says|defect|"
                  "fehler|fehlerbeschreibung|beanstandung|reklamation|mangel|storung|problembeschreibung|klacht|"
                  "storing|probleem|omschrijving|panne|defaut|plainte|probleme|symptome|description|averia|falla|"
                  "queja|problema|sintoma|descripcion",
@@ -50,6 +50,12 @@ HEADINGS: dict[str, str] = {
     "symptoms": "symptoms|symptome|symptomen|sintomas|symptoms seen",
     "readings": "readings|measurements|measured|voltages|messwerte|messung|messungen|spannungen|metingen|gemeten|"
                 "spanningen|mesures|tensions|mediciones|medidas|tensiones",
+    "work": "what i did|what we did|what was done|what has been done|work carried out|repair log|repair text|repair notes|"
+            "repair description|work description|what i found|found and done|was gemacht|was gemacht wurde|"
+            "was wurde gemacht|befund was gemacht|durchgefuhrte arbeiten|durchgefuhrte arbeit|arbeiten|"
+            "reparaturbericht|wat gedaan|wat is er gedaan|uitgevoerde werkzaamheden|werkzaamheden|travaux|"
+            "travaux effectues|ce qui a ete fait|travail effectue|trabajo realizado|trabajos realizados|lo que se hizo|"
+            "lavoro svolto|intervento|cosa e stato fatto",
     "part": "part|parts|component|replaced|part replaced|parts replaced|bad part|teil|teile|bauteil|bauteile|"
             "ersetzt|getauscht|defektes bauteil|onderdeel|onderdelen|vervangen|component vervangen|piece|pieces|"
             "composant|composants|remplace|pieza|piezas|componente|cambiado|repuesto",
@@ -59,7 +65,7 @@ HEADINGS: dict[str, str] = {
                "etage|zone|bloc|seccion|etapa|zona",
     "failure": "failure|what was wrong|cause|root cause|found|fault found|ursache|ausfall|ausfallart|gefunden|"
                "oorzaak|gevonden|cause panne|defaillance|causa|fallo|encontrado",
-    "action": "action|repair|fix|work|work done|what was done|massnahme|reparatur|arbeit|ausgefuhrt|actie|reparatie|"
+    "action": "action|repair|fix|work|work done|massnahme|reparatur|arbeit|ausgefuhrt|actie|reparatie|"
               "werk|handeling|action faite|travail|reparation|intervention|accion|reparacion|trabajo",
     "result": "cured|did it help|helped|geholfen|geholpen|aide|ayudo",
     "cost": "cost|price|parts cost|material|amount|charge|kosten|preis|materialkosten|betrag|prijs|materiaal|bedrag|"

@@ -11,7 +11,16 @@ from kb.errors import BadInput
 from kb.facts.designators import normalise_designator, rail_key
 from kb.facts.spoken_readings import spoken_reading
 from kb.facts.vocabulary import VERDICTS, values
-from kb.model import Attempt, CaseRecord, FamilyRecord, NotedSymptom, Reading, as_dict
+from kb.model import (
+    Attempt,
+    CaseRecord,
+    FamilyRecord,
+    NotedSymptom,
+    PartClassRecord,
+    Reading,
+    SymptomRecord,
+    as_dict,
+)
 from kb.reading import Read, ReadAttempt, Span, read
 from kb.service.boards import vocabulary
 from kb.service.cases import cases
@@ -21,9 +30,11 @@ from kb.service.shop.shop import Shop
 
 __all__ = [
     "Fact",
+    "Making",
     "Noted",
     "TextRead",
     "leave_out",
+    "making_of",
     "noted_in",
     "read_case",
     "read_words",
@@ -152,22 +163,35 @@ def read_texts(shop: Shop, texts: Sequence[str], family: FamilyRecord | None) ->
         with shop.derived.counts() as (ledger, _):
             parts = parts_of_family(ledger, family.code)
     known = known_of(family, symptoms, part_classes)
-    making = _Making(
+    making = making_of(symptoms, part_classes, parts)
+    return tuple(making.text(text, read(text, known)) for text in texts)
+
+
+def making_of(
+    symptoms: Sequence[SymptomRecord],
+    part_classes: Sequence[PartClassRecord],
+    parts: dict[str, tuple[str, str]],
+) -> Making:
+    """What turns a read text into facts, under the names of these lists."""
+    return Making(
         {word.casefold(): one.name for one in symptoms for word in (*one.synonyms, one.name)},
         {word.casefold(): one.name for one in part_classes for word in (*one.synonyms, one.name)},
         {normalise_designator(part): pair for part, pair in parts.items()},
     )
-    return tuple(making.text(text, read(text, known)) for text in texts)
 
 
-class _Making:
-    """Turns what the reader found into facts of a record."""
+class Making:
+    """Turns what the reader found into facts of a record; a fact stands with the first text that states it."""
 
     def __init__(
         self, symptoms: dict[str, str], part_classes: dict[str, str], parts: dict[str, tuple[str, str]]
     ) -> None:
         self._symptoms, self._part_classes, self._parts = symptoms, part_classes, parts
         self._seen: set[str] = set()
+
+    def for_another(self) -> Making:
+        """The same lists for another case, whose facts may repeat those of this one."""
+        return Making(self._symptoms, self._part_classes, self._parts)
 
     def text(self, text: str, found: Read) -> TextRead:
         facts: list[Fact] = []

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import groupby
+from typing import Any
 
+from kb.errors import BadInput
 from kb.exchange.sheets import ENCODINGS, SEPARATORS
 from kb.service.sheets import known as _known
 from kb.service.sheets import questions as _questions
@@ -13,17 +16,29 @@ from kb.service.sheets import texts as _texts
 from kb.service.sheets.checking import check, refused_file
 from kb.service.sheets.fields import FIELDS, Field
 from kb.service.sheets.questions import Asked
-from kb.service.sheets.reading import begin, choose_columns, columns_of, first_rows, read, read_anew
-from kb.service.sheets.running import first_cases, preview_undo, run, start_check, start_run, start_undo
+from kb.service.sheets.reading import begin, choose_columns, columns_of, first_rows, read, read_anew, top_rows
+from kb.service.sheets.running import (
+    first_cases,
+    preview_undo,
+    run,
+    start_check,
+    start_run,
+    start_texts,
+    start_undo,
+)
 from kb.service.sheets.saved import all_saved as saved_mappings
 from kb.service.sheets.saved import apply as apply_mapping
 from kb.service.sheets.saved import named as mapping_named
 from kb.service.sheets.saved import remove as remove_mapping
 from kb.service.sheets.state import Sheet, clean, forget, load, take, under_way
+from kb.service.sheets.text_facts import READ
 from kb.service.shop.shop import Shop
+
+ROWS_SHOWN = 50
 
 __all__ = [
     "ENCODINGS",
+    "ROWS_SHOWN",
     "SEPARATORS",
     "Sheet",
     "apply_mapping",
@@ -31,6 +46,7 @@ __all__ = [
     "begin",
     "check",
     "choose_columns",
+    "choose_rows",
     "choose_texts",
     "clean",
     "columns_of",
@@ -42,18 +58,25 @@ __all__ = [
     "left_open",
     "load",
     "mapping_named",
+    "name_phrases",
     "preview_undo",
     "read",
     "read_anew",
     "read_texts",
+    "reads_texts",
     "refused_file",
     "remove_mapping",
+    "rows_read",
     "run",
     "saved_mappings",
     "start_check",
     "start_run",
+    "start_texts",
     "start_undo",
+    "symptom_names",
     "take",
+    "texts_read",
+    "top_rows",
     "under_way",
 ]
 
@@ -83,18 +106,68 @@ def decide(shop: Shop, sheet: Sheet, answers: dict[str, str]) -> None:
             sheet.answers[key] = answer
         else:
             sheet.answers.pop(key, None)
-    sheet.checked = None
+    sheet.checked = sheet.texts = None
     _state.save(shop, sheet)
 
 
-def read_texts(shop: Shop, sheet: Sheet) -> _texts.Texts:
-    """The symptoms that the complaints of a sheet name, with a sample."""
-    return _texts.read(sheet, columns_of(shop, sheet), _known.look(shop))
+def reads_texts(sheet: Sheet) -> bool:
+    """Whether a sheet has a column whose words can be read."""
+    return sheet.maps(*READ)
+
+
+def read_texts(shop: Shop, sheet: Sheet, progress: Callable[[int], Any] | None = None) -> _texts.Texts:
+    """Reads the words of all rows: symptoms, readings, what was tried."""
+    return _texts.read(shop, sheet, _known.look(shop), progress)
+
+
+def texts_read(sheet: Sheet) -> _texts.Texts | None:
+    """What was read last, None where it has to be read again."""
+    return _texts.kept(sheet)
+
+
+def rows_read(shop: Shop, sheet: Sheet, start: int = 0, most: int = ROWS_SHOWN) -> list[_texts.RowRead]:
+    """Rows with what was read in each."""
+    return list(_texts.rows_read(shop, sheet, start, most))
+
+
+def symptom_names(shop: Shop) -> list[str]:
+    """The symptoms that a phrase can be named as."""
+    return [name for name, _ in _known.look(shop).symptoms]
 
 
 def choose_texts(shop: Shop, sheet: Sheet, read_them: bool, not_symptoms: set[str]) -> None:
-    """Keeps whether complaints are read for symptoms, and which of these are left out."""
+    """Keeps whether words are read, and which symptoms are left out."""
     sheet.read_texts = read_them
     sheet.not_symptoms = sorted(not_symptoms)
     sheet.checked = None
     _state.save(shop, sheet)
+
+
+def choose_rows(shop: Shop, sheet: Sheet, shown: set[int], wanted: set[int]) -> None:
+    """Keeps of which of the `shown` rows the words are not to be read."""
+    sheet.not_rows = sorted((set(sheet.not_rows) - shown) | (shown - wanted))
+    sheet.checked = None
+    _state.save(shop, sheet)
+
+
+def name_phrases(shop: Shop, sheet: Sheet, named: dict[str, str]) -> bool:
+    """Keeps which symptom a phrase means; True where that is new, and the rows are to be read again.
+
+    "" takes a name back. Raises BadInput for what is no symptom of the list.
+    """
+    names = set(symptom_names(shop))
+    changed = dict(sheet.named)
+    for phrase, name in named.items():
+        if name and name not in names:
+            raise BadInput(
+                f"{name[:80]} is no symptom of the list.", field="named", remedy="Choose one from the list."
+            )
+        if name:
+            changed[phrase[:80]] = name
+        else:
+            changed.pop(phrase[:80], None)
+    if changed == sheet.named:
+        return False
+    sheet.named, sheet.texts, sheet.checked = changed, None, None
+    _state.save(shop, sheet)
+    return True

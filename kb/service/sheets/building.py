@@ -15,11 +15,12 @@ from kb.facts.designators import code_key
 from kb.facts.sheet_words import folded
 from kb.model import CaseRecord, explain
 from kb.service.sheets import answers as decide
-from kb.service.sheets.cells import Reader
-from kb.service.sheets.fields import ATTEMPT, DEVICE, FOLLOW_UP, TO_NOTES
+from kb.service.sheets.cells import LeftOut, Reader
+from kb.service.sheets.fields import ATTEMPT, DAYS, DEVICE, FOLLOW_UP, TO_NOTES
 from kb.service.sheets.known import Known
 from kb.service.sheets.state import Sheet
 from kb.service.sheets.survey import cleaned
+from kb.service.sheets.text_facts import READ, board_named, facts_of, take_facts
 
 _NAMESPACE = uuid.UUID("8f0b5d0e-53d1-4b43-9a53-52f1f0a1c7e4")
 Row = tuple[int, list[str]]
@@ -35,6 +36,7 @@ _SCALARS = (
     "verdict",
 )
 _JOINED = ("complaint", "notes")
+_LONGEST_COMPLAINT, _LONGEST_WORDS = 2_000, 200
 
 
 class Refused(Exception):
@@ -58,6 +60,8 @@ class Parts:
     readings: list[dict[str, Any]] = field(default_factory=list)
     attempts: list[dict[str, Any]] = field(default_factory=list)
     follow_ups: list[dict[str, Any]] = field(default_factory=list)
+    read: list[tuple[str, str]] = field(default_factory=list)
+    amounts: dict[str, tuple[str, Any]] = field(default_factory=dict)
 
     def add(self, entries: list[dict[str, Any]], new: list[dict[str, Any]]) -> None:
         """Adds what is not there yet: rows of one case often repeat what they share."""
@@ -82,8 +86,15 @@ class Builder:
         self._attempt_columns = _by_turn(self._columns, ATTEMPT)
         self._follow_columns = _by_turn(self._columns, FOLLOW_UP)
         self._numbered = next(((place, head) for place, _, to, head in self._columns if to == "uid"), None)
-        self._read_texts = sheet.read_texts and sheet.maps("complaint")
+        self._read_texts = sheet.read_texts and sheet.maps(*READ)
         self._not_symptoms = set(sheet.not_symptoms)
+        self._not_rows = set(sheet.not_rows)
+        self.boards_above: dict[int, str] = {}
+
+    @property
+    def left_out(self) -> dict[str, LeftOut]:
+        """Cells that somebody chose to leave out, by heading."""
+        return self._reader.left_out
 
     def number_of(self, row: Sequence[str]) -> str:
         """The row's own case number, "" where it has none."""
@@ -102,9 +113,11 @@ class Builder:
             cells += [""] * (len(self._sheet.headings) - len(cells))
             try:
                 self._row(parts, cells, number)
+                if above := self.boards_above.get(number):
+                    parts.scalars.setdefault("family", above)
             except BadInput as error:
                 raise Refused(f"{error.message} {error.remedy or ''}".strip(), number) from error
-        data = self._finished(parts, rows[0][0])
+        data = self._finished(parts, rows)
         data["uid"] = self._uid(rows, turn)
         try:
             return CaseRecord.model_validate(data), parts.aliases
@@ -131,8 +144,10 @@ class Builder:
             text = cells[place]
             if not text or to in ATTEMPT or to in FOLLOW_UP:
                 continue
+            if self._read_texts and to in READ and (to, text) not in parts.read:
+                parts.read.append((to, text))
             if to in _SCALARS:
-                value = read.scalar(to, key, head, text, parts.aside)
+                value = read.scalar(to, key, head, _fitting(to, head, text, parts.aside), parts.aside)
                 if value is not None and parts.scalars.setdefault(to, value) != value:
                     raise Refused(f"The rows of one case say different things under {head}.", number)
             elif to in _JOINED:
@@ -140,7 +155,7 @@ class Builder:
                     parts.texts[to].append(text)
             elif to == "alias":
                 parts.aliases.append(" ".join(text.split()))
-            elif to == "uid" or to == TO_NOTES:
+            elif to in ("uid", "work", TO_NOTES):
                 parts.aside.append(f"{head}: {text}")
             elif to in ("symptoms", "symptom"):
                 parts.symptoms |= read.symptoms(to, key, head, text, parts.aside)
@@ -157,10 +172,21 @@ class Builder:
         new = []
         for columns in self._attempt_columns:
             given = {to: (key, head, cells[place]) for place, key, to, head in columns if cells[place]}
-            if given:
-                attempt = self._reader.attempt(given, parts.aside)
-                new += [attempt] if attempt else []
+            if not given:
+                continue
+            if self._read_texts and not any(
+                to in given for to in ("part", "part_class", "failure", "action")
+            ):
+                self._for_read_attempts(parts, given)
+                continue
+            attempt = self._reader.attempt(given, parts.aside)
+            new += [attempt] if attempt else []
         parts.add(parts.attempts, new)
+
+    def _for_read_attempts(self, parts: Parts, given: dict[str, tuple[str, str, str]]) -> None:
+        """Keeps what cells say of tries that the words of the row name."""
+        for to, value in self._reader.of_tries(given, parts.aside).items():
+            parts.amounts.setdefault(to, (f"{given[to][1]}: {given[to][2]}", value))
 
     def _followed(self, parts: Parts, cells: list[str]) -> None:
         new = []
@@ -171,21 +197,25 @@ class Builder:
                 new += [follow_up] if follow_up else []
         parts.add(parts.follow_ups, new)
 
-    def _finished(self, parts: Parts, row: int) -> dict[str, Any]:
-        scalars = parts.scalars
+    def _finished(self, parts: Parts, rows: Sequence[Row]) -> dict[str, Any]:
+        row, scalars = rows[0][0], parts.scalars
         family = self._family(parts)
         if not family and parts.aliases:
             family = parts.aliases.pop(0)
         if not family:
+            family = self.board_in([text for _, text in parts.read])
+        if not family:
             raise Refused("No board number stands in this row.", row)
         known = self._known.family(family)
         data: dict[str, Any] = {**scalars, "family": known.code if known else family}
+        if self._read_texts and not self._not_rows.intersection(number for number, _ in rows):
+            self._take_words(data, parts, family)
+        self._place_amounts(parts)
         self._judge(data, parts, row)
         complaint = "\n".join(parts.texts["complaint"])
-        if self._read_texts and complaint:
-            for name, present in self._known.symptoms_in(complaint):
-                if name not in self._not_symptoms:
-                    parts.symptoms.setdefault(name, present)
+        if len(complaint) > _LONGEST_COMPLAINT:
+            complaint, rest = _cut(complaint, _LONGEST_COMPLAINT)
+            parts.aside.insert(0, f"The complaint goes on: {rest}")
         data["complaint"] = complaint
         data["notes"] = "\n".join([*parts.texts["notes"], *dict.fromkeys(parts.aside)])
         data["symptoms"] = [{"name": name, "present": present} for name, present in parts.symptoms.items()]
@@ -194,6 +224,45 @@ class Builder:
         own = code_key(data["family"])
         parts.aliases[:] = [one for one in dict.fromkeys(parts.aliases) if code_key(one) != own]
         return data
+
+    def board_in(self, texts: Sequence[str]) -> str:
+        """The board that the words of a row name, where it was chosen to look there."""
+        answer = self._sheet.answers.get("board in text", decide.REFUSE)
+        if answer == decide.REFUSE:
+            return ""
+        return board_named(texts, self._known, by_look=answer == "looks")
+
+    def _take_words(self, data: dict[str, Any], parts: Parts, family: str) -> None:
+        single: dict[str, Any] = {}
+        facts = [fact for _, read in facts_of(parts.read, self._known, family) for fact in read.facts]
+        left_out = self._not_symptoms
+        kept = [
+            fact
+            for fact in facts
+            if fact.kind != "symptom" or getattr(fact.value, "name", "") not in left_out
+        ]
+        take_facts(kept, parts.symptoms, parts.readings, parts.attempts, single)
+        if "verdict" in single and "verdict" not in data:
+            data["verdict"] = single["verdict"]
+        for kind in ("minutes", "cost"):
+            if kind in single:
+                parts.amounts.setdefault(kind, (f"{kind}: {single[kind]:g}", single[kind]))
+
+    def _place_amounts(self, parts: Parts) -> None:
+        """Minutes and cost of the row belong to its first try; a result holds for all that say none."""
+        for to, (written, value) in parts.amounts.items():
+            if not parts.attempts:
+                parts.aside.append(written)
+            elif to in ("minutes", "cost"):
+                if all(to not in attempt for attempt in parts.attempts):
+                    parts.attempts[0][to] = int(value) if to == "minutes" else value
+            elif to == "result":
+                for attempt in parts.attempts:
+                    attempt.setdefault("result", value)
+            elif to == "section":
+                for attempt in parts.attempts:
+                    if attempt.get("section", "other") == "other":
+                        attempt["section"] = value
 
     def _judge(self, data: dict[str, Any], parts: Parts, row: int) -> None:
         """Sets what follows from the verdict: whether a try counts as cured, and when a case is closed."""
@@ -207,10 +276,35 @@ class Builder:
                 data["verdict"] = answer[1:]
             else:
                 raise Refused("There is a closing day but no verdict.", row)
+        answer = self._sheet.answers.get("repaired where cured", "")
+        if answer.startswith("=") and any(one.get("result") == "cured" for one in parts.attempts):
+            data.setdefault("verdict", answer[1:])
+        if not data.get("verdict"):
+            answer = self._sheet.answers.get("no verdict", "")
+            if answer.startswith("="):
+                data["verdict"] = answer[1:]
+            elif answer == decide.REFUSE:
+                raise Refused("No verdict stands in this row.", row)
         cured = self._sheet.answers.get("cured where repaired", "").removeprefix("=")
         for attempt in parts.attempts:
             if "result" not in attempt:
                 attempt["result"] = cured if cured and data.get("verdict") == "repaired" else "not known yet"
+
+
+def _cut(text: str, most: int) -> tuple[str, str]:
+    """The text up to a space before its `most`th character, and the rest."""
+    at = text.rfind(" ", most // 2, most - 1)
+    at = at if at > 0 else most - 1
+    return f"{text[:at].rstrip()}…", text[at:].strip()
+
+
+def _fitting(to: str, head: str, text: str, aside: list[str]) -> str:
+    """A cell as long as its field; what is longer goes on in the notes."""
+    if len(text) <= _LONGEST_WORDS or to in ("family", "verdict", *DAYS):
+        return text
+    kept, rest = _cut(text, _LONGEST_WORDS)
+    aside.append(f"{head} goes on: {rest}")
+    return kept
 
 
 def _by_turn(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
 from typing import Any, NoReturn
@@ -11,6 +12,7 @@ from typing import Any, NoReturn
 from kb.errors import BadInput
 from kb.facts.designators import rail_key
 from kb.facts.quantities import parse_quantity
+from kb.facts.rail_names import obvious_rail
 from kb.facts.reading_lines import UNIT_OF_QUANTITY
 from kb.facts.typed_entries import parse_minutes
 from kb.facts.written_days import read_day, settle
@@ -25,8 +27,23 @@ from kb.service.sheets.rail_heading import RailHeading, any_rail_heading
 from kb.service.sheets.state import Sheet
 
 _CACHED = 100_000
+_LONGEST_WORDS = 200
 Given = dict[str, tuple[str, str, str]]
 """Field to (key, heading, text) of the cells of one try or one follow-up."""
+
+
+@dataclass(slots=True)
+class LeftOut:
+    """Cells of one column that go nowhere, because somebody chose so: how many, and the first texts."""
+
+    cells: int = 0
+    examples: list[str] = field(default_factory=list)
+
+    def count(self, text: str, number: int = 1) -> None:
+        self.cells += number
+        shown = text if len(text) <= 60 else text[:59] + "…"
+        if len(self.examples) < 5 and shown not in self.examples:
+            self.examples.append(shown)
 
 
 class Reader:
@@ -40,6 +57,10 @@ class Reader:
         self._values: dict[tuple[str, str, str], Any] = {}
         self._words: dict[tuple[str, str], str] = {}
         self._rails: dict[str, RailHeading] = {}
+        self.left_out: dict[str, LeftOut] = {}
+
+    def _leave(self, head: str, text: str) -> None:
+        self.left_out.setdefault(head, LeftOut()).count(text)
 
     def _answer(self, what: str, key: str) -> str:
         return self._answers.get(decide.column_key(what, key), "")
@@ -84,6 +105,8 @@ class Reader:
             _refuse(head, text, why)
         if answer == decide.NOTES:
             aside.append(f"{head}: {text}")
+        else:
+            self._leave(head, text)
 
     def _value(
         self,
@@ -122,7 +145,9 @@ class Reader:
             return _line(text)
         if answer == decide.NOTES:
             aside.append(f"{head}: {text}")
-        elif answer != decide.LEAVE:
+        elif answer == decide.LEAVE:
+            self._leave(head, text)
+        else:
             _refuse(head, text, "was not given a meaning" if not answer else "was chosen to be refused")
         return None
 
@@ -165,7 +190,13 @@ class Reader:
         known = self._known.family(family) if family and rail else None
         if known is None or rail is None:
             return rail
-        return next((name for name in known.rails if rail_key(name) == rail_key(rail)), rail)
+        same = next((name for name in known.rails if rail_key(name) == rail_key(rail)), None)
+        named = obvious_rail(rail) if same is None else None
+        if named is None or named.nominal_v is not None:
+            return same or rail
+        # "stby" says the use and no volts: it is the one rail that the family has for it.
+        alike = [one.name for one in known.record.rails if one.role == named.role]
+        return alike[0] if len(alike) == 1 else rail
 
     def _of_line(self, key: str, line: str, family: str) -> dict[str, Any]:
         known = self._known.family(family) if family else None
@@ -184,10 +215,20 @@ class Reader:
     def _of_rail(self, key: str, head: str, text: str) -> dict[str, Any]:
         rail = self._rails.setdefault(key, any_rail_heading(head))
         mark = self._answer("mark", key)
-        plain = with_plain_number(text, mark, field=head)
-        if decimal_mark(plain) != "bad":
-            plain = f"{plain} {rail.unit}"
-        value = parse_quantity(plain, UNIT_OF_QUANTITY[rail.quantity], field=head)
+        quantity = UNIT_OF_QUANTITY[rail.quantity]
+
+        def number(cell: str) -> float:
+            plain = with_plain_number(cell, mark, field=head)
+            if decimal_mark(plain) != "bad":
+                plain = f"{plain} {rail.unit}"
+            return float(parse_quantity(plain, quantity, field=head))
+
+        both = splitting.two_ends(text)
+        if both is None:
+            measured: dict[str, float] = {"value": number(text)}
+        else:
+            low, high = sorted(number(end) for end in both)
+            measured = {"min": low, "max": high}
         supply = self._answer("supply", key)
         if not supply:
             raise BadInput(f"{head}: it is not said in which state the supply was.", field=head)
@@ -198,7 +239,7 @@ class Reader:
             "quantity": rail.quantity,
             "supply": supply,
             "load": "none",
-            "value": float(value),
+            **measured,
             "written": text[:200],
             "after_repair": rail.after_repair,
         }
@@ -210,11 +251,28 @@ class Reader:
             aside += [f"{head}: {value}" for to, (_, head, value) in given.items() if to not in ("result", "section")]  # fmt: skip  # noqa: E501
             return None
         found: dict[str, Any] = {to: _line(text[to]) for to in ("part", "failure", "action") if to in text}
+        for to, line in found.items():
+            if len(line) > _LONGEST_WORDS:
+                found[to] = f"{line[: _LONGEST_WORDS - 1].rstrip()}…"
+                aside.append(f"{given[to][1]}: {text[to]}")
         for to in ("section", "result"):
             if to in given and (said := self.word(to, given[to][1], text[to], aside)):
                 found[to] = said
         found["part_class"] = self._part_class(given, aside)
         found.setdefault("section", "other")
+        found |= self._amounts(given, aside)
+        return found
+
+    def of_tries(self, given: Given, aside: list[str]) -> dict[str, Any]:
+        """What cells say of tries that they do not name: result, section, cost in money, minutes."""
+        found: dict[str, Any] = {}
+        for to in ("section", "result"):
+            if to in given and (said := self.word(to, given[to][1], given[to][2], aside)):
+                found[to] = said
+        return found | self._amounts(given, aside)
+
+    def _amounts(self, given: Given, aside: list[str]) -> dict[str, Any]:
+        found: dict[str, Any] = {}
         if "cost" in given and (cents := self._cents(*given["cost"], aside)) is not None:
             found["cost"] = cents / 100
         if "minutes" in given and (minutes := self._minutes(*given["minutes"], aside)) is not None:

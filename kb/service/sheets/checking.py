@@ -19,13 +19,15 @@ from kb.errors import BadInput, NotFound
 from kb.exchange import lines as exchange
 from kb.exchange.sheets import REASON_HEADING, neutralised
 from kb.facts.designators import code_key
-from kb.model import CaseRecord, FamilyRecord, explain
+from kb.facts.rail_names import ObviousRail, obvious_rail
+from kb.model import CaseRecord, FamilyRecord, Rail, SymptomRecord, explain
 from kb.service.cases import prerequisites
 from kb.service.sheets import known as knowledge
 from kb.service.sheets import reading, state
 from kb.service.sheets.building import Builder, Refused, Row
 from kb.service.sheets.grouping import grouped
 from kb.service.sheets.known import Known
+from kb.service.sheets.rail_heading import any_rail_heading
 from kb.service.sheets.state import Sheet
 from kb.service.shop.shop import Shop
 from kb.store.records import cases, families
@@ -51,6 +53,8 @@ class Counts:
     new: dict[str, list[str]] = field(default_factory=dict)
     new_counts: dict[str, int] = field(default_factory=dict)
     renamed: int = 0
+    railed: int = 0
+    left_out: list[tuple[str, int, list[str]]] = field(default_factory=list)
 
     def as_values(self) -> dict[str, Any]:
         """A JSON object; `reasons` are (why, number of cases, first row), the most frequent first."""
@@ -70,9 +74,10 @@ def check(shop: Shop, sheet: Sheet, progress: Callable[[int], Any] | None = None
         (place / CASES).open("w", encoding="utf-8", newline="\n") as kept,
         (place / REFUSED).open("w", encoding="utf-8-sig", newline="") as refused,
     ):
-        work = _Check(shop, sheet, knowledge.look(shop), kept, refused)
+        work = _Check(shop, sheet, knowledge.look(shop).with_phrases(sheet.named), kept, refused)
         work.run(progress)
-    (place / BOARDS).write_text("".join(map(exchange.write, work.boards())), encoding="utf-8", newline="\n")
+    entries = [*work.named(), *work.boards()]
+    (place / BOARDS).write_text("".join(map(exchange.write, entries)), encoding="utf-8", newline="\n")
     sheet.checked = work.counts.as_values()
     state.save(shop, sheet)
     return work.counts
@@ -82,6 +87,13 @@ class _Check:
     def __init__(self, shop: Shop, sheet: Sheet, known: Known, kept: TextIO, refused: TextIO) -> None:
         self._shop, self._sheet, self._known, self._kept = shop, sheet, known, kept
         self._builder = Builder(sheet, known)
+        if sheet.answers.get("board left out") == "above":
+            self._builder.boards_above = reading.boards_above(shop, sheet)
+        heads = [any_rail_heading(sheet.heading(key)).rail for _, key, _ in sheet.columns_of("rail")]
+        self._rail_heads = {
+            name: named for name in heads if (named := obvious_rail(name)) and named.nominal_v
+        }
+        self._rails: dict[str, dict[str, ObviousRail]] = {}
         self._today = shop.today()
         self._board_places = [place for place, _, _ in sheet.columns_of("family", "alias")]
         self._reason_free = [
@@ -120,6 +132,17 @@ class _Check:
             self.counts.new_counts[kind] = len(names)
             self.counts.new[kind] = list(names.values())[:_MOST_NAMES]
         self.counts.renamed = len(self._numbers)
+        self.counts.railed = len(self._rails)
+        self.counts.left_out = self._left_out()
+
+    def _left_out(self) -> list[tuple[str, int, list[str]]]:
+        """(heading, cells, first texts) of everything in the file that goes nowhere."""
+        columns = reading.columns_of(self._shop, self._sheet)
+        found = []
+        for place, key in enumerate(self._sheet.keys):
+            if not self._sheet.targets.get(key) and columns[place].filled and place in self._reason_free:
+                found.append((self._sheet.headings[place], columns[place].filled, columns[place].samples(5)))
+        return found + [(head, one.cells, one.examples) for head, one in self._builder.left_out.items()]
 
     def _names_board(self, cells: list[str]) -> bool:
         return any(place < len(cells) and cells[place].strip() for place in self._board_places)
@@ -153,7 +176,19 @@ class _Check:
                 key = code_key(name) if kind == "family" else name.casefold()
                 self._new[kind].setdefault(key, name)
             self._claim(case.family, others)
+            self._note_rails(case)
             self._kept.write(exchange.write(case))
+
+    def _note_rails(self, case: CaseRecord) -> None:
+        """The rails that the headings name, for a board of which none are known."""
+        stored = self._known.family(case.family)
+        if stored is not None and stored.rails:
+            return
+        for one in case.readings:
+            if one.rail and (named := self._rail_heads.get(one.rail)):
+                key = code_key(case.family)
+                self._codes.setdefault(key, case.family)
+                self._rails.setdefault(key, {})[one.rail] = named
 
     def _refuse_foreign_numbers(self, code: str, others: list[str]) -> None:
         """A number cannot lead to two boards, neither of the store nor of the file. Raises BadInput."""
@@ -192,19 +227,32 @@ class _Check:
         padded = [*cells, *[""] * (len(self._sheet.headings) - len(cells))]
         self._refused.writerow([*(neutralised(padded[place]) for place in self._reason_free), reason])
 
+    def named(self) -> list[SymptomRecord]:
+        """The symptoms that get further words, because somebody named a phrase."""
+        more = set(self._sheet.named.values())
+        return [one for one in self._known.symptom_records if one.name in more]
+
     def boards(self) -> list[FamilyRecord]:
-        """The boards that get further numbers, whole, as they will stand in the store."""
+        """The boards that get further numbers or their first rails, whole, as they will stand in the store."""
         found = []
         with self._shop.store.reading() as session:
-            for key, numbers in self._numbers.items():
+            for key in dict.fromkeys((*self._numbers, *self._rails)):
+                numbers = list(self._numbers.get(key, ()))
                 stored = families.find(session, self._codes[key])
                 if stored is None:
-                    found.append(_family(self._codes[key], list(numbers)))
-                    continue
-                record = families.by_ids(session, [stored[0]])[0].record
-                taken = {code_key(one) for one in (record.code, *record.aliases)}
-                new = [number for number in numbers if code_key(number) not in taken]
-                found.append(record.model_copy(update={"aliases": [*record.aliases, *new]}))
+                    record = _family(self._codes[key], numbers)
+                else:
+                    record = families.by_ids(session, [stored[0]])[0].record
+                    taken = {code_key(one) for one in (record.code, *record.aliases)}
+                    new = [number for number in numbers if code_key(number) not in taken]
+                    record = record.model_copy(update={"aliases": [*record.aliases, *new]})
+                if rails := self._rails.get(key):
+                    made = [
+                        Rail(name=name, role=one.role, nominal_v=one.nominal_v or 0, always_on=one.always_on)
+                        for name, one in rails.items()
+                    ]
+                    record = record.model_copy(update={"rails": made})
+                found.append(record)
         return found
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from kb.errors import BadInput
+from kb.facts.rail_names import obvious_rail
 from kb.facts.reading_lines import parse_reading_line
 from kb.facts.sheet_words import folded
 from kb.facts.typed_entries import parse_minutes
@@ -186,6 +187,13 @@ def _about_order(
 def _about_numbers(to: str, key: str, head: str, column: Column, unread: list[str]) -> Iterator[Question]:
     doubtful, shows, plain = [], Counter[str](), []
     for text, number in column.texts.items():
+        if to == "rail" and (ends := splitting.two_ends(text)):
+            for end in ends:
+                written = leading_number(end)
+                sign = decimal_mark(written[0]) if written else "bad"
+                if sign in ("point", "comma"):
+                    shows[sign] += number
+            continue
         body = without_currency(text) if to == "cost" else text
         split = leading_number(body)
         mark = decimal_mark(body) if split is None or to != "rail" else decimal_mark(split[0])
@@ -239,14 +247,18 @@ def _about_time(key: str, head: str, column: Column, plain: list[str]) -> Questi
 
 
 def _about_state(to: str, key: str, head: str, column: Column) -> Question:
-    guess = any_rail_heading(head).supply if to == "rail" else ""
+    heading = any_rail_heading(head)
+    guess = heading.supply if to == "rail" else ""
+    sure = bool(guess)
+    if to == "rail" and not guess and (named := obvious_rail(heading.rail)) and named.always_on:
+        guess = "standby"
     return Question(
         decide.column_key("supply", key),
         head,
         "Measured with the supply" if to == "rail" else "Where a reading does not say, the supply was",
         tuple((word.value, f"{word.value} ({word.meaning})") for word in SUPPLY_STATES),
         guess,
-        sure=bool(guess),
+        sure=sure,
         count=column.filled,
         examples=tuple(column.samples(2)),
     )

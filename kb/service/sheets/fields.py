@@ -38,6 +38,7 @@ FIELDS: tuple[Field, ...] = (
     Field("symptom", "One symptom: the heading names it, the cells say yes or no", "What was wrong"),
     Field("readings", "Readings such as 5VSB 4.7 V", "What was measured"),
     Field("rail", "Readings of one rail: the heading names it", "What was measured"),
+    Field("work", "What was done, in free words: parts, readings, results", "What was tried"),
     Field("part", "Part", "What was tried"),
     Field("part_class", "Kind of part", "What was tried"),
     Field("section", "Section of the board", "What was tried"),

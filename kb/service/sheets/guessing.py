@@ -30,14 +30,27 @@ def heading_row(rows: Sequence[tuple[int, list[str]]]) -> int:
     head = rows[:_HEADING_SEARCH]
     widths = sorted(sum(bool(cell.strip()) for cell in row) for _, row in head)
     usual = widths[len(widths) // 2] if widths else 0
-    for number, row in head:
+    for place, (number, row) in enumerate(head):
         filled = [cell.strip() for cell in row if cell.strip()]
-        known = sum(folded(cell) in HEADING_OF for cell in filled)
+        known = _known(filled)
         if len(filled) < max(1, 0.6 * usual) and known < 2:
             continue
-        plain = all(read_day(cell) is None and decimal_mark(cell) == "bad" for cell in filled)
-        return number if plain or known >= 2 else 0
+        if not (_plain(filled) or known >= 2):
+            return 0
+        # Headings of two rows: what stands above is merged over several columns of the row that names each.
+        below = [cell.strip() for cell in head[place + 1][1] if cell.strip()] if place + 1 < len(head) else []
+        if len(below) > len(filled) and (_plain(below) or _known(below) >= 2) and _known(below) >= known:
+            return head[place + 1][0]
+        return number
     return 0
+
+
+def _known(cells: Sequence[str]) -> int:
+    return sum(folded(cell) in HEADING_OF for cell in cells)
+
+
+def _plain(cells: Sequence[str]) -> bool:
+    return all(read_day(cell) is None and decimal_mark(cell) == "bad" for cell in cells)
 
 
 def headings(row: Sequence[str], columns: int) -> list[str]:
@@ -60,6 +73,9 @@ def targets(keys: Sequence[str], heads: Sequence[str], columns: Sequence[Column]
             if guess and guess in BY_VALUE and BY_VALUE[guess].once:
                 taken.add(guess)
             found[key] = guess
+    if len(found) == 1 and set(found.values()) & {"complaint", "notes", TO_NOTES}:
+        # All that is known of a board stands in one column.
+        found = dict.fromkeys(found, "work")
     if "family" not in taken and (wider := next((key for key, to in found.items() if to == "alias"), None)):
         found[wider] = "family"
     return {key: to or (TO_NOTES if column.filled else "") for (key, to), column in zip(found.items(), columns, strict=True)}  # fmt: skip  # noqa: E501
@@ -74,18 +90,52 @@ def _by_heading(head: str, column: Column) -> str:
     guess = HEADING_OF.get(words) or HEADING_OF.get(re.sub(r" ?[0-9]+$", "", words))
     guess = guess or HEADING_OF.get(re.sub(r"[ -]?(?:no|nr|number|nummer|numero|date|datum)$", "", words), "")
     guess = guess or HEADING_OF.get(re.sub(r"^(?:n|no|nr|num|numero) (?:d |de )?", "", words), "")
+    if not guess and read_rail_heading(head) is None:
+        guess = _by_some_words(head)
     if guess in ("received", "closed", "follow_up_date") and column.share(_is_day) < 0.3:
         return ""
     if guess in ("cost", "minutes") and column.share(_begins_with_number) < 0.3:
         return ""
-    if guess in ("failure", "action", "part") and column.share(lambda text: len(text) > 200) > 0:
-        return "notes"
+    if guess == "part" and column.share(_is_amount) > 0.7:
+        return "cost"
+    if guess in ("failure", "action", "part", "verdict") and _tells(column):
+        return "work"
     if guess == "verdict" and column.share(lambda text: OURS["verdict"].get(folded(text)) is None) > 0.5:
         trial = column.share(lambda text: folded(text) in OURS["result"])
         return "result" if trial > 0.5 else guess
     if not guess and read_rail_heading(head) is not None and column.share(_begins_with_number) > 0.5:
         return "rail"
     return guess
+
+
+def _by_some_words(head: str) -> str:
+    """What a heading of several words says: `repair_status`, `problemText`, `Fehlerbeschreibung Kunde`.
+
+    The last words say what a thing is, so they come first; the first ones count where these say nothing.
+    """
+    words = folded(re.sub(r"(?<=[a-z])(?=[A-Z])", " ", re.sub(r"[(\[].*?[)\]]", " ", head))).split()
+    if len(words) < 2:
+        return ""
+    parts = [
+        " ".join(part) for size in range(len(words) - 1, 0, -1) for part in (words[-size:], words[:size])
+    ]
+    found = [HEADING_OF[part] for part in parts if part in HEADING_OF and len(part) > 2]
+    # "Complaint of the customer" is a complaint, and "what was done" says more than who.
+    return next((one for one in found if one in ("complaint", "work")), found[0] if found else "")
+
+
+def _tells(column: Column) -> bool:
+    """Whether the cells are sentences and not single words of a list."""
+    return column.share(lambda text: len(text) > 200) > 0 or (
+        column.share(lambda text: len(text.split()) > 3) > 0.3 and len(column.texts) > 2
+    )
+
+
+def _is_amount(text: str) -> bool:
+    return (
+        decimal_mark(text.strip().lstrip("€$£ ")) != "bad"
+        or re.fullmatch(r"[.,][0-9]{1,2}", text) is not None
+    )
 
 
 def _by_content(head: str, column: Column) -> str:

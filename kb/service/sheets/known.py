@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
 
 from sqlmodel import Session
 
@@ -12,14 +12,18 @@ from kb.facts.designators import code_key, designator_letters
 from kb.facts.parts import PART_CLASSES
 from kb.facts.sheet_words import OURS, PART_CLASS_OF, folded
 from kb.facts.vocabulary import FOLLOW_UP_STATES, RESULTS, SECTIONS, VERDICTS, values
-from kb.model import CaseRecord
-from kb.search import match_symptoms
-from kb.search.analysis import Analysis
+from kb.model import CaseRecord, FamilyRecord, PartClassRecord, SymptomRecord
+from kb.reading import Known as ReaderKnown
+from kb.reading import KnownPart, Read, read
+from kb.service.diagnose.general import parts_of_family
+from kb.service.diagnose.reading_texts import known_of, rails_of
+from kb.service.diagnose.words import Making, making_of
 from kb.service.shop.shop import Shop
 from kb.store.records import families, lists
 
 Found = tuple[tuple[str, bool], ...]
-_CACHED = 50_000
+_CACHED = 10_000
+_LONGEST_CACHED = 2_000
 _LISTED = {
     "verdict": values(VERDICTS),
     "result": values(RESULTS),
@@ -30,24 +34,28 @@ _LISTED = {
 
 @dataclass(slots=True)
 class FamilyKnown:
-    """A family of the store: its code and the names of its rails."""
+    """A family of the store: its code, the names of its rails and the whole record."""
 
     code: str
     rails: tuple[str, ...]
+    record: FamilyRecord
 
 
 @dataclass
 class Known:
     """One moment of the store's lists."""
 
-    analysis: Analysis
+    symptom_records: list[SymptomRecord]
+    class_records: list[PartClassRecord]
     symptoms: list[tuple[str, list[str]]]
     part_classes: list[str]
     listed: dict[str, set[str]]
     part_words: dict[str, str]
     letters: dict[str, str]
     families: dict[str, FamilyKnown]
-    _texts: dict[str, Found] = field(default_factory=dict)
+    parts_of: Callable[[str], dict[str, tuple[str, str]]] = lambda _: {}
+    """What designators were in a family's earlier cases, by its code: (section, part class)."""
+    _texts: dict[tuple[str, str], Read] = field(default_factory=dict)
     _parts: dict[str, tuple[str, str]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -57,16 +65,75 @@ class Known:
         longest = sorted(self.part_words, key=len, reverse=True)
         self._part_names = re.compile(r"\b(?:" + "|".join(map(re.escape, longest)) + r")\b")
 
-    def symptoms_in(self, text: str) -> Found:
-        """(symptom, present) that a text names; the same text is analysed once."""
-        found = self._texts.get(text)
+        self._names = {word.casefold(): name for name, others in self.symptoms for word in (*others, name)}
+        self._without_family = known_of(None, self.symptom_records, self.class_records)
+        self._with_family: dict[str, ReaderKnown] = {}
+        self._makings: dict[str, Making] = {}
+        self._parts_of: dict[str, dict[str, tuple[str, str]]] = {}
+
+    def making(self, family: str) -> Making:
+        """What turns the texts of one case into facts under the names of the lists and the board's parts."""
+        at = code_key(family) if self.parts(family) else ""
+        if at not in self._makings:
+            made = making_of(self.symptom_records, self.class_records, self.parts(family))
+            self._makings[at] = made
+        return self._makings[at].for_another()
+
+    def parts(self, family: str) -> dict[str, tuple[str, str]]:
+        """(section, part class) of designators by the earlier cases of a board."""
+        board = self.family(family) if family else None
+        if board is None:
+            return {}
+        if board.code not in self._parts_of:
+            self._parts_of[board.code] = self.parts_of(board.code)
+        return self._parts_of[board.code]
+
+    def read(self, text: str, family: str = "") -> Read:
+        """What a text says, read with the rails of its board; the same text is read once."""
+        board = self.family(family) if family else None
+        at = code_key(board.code) if board and (board.rails or self.parts(family)) else ""
+        found = self._texts.get((at, text))
         if found is None:
-            matched = match_symptoms(text, self.symptoms, self.analysis)
-            found = tuple((name, present) for name, present, _ in matched.symptoms)
+            if at and at not in self._with_family and board is not None:
+                self._with_family[at] = replace(
+                    self._without_family,
+                    rails=rails_of(board.record),
+                    parts=tuple(
+                        KnownPart(name, kind, section) for name, (section, kind) in self.parts(family).items()
+                    ),
+                )
+            found = read(text, self._with_family[at] if at else self._without_family)
             if len(self._texts) >= _CACHED:
                 self._texts.clear()
-            self._texts[text] = found
+            if len(text) <= _LONGEST_CACHED:
+                self._texts[at, text] = found
         return found
+
+    def symptoms_in(self, text: str) -> Found:
+        """(symptom, present) that a text names, those of the list alone."""
+        return tuple(
+            (self._names[one.name.casefold()], one.present)
+            for one in self.read(text).symptoms
+            if one.name.casefold() in self._names
+        )
+
+    def with_phrases(self, named: dict[str, str]) -> Known:
+        """The same lists with phrases that a person named as other words for a symptom."""
+        more: dict[str, list[str]] = {}
+        for phrase, name in named.items():
+            more.setdefault(name, []).append(phrase)
+        if not more:
+            return self
+        records = [
+            one.model_copy(update={"synonyms": list(dict.fromkeys([*one.synonyms, *more.get(one.name, ())]))})
+            for one in self.symptom_records
+        ]
+        return replace(
+            self,
+            symptom_records=records,
+            symptoms=[(one.name, list(one.synonyms)) for one in records],
+            _texts={},
+        )
 
     def kind_of_part(self, text: str) -> tuple[str, str]:
         """(what the text shows of the kind of part, the class it most likely is).
@@ -130,9 +197,15 @@ class Known:
 def look(shop: Shop) -> Known:
     """The store's lists as they are now."""
     with shop.store.reading() as session:
-        symptoms = [(entry.name, list(entry.synonyms)) for entry in lists.symptoms(session)]
+        records = lists.symptoms(session)
+        symptoms = [(entry.name, list(entry.synonyms)) for entry in records]
         classes = lists.part_classes(session)
         known = shop.kept.get(session, "families of sheets", ("family",), _families)
+
+    def parts_of(family: str) -> dict[str, tuple[str, str]]:
+        with shop.derived.counts() as (ledger, _):
+            return dict(parts_of_family(ledger, family))
+
     names = {entry.name for entry in classes}
     words = {word: name for word, name in PART_CLASS_OF.items() if name in names}
     for entry in classes:
@@ -146,7 +219,8 @@ def look(shop: Shop) -> Known:
             for letter in part_class.letters[:1] if first else part_class.letters[1:]:
                 letters.setdefault(letter, part_class.name)
     return Known(
-        shop.derived.analysis,
+        list(records),
+        list(classes),
         symptoms,
         sorted(names),
         {
@@ -156,13 +230,16 @@ def look(shop: Shop) -> Known:
         words,
         {letter: name for letter, name in letters.items() if name in names},
         known,
+        parts_of,
     )
 
 
 def _families(session: Session) -> dict[str, FamilyKnown]:
     """All families by every number they are known by."""
     return {
-        code_key(number): FamilyKnown(one.record.code, tuple(rail.name for rail in one.record.rails))
+        code_key(number): FamilyKnown(
+            one.record.code, tuple(rail.name for rail in one.record.rails), one.record
+        )
         for one in families.by_ids(session, families.all_ids(session))
         for number in (one.record.code, *one.record.aliases)
     }

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from kb.facts.sheet_words import OURS, folded
 from kb.facts.vocabulary import FOLLOW_UP_STATES, RESULTS, SECTIONS, VERDICTS, Word
 from kb.service.sheets import answers as decide
 from kb.service.sheets import splitting
@@ -13,10 +14,13 @@ from kb.service.sheets.column_questions import Question, about_columns
 from kb.service.sheets.known import Known
 from kb.service.sheets.state import Sheet
 from kb.service.sheets.survey import Column
+from kb.service.sheets.text_facts import READ
 
 __all__ = ["MOST_WORDS", "Asked", "Question", "ask"]
 
 MOST_WORDS = 200
+_MANY_OPEN = 20
+"""From so many open boards on it is asked whether they are to stand on the bench."""
 _NAMED = {
     "verdict": "What came of it",
     "result": "Whether it helped",
@@ -159,7 +163,7 @@ def _open_list(kind: str, known: Known) -> Options:
 
 
 def _about_case(sheet: Sheet, columns: list[Column]) -> Iterator[Question]:
-    if sheet.maps("part", "part_class", "failure", "action") and not sheet.maps("result"):
+    if sheet.maps("part", "part_class", "failure", "action", "work") and not sheet.maps("result"):
         yield Question(
             "cured where repaired",
             "What was tried",
@@ -185,6 +189,9 @@ def _about_case(sheet: Sheet, columns: list[Column]) -> Iterator[Question]:
             decide.REFUSE if judged and columns[judged[0][0]].filled >= closed else "",
             sure=bool(judged) and columns[judged[0][0]].filled >= closed,
         )
+    yield from _about_cured(sheet)
+    yield from _about_open(sheet, columns, bool(closed and not judged))
+    yield from _about_board(sheet, columns)
     if sheet.maps("uid"):
         yield Question(
             "rows without number",
@@ -193,4 +200,77 @@ def _about_case(sheet: Sheet, columns: list[Column]) -> Iterator[Question]:
             (("above", "belong to the row above"), (decide.REFUSE, "are refused")),
             decide.REFUSE,
             sure=True,
+        )
+
+
+def _about_cured(sheet: Sheet) -> Iterator[Question]:
+    if sheet.maps("work"):
+        yield Question(
+            "repaired where cured",
+            "What came of it",
+            "Boards with a try that cured, of which nothing else says what came of them",
+            (("=repaired", "were repaired"), ("open", "are not judged by that")),
+            "=repaired",
+        )
+
+
+def _about_open(sheet: Sheet, columns: list[Column], asked: bool) -> Iterator[Question]:
+    """Many boards without a verdict would all stand on the bench: that is nobody's to guess."""
+    blank = sheet.rows
+    for place, _, _ in sheet.columns_of("verdict"):
+        left_open = (decide.OPEN, decide.NOTES, decide.LEAVE, "")
+        texts = columns[place].texts
+        given = {text: sheet.answers.get(decide.word_key("verdict", text)) for text in texts}
+        still = sum(
+            number
+            for text, number in texts.items()
+            if (
+                given[text] in left_open
+                if given[text] is not None
+                else OURS["verdict"].get(folded(text)) == "open"
+            )
+        )
+        blank = sheet.rows - columns[place].filled + still
+    if asked or blank < _MANY_OPEN:
+        return
+    yield Question(
+        "no verdict",
+        "What came of it",
+        "Boards of which nothing says what came of them",
+        (
+            ("bench", "stand on the bench as open cases"),
+            *_listed(VERDICTS),
+            (decide.REFUSE, "are refused"),
+        ),
+        count=blank,
+        hint="Where the words of a row say what came of the board, these count first.",
+    )
+
+
+def _about_board(sheet: Sheet, columns: list[Column]) -> Iterator[Question]:
+    places = sheet.columns_of("family", "alias")
+    if not places:
+        if sheet.maps(*READ) and not sheet.answers.get("family of all"):
+            yield Question(
+                "board in text",
+                "The board",
+                "No column says which board it was. Its number",
+                (
+                    ("known", "is read from the words, where the book knows it"),
+                    ("looks", "is read from the words, also where it only looks like one"),
+                    (decide.REFUSE, "is missing; such rows are refused"),
+                ),
+                "looks",
+            )
+        return
+    without = sheet.rows - max(columns[place].filled for place, _, to in places)
+    if without and sheet.rows and not sheet.answers.get("family of all"):
+        yield Question(
+            "board left out",
+            "The board",
+            "Rows that name no board",
+            (("above", "are the board of the row above"), (decide.REFUSE, "are refused")),
+            "" if sheet.maps("uid") and without > 1 else decide.REFUSE,
+            sure=not (sheet.maps("uid") and without > 1),
+            count=without,
         )

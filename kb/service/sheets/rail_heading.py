@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from kb.facts.rail_names import obvious_rail
 from kb.facts.sheet_words import folded
 
 _BRACKETED = re.compile(r"[(\[]([^)\]]*)[)\]]")
@@ -56,4 +57,4 @@ def any_rail_heading(heading: str) -> RailHeading:
 def read_rail_heading(heading: str) -> RailHeading | None:
     """What a heading says of a rail, None where it names none that is known by its look."""
     read = any_rail_heading(heading)
-    return read if _RAIL.fullmatch(read.rail) else None
+    return read if _RAIL.fullmatch(read.rail) or obvious_rail(read.rail) else None

@@ -44,7 +44,7 @@ def read_anew(shop: Shop, sheet: Sheet, changed: dict[str, str]) -> Job:
             remedy="Write 0 where there are none.",
         )
     same = look == sheet.look
-    sheet.look, sheet.checked = look, None
+    sheet.look, sheet.checked, sheet.texts = look, None, None
     # A row that was chosen stays chosen; with another reading of the file it has to be found anew.
     sheet.heading_row = int(typed) if same else -1
     return _start(shop, sheet)
@@ -83,6 +83,7 @@ def read(shop: Shop, sheet: Sheet, progress: Progress | None = None) -> None:
         sheet.heading_row = guessing.heading_row(head)
     row = next((row for number, row in exchange.plain_rows(plain) if number == sheet.heading_row), [])
     sheet.headings = guessing.headings(row, copied.columns)
+    sheet.rows_above = sum(number < sheet.heading_row for number in numbers)
     sheet.rows = sum(number > sheet.heading_row for number in numbers)
     columns = survey.survey((cells for _, cells in rows(shop, sheet)), copied.columns)
     survey.write(columns, state.folder(shop, sheet.id) / "survey.json")
@@ -114,6 +115,31 @@ def columns_of(shop: Shop, sheet: Sheet) -> list[Column]:
     return survey.read(file)
 
 
+def top_rows(shop: Shop, sheet: Sheet, most: int = 8) -> list[tuple[int, list[str]]]:
+    """The first rows of the file, the headings and what stands above them among these."""
+    return list(itertools.islice(exchange.plain_rows(state.plain(shop, sheet.id)), most))
+
+
+def boards_above(shop: Shop, sheet: Sheet) -> dict[int, str]:
+    """The board of the row above, for each row that names none itself and has a number of its own.
+
+    Without a column of numbers every row counts that says anything.
+    """
+    places = [place for place, _, to in sheet.columns_of("family") or sheet.columns_of("alias")]
+    numbers = [place for place, _, _ in sheet.columns_of("uid")]
+    found: dict[int, str] = {}
+    last = ""
+    for number, cells in rows(shop, sheet):
+        own = next(
+            (cells[place].strip() for place in places if place < len(cells) and cells[place].strip()), ""
+        )
+        if own:
+            last = own
+        elif last and all(place < len(cells) and cells[place].strip() for place in numbers):
+            found[number] = last
+    return found
+
+
 def first_rows(shop: Shop, sheet: Sheet, most: int = 6) -> list[tuple[int, list[str]]]:
     """The first rows below the headings, each as wide as the sheet."""
     wide = len(sheet.headings)
@@ -125,7 +151,7 @@ def choose_columns(shop: Shop, sheet: Sheet, targets: dict[str, str], family_of_
     """Keeps what each column holds. Raises BadInput naming the column where that cannot be."""
     sheet.targets = {key: targets.get(key, "") for key in sheet.keys}
     sheet.answers["family of all"] = " ".join(family_of_all.split())[:80]
-    sheet.checked = None
+    sheet.checked = sheet.texts = None
     state.save(shop, sheet)
     for value, field in BY_VALUE.items():
         twice = [key for key, to in sheet.targets.items() if to == value]
@@ -135,7 +161,7 @@ def choose_columns(shop: Shop, sheet: Sheet, targets: dict[str, str], family_of_
                 field=f"to.{sheet.keys.index(twice[1])}",
                 remedy="Take one of them into the notes.",
             )
-    if not (sheet.maps("family", "alias") or sheet.answers["family of all"]):
+    if not (sheet.maps("family", "alias", "work") or sheet.answers["family of all"]):
         raise BadInput(
             "No column says which board it was.",
             field="family_of_all",

@@ -11,7 +11,7 @@ from kb.errors import BadInput
 from kb.model import CaseRecord
 from kb.service.history import undo_batch
 from kb.service.history.undo_batch import Undone
-from kb.service.sheets import checking, saved, state
+from kb.service.sheets import checking, known, saved, state, texts
 from kb.service.sheets.state import Sheet
 from kb.service.shop.jobs import Job
 from kb.service.shop.shop import Shop
@@ -30,6 +30,18 @@ def start_check(shop: Shop, sheet: Sheet) -> Job:
     return shop.jobs.start(
         "sheet", f"Check {sheet.name}", work, unit="rows", total=sheet.rows, person=shop.person,
         answer_at=f"/data/sheet/{sheet.id}/check",
+    )  # fmt: skip
+
+
+def start_texts(shop: Shop, sheet: Sheet) -> Job:
+    """Starts to read the words of all rows; its page shows what they say."""
+
+    def work(job: Job) -> None:
+        texts.read(shop, sheet, known.look(shop), job.advance)
+
+    return shop.jobs.start(
+        "sheet", f"Read the words of {sheet.name}", work, unit="rows", total=sheet.rows, person=shop.person,
+        answer_at=f"/data/sheet/{sheet.id}/texts",
     )  # fmt: skip
 
 

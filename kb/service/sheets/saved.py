@@ -42,6 +42,7 @@ def apply(sheet: Sheet, mapping: StoredMapping) -> None:
     sheet.answers = {**sheet.answers, **decisions["answers"]}
     sheet.read_texts = decisions["read_texts"]
     sheet.not_symptoms = list(decisions["not_symptoms"])
+    sheet.named = dict(decisions.get("named", {}))
     sheet.mapping = mapping.name
 
 
@@ -59,6 +60,7 @@ def save(shop: Shop, sheet: Sheet, name: str) -> None:
         "answers": sheet.answers,
         "read_texts": sheet.read_texts,
         "not_symptoms": sheet.not_symptoms,
+        "named": sheet.named,
     }
     with shop.writing() as session:
         stored.save(session, name, [key for key in sheet.keys if key in _plain(sheet.keys)], decisions)

@@ -7,6 +7,21 @@ import re
 _SYMPTOMS = re.compile(r"[;,/|\n\t]+|\s\+\s|\s&\s")
 _READINGS = re.compile(r"[;\n|]+|,\s+(?=[+-]?[A-Za-z0-9]*[A-Za-z])")
 
+# A sign that joins two numbers, not the minus of one; the unit may stand with both or with the last.
+_ENDS = re.compile(
+    r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*([a-zA-ZΩµ°]{0,6})\s*(?:-|–|—|\.\.\.?|…|~|to|bis|tot|à|a|und|and)\s*"
+    r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*([a-zA-ZΩµ°]{0,6})"
+)
+
+
+def two_ends(cell: str) -> tuple[str, str] | None:
+    """The two ends of a range such as `9.4 - 11.5` or `0-3V`, each with its unit; None where it is none."""
+    found = _ENDS.fullmatch(cell.strip())
+    if found is None:
+        return None
+    low, unit, high, last = found.groups()
+    return f"{low} {unit or last}".strip(), f"{high} {last or unit}".strip()
+
 
 def symptoms(cell: str) -> list[str]:
     """The symptoms of one cell as written."""

@@ -44,6 +44,10 @@ class Sheet:
     answers: dict[str, str] = field(default_factory=dict)
     read_texts: bool = True
     not_symptoms: list[str] = field(default_factory=list)
+    not_rows: list[int] = field(default_factory=list)
+    named: dict[str, str] = field(default_factory=dict)
+    texts: dict[str, Any] | None = None
+    rows_above: int = 0
     mapping: str = ""
     checked: dict[str, Any] | None = None
     done: dict[str, Any] | None = None

@@ -1,59 +1,137 @@
-"""Complaints read for symptoms: a sample to look at before anything is kept."""
+"""The words of all rows read: what they say, to look at a row at a time before anything is kept."""
 
 from __future__ import annotations
 
+import itertools
+import json
 from collections import Counter
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
+from kb.facts.sheet_words import folded
+from kb.service.sheets import reading, state
+from kb.service.sheets.building import Builder
 from kb.service.sheets.known import Known
 from kb.service.sheets.state import Sheet
-from kb.service.sheets.survey import Column
+from kb.service.sheets.survey import cleaned
+from kb.service.sheets.text_facts import READ, facts_of
+from kb.service.shop.shop import Shop
 
-_SAMPLE = 20
-_READ = 2_000
+ROWS = "texts.jsonl"
+_MOST_PHRASES = 20_000
+_SHOWN_PHRASES = 20
+_LONGEST_PHRASE = 80
+_LONGEST_SHOWN = 600
 
 
 @dataclass(frozen=True, slots=True)
-class Sample:
-    """One complaint and the symptoms found in it, as (name, present)."""
+class RowRead:
+    """One row: its number, its board, its words, and the facts in them as (kind, what)."""
 
+    row: int
+    board: str
     text: str
-    symptoms: tuple[tuple[str, bool], ...]
+    facts: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Texts:
-    """The sample, and each symptom with the number of `rows` it was found in."""
+    """What the words of `rows` rows say, `with_any` of them something.
 
-    samples: tuple[Sample, ...]
-    counts: tuple[tuple[str, int], ...]
+    `kinds` counts the facts of each kind, `symptoms` the rows of each symptom; `phrases` are the commonest
+    words that nothing was read from, with the number of rows.
+    """
+
     rows: int
     with_any: int
-    whole: bool
+    kinds: tuple[tuple[str, int], ...]
+    symptoms: tuple[tuple[str, int], ...]
+    phrases: tuple[tuple[str, int], ...]
 
 
-def read(sheet: Sheet, columns: list[Column], known: Known) -> Texts:
-    """What the complaints of a sheet say; at most the first 2,000 different ones are read."""
-    texts: Counter[str] = Counter()
-    whole = True
-    for place, _, _ in sheet.columns_of("complaint"):
-        texts.update(columns[place].texts)
-        whole = whole and not columns[place].capped
-    read_texts = list(texts.items())[:_READ]
-    counts: Counter[str] = Counter()
+def read(shop: Shop, sheet: Sheet, known: Known, progress: Callable[[int], Any] | None = None) -> Texts:
+    """Reads the words of every row and keeps beside the sheet what they say. One row is held at a time."""
+    known = known.with_phrases(sheet.named)
+    builder = Builder(sheet, known)
+    above = reading.boards_above(shop, sheet) if sheet.answers.get("board left out") == "above" else {}
+    columns = sheet.columns_of(*READ)
+    boards = [place for place, _, _ in sheet.columns_of("family") or sheet.columns_of("alias")]
+    kinds: Counter[str] = Counter()
+    symptoms: Counter[str] = Counter()
+    phrases: Counter[str] = Counter()
     rows = with_any = 0
-    samples: list[Sample] = []
-    shown: Counter[str] = Counter()
-    for text, number in read_texts:
-        found = known.symptoms_in(text)
-        rows += number
-        with_any += number if found else 0
-        counts.update({name: number for name, _ in found})
-        # A sample of few kinds tells little: each symptom is shown at most three times.
-        names = [name for name, _ in found] or [""]
-        if len(samples) < _SAMPLE and any(shown[name] < 3 for name in names):
-            shown.update(names)
-            samples.append(Sample(text if len(text) <= 300 else text[:299] + "…", found))
-    return Texts(
-        tuple(samples), tuple(counts.most_common()), rows, with_any, whole and len(read_texts) == len(texts)
+    place = state.folder(shop, sheet.id) / ROWS
+    part = place.with_suffix(".part")
+    with state.writing(), part.open("w", encoding="utf-8", newline="\n") as kept:
+        for done, (number, cells) in enumerate(reading.rows(shop, sheet), start=1):
+            if progress and done % 100 == 0:
+                progress(100)
+            texts = [
+                (to, cleaned(cells[at])) for at, _, to in columns if at < len(cells) and cleaned(cells[at])
+            ]
+            if not texts:
+                continue
+            rows += 1
+            words = [text for _, text in texts]
+            board = next((cleaned(cells[at]) for at in boards if at < len(cells) and cleaned(cells[at])), "")
+            board = (
+                board
+                or above.get(number)
+                or sheet.answers.get("family of all", "")
+                or builder.board_in(words)
+            )
+            facts: list[tuple[str, str]] = []
+            for _, found in facts_of(texts, known, board):
+                facts += [(fact.kind, _what(fact)) for fact in found.facts]
+                symptoms.update(fact.what for fact in found.facts if fact.kind == "symptom")
+                phrases.update({folded(left) for left in found.left})
+            kinds.update(kind for kind, _ in facts)
+            with_any += bool(facts)
+            if len(phrases) > 2 * _MOST_PHRASES:
+                phrases = Counter(dict(phrases.most_common(_MOST_PHRASES)))
+            line = [number, board, " · ".join(words)[:_LONGEST_SHOWN], facts]
+            kept.write(json.dumps(line, ensure_ascii=False) + "\n")
+    part.replace(place)
+    common = [(phrase, count) for phrase, count in phrases.most_common(200) if _is_phrase(phrase)]
+    found_texts = Texts(
+        rows,
+        with_any,
+        tuple(kinds.most_common()),
+        tuple(symptoms.most_common()),
+        tuple(common[:_SHOWN_PHRASES]),
     )
+    sheet.texts = {name: getattr(found_texts, name) for name in Texts.__slots__}
+    state.save(shop, sheet)
+    return found_texts
+
+
+def _what(fact: Any) -> str:
+    value = fact.value
+    return f"not: {fact.what}" if getattr(value, "present", True) is False else str(fact.what)
+
+
+def _is_phrase(phrase: str) -> bool:
+    return 3 <= len(phrase) <= _LONGEST_PHRASE and any(char.isalpha() for char in phrase)
+
+
+def kept(sheet: Sheet) -> Texts | None:
+    """What `read` found last; None where columns or words were decided differently since."""
+    if sheet.texts is None:
+        return None
+    data: dict[str, Any] = {
+        name: tuple((one, count) for one, count in value) if isinstance(value, list | tuple) else value
+        for name, value in sheet.texts.items()
+    }
+    return Texts(**data)
+
+
+def rows_read(shop: Shop, sheet: Sheet, start: int, most: int) -> Iterator[RowRead]:
+    """The rows from the `start`th on, as `read` kept them."""
+    file = state.folder(shop, sheet.id) / ROWS
+    if not file.exists():
+        return
+    with file.open(encoding="utf-8") as lines:
+        for line in itertools.islice(lines, start, start + most):
+            row, board, text, facts = json.loads(line)
+            yield RowRead(row, board, text, tuple((kind, what) for kind, what in facts))

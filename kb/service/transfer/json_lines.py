@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from typing import Protocol
 
 from sqlmodel import Session
 
@@ -54,6 +55,7 @@ class ImportReport:
     created: list[str] = field(default_factory=list)
     differences: list[str] = field(default_factory=list)
     problems: list[BadLine] = field(default_factory=list)
+    read: list[tuple[str, int]] = field(default_factory=list)
 
     def refuse(self, problem: BadLine) -> None:
         self.refused += 1
@@ -68,13 +70,33 @@ class ImportReport:
         return {name: getattr(self, name) for name in ("added", "updated", "unchanged", "refused")}
 
 
+class TextReader(Protocol):
+    """Gives a case the facts that its words state and that it does not hold."""
+
+    def __call__(self, record: CaseRecord, family: FamilyRecord | None) -> CaseRecord:
+        """The record with these facts; `family` is the board it belongs to, None where it is new."""
+
+    def learn(self, symptoms: Sequence[SymptomRecord], part_classes: Sequence[PartClassRecord]) -> None:
+        """The lists as earlier lines of the file left them."""
+
+    def counted(self) -> list[tuple[str, int]]:
+        """(kind of fact, how many were given)."""
+
+
 class _Refused(Exception):
     """Carries the report out of a transaction that must not be kept."""
 
 
 class _Import:
     def __init__(
-        self, session: Session, today: date, report: ImportReport, incoming: Incoming, *, create_missing: bool
+        self,
+        session: Session,
+        today: date,
+        report: ImportReport,
+        incoming: Incoming,
+        *,
+        create_missing: bool,
+        read_texts: TextReader | None = None,
     ) -> None:
         self._session = session
         self._today = today
@@ -83,6 +105,8 @@ class _Import:
         self._writer = cases.Writer(session, with_origins=True)
         self._waiting: dict[str, tuple[int, CaseRecord]] = {}
         self._lists_changed = False
+        self._read_texts = read_texts
+        self._boards: dict[str, FamilyRecord | None] = {}
         self._given: dict[int, int] = {}
         self._written, self._counted_from = 0, _COUNTED_FROM
         self.report = report
@@ -100,6 +124,7 @@ class _Import:
                 return
             self._take_entry(record)
             self._lists_changed = True
+            self._boards.clear()
         except KbError as error:
             self._refuse(number, error)
 
@@ -137,10 +162,14 @@ class _Import:
         if self._lists_changed:
             self._writer.forget_lists()
             self._lists_changed = False
+            if self._read_texts is not None:
+                self._read_texts.learn(lists.symptoms(self._session), lists.part_classes(self._session))
         refuse_future_days(record, self._today)
         record = self._incoming.belongs(record)
         if self._incoming.is_ours(record):
             return
+        if self._read_texts is not None:
+            record = self._read_texts(record, self._board(record.family))
         if self._create_missing and self._writer.unknown(record):
             record = self._create_and_check(record)
         else:
@@ -150,6 +179,14 @@ class _Import:
         self._waiting[str(record.uid)] = (number, record)
         if len(self._waiting) >= _BATCH:
             self.flush()
+
+    def _board(self, code: str) -> FamilyRecord | None:
+        """The board as it stands in the store at this line of the file."""
+        key = code_key(code)
+        if key not in self._boards:
+            found = families.find(self._session, code)
+            self._boards[key] = families.by_ids(self._session, [found[0]])[0].record if found else None
+        return self._boards[key]
 
     def _create_and_check(self, record: CaseRecord) -> CaseRecord:
         # What a refused line would have created must not stay behind when bad lines are skipped.
@@ -206,12 +243,14 @@ def bring_in(
     kind: str = "import",
     title: str = "",
     before_keeping: Callable[[], None] | None = None,
+    read_texts: TextReader | None = None,
 ) -> ImportReport:
     """Imports JSON Lines in one transaction, holding one batch of cases in memory.
 
     Where a line is refused nothing is kept, unless `skip_bad`; `report.saved` says which.
     `progress` is told the number of bytes read since it was last called. Without `refresh` the derived
     copies catch up when they are next asked. What it changed is one batch of `kind` under `title`.
+    With `read_texts` cases get the facts that their words state; `report.read` counts them.
     `before_keeping` is called once nothing but the commit is left; what it raises keeps nothing.
     """
 
@@ -226,13 +265,21 @@ def bring_in(
         with shop.writing() as session:
             report.batch = changes.begin_batch(session, kind, title)
             incoming = Incoming(session, public_id(shop.store.identity))
-            work = _Import(session, shop.today(), report, incoming, create_missing=create_missing)
+            work = _Import(
+                session,
+                shop.today(),
+                report,
+                incoming,
+                create_missing=create_missing,
+                read_texts=read_texts,
+            )
             for number, record in exchange.read(counted()):
                 if isinstance(record, BadLine):
                     report.refuse(record)
                 else:
                     work.take(number, record)
             work.flush()
+            report.read = read_texts.counted() if read_texts else []
             report.ours, report.differences = incoming.ours, incoming.differences
             report.unchanged += incoming.kept
             report.origin = incoming.sharing.name if incoming.sharing else ""

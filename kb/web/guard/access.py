@@ -190,6 +190,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/data/sheet/{sheet_id}/values"): WORK,
     ("GET", "/data/sheet/{sheet_id}/texts"): WORK,
     ("POST", "/data/sheet/{sheet_id}/texts"): WORK,
+    ("POST", "/data/sheet/{sheet_id}/read"): WORK,
     ("GET", "/data/sheet/{sheet_id}/check"): WORK,
     ("POST", "/data/sheet/{sheet_id}/check"): WORK,
     ("GET", "/data/sheet/{sheet_id}/refused.csv"): WORK,

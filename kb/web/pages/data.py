@@ -16,6 +16,7 @@ from kb.facts.values import parse_minutes
 from kb.model import PartClassRecord, Problem, SymptomRecord, problems
 from kb.service import Shop
 from kb.service.boards import vocabulary
+from kb.service.diagnose.import_reading import ImportReading
 from kb.service.operate import health
 from kb.service.transfer import json_lines
 from kb.web.dependencies import FormHere, FormWithFilesHere, ShopHere
@@ -49,6 +50,9 @@ def import_file(request: Request, shop: ShopHere, form: FormWithFilesHere) -> Re
             sent.file,
             create_missing=bool(form.get("create_missing")),
             skip_bad=bool(form.get("skip_bad")),
+            read_texts=ImportReading(shop, create_missing=bool(form.get("create_missing")))
+            if form.get("read_texts")
+            else None,
         )
     context = {"nav": "data", "health": health.health(shop), "report": report, "problem": problem}
     refused = problem is not None or (report is not None and not report.saved)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Path, Request
+from fastapi import APIRouter, Path, Query, Request
 from starlette.datastructures import FormData, UploadFile
 from starlette.responses import FileResponse, Response
 
@@ -99,6 +99,7 @@ def _columns_page(
     context = {
         "columns": sheets.columns_of(shop, sheet),
         "rows": sheets.first_rows(shop, sheet),
+        "top": sheets.top_rows(shop, sheet) if sheet.rows_above else [],
         "groups": sheets.field_groups(),
         "encodings": list(sheets.ENCODINGS.items()),
         "separators": list(sheets.SEPARATORS.items()),
@@ -156,30 +157,62 @@ def decide(request: Request, shop: ShopHere, sheet_id: SheetId, form: FormWithFi
     if problems:
         context = {"asked": sheets.left_open(asked, {one.key for one in left}), "problems": problems}
         return _page(request, "values", context, sheet=sheet, status=422)
-    if sheet.maps("complaint"):
-        return see_other(f"/data/sheet/{sheet_id}/texts")
+    if sheets.reads_texts(sheet):
+        return _after(shop, sheets.start_texts(shop, sheet))
     return _after(shop, sheets.start_check(shop, sheet))
 
 
 @router.get("/data/sheet/{sheet_id}/texts")
-def texts(request: Request, shop: ShopHere, sheet_id: SheetId) -> Response:
-    """Which symptoms the complaints name."""
-    sheet = sheets.load(shop, sheet_id)
-    return _page(request, "texts", {"texts": sheets.read_texts(shop, sheet)}, sheet=sheet)
+def texts(
+    request: Request, shop: ShopHere, sheet_id: SheetId, start: Annotated[int, Query(ge=0, le=1_000_000)] = 0
+) -> Response:
+    """What the words of the rows say, a row at a time."""
+    return _texts_page(request, shop, sheets.load(shop, sheet_id), start)
+
+
+def _texts_page(
+    request: Request, shop: Shop, sheet: Sheet, start: int, problem: Problem | None = None, status: int = 200
+) -> Response:
+    context = {
+        "texts": sheets.texts_read(sheet),
+        "rows": sheets.rows_read(shop, sheet, start),
+        "start": start,
+        "page_of": sheets.ROWS_SHOWN,
+        "names": sheets.symptom_names(shop),
+        "problems": [problem] if problem else [],
+    }
+    return _page(request, "texts", context, sheet=sheet, status=status)
+
+
+@router.post("/data/sheet/{sheet_id}/read")
+def read_words(shop: ShopHere, sheet_id: SheetId) -> Response:
+    """Reads the words of all rows."""
+    return _after(shop, sheets.start_texts(shop, sheets.load(shop, sheet_id)))
 
 
 @router.post("/data/sheet/{sheet_id}/texts")
 def choose_texts(request: Request, shop: ShopHere, sheet_id: SheetId, form: FormWithFilesHere) -> Response:
-    """Keeps which symptoms are noted and checks all rows."""
+    """Keeps what is noted of the words, and goes on: to other rows, to read again, or to check all rows."""
     sheet = sheets.load(shop, sheet_id)
     listed = {str(name) for name in form.getlist("listed")}
-    sheets.choose_texts(
-        shop,
-        sheet,
-        bool(form.get("read_texts")),
-        listed - {str(name) for name in form.getlist("symptom")},
-    )
+    wanted = {str(name) for name in form.getlist("symptom")}
+    sheets.choose_texts(shop, sheet, bool(form.get("read_texts")), listed - wanted)
+    sheets.choose_rows(shop, sheet, _numbers(form, "shown"), _numbers(form, "row"))
+    phrases = form.getlist("phrase")
+    named = {str(phrase): _text(form, f"named.{place}") for place, phrase in enumerate(phrases)}
+    try:
+        if sheets.name_phrases(shop, sheet, named):
+            return _after(shop, sheets.start_texts(shop, sheet))
+    except BadInput as error:
+        return _texts_page(request, shop, sheet, 0, _problem(error), 422)
+    if (other := _text(form, "to")).isascii() and other.isdigit() and len(other) <= 6:
+        return see_other(f"/data/sheet/{sheet_id}/texts?start={other}")
     return _after(shop, sheets.start_check(shop, sheet))
+
+
+def _numbers(form: FormData, name: str) -> set[int]:
+    written = (str(one) for one in form.getlist(name))
+    return {int(one) for one in written if one.isascii() and one.isdigit() and len(one) <= 7}
 
 
 @router.get("/data/sheet/{sheet_id}/check")

@@ -1,0 +1,126 @@
+"""What the free words of a row say, under the names of the lists, and which board they name."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from kb.facts.designators import designator_letters, is_designator, normalise_designator, rail_key
+from kb.model import Attempt, NotedSymptom, Reading
+from kb.service.diagnose.words import Fact, TextRead, spoken_attempt
+from kb.service.sheets.known import Known
+
+READ = ("complaint", "notes", "work")
+"""Columns whose words are read; attempts, minutes, cost and verdict only from `work`."""
+_ALL_KINDS = frozenset(("symptom", "reading", "attempt", "verdict", "minutes", "cost"))
+_KINDS = {
+    "complaint": frozenset(("symptom", "reading")),
+    "notes": frozenset(("symptom", "reading")),
+    "work": _ALL_KINDS,
+}
+_NUMBER = re.compile(r"(?<![\w.,])[A-Za-z]{2,6}[-_ ]?[0-9]{2,6}(?:[-/]?[A-Za-z]{1,3})?(?![\w])")
+_DESIGNATOR = re.compile(r"(?<![\w.-])[A-Z]{1,4}[0-9]{1,4}[A-Z]?(?![\w-]|[.,][0-9])")
+_TIME_AND_MONEY = re.compile(
+    r"(?<![\w.,])([0-9]{1,3}) ?min(?:s|utes|uten)?\.? ([0-9]{1,5}[.,][0-9]{2})[ .]*$"
+)
+# Letters that begin the type numbers of semiconductors; common practice, no published source.
+_SEMICONDUCTORS = frozenset(
+    ("bc", "bd", "bf", "bt", "by", "byv", "byw", "fqp", "fqpf", "her", "icl", "ir", "irf", "irfz", "ka", "lm", "mc",
+     "mje", "mur", "ncp", "ne", "op", "pc", "sb", "sg", "sr", "str", "tda", "tea", "tip", "tl", "tny", "top", "uc",
+     "uf", "viper", "no", "nr", "row", "job", "rev", "ver")
+)  # fmt: skip
+
+
+def facts_of(texts: Iterable[tuple[str, str]], known: Known, family: str) -> Iterator[tuple[str, TextRead]]:
+    """(field, what it says) of the (field, text) of one case; a fact stands with the first text that says it."""
+    making = known.making(family)
+    for to, text in texts:
+        read = making.text(text, known.read(text, family))
+        facts = [fact for fact in read.facts if fact.kind in _KINDS[to]]
+        if to == "work":
+            facts += _parts_only_named(text, facts, known, family)
+            if any(fact.kind == "attempt" for fact in facts):
+                facts += _amounts_at_the_end(text, facts)
+        yield to, TextRead(read.text, tuple(facts), read.left)
+
+
+def _parts_only_named(text: str, facts: list[Fact], known: Known, family: str) -> Iterator[Fact]:
+    """Parts that stand in a column of what was done without a word on what was: `C9 + C10`, `RV1 and fuse`."""
+    taken = [(fact.start, fact.end) for fact in facts if fact.kind in ("attempt", "reading")]
+    named = {one.value.part for one in facts if isinstance(one.value, Attempt)}
+    parts = known.parts(family)
+    for found in _DESIGNATOR.finditer(text):
+        part = normalise_designator(found[0])
+        letters = designator_letters(part)
+        if part in named or not letters or any(start <= found.start() < end for start, end in taken):
+            continue
+        if part not in parts and letters not in known.letters:
+            continue
+        section, part_class = parts.get(part, ("other", known.letters.get(letters, "other")))
+        named.add(part)
+        # What was done with it is not said.
+        attempt = Attempt(part=part, part_class=part_class, section=section, action="found")
+        what = spoken_attempt(attempt)
+        yield Fact(f"attempt {what}", "attempt", what, found[0], found.start(), found.end(), attempt)
+
+
+def _amounts_at_the_end(text: str, facts: list[Fact]) -> Iterator[Fact]:
+    """Time and money as the last words of a line: `20 min 1.20`."""
+    found = _TIME_AND_MONEY.search(text)
+    if found is None or any(fact.kind in ("minutes", "cost") for fact in facts):
+        return
+    for kind, place in (("minutes", 1), ("cost", 2)):
+        value = float(found[place].replace(",", "."))
+        what = f"{value:g}"
+        yield Fact(f"{kind} {what}", kind, what, found[place], found.start(place), found.end(place), value)
+
+
+def board_named(texts: Iterable[str], known: Known, *, by_look: bool) -> str:
+    """The board that texts name: a number of the book first, else the first that looks like one; "" for none."""
+    looks = ""
+    for text in texts:
+        for found in _NUMBER.finditer(text[:2_000]):
+            word = found[0]
+            board = known.family(word)
+            if board is not None:
+                return board.code
+            letters = re.match(r"[A-Za-z]+", word)
+            if looks or is_designator(word) or letters is None or letters[0].casefold() in _SEMICONDUCTORS:
+                continue
+            looks = word
+    return looks.upper() if by_look else ""
+
+
+def take_facts(
+    facts: Iterable[Fact],
+    symptoms: dict[str, bool],
+    readings: list[dict[str, Any]],
+    attempts: list[dict[str, Any]],
+    single: dict[str, Any],
+) -> None:
+    """Adds facts that are not there yet. What a cell of its own column says comes first and stays."""
+    measured = {_same_reading(one) for one in readings}
+    own_tries = bool(attempts)
+    for fact in facts:
+        value = fact.value
+        if isinstance(value, NotedSymptom):
+            symptoms.setdefault(value.name, value.present)
+        elif isinstance(value, Reading):
+            made = value.model_dump()
+            if (same := _same_reading(made)) not in measured:
+                measured.add(same)
+                readings.append(made)
+        elif isinstance(value, Attempt):
+            if not own_tries:
+                tried = value.model_dump(exclude_none=True)
+                if tried["result"] == "not known yet":
+                    del tried["result"]
+                attempts.append(tried)
+        else:
+            single.setdefault(fact.kind, value)
+
+
+def _same_reading(made: dict[str, Any]) -> tuple[object, ...]:
+    where = rail_key(made.get("rail") or made.get("point") or "")
+    return (where, made["quantity"], made.get("value"), made.get("min"), made.get("max"))

@@ -1,0 +1,235 @@
+"""Three messy sheets brought in step by step with the guesses confirmed and a few decisions: what arrives.
+
+The sheets and what each row truly says lie in `judged/sheets`; they are our own and invented, in the manner of
+workshops (common practice of the trade, no published source).
+
+A fact is a symptom, a reading, an attempt, each labelled word of an attempt (kind of part, section, failure,
+action, result), and a verdict, day, minutes or cost. It arrives where the case holds it as data; it is lost
+where neither the data nor the words of the case, nor the list of refused rows, hold it; it is false where the
+case holds what the row does not say.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import tomllib
+from collections import Counter
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+from factories import demo_lines, shop_in
+from sheet_files import decided, read
+
+from kb.facts.designators import code_key, normalise_designator
+from kb.model import Attempt, CaseRecord, Reading
+from kb.service import Shop, sheets
+from kb.service.sheets import state
+from kb.service.transfer import json_lines
+from tests.reading.judge import LATER_NAMES, NOT_JUDGED, same_place
+
+FOLDER = Path(__file__).parent / "judged" / "sheets"
+WORDS = ("part_class", "section", "failure", "action", "result")
+UNSAID = ("other", "", "found", "not known yet")
+IN_STANDBY, RUNNING = "standby", "running"
+
+
+@dataclass
+class Found:
+    """Facts that arrived, by kind, beside all that were said; facts that are false; rows that are lost.
+
+    `wrong` are words of an attempt that was said, read as another word than the label's: often the wider one.
+    """
+
+    said: Counter[str] = field(default_factory=Counter)
+    arrived: Counter[str] = field(default_factory=Counter)
+    false: list[str] = field(default_factory=list)
+    missed: list[str] = field(default_factory=list)
+    lost: list[str] = field(default_factory=list)
+    wrong: list[str] = field(default_factory=list)
+
+    @property
+    def share(self) -> float:
+        """The share of the technical facts: which board it was and when it came are asked anyway."""
+        technical = [kind for kind in self.said if kind not in ("family", "received")]
+        return sum(self.arrived[kind] for kind in technical) / sum(self.said[kind] for kind in technical)
+
+    def count(self, kind: str, ok: bool, what: str) -> None:
+        self.said[kind] += 1
+        self.arrived[kind] += ok
+        if not ok:
+            self.missed.append(what)
+
+
+def brought(shop: Shop, name: str, **answers: str) -> dict[int, CaseRecord | str]:
+    """For each line of a sheet its case as it would stand in the book, or why it was refused."""
+    content = (FOLDER / name).read_bytes()
+    sheet = decided(shop, read(shop, content, name))
+    for key, value in answers.items():
+        sheet.answers[key] = value
+    # Answering one question may raise another, as on the page.
+    sheet = decided(shop, sheet, **answers)
+    asked = sheets.ask(shop, sheet)
+    assert not asked.open, [one.key for one in asked.open]
+    sheets.read_texts(shop, sheet)
+    sheets.check(shop, sheet)
+    place = state.folder(shop, sheet.id)
+    lines = (place / "cases.jsonl").read_text("utf-8").splitlines()
+    cases = [CaseRecord.model_validate_json(line) for line in lines]
+    refused = list(csv.reader(io.StringIO((place / "refused.csv").read_text("utf-8-sig")), delimiter=sheet.look["separator"] or ","))  # noqa: E501  # fmt: skip
+    found: dict[int, CaseRecord | str] = {}
+    for number, cells in sheets.first_rows(shop, sheet, 1_000):
+        words = [cell.strip() for cell in cells if cell.strip()]
+        mine = [case for case in cases if all(_holds(case, word) for word in words if len(word) > 9)]
+        reasons = [
+            row[-1] for row in refused[1:] if [one.strip() for one in row[:-1] if one.strip()] == words
+        ]
+        if mine:
+            found[number] = mine[0]
+            cases.remove(mine[0])
+        elif reasons:
+            found[number] = reasons[0]
+    assert cases == []
+    return found
+
+
+def _holds(case: CaseRecord, word: str) -> bool:
+    """Whether the words of a case have a text of the row, wherever it went; days and verdicts are data."""
+    everything = " ".join([case.complaint, case.notes, *(one.written for one in case.readings)])
+    plain = " ".join(word.split())
+    return plain in " ".join(everything.split()) or (
+        any(char.isdigit() for char in plain) and len(plain) < 11
+    )
+
+
+def judged(name: str, rows: dict[int, CaseRecord | str]) -> Found:
+    found = Found()
+    for row in tomllib.loads((FOLDER / name).with_suffix(".toml").read_text("utf-8"))["row"]:
+        got = rows.get(row["line"])
+        if got is None:
+            found.lost.append(str(row))
+            continue
+        case = got if isinstance(got, CaseRecord) else None
+        at = f"{row['line']}: "
+        _symptoms(row, case, found, at)
+        _readings(row, case, found, at)
+        _attempts(row, case, found, at)
+        _single(row, case, found, at)
+    return found
+
+
+def _symptoms(row: dict[str, Any], case: CaseRecord | None, found: Found, at: str) -> None:
+    got = {LATER_NAMES.get(one.name, one.name) for one in case.symptoms if one.present} if case else set()
+    for name in row.get("symptoms", ()):
+        denied = name.startswith("!")
+        ok = (
+            any(not one.present and one.name == name[1:] for one in case.symptoms)
+            if denied and case
+            else name in got
+        )
+        found.count("symptom", ok, f"{at}{name}")
+    extra = got - set(row.get("symptoms", ())) - set(row.get("also_symptoms", ())) - NOT_JUDGED
+    found.false += [f"{at}symptom {name}" for name in sorted(extra)]
+
+
+def _near(wanted: float | None, got: float | None) -> bool:
+    if wanted is None or got is None:
+        return wanted is got
+    return abs(wanted - got) <= 1e-6 + 1e-4 * abs(wanted)
+
+
+def _reading_is(wanted: dict[str, Any], got: Reading) -> bool:
+    same = all(_near(wanted.get(name), getattr(got, name)) for name in ("value", "min", "max"))
+    if "min" in wanted and "max" not in wanted and got.min is None:
+        same = _near(wanted["min"], got.value)
+    return same and wanted.get("quantity", "dc_v") == got.quantity and same_place(wanted, got)  # type: ignore[arg-type]
+
+
+def _readings(row: dict[str, Any], case: CaseRecord | None, found: Found, at: str) -> None:
+    left = list(case.readings) if case else []
+    for wanted in row.get("readings", ()):
+        match = next((one for one in left if _reading_is(wanted, one)), None)
+        if match:
+            left.remove(match)
+        found.count("reading", match is not None, f"{at}{wanted}")
+    found.false += [f"{at}reading {one.rail or one.point} {one.written}" for one in left]
+
+
+def _attempt_is(wanted: dict[str, Any], got: Attempt) -> bool:
+    if part := wanted.get("part"):
+        return normalise_designator(str(part).split(" ")[0]) == normalise_designator(got.part.split(" ")[0])
+    return not got.part and wanted.get("part_class") in (None, got.part_class)
+
+
+def _attempts(row: dict[str, Any], case: CaseRecord | None, found: Found, at: str) -> None:
+    left = list(case.attempts) if case else []
+    for wanted in row.get("attempts", ()):
+        match = next((one for one in left if _attempt_is(wanted, one)), None)
+        if match:
+            left.remove(match)
+        found.count("attempt", match is not None, f"{at}{wanted}")
+        for name in WORDS:
+            if name in wanted:
+                ok = match is not None and getattr(match, name) == wanted[name]
+                if match and not ok and getattr(match, name) not in UNSAID:
+                    found.wrong.append(f"{at}{match.part} {name} {getattr(match, name)}, not {wanted[name]}")
+                found.count(name, ok, f"{at}{wanted.get('part')} {name} {wanted[name]}, got {match and getattr(match, name)}")  # noqa: E501  # fmt: skip
+        if match and match.result == "cured" and wanted.get("result", "cured") != "cured":
+            found.false.append(f"{at}{match.part} cured")
+    found.false += [f"{at}attempt {one.part} {one.part_class} {one.failure}" for one in left]
+
+
+def _single(row: dict[str, Any], case: CaseRecord | None, found: Found, at: str) -> None:
+    if "received" in row:
+        found.count("received", bool(case and str(case.received) == str(row["received"])), f"{at}received")
+    if "family" in row:
+        ok = bool(case and code_key(case.family) == code_key(row["family"]))
+        found.count("family", ok, f"{at}family {row['family']}, got {case and case.family}")
+        if case and not ok:
+            found.false.append(f"{at}family {case.family}")
+    if "verdict" in row:
+        found.count("verdict", bool(case and case.verdict == row["verdict"]), f"{at}verdict {row['verdict']}, got {case and case.verdict}")  # noqa: E501  # fmt: skip
+    for name in ("minutes", "cost"):
+        if name in row:
+            total = sum(getattr(one, name) or 0 for one in case.attempts) if case else 0
+            found.count(name, _near(row[name], total), f"{at}{name} {row[name]}, got {total}")
+
+
+DECISIONS: dict[str, dict[str, str]] = {
+    "werkstatt_tabelle.csv": {"supply|12v v": RUNNING, "supply|24v v": RUNNING, "no verdict": "bench"},
+    "one_column.csv": {"no verdict": "bench"},
+    "workbook.csv": {
+        "supply|12 v": RUNNING,
+        "supply|24 v": RUNNING,
+        "board left out": "above",
+        "no verdict": "bench",
+    },
+}
+
+
+# (least share that arrives, most false ones, most words of attempts that are other than the label's). Measured when
+# written: 0.89, 0.76 and 0.82 of 323, 177 and 301 technical facts; a book that knows none of the boards gives 0.69
+# for the single column and 0.75 for the workbook.
+AS_MEASURED = {
+    "werkstatt_tabelle.csv": (0.87, 5, 1),
+    "one_column.csv": (0.74, 3, 1),
+    "workbook.csv": (0.79, 5, 6),
+}
+
+
+@pytest.mark.once("nothing but the files differs between the databases")
+@pytest.mark.parametrize("name", DECISIONS)
+def test_most_of_what_a_messy_sheet_says_arrives_and_nothing_is_lost(name: str, tmp_path: Path) -> None:
+    shop = shop_in(tmp_path / "data")
+    try:
+        assert json_lines.bring_in(shop, demo_lines()).saved
+        found = judged(name, brought(shop, name, **DECISIONS[name]))
+    finally:
+        shop.close()
+    share, false, wrong = AS_MEASURED[name]
+    assert found.lost == []
+    assert found.share >= share, (found.share, found.missed)
+    assert len(found.false) <= false, found.false
+    assert len(found.wrong) <= wrong, found.wrong
