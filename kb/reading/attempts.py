@@ -16,11 +16,14 @@ from kb.reading.facts import KnownPart
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention, find_mentions, in_order, listed
 from kb.reading.readings import Found
-from kb.reading.sections import class_of_designator, section_of
+from kb.reading.same_parts import same_class, same_part
+from kb.reading.sections import OF_OUTPUTS, SECTION_OF_ROLE, class_of_designator, section_of
 from kb.reading.subjects import Subject
 from kb.reading.tokens import QUANTITY, SIGN, WORD, Token
 
 _PREPOSED = 4
+_SENTENCES_BACK = 2
+_WITHOUT_PART = ("clean", "resolder", "adjust", "recap section", "reprogram")
 _IT_WAS = (
     ("that", "was", "it"),
     ("was", "the"),
@@ -119,7 +122,7 @@ class AttemptFinder:
         self._tie(marks)
         self._next_try()
         self._measured()
-        self._same_part()
+        self.mentions = same_class(same_part(self.mentions))
         self._fill()
         found = [*self.without_part, *(mention for mention in self.mentions if self._is_attempt(mention))]
         return sorted(found, key=lambda mention: mention.first)
@@ -157,23 +160,6 @@ class AttemptFinder:
                     if mention.failure:
                         mention.take(*one.tokens)
                     break
-
-    def _same_part(self) -> None:
-        """A part that is named again is the same part, until something came of the first time."""
-        first: dict[str, Mention] = {}
-        kept: list[Mention] = []
-        for mention in self.mentions:
-            earlier = first.get(mention.part or "")
-            if earlier is not None and (earlier.action is None or mention.action is None):
-                earlier.failure = earlier.failure or mention.failure
-                earlier.part_class = earlier.part_class or mention.part_class
-                if earlier.action is None and mention.action is not None:
-                    earlier.action, earlier.acted_at = mention.action, mention.acted_at
-                continue
-            if mention.part:
-                first[mention.part] = mention
-            kept.append(mention)
-        self.mentions = kept
 
     def _events(self) -> list[_Event]:
         found: list[_Event] = []
@@ -323,14 +309,42 @@ class AttemptFinder:
             or 0 < event.first - mention.last <= 2
         ]
         group = self._bad_ones(group)
-        if not group and event.value in ("clean", "resolder", "adjust", "recap section", "reprogram"):
+        if event.value == "recap section":
+            group = [mention for mention in group if self._own_class(mention) in _CAPACITORS]
+        if not group and event.value in _WITHOUT_PART:
+            group = self._of_the_device(event, seen)
+        if not group and event.value in _WITHOUT_PART:
             self.without_part.append(
-                Mention(event.first, event.last, action=event.value, acted_at=event.first, sentence=sentence)
+                Mention(
+                    event.first,
+                    event.last,
+                    part_class="electrolytic capacitor" if event.value == "recap section" else None,
+                    action=event.value,
+                    acted_at=event.first,
+                    sentence=sentence,
+                )
             )
         for mention in group:
             mention.action, mention.acted_at = event.value, event.first
             if mention.sentence == sentence:
                 mention.take(event.first, event.last)
+
+    def _own_class(self, mention: Mention) -> str | None:
+        return mention.part_class or class_of_designator(mention.part or "", mention.failure)
+
+    def _of_the_device(self, event: _Event, seen: list[Mention]) -> list[Mention]:
+        """ "fan not spinning, cleaned": the part of the device that the complaint named last."""
+        if event.value not in ("clean", "adjust"):
+            return []
+        sentence = self.tokens[event.first].sentence
+        near = [
+            mention
+            for mention in seen
+            if mention.part_class in _OF_THE_DEVICE
+            and not mention.ok
+            and mention.sentence >= sentence - _SENTENCES_BACK
+        ]
+        return near[-1:]
 
     def _bad_ones(self, group: list[Mention]) -> list[Mention]:
         """Where some parts were found bad, those and what is listed with them."""
@@ -352,6 +366,8 @@ class AttemptFinder:
     def _behind(self, event: _Event) -> Mention | None:
         """The part right behind an action: "replaced C9", "new varistor"."""
         for mention in self.mentions:
+            if event.first <= mention.first and mention.last <= event.last and mention.action is None:
+                return mention
             if mention.first > event.last:
                 gap = self.tokens[event.last + 1 : mention.first]
                 near = (
@@ -362,7 +378,12 @@ class AttemptFinder:
                     all(token.clause == self.tokens[event.last].clause for token in gap)
                     and self.tokens[mention.first].clause == self.tokens[event.last].clause
                 )
-                return mention if near and plain and mention.action is None else None
+                listed_behind = (
+                    bool(gap)
+                    and gap[-1].folded == ":"
+                    and mention.sentence == self.tokens[event.last].sentence
+                )
+                return mention if ((near and plain) or listed_behind) and mention.action is None else None
         return None
 
     def _joined_behind(self, event: _Event, following: Mention, seen: list[Mention]) -> bool:
@@ -384,6 +405,7 @@ class AttemptFinder:
             if (
                 other.sentence != before.sentence
                 or other.action is not None
+                or other.only_place
                 or not listed(before, other, self.tokens)
             ):
                 return
@@ -411,8 +433,21 @@ class AttemptFinder:
         for mention in self.mentions:
             if mention.action is not None:
                 last = mention.action
-            elif last is not None and mention.failure is None and not mention.ok and self._alone(mention):
+            elif (
+                last is not None
+                and mention.failure is None
+                and not mention.ok
+                and not mention.only_place
+                and (self._alone(mention) or self._leads_on(mention))
+            ):
                 mention.action, mention.acted_at = last, mention.first
+
+    def _leads_on(self, mention: Mention) -> bool:
+        """ "… U4 -> 12V back": what came of it stands behind an arrow."""
+        after = mention.last + 1
+        return after < len(self.tokens) and (
+            self.tokens[after].kind == SIGN and len(self.tokens[after].folded) > 1
+        )
 
     def _alone(self, mention: Mention) -> bool:
         clause = self.tokens[mention.first].clause
@@ -429,9 +464,7 @@ class AttemptFinder:
         said = [
             (hit.first, hit.value) for hit in self.hits if hit.table == "sections" and hit.value != "other"
         ]
-        for mention in self.mentions:
-            self._refer(mention)
-        for mention in self.mentions:
+        for mention in (*self.mentions, *self.without_part):
             earlier = self.known.get(mention.part or "")
             role = self._role(mention, roles)
             said_here = self._nearest(mention, said)
@@ -442,6 +475,14 @@ class AttemptFinder:
             else:
                 mention.section = section_of(mention.part_class, role, said_here)
             self._refine(mention)
+            if mention.part_class == "solder joint":
+                mention.section = self._section_of_joint(mention, role)
+
+    def _section_of_joint(self, mention: Mention, role: str | None) -> str | None:
+        """A joint of an output's own part sits in that output."""
+        if class_of_designator(mention.part or "", None) in OF_OUTPUTS and role in SECTION_OF_ROLE:
+            return SECTION_OF_ROLE[role]
+        return section_of("solder joint", None, None)
 
     def _refine(self, mention: Mention) -> None:
         """What the class says of the failure, and a section of the class."""
@@ -451,14 +492,16 @@ class AttemptFinder:
             and str(mention.section).endswith("output")
         ):
             mention.part_class = "Schottky rectifier"
-        if mention.part_class == "solder joint" and mention.failure is None and mention.action == "resolder":
-            mention.failure, mention.inferred = "cracked joint", True
         if mention.part_class == "fuse" and mention.failure == "burnt":
             mention.failure = "open"
         if mention.failure == "leaking electrolyte" and mention.part_class not in _WET_CAPACITORS:
             mention.failure = "leaky"
         if mention.action is None and mention.part_class == "solder joint" and self._redone(mention):
             mention.action, mention.acted_at = "resolder", mention.last
+        if mention.action == "resolder" and mention.part and mention.failure in (None, "intermittent"):
+            mention.part_class = "solder joint"
+        if mention.part_class == "solder joint" and mention.failure is None and mention.action == "resolder":
+            mention.failure, mention.inferred = "cracked joint", True
 
     def _redone(self, mention: Mention) -> bool:
         redone = [hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "redone"]
@@ -472,8 +515,10 @@ class AttemptFinder:
             one.subject.first
             for one in self.readings
             if one.subject.nominal_v
-            and one.value is not None
-            and abs(one.value - one.subject.nominal_v) > 0.1 * abs(one.subject.nominal_v)
+            and any(
+                volts is not None and abs(volts - one.subject.nominal_v) > 0.1 * abs(one.subject.nominal_v)
+                for volts in (one.value, one.low, one.high)
+            )
         }
         gone = {
             hit.first
@@ -490,24 +535,6 @@ class AttemptFinder:
             if subject.rail and same:
                 found.add(subject.first)
         return found
-
-    def _refer(self, mention: Mention) -> None:
-        """ "RV1 cracked … new varistor": the class word means the part that was named before."""
-        if mention.part or mention.action is None or not mention.part_class:
-            return
-        for other in self.mentions:
-            if other.first >= mention.first:
-                return
-            same = (
-                other.part
-                and (other.part_class or class_of_designator(other.part, other.failure)) == mention.part_class
-            )
-            close = other.sentence >= mention.sentence - 1
-            if same and not other.ok and (other.action is None or (close and other.failure)):
-                if other.action is None:
-                    other.action, other.acted_at = mention.action, mention.acted_at
-                mention.action, mention.acted_at, mention.failure = None, None, None
-                return
 
     def _class(self, mention: Mention) -> str | None:
         assert mention.part is not None
@@ -547,7 +574,7 @@ class AttemptFinder:
     def _is_attempt(self, mention: Mention) -> bool:
         if mention.ok:
             return False
-        if mention.action is not None:
+        if mention.action is not None or (mention.bad and mention.part and not mention.only_place):
             return True
         return (
             mention.failure is not None

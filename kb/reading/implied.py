@@ -170,6 +170,7 @@ def implied_symptoms(
 
     if any(mention.part_class == "bipolar transistor" for mention in mentions):
         found = [match for match in found if match.name != "main switch shorted"]
+    found = [match for match in found if not _is_of_a_part(match, mentions)]
     for mention in mentions:
         name = _SYMPTOM_OF_FAILURE.get((mention.part_class or "", mention.failure or ""))
         if name and not mention.ok and not mention.inferred and mention.end - mention.start <= 40:
@@ -188,6 +189,23 @@ def implied_symptoms(
         if not one.after_repair and (name := _symptom_of(one)):
             add(name, one.first, one.last)
     return sorted(found, key=lambda match: (match.first, match.last))
+
+
+_DRY_CAPACITORS = frozenset(("safety capacitor", "film capacitor", "ceramic capacitor"))
+
+
+def _is_of_a_part(match: Match, mentions: Sequence[Mention]) -> bool:
+    """Whether the words say how a part failed and nothing of the board: a resistor that drifted, a Y
+    capacitor with leakage current."""
+    for mention in mentions:
+        if mention.start <= match.last and match.first <= mention.end:
+            if match.name == "leaking capacitor" and mention.part_class in _DRY_CAPACITORS:
+                return True
+            if match.name == "output drifts with heat" and mention.failure == "drifted":
+                return True
+            if match.name == "main switch shorted" and mention.part_class == "triac or thyristor":
+                return True
+    return False
 
 
 def _is_main(mention: Mention) -> bool:

@@ -202,7 +202,8 @@ NEXT = _words(
 PLACE = _words(
     """
     across am an at auf aux bei beside bij by cerca en from junto naast near neben on onder op pres
-    sotto su sul sur to under unter vers vicino von
+    commande driving drives pilota pilotant pilote steuert stuurt controla maneja sotto su sul sur to under unter
+    vers vicino von
     """
 )
 

@@ -1,8 +1,8 @@
 """How well texts are read: precision and recall for each kind of fact and each language.
 
-`python -m tests.reading.judge` reads the notes of `tests/reading/judged`, which were written and labelled
-by someone who did not see the reader. Of the held-out third only figures are printed, never texts;
-`--show en` lists the misses among the others.
+`python tests/reading/judge.py` reads the notes of `tests/reading/judged`, which were written and labelled
+by people who did not see the reader. `notes_*.toml` were tuned on, all of them; `fresh_*.toml` are held out: of
+these only figures are printed, never texts. `--show en` lists the misses among those tuned on.
 
 A symptom named under `also_symptoms` is neither asked for nor wrong. A reading is right where rail or point,
 quantity and value (or minimum and maximum) are; supply, load and "after the repair" are counted apart.
@@ -71,11 +71,10 @@ class Tally:
 
 
 def notes(language: str, held_out: bool) -> Iterator[dict[str, Any]]:
-    """The labelled notes of one language."""
-    file = NOTES / f"notes_{language}.toml"
-    for note in tomllib.loads(file.read_text("utf-8")).get("note", []):
-        if bool(note.get("held_out")) == held_out:
-            yield note
+    """The labelled notes of one language: the fresh ones where `held_out`, else those tuned on."""
+    file = NOTES / f"{'fresh' if held_out else 'notes'}_{language}.toml"
+    if file.exists():
+        yield from tomllib.loads(file.read_text("utf-8")).get("note", [])
 
 
 def judge(note: dict[str, Any], tally: Tally) -> Read:
@@ -259,7 +258,7 @@ def _cell(score: Score) -> str:
 def main() -> None:
     arguments = argparse.ArgumentParser(description="Judge the reader on labelled notes.")
     arguments.add_argument(
-        "--show", choices=LANGUAGES, help="list what was missed in this language, held-out notes left out"
+        "--show", choices=LANGUAGES, help="list what was missed in this language among the notes tuned on"
     )
     asked = arguments.parse_args()
     if asked.show:

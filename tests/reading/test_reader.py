@@ -98,7 +98,7 @@ def test_words_that_only_look_like_a_fault_are_no_symptom(text: str) -> None:
 
 
 def test_a_message_of_an_error_is_an_error_and_not_its_absence() -> None:
-    assert names(read("NOT WORKING - GETTING ERROR MESSAGE")) == {"does not work", "error code shown"}
+    assert names(read("NOT WORKING - GETTING ERROR MESSAGE")) == {"error code shown"}
 
 
 @pytest.mark.parametrize(
