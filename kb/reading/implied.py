@@ -12,6 +12,7 @@ from kb.reading.tokens import Token
 
 _NEAR = 0.1  # as the bench takes a rail without a stated tolerance
 _STANDBY_NEAR = 0.05
+_RATED_NEAR = 0.03  # where the text says what it should be
 _ABSENT = 0.1
 _GOOD_AFTERWARDS = frozenset(("ok", "work", "start", "turn", "heat", "charge", "cured", "lit"))
 _GOES_BAD_TOO = frozenset(("start", "turn", "heat", "charge", "lit", "work"))
@@ -236,6 +237,7 @@ def _symptom_of(one: Found) -> str | None:
         return "standby voltage low" if share < 1 - _STANDBY_NEAR and one.value is not None else None
     if share < _ABSENT and one.value is not None:
         return "one output missing"
-    if share < 1 - _NEAR and one.value is not None:
+    near = _RATED_NEAR if subject.rated else _NEAR
+    if share < 1 - near and one.value is not None:
         return "output voltage low"
-    return "output voltage high" if share > 1 + _NEAR else None
+    return "output voltage high" if share > 1 + near else None

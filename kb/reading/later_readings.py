@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from kb.reading import little_words
 from kb.reading.facts import KnownRail
-from kb.reading.lexicon import Hit
+from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.readings import Found
 from kb.reading.subjects import Subject
 from kb.reading.tokens import NUMBER, SIGN, VOLTS, Token
@@ -22,8 +22,6 @@ def implied_readings(
     acted: int | None,
 ) -> list[Found]:
     """Numbers behind a fix that are near the volts of a supply named before ("new one in -> 12.0")."""
-    if acted is None:
-        return []
     used = {place for one in readings for place in one.tokens} | blocked
     used |= {place for one in readings for place in range(one.subject.first, one.subject.last + 1)}
     used |= {
@@ -35,7 +33,10 @@ def implied_readings(
     action_words = {place for hit in hits if hit.table == "actions" for place in hit.places}
     states = {place: hit.value for hit in hits if hit.table == "loads" for place in hit.places}
     parts = {place for hit in hits if hit.table == "parts" for place in hit.places}
-    found: list[Found] = []
+    found: list[Found] = _said_to_be_good(tokens, hits, rails, used, acted)
+    used |= {at for one in found for at in one.tokens}
+    if acted is None:
+        return found
     for at, token in enumerate(tokens):
         if at <= acted - 3 or at in used or token.kind not in (NUMBER, VOLTS) or token.value is None:
             continue
@@ -64,13 +65,45 @@ def implied_readings(
         if not (arrow or alone) or not ends:
             continue
         back = before is not None and before.folded in little_words.AGAIN | little_words.NOW
-        subject = _near_rail(token.value, at, subjects, rails if back or arrow else ())
+        exact = token.kind == VOLTS or not float(token.value).is_integer()
+        subject = _near_rail(token.value, at, subjects, rails if back or arrow or exact else ())
         if subject is not None:
             made = Found(subject, at, at, "dc_v", token.value, tokens=[at], after_repair=True)
             if subject.role == "standby":
                 made.supply = "standby"
             made.load = next((states[place] for place in (at + 1, at + 2) if place in states), None)
             found.append(made)
+    return found
+
+
+def _said_to_be_good(
+    tokens: Sequence[Token],
+    hits: Sequence[Hit],
+    rails: Sequence[KnownRail],
+    used: set[int] | frozenset[int],
+    acted: int | None,
+) -> list[Found]:
+    """ "12 good", "psu fine 12.0 / 24.1": bare numbers near the family's supplies beside a good word."""
+    good = {place for hit in hits if (hit.table, hit.value) == (CONCEPT, "ok") for place in hit.places}
+    found: list[Found] = []
+    last = -2
+    for at, token in enumerate(tokens):
+        if token.kind not in (NUMBER, VOLTS) or token.value is None or at in used:
+            continue
+        if acted is not None and at > acted:
+            break
+        before = at - 1
+        beside = (
+            before in good
+            or (at + 1 in good and tokens[at + 1].clause == token.clause)
+            or (last == at - 2 and tokens[before].folded in little_words.JOINS_OF_RAILS | {","})
+        )
+        subject = _near_rail(token.value, at, (), rails) if beside else None
+        if subject is not None:
+            found.append(Found(subject, at, at, "dc_v", token.value, tokens=[at]))
+            if subject.role == "standby":
+                found[-1].supply = "standby"
+            last = at
     return found
 
 

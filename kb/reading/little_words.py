@@ -249,3 +249,35 @@ STEADY = _words(
 
 # Behind bare volts that name a supply: "24 is 23.8".
 IS_RAIL = _words("= : is at rail line supply schiene leitung ligne rail linea riel reads measures")
+
+# Between a value and the one that it should be: "68 of 150".
+INSTEAD_OF = _words(
+    """
+    anstatt de di instead invece labelled lieu marked moet nominal nominale nominell of out rated should
+    soll sollte statt stelle su sur van vez von zou
+    """
+)
+
+# Between the value that something had and the one that it has: "470 down to 90".
+CHANGED_TO = _words("a auf bis down fino gone hasta jusqu naar nach to tot up went")
+
+# What else may stand between two values of one part.
+BESIDE_VALUES = _words(
+    """
+    ( , au be d dem der em en from hebben in instead is it its just mehr now only que sein the uf un
+    zijn
+    """
+)
+
+# Words for the output of a supply.
+OUTPUT = _words(
+    """
+    ausgang ausgangsspannung out output outputs puts salida sortie spannung spanning tensione tension
+    uitgang uitgangsspanning uscita voltage volts
+    """
+)
+
+ARTICLES = _words("das de dem den der die el het il la le lo the")
+
+# Before a bare number that names a supply: "14.6 on the 12".
+ON_ONE = _words("across am an auf en on op su sul sulla sur")
