@@ -13,6 +13,7 @@ from kb.facts.designators import designator_letters
 from kb.facts.parts import PART_CLASSES
 from kb.reading import little_words
 from kb.reading.facts import KnownPart
+from kb.reading.later_readings import wrong_rails
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention, find_mentions, in_order, listed
 from kb.reading.readings import Found
@@ -24,23 +25,6 @@ from kb.reading.tokens import QUANTITY, SIGN, WORD, Token
 _PREPOSED = 4
 _SENTENCES_BACK = 2
 _WITHOUT_PART = ("clean", "resolder", "adjust", "recap section", "reprogram")
-_IT_WAS = (
-    ("that", "was", "it"),
-    ("was", "the"),
-    ("it", "was"),
-    ("era", "el"),
-    ("era", "la"),
-    ("era", "l"),
-    ("era", "il"),
-    ("war", "der"),
-    ("war", "die"),
-    ("war", "das"),
-    ("c", "etait"),
-    ("was", "de"),
-    ("het", "was"),
-    ("es", "war"),
-)
-_FUSED = {"blown": "open", "cracked": None}
 # Concepts that say how a part failed, and the classes of which they say it; no classes: of any.
 _CAPACITORS = frozenset(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
 _FAILURE_CONCEPTS: dict[str, tuple[str, frozenset[str]]] = {
@@ -313,7 +297,7 @@ class AttemptFinder:
             group = [mention for mention in group if self._own_class(mention) in _CAPACITORS]
         if not group and event.value in _WITHOUT_PART:
             group = self._of_the_device(event, seen)
-        if not group and event.value in _WITHOUT_PART:
+        if not group and event.value in _WITHOUT_PART and not self._already(event, seen):
             self.without_part.append(
                 Mention(
                     event.first,
@@ -329,6 +313,17 @@ class AttemptFinder:
             if mention.sentence == sentence:
                 mention.take(event.first, event.last)
 
+    def _already(self, event: _Event, seen: list[Mention]) -> bool:
+        """Whether the words before say the same: "washed with alcohol", "badly soldered … resoldered"."""
+        sentence = self.tokens[event.first].sentence
+        before = [*seen, *self.without_part]
+        return any(
+            mention.action == event.value
+            and mention.acted_at is not None
+            and (sentence - self.tokens[mention.acted_at].sentence <= (event.value == "resolder"))
+            for mention in before
+        )
+
     def _own_class(self, mention: Mention) -> str | None:
         return mention.part_class or class_of_designator(mention.part or "", mention.failure)
 
@@ -340,7 +335,7 @@ class AttemptFinder:
         near = [
             mention
             for mention in seen
-            if mention.part_class in _OF_THE_DEVICE
+            if mention.part_class in _OF_THE_DEVICE - {"motor or pump", "loudspeaker or buzzer"}
             and not mention.ok
             and mention.sentence >= sentence - _SENTENCES_BACK
         ]
@@ -424,7 +419,8 @@ class AttemptFinder:
             and all(token.folded in little_words.LISTED for token in between)
         )
         acted = before.sentence if before.acted_at is None else self.tokens[before.acted_at].sentence
-        if mention.sentence == acted and joined and before.end < mention.first:
+        counts = self._is_board_part(mention) or mention.part
+        if mention.sentence == acted and joined and counts and before.end < mention.first:
             mention.action, mention.acted_at = before.action, mention.first
 
     def _next_try(self) -> None:
@@ -460,7 +456,7 @@ class AttemptFinder:
 
     def _fill(self) -> None:
         roles = [(subject.first, subject.role) for subject in self.subjects if subject.rail]
-        self.wrong_rails = self._wrong_rails()
+        self.wrong_rails = wrong_rails(self.tokens, self.hits, self.subjects, self.readings)
         said = [
             (hit.first, hit.value) for hit in self.hits if hit.table == "sections" and hit.value != "other"
         ]
@@ -478,6 +474,12 @@ class AttemptFinder:
             if mention.part_class == "solder joint":
                 mention.section = self._section_of_joint(mention, role)
 
+    def wrong_names(self) -> frozenset[str]:
+        """The supplies that were found wrong, by name."""
+        return frozenset(
+            subject.rail for subject in self.subjects if subject.rail and subject.first in self.wrong_rails
+        )
+
     def _section_of_joint(self, mention: Mention, role: str | None) -> str | None:
         """A joint of an output's own part sits in that output."""
         if class_of_designator(mention.part or "", None) in OF_OUTPUTS and role in SECTION_OF_ROLE:
@@ -492,7 +494,9 @@ class AttemptFinder:
             and str(mention.section).endswith("output")
         ):
             mention.part_class = "Schottky rectifier"
-        if mention.part_class == "fuse" and mention.failure == "burnt":
+        if mention.part_class == "fuse" and (
+            mention.failure == "burnt" or (mention.bad and not mention.failure)
+        ):
             mention.failure = "open"
         if mention.failure == "leaking electrolyte" and mention.part_class not in _WET_CAPACITORS:
             mention.failure = "leaky"
@@ -508,33 +512,6 @@ class AttemptFinder:
         return any(
             0 < at - mention.last <= 5 and self.tokens[at].sentence == mention.sentence for at in redone
         )
-
-    def _wrong_rails(self) -> set[int]:
-        """Supplies that are missing or were measured off their volts."""
-        found = {
-            one.subject.first
-            for one in self.readings
-            if one.subject.nominal_v
-            and any(
-                volts is not None and abs(volts - one.subject.nominal_v) > 0.1 * abs(one.subject.nominal_v)
-                for volts in (one.value, one.low, one.high)
-            )
-        }
-        gone = {
-            hit.first
-            for hit in self.hits
-            if hit.table == CONCEPT and hit.value in ("no", "missing", "low", "high")
-        }
-        for subject in self.subjects:
-            near = range(subject.first - 2, subject.last + 3)
-            same = [
-                at
-                for at in near
-                if at in gone and self.tokens[at].clause == self.tokens[subject.first].clause
-            ]
-            if subject.rail and same:
-                found.add(subject.first)
-        return found
 
     def _class(self, mention: Mention) -> str | None:
         assert mention.part is not None

@@ -8,7 +8,7 @@ from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention
 from kb.reading.readings import Found, mentions_now
 from kb.reading.symptoms import Match
-from kb.reading.tokens import Token
+from kb.reading.tokens import SIGN, Token
 
 _NEAR = 0.1  # as the bench takes a rail without a stated tolerance
 _STANDBY_NEAR = 0.05
@@ -64,9 +64,21 @@ def _is_near(one: Found) -> bool:
     return abs(one.value - nominal) <= _NEAR * abs(nominal)
 
 
-def settle_after_repair(readings: Sequence[Found], tokens: Sequence[Token], acted: int | None) -> None:
-    """A reading behind a fix is one after the repair where it is near its rail's volts or said to be "now"."""
+def settle_after_repair(
+    readings: Sequence[Found],
+    tokens: Sequence[Token],
+    acted: int | None,
+    mentions: Sequence[Mention],
+    wrong: frozenset[str],
+) -> None:
+    """A reading behind a fix is one after the repair where it is near its rail's volts or said to be "now".
+
+    `wrong` names the supplies that were found wrong: of these a good value behind a bad part says that it was mended.
+    """
+    failed = min((mention.last for mention in mentions if mention.failure or mention.bad), default=None)
     for one in readings:
+        if not one.before and _was_off(one, wrong, failed):
+            one.after_repair = True
         if one.after_repair or acted is None or one.tokens[0] < acted or one.before:
             continue
         if _is_near(one) or mentions_now(tokens, one):
@@ -93,6 +105,7 @@ def result_events(
     first_action = min(
         (mention.acted_at for mention in mentions if mention.acted_at is not None), default=None
     )
+    found += _good_again(tokens, hits, readings, mentions, first_action)
     if first_action is not None:
         for hit in hits:
             if hit.table == CONCEPT and hit.first > first_action:
@@ -123,6 +136,47 @@ def result_events(
         ):
             spent.append(match)
     return events, spent
+
+
+def _good_again(
+    tokens: Sequence[Token],
+    hits: Sequence[Hit],
+    readings: Sequence[Found],
+    mentions: Sequence[Mention],
+    first_action: int | None,
+) -> list[tuple[int, int, int, str]]:
+    """ "D31 shorted. 24 V ok", "triac dead. 20 min. ok": the board is good behind a part that was found bad,
+    without a word of what was done. A good word counts in a clause of its own, a reading where it was off before.
+    """
+    failed = min((mention.last for mention in mentions if mention.failure or mention.bad), default=None)
+    if failed is None or (first_action is not None and first_action <= failed):
+        return []
+    until = len(tokens) if first_action is None else first_action
+    found: list[tuple[int, int, int, str]] = []
+    for hit in hits:
+        if hit.table != CONCEPT or not failed < hit.first < until or _is_denied(hit, hits, tokens):
+            continue
+        if hit.value in _GOOD_AFTERWARDS or hit.value == "hot":
+            clause = tokens[hit.first].clause
+            low, high = hit.first - 1, hit.last + 1
+            own = (low < 0 or tokens[low].clause != clause or tokens[low].kind == SIGN) and (
+                high >= len(tokens) or tokens[high].clause != clause
+            )
+            if own and tokens[hit.first].clause != tokens[failed].clause:
+                found.append((2, hit.first, hit.last, "cured"))
+    found += [
+        (2, one.tokens[0], one.tokens[-1], "cured")
+        for one in readings
+        if one.after_repair and _is_near(one) and failed < one.tokens[0] < until
+    ]
+    return found
+
+
+def _was_off(one: Found, wrong: frozenset[str], failed: int | None) -> bool:
+    """Whether the supply of a good reading was found wrong before, and a bad part between the two."""
+    if failed is None or one.tokens[0] < failed or not one.subject.rail or not _is_near(one):
+        return False
+    return one.subject.rail in wrong
 
 
 def is_so(hit: Hit, tokens: Sequence[Token]) -> bool:

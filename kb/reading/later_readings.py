@@ -124,3 +124,28 @@ def _near_rail(
         if abs(volts - rail.nominal_v) <= 0.05 * abs(rail.nominal_v):
             return Subject(at, at, rail.name, rail.role, rail.nominal_v, always_on=rail.always_on)
     return None
+
+
+def wrong_rails(
+    tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequence[Subject], readings: Sequence[Found]
+) -> set[int]:
+    """First tokens of the supplies that are said to be missing or were measured off their volts."""
+    found = {
+        one.subject.first
+        for one in readings
+        if one.subject.nominal_v
+        and any(
+            volts is not None and abs(volts - one.subject.nominal_v) > 0.1 * abs(one.subject.nominal_v)
+            for volts in (one.value, one.low, one.high)
+        )
+    }
+    gone = {hit.first for hit in hits if hit.table == CONCEPT and hit.value in _GONE}
+    for subject in subjects:
+        near = range(subject.first - 2, subject.last + 3)
+        same = [at for at in near if at in gone and tokens[at].clause == tokens[subject.first].clause]
+        if subject.rail and same:
+            found.add(subject.first)
+    return found
+
+
+_GONE = frozenset(("no", "missing", "low", "high", "shorted"))

@@ -63,9 +63,9 @@ def _read_piece(text: str, known: Known) -> Read:
     readings += implied_readings(tokens, hits, subjects, readings, known.rails, blocked, acted)
     roles = {place: subject.role for subject in subjects if subject.rail for place in (subject.first,)}
     matches = find_symptoms(tokens, hits, roles)
-    settle_after_repair(readings, tokens, acted)
+    settle_after_repair(readings, tokens, acted, finder.mentions, finder.wrong_names())
     events, spent = result_events(tokens, hits, readings, matches, finder.mentions, acted)
-    settle_results(attempts, tokens, events)
+    settle_results(attempts, tokens, events, paid=cost is not None)
     settle_causes(attempts, tokens, hits)
     matches = [match for match in matches if match not in spent]
     matches = implied_symptoms(matches, finder.mentions, readings, tokens)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from kb.reading.mentions import Mention
 from kb.reading.sections import class_of_designator
 
-_SENTENCES_APART = 2
+_SENTENCES_APART = 3
 
 
 def same_part(mentions: Sequence[Mention]) -> list[Mention]:
