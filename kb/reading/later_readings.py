@@ -33,10 +33,10 @@ def implied_readings(
     action_words = {place for hit in hits if hit.table == "actions" for place in hit.places}
     states = {place: hit.value for hit in hits if hit.table == "loads" for place in hit.places}
     parts = {place for hit in hits if hit.table == "parts" for place in hit.places}
-    found: list[Found] = _said_to_be_good(tokens, hits, rails, used, acted)
-    used |= {at for one in found for at in one.tokens}
+    found = _said_to_be_good(tokens, hits, rails, used, acted)
     if acted is None:
         return found
+    used |= {at for one in found for at in one.tokens}
     for at, token in enumerate(tokens):
         if at <= acted - 3 or at in used or token.kind not in (NUMBER, VOLTS) or token.value is None:
             continue
@@ -65,12 +65,11 @@ def implied_readings(
         if not (arrow or alone) or not ends:
             continue
         back = before is not None and before.folded in little_words.AGAIN | little_words.NOW
-        exact = token.kind == VOLTS or not float(token.value).is_integer()
-        subject = _near_rail(token.value, at, subjects, rails if back or arrow or exact else ())
+        sure = back or arrow or token.kind == VOLTS or not float(token.value).is_integer()
+        subject = _near_rail(token.value, at, subjects, rails if sure else ())
         if subject is not None:
             made = Found(subject, at, at, "dc_v", token.value, tokens=[at], after_repair=True)
-            if subject.role == "standby":
-                made.supply = "standby"
+            made.supply = "standby" if subject.role == "standby" else None
             made.load = next((states[place] for place in (at + 1, at + 2) if place in states), None)
             found.append(made)
     return found
