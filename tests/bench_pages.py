@@ -37,7 +37,9 @@ from factories import TODAY, settings_in
 from lived_in import LivedIn, live_in
 from web_client import HOST, Client
 
+from kb.errors import StoreTrouble
 from kb.service import Shop
+from kb.service.diagnose import track_records
 from kb.service.transfer import json_lines
 from kb.web.guard.access import chosen, routes_of
 
@@ -96,7 +98,18 @@ def filled(size: int, families: int, keep: Path | None) -> Iterator[Shop]:
             shutil.copytree(kept, data)
         shop = Shop.open(settings_in(data), today=lambda: TODAY)
         shop.derived.warm()
+        _wait_for_track_record(shop)
         yield shop
+
+
+def _wait_for_track_record(shop: Shop) -> None:
+    """A large store's is worked out in the background, once a change: it is not what is measured."""
+    while True:
+        try:
+            track_records.record(shop)
+            return
+        except StoreTrouble:
+            time.sleep(1)
 
 
 def known_of(shop: Shop) -> Known:

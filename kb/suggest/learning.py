@@ -18,6 +18,7 @@ from kb.suggest.rows import spread
 from kb.suggest.settings import Settings
 
 MOST_CASES = 5_000
+MOST_PLACED = 15_000  # further cases that are only placed among what was learned
 
 
 class _Store:
@@ -89,7 +90,8 @@ def learn_patterns(
 ) -> tuple[Patterns, Whole] | None:
     """Sub-patterns made of the given kinds of answers, not weighed yet, and the faults (K,) in their order.
 
-    None where the store has nothing to learn from. At most `MOST_CASES` cases are learned from, evenly spaced.
+    None where the store has nothing to learn from. At most `MOST_CASES` cases are learned from, evenly spaced;
+    of the rest `MOST_PLACED` are placed among what was learned.
     """
     store = _Store(ledger, settings)
     if len(store.rows) < 2 or not store.layout.items:
@@ -112,4 +114,32 @@ def learn_patterns(
         logs, mixing = learned_tables(learner, counts, sizes)
         tables.append((logs.astype(np.float32), mixing))
     counts, sizes = learn(whole, fault, owner, answer)
+    counts, sizes = _with_the_rest(store, answers, whole, counts, sizes)
     return Patterns(counts.astype(np.float32), sizes, kinds, 0.0, tuple(tables)), store.faults
+
+
+def _with_the_rest(
+    store: _Store, answers: Answers, learner: Learner, counts: Floats, sizes: Floats
+) -> tuple[Floats, Floats]:
+    """Counts and sizes with the cases that were not learned from, each placed once by what was learned."""
+    rest = np.setdiff1d(np.arange(len(store.rows)), store.chosen)[:MOST_PLACED]
+    if not len(rest):
+        return counts, sizes
+    case, item = store.items(store.rows[rest])
+    owner, row, _ = answers_of_cases(store.ledger, store.layout, case, item, len(rest))
+    answer = answers.of_row[row]
+    owner, answer = owner[answer >= 0], answer[answer >= 0]
+    fault = store.truth[rest]
+    logs, mixing = learned_tables(learner, counts, sizes)
+    scores = mixing[fault]
+    for z in range(scores.shape[1]):
+        scores[:, z] += np.bincount(owner, logs[answer, fault[owner], z], len(rest))
+    soft = np.exp(scores - scores.max(axis=1, keepdims=True))
+    soft /= soft.sum(axis=1, keepdims=True)
+    cells = answer * len(store.faults) + fault[owner]
+    shape = counts.shape[:2]
+    more = [
+        np.bincount(cells, soft[owner, z], shape[0] * shape[1]).reshape(shape) for z in range(soft.shape[1])
+    ]
+    many = [np.bincount(fault, soft[:, z], len(store.faults)) for z in range(soft.shape[1])]
+    return counts + np.stack(more, axis=2), sizes + np.stack(many, axis=1)

@@ -21,6 +21,7 @@ from kb.suggest.posterior import (
     posterior,
     settle,
     silence_line,
+    unseen_evidence_of,
 )
 from kb.suggest.questions import Floats, Whole
 from kb.suggest.rows import spread
@@ -237,7 +238,7 @@ def _after(
             (part * tables.root_logs[rows]).sum(axis=1) - silent * tables.root_logs[quiet]
         )
     before = np.broadcast_to(found.prior / (1.0 - found.prior_unseen), log_known.shape)
-    return settle(log_known, log_any, found.prior_unseen, before, settings.unseen_evidence)
+    return settle(log_known, log_any, found.prior_unseen, before, unseen_evidence_of(ledger, settings))
 
 
 def entropy_bits(known: Floats, unseen: ArrayLike) -> Floats:

@@ -148,7 +148,9 @@ def posterior_of(
         told = told + line.logs
     log_known = told + of_patterns(tables.patterns, lines)
     log_any = np.array(sum((line.on_any for line in lines), 0.0))
-    probability, unseen = settle(log_known, log_any, unseen_before, before, settings.unseen_evidence)
+    probability, unseen = settle(
+        log_known, log_any, unseen_before, before, unseen_evidence_of(ledger, settings)
+    )
     return Posterior(
         faults,
         family,
@@ -168,6 +170,11 @@ def posterior_of(
         complete,
         noted,
     )
+
+
+def unseen_evidence_of(ledger: Ledger, settings: Settings) -> float:
+    """How far evidence moves the share of unknown faults; without a case nobody knows what boards in general show."""
+    return settings.unseen_evidence if ledger.known else 0.0
 
 
 def _line_of_part(ledger: Ledger, faults: NDArray[Any], found: PartFound) -> Line:

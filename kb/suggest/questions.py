@@ -128,7 +128,8 @@ def table_of(
 def heard(ledger: Ledger, layout: Layout, k_general: Floats) -> NDArray[np.bool_]:
     """Which rows (J,) may speak: all but silence about symptoms that no case mentions and nobody has an opinion of.
 
-    `k_general` (J,) is how firmly opinions are held. Of such a symptom every fault is equally silent, and to lean on the root would only reward the frequent ones.
+    `k_general` (J,) is how firmly opinions are held. Of such a symptom every fault is equally silent, and to lean on
+    the root would only reward the frequent ones.
     """
     found = np.ones(layout.rows, dtype=bool)
     if not len(layout.symptoms):

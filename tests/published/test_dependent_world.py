@@ -125,8 +125,9 @@ def test_ranking_again_after_each_failure_takes_fewer_tries(shop: tuple[Ledger, 
         failures = int(np.random.default_rng(number).geometric(CURE)) - 1
         down.append(1 + listed.index(FAULTS[fault]) + failures * len(listed))
         tried: tuple[Tried, ...] = ()
-        left = failures
-        for _ in range(1, 60):
+        left, step = failures, 0
+        while step < 60:
+            step += 1
             first = rank(ledger, Evidence(*_plain(evidence), tried), settings, limit=1).causes[0]
             if (first.section, first.part_class) == FAULTS[fault]:
                 if not left:

@@ -33,6 +33,7 @@ from kb.facts.vocabulary import (
 
 HERE = Path(__file__).parent / "judged"
 LANGUAGES = {"en": 40, "de": 18, "fr": 18, "nl": 18, "es": 18, "it": 18}
+FRESH = {"en": 36, "de": 14, "fr": 14, "nl": 14, "es": 14, "it": 14}
 SHEETS = ("werkstatt_tabelle", "one_column", "workbook")
 SYMPTOM_NAMES = {symptom.name for symptom in SYMPTOMS} | {"does not work"}
 VERDICT_NAMES = {*values(VERDICTS), "declined"}
@@ -52,11 +53,13 @@ def _read(name: str) -> Facts:
 
 
 NOTES = {language: _read(f"notes_{language}.toml")["note"] for language in LANGUAGES}
+FRESH_NOTES = {language: _read(f"fresh_{language}.toml")["note"] for language in FRESH}
 QUERIES = _read("queries.toml")["query"]
 CASES, FAMILIES = demo_records()
 ALL_NOTES = [
-    pytest.param(note, id=f"{language} {number}")
-    for language, notes in NOTES.items()
+    pytest.param(note, id=f"{kind}{language} {number}")
+    for kind, files in (("", NOTES), ("fresh ", FRESH_NOTES))
+    for language, notes in files.items()
     for number, note in enumerate(notes)
 ]
 
@@ -67,6 +70,22 @@ def test_there_are_enough_notes_in_each_language_and_every_third_is_held_out(lan
     assert len(notes) >= LANGUAGES[language]
     assert [note["held_out"] for note in notes] == [number % 3 == 2 for number in range(len(notes))]
     assert len({note["text"] for note in notes}) == len(notes)
+
+
+@pytest.mark.parametrize("language", FRESH)
+def test_the_fresh_notes_are_all_held_out_and_stand_in_no_other_file(language: str) -> None:
+    notes = FRESH_NOTES[language]
+    assert len(notes) >= FRESH[language]
+    assert all(note["held_out"] is True for note in notes)
+    texts = {note["text"] for note in notes}
+    assert len(texts) == len(notes)
+    assert not texts & {note["text"] for note in NOTES[language]}
+
+
+def test_the_fresh_notes_have_traps_in_each_language() -> None:
+    traps = [sum("trap" in note for note in notes) for notes in FRESH_NOTES.values()]
+    assert min(traps) >= 2
+    assert sum(traps) >= 20
 
 
 def test_each_language_has_traps() -> None:
@@ -91,7 +110,7 @@ def test_what_is_labelled_as_a_number_or_designator_stands_in_the_text(note: Fac
 
 def _check_facts(facts: Facts) -> None:
     noted = {name.removeprefix("!") for name in facts["symptoms"]}
-    may = set(facts.get("also_symptoms", ()))
+    may = {name.removeprefix("!") for name in facts.get("also_symptoms", ())}
     assert noted | may <= SYMPTOM_NAMES
     assert not noted & may
     assert len(noted) == len(facts["symptoms"])

@@ -6,6 +6,8 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from sqlmodel import Session
+
 from kb.facts.designators import code_key, designator_letters
 from kb.facts.parts import PART_CLASSES
 from kb.facts.sheet_words import OURS, PART_CLASS_OF, folded
@@ -130,11 +132,7 @@ def look(shop: Shop) -> Known:
     with shop.store.reading() as session:
         symptoms = [(entry.name, list(entry.synonyms)) for entry in lists.symptoms(session)]
         classes = lists.part_classes(session)
-        stored = {
-            entry.record.code: FamilyKnown(entry.record.code, tuple(rail.name for rail in entry.record.rails))
-            for entry in families.by_ids(session, families.all_ids(session))
-        }
-        numbers = [(one.code, number) for one in shop.kept.families(session) for number in one.numbers]
+        known = shop.kept.get(session, "families of sheets", ("family",), _families)
     names = {entry.name for entry in classes}
     words = {word: name for word, name in PART_CLASS_OF.items() if name in names}
     for entry in classes:
@@ -157,5 +155,14 @@ def look(shop: Shop) -> Known:
         },
         words,
         {letter: name for letter, name in letters.items() if name in names},
-        {code_key(number): stored[code] for code, number in numbers},
+        known,
     )
+
+
+def _families(session: Session) -> dict[str, FamilyKnown]:
+    """All families by every number they are known by."""
+    return {
+        code_key(number): FamilyKnown(one.record.code, tuple(rail.name for rail in one.record.rails))
+        for one in families.by_ids(session, families.all_ids(session))
+        for number in (one.record.code, *one.record.aliases)
+    }
