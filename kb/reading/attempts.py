@@ -10,12 +10,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from kb.facts.designators import designator_letters
-from kb.facts.parts import PART_CLASSES
 from kb.reading import little_words
 from kb.reading.facts import KnownPart
 from kb.reading.later_readings import wrong_rails
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention, find_mentions, in_order, listed
+from kb.reading.part_failures import (
+    BAD,
+    CAPACITORS,
+    COMES_LOOSE,
+    FAILURE_CONCEPTS,
+    OF_THE_DEVICE,
+    WET_CAPACITORS,
+    failure_by_value,
+)
 from kb.reading.readings import Found
 from kb.reading.same_parts import same_class, same_part
 from kb.reading.sections import OF_OUTPUTS, SECTION_OF_ROLE, class_of_designator, section_of
@@ -24,47 +32,10 @@ from kb.reading.tokens import QUANTITY, SIGN, WORD, Token
 
 _PREPOSED = 4
 _SENTENCES_BACK = 2
-_WITHOUT_PART = ("clean", "resolder", "adjust", "recap section", "reprogram")
-# Concepts that say how a part failed, and the classes of which they say it; no classes: of any.
-_CAPACITORS = frozenset(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
-_FAILURE_CONCEPTS: dict[str, tuple[str, frozenset[str]]] = {
-    "blown": ("open", frozenset(("fuse", "resettable fuse", "fusible resistor", "thermal cut-out"))),
-    "shorted": ("shorted", frozenset()),
-    "open": ("open", frozenset()),
-    "bulging": ("bulging", _CAPACITORS),
-    "leaking": (
-        "leaking electrolyte",
-        _CAPACITORS - {"safety capacitor", "ceramic capacitor", "film capacitor"},
-    ),
-    "dry": ("lost capacitance", _CAPACITORS),
-    "burnt": ("burnt", frozenset()),
-    "charred": (
-        "burnt",
-        frozenset(("resistor", "transformer", "connector", "relay", "fusible resistor", "fuse")),
-    ),
-    "corrosion": ("corroded", frozenset()),
-    "green": ("corroded", frozenset(("connector", "circuit board", "battery"))),
-    "cracked": ("cracked joint", frozenset(("solder joint",))),
-    "stuck": ("worn contacts", frozenset(("relay", "switch"))),
-}
-_WET_CAPACITORS = frozenset(
-    ("electrolytic capacitor", "bulk capacitor", "polymer capacitor", "battery", None)
+_WITHOUT_PART = frozenset(
+    ("clean", "resolder", "adjust", "recap section", "reprogram", "replace board", "repair track")
 )
-_BAD = frozenset(("defective", "empty", "bad", "loose", "dead", "cracked", "hole"))
-# Parts that a complaint names as well.
-_OF_THE_DEVICE = frozenset(
-    (
-        "motor or pump",
-        "fan",
-        "battery",
-        "display module",
-        "loudspeaker or buzzer",
-        "keypad",
-        "heating element",
-        "switch",
-        "cable",
-    )
-)
+_CLASS_OF_ACTION = {"recap section": "electrolytic capacitor", "repair track": "circuit board"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +86,9 @@ class AttemptFinder:
         """ "fuse OK", "D5 ok": a part that was found good; "on CN2 pin 3": one that only says where."""
         good = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "ok"}
         done = [hit.first for hit in self.hits if hit.table == "actions"]
-        bad = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value in _BAD}
+        bad = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value in BAD}
         bad |= {hit.first for hit in self.hits if (hit.table, hit.value) == ("words", "bad")}
+        loose = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "loose"}
         for number, mention in enumerate(self.mentions):
             behind = self.mentions[number + 1].first if number + 1 < len(self.mentions) else len(self.tokens)
             clause = self.tokens[mention.last].clause
@@ -128,7 +100,10 @@ class AttemptFinder:
                 for at in range(mention.last + 1, min(mention.last + 4, behind, len(self.tokens)))
                 if self.tokens[at].clause == clause
             ]
-            mention.bad = any(at in bad for at in near)
+            mention.bad = any(at in bad for at in near) or (
+                mention.part_class in COMES_LOOSE
+                and any(at in loose for at in range(max(0, mention.first - 2), mention.first))
+            )
             mention.ok = any(at in good for at in near) and not any(at in done for at in near)
             if mention.ok and any(self.tokens[at].folded in negation_words() for at in near):
                 mention.ok = False
@@ -140,7 +115,7 @@ class AttemptFinder:
                 continue
             for mention in self.mentions:
                 if mention.part == one.subject.point and mention.failure is None:
-                    mention.failure = _failure_by_value(mention, one.quantity, one.value)
+                    mention.failure = failure_by_value(mention, one.quantity, one.value)
                     if mention.failure:
                         mention.take(*one.tokens)
                     break
@@ -166,12 +141,15 @@ class AttemptFinder:
         found += [
             _Event(hit.first, hit.last, "failures", hit.value)
             for hit in self.hits
-            if hit.table == CONCEPT and hit.value in _FAILURE_CONCEPTS and not taken.intersection(hit.places)
+            if hit.table == CONCEPT and hit.value in FAILURE_CONCEPTS and not taken.intersection(hit.places)
         ]
         for at, token in enumerate(self.tokens):
+            if token.folded == "kurz" and at - 1 in self.places and at not in taken:
+                found.append(_Event(at, at, "failures", "shorted"))
             if (
                 token.kind == WORD
                 and token.folded in little_words.NEW
+                and not (at and self.tokens[at - 1].folded in little_words.BEFORE_AGAIN)
                 and at not in taken
                 and not self._ordered(at, at)
             ):
@@ -235,9 +213,9 @@ class AttemptFinder:
         return any(token.folded in negation_words() and token.clause == clause for token in words)
 
     def _can_fail(self, mention: Mention, event: _Event) -> bool:
-        if event.value not in _FAILURE_CONCEPTS:
+        if event.value not in FAILURE_CONCEPTS:
             return True
-        classes = _FAILURE_CONCEPTS[event.value][1]
+        classes = FAILURE_CONCEPTS[event.value][1]
         own = mention.part_class or class_of_designator(mention.part or "", None)
         if event.value == "shorted" and own in ("fuse", "solder joint", "relay"):
             return False
@@ -246,7 +224,7 @@ class AttemptFinder:
     def _fail(self, group: list[Mention], event: _Event) -> None:
         for mention in group:
             if mention.failure is None and self._can_fail(mention, event):
-                mention.failure = _FAILURE_CONCEPTS.get(event.value, (event.value,))[0]
+                mention.failure = FAILURE_CONCEPTS.get(event.value, (event.value,))[0]
                 mention.take(event.first, event.last)
 
     def _open_group(self, event: _Event, seen: list[Mention], is_open: object) -> list[Mention]:
@@ -270,6 +248,7 @@ class AttemptFinder:
         return False
 
     def _action(self, event: _Event, seen: list[Mention]) -> None:
+        event = self._of_whole_board(event)
         following = self._behind(event)
         if following is not None and self._joined_behind(event, following, seen):
             following = None
@@ -294,7 +273,7 @@ class AttemptFinder:
         ]
         group = self._bad_ones(group)
         if event.value == "recap section":
-            group = [mention for mention in group if self._own_class(mention) in _CAPACITORS]
+            group = [mention for mention in group if self._own_class(mention) in CAPACITORS]
         if not group and event.value in _WITHOUT_PART:
             group = self._of_the_device(event, seen)
         if not group and event.value in _WITHOUT_PART and not self._already(event, seen):
@@ -302,7 +281,7 @@ class AttemptFinder:
                 Mention(
                     event.first,
                     event.last,
-                    part_class="electrolytic capacitor" if event.value == "recap section" else None,
+                    part_class=_CLASS_OF_ACTION.get(event.value),
                     action=event.value,
                     acted_at=event.first,
                     sentence=sentence,
@@ -312,6 +291,21 @@ class AttemptFinder:
             mention.action, mention.acted_at = event.value, event.first
             if mention.sentence == sentence:
                 mention.take(event.first, event.last)
+
+    def _of_whole_board(self, event: _Event) -> _Event:
+        """ "replaced psu board", "Netzteil komplett getauscht": no part but the whole board."""
+        if event.value != "replace":
+            return event
+        clause = self.tokens[event.first].clause
+        near = [
+            at
+            for at in range(max(0, event.first - 3), min(event.last + 4, len(self.tokens)))
+            if self.tokens[at].clause == clause and not event.first <= at <= event.last
+        ]
+        whole = any(self.tokens[at].folded in little_words.WHOLE_BOARD for at in near)
+        if whole and not any(at in self.places for at in near):
+            return _Event(event.first, event.last, event.kind, "replace board")
+        return event
 
     def _already(self, event: _Event, seen: list[Mention]) -> bool:
         """Whether the words before say the same: "washed with alcohol", "badly soldered … resoldered"."""
@@ -335,7 +329,7 @@ class AttemptFinder:
         near = [
             mention
             for mention in seen
-            if mention.part_class in _OF_THE_DEVICE - {"motor or pump", "loudspeaker or buzzer"}
+            if mention.part_class in OF_THE_DEVICE - {"motor or pump", "loudspeaker or buzzer"}
             and not mention.ok
             and mention.sentence >= sentence - _SENTENCES_BACK
         ]
@@ -356,7 +350,7 @@ class AttemptFinder:
         return kept
 
     def _is_board_part(self, mention: Mention) -> bool:
-        return mention.part_class not in _OF_THE_DEVICE
+        return mention.part_class not in OF_THE_DEVICE
 
     def _behind(self, event: _Event) -> Mention | None:
         """The part right behind an action: "replaced C9", "new varistor"."""
@@ -429,6 +423,8 @@ class AttemptFinder:
         for mention in self.mentions:
             if mention.action is not None:
                 last = mention.action
+            elif mention.part and not mention.ok and self._after(mention):
+                mention.action, mention.acted_at = "replace", mention.first
             elif (
                 last is not None
                 and mention.failure is None
@@ -437,6 +433,17 @@ class AttemptFinder:
                 and (self._alone(mention) or self._leads_on(mention))
             ):
                 mention.action, mention.acted_at = last, mention.first
+
+    def _after(self, mention: Mention) -> bool:
+        """ "5.05 after C8", at the end of a clause: it was replaced."""
+        at, ends = mention.first - 1, mention.last + 1
+        clause = self.tokens[mention.first].clause
+        return (
+            at >= 0
+            and self.tokens[at].folded in little_words.AFTER
+            and any(one.last == at - 1 for one in self.readings)
+            and (ends >= len(self.tokens) or self.tokens[ends].clause != clause)
+        )
 
     def _leads_on(self, mention: Mention) -> bool:
         """ "… U4 -> 12V back": what came of it stands behind an arrow."""
@@ -498,7 +505,7 @@ class AttemptFinder:
             mention.failure == "burnt" or (mention.bad and not mention.failure)
         ):
             mention.failure = "open"
-        if mention.failure == "leaking electrolyte" and mention.part_class not in _WET_CAPACITORS:
+        if mention.failure == "leaking electrolyte" and mention.part_class not in WET_CAPACITORS:
             mention.failure = "leaky"
         if mention.action is None and mention.part_class == "solder joint" and self._redone(mention):
             mention.action, mention.acted_at = "resolder", mention.last
@@ -546,26 +553,16 @@ class AttemptFinder:
         ]
         if not near:
             near = [(abs(at - mention.first) + 50, value) for at, value in places]
-        return min(near)[1] if near and min(near)[0] <= 60 else None
+        return min(near)[1] if near and min(near)[0] <= 90 else None
 
     def _is_attempt(self, mention: Mention) -> bool:
         if mention.ok:
             return False
-        if mention.action is not None or (mention.bad and mention.part and not mention.only_place):
+        named = mention.part or mention.part_class in COMES_LOOSE
+        if mention.action is not None or (mention.bad and named and not mention.only_place):
             return True
         return (
             mention.failure is not None
             and mention.part_class != "fuse"
             and (mention.part is not None or mention.part_class is not None)
         )
-
-
-def _failure_by_value(mention: Mention, quantity: str, value: float) -> str | None:
-    letters = designator_letters(mention.part or "")
-    if quantity == "esr_ohm":
-        return "high ESR" if value >= 1 else None
-    if quantity != "ohm":
-        return None
-    if letters in ("Q", "D", "BD", "BR", "DB", "ZD", "FET", "CR") and value < 5:
-        return "shorted"
-    return "worn contacts" if letters in ("K", "RL", "RY", "RLY") and 1 < value < 1_000 else None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention
 from kb.reading.readings import Found, mentions_now
@@ -102,10 +103,9 @@ def result_events(
             found.append((0, hit.first, hit.last, value))
         elif hit.table == "verdicts" and hit.value == "repaired" and acted is not None and is_so(hit, tokens):
             found.append((1, hit.first, hit.last, "cured"))
-    first_action = min(
-        (mention.acted_at for mention in mentions if mention.acted_at is not None), default=None
-    )
+    first_action = acted
     found += _good_again(tokens, hits, readings, mentions, first_action)
+    found += _back_again(tokens, hits, matches, first_action)
     if first_action is not None:
         for hit in hits:
             if hit.table == CONCEPT and hit.first > first_action:
@@ -131,7 +131,11 @@ def result_events(
     for match in matches:
         if first_action is None or match.first <= first_action or match in spent:
             continue
-        if any(
+        cured = any(
+            result == "cured" and tokens[first].clause == tokens[match.first].clause
+            for first, _, result in events
+        )
+        if cured or any(
             first <= match.first <= last or match.first <= first <= match.last for first, last, _ in events
         ):
             spent.append(match)
@@ -170,6 +174,36 @@ def _good_again(
         if one.after_repair and _is_near(one) and failed < one.tokens[0] < until
     ]
     return found
+
+
+def _back_again(
+    tokens: Sequence[Token], hits: Sequence[Hit], matches: Sequence[Match], first_action: int | None
+) -> list[tuple[int, int, int, str]]:
+    """ "picture back", "wieder hell": what is said to be there again in a short clause behind a fix; what is said to
+    have failed again says that the fix changed nothing.
+    """
+    if first_action is None:
+        return []
+    bad = {tokens[hit.first].clause for hit in hits if hit.table == CONCEPT and hit.value in _FAILS}
+    bad |= {tokens[match.first].clause for match in matches if match.present}
+    sizes: dict[int, int] = {}
+    for token in tokens:
+        sizes[token.clause] = sizes.get(token.clause, 0) + 1
+    found: list[tuple[int, int, int, str]] = []
+    for at in range(first_action + 1, len(tokens)):
+        token = tokens[at]
+        if token.folded not in little_words.BACK_AGAIN or sizes[token.clause] > _SHORT:
+            continue
+        ends = at + 1 >= len(tokens) or tokens[at + 1].clause != token.clause
+        starts = tokens[at - 1].clause != token.clause
+        if token.clause == tokens[first_action].clause or not (ends or starts or sizes[token.clause] <= 3):
+            continue
+        found.append((3, at, at, "no change" if token.clause in bad else "cured"))
+    return found
+
+
+_SHORT = 5
+_FAILS = frozenset(("no", "stop", "blown", "dead", "defective", "missing", "trip", "no_effect", "collapse"))
 
 
 def _was_off(one: Found, wrong: frozenset[str], failed: int | None) -> bool:

@@ -33,6 +33,7 @@ def implied_readings(
     action_words = {place for hit in hits if hit.table == "actions" for place in hit.places}
     states = {place: hit.value for hit in hits if hit.table == "loads" for place in hit.places}
     parts = {place for hit in hits if hit.table == "parts" for place in hit.places}
+    good = {hit.first for hit in hits if (hit.table, hit.value) == (CONCEPT, "ok")}
     found = _said_to_be_good(tokens, hits, rails, used, acted)
     if acted is None:
         return found
@@ -61,6 +62,8 @@ def implied_readings(
             or behind.folded in little_words.NOW | little_words.BETWEEN
             or behind.kind == SIGN
             or at + 1 in states
+            or at + 1 in good
+            or (arrow and not float(token.value).is_integer())
         )
         if not (arrow or alone) or not ends:
             continue

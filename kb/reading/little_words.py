@@ -272,8 +272,8 @@ BESIDE_VALUES = _words(
 # Words for the output of a supply.
 OUTPUT = _words(
     """
-    ausgang ausgangsspannung out output outputs puts salida sortie spannung spanning tensione tension
-    uitgang uitgangsspanning uscita voltage volts
+    ausgang ausgangsspannung line linea ligne out output outputs puts rail salida schiene sortie spannung spanning
+    tension tensione uitgang uitgangsspanning uscita voltage volts
     """
 )
 
@@ -281,3 +281,23 @@ ARTICLES = _words("das de dem den der die el het il la le lo the")
 
 # Before a bare number that names a supply: "14.6 on the 12".
 ON_ONE = _words("across am an auf en on op su sul sulla sur")
+
+# Behind a fix: what was gone is there again.
+BACK_AGAIN = _words("again back nouveau nuevo nuovo revenu revenue revenus terug weer wieder zurueck")
+
+# Before "nouveau" and its like: "again", not "new".
+BEFORE_AGAIN = _words("a de di")
+
+# Words for a whole board or supply that was replaced.
+WHOLE_BOARD = _words(
+    """
+    alim alimentacion alimentatore alimentation board carte fuente hauptplatine mainboard module modul
+    moduulprint motherboard netzteil placa platine print psu scheda supply voeding
+    """
+)
+
+# Before a part that was replaced before something was measured: "5.05 after C8".
+AFTER = _words("after apres despues dopo na nach tras")
+
+# Behind the last of several values: "12.1, 5.0 all good".
+ALL_GOOD = _words("all alle alles and et so todo tout tutte tutto und y")

@@ -59,7 +59,7 @@ def _read_piece(text: str, known: Known) -> Read:
     finder = AttemptFinder(tokens, hits, subjects, readings, parts)
     readings += apply_changed_values(changes, finder.mentions, tokens)
     attempts = finder.run()
-    acted = min((mention.acted_at for mention in attempts if mention.acted_at is not None), default=None)
+    acted = min((one.acted_at for one in attempts if one.acted_at is not None), default=None)
     readings += implied_readings(tokens, hits, subjects, readings, known.rails, blocked, acted)
     roles = {place: subject.role for subject in subjects if subject.rail for place in (subject.first,)}
     matches = find_symptoms(tokens, hits, roles)

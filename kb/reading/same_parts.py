@@ -52,6 +52,9 @@ def _is_same(earlier: Mention, mention: Mention) -> bool:
         return not earlier.part and not mention.part and earlier.failure is not None
     if earlier.action is None:
         return True
+    if mention.part and earlier.acted_at == mention.acted_at and earlier.action == mention.action:
+        # "relay chattering, K1 replaced": what was done to the one was done to the other.
+        return mention.first - earlier.last > 1
     return (
         not mention.part
         and mention.sentence - earlier.sentence <= 1

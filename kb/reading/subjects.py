@@ -141,7 +141,11 @@ def _rated(tokens: Sequence[Token], at: int) -> float | None:
             return None
         if token.kind in (NUMBER, VOLTS):
             return token.value if seen else None
-        seen = seen or token.folded in little_words.SHOULD
+        seen = (
+            seen
+            or token.folded in little_words.SHOULD
+            or (place == at + 1 and token.folded in little_words.PLAIN_NOTS)
+        )
     return None
 
 

@@ -340,6 +340,9 @@ def _is_of_something_else(
     if match.name == "works unloaded but not in the set":
         # "12 V falls to 9.1 on load": a supply of which a value is given, not the whole device.
         return any(tokens[at].value is not None for at in range(match.first, match.last + 1))
+    if match.name == "part too hot to touch":
+        # "display says HOT"
+        return any(tokens[at].folded in ("says", "shows", "display") for at in range(match.first, match.last))
     if match.name == "no standby light":
         # The lamp of a charger that does not charge.
         return any(
@@ -372,6 +375,9 @@ _OF_HISTORY = (
 _ALIKE = (
     ("buzzing from the board", "hum from speakers"),
     ("hum from speakers", "buzzing from the board"),
+    ("does not hold charge", "does not charge"),
+    ("fuse blows again when replaced", "fuse blown"),
+    ("fan does not run", "motor does not run"),
     ("dim picture", "display dim or fading", "no picture"),
     ("relay clicks once", "relay clicks repeatedly", "ticking or chirping noise"),
     ("standby light on but will not start", "dead", "does not work"),
@@ -498,7 +504,7 @@ def _denied(kept: list[Match], tokens: Sequence[Token], places: _Places) -> list
     last_denied: Match | None = None
     for match in kept:
         present = match.present
-        if present and not match.nots and free:
+        if present and not match.nots and free and match.name not in _OF_HISTORY:
             present = not _is_denied(match, free, tokens, kept, last_denied)
         if not present:
             last_denied = match

@@ -81,7 +81,7 @@ _UNITS: dict[str, tuple[str, float]] = {
     "cent": ("money", 0.01), "cents": ("money", 0.01), "ct": ("money", 0.01), "fr": ("money", 1),
     "franken": ("money", 1),
 }  # fmt: skip
-_NEEDS_NO_SPACE = frozenset(("r", "k", "u", "n", "p", "x", "meg", "c", "g", "mf"))
+_NEEDS_NO_SPACE = frozenset(("w", "r", "k", "u", "n", "p", "x", "meg", "c", "g", "mf"))
 _WORDS_TOO = frozenset(
     ("a", "am", "as")
 )  # units that are also words of a sentence, unless glued or at an end
