@@ -85,10 +85,11 @@ class AttemptFinder:
     def _mark_good(self) -> None:
         """ "fuse OK", "D5 ok": a part that was found good; "on CN2 pin 3": one that only says where."""
         good = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "ok"}
-        done = [hit.first for hit in self.hits if hit.table == "actions"]
+        done = {hit.first for hit in self.hits if hit.table == "actions"}
         bad = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value in BAD}
         bad |= {hit.first for hit in self.hits if (hit.table, hit.value) == ("words", "bad")}
         loose = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "loose"}
+        news = False
         for number, mention in enumerate(self.mentions):
             behind = self.mentions[number + 1].first if number + 1 < len(self.mentions) else len(self.tokens)
             clause = self.tokens[mention.last].clause
@@ -104,7 +105,17 @@ class AttemptFinder:
                 mention.part_class in COMES_LOOSE
                 and any(at in loose for at in range(max(0, mention.first - 2), mention.first))
             )
-            mention.ok = any(at in good for at in near) and not any(at in done for at in near)
+            # "replaced C9 ok", "new fuse and it works": good is the board with the new part.
+            ahead = range(max(0, mention.first - _PREPOSED), mention.first)
+            new = any(
+                self.tokens[at].clause == clause
+                and (at in done or self.tokens[at].folded in little_words.NEW)
+                for at in ahead
+            ) or any(self.tokens[at].folded in little_words.NEW for at in near)
+            if number and news and listed(self.mentions[number - 1], mention, self.tokens):
+                new = True
+            news = new
+            mention.ok = any(at in good for at in near) and not new and not any(at in done for at in near)
             if mention.ok and any(self.tokens[at].folded in negation_words() for at in near):
                 mention.ok = False
 
@@ -144,7 +155,7 @@ class AttemptFinder:
             if hit.table == CONCEPT and hit.value in FAILURE_CONCEPTS and not taken.intersection(hit.places)
         ]
         for at, token in enumerate(self.tokens):
-            if token.folded == "kurz" and at - 1 in self.places and at not in taken:
+            if token.folded == "kurz" and {at - 1, at - 2} & self.places and at not in taken:
                 found.append(_Event(at, at, "failures", "shorted"))
             if (
                 token.kind == WORD
@@ -274,7 +285,9 @@ class AttemptFinder:
         group = self._bad_ones(group)
         if event.value == "recap section":
             group = [mention for mention in group if self._own_class(mention) in CAPACITORS]
-        if not group and event.value in _WITHOUT_PART:
+        elif event.value == "repair track":
+            group = [mention for mention in group if mention.part_class in ("circuit board", "cable")]
+        if not group:
             group = self._of_the_device(event, seen)
         if not group and event.value in _WITHOUT_PART and not self._already(event, seen):
             self.without_part.append(
@@ -323,6 +336,10 @@ class AttemptFinder:
 
     def _of_the_device(self, event: _Event, seen: list[Mention]) -> list[Mention]:
         """ "fan not spinning, cleaned": the part of the device that the complaint named last."""
+        if event.value == "replace":
+            last = seen[-1:]
+            sentence = self.tokens[event.first].sentence
+            return [one for one in last if one.action is None and not one.ok and one.sentence == sentence]
         if event.value not in ("clean", "adjust"):
             return []
         sentence = self.tokens[event.first].sentence
@@ -441,7 +458,7 @@ class AttemptFinder:
         return (
             at >= 0
             and self.tokens[at].folded in little_words.AFTER
-            and any(one.last == at - 1 for one in self.readings)
+            and any(one.last == at - 1 and _is_good(one) for one in self.readings)
             and (ends >= len(self.tokens) or self.tokens[ends].clause != clause)
         )
 
@@ -566,3 +583,9 @@ class AttemptFinder:
             and mention.part_class != "fuse"
             and (mention.part is not None or mention.part_class is not None)
         )
+
+
+def _is_good(one: Found) -> bool:
+    """Whether a reading is near its supply's volts: "0 V after F1" says where it was measured."""
+    nominal = one.subject.nominal_v
+    return bool(nominal and one.value is not None and abs(one.value - nominal) <= 0.1 * abs(nominal))

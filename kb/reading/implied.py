@@ -288,6 +288,8 @@ def _is_of_a_part(match: Match, mentions: Sequence[Mention]) -> bool:
     capacitor with leakage current."""
     for mention in mentions:
         if mention.start <= match.last and match.first <= mention.end:
+            if not match.present and mention.action and match.name in _DENIED_BY_GOOD.values():
+                return True
             if match.name == "leaking capacitor" and mention.part_class in _DRY_CAPACITORS:
                 return True
             if match.name == "output drifts with heat" and mention.failure == "drifted":

@@ -55,16 +55,8 @@ def implied_readings(
             or before.folded in little_words.AGAIN | little_words.NOW
             or before.folded in little_words.STEADY
         )
-        behind = tokens[at + 1] if at + 1 < len(tokens) else None
-        ends = (
-            behind is None
-            or behind.clause != token.clause
-            or behind.folded in little_words.NOW | little_words.BETWEEN
-            or behind.kind == SIGN
-            or at + 1 in states
-            or at + 1 in good
-            or (arrow and not float(token.value).is_integer())
-        )
+        sure_end = (arrow and not float(token.value).is_integer()) or at + 1 in states or at + 1 in good
+        ends = sure_end or _ends(tokens, at)
         if not (arrow or alone) or not ends:
             continue
         back = before is not None and before.folded in little_words.AGAIN | little_words.NOW
@@ -151,3 +143,14 @@ def wrong_rails(
 
 
 _GONE = frozenset(("no", "missing", "low", "high", "shorted"))
+
+
+def _ends(tokens: Sequence[Token], at: int) -> bool:
+    """Whether nothing that is counted stands behind number `at`."""
+    behind = tokens[at + 1] if at + 1 < len(tokens) else None
+    return (
+        behind is None
+        or behind.clause != tokens[at].clause
+        or behind.folded in little_words.NOW | little_words.BETWEEN
+        or behind.kind == SIGN
+    )
