@@ -71,6 +71,7 @@ class AttemptFinder:
     def run(self) -> list[Mention]:
         self._mark_good()
         events = self._events()
+        self.acts = {event.first for event in events if event.kind == "actions"}
         marks: list[tuple[int, int, object]] = [(mention.first, 0, mention) for mention in self.mentions]
         marks += [(event.first, 1, event) for event in events]
         marks.sort(key=lambda mark: (mark[0], mark[1]))
@@ -106,7 +107,8 @@ class AttemptFinder:
                 and any(at in loose for at in range(max(0, mention.first - 2), mention.first))
             )
             # "replaced C9 ok", "new fuse and it works": good is the board with the new part.
-            ahead = range(max(0, mention.first - _PREPOSED), mention.first)
+            since = self.mentions[number - 1].last + 1 if number else 0
+            ahead = range(max(since, mention.first - _PREPOSED), mention.first)
             new = any(
                 self.tokens[at].clause == clause
                 and (at in done or self.tokens[at].folded in little_words.NEW)
@@ -160,6 +162,7 @@ class AttemptFinder:
             if (
                 token.kind == WORD
                 and token.folded in little_words.NEW
+                and at + 1 not in taken  # "neu angelötet"
                 and not (at and self.tokens[at - 1].folded in little_words.BEFORE_AGAIN)
                 and at not in taken
                 and not self._ordered(at, at)
@@ -430,7 +433,7 @@ class AttemptFinder:
             and all(token.folded in little_words.LISTED for token in between)
         )
         acted = before.sentence if before.acted_at is None else self.tokens[before.acted_at].sentence
-        counts = self._is_board_part(mention) or mention.part
+        counts = (self._is_board_part(mention) or mention.part) and mention.last + 1 not in self.acts
         if mention.sentence == acted and joined and counts and before.end < mention.first:
             mention.action, mention.acted_at = before.action, mention.first
 
