@@ -196,7 +196,12 @@ def _back_again(
             continue
         ends = at + 1 >= len(tokens) or tokens[at + 1].clause != token.clause
         starts = tokens[at - 1].clause != token.clause
-        if token.clause == tokens[first_action].clause or not (ends or starts or sizes[token.clause] <= 3):
+        if token.folded in little_words.WAY_BACK:
+            # "back to the customer", "please send back" speak of the device's way.
+            near = ends and not starts and tokens[at - 1].folded not in little_words.SENT
+        else:
+            near = ends or starts or sizes[token.clause] <= 3
+        if token.clause == tokens[first_action].clause or not near:
             continue
         found.append((3, at, at, "no change" if token.clause in bad else "cured"))
     return found

@@ -301,3 +301,14 @@ AFTER = _words("after apres despues dopo na nach tras")
 
 # Behind the last of several values: "12.1, 5.0 all good".
 ALL_GOOD = _words("all alle alles and et so todo tout tutte tutto und y")
+
+# Of these, the words that are also said of a device on its way.
+WAY_BACK = _words("back terug zurueck")
+
+# Before "back": the device goes back, nothing came back.
+SENT = _words(
+    """
+    an bring brought call fetch gaat geef geht gehen gave give given goes going het it kunden mee out ring
+    schick send sending sent ship stuur take taken them took went
+    """
+)
