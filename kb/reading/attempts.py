@@ -10,74 +10,32 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from kb.facts.designators import designator_letters
-from kb.facts.parts import PART_CLASSES
 from kb.reading import little_words
 from kb.reading.facts import KnownPart
+from kb.reading.later_readings import wrong_rails
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention, find_mentions, in_order, listed
+from kb.reading.part_failures import (
+    BAD,
+    CAPACITORS,
+    COMES_LOOSE,
+    FAILURE_CONCEPTS,
+    OF_THE_DEVICE,
+    WET_CAPACITORS,
+    failure_by_value,
+)
 from kb.reading.readings import Found
-from kb.reading.sections import class_of_designator, section_of
+from kb.reading.same_parts import same_class, same_part
+from kb.reading.sections import OF_OUTPUTS, SECTION_OF_ROLE, class_of_designator, section_of
 from kb.reading.subjects import Subject
 from kb.reading.tokens import QUANTITY, SIGN, WORD, Token
 
 _PREPOSED = 4
-_IT_WAS = (
-    ("that", "was", "it"),
-    ("was", "the"),
-    ("it", "was"),
-    ("era", "el"),
-    ("era", "la"),
-    ("era", "l"),
-    ("era", "il"),
-    ("war", "der"),
-    ("war", "die"),
-    ("war", "das"),
-    ("c", "etait"),
-    ("was", "de"),
-    ("het", "was"),
-    ("es", "war"),
+_SENTENCES_BACK = 2
+_WITHOUT_PART = frozenset(
+    ("clean", "resolder", "adjust", "recap section", "reprogram", "replace board", "repair track")
 )
-_FUSED = {"blown": "open", "cracked": None}
-# Concepts that say how a part failed, and the classes of which they say it; no classes: of any.
-_CAPACITORS = frozenset(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
-_FAILURE_CONCEPTS: dict[str, tuple[str, frozenset[str]]] = {
-    "blown": ("open", frozenset(("fuse", "resettable fuse", "fusible resistor", "thermal cut-out"))),
-    "shorted": ("shorted", frozenset()),
-    "open": ("open", frozenset()),
-    "bulging": ("bulging", _CAPACITORS),
-    "leaking": (
-        "leaking electrolyte",
-        _CAPACITORS - {"safety capacitor", "ceramic capacitor", "film capacitor"},
-    ),
-    "dry": ("lost capacitance", _CAPACITORS),
-    "burnt": ("burnt", frozenset()),
-    "charred": (
-        "burnt",
-        frozenset(("resistor", "transformer", "connector", "relay", "fusible resistor", "fuse")),
-    ),
-    "corrosion": ("corroded", frozenset()),
-    "green": ("corroded", frozenset(("connector", "circuit board", "battery"))),
-    "cracked": ("cracked joint", frozenset(("solder joint",))),
-    "stuck": ("worn contacts", frozenset(("relay", "switch"))),
-}
-_WET_CAPACITORS = frozenset(
-    ("electrolytic capacitor", "bulk capacitor", "polymer capacitor", "battery", None)
-)
-_BAD = frozenset(("defective", "empty", "bad", "loose", "dead", "cracked", "hole"))
-# Parts that a complaint names as well.
-_OF_THE_DEVICE = frozenset(
-    (
-        "motor or pump",
-        "fan",
-        "battery",
-        "display module",
-        "loudspeaker or buzzer",
-        "keypad",
-        "heating element",
-        "switch",
-        "cable",
-    )
-)
+_CLASS_OF_ACTION = {"recap section": "electrolytic capacitor", "repair track": "circuit board"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,13 +71,14 @@ class AttemptFinder:
     def run(self) -> list[Mention]:
         self._mark_good()
         events = self._events()
+        self.acts = {event.first for event in events if event.kind == "actions"}
         marks: list[tuple[int, int, object]] = [(mention.first, 0, mention) for mention in self.mentions]
         marks += [(event.first, 1, event) for event in events]
         marks.sort(key=lambda mark: (mark[0], mark[1]))
         self._tie(marks)
         self._next_try()
         self._measured()
-        self._same_part()
+        self.mentions = same_class(same_part(self.mentions))
         self._fill()
         found = [*self.without_part, *(mention for mention in self.mentions if self._is_attempt(mention))]
         return sorted(found, key=lambda mention: mention.first)
@@ -127,9 +86,11 @@ class AttemptFinder:
     def _mark_good(self) -> None:
         """ "fuse OK", "D5 ok": a part that was found good; "on CN2 pin 3": one that only says where."""
         good = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "ok"}
-        done = [hit.first for hit in self.hits if hit.table == "actions"]
-        bad = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value in _BAD}
+        done = {hit.first for hit in self.hits if hit.table == "actions"}
+        bad = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value in BAD}
         bad |= {hit.first for hit in self.hits if (hit.table, hit.value) == ("words", "bad")}
+        loose = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "loose"}
+        news = False
         for number, mention in enumerate(self.mentions):
             behind = self.mentions[number + 1].first if number + 1 < len(self.mentions) else len(self.tokens)
             clause = self.tokens[mention.last].clause
@@ -141,8 +102,22 @@ class AttemptFinder:
                 for at in range(mention.last + 1, min(mention.last + 4, behind, len(self.tokens)))
                 if self.tokens[at].clause == clause
             ]
-            mention.bad = any(at in bad for at in near)
-            mention.ok = any(at in good for at in near) and not any(at in done for at in near)
+            mention.bad = any(at in bad for at in near) or (
+                mention.part_class in COMES_LOOSE
+                and any(at in loose for at in range(max(0, mention.first - 2), mention.first))
+            )
+            # "replaced C9 ok", "new fuse and it works": good is the board with the new part.
+            since = self.mentions[number - 1].last + 1 if number else 0
+            ahead = range(max(since, mention.first - _PREPOSED), mention.first)
+            new = any(
+                self.tokens[at].clause == clause
+                and (at in done or self.tokens[at].folded in little_words.NEW)
+                for at in ahead
+            ) or any(self.tokens[at].folded in little_words.NEW for at in near)
+            if number and news and listed(self.mentions[number - 1], mention, self.tokens):
+                new = True
+            news = new
+            mention.ok = any(at in good for at in near) and not new and not any(at in done for at in near)
             if mention.ok and any(self.tokens[at].folded in negation_words() for at in near):
                 mention.ok = False
 
@@ -153,27 +128,10 @@ class AttemptFinder:
                 continue
             for mention in self.mentions:
                 if mention.part == one.subject.point and mention.failure is None:
-                    mention.failure = _failure_by_value(mention, one.quantity, one.value)
+                    mention.failure = failure_by_value(mention, one.quantity, one.value)
                     if mention.failure:
                         mention.take(*one.tokens)
                     break
-
-    def _same_part(self) -> None:
-        """A part that is named again is the same part, until something came of the first time."""
-        first: dict[str, Mention] = {}
-        kept: list[Mention] = []
-        for mention in self.mentions:
-            earlier = first.get(mention.part or "")
-            if earlier is not None and (earlier.action is None or mention.action is None):
-                earlier.failure = earlier.failure or mention.failure
-                earlier.part_class = earlier.part_class or mention.part_class
-                if earlier.action is None and mention.action is not None:
-                    earlier.action, earlier.acted_at = mention.action, mention.acted_at
-                continue
-            if mention.part:
-                first[mention.part] = mention
-            kept.append(mention)
-        self.mentions = kept
 
     def _events(self) -> list[_Event]:
         found: list[_Event] = []
@@ -196,12 +154,16 @@ class AttemptFinder:
         found += [
             _Event(hit.first, hit.last, "failures", hit.value)
             for hit in self.hits
-            if hit.table == CONCEPT and hit.value in _FAILURE_CONCEPTS and not taken.intersection(hit.places)
+            if hit.table == CONCEPT and hit.value in FAILURE_CONCEPTS and not taken.intersection(hit.places)
         ]
         for at, token in enumerate(self.tokens):
+            if token.folded == "kurz" and {at - 1, at - 2} & self.places and at not in taken:
+                found.append(_Event(at, at, "failures", "shorted"))
             if (
                 token.kind == WORD
                 and token.folded in little_words.NEW
+                and at + 1 not in taken  # "neu angelötet"
+                and not (at and self.tokens[at - 1].folded in little_words.BEFORE_AGAIN)
                 and at not in taken
                 and not self._ordered(at, at)
             ):
@@ -265,9 +227,9 @@ class AttemptFinder:
         return any(token.folded in negation_words() and token.clause == clause for token in words)
 
     def _can_fail(self, mention: Mention, event: _Event) -> bool:
-        if event.value not in _FAILURE_CONCEPTS:
+        if event.value not in FAILURE_CONCEPTS:
             return True
-        classes = _FAILURE_CONCEPTS[event.value][1]
+        classes = FAILURE_CONCEPTS[event.value][1]
         own = mention.part_class or class_of_designator(mention.part or "", None)
         if event.value == "shorted" and own in ("fuse", "solder joint", "relay"):
             return False
@@ -276,7 +238,7 @@ class AttemptFinder:
     def _fail(self, group: list[Mention], event: _Event) -> None:
         for mention in group:
             if mention.failure is None and self._can_fail(mention, event):
-                mention.failure = _FAILURE_CONCEPTS.get(event.value, (event.value,))[0]
+                mention.failure = FAILURE_CONCEPTS.get(event.value, (event.value,))[0]
                 mention.take(event.first, event.last)
 
     def _open_group(self, event: _Event, seen: list[Mention], is_open: object) -> list[Mention]:
@@ -300,6 +262,7 @@ class AttemptFinder:
         return False
 
     def _action(self, event: _Event, seen: list[Mention]) -> None:
+        event = self._of_whole_board(event)
         following = self._behind(event)
         if following is not None and self._joined_behind(event, following, seen):
             following = None
@@ -323,14 +286,74 @@ class AttemptFinder:
             or 0 < event.first - mention.last <= 2
         ]
         group = self._bad_ones(group)
-        if not group and event.value in ("clean", "resolder", "adjust", "recap section", "reprogram"):
+        if event.value == "recap section":
+            group = [mention for mention in group if self._own_class(mention) in CAPACITORS]
+        elif event.value == "repair track":
+            group = [mention for mention in group if mention.part_class in ("circuit board", "cable")]
+        if not group:
+            group = self._of_the_device(event, seen)
+        if not group and event.value in _WITHOUT_PART and not self._already(event, seen):
             self.without_part.append(
-                Mention(event.first, event.last, action=event.value, acted_at=event.first, sentence=sentence)
+                Mention(
+                    event.first,
+                    event.last,
+                    part_class=_CLASS_OF_ACTION.get(event.value),
+                    action=event.value,
+                    acted_at=event.first,
+                    sentence=sentence,
+                )
             )
         for mention in group:
             mention.action, mention.acted_at = event.value, event.first
             if mention.sentence == sentence:
                 mention.take(event.first, event.last)
+
+    def _of_whole_board(self, event: _Event) -> _Event:
+        """ "replaced psu board", "Netzteil komplett getauscht": no part but the whole board."""
+        if event.value != "replace":
+            return event
+        clause = self.tokens[event.first].clause
+        near = [
+            at
+            for at in range(max(0, event.first - 3), min(event.last + 4, len(self.tokens)))
+            if self.tokens[at].clause == clause and not event.first <= at <= event.last
+        ]
+        whole = any(self.tokens[at].folded in little_words.WHOLE_BOARD for at in near)
+        if whole and not any(at in self.places for at in near):
+            return _Event(event.first, event.last, event.kind, "replace board")
+        return event
+
+    def _already(self, event: _Event, seen: list[Mention]) -> bool:
+        """Whether the words before say the same: "washed with alcohol", "badly soldered … resoldered"."""
+        sentence = self.tokens[event.first].sentence
+        before = [*seen, *self.without_part]
+        return any(
+            mention.action == event.value
+            and mention.acted_at is not None
+            and (sentence - self.tokens[mention.acted_at].sentence <= (event.value == "resolder"))
+            for mention in before
+        )
+
+    def _own_class(self, mention: Mention) -> str | None:
+        return mention.part_class or class_of_designator(mention.part or "", mention.failure)
+
+    def _of_the_device(self, event: _Event, seen: list[Mention]) -> list[Mention]:
+        """ "fan not spinning, cleaned": the part of the device that the complaint named last."""
+        if event.value == "replace":
+            last = seen[-1:]
+            sentence = self.tokens[event.first].sentence
+            return [one for one in last if one.action is None and not one.ok and one.sentence == sentence]
+        if event.value not in ("clean", "adjust"):
+            return []
+        sentence = self.tokens[event.first].sentence
+        near = [
+            mention
+            for mention in seen
+            if mention.part_class in OF_THE_DEVICE - {"motor or pump", "loudspeaker or buzzer"}
+            and not mention.ok
+            and mention.sentence >= sentence - _SENTENCES_BACK
+        ]
+        return near[-1:]
 
     def _bad_ones(self, group: list[Mention]) -> list[Mention]:
         """Where some parts were found bad, those and what is listed with them."""
@@ -347,11 +370,13 @@ class AttemptFinder:
         return kept
 
     def _is_board_part(self, mention: Mention) -> bool:
-        return mention.part_class not in _OF_THE_DEVICE
+        return mention.part_class not in OF_THE_DEVICE
 
     def _behind(self, event: _Event) -> Mention | None:
         """The part right behind an action: "replaced C9", "new varistor"."""
         for mention in self.mentions:
+            if event.first <= mention.first and mention.last <= event.last and mention.action is None:
+                return mention
             if mention.first > event.last:
                 gap = self.tokens[event.last + 1 : mention.first]
                 near = (
@@ -362,7 +387,12 @@ class AttemptFinder:
                     all(token.clause == self.tokens[event.last].clause for token in gap)
                     and self.tokens[mention.first].clause == self.tokens[event.last].clause
                 )
-                return mention if near and plain and mention.action is None else None
+                listed_behind = (
+                    bool(gap)
+                    and gap[-1].folded == ":"
+                    and mention.sentence == self.tokens[event.last].sentence
+                )
+                return mention if ((near and plain) or listed_behind) and mention.action is None else None
         return None
 
     def _joined_behind(self, event: _Event, following: Mention, seen: list[Mention]) -> bool:
@@ -384,6 +414,7 @@ class AttemptFinder:
             if (
                 other.sentence != before.sentence
                 or other.action is not None
+                or other.only_place
                 or not listed(before, other, self.tokens)
             ):
                 return
@@ -402,7 +433,8 @@ class AttemptFinder:
             and all(token.folded in little_words.LISTED for token in between)
         )
         acted = before.sentence if before.acted_at is None else self.tokens[before.acted_at].sentence
-        if mention.sentence == acted and joined and before.end < mention.first:
+        counts = (self._is_board_part(mention) or mention.part) and mention.last + 1 not in self.acts
+        if mention.sentence == acted and joined and counts and before.end < mention.first:
             mention.action, mention.acted_at = before.action, mention.first
 
     def _next_try(self) -> None:
@@ -411,8 +443,34 @@ class AttemptFinder:
         for mention in self.mentions:
             if mention.action is not None:
                 last = mention.action
-            elif last is not None and mention.failure is None and not mention.ok and self._alone(mention):
+            elif mention.part and not mention.ok and self._after(mention):
+                mention.action, mention.acted_at = "replace", mention.first
+            elif (
+                last is not None
+                and mention.failure is None
+                and not mention.ok
+                and not mention.only_place
+                and (self._alone(mention) or self._leads_on(mention))
+            ):
                 mention.action, mention.acted_at = last, mention.first
+
+    def _after(self, mention: Mention) -> bool:
+        """ "5.05 after C8", at the end of a clause: it was replaced."""
+        at, ends = mention.first - 1, mention.last + 1
+        clause = self.tokens[mention.first].clause
+        return (
+            at >= 0
+            and self.tokens[at].folded in little_words.AFTER
+            and any(one.last == at - 1 and _is_good(one) for one in self.readings)
+            and (ends >= len(self.tokens) or self.tokens[ends].clause != clause)
+        )
+
+    def _leads_on(self, mention: Mention) -> bool:
+        """ "… U4 -> 12V back": what came of it stands behind an arrow."""
+        after = mention.last + 1
+        return after < len(self.tokens) and (
+            self.tokens[after].kind == SIGN and len(self.tokens[after].folded) > 1
+        )
 
     def _alone(self, mention: Mention) -> bool:
         clause = self.tokens[mention.first].clause
@@ -425,13 +483,11 @@ class AttemptFinder:
 
     def _fill(self) -> None:
         roles = [(subject.first, subject.role) for subject in self.subjects if subject.rail]
-        self.wrong_rails = self._wrong_rails()
+        self.wrong_rails = wrong_rails(self.tokens, self.hits, self.subjects, self.readings)
         said = [
             (hit.first, hit.value) for hit in self.hits if hit.table == "sections" and hit.value != "other"
         ]
-        for mention in self.mentions:
-            self._refer(mention)
-        for mention in self.mentions:
+        for mention in (*self.mentions, *self.without_part):
             earlier = self.known.get(mention.part or "")
             role = self._role(mention, roles)
             said_here = self._nearest(mention, said)
@@ -442,6 +498,20 @@ class AttemptFinder:
             else:
                 mention.section = section_of(mention.part_class, role, said_here)
             self._refine(mention)
+            if mention.part_class == "solder joint":
+                mention.section = self._section_of_joint(mention, role)
+
+    def wrong_names(self) -> frozenset[str]:
+        """The supplies that were found wrong, by name."""
+        return frozenset(
+            subject.rail for subject in self.subjects if subject.rail and subject.first in self.wrong_rails
+        )
+
+    def _section_of_joint(self, mention: Mention, role: str | None) -> str | None:
+        """A joint of an output's own part sits in that output."""
+        if class_of_designator(mention.part or "", None) in OF_OUTPUTS and role in SECTION_OF_ROLE:
+            return SECTION_OF_ROLE[role]
+        return section_of("solder joint", None, None)
 
     def _refine(self, mention: Mention) -> None:
         """What the class says of the failure, and a section of the class."""
@@ -451,63 +521,24 @@ class AttemptFinder:
             and str(mention.section).endswith("output")
         ):
             mention.part_class = "Schottky rectifier"
-        if mention.part_class == "solder joint" and mention.failure is None and mention.action == "resolder":
-            mention.failure, mention.inferred = "cracked joint", True
-        if mention.part_class == "fuse" and mention.failure == "burnt":
+        if mention.part_class == "fuse" and (
+            mention.failure == "burnt" or (mention.bad and not mention.failure)
+        ):
             mention.failure = "open"
-        if mention.failure == "leaking electrolyte" and mention.part_class not in _WET_CAPACITORS:
+        if mention.failure == "leaking electrolyte" and mention.part_class not in WET_CAPACITORS:
             mention.failure = "leaky"
         if mention.action is None and mention.part_class == "solder joint" and self._redone(mention):
             mention.action, mention.acted_at = "resolder", mention.last
+        if mention.action == "resolder" and mention.part and mention.failure in (None, "intermittent"):
+            mention.part_class = "solder joint"
+        if mention.part_class == "solder joint" and mention.failure is None and mention.action == "resolder":
+            mention.failure, mention.inferred = "cracked joint", True
 
     def _redone(self, mention: Mention) -> bool:
         redone = [hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "redone"]
         return any(
             0 < at - mention.last <= 5 and self.tokens[at].sentence == mention.sentence for at in redone
         )
-
-    def _wrong_rails(self) -> set[int]:
-        """Supplies that are missing or were measured off their volts."""
-        found = {
-            one.subject.first
-            for one in self.readings
-            if one.subject.nominal_v
-            and one.value is not None
-            and abs(one.value - one.subject.nominal_v) > 0.1 * abs(one.subject.nominal_v)
-        }
-        gone = {
-            hit.first
-            for hit in self.hits
-            if hit.table == CONCEPT and hit.value in ("no", "missing", "low", "high")
-        }
-        for subject in self.subjects:
-            near = range(subject.first - 2, subject.last + 3)
-            same = [
-                at
-                for at in near
-                if at in gone and self.tokens[at].clause == self.tokens[subject.first].clause
-            ]
-            if subject.rail and same:
-                found.add(subject.first)
-        return found
-
-    def _refer(self, mention: Mention) -> None:
-        """ "RV1 cracked … new varistor": the class word means the part that was named before."""
-        if mention.part or mention.action is None or not mention.part_class:
-            return
-        for other in self.mentions:
-            if other.first >= mention.first:
-                return
-            same = (
-                other.part
-                and (other.part_class or class_of_designator(other.part, other.failure)) == mention.part_class
-            )
-            close = other.sentence >= mention.sentence - 1
-            if same and not other.ok and (other.action is None or (close and other.failure)):
-                if other.action is None:
-                    other.action, other.acted_at = mention.action, mention.acted_at
-                mention.action, mention.acted_at, mention.failure = None, None, None
-                return
 
     def _class(self, mention: Mention) -> str | None:
         assert mention.part is not None
@@ -542,12 +573,13 @@ class AttemptFinder:
         ]
         if not near:
             near = [(abs(at - mention.first) + 50, value) for at, value in places]
-        return min(near)[1] if near and min(near)[0] <= 60 else None
+        return min(near)[1] if near and min(near)[0] <= 90 else None
 
     def _is_attempt(self, mention: Mention) -> bool:
         if mention.ok:
             return False
-        if mention.action is not None:
+        named = mention.part or mention.part_class in COMES_LOOSE
+        if mention.action is not None or (mention.bad and named and not mention.only_place):
             return True
         return (
             mention.failure is not None
@@ -556,12 +588,7 @@ class AttemptFinder:
         )
 
 
-def _failure_by_value(mention: Mention, quantity: str, value: float) -> str | None:
-    letters = designator_letters(mention.part or "")
-    if quantity == "esr_ohm":
-        return "high ESR" if value >= 1 else None
-    if quantity != "ohm":
-        return None
-    if letters in ("Q", "D", "BD", "BR", "DB", "ZD", "FET", "CR") and value < 5:
-        return "shorted"
-    return "worn contacts" if letters in ("K", "RL", "RY", "RLY") and 1 < value < 1_000 else None
+def _is_good(one: Found) -> bool:
+    """Whether a reading is near its supply's volts: "0 V after F1" says where it was measured."""
+    nominal = one.subject.nominal_v
+    return bool(nominal and one.value is not None and abs(one.value - nominal) <= 0.1 * abs(nominal))

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention
 from kb.reading.readings import Found, mentions_now
 from kb.reading.symptoms import Match
-from kb.reading.tokens import Token
+from kb.reading.tokens import SIGN, Token
 
 _NEAR = 0.1  # as the bench takes a rail without a stated tolerance
 _STANDBY_NEAR = 0.05
+_RATED_NEAR = 0.03  # where the text says what it should be
 _ABSENT = 0.1
 _GOOD_AFTERWARDS = frozenset(("ok", "work", "start", "turn", "heat", "charge", "cured", "lit"))
 _GOES_BAD_TOO = frozenset(("start", "turn", "heat", "charge", "lit", "work"))
@@ -63,9 +65,21 @@ def _is_near(one: Found) -> bool:
     return abs(one.value - nominal) <= _NEAR * abs(nominal)
 
 
-def settle_after_repair(readings: Sequence[Found], tokens: Sequence[Token], acted: int | None) -> None:
-    """A reading behind a fix is one after the repair where it is near its rail's volts or said to be "now"."""
+def settle_after_repair(
+    readings: Sequence[Found],
+    tokens: Sequence[Token],
+    acted: int | None,
+    mentions: Sequence[Mention],
+    wrong: frozenset[str],
+) -> None:
+    """A reading behind a fix is one after the repair where it is near its rail's volts or said to be "now".
+
+    `wrong` names the supplies that were found wrong: of these a good value behind a bad part says that it was mended.
+    """
+    failed = min((mention.last for mention in mentions if mention.failure or mention.bad), default=None)
     for one in readings:
+        if not one.before and _was_off(one, wrong, failed):
+            one.after_repair = True
         if one.after_repair or acted is None or one.tokens[0] < acted or one.before:
             continue
         if _is_near(one) or mentions_now(tokens, one):
@@ -89,9 +103,9 @@ def result_events(
             found.append((0, hit.first, hit.last, value))
         elif hit.table == "verdicts" and hit.value == "repaired" and acted is not None and is_so(hit, tokens):
             found.append((1, hit.first, hit.last, "cured"))
-    first_action = min(
-        (mention.acted_at for mention in mentions if mention.acted_at is not None), default=None
-    )
+    first_action = acted
+    found += _good_again(tokens, hits, readings, mentions, first_action)
+    found += _back_again(tokens, hits, matches, first_action)
     if first_action is not None:
         for hit in hits:
             if hit.table == CONCEPT and hit.first > first_action:
@@ -117,11 +131,91 @@ def result_events(
     for match in matches:
         if first_action is None or match.first <= first_action or match in spent:
             continue
-        if any(
+        cured = any(
+            result == "cured" and tokens[first].clause == tokens[match.first].clause
+            for first, _, result in events
+        )
+        if cured or any(
             first <= match.first <= last or match.first <= first <= match.last for first, last, _ in events
         ):
             spent.append(match)
     return events, spent
+
+
+def _good_again(
+    tokens: Sequence[Token],
+    hits: Sequence[Hit],
+    readings: Sequence[Found],
+    mentions: Sequence[Mention],
+    first_action: int | None,
+) -> list[tuple[int, int, int, str]]:
+    """ "D31 shorted. 24 V ok", "triac dead. 20 min. ok": the board is good behind a part that was found bad,
+    without a word of what was done. A good word counts in a clause of its own, a reading where it was off before.
+    """
+    failed = min((mention.last for mention in mentions if mention.failure or mention.bad), default=None)
+    if failed is None or (first_action is not None and first_action <= failed):
+        return []
+    until = len(tokens) if first_action is None else first_action
+    found: list[tuple[int, int, int, str]] = []
+    for hit in hits:
+        if hit.table != CONCEPT or not failed < hit.first < until or _is_denied(hit, hits, tokens):
+            continue
+        if hit.value in _GOOD_AFTERWARDS or hit.value == "hot":
+            clause = tokens[hit.first].clause
+            low, high = hit.first - 1, hit.last + 1
+            own = (low < 0 or tokens[low].clause != clause or tokens[low].kind == SIGN) and (
+                high >= len(tokens) or tokens[high].clause != clause
+            )
+            if own and tokens[hit.first].clause != tokens[failed].clause:
+                found.append((2, hit.first, hit.last, "cured"))
+    found += [
+        (2, one.tokens[0], one.tokens[-1], "cured")
+        for one in readings
+        if one.after_repair and _is_near(one) and failed < one.tokens[0] < until
+    ]
+    return found
+
+
+def _back_again(
+    tokens: Sequence[Token], hits: Sequence[Hit], matches: Sequence[Match], first_action: int | None
+) -> list[tuple[int, int, int, str]]:
+    """ "picture back", "wieder hell": what is said to be there again in a short clause behind a fix; what is said to
+    have failed again says that the fix changed nothing.
+    """
+    if first_action is None:
+        return []
+    bad = {tokens[hit.first].clause for hit in hits if hit.table == CONCEPT and hit.value in _FAILS}
+    bad |= {tokens[match.first].clause for match in matches if match.present}
+    sizes: dict[int, int] = {}
+    for token in tokens:
+        sizes[token.clause] = sizes.get(token.clause, 0) + 1
+    found: list[tuple[int, int, int, str]] = []
+    for at in range(first_action + 1, len(tokens)):
+        token = tokens[at]
+        if token.folded not in little_words.BACK_AGAIN or sizes[token.clause] > _SHORT:
+            continue
+        ends = at + 1 >= len(tokens) or tokens[at + 1].clause != token.clause
+        starts = tokens[at - 1].clause != token.clause
+        if token.folded in little_words.WAY_BACK:
+            # "back to the customer", "please send back" speak of the device's way.
+            near = ends and not starts and tokens[at - 1].folded not in little_words.SENT
+        else:
+            near = ends or starts or sizes[token.clause] <= 3
+        if token.clause == tokens[first_action].clause or not near:
+            continue
+        found.append((3, at, at, "no change" if token.clause in bad else "cured"))
+    return found
+
+
+_SHORT = 5
+_FAILS = frozenset(("no", "stop", "blown", "dead", "defective", "missing", "trip", "no_effect", "collapse"))
+
+
+def _was_off(one: Found, wrong: frozenset[str], failed: int | None) -> bool:
+    """Whether the supply of a good reading was found wrong before, and a bad part between the two."""
+    if failed is None or one.tokens[0] < failed or not one.subject.rail or not _is_near(one):
+        return False
+    return one.subject.rail in wrong
 
 
 def is_so(hit: Hit, tokens: Sequence[Token]) -> bool:
@@ -170,6 +264,7 @@ def implied_symptoms(
 
     if any(mention.part_class == "bipolar transistor" for mention in mentions):
         found = [match for match in found if match.name != "main switch shorted"]
+    found = [match for match in found if not _is_of_a_part(match, mentions)]
     for mention in mentions:
         name = _SYMPTOM_OF_FAILURE.get((mention.part_class or "", mention.failure or ""))
         if name and not mention.ok and not mention.inferred and mention.end - mention.start <= 40:
@@ -188,6 +283,25 @@ def implied_symptoms(
         if not one.after_repair and (name := _symptom_of(one)):
             add(name, one.first, one.last)
     return sorted(found, key=lambda match: (match.first, match.last))
+
+
+_DRY_CAPACITORS = frozenset(("safety capacitor", "film capacitor", "ceramic capacitor"))
+
+
+def _is_of_a_part(match: Match, mentions: Sequence[Mention]) -> bool:
+    """Whether the words say how a part failed and nothing of the board: a resistor that drifted, a Y
+    capacitor with leakage current."""
+    for mention in mentions:
+        if mention.start <= match.last and match.first <= mention.end:
+            if not match.present and mention.action and match.name in _DENIED_BY_GOOD.values():
+                return True
+            if match.name == "leaking capacitor" and mention.part_class in _DRY_CAPACITORS:
+                return True
+            if match.name == "output drifts with heat" and mention.failure == "drifted":
+                return True
+            if match.name == "main switch shorted" and mention.part_class == "triac or thyristor":
+                return True
+    return False
 
 
 def _is_main(mention: Mention) -> bool:
@@ -218,6 +332,7 @@ def _symptom_of(one: Found) -> str | None:
         return "standby voltage low" if share < 1 - _STANDBY_NEAR and one.value is not None else None
     if share < _ABSENT and one.value is not None:
         return "one output missing"
-    if share < 1 - _NEAR and one.value is not None:
+    near = _RATED_NEAR if subject.rated else _NEAR
+    if share < 1 - near and one.value is not None:
         return "output voltage low"
-    return "output voltage high" if share > 1 + _NEAR else None
+    return "output voltage high" if share > 1 + near else None

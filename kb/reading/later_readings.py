@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from kb.reading import little_words
 from kb.reading.facts import KnownRail
-from kb.reading.lexicon import Hit
+from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.readings import Found
 from kb.reading.subjects import Subject
 from kb.reading.tokens import NUMBER, SIGN, VOLTS, Token
@@ -22,8 +22,6 @@ def implied_readings(
     acted: int | None,
 ) -> list[Found]:
     """Numbers behind a fix that are near the volts of a supply named before ("new one in -> 12.0")."""
-    if acted is None:
-        return []
     used = {place for one in readings for place in one.tokens} | blocked
     used |= {place for one in readings for place in range(one.subject.first, one.subject.last + 1)}
     used |= {
@@ -35,7 +33,11 @@ def implied_readings(
     action_words = {place for hit in hits if hit.table == "actions" for place in hit.places}
     states = {place: hit.value for hit in hits if hit.table == "loads" for place in hit.places}
     parts = {place for hit in hits if hit.table == "parts" for place in hit.places}
-    found: list[Found] = []
+    good = {hit.first for hit in hits if (hit.table, hit.value) == (CONCEPT, "ok")}
+    found = _said_to_be_good(tokens, hits, rails, used, acted)
+    if acted is None:
+        return found
+    used |= {at for one in found for at in one.tokens}
     for at, token in enumerate(tokens):
         if at <= acted - 3 or at in used or token.kind not in (NUMBER, VOLTS) or token.value is None:
             continue
@@ -53,24 +55,49 @@ def implied_readings(
             or before.folded in little_words.AGAIN | little_words.NOW
             or before.folded in little_words.STEADY
         )
-        behind = tokens[at + 1] if at + 1 < len(tokens) else None
-        ends = (
-            behind is None
-            or behind.clause != token.clause
-            or behind.folded in little_words.NOW | little_words.BETWEEN
-            or behind.kind == SIGN
-            or at + 1 in states
-        )
+        sure_end = (arrow and not float(token.value).is_integer()) or at + 1 in states or at + 1 in good
+        ends = sure_end or _ends(tokens, at)
         if not (arrow or alone) or not ends:
             continue
         back = before is not None and before.folded in little_words.AGAIN | little_words.NOW
-        subject = _near_rail(token.value, at, subjects, rails if back or arrow else ())
+        sure = back or arrow or token.kind == VOLTS or not float(token.value).is_integer()
+        subject = _near_rail(token.value, at, subjects, rails if sure else ())
         if subject is not None:
             made = Found(subject, at, at, "dc_v", token.value, tokens=[at], after_repair=True)
-            if subject.role == "standby":
-                made.supply = "standby"
+            made.supply = "standby" if subject.role == "standby" else None
             made.load = next((states[place] for place in (at + 1, at + 2) if place in states), None)
             found.append(made)
+    return found
+
+
+def _said_to_be_good(
+    tokens: Sequence[Token],
+    hits: Sequence[Hit],
+    rails: Sequence[KnownRail],
+    used: set[int] | frozenset[int],
+    acted: int | None,
+) -> list[Found]:
+    """ "12 good", "psu fine 12.0 / 24.1": bare numbers near the family's supplies beside a good word."""
+    good = {place for hit in hits if (hit.table, hit.value) == (CONCEPT, "ok") for place in hit.places}
+    found: list[Found] = []
+    last = -2
+    for at, token in enumerate(tokens):
+        if token.kind not in (NUMBER, VOLTS) or token.value is None or at in used:
+            continue
+        if acted is not None and at > acted:
+            break
+        before = at - 1
+        beside = (
+            before in good
+            or (at + 1 in good and tokens[at + 1].clause == token.clause)
+            or (last == at - 2 and tokens[before].folded in little_words.JOINS_OF_RAILS | {","})
+        )
+        subject = _near_rail(token.value, at, (), rails) if beside else None
+        if subject is not None:
+            found.append(Found(subject, at, at, "dc_v", token.value, tokens=[at]))
+            if subject.role == "standby":
+                found[-1].supply = "standby"
+            last = at
     return found
 
 
@@ -91,3 +118,39 @@ def _near_rail(
         if abs(volts - rail.nominal_v) <= 0.05 * abs(rail.nominal_v):
             return Subject(at, at, rail.name, rail.role, rail.nominal_v, always_on=rail.always_on)
     return None
+
+
+def wrong_rails(
+    tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequence[Subject], readings: Sequence[Found]
+) -> set[int]:
+    """First tokens of the supplies that are said to be missing or were measured off their volts."""
+    found = {
+        one.subject.first
+        for one in readings
+        if one.subject.nominal_v
+        and any(
+            volts is not None and abs(volts - one.subject.nominal_v) > 0.1 * abs(one.subject.nominal_v)
+            for volts in (one.value, one.low, one.high)
+        )
+    }
+    gone = {hit.first for hit in hits if hit.table == CONCEPT and hit.value in _GONE}
+    for subject in subjects:
+        near = range(subject.first - 2, subject.last + 3)
+        same = [at for at in near if at in gone and tokens[at].clause == tokens[subject.first].clause]
+        if subject.rail and same:
+            found.add(subject.first)
+    return found
+
+
+_GONE = frozenset(("no", "missing", "low", "high", "shorted"))
+
+
+def _ends(tokens: Sequence[Token], at: int) -> bool:
+    """Whether nothing that is counted stands behind number `at`."""
+    behind = tokens[at + 1] if at + 1 < len(tokens) else None
+    return (
+        behind is None
+        or behind.clause != tokens[at].clause
+        or behind.folded in little_words.NOW | little_words.BETWEEN
+        or behind.kind == SIGN
+    )

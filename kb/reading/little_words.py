@@ -202,7 +202,8 @@ NEXT = _words(
 PLACE = _words(
     """
     across am an at auf aux bei beside bij by cerca en from junto naast near neben on onder op pres
-    sotto su sul sur to under unter vers vicino von
+    commande driving drives pilota pilotant pilote steuert stuurt controla maneja sotto su sul sur to under unter
+    vers vicino von
     """
 )
 
@@ -248,3 +249,66 @@ STEADY = _words(
 
 # Behind bare volts that name a supply: "24 is 23.8".
 IS_RAIL = _words("= : is at rail line supply schiene leitung ligne rail linea riel reads measures")
+
+# Between a value and the one that it should be: "68 of 150".
+INSTEAD_OF = _words(
+    """
+    anstatt de di instead invece labelled lieu marked moet nominal nominale nominell of out rated should
+    soll sollte statt stelle su sur van vez von zou
+    """
+)
+
+# Between the value that something had and the one that it has: "470 down to 90".
+CHANGED_TO = _words("a auf bis down fino gone hasta jusqu naar nach to tot up went")
+
+# What else may stand between two values of one part.
+BESIDE_VALUES = _words(
+    """
+    ( , au be d dem der em en from hebben in instead is it its just mehr now only que sein the uf un
+    zijn
+    """
+)
+
+# Words for the output of a supply.
+OUTPUT = _words(
+    """
+    ausgang ausgangsspannung line linea ligne out output outputs puts rail salida schiene sortie spannung spanning
+    tension tensione uitgang uitgangsspanning uscita voltage volts
+    """
+)
+
+ARTICLES = _words("das de dem den der die el het il la le lo the")
+
+# Before a bare number that names a supply: "14.6 on the 12".
+ON_ONE = _words("across am an auf en on op su sul sulla sur")
+
+# Behind a fix: what was gone is there again.
+BACK_AGAIN = _words("again back nouveau nuevo nuovo revenu revenue revenus terug weer wieder zurueck")
+
+# Before "nouveau" and its like: "again", not "new".
+BEFORE_AGAIN = _words("a de di")
+
+# Words for a whole board or supply that was replaced.
+WHOLE_BOARD = _words(
+    """
+    alim alimentacion alimentatore alimentation board carte fuente hauptplatine mainboard module modul
+    moduulprint motherboard netzteil placa platine print psu scheda supply voeding
+    """
+)
+
+# Before a part that was replaced before something was measured: "5.05 after C8".
+AFTER = _words("after apres despues dopo na nach tras")
+
+# Behind the last of several values: "12.1, 5.0 all good".
+ALL_GOOD = _words("all alle alles and et so todo tout tutte tutto und y")
+
+# Of these, the words that are also said of a device on its way.
+WAY_BACK = _words("back terug zurueck")
+
+# Before "back": the device goes back, nothing came back.
+SENT = _words(
+    """
+    an bring brought call fetch gaat geef geht gehen gave give given goes going het it kunden mee out ring
+    schick send sending sent ship stuur take taken them took went
+    """
+)

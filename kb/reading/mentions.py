@@ -65,7 +65,15 @@ def find_mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequen
         (hit for hit in hits if hit.table == "parts"), key=lambda hit: (-len(hit.places), hit.first)
     )
     chosen: list[Hit] = []
+    mended = {
+        place
+        for hit in hits
+        if (hit.table, hit.value) == ("actions", "repair track")
+        for place in range(hit.first, hit.last + 1)
+    }
     for hit in parts:
+        if mended.issuperset(hit.places):
+            continue  # "bridged", "jumper wire": what was done, not a part
         if taken.intersection(hit.places) or any(place in rails for place in hit.places):
             continue
         taken.update(hit.places)
@@ -144,6 +152,8 @@ def in_order(one: Mention, other: Mention) -> tuple[Mention, Mention]:
 
 def listed(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
     return all(
-        token.folded in little_words.LISTED or token.kind in (QUANTITY,)
+        token.folded in little_words.LISTED
+        or token.kind == QUANTITY
+        or (token.folded == "-" and token.glued and token.end == tokens[before.last + 2].start)
         for token in tokens[before.last + 1 : span.first]
     )

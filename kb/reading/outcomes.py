@@ -26,13 +26,17 @@ _FOLLOWS = frozenset(
 
 
 def settle_results(
-    mentions: Sequence[Mention], tokens: Sequence[Token], events: Sequence[tuple[int, int, str]]
+    mentions: Sequence[Mention],
+    tokens: Sequence[Token],
+    events: Sequence[tuple[int, int, str]],
+    *,
+    paid: bool = False,
 ) -> None:
     """Gives each (first, last, result) to the fixes since the last one, or to those behind it where none is.
 
-    `events` are in the order of the text.
+    `events` are in the order of the text. `paid`: the text says what the parts cost, so they were fitted.
     """
-    done: list[Mention] = [mention for mention in mentions if mention.action or mention.failure]
+    done = [mention for mention in mentions if mention.action or mention.failure or mention.bad]
     at = 0
     waiting: str | None = None
     for first, _, result in events:
@@ -65,7 +69,8 @@ def settle_results(
             "circuit board",
             "heat sink or pad",
         )
-        if mention.result == "cured" and mention.action is None and mention.failure and plain:
+        known_bad = mention.failure or mention.bad
+        if mention.action is None and known_bad and plain and (mention.result == "cured" or paid):
             mention.action = "replace"
 
 

@@ -11,15 +11,17 @@ from collections.abc import Iterable, Sequence
 from kb.facts.designators import normalise_designator
 from kb.reading.amounts import find_cost, find_days, find_minutes
 from kb.reading.attempts import AttemptFinder
+from kb.reading.changed_values import apply_changed_values, find_changed_values
 from kb.reading.facts import Known, Read, ReadAmount, ReadAttempt, ReadReading, ReadSymptom, ReadWord, Span
 from kb.reading.implied import implied_symptoms, is_so, result_events, settle_after_repair
 from kb.reading.later_readings import implied_readings
 from kb.reading.lexicon import CONCEPT, Hit, every_common_word, lexicon_for, negation_words, skipped_words
+from kb.reading.likely_sections import likely_section
 from kb.reading.mentions import Mention
 from kb.reading.outcomes import settle_causes, settle_results
 from kb.reading.pieces import joined, pieces
 from kb.reading.readings import Found, find_readings
-from kb.reading.subjects import find_subjects
+from kb.reading.subjects import find_subjects, rated_outputs
 from kb.reading.symptoms import Match, find_symptoms
 from kb.reading.tokens import SIGN, WORD, Token, tokens_of
 
@@ -48,21 +50,28 @@ def _read_piece(text: str, known: Known) -> Read:
         tokens, frozenset(tokens[hit.first].clause for hit in hits if hit.table == "actions")
     )
     cost = find_cost(tokens, minutes[0] if minutes else None)
+    changes = find_changed_values(tokens)
     blocked = frozenset(one[0] for one in (minutes, cost) if one)
+    blocked |= {at for change in changes for at in range(change.first, change.last + 1)}
+    subjects = sorted((*subjects, *rated_outputs(tokens, subjects, known.rails)), key=lambda one: one.first)
     readings = find_readings(text, tokens, hits, subjects, blocked)
     parts = {normalise_designator(part.part): part for part in known.parts}
     finder = AttemptFinder(tokens, hits, subjects, readings, parts)
+    readings += apply_changed_values(changes, finder.mentions, tokens)
     attempts = finder.run()
-    acted = min((mention.acted_at for mention in attempts if mention.acted_at is not None), default=None)
+    acted = min((one.acted_at for one in attempts if one.acted_at is not None), default=None)
     readings += implied_readings(tokens, hits, subjects, readings, known.rails, blocked, acted)
     roles = {place: subject.role for subject in subjects if subject.rail for place in (subject.first,)}
     matches = find_symptoms(tokens, hits, roles)
-    settle_after_repair(readings, tokens, acted)
+    settle_after_repair(readings, tokens, acted, finder.mentions, finder.wrong_names())
     events, spent = result_events(tokens, hits, readings, matches, finder.mentions, acted)
-    settle_results(attempts, tokens, events)
+    settle_results(attempts, tokens, events, paid=cost is not None)
     settle_causes(attempts, tokens, hits)
     matches = [match for match in matches if match not in spent]
     matches = implied_symptoms(matches, finder.mentions, readings, tokens)
+    shown = [match.name for match in matches if match.present]
+    for mention in attempts:
+        mention.section = mention.section or likely_section(mention.part_class, mention.failure, shown)
     verdict = _verdict(hits, tokens)
     made = _Made(text, tokens)
     return Read(

@@ -175,7 +175,7 @@ class _Finder:
                 last_rail = own if own.rail else last_rail
                 at = own.last + 1
                 continue
-            numbers = self._numbers(at)
+            numbers = None if self._is_rating(at) else self._numbers(at)
             if numbers is not None:
                 last, value, low, high, unit = numbers
                 if unit == "ohm" and self.quantity.get(last + 1) == "esr_ohm":
@@ -296,6 +296,13 @@ class _Finder:
                 if (low is not None and second.kind == token.kind) or not token.unit:
                     return other, low, low, high, second.unit or token.unit
         return at, token.value, None, None, token.unit
+
+    def _is_rating(self, at: int) -> bool:
+        """ "22uF 50V", "1000u/35V": volts behind a capacitance are printed on the part."""
+        before = at - 1
+        if before > 0 and self.tokens[before].folded == "/":
+            before -= 1
+        return self.tokens[at].unit == "V" and before >= 0 and self.tokens[before].unit == "F"
 
     def _pulses(self, at: int) -> bool:
         """Whether the clause says that the value comes and goes, so that "from 9 to 16" is a range."""
@@ -461,7 +468,7 @@ class _Finder:
             token.folded in little_words.BETWEEN
             or token.folded in little_words.ON
             or token.folded in little_words.RANGE
-            or token.folded in little_words.SHOULD
+            or token.folded in little_words.SHOULD | little_words.ALL_GOOD
             or token.kind == NUMBER
         )
 

@@ -98,6 +98,8 @@ def section_of(part_class: str | None, role: str | None, said: str | None) -> st
     by_class = SECTION_OF_CLASS.get(part_class or "")
     if part_class in ("solder joint", "circuit board", "connector", "cable"):
         return by_class
+    if said == "board and joints":
+        said = None  # a joint that is named beside a part says nothing of where the part sits
     if said is not None and (by_class is None or part_class in OF_OUTPUTS):
         return said
     if role is not None and (part_class in OF_OUTPUTS or by_class is None):

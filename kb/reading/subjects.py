@@ -25,6 +25,7 @@ class Subject:
     point: str | None = None
     always_on: bool = False
     maybe_value: bool = False  # "12V" may be what was measured
+    rated: bool = False  # the text says what it should have
 
 
 def find_subjects(
@@ -50,6 +51,11 @@ def find_subjects(
     taken.update(
         place for hit in hits if hit.table == "parts" and len(hit.places) > 1 for place in hit.places
     )
+    for hit in hits:
+        if hit.table == "parts" and hit.value in _RECTIFIED and _has_mains_volts(hit, tokens):
+            if not taken.intersection(hit.places):
+                found.append(_of_role(hit.first, hit.last, "bulk", by_role, "bulk"))
+            taken.update(hit.places)
     for at, token in enumerate(tokens):
         subject = None
         if token.kind in (VOLTS, RAIL, CODE) or (token.kind == WORD and at not in taken):
@@ -62,6 +68,85 @@ def find_subjects(
             found.append(Subject(at, at, point=token.folded))
     found.sort(key=lambda subject: subject.first)
     return _joined(found, tokens)
+
+
+_RECTIFIED = ("bulk capacitor", "electrolytic capacitor")
+
+
+def _has_mains_volts(hit: Hit, tokens: Sequence[Token]) -> bool:
+    """ "385 V on the cap", "0V sur le chimique principal": what stands on it is the rectified mains."""
+    at, clause = hit.first - 1, tokens[hit.first].clause
+    seen = False
+    while at >= 0 and tokens[at].clause == clause and tokens[at].folded in little_words.ON:
+        seen, at = True, at - 1
+    if not seen or at < 0 or tokens[at].clause != clause or tokens[at].value is None:
+        return False
+    volts = tokens[at].value or 0.0
+    if hit.value == "bulk capacitor":
+        return tokens[at].kind in (NUMBER, VOLTS)
+    return tokens[at].kind in (NUMBER, VOLTS) and 280 <= volts <= 420
+
+
+def rated_outputs(
+    tokens: Sequence[Token], subjects: Sequence[Subject], rails: Sequence[KnownRail]
+) -> list[Subject]:
+    """ "output 13.1 should be 13.8": an output that is named by the volts it should have.
+
+    The subject is the word for the output, or the place before the measured number where there is none.
+    """
+    found: list[Subject] = []
+    named = {place for subject in subjects for place in range(subject.first, subject.last + 1)}
+    for at, token in enumerate(tokens):
+        if token.kind not in (NUMBER, VOLTS) or token.value is None:
+            continue
+        rated = _rated(tokens, at)
+        if rated is None:
+            continue
+        start = at
+        while (
+            start > 0
+            and at - start < 4
+            and tokens[start - 1].clause == token.clause
+            and tokens[start - 1].kind == WORD
+            and start - 1 not in named
+        ):
+            start -= 1
+        words = range(start, at)
+        output = next(
+            (place for place in reversed(words) if tokens[place].folded in little_words.OUTPUT), None
+        )
+        if output is None or any(
+            subject.rail and 0 <= output - subject.last <= 2 and tokens[subject.last].clause == token.clause
+            for subject in subjects
+        ):
+            continue
+        own = next((rail for rail in rails if rail.nominal_v == rated), None)
+        if own is not None:
+            found.append(replace(_known(output, output, own), rated=True))
+        else:
+            name = f"{rated:g}V"
+            obvious = obvious_rail(name)
+            found.append(
+                Subject(output, output, name, obvious.role if obvious else "other", rated, rated=True)
+            )
+    return found
+
+
+def _rated(tokens: Sequence[Token], at: int) -> float | None:
+    """The volts behind "should be", "statt" and the like after number `at`."""
+    seen = False
+    for place in range(at + 1, min(at + 6, len(tokens))):
+        token = tokens[place]
+        if token.sentence != tokens[at].sentence:
+            return None
+        if token.kind in (NUMBER, VOLTS):
+            return token.value if seen else None
+        seen = (
+            seen
+            or token.folded in little_words.SHOULD
+            or (place == at + 1 and token.folded in little_words.PLAIN_NOTS)
+        )
+    return None
 
 
 def _spoken(text: str, tokens: Sequence[Token], hit: Hit) -> str:
@@ -118,6 +203,10 @@ def _named(
 def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownRail]) -> Subject | None:
     """ "24 is 23.8", "+12 = 12.2", "3.3 rail 3.29": the volts alone name the supply."""
     after = tokens[at + 1] if at + 1 < len(tokens) else None
+    if _is_told_behind(at, tokens):
+        known = next((rail for rail in rails if rail.nominal_v == token.value), None)
+        if known is not None:
+            return _known(at, at, known)
     if after is None or token.value is None or after.folded not in little_words.IS_RAIL:
         return None
     beyond = tokens[at + 2 : at + 5]
@@ -131,6 +220,27 @@ def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownR
     name = f"{token.value:g}V"
     named = obvious_rail(name)
     return Subject(at, at, name, named.role, named.nominal_v) if named else None
+
+
+def _is_told_behind(at: int, tokens: Sequence[Token]) -> bool:
+    """ "14.6 on the 12": a bare number at the end of a clause, behind a number and "on the"."""
+    clause = tokens[at].clause
+    if at + 1 < len(tokens) and tokens[at + 1].clause == clause:
+        return False
+    place = at - 1
+    while (
+        place >= 0
+        and tokens[place].clause == clause
+        and tokens[place].folded in little_words.ON_ONE | little_words.ARTICLES
+    ):
+        place -= 1
+    return (
+        place < at - 1
+        and place >= 0
+        and tokens[place].clause == clause
+        and tokens[place].kind in (NUMBER, VOLTS)
+        and any(tokens[one].folded in little_words.ON_ONE for one in range(place + 1, at))
+    )
 
 
 _USUAL_VOLTS = frozenset(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
@@ -14,7 +15,7 @@ from kb.facts.word_lists import concepts, denied_patterns, symptom_patterns
 from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit, every_common_word, negation_words
 from kb.reading.sections import VAGUE_LETTERS, class_of_designator
-from kb.reading.tokens import DESIGNATOR, QUANTITY, SIGN, WORD, Token
+from kb.reading.tokens import CODE, DESIGNATOR, QUANTITY, SIGN, WORD, Token
 
 _REACH = 5  # words that may stand between two words of a pattern, besides its own
 _NOT_REACH = 4  # words that may stand between "no" and what it belongs to
@@ -24,6 +25,7 @@ _FAR = 16
 _HOLD_NOTS = frozenset(("missing", "repeatedly", "anything", "no_effect", "unloaded", "only", "else"))
 # Concepts that are read inside longer phrases as well ("not present" holds a "not").
 _SHORT_TOO = frozenset(("no", "nothing", "off", "light", "red", "standby"))
+_ERROR_CODE = re.compile(r"(?:E|ER|ERR)[0-9]{1,3}")
 _SHORT_CLAUSE = 5  # words of a clause in which an everyday word alone is about the device
 _CAPACITORS = tuple(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
 RAIL_ELEMENTS = {"standby": "standby_rail", "controller supply": "vcc", "bulk": "bulk_rail"}
@@ -144,6 +146,10 @@ class _Places:
                 own = class_of_designator(token.folded, None)
                 if own and (len(token.folded) <= 2 or designator_letters(token.folded) not in VAGUE_LETTERS):
                     spans[f"@{own}"].add((at,))
+                if _ERROR_CODE.fullmatch(token.folded):
+                    spans["error"].add((at,))
+            elif token.kind == CODE and _ERROR_CODE.fullmatch(token.folded.upper()):
+                spans["error"].add((at,))
             elif token.kind == QUANTITY and token.unit in ("s", "min"):
                 spans["soon" if token.unit == "s" else "later"].add((at,))
         for at, role in rails.items():
@@ -317,13 +323,61 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
     found += _pattern_matches(places)
     kept = _longest(_own_negation(found, tokens))
     kept = _one_of_alike(_about_the_device(kept, tokens, places))
-    return _denied(kept, tokens, places)
+    kept = [match for match in kept if not _is_of_something_else(match, kept, tokens, rails)]
+    return _only_if_alone(_denied(kept, tokens, places))
+
+
+_OF_OUTPUTS = frozenset(("output voltage low", "output voltage high", "one output missing"))
+
+
+def _is_of_something_else(
+    match: Match, kept: Sequence[Match], tokens: Sequence[Token], rails: dict[int, str]
+) -> bool:
+    """Whether the words of a symptom speak of another thing, which is read by itself."""
+    if match.name in _OF_OUTPUTS:
+        # The rectified mains and the controller's supply are no outputs.
+        return any(rails.get(at) in ("bulk", "controller supply") for at in match.places)
+    if match.name == "works unloaded but not in the set":
+        # "12 V falls to 9.1 on load": a supply of which a value is given, not the whole device.
+        return any(tokens[at].value is not None for at in range(match.first, match.last + 1))
+    if match.name == "part too hot to touch":
+        # "display says HOT"
+        return any(tokens[at].folded in ("says", "shows", "display") for at in range(match.first, match.last))
+    if match.name == "no standby light":
+        # The lamp of a charger that does not charge.
+        return any(
+            other.name == "does not charge" and abs(other.first - match.last) <= _FAR for other in kept
+        )
+    return False
+
+
+def _only_if_alone(kept: list[Match]) -> list[Match]:
+    """Without "does not work" where anything more is said to be wrong, and without a denied shutdown."""
+    more = any(match.present and match.name not in (_NO_MORE, *_OF_HISTORY) for match in kept)
+    return [
+        match
+        for match in kept
+        if not (more and match.name == _NO_MORE) and (match.present or match.name != "starts then shuts down")
+    ]
+
+
+_NO_MORE = "does not work"
+# What happened before says nothing of what the board does.
+_OF_HISTORY = (
+    "failed after a power cut or storm",
+    "failed after a spill or damp",
+    "failed after earlier repair",
+    "dropped or mechanical damage",
+)
 
 
 # Symptoms that describe one thing in different degrees: of two that share a word the first listed is meant.
 _ALIKE = (
     ("buzzing from the board", "hum from speakers"),
     ("hum from speakers", "buzzing from the board"),
+    ("does not hold charge", "does not charge"),
+    ("fuse blows again when replaced", "fuse blown"),
+    ("fan does not run", "motor does not run"),
     ("dim picture", "display dim or fading", "no picture"),
     ("relay clicks once", "relay clicks repeatedly", "ticking or chirping noise"),
     ("standby light on but will not start", "dead", "does not work"),
@@ -363,6 +417,10 @@ def _about_the_device(kept: list[Match], tokens: Sequence[Token], places: _Place
         symptoms[tokens[match.first].clause] += 1
     devices = {tokens[span[0]].clause for name in ("device", "@part") for span in places.spans.get(name, ())}
     parts = {place for span in places.spans.get("@part", ()) for place in span}
+    devices_at = {
+        place for name in ("device", "motor") for span in places.spans.get(name, ()) for place in span
+    }
+    boards = {place for place in parts if place not in devices_at}
     result = []
     for match in kept:
         if len(match.places) == 1:
@@ -371,6 +429,10 @@ def _about_the_device(kept: list[Match], tokens: Sequence[Token], places: _Place
                 sizes[clause] > _SHORT_CLAUSE or any(at + step in parts for step in (-3, -2, -1, 1, 2, 3))
             ):
                 continue
+            if match.name == "dead" and any(
+                place in boards and tokens[place].clause == clause for place in (at - 2, at - 1)
+            ):
+                continue  # "triac Q5 dead": a part that failed
             everyday = tokens[at].folded in every_common_word()
             if everyday and sizes[clause] > _SHORT_CLAUSE and clause not in devices and symptoms[clause] < 2:
                 continue
@@ -442,7 +504,7 @@ def _denied(kept: list[Match], tokens: Sequence[Token], places: _Places) -> list
     last_denied: Match | None = None
     for match in kept:
         present = match.present
-        if present and not match.nots and free:
+        if present and not match.nots and free and match.name not in _OF_HISTORY:
             present = not _is_denied(match, free, tokens, kept, last_denied)
         if not present:
             last_denied = match

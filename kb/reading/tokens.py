@@ -81,7 +81,7 @@ _UNITS: dict[str, tuple[str, float]] = {
     "cent": ("money", 0.01), "cents": ("money", 0.01), "ct": ("money", 0.01), "fr": ("money", 1),
     "franken": ("money", 1),
 }  # fmt: skip
-_NEEDS_NO_SPACE = frozenset(("r", "k", "u", "n", "p", "x", "meg", "c", "g", "mf"))
+_NEEDS_NO_SPACE = frozenset(("w", "r", "k", "u", "n", "p", "x", "meg", "c", "g", "mf"))
 _WORDS_TOO = frozenset(
     ("a", "am", "as")
 )  # units that are also words of a sentence, unless glued or at an end
@@ -497,6 +497,10 @@ def _ends_sentence(text: str, stop: Token, kept: list[Token]) -> bool:
     if after in (",", ")", ":", "+", "&", "/"):
         return False
     if after and not after.isspace():
+        # "i.O.", "n.i.O.": letters with stops between them are one short form.
+        single = bool(kept) and kept[-1].end == stop.start and kept[-1].end - kept[-1].start == 1
+        if single and kept[-1].kind == WORD and not text[stop.end + 1 : stop.end + 2].isalnum():
+            return False
         return after.isupper() or not after.isalnum()
     if kept and kept[-1].end == stop.start and kept[-1].kind == WORD:
         following = text[stop.end : stop.end + 2].strip()

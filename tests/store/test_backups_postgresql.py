@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from databases import Server
+from earlier_stores import OLD, kept, without_added
 from factories import TODAY, a_case, demo_lines, exported, settings_in, shop_in
 from sqlalchemy import create_engine
 
@@ -25,7 +26,6 @@ from kb.store.engine.rows import copy_rows
 from kb.store.portable import as_sqlite
 
 pytestmark = pytest.mark.once("it makes its own databases on both")
-OLD = Path(__file__).parent / "old_stores"
 
 
 @pytest.fixture
@@ -130,7 +130,7 @@ def test_an_old_store_on_a_server_is_copied_before_it_is_brought_up(
     laid_down(revision, address, scratch)
     settings = on_server(address, tmp_path / "data")
     shop = opened(settings)
-    assert exported(shop) == (OLD / f"{revision}.jsonl").read_text(encoding="utf-8")
+    assert without_added(exported(shop)) == kept(revision)
     shop.close()
     (copy,) = settings.backups.iterdir()
     assert copy.name.startswith(f"before-upgrade-{revision}-")

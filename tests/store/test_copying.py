@@ -39,7 +39,10 @@ def test_a_copy_holds_row_for_row_what_the_store_holds(tmp_path: Path) -> None:
     shop.close()
     assert counts["board_case"] > 100
     assert told == {table: count for table, count in counts.items() if count}
-    assert dump(tmp_path / "one" / "store.sqlite3") == dump(tmp_path / "two" / "store.sqlite3")
+    # A copy holds the rows in order of their keys, which the sums of a store in use need not be in.
+    assert sorted(dump(tmp_path / "one" / "store.sqlite3")) == sorted(
+        dump(tmp_path / "two" / "store.sqlite3")
+    )
     with Shop.open(settings_in(tmp_path / "two")).store.reading() as session:
         assert session.execute(text("select count(*) from history")).scalar() == counts["history"]
 

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import commands
 import pytest
+from earlier_stores import OLD, kept, without_added
 from factories import TODAY, exported, settings_in
 from processes import bare_environment
 
@@ -22,7 +23,6 @@ from kb.store import Store
 from kb.store.engine import schema, sqlite_files
 from kb.store.records import bench_runs, changes, files, totals
 
-OLD = Path(__file__).parent / "old_stores"
 pytestmark = pytest.mark.once("about the file that SQLite keeps")
 PHOTO = b"not really a photograph"
 PHOTO_NAME = hashlib.sha256(PHOTO).hexdigest()
@@ -70,33 +70,6 @@ def test_each_old_store_holds_rows_in_every_table_of_its_time(revision: str, tmp
     assert len(names) > 15
     empty = [name for name in names if not rows(file, f'SELECT 1 FROM "{name}"')]
     assert empty == []
-
-
-# Symptoms that migration 0013 adds to the lists of earlier stores.
-ADDED = (
-    "does not boot",
-    "does not work",
-    "freezes",
-    "more than one output missing",
-    "one channel silent",
-    "relay clicks once",
-)
-
-
-def without_added(text: str) -> str:
-    """An export without the symptoms that were added to the list; each must be there."""
-    lines = {name: f'{{"record":"symptom","name":"{name}",' for name in ADDED}
-    for name, head in lines.items():
-        assert head in text, name
-    return "".join(
-        line for line in text.splitlines(keepends=True) if not line.startswith(tuple(lines.values()))
-    )
-
-
-def kept(revision: str) -> str:
-    """What the program of that time exported, without what it had of the symptoms that came later."""
-    text = (OLD / f"{revision}.jsonl").read_text(encoding="utf-8")
-    return without_added(text) if all(f'"name":"{name}"' in text for name in ADDED) else text
 
 
 @pytest.mark.parametrize("revision", REVISIONS)
