@@ -35,9 +35,7 @@ def opened(folder: Path, address: str = "") -> Shop:
 
 def kb(folder: Path, *arguments: str, address: str = "") -> subprocess.CompletedProcess[str]:
     kept = {name: value for name, value in os.environ.items() if not name.startswith("KB_")}
-    done = commands.run(
-        list(arguments), {**kept, "KB_DATA": str(folder), "KB_DATABASE_URL": address}, timeout_s=300
-    )
+    done = commands.run(list(arguments), {**kept, "KB_DATA": str(folder), "KB_DATABASE_URL": address})
     return subprocess.CompletedProcess(done.args, done.returncode, done.stdout.decode(), done.stderr.decode())
 
 

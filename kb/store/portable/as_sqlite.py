@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import JSON, Connection, Engine, MetaData, create_engine, event, inspect
+from sqlalchemy import JSON, Connection, Engine, MetaData, create_engine, delete, event, inspect
 from sqlalchemy.schema import sort_tables
 
 from kb.errors import NotFound, StoreTrouble
@@ -64,7 +64,10 @@ def _copy(old: Connection, new: Connection, progress: Progress | None) -> None:
             f"The database holds tables that are not the store's: {', '.join(sorted(unknown))}.",
             remedy="Give the store a database of its own.",
         )
-    for table in _tables(new):
+    tables = _tables(new)
+    for table in reversed(tables):
+        new.execute(delete(table))  # what a migration puts into an empty database is in the store as well
+    for table in tables:
         copied = copy_rows(old, new, table, progress)
         if not copied == count_rows(old, table) == count_rows(new, table):
             raise StoreTrouble(f"Not all rows of {table.name} arrived.", remedy="Try again.")
