@@ -138,16 +138,16 @@ def test_rails_are_read_in_the_unit_of_their_heading_and_by_the_familys_spelling
 
 def test_a_column_for_each_symptom_and_a_list_of_symptoms(shop: Shop) -> None:
     sheet = read(
-        shop, table("Board;Fuse blown?;Symptoms", "A-1;J;no picture, relay ticks", "A-1;N;weird colour")
+        shop, table("Board;Fuse blown?;Symptoms", "A-1;J;no picture, relay ticks", "A-1;N;wobbly foot")
     )
     questions = asked(shop, sheet)
-    assert questions["word|symptoms|weird colour"].chosen == ""
-    found = cases(shop, sheet, **{"word|symptoms|weird colour": "+"})
+    assert questions["word|symptoms|wobbly foot"].chosen == ""
+    found = cases(shop, sheet, **{"word|symptoms|wobbly foot": "+"})
     assert [[(one.name, one.present) for one in case.symptoms] for case in found] == [
         [("fuse blown", True), ("no picture", True), ("relay clicks repeatedly", True)],
-        [("fuse blown", False), ("weird colour", True)],
+        [("fuse blown", False), ("wobbly foot", True)],
     ]
-    assert state.load(shop, sheet.id).checked["new"]["symptom"] == ["weird colour"]  # type: ignore[index]
+    assert state.load(shop, sheet.id).checked["new"]["symptom"] == ["wobbly foot"]  # type: ignore[index]
 
 
 def test_rows_without_a_number_belong_to_the_row_above_where_that_is_chosen(shop: Shop) -> None:

@@ -246,7 +246,7 @@ def _log_page(
         "drawn": _drawn(answer) if answer else None,
         "family": family,
         "families": families.offered(shop),
-        "open": cases.listed(shop, "open", limit=30, offset=0)[1],
+        "open": cases.listed(shop, "open", limit=12, offset=0)[1],
         "supply_states": words.values(words.SUPPLY_STATES),
         "loads": words.values(words.LOADS),
         "width": PICTURE_WIDTH,
