@@ -1,4 +1,4 @@
-"""Bench situations written by an examiner: the judgement, the words and the next step that a veteran expects.
+"""Bench situations written apart from the code: the judgement, the words and the next step that a veteran expects.
 
 Origin of the situations: the head of `data/bench_situations.toml` (common practice, no published source). What a
 situation says in words of what came before (`before`) is given here by hand as the circumstances that a run would
