@@ -116,6 +116,7 @@ def test_the_ranking_says_so_when_nobody_is_signed_in_any_more(browser: Browser,
     context = browser.new_context()
     page = context.new_page()
     sign_in(page, shop_url, "owner", PASSWORD, "/diagnose?family=HX-210")
+    page.wait_for_load_state("networkidle")
     before = page.locator("#ranking").inner_text()
     context.clear_cookies(name="kb_session")
     with page.expect_response(lambda answer: "/diagnose/ranking" in answer.url) as told:
