@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 
@@ -118,3 +119,15 @@ class Read:
         single = [mark for mark in (self.verdict, self.minutes, self.cost) if mark is not None]
         found: list[Span] = [*self.symptoms, *self.readings, *self.attempts, *self.dates, *single]
         return tuple(sorted(found, key=lambda mark: (mark.start, mark.end)))
+
+
+def own_names(
+    entries: Sequence[tuple[str, Sequence[str]]], standard: Mapping[str, frozenset[str]]
+) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Of a shop's (name, other names) those that not every store has: the reader knows the `standard` ones."""
+    own = []
+    for name, others in entries:
+        more = tuple(word for word in others if word not in standard.get(name, frozenset()))
+        if more or name not in standard:
+            own.append((name, more))
+    return tuple(own)

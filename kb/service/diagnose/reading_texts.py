@@ -10,6 +10,7 @@ from kb.facts.rail_names import obvious_rail
 from kb.facts.symptoms import SYMPTOMS
 from kb.model import FamilyRecord, PartClassRecord, Reading, SymptomRecord
 from kb.reading import Known, KnownPart, KnownRail, Read, ReadReading, Span, read
+from kb.reading.facts import own_names
 from kb.service.boards import families
 from kb.service.diagnose.general import parts_of_family
 from kb.service.shop.shop import Shop
@@ -55,8 +56,8 @@ def known_of(
     return Known(
         rails=rails_of(family),
         parts=parts,
-        symptoms=_own([(entry.name, entry.synonyms) for entry in symptoms], _STANDARD_SYMPTOMS),
-        part_classes=_own([(entry.name, entry.synonyms) for entry in part_classes], _STANDARD_PARTS),
+        symptoms=own_names([(entry.name, entry.synonyms) for entry in symptoms], _STANDARD_SYMPTOMS),
+        part_classes=own_names([(entry.name, entry.synonyms) for entry in part_classes], _STANDARD_PARTS),
     )
 
 
@@ -65,17 +66,6 @@ def rails_of(family: FamilyRecord | None) -> tuple[KnownRail, ...]:
     if family is None:
         return ()
     return tuple(KnownRail(rail.name, rail.role, rail.nominal_v, rail.always_on) for rail in family.rails)
-
-
-def _own(
-    entries: Sequence[tuple[str, Sequence[str]]], standard: dict[str, frozenset[str]]
-) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    own = []
-    for name, others in entries:
-        more = tuple(word for word in others if word not in standard.get(name, frozenset()))
-        if more or name not in standard:
-            own.append((name, more))
-    return tuple(own)
 
 
 def as_record(one: ReadReading) -> Reading:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator
 from functools import lru_cache
 
 from sqlmodel import Session
@@ -13,6 +13,7 @@ from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
 from kb.reading import Known, read
 from kb.reading.denied_parts import denied_parts
+from kb.reading.facts import own_names
 from kb.search import Analysis, Meant
 from kb.search.codes import WORD
 from kb.search.normalization import NOT
@@ -41,19 +42,7 @@ def meaning_for(shop: Shop, session: Session, query: str, analysis: Analysis) ->
 def _known(analysis: Analysis) -> Known:
     """The shop's own names; the chain has them, so that the store need not be asked."""
     symptoms, part_classes, *_ = analysis.names
-    return Known(symptoms=_own(symptoms, _SYMPTOMS), part_classes=_own(part_classes, _CLASSES))
-
-
-def _own(
-    entries: Sequence[tuple[str, Sequence[str]]], standard: dict[str, frozenset[str]]
-) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    """The names and other names that not every store has, which the reader knows."""
-    own = []
-    for name, others in entries:
-        more = tuple(word for word in others if word not in standard.get(name, frozenset()))
-        if more or name not in standard:
-            own.append((name, more))
-    return tuple(own)
+    return Known(symptoms=own_names(symptoms, _SYMPTOMS), part_classes=own_names(part_classes, _CLASSES))
 
 
 def meaning(query: str, known: Known, analysis: Analysis) -> Meant:
