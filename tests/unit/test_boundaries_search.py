@@ -1,0 +1,1 @@
+def test_nothing_yet() -> None: pass
