@@ -51,7 +51,15 @@ _COMPUTED: dict[type, type] = {
     ast.Mod: ast.FloorDiv, ast.Pow: ast.Mult, ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd, ast.BitXor: ast.BitOr,
     ast.LShift: ast.RShift, ast.RShift: ast.LShift, ast.MatMult: ast.Mult,
 }  # fmt: skip
-_UNTOUCHED = ("strict", "slots", "frozen", "kind", "dtype", "field", "remedy")  # keywords; texts have no figures
+_UNTOUCHED = (
+    "strict",
+    "slots",
+    "frozen",
+    "kind",
+    "dtype",
+    "field",
+    "remedy",
+)  # keywords; texts have no figures
 
 
 @dataclass
@@ -175,7 +183,9 @@ def _shown(node: ast.AST, parent: ast.AST, instead_of: ast.AST | None = None) ->
     """Code of a node, of a constant with what it stands in, so that one is told from another."""
     if isinstance(node, ast.If | ast.While):
         return f"if {ast.unparse(node.test)}"
-    if isinstance(instead_of or node, ast.Constant) and isinstance(parent, ast.expr | ast.keyword | ast.Assign):
+    if isinstance(instead_of or node, ast.Constant) and isinstance(
+        parent, ast.expr | ast.keyword | ast.Assign
+    ):
         shown = copy.deepcopy(parent)
         for old, new in zip(ast.walk(parent), ast.walk(shown), strict=True):
             if old is (instead_of or node):
@@ -184,9 +194,7 @@ def _shown(node: ast.AST, parent: ast.AST, instead_of: ast.AST | None = None) ->
     return ast.unparse(node)[:110].replace("\n", " ")
 
 
-def _setter(
-    parent: ast.AST, name: str, at: int | None, node: ast.AST, other: ast.AST
-) -> Callable[[], None]:
+def _setter(parent: ast.AST, name: str, at: int | None, node: ast.AST, other: ast.AST) -> Callable[[], None]:
     def change() -> None:
         made = copy.deepcopy(other)
         ast.fix_missing_locations(ast.copy_location(made, node))
@@ -206,7 +214,11 @@ class _Changed(importlib.machinery.SourceFileLoader):
         self._tree = tree
 
     def find_spec(self, name: str, *_: object) -> importlib.machinery.ModuleSpec | None:
-        return importlib.util.spec_from_file_location(name, self.path, loader=self) if name == self.name else None
+        return (
+            importlib.util.spec_from_file_location(name, self.path, loader=self)
+            if name == self.name
+            else None
+        )
 
     def get_code(self, fullname: str) -> Any:
         return compile(self._tree, self.path, "exec", dont_inherit=True)
@@ -280,7 +292,9 @@ def chosen(packages: list[dict[str, Any]], seed: int, modules: list[str]) -> Ite
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", nargs="*", default=[], help="mutants whose name holds one of these texts")
     parser.add_argument("--module", nargs="*", default=[], help="mutants of these modules")
@@ -329,7 +343,9 @@ def main() -> int:
         print(f"{counts[package, 'equivalent']} equivalent left out")
     killed = sum(count for (_, what), count in counts.items() if what == "killed")
     whole = killed + sum(count for (_, what), count in counts.items() if what == "survived")
-    print(f"all: {killed} of {whole} killed ({100 * killed / max(1, whole):.1f} %) in {time.monotonic() - began:.0f} s")
+    print(
+        f"all: {killed} of {whole} killed ({100 * killed / max(1, whole):.1f} %) in {time.monotonic() - began:.0f} s"
+    )
     return 0
 
 

@@ -34,7 +34,11 @@ BULK = RailSpec("BULK", "bulk", 385.0)
 
 
 def read(
-    spec: RailSpec, value: float | None = None, low: float | None = None, high: float | None = None, **more: str
+    spec: RailSpec,
+    value: float | None = None,
+    low: float | None = None,
+    high: float | None = None,
+    **more: str,
 ) -> RailReading:
     return RailReading(spec.name, value=value, min=low, max=high, **more)
 
@@ -89,7 +93,9 @@ def test_a_sign_letters_that_say_too_little_and_no_volts_are_no_names(name: str)
         ("12Vxyz", None),
     ],
 )
-def test_letters_beside_the_volts_say_the_use_where_they_say_any(name: str, expected: ObviousRail | None) -> None:
+def test_letters_beside_the_volts_say_the_use_where_they_say_any(
+    name: str, expected: ObviousRail | None
+) -> None:
     assert obvious_rail(name) == expected
 
 
@@ -143,9 +149,12 @@ def test_what_feeds_the_board_and_what_lies_on_the_mains_side_is_never_loaded() 
 
 
 @pytest.mark.parametrize(
-    ("low", "high", "refused"), [(5.0, 4.0, True), (4.0, 4.0, False), (0.5, -1.0, False), (None, 4.0, False), (4.0, None, False)]
+    ("low", "high", "refused"),
+    [(5.0, 4.0, True), (4.0, 4.0, False), (0.5, -1.0, False), (None, 4.0, False), (4.0, None, False)],
 )
-def test_a_minimum_above_a_positive_maximum_is_refused(low: float | None, high: float | None, refused: bool) -> None:
+def test_a_minimum_above_a_positive_maximum_is_refused(
+    low: float | None, high: float | None, refused: bool
+) -> None:
     if refused:
         with pytest.raises(BadInput):
             read(SWITCHED, 4.0, low, high)
@@ -158,10 +167,20 @@ def test_a_minimum_above_a_positive_maximum_is_refused(low: float | None, high: 
 
 def test_a_reading_is_turned_into_the_polarity_of_its_rail() -> None:
     plain = measured(STANDBY, read(STANDBY, 5.0))
-    assert (plain.value, plain.steady, plain.least, plain.most, plain.half) == (Decimal("5.0"), True, None, None, "")
+    assert (plain.value, plain.steady, plain.least, plain.most, plain.half) == (
+        Decimal("5.0"),
+        True,
+        None,
+        None,
+        "",
+    )
     assert plain.swing == 0
     negative = measured(NEGATIVE, read(NEGATIVE, -12.0, -12.5, -11.0))
-    assert (negative.value, negative.least, negative.most) == (Decimal("12.0"), Decimal("11.0"), Decimal("12.5"))
+    assert (negative.value, negative.least, negative.most) == (
+        Decimal("12.0"),
+        Decimal("11.0"),
+        Decimal("12.5"),
+    )
     assert negative.swing == Decimal("1.5")
     # Turned round, the steady value stays the one that is judged.
     turned = measured(STANDBY, read(STANDBY, -5.0, -6.0, -4.8))
@@ -224,12 +243,26 @@ def test_ripple_is_doubted_from_twice_the_nominal_voltage() -> None:
 
 
 def test_ripple_within_its_limit_proves_something_only_under_load() -> None:
-    for load, judgement in (("none", "not proven until loaded"), ("test load", "good"), ("in the set", "good")):
+    for load, judgement in (
+        ("none", "not proven until loaded"),
+        ("test load", "good"),
+        ("in the set", "good"),
+    ):
         found = judged(STANDBY, 0.05, quantity="ripple_v", load=load)
         assert found.judgement == judgement
         assert (found.low_v, found.high_v, found.assumed) == (0.0, 0.05, False)
-        assert (found.marginal, found.reversed, found.expected_absent, found.asks) == (False, False, False, False)
-        assert (found.quantity, found.load, found.supply, found.off_pct) == ("ripple_v", load, "running", None)
+        assert (found.marginal, found.reversed, found.expected_absent, found.asks) == (
+            False,
+            False,
+            False,
+            False,
+        )
+        assert (found.quantity, found.load, found.supply, found.off_pct) == (
+            "ripple_v",
+            load,
+            "running",
+            None,
+        )
     with pytest.raises(BadInput, match="below 0"):
         judged(STANDBY, -0.01, quantity="ripple_v")
 
@@ -339,7 +372,9 @@ def test_a_bulk_is_lifted_above_the_mains_from_eight_hundredths_over_its_peak() 
         found = rectified_mains(RailSpec("B", "bulk", nominal), Circumstances())
         assert (found is not None) is lifted
     assert rectified_mains(BULK, Circumstances()) == pytest.approx(Decimal("325.27"), abs=Decimal("0.01"))
-    assert rectified_mains(BULK, Circumstances(mains_v=120.0)) == pytest.approx(Decimal("169.71"), abs=Decimal("0.01"))
+    assert rectified_mains(BULK, Circumstances(mains_v=120.0)) == pytest.approx(
+        Decimal("169.71"), abs=Decimal("0.01")
+    )
     assert rectified_mains(RailSpec("x", "other", 385.0), Circumstances()) is None
 
 
@@ -414,12 +449,28 @@ def test_under_load_a_rail_in_its_window_is_in_order_whatever_idling_showed() ->
     fine = loaded(SWITCHED, 12.0)
     where = "under test load"
     assert verdict(fine) == ("12V", "in order", f"12V stands in its window {where}.")
-    assert verdict(judged(SWITCHED, 12.0, load="in the set")) == ("12V", "in order", "12V stands in its window in the set.")
+    assert verdict(judged(SWITCHED, 12.0, load="in the set")) == (
+        "12V",
+        "in order",
+        "12V stands in its window in the set.",
+    )
     for idle, sentence in (
-        (judged(SWITCHED, None, 0.0, 12.0), f"12V cycled only for want of a load: {where} it stands in its window."),
-        (judged(SWITCHED, 9.0), f"12V stands in its window {where}; the low reading unloaded is then of no weight."),
-        (judged(SWITCHED, 14.4), f"12V stands in its window {where}; the high reading unloaded is then of no weight."),
-        (judged(SWITCHED, 0.1), f"12V stands in its window {where}; the missing voltage unloaded is then of no weight."),
+        (
+            judged(SWITCHED, None, 0.0, 12.0),
+            f"12V cycled only for want of a load: {where} it stands in its window.",
+        ),
+        (
+            judged(SWITCHED, 9.0),
+            f"12V stands in its window {where}; the low reading unloaded is then of no weight.",
+        ),
+        (
+            judged(SWITCHED, 14.4),
+            f"12V stands in its window {where}; the high reading unloaded is then of no weight.",
+        ),
+        (
+            judged(SWITCHED, 0.1),
+            f"12V stands in its window {where}; the missing voltage unloaded is then of no weight.",
+        ),
         (judged(SWITCHED, 12.1), f"12V stands in its window {where}."),
     ):
         assert verdict(idle, fine) == ("12V", "in order", sentence)
@@ -489,7 +540,12 @@ def test_a_gauge_shows_two_and_a_half_half_widths_either_way() -> None:
     assert (drawn.band_lo, drawn.nominal, drawn.band_hi) == pytest.approx((0.3, 0.5, 0.7))
     assert (drawn.dot, drawn.whisker_lo, drawn.whisker_hi) == pytest.approx((0.7, 0.3, 0.7))
     assert gauge(NEGATIVE, read(NEGATIVE, None, -12.6, -11.4)).dot is None
-    for value, low, high in ((-10.49, True, False), (-10.5, False, False), (-13.5, False, False), (-13.51, False, True)):
+    for value, low, high in (
+        (-10.49, True, False),
+        (-10.5, False, False),
+        (-13.5, False, False),
+        (-13.51, False, True),
+    ):
         drawn = gauge(NEGATIVE, read(NEGATIVE, value))
         assert (drawn.clipped_low, drawn.clipped_high) == (low, high)
     ripple = gauge(STANDBY, read(STANDBY, 0.025, quantity="ripple_v"))

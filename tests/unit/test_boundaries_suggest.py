@@ -214,8 +214,14 @@ def test_followed_exactly_as_long_as_asked_is_long_enough() -> None:
 def test_the_bounds_shown_are_those_of_the_last_step_before_and_one_sided_where_none_came_back() -> None:
     curve = kaplan_meier([100.0, 200.0, 365.0, 400.0], [True, True, False, False])
     first, second = curve.steps
-    assert (curve.still_working_after(150).low, curve.still_working_after(150).high) == (first.low, first.high)
-    assert (curve.still_working_after(200).low, curve.still_working_after(200).high) == (second.low, second.high)
+    assert (curve.still_working_after(150).low, curve.still_working_after(150).high) == (
+        first.low,
+        first.high,
+    )
+    assert (curve.still_working_after(200).low, curve.still_working_after(200).high) == (
+        second.low,
+        second.high,
+    )
     # Nobody back before day 50 of four followed that long: were the true share below 0.05^(1/4), four of four
     # would have had a chance of less than one in twenty.
     before = curve.still_working_after(50)
