@@ -404,7 +404,7 @@ def test_quotes_hold_words_together_and_a_minus_leaves_out() -> None:
     places = {group.typed: group.start for group in plan.groups}
     assert all(plan.text[at : at + len(word)] == word for word, at in places.items())
     eight = plan_of(
-        " ".join(f'"zorbok {word}"' for word in "ab cd ef gh ij kl mn op qr".split()) + ' "zorbok cd"'
+        " ".join(f'"zorbok {word}"' for word in ("ab", "cd", "ef", "gh", "ij", "kl", "mn", "op", "qr")) + ' "zorbok cd"'
     )
     assert len(eight.phrases) == 8
 
@@ -536,7 +536,7 @@ def test_near_words_come_nearest_first_then_with_the_same_first_letter_then_by_n
         (0, "relay"), (1, "relays"), (1, "rely"), (1, "delay"), (2, "belays"),
     ]  # fmt: skip
     assert speller.near("realy") == [(1, "relay"), (1, "rely")]
-    assert speller.near("reloy") == [(1, "relay")]
+    assert speller.near("reloy") == [(1, "relay"), (1, "rely")]
     assert speller.near("wug") == []
     assert Speller([]).near("relay") == []
     long = "ab" * 20

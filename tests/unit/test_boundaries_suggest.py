@@ -412,7 +412,7 @@ def test_an_unpowered_look_wins_up_to_a_quarter_more_minutes() -> None:
     )
     for minutes, first in ((4.99, "cold"), (5.0, "cold"), (5.01, "hot")):
         found = next_measurements(both, Evidence(), Settings(), [hot, replace(cold, minutes=minutes)])
-        assert [one.candidate.label for one in found][0] == first
+        assert found[0].candidate.label == first
     # Of equals in every respect the name decides.
     twins = [replace(hot, label="b"), replace(cold, label="c", powered=True), replace(hot, label="a")]
     assert [one.candidate.label for one in next_measurements(both, Evidence(), Settings(), twins)] == [
