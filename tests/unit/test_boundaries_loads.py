@@ -131,7 +131,7 @@ def test_a_plan_shows_what_the_rail_gives_in_all() -> None:
     assert (plan.rail, plan.volts, plan.target_a) == ("-12V", -12.0, 3.0)
     assert (plan.amps, plan.watts) == (pytest.approx(3.0), pytest.approx(36.0))
     assert plan.rated_fraction == pytest.approx(0.6)
-    fixed, electronic = plan.elements
+    _, electronic = plan.elements
     assert (electronic.load, electronic.series, electronic.parallel) == ("set", 1, 1)
     assert (electronic.volts_each, electronic.amps_each) == (12.0, pytest.approx(1.0))
     assert electronic.watts_each == pytest.approx(12.0)

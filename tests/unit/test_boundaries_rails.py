@@ -311,7 +311,10 @@ def test_thousandths_typed_as_volts_are_asked_about_between_their_bounds() -> No
 
 @pytest.mark.parametrize(
     ("value", "low", "high", "judgement"),
-    [(5.0, None, None, "good"), (5.01, None, None, "charged"), (1.0, -6.0, 2.0, "charged"), (1.0, None, 5.01, "charged")],
+    [
+        (5.0, None, None, "good"), (5.01, None, None, "charged"), (1.0, -6.0, 2.0, "charged"),
+        (1.0, None, 5.01, "charged"),
+    ],
 )  # fmt: skip
 def test_unpowered_a_rail_is_discharged_up_to_what_the_meter_bears(
     value: float, low: float | None, high: float | None, judgement: str

@@ -19,7 +19,9 @@ from kb.suggest import (
     Ledger,
     Record,
     Settings,
+    Tuning,
     cautious_rate,
+    choose_strength,
     fix_records,
     jeffreys,
     kaplan_meier,
@@ -35,6 +37,7 @@ from kb.suggest.lasting import Z_95
 from kb.suggest.next_measurement import entropy_bits
 from kb.suggest.repair_order import best_stop, cheapest_first, expected_cost_of_prefixes
 from kb.suggest.tally import Tally
+from kb.suggest.tuning import FEWEST_CASES
 from kb.suggest.weighing import counted
 
 # --- fix records
@@ -341,22 +344,52 @@ def test_the_quantile_undoes_the_distribution_to_its_last_digits() -> None:
         assert beta_quantile(probability, 1.0, 3.0) == pytest.approx(
             1 - (1 - probability) ** (1 / 3), rel=1e-12
         )
+        # Beta(1/2, 1/2) is the arcsine law: its quantile is the squared sine of half pi times p.
+        assert beta_quantile(probability, 0.5, 0.5) == pytest.approx(
+            math.sin(math.pi * probability / 2) ** 2, rel=1e-9
+        )
     for probability in (-0.1, 1.1):
         with pytest.raises(ValueError, match="from 0 to 1"):
             beta_quantile(probability, 1, 1)
 
 
+# --- from how many cases a store chooses by itself
+
+
+def test_a_store_chooses_its_own_weights_from_exactly_the_fewest_cases_on() -> None:
+    assert FEWEST_CASES == 30
+    ledger = halves(29)
+    before = choose_strength(ledger, thorough=False)
+    assert (before.chose, before.known, before.settings) == (False, 29, Settings())
+    assert not before.worth_redoing(ledger)
+    ledger.add(case("the thirtieth", CAP))
+    assert before.worth_redoing(ledger)
+    after = choose_strength(ledger, thorough=False)
+    assert (after.chose, after.known) == (True, 30)
+    assert after.settings.fitted is not None
+    assert after.settings != Settings()
+
+
+@pytest.mark.parametrize(("known", "worth"), [(29, False), (41, True), (42, False), (59, False), (60, True)])
+def test_a_choice_is_made_again_when_the_store_has_changed_by_a_fifth(known: int, worth: bool) -> None:
+    # Chosen on 50 cases: a fifth more is 60, a fifth less is 50 / 1.2, under 42. Below 30 nothing is chosen.
+    tuning = Tuning(Settings(), 0.0, 0.0, cases=50, known=50)
+    assert tuning.worth_redoing(halves(known)) is worth
+
+
 # --- the next measurement
 
 
-def halves() -> Ledger:
+def halves(cases: int = 16) -> Ledger:
     """Two faults that are equally frequent, told apart by one rail; absences are noted."""
-    cases = [case(f"c{n}", CAP, symptoms=(("hum", True),), rails=(low_standby(),)) for n in range(8)]
-    cases += [
-        case(f"s{n}", SWITCH, symptoms=(("hum", False),), rails=(low_standby("in tolerance"),))
-        for n in range(8)
-    ]
-    return ledger_of(*cases)
+    return ledger_of(
+        *(
+            case(f"c{n}", CAP, symptoms=(("hum", True),), rails=(low_standby(),))
+            if n % 2 == 0
+            else case(f"s{n}", SWITCH, symptoms=(("hum", False),), rails=(low_standby("in tolerance"),))
+            for n in range(cases)
+        )
+    )
 
 
 RAIL = Candidate("standby", "rail", ("standby", "standby", "none"), True, 2.0)
@@ -441,6 +474,8 @@ def test_what_costs_nothing_comes_first_if_it_can_cure_and_last_if_not() -> None
     # Chances of a thousandth are told apart, what differs in the last digits is not.
     assert cheapest_first([0.001, 0.002], [1.0, 1.0]).tolist() == [1, 0]
     assert cheapest_first([0.1, 0.1 * (1 + 1e-15)], [1.0, 1.0]).tolist() == [0, 1]
+    # Nor does it matter in which currency the costs are.
+    assert cheapest_first([0.001, 0.002], [1e10, 1e10]).tolist() == [1, 0]
 
 
 def test_giving_up_after_each_fix_costs_what_was_paid_and_the_new_board() -> None:
