@@ -371,6 +371,17 @@ def test_a_word_from_which_a_symptom_was_read_steps_back_behind_it() -> None:
     )
 
 
+def test_words_of_a_name_keep_their_weight_in_a_long_query_and_where_the_name_was_read() -> None:
+    picture = concept_key(SYMPTOM, "no picture")
+    whole = {"no": {"not": 0.12, picture: 0.6}, "picture": {"pictur": 0.4, picture: 0.6}}
+    read = plan_of("no picture", symptoms=(("no picture", 0, 10),))
+    assert weights_of(read) == whole
+    assert all(group.guessed for group in read.groups)
+    long = weights_of(plan_of("zorbok quimdap blatlim wugtud zorlim quimtud no picture because"))
+    assert {word: long[word] for word in whole} == whole
+    assert long["because"] == {"becaus": 0.2}
+
+
 def test_words_touch_what_was_meant_only_where_they_overlap_it() -> None:
     text = "zorbok quimdap"
     for start, end, left in (
