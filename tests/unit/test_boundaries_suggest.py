@@ -462,6 +462,21 @@ def test_a_dead_check_says_why_it_is_named() -> None:
     assert found.why == f"expected to settle {found.bits:.2f} bits"
 
 
+def test_a_dead_check_is_named_for_safety_alone_under_a_hundredth_of_a_bit() -> None:
+    told = []
+    for here, there in ((4, 5), (7, 8), (8, 9), (3, 5), (4, 6)):  # of ten boards of each fault that hum
+        hums = ledger_of(
+            *(case(f"c{n}", CAP, symptoms=(("hum", n < here),)) for n in range(10)),
+            *(case(f"s{n}", SWITCH, symptoms=(("hum", n < there),)) for n in range(10)),
+        )
+        (found,) = next_measurements(hums, Evidence(), Settings(), [replace(HUM, dead_check=True)])
+        safety, telling = "to be done before the board is energised", "before the board is energised"
+        assert found.why == (safety if found.bits < 0.01 else telling)
+        told.append(found.bits)
+    assert sum(0.0 < bits < 0.01 for bits in told) > 1
+    assert sum(0.01 <= bits < 0.02 for bits in told) > 1
+
+
 # --- the order of repair
 
 
