@@ -431,6 +431,30 @@ def test_a_measurement_shows_its_bits_its_rate_and_what_each_outcome_would_do() 
     assert abs(plain.bits - found.bits) > 1e-3
 
 
+def test_what_is_expected_after_a_look_is_what_is_thought_before_it() -> None:
+    """The law of total probability, over causes and unseen row; exact where answers count in full for both."""
+    ledger = ledger_of(
+        *(case(f"c{n}", CAP) for n in range(3)),
+        *(case(f"s{n}", SWITCH, rails=(low_standby("in tolerance"),)) for n in range(2)),
+        case("d", SCHOTTKY, rails=(low_standby("pulsing"),)),
+    )
+    settings = Settings(strength=1.0, silence=0.0, mentions=False, unseen_evidence=1.0)
+    now = rank(ledger, Evidence(), settings)
+    (found,) = next_measurements(ledger, Evidence(), settings, [RAIL])
+    expected = {(one.section, one.part_class): 0.0 for one in now.causes}
+    unseen = 0.0
+    for outcome in found.outcomes:
+        after = rank(ledger, Evidence(rails=(low_standby(outcome.label),)), settings)
+        unseen += outcome.probability * after.unseen_probability
+        for one in after.causes:
+            expected[one.section, one.part_class] += outcome.probability * one.probability
+    assert now.unseen_probability > 0.2
+    assert unseen == pytest.approx(now.unseen_probability, abs=1e-12)
+    assert expected == pytest.approx(
+        {(one.section, one.part_class): one.probability for one in now.causes}, abs=1e-12
+    )
+
+
 def test_a_moments_look_counts_as_a_twentieth_of_a_minute() -> None:
     for minutes, counted_minutes in ((0.0, 0.05), (0.05, 0.05), (0.1, 0.1)):
         (found,) = next_measurements(halves(), Evidence(), Settings(), [replace(RAIL, minutes=minutes)])
