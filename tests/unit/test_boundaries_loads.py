@@ -127,15 +127,15 @@ def test_an_element_shows_what_each_load_of_a_string_carries() -> None:
 
 
 def test_a_plan_shows_what_the_rail_gives_in_all() -> None:
-    plan = one_rail(RailTarget("-12V", -12.0, 3.0, 5.0), resistor(6.0), SET)
-    assert (plan.rail, plan.volts, plan.target_a) == ("-12V", -12.0, 3.0)
-    assert (plan.amps, plan.watts) == (pytest.approx(3.0), pytest.approx(36.0))
-    assert plan.rated_fraction == pytest.approx(0.6)
+    plan = one_rail(RailTarget("-12V", -12.0, 3.5, 5.0), resistor(6.0), SET)
+    assert (plan.rail, plan.volts, plan.target_a) == ("-12V", -12.0, 3.5)
+    assert (plan.amps, plan.watts) == (pytest.approx(3.5), pytest.approx(42.0))
+    assert plan.rated_fraction == pytest.approx(0.7)
     _, electronic = plan.elements
     assert (electronic.load, electronic.series, electronic.parallel) == ("set", 1, 1)
-    assert (electronic.volts_each, electronic.amps_each) == (12.0, pytest.approx(1.0))
-    assert electronic.watts_each == pytest.approx(12.0)
-    assert (plan.cold_low_a, plan.cold_high_a) == (pytest.approx(3.0), pytest.approx(3.0))
+    assert (electronic.volts_each, electronic.amps_each) == (12.0, pytest.approx(1.5))
+    assert electronic.watts_each == pytest.approx(18.0)
+    assert (plan.cold_low_a, plan.cold_high_a) == (pytest.approx(3.5), pytest.approx(3.5))
     assert plan.within_target
     both = plan_loads([RailTarget("a", 12.0, 2.0), RailTarget("b", 5.0, 1.0)], [resistor(6.0), resistor(5.0)])
     assert both.total_w == pytest.approx(24.0 + 5.0)
@@ -196,17 +196,18 @@ def test_of_a_very_large_shelf_the_strongest_loads_are_kept() -> None:
 
 def test_each_of_a_shelf_that_serves_alone_is_compared_and_nothing_better_is_said_to_exist() -> None:
     # A load that reaches the lower edge is not joined by others: else 60 of these would make 100,000 triples.
-    plan = plan_loads([RailTarget("12V", 12.0, 1.0)], [resistor(11.5 + n / 100) for n in range(60)])
+    plan = plan_loads([RailTarget("12V", 12.0, 1.0)], [resistor(12.0 + n / 50) for n in range(60)])
     assert plan.proved
     assert plan.notes == ()
     assert used(plan) == [["12 ohm"]]
 
 
 def test_a_shelf_of_which_some_was_left_out_proves_nothing() -> None:
-    shelf = [resistor(11.0 + n / 200, count=2) for n in range(151)]
+    shelf = [resistor(11.0 + n / 200) for n in range(301)]
     plan = plan_loads([RailTarget("12V", 12.0, 1.0)], shelf)
     assert not plan.proved
     assert "better plan may exist" in plan.notes[-1]
+    assert plan_loads([RailTarget("12V", 12.0, 1.0)], shelf[:300]).proved
 
 
 # --- the choice
@@ -354,8 +355,8 @@ def candidates(amps: list[float], units: list[int], cold: list[float], complete:
     )
 
 
-def ranked(found: Candidates, start_a: float = 1.0) -> RailChoices:
-    return choices(found, 12.0, 1.0, 0.1, math.inf, start_a, keep_all=True)
+def ranked(found: Candidates, start_a: float = 1.0, target_a: float = 1.0) -> RailChoices:
+    return choices(found, 12.0, target_a, 0.1, math.inf, start_a, keep_all=True)
 
 
 def test_a_hundredth_more_when_cold_is_no_filament() -> None:
@@ -367,6 +368,20 @@ def test_a_hundredth_more_when_cold_is_no_filament() -> None:
         1,
         2,
     ]
+
+    large = candidates([4.0, 4.0, 0.0], [1, 2, 0], [4.03, 4.0, 0.0])
+    assert ranked(large, 3.0, 4.0).index.tolist() == [0, 1, 2]
+
+
+def test_two_thousand_of_the_best_are_kept_with_the_empty_one_and_more_are_not_claimed() -> None:
+    for many, kept in ((2_000, 2_000), (2_001, 2_001), (2_500, 2_001)):
+        best = ranked(
+            candidates([1.0] * (many - 1) + [0.0], [*range(1, many), 0], [1.0] * (many - 1) + [0.0])
+        )
+        assert len(best.index) == kept
+        assert best.complete is (kept == many)
+        assert best.index[:3].tolist() == [0, 1, 2]
+        assert best.index[-1] == many - 1
 
 
 def test_no_miss_however_wide_weighs_as_much_as_a_second_one() -> None:

@@ -415,7 +415,8 @@ def test_quotes_hold_words_together_and_a_minus_leaves_out() -> None:
     places = {group.typed: group.start for group in plan.groups}
     assert all(plan.text[at : at + len(word)] == word for word, at in places.items())
     eight = plan_of(
-        " ".join(f'"zorbok {word}"' for word in ("ab", "cd", "ef", "gh", "ij", "kl", "mn", "op", "qr")) + ' "zorbok cd"'
+        " ".join(f'"zorbok {word}"' for word in ("ab", "cd", "ef", "gh", "ij", "kl", "mn", "op", "qr"))
+        + ' "zorbok cd"'
     )
     assert len(eight.phrases) == 8
 

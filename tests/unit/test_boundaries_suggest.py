@@ -431,6 +431,14 @@ def test_a_measurement_shows_its_bits_its_rate_and_what_each_outcome_would_do() 
     assert abs(plain.bits - found.bits) > 1e-3
 
 
+def test_where_absences_are_noted_a_symptom_is_there_as_often_as_it_was_found() -> None:
+    # All of one fault hum and none of the other, and every case says so: even chances, by symmetry.
+    (found,) = next_measurements(halves(), Evidence(), Settings(), [HUM])
+    assert {one.label: one.probability for one in found.outcomes} == pytest.approx(
+        {"present": 0.5, "not present": 0.5}
+    )
+
+
 def test_what_is_expected_after_a_look_is_what_is_thought_before_it() -> None:
     """The law of total probability, over causes and unseen row; exact where answers count in full for both."""
     ledger = ledger_of(
@@ -497,6 +505,8 @@ def test_a_dead_check_is_named_for_safety_alone_under_a_hundredth_of_a_bit() -> 
         (found,) = next_measurements(hums, Evidence(), Settings(), [replace(HUM, dead_check=True)])
         safety, telling = "to be done before the board is energised", "before the board is energised"
         assert found.why == (safety if found.bits < 0.01 else telling)
+        (any_other,) = next_measurements(hums, Evidence(), Settings(), [HUM])
+        assert any_other.why == f"expected to settle {found.bits:.2f} bits"
         told.append(found.bits)
     assert sum(0.0 < bits < 0.01 for bits in told) > 1
     assert sum(0.01 <= bits < 0.02 for bits in told) > 1
