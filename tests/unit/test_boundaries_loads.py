@@ -13,7 +13,7 @@ import pytest
 
 from kb.bench.load_blocks import Candidates, electronic_limit, usable_blocks
 from kb.bench.load_plan import LoadPlan, RailPlan, RailTarget, plan_loads
-from kb.bench.load_search import RailChoices, choices, choose, choose_first, shared_bases
+from kb.bench.load_search import RailChoices, Wishes, choices, choose, choose_first, shared_bases
 from kb.bench.loads import Load, amps_at, cold_amps_at, cold_resistance, rerated, resistance
 from kb.bench.series_lamp import through_lamp
 from kb.errors import BadInput
@@ -339,6 +339,24 @@ def test_the_ends_of_the_ranges_are_allowed() -> None:
         with pytest.raises(BadInput) as refused:
             plan_loads([target], [])
         assert refused.value.field == field
+
+
+def test_all_loads_pinned_to_a_rail_are_used_whatever_their_order_on_the_shelf() -> None:
+    # One of them reaches the lower edge alone; both together still lie within the margin, or a little beyond.
+    for strong, weak in ((0.92, 0.15), (0.95, 0.2), (0.3, 0.15)):
+        shelf = [resistor(12.0 / strong, name="strong"), resistor(12.0 / weak, name="weak")]
+        both = Wishes(pinned={"a": frozenset({"strong", "weak"})})
+        for order in (shelf, shelf[::-1]):
+            (plan,) = plan_loads([RailTarget("a", 12.0, 1.0)], order, wishes=both).plans
+            assert sorted(one.load for one in plan.elements) == ["strong", "weak"]
+            assert plan.amps == pytest.approx(strong + weak)
+    # A weak one that is pinned goes with a strong one that is not.
+    weak_one = Wishes(pinned={"a": frozenset({"weak"})})
+    shelf = [resistor(12.0 / 0.92, name="strong"), resistor(12.0 / 0.15, name="weak")]
+    for order in (shelf, shelf[::-1]):
+        (plan,) = plan_loads([RailTarget("a", 12.0, 1.0)], order, wishes=weak_one).plans
+        assert plan.within_target
+        assert plan.amps == pytest.approx(1.07)
 
 
 def candidates(amps: list[float], units: list[int], cold: list[float], complete: bool = True) -> Candidates:
