@@ -2,7 +2,8 @@
 
     python tests/search/worded.py [--each]
 
-prints nDCG@10 by language, tuned on, held out and of the unseen file, which has no floor. The rule stands in `tests/reading/judged/README.md`.
+prints nDCG@10 by language, tuned on, held out and of the unseen queries, which have no floor. The rule stands in
+`tests/reading/judged/README.md`.
 """
 
 from __future__ import annotations
