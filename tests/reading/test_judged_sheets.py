@@ -67,10 +67,17 @@ class Found:
             self.missed.append(what)
 
 
-def brought(shop: Shop, name: str, **answers: str) -> dict[int, CaseRecord | str]:
-    """For each line of a sheet its case as it would stand in the book, or why it was refused."""
+def brought(
+    shop: Shop, name: str, columns: dict[str, str] | None = None, **answers: str
+) -> dict[int, CaseRecord | str]:
+    """For each line of a sheet its case as it would stand in the book, or why it was refused.
+
+    `columns` are those whose guess a person puts right.
+    """
     content = (FOLDER / name).read_bytes()
-    sheet = decided(shop, read(shop, content, name))
+    sheet = read(shop, content, name)
+    sheets.choose_columns(shop, sheet, sheet.targets | (columns or {}), "")
+    sheet = decided(shop, sheet)
     for key, value in answers.items():
         sheet.answers[key] = value
     # Answering one question may raise another, as on the page.
@@ -240,9 +247,16 @@ def test_most_of_what_a_messy_sheet_says_arrives_and_nothing_is_lost(name: str, 
 
 
 UNSEEN: dict[str, dict[str, str]] = {
-    "unseen_reparaturliste.csv": DECISIONS["werkstatt_tabelle.csv"],
+    # What a person answers who knows what the shop means by its words.
+    "unseen_reparaturliste.csv": DECISIONS["werkstatt_tabelle.csv"]
+    | {"word|verdict|lauft": "=repaired", "word|verdict|zuruck": "n", "word|verdict|nicht repariert": "n"},
     "unseen_bench_log.csv": DECISIONS["one_column.csv"],
     "unseen_workbook.csv": DECISIONS["workbook.csv"],
+}
+# Columns whose guess has to be put right by hand: one is taken for the customer, one for the complaint.
+COLUMNS = {
+    "unseen_reparaturliste.csv": {"kunde sagt": "complaint"},
+    "unseen_workbook.csv": {"steps taken": "work"},
 }
 
 
@@ -253,7 +267,7 @@ def main() -> None:
             shop = shop_in(Path(folder) / "data")
             try:
                 assert json_lines.bring_in(shop, demo_lines()).saved
-                found = judged(name, brought(shop, name, **answers))
+                found = judged(name, brought(shop, name, COLUMNS.get(name), **answers))
             finally:
                 shop.close()
         print(f"{name}: {found.share:.2f} of {sum(found.said.values())} facts;", end=" ")
