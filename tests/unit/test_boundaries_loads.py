@@ -387,8 +387,8 @@ def test_a_hundredth_more_when_cold_is_no_filament() -> None:
         2,
     ]
 
-    large = candidates([4.0, 4.0, 0.0], [1, 2, 0], [4.03, 4.0, 0.0])
-    assert ranked(large, 3.0, 4.0).index.tolist() == [0, 1, 2]
+    large = candidates([4.0, 4.0, 0.0], [1, 2, 0], [4.03, 4.0, 0.0])  # the first would pass 4.01 A
+    assert ranked(large, 4.01, 4.0).index.tolist() == [0, 1, 2]
 
 
 def test_two_thousand_of_the_best_are_kept_with_the_empty_one_and_more_are_not_claimed() -> None:
