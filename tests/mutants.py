@@ -32,13 +32,12 @@ from typing import Any, NamedTuple
 import pytest
 from hypothesis import settings
 
-HERE = Path(__file__).parent
-ROOT = HERE.parent
+HERE, ROOT = Path(__file__).parent, Path(__file__).parents[1]
 # Without conftest.py, which loads the whole program; pytest's plugins are loaded before it can prepare them.
 _OPTIONS = [
     "-x", "-q", "--noconftest", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAssertRewriteWarning",
 ]  # fmt: skip
-_NOT_RUN = 70
+_NOT_RUN = 70  # no exit status of pytest
 LONGEST_S = 60  # of processor time for one mutant
 _PAIRS: dict[type, type] = {
     ast.Lt: ast.LtE, ast.Gt: ast.GtE, ast.Eq: ast.NotEq, ast.Is: ast.IsNot, ast.In: ast.NotIn, ast.Add: ast.Sub,
