@@ -15,7 +15,7 @@ from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
 from kb.facts.vocabulary import SECTIONS
 
-_MAIL = re.compile(r"[^\s@<>()\[\],;:]+@[^\s@<>()\[\],;:]+")
+_MAIL = re.compile(r"(?<![^\s@<>()\[\],;:])[^\s@<>()\[\],;:]+@[^\s@<>()\[\],;:]+")
 _DAY = re.compile(r"\b(?:\d{4}-\d\d-\d\d|\d{1,2}[./]\d{1,2}[./]\d{2,4})\b")
 _PHONE = re.compile(r"(?<![\w.,])\+?\(?\d(?:[ \t()/.-]{0,3}\d){6,14}(?!\w)")
 _CALLED = re.compile(

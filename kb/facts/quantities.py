@@ -79,9 +79,9 @@ UNITS: dict[str, UnitSpec] = {
                   may_be_negative=False, example="10µH or 2m2"),
 }  # fmt: skip
 
-_QUALIFIER = re.compile(r"\s*(pp|p-p|p/p|pk-pk|pkpk|ptp|peak[- ]to[- ]peak|rms|dc|ac)$", re.IGNORECASE)
+_QUALIFIER = re.compile(r"(?<!\s)\s*(pp|p-p|p/p|pk-pk|pkpk|ptp|peak[- ]to[- ]peak|rms|dc|ac)$", re.IGNORECASE)
 _MARKING = re.compile(r"([0-9]*)([A-Za-zμΩ])([0-9]+)(?![0-9.,]) ?(.*)")
-_PLAIN = re.compile(r"([0-9.,]+)(?:([eE])([+-]?[0-9]+))? ?(.*)")
+_PLAIN = re.compile(r"([0-9.,]++)(?:([eE])([+-]?[0-9]++))? ?+(.*)")
 _DECIMAL = re.compile(r"(?:[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)")
 _METER_OVER_RANGE = re.compile(
     r"[+-]?\s?(?:\.?[O0]\.?L\.?|OVLD|OVER[- ]?LOAD|OVER[- ]?RANGE)"

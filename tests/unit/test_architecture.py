@@ -30,6 +30,7 @@ ALLOWED = {
     "reading": {"model", *_LOWEST},
     "search": _LOWEST,
     "pictures": {"errors"},
+    "apart": {"errors"},
     "exchange": {"model", *_LOWEST},
     "store": {"model", *_LOWEST},
     "service": {
@@ -37,6 +38,7 @@ ALLOWED = {
         "search",
         "exchange",
         "pictures",
+        "apart",
         "reading",
         "suggest",
         "bench",
