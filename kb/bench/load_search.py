@@ -62,8 +62,11 @@ def choices(
     if ranked > _RANKED:
         order = np.append(order[:_RANKED], np.flatnonzero(units == 0)[:1])
     if not keep_all:
-        _, first = np.unique(found.usage[order], axis=0, return_index=True)
-        order = order[np.sort(first)]
+        # By their bytes: NumPy sorts rows, which takes a hundred times as long on a long shelf.
+        first: dict[bytes, int] = {}
+        for place, row in enumerate(found.usage[order]):
+            first.setdefault(row.tobytes(), place)
+        order = order[list(first.values())]
     kept = _kept(found.usage[order])
     index = order[kept]
     costs = [

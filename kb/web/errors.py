@@ -105,11 +105,10 @@ def install(app: FastAPI) -> None:
 
     def invalid(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError | ValidationError)
-        entries = [dict(entry) for entry in error.errors()]
-        for entry in entries:
+        entries = list(error.errors())
+        if isinstance(error, RequestValidationError):
             # The first step only says whether the value came in the body, the query or the path.
-            if isinstance(error, RequestValidationError):
-                entry["loc"] = _inside(entry)
+            entries[0] = {**entries[0], "loc": _inside(entries[0])}
         return respond(request.scope, explain_entries(entries))
 
     def plain(request: Request, error: Exception) -> Response:
