@@ -14,6 +14,7 @@ import io
 import itertools
 import json
 import random
+import sys
 import tempfile
 import threading
 import time
@@ -60,7 +61,9 @@ def _logs() -> Iterator[Hostile]:
         "unit and spaces": ("5 mV" + " " * 5_000 + "x\n") * 150,
     }
     for name, body in bodies.items():
-        yield Hostile(f"log: {name}", "/helpers/log", {"files": {"file": ("log.csv", body.encode(), "text/csv")}})
+        yield Hostile(
+            f"log: {name}", "/helpers/log", {"files": {"file": ("log.csv", body.encode(), "text/csv")}}
+        )
         yield Hostile(f"log typed: {name}", "/helpers/log", {"data": {"text": body}})
 
 
@@ -70,7 +73,9 @@ def _scans(count: int) -> bytes:
     whole = pictures_made.saved(picture, "JPEG", progressive=True, quality=20)
     last = whole.rfind(b"\xff\xda")
     scan = whole[last:-2]
-    return (whole[:last] + scan * min(count, (MOST_BYTES - last) // max(len(scan), 1)) + b"\xff\xd9")[:MOST_BYTES]
+    return (whole[:last] + scan * min(count, (MOST_BYTES - last) // max(len(scan), 1)) + b"\xff\xd9")[
+        :MOST_BYTES
+    ]
 
 
 def _pictures() -> Iterator[Hostile]:
@@ -124,12 +129,16 @@ def _sheets() -> Iterator[Hostile]:
         "zeros": b"\x00".decode() * 100_000,
     }
     for name, text in texts.items():
-        yield Hostile(f"sheet: {name}", "/data/sheet", {"files": {"file": ("book.csv", text.encode()[:MOST_BYTES])}})
+        yield Hostile(
+            f"sheet: {name}", "/data/sheet", {"files": {"file": ("book.csv", text.encode()[:MOST_BYTES])}}
+        )
     bomb = io.BytesIO()
     with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as packed:
         packed.writestr("[Content_Types].xml", "<x/>")
         packed.writestr("xl/workbook.xml", b" " * 200_000_000)
-    yield Hostile("workbook: bomb", "/data/sheet", {"files": {"file": ("book.xlsx", bomb.getvalue()[:MOST_BYTES])}})
+    yield Hostile(
+        "workbook: bomb", "/data/sheet", {"files": {"file": ("book.xlsx", bomb.getvalue()[:MOST_BYTES])}}
+    )
 
 
 def _bodies() -> Iterator[Hostile]:
@@ -143,9 +152,15 @@ def _bodies() -> Iterator[Hostile]:
         "/api/bench/assess": unknown,
     }.items():
         yield Hostile(f"unknown fields at {path}", path, {"json": body})
-    yield Hostile("deep JSON", "/api/cases", {"content": b"[" * 900_000, "headers": {"content-type": "application/json"}})
     yield Hostile(
-        "long number", "/api/cases", {"content": b"1" * 900_000, "headers": {"content-type": "application/json"}}
+        "deep JSON",
+        "/api/cases",
+        {"content": b"[" * 900_000, "headers": {"content-type": "application/json"}},
+    )
+    yield Hostile(
+        "long number",
+        "/api/cases",
+        {"content": b"1" * 900_000, "headers": {"content-type": "application/json"}},
     )
     readings = [{"rail": "5V", "quantity": "dc_v", "x": n} for n in range(15_000)]
     yield Hostile("many readings", "/api/suggestions", {"json": {"readings": readings}})
@@ -159,7 +174,9 @@ def _bodies() -> Iterator[Hostile]:
             | ({"max_a": 5.0 + n / 100, "max_v": 150.0} if kind == "electronic" else {})
             for n in range(200)
         ]
-        yield Hostile(f"load plan: {kind}", "/api/bench/load-plan", {"json": {"targets": targets, "loads": loads}})
+        yield Hostile(
+            f"load plan: {kind}", "/api/bench/load-plan", {"json": {"targets": targets, "loads": loads}}
+        )
     lines = {
         "unknown fields": (json.dumps({**case, **unknown}) + "\n").encode(),
         "bad lines": b"{}\n" * 300_000,
@@ -214,13 +231,21 @@ def _forms() -> Iterator[Hostile]:
     for path in ("/cases", "/families", "/loads", "/data/import", "/cases/read"):
         fields = {f"f{number}": "x" for number in range(19_000)}
         yield Hostile(f"form of many fields at {path}", path, {"data": fields})
-        yield Hostile(f"form of one long field at {path}", path, {"data": {"text": "x" * 900_000, "notes": "y " * 9_000}})
+        yield Hostile(
+            f"form of one long field at {path}",
+            path,
+            {"data": {"text": "x" * 900_000, "notes": "y " * 9_000}},
+        )
     noise = random.Random(16).randbytes(900_000)
     for path in ("/helpers/log", "/data/sheet", "/cases/{uid}/photos", "/data/import"):
         yield Hostile(f"noise at {path}", path, {"files": {"file": ("x", noise)}})
         packed = zlib.compress(b"\x00" * 100_000_000)
         yield Hostile(f"packed zeros at {path}", path, {"files": {"file": ("x.gz", packed[:MOST_BYTES])}})
-    for name, text in {"a": "a " * 499, "ab": "a b b " * 166, "stairs": " ".join(map(str, range(250)))}.items():
+    for name, text in {
+        "a": "a " * 499,
+        "ab": "a b b " * 166,
+        "stairs": " ".join(map(str, range(250))),
+    }.items():
         for turn in (text, text[::-1], "z " + text):
             yield Hostile(f"history of {name}", "/api/cases/h-2", {"json": turn[:999]}, "HISTORY")
 
@@ -294,7 +319,7 @@ class Outcome:
     statuses: list[tuple[Hostile, str, float]]
 
 
-def measured(url: str, inputs: list[Hostile], at_once: int, quiet_s: float) -> Outcome:
+def measured(url: str, inputs: list[Hostile], at_once: int, quiet_s: float, *, told: bool = False) -> Outcome:
     """Asks for a while in quiet, then while the inputs are sent, `at_once` at a time."""
     with httpx.Client(base_url=url, timeout=300) as client:
         uid = client.get("/api/search", params={"q": "relay", "limit": 1}).json()["hits"][0]["case"]
@@ -319,6 +344,8 @@ def measured(url: str, inputs: list[Hostile], at_once: int, quiet_s: float) -> O
                 began = time.perf_counter()
                 status = _send(client, uid, one)
                 statuses.append((one, status, time.perf_counter() - began))
+                if told:
+                    print(f"{statuses[-1][2]:6.1f} s {status:.40} {one.name}", file=sys.stderr, flush=True)
 
     workers = [threading.Thread(target=work) for _ in range(at_once)]
     for worker in workers:
@@ -338,7 +365,7 @@ def main() -> None:
     chosen = options.parse_args()
     inputs = hostile(chosen.inputs)
     with tempfile.TemporaryDirectory() as folder, served(Path(folder), "--demo") as (url, _):
-        found = measured(url, inputs, chosen.at_once, chosen.quiet)
+        found = measured(url, inputs, chosen.at_once, chosen.quiet, told=True)
     print(f"{len(inputs)} inputs, {chosen.at_once} at once\n")
     print("| asked | quiet p50, ms | quiet p99 | attacked p50 | attacked p99 | longest | asked, times |")
     print("|---|---|---|---|---|---|---|")

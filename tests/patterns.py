@@ -55,7 +55,11 @@ def _module_of(file: Path) -> str:
 
 def _is_re(node: ast.Call) -> str | None:
     function = node.func
-    if isinstance(function, ast.Attribute) and isinstance(function.value, ast.Name) and function.value.id == "re":
+    if (
+        isinstance(function, ast.Attribute)
+        and isinstance(function.value, ast.Name)
+        and function.value.id == "re"
+    ):
         return function.attr if function.attr in FUNCTIONS else None
     return None
 
@@ -75,7 +79,7 @@ def found_in(file: Path, used: dict[str, set[str]]) -> Iterator[Found]:
     if not calls:
         return
     space = {"re": re, **vars(importlib.import_module(_module_of(file)))}
-    for number, (node, how) in enumerate(calls):
+    for node, how in calls:
         name = named.get(id(node), "")
         place = f"{file.relative_to(ROOT).as_posix()}: {name or ast.unparse(node.args[0])}"
         if re.fullmatch(r"kb/.*: \w+\.pattern|kb/.*: _\w+", place) and not name:

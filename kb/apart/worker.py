@@ -23,6 +23,7 @@ try:
 except ImportError:  # not on Windows, where the time limit of the other side has to do
     resource = None  # type: ignore[assignment]
 
+
 def _limit(memory_bytes: int) -> None:
     if resource is None:
         return

@@ -38,7 +38,6 @@ from kb.model.fields import (
     Year,
 )
 
-
 _MOST_UNKNOWN = 20
 
 

@@ -142,9 +142,7 @@ def _routes() -> list[BaseRoute]:
 def _keep_out(app: FastAPI, shop: Shop, serving: Serving) -> None:
     """Puts the door before the application, and the guard before the door."""
     upload = shop.settings.max_upload_mb * 1_000_000
-    app.add_middleware(
-        Turns, respond=errors.respond, is_upload=lambda path: bool(_UPLOADS.fullmatch(path))
-    )
+    app.add_middleware(Turns, respond=errors.respond, is_upload=lambda path: bool(_UPLOADS.fullmatch(path)))
     app.add_middleware(
         Door,
         shop=shop,

@@ -27,7 +27,9 @@ def longest_common(old: Sequence[str], new: Sequence[str]) -> int:
 
 
 @given(WORDS, WORDS)
-def test_the_stretches_cover_both_lists_and_keep_as_much_as_can_be_kept(old: list[str], new: list[str]) -> None:
+def test_the_stretches_cover_both_lists_and_keep_as_much_as_can_be_kept(
+    old: list[str], new: list[str]
+) -> None:
     found = stretches(old, new)
     assert [word for one in found for word in old[one.old_from : one.old_to]] == old
     assert [word for one in found for word in new[one.new_from : one.new_to]] == new

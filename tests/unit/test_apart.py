@@ -7,9 +7,9 @@ import signal
 import threading
 from collections.abc import Iterator
 
+import apart_calls
 import pytest
 
-import apart_calls
 from kb.apart import Limits, Pool
 from kb.errors import BadInput, TooSoon
 
@@ -28,7 +28,9 @@ def test_a_call_is_answered_by_another_process_which_serves_the_next_one_too(poo
     assert first == second != os.getpid()
 
 
-def test_a_call_that_takes_for_ever_is_stopped_with_a_sentence_and_the_next_one_is_answered(pool: Pool) -> None:
+def test_a_call_that_takes_for_ever_is_stopped_with_a_sentence_and_the_next_one_is_answered(
+    pool: Pool,
+) -> None:
     before = pool.run(apart_calls.own_id)
     with pytest.raises(BadInput, match=r"This file takes longer than 1 s to open") as caught:
         pool.run(apart_calls.never_done)
@@ -45,7 +47,9 @@ def test_a_call_that_sleeps_for_ever_is_stopped_by_the_clock() -> None:
         pool.close()
 
 
-@pytest.mark.parametrize("function", [apart_calls.fills_the_memory, apart_calls.falls_over, apart_calls.fails])
+@pytest.mark.parametrize(
+    "function", [apart_calls.fills_the_memory, apart_calls.falls_over, apart_calls.fails]
+)
 def test_what_fills_the_memory_or_falls_over_costs_its_own_call_only(pool: Pool, function: object) -> None:
     with pytest.raises(BadInput, match="This file"):
         pool.run(function)  # type: ignore[arg-type]

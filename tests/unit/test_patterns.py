@@ -49,14 +49,17 @@ FULL = [("thorough", 10_000, 0.15), ("thorough", 100_000, 1.5)]
 @pytest.mark.parametrize(
     ("how", "length", "seconds"), [QUICK, *(pytest.param(*given, marks=pytest.mark.long) for given in FULL)]
 )
-def test_no_regular_expression_takes_more_than_its_share_of_time(how: str, length: int, seconds: float) -> None:
+def test_no_regular_expression_takes_more_than_its_share_of_time(
+    how: str, length: int, seconds: float
+) -> None:
     found = patterns.all_patterns()
     assert len(found) > 150
     assert slow_ones(found, how, length, seconds) == []
 
 
 @pytest.mark.parametrize(
-    "pattern", [r"\s*x$", r"a+b", r"(?:a|aa)+$", r"<f[^>]*/>", r"“[^”]*”", r"(\d+)\s*\s*(x|y)", r"(.*\d)[.,]-(.*)"]
+    "pattern",
+    [r"\s*x$", r"a+b", r"(?:a|aa)+$", r"<f[^>]*/>", r"“[^”]*”", r"(\d+)\s*\s*(x|y)", r"(.*\d)[.,]-(.*)"],
 )
 def test_a_pattern_that_is_not_linear_would_be_found(pattern: str) -> None:
     found = patterns.Found("here", pattern, 0, frozenset({"search", "fullmatch"}))

@@ -35,7 +35,12 @@ class Turns:
     """Lets a share of each kind of request in at once; the door has let them in before."""
 
     def __init__(
-        self, app: ASGIApp, *, respond: Responder, is_upload: Callable[[str], bool], patience_s: float = PATIENCE_S
+        self,
+        app: ASGIApp,
+        *,
+        respond: Responder,
+        is_upload: Callable[[str], bool],
+        patience_s: float = PATIENCE_S,
     ) -> None:
         self._app = app
         self._respond = respond
