@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, date, datetime
@@ -16,6 +15,7 @@ from kb.service.shop.cut_off.small_tables import AtHand
 from kb.service.shop.derived import Derived
 from kb.service.shop.jobs import Jobs
 from kb.service.shop.kept import Kept
+from kb.service.shop.steady import SteadyClock
 from kb.service.shop.upkeep import Upkeep
 from kb.service.shop.uses import Uses
 from kb.store import Store
@@ -61,7 +61,7 @@ class Shop:
         self.at_hand = AtHand(store)
         self.kept = Kept()
         self.today = today
-        self.clock: Callable[[], float] = time.time
+        self.clock: Callable[[], float] = SteadyClock()
         self.jobs = Jobs()
         self.person = ""
         self.sent_key = ""
