@@ -64,7 +64,7 @@ def _logs() -> Iterator[Hostile]:
         yield Hostile(
             f"log: {name}", "/helpers/log", {"files": {"file": ("log.csv", body.encode(), "text/csv")}}
         )
-        yield Hostile(f"log typed: {name}", "/helpers/log", {"data": {"text": body}})
+        yield Hostile(f"log typed: {name}", "/helpers/log", {"data": {"text": body[:300_000]}})
 
 
 def _scans(count: int) -> bytes:
@@ -255,6 +255,13 @@ def hostile(most: int | None = None) -> list[Hostile]:
     kinds = [list(made) for made in (_logs(), _pictures(), _sheets(), _bodies(), _texts(), _forms())]
     mixed = [one for turn in itertools.zip_longest(*kinds) for one in turn if one is not None]
     return mixed[:most]
+
+
+def size_of(one: Hostile) -> int:
+    """Bytes of the body that an input sends."""
+    if one.method == "HISTORY":
+        return len(one.options["json"])
+    return len(httpx.Request(one.method, "http://127.0.0.1" + one.path, **one.options).read())
 
 
 def _send(client: httpx.Client, uid: str, one: Hostile) -> str:

@@ -55,7 +55,7 @@ ALLOWED = {
 }
 # The sub-packages and modules of the larger packages, lowest first: each imports only from rows above its own.
 ORDER = {
-    "store": (("tables",), ("engine",), ("portable",), ("store", "file_store", "records"), ("backup",)),
+    "store": (("tables",), ("engine",), ("portable",), ("records",), ("store", "file_store"), ("backup",)),
     "service": (
         ("shop",),
         ("accounts", "boards", "cases", "find"),

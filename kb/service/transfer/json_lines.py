@@ -301,12 +301,6 @@ def bring_in(
     `before_keeping` is called once nothing but the commit is left; what it raises keeps nothing.
     """
 
-    def counted() -> Iterator[bytes]:
-        for raw in raw_lines:
-            if progress:
-                progress(len(raw))
-            yield raw
-
     report = ImportReport()
     if not skip_bad and _cannot_be_read(raw_lines, report):
         return report
@@ -323,7 +317,7 @@ def bring_in(
                 read_texts=read_texts,
                 overwrite=overwrite,
             )
-            for number, record in exchange.read(counted()):
+            for number, record in exchange.read(_told_of(raw_lines, progress)):
                 if isinstance(record, BadLine):
                     report.refuse(record)
                 else:
@@ -347,6 +341,13 @@ def bring_in(
     if refresh:
         shop.refresh()
     return report
+
+
+def _told_of(raw_lines: Iterable[bytes], progress: Callable[[int], None] | None) -> Iterator[bytes]:
+    for raw in raw_lines:
+        if progress:
+            progress(len(raw))
+        yield raw
 
 
 def _cannot_be_read(raw_lines: Iterable[bytes], report: ImportReport) -> bool:

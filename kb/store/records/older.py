@@ -9,9 +9,9 @@ from sqlalchemy import func, select
 from sqlmodel import Session
 
 from kb.store.records.checksums import checksum
-from kb.store.tables.core import BoardCase, Change, History, table_of
+from kb.store.tables.core import Batch, BoardCase, Change, History, table_of
 
-_HISTORY, _CHANGE, _CASE = table_of(History), table_of(Change), table_of(BoardCase)
+_HISTORY, _CHANGE, _CASE, _BATCH = (table_of(one) for one in (History, Change, BoardCase, Batch))
 
 
 def than_kept(session: Session, entity: str, given: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:
@@ -35,8 +35,26 @@ def than_kept(session: Session, entity: str, given: Mapping[str, Mapping[str, An
     }
     if entity == "case":
         binned = select(_CASE.c.uid).where(_CASE.c.uid.in_(names), _CASE.c.binned_at.is_not(None))
-        found |= dict.fromkeys(session.scalars(binned), "it is in the bin")
+        thrown = set(session.scalars(binned))
+        came_of_undoing = _undone(session, sorted(thrown))
+        found = {name: why for name, why in found.items() if name not in came_of_undoing}
+        found |= dict.fromkeys(thrown - came_of_undoing, "it is in the bin")
     return found
+
+
+def _undone(session: Session, uids: list[str]) -> set[str]:
+    """Of cases in the bin those that nobody threw away: undoing an import put them there, and it may come again."""
+    last = (
+        select(func.max(_CHANGE.c.seq))
+        .where(_CHANGE.c.entity == "case", _CHANGE.c.key.in_(uids))
+        .group_by(_CHANGE.c.key)
+    )
+    query = (
+        select(_CHANGE.c.key)
+        .join(_BATCH, _BATCH.c.id == _CHANGE.c.batch)
+        .where(_CHANGE.c.seq.in_(last), _BATCH.c.kind == "undo")
+    )
+    return set(session.scalars(query)) if uids else set()
 
 
 def _newest(session: Session, entity: str, names: list[str]) -> dict[str, str | None]:
