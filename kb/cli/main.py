@@ -78,7 +78,9 @@ def _parser() -> argparse.ArgumentParser:
     bring_in.add_argument(
         "--refused", metavar="CSV", help="with --mapping: write the refused rows there, with the reasons"
     )
-    bring_in.add_argument("--overwrite", action="store_true", help="the file wins over newer versions and the bin")
+    bring_in.add_argument(
+        "--overwrite", action="store_true", help="the file wins over newer versions and the bin"
+    )
     bring_in.set_defaults(run=_import)
 
     export.add_to(commands, open_shop)

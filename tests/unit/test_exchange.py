@@ -352,6 +352,12 @@ def test_a_file_of_other_things_ends_at_a_hundred_problems_and_locks_nobody_out(
     assert (report.saved, report.refused, report.stopped, read) == (False, 100, True, 100)
 
 
+def test_a_wrong_file_is_refused_soon_also_where_bad_lines_are_skipped(shop: Shop) -> None:
+    report = json_lines.bring_in(shop, io.BytesIO(b"x;y;z\n" * 100_000), skip_bad=True)
+    assert (report.saved, report.refused, report.stopped) == (False, 1_000, True)
+    assert json_lines.bring_in(shop, io.BytesIO(b"x\n" * 900 + GOOD), skip_bad=True).refused == 900
+
+
 def test_lines_that_the_store_refuses_end_an_import_at_a_hundred_too(shop: Shop) -> None:
     lines = [dumped(uid=f"c{number}", family="nobody knows") for number in range(300)]
     report = bring(shop, GOOD, *lines)

@@ -32,9 +32,13 @@ def test_everybody_is_answered_while_hostile_inputs_are_worked_on(tmp_path: Path
     assert found.refused == []
     assert len(found.statuses) == len(inputs)
     # Each is answered: done, refused with a sentence, or asked to come again; the program itself never fails.
-    failed = [(one.name, status) for one, status, _ in found.statuses if status[:1] not in "234" and status != "503"]
+    failed = [
+        (one.name, status) for one, status, _ in found.statuses if status[:1] not in "234" and status != "503"
+    ]
     assert failed == []
     if most is None:
         for path in hostile_inputs.ASKED:
-            quiet, attacked = (hostile_inputs.percentile(of[path], 0.99) for of in (found.quiet, found.attacked))
+            quiet, attacked = (
+                hostile_inputs.percentile(of[path], 0.99) for of in (found.quiet, found.attacked)
+            )
             assert attacked <= quiet + MOST_S, path

@@ -36,6 +36,8 @@ _COUNTED_FROM = (
 )
 # A report that lists every bad line of a wrong file helps nobody; the count is always whole.
 _MOST_PROBLEMS = 100
+# A file that begins with so many lines that are no records is another file than was meant.
+_MOST_BAD_AT_START = 1_000
 
 
 @dataclass(slots=True)
@@ -302,7 +304,7 @@ def bring_in(
     """
 
     report = ImportReport()
-    if not skip_bad and _cannot_be_read(raw_lines, report):
+    if _cannot_be_read(raw_lines, report, skip_bad):
         return report
     try:
         with shop.writing() as session:
@@ -350,18 +352,25 @@ def _told_of(raw_lines: Iterable[bytes], progress: Callable[[int], None] | None)
         yield raw
 
 
-def _cannot_be_read(raw_lines: Iterable[bytes], report: ImportReport) -> bool:
-    """Whether a file that can be read twice holds lines that are no records; these are in the report then."""
+def _cannot_be_read(raw_lines: Iterable[bytes], report: ImportReport, skip_bad: bool) -> bool:
+    """Whether a file that can be read twice holds lines that are no records; these are in the report then.
+
+    Where bad lines are skipped, whether it begins with a thousand of them.
+    """
     if not isinstance(raw_lines, io.IOBase) or not raw_lines.seekable():
         return False
     begins = raw_lines.tell()
     for _, record in exchange.read(raw_lines):
         if isinstance(record, BadLine):
             report.refuse(record)
-            if len(report.problems) == _MOST_PROBLEMS:
+            if report.refused == (_MOST_BAD_AT_START if skip_bad else _MOST_PROBLEMS):
                 report.stopped = True
                 break
+        elif skip_bad:
+            break
     raw_lines.seek(begins)
+    if skip_bad and not report.stopped:
+        report.refused, report.problems = 0, []
     return bool(report.refused)
 
 
