@@ -28,7 +28,7 @@ _LINES_BETWEEN = 2_000  # between two looks at whether the sender is still there
 
 
 def report_body(report: ImportReport) -> dict[str, Any]:
-    """An import's report as the API answers it."""
+    """An import's report as the API returns it."""
     return {
         "saved": report.saved,
         "added": report.added,
