@@ -43,6 +43,10 @@ _RESULTS = {
 }
 
 
+# Verdicts that say whether anything was wrong with the board.
+_SOUND = {"no fault found": 1, "repaired": 0, "not economical": 0, "not repairable": 0}
+
+
 class Ledger:
     """Additive counts of cases.
 
@@ -93,6 +97,7 @@ class Ledger:
         self.family_tallies: list[dict[int, Tally]] = []  # per family: fault to tally
         self.family_cases = Column(np.int64)  # per family: cases that are evidence
         self.family_kinds: list[Counter[int]] = []  # per family: kind to cases, evidence or not
+        self.judged = Table()  # per family: boards with a fault, and boards on which none was found
         self.cases_with_count: Counter[int] = Counter()  # frequency of frequencies of faults
         self.single_in_family: Counter[int] = Counter()  # cases whose fault no other case has, by family
         self.single_in_kind: Counter[int] = Counter()
@@ -125,6 +130,7 @@ class Ledger:
             "return_days": _days(case.same_fault_return_days),
             "followed_days": _days(case.followed_days),
             "second": second,
+            "sound": _SOUND.get(case.verdict or "", UNKNOWN),
         }
         self.make_room()
         self._apply(self.rows.append(case.uid, values, items, tries), +1)
@@ -282,6 +288,7 @@ class Ledger:
         self.family_cases.reserve(families)
         self.family_tallies += [{} for _ in range(families - len(self.family_tallies))]
         self.family_kinds += [Counter() for _ in range(families - len(self.family_kinds))]
+        self.judged.reserve(families, 2)
         self.item_fault.reserve(self.lines.item_count, faults)
         self.feature_fault.reserve(len(self.lines.features), faults)
         self.kind_fault.reserve(len(self.kinds), faults)
@@ -292,6 +299,9 @@ class Ledger:
         family, kind = int(rows.get("family")[row]), int(rows.get("kind")[row])
         came_back = _came_back(int(rows.get("return_days")[row]), self.warranty_days)
         count(self.family_kinds[family], kind, sign)
+        sound = int(rows.get("sound")[row])
+        if sound >= 0:
+            self.judged.view[family, sound] += sign
         self._apply_tries(rows.tries_of(row), family, came_back, sign, int(rows.get("fixed")[row]))
         fault = int(rows.get("fault")[row])
         if fault >= 0:

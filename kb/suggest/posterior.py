@@ -1,9 +1,11 @@
 """What the evidence makes of the prior: the probability of every fault and of an unknown one.
 
-    score(k) = log P(k) + sum_q w_q log P(a_q | k) + v log sum_z pi_kz prod_q P(a_q | k, z) + sum_tried log(1 - q_k)
+    score(k) = log P(k) + sum_q w_q log P(a_q | k) + v log sum_z pi_kz prod_q P(a_q | k, z)
+               + u sum_r log P(value_r | condition, k) + sum_tried log(1 - q_k)
 
-over the questions q that the evidence answers. What was not measured is no answer. Silence about a symptom is one,
-times `completeness`: while a board is just coming in, what has not been said yet says little.
+over the questions q that the evidence answers and the readings r that have a value. What was not measured is no
+answer. Silence about a symptom is one, times `completeness`: while a board is just coming in, what has not been said
+yet says little.
 """
 
 from __future__ import annotations
@@ -16,12 +18,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from kb.suggest.attempts import cure_chances, failed_faults
 from kb.suggest.back_off import prior
-from kb.suggest.facts_of_case import Evidence, PartFound, Tried, refuse_contradictions
+from kb.suggest.evidence_lines import VALUED, rail_key, value_label
+from kb.suggest.facts_of_case import Evidence, PartFound, RailFact, Tried, refuse_contradictions
 from kb.suggest.general import WeighsTogether
 from kb.suggest.ledger import Ledger
 from kb.suggest.opinions import name_what_is_asked
 from kb.suggest.patterns import PatternTables, log_mix
 from kb.suggest.questions import Floats, Whole
+from kb.suggest.reading_values import value_line
 from kb.suggest.settings import Settings
 from kb.suggest.tables import Tables, tables_of
 from kb.suggest.unseen import outside_catalogue, singles, unseen_share
@@ -111,6 +115,7 @@ def posterior(ledger: Ledger, evidence: Evidence, settings: Settings) -> Posteri
         complete=evidence.complete,
         tried=evidence.tried,
         found=(*evidence.found, *_together(ledger, evidence, settings)),
+        rails=evidence.rails,
     )
 
 
@@ -125,8 +130,9 @@ def posterior_of(
     complete: bool = True,
     tried: tuple[Tried, ...] = (),
     found: tuple[PartFound, ...] = (),
+    rails: tuple[RailFact, ...] = (),
 ) -> Posterior:
-    """The same from ledger numbers; -1 for an unknown family or kind."""
+    """The same from ledger numbers; -1 for an unknown family or kind. Of `rails` only the values are looked at."""
     tables = tables_of(ledger, settings)
     faults = tables.faults
     before = prior(ledger, faults, family, kind, settings)
@@ -144,6 +150,7 @@ def posterior_of(
     for label, hit in failed:
         lines.append(Line(f"{label} {TRIED}", np.where(hit, np.log1p(-cures), 0.0), 0.0, None))
     lines += [_line_of_part(ledger, faults, one) for one in found]
+    lines += _lines_of_values(ledger, tables, family, rails)
     for line in lines:
         told = told + line.logs
     log_known = told + of_patterns(tables.patterns, lines)
@@ -181,6 +188,24 @@ def _line_of_part(ledger: Ledger, faults: NDArray[Any], found: PartFound) -> Lin
     ratios = dict(found.log_ratios)
     logs = np.array([ratios.get(ledger.faults.values[fault], 0.0) for fault in faults.tolist()])
     return Line(found.label, logs, 0.0, None)
+
+
+def _lines_of_values(ledger: Ledger, tables: Tables, family: int, rails: tuple[RailFact, ...]) -> list[Line]:
+    """What the first value of each rail says beyond the condition that it left the rail in."""
+    weight = tables.settings.value_exponent
+    first = {
+        rail.key: rail for rail in reversed(rails) if rail.value is not None and rail.condition in VALUED
+    }
+    found = []
+    for rail in first.values() if weight > 0.0 else ():
+        feature = ledger.lines.features.find(rail_key(rail.key))
+        if feature < 0 or rail.condition not in ledger.lines.conditions or rail.value is None:
+            continue
+        item = int(ledger.lines.first_item.view[feature]) + ledger.lines.conditions.index(rail.condition)
+        logs = value_line(tables.reading_values(ledger), family, feature, item, rail.value)
+        if logs is not None:
+            found.append(Line(value_label(rail), weight * logs, 0.0, None))
+    return found[::-1]
 
 
 def _together(ledger: Ledger, evidence: Evidence, settings: Settings) -> tuple[PartFound, ...]:

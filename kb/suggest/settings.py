@@ -100,6 +100,11 @@ class Settings:
         return self.k_fault if self.k_rail is None else self.k_rail
 
     @property
+    def value_exponent(self) -> float:
+        """The exponent of what a reading's value says within its condition: 0 until it was chosen on the store."""
+        return 0.0 if self.fitted is None else self.fitted.value_exponent
+
+    @property
     def effective_strength(self) -> float:
         """The exponent, or the mean of the exponents chosen on the store."""
         return self.strength if self.fitted is None else self.fitted.strength

@@ -30,6 +30,7 @@ from kb.suggest.leave_one_out import (
 from kb.suggest.ledger import Ledger
 from kb.suggest.opinions import candidates
 from kb.suggest.questions import ABSENT, FOUND, KINDS, MENTION, NOT_NAMED, RAIL, SILENT, Floats, layout_of
+from kb.suggest.reading_values import held_values
 from kb.suggest.scores import LEAST
 from kb.suggest.settings import Settings
 from kb.suggest.weighing import counted, weigh
@@ -46,6 +47,8 @@ USUAL = np.array([0.7, 0.7, 0.7, 0.0, 0.5, 0.3])
 _PULL_KINDS, _PULL_QUESTIONS = 3.0, 15.0
 _OPTIMISM = 20.0  # so many cases' worth: measured on `tests/dependent_world.py` from 60 to 1,000 cases
 _IDLE = 0.05  # kinds with an exponent below this take no part in the sub-patterns
+# Nats in all that values must gain, or they stay out: the 95 % point of chi-squared with one degree of freedom, halved.
+_WORTH_IT = 1.92
 _CELLS = 1_000_000  # cases x faults kept at once
 _FEW = 800  # cases by which general knowledge and other shops are weighed
 _WORTH = 1.2  # the store must have grown or shrunk by a fifth
@@ -192,6 +195,12 @@ class _Fit:
         self.truth = self.chosen.truth
         self.lines = np.arange(len(self.truth))
         self.exponents = USUAL.copy()
+        # The log likelihood of values within their conditions (0 or 1, n, K), and its exponent.
+        values = held_values(ledger, self.chosen.rows, self.chosen.faults, self.truth)
+        self.values: NDArray[Any] = np.zeros((0, len(self.truth), len(self.chosen.faults)), dtype=np.float32)
+        if values is not None:
+            self.values = values.astype(np.float32)[None]
+        self.of_values = np.zeros(len(self.values))
         self.settings = settings
         self.general = ledger.opinions is not None
         if self.general:
@@ -205,17 +214,19 @@ class _Fit:
         log_prior = self._log_prior(self.settings).astype(np.float32)
         held = held_out(self.ledger, self.chosen, self.settings, np.float32)
         columns = np.zeros((0, *log_prior.shape), dtype=np.float32)
-        by_kind = self.exponents
+        by_kind = np.concatenate([self.exponents, self.of_values])
         if patterns and self.ledger.known >= PATTERNS_FROM:
             columns, by_kind = self._patterns(held, log_prior)
+        columns = np.concatenate([self.values, columns])
         kind = held.layout.kind[held.row]
         group = kind * len(self.layout.place) + held.layout.feature[held.row]
         groups, where = np.unique(group, return_inverse=True)
-        start = np.concatenate([by_kind[groups // len(self.layout.place)], by_kind[KINDS:][: len(columns)]])
+        start = np.concatenate([by_kind[groups // len(self.layout.place)], by_kind[KINDS:]])
         found, _ = Questions(log_prior, held, where, columns).fit(start, _PULL_QUESTIONS)
         table = np.repeat(by_kind[:KINDS, None], len(self.layout.place), axis=1)
         table.reshape(-1)[groups] = found[: len(groups)]
-        weight = float(found[-1]) if len(columns) else 0.0
+        self.of_values = found[len(groups) :][: len(self.values)]
+        weight = float(found[-1]) if len(columns) > len(self.values) else 0.0
         self._keep(table, by_kind[:KINDS], held, weight)
         return self.settings
 
@@ -238,7 +249,8 @@ class _Fit:
                 if turn == 0:
                     self._weights()
             held = held_out(self.ledger, self.chosen, self.settings, np.float32)
-            self._choose_prior(held.sums(self.exponents[held.layout.kind[held.row]]))
+            sums = held.sums(self.exponents[held.layout.kind[held.row]])
+            self._choose_prior(sums + np.tensordot(self.of_values.astype(np.float32), self.values, 1))
             self._fit_kinds(held, self._log_prior(self.settings))
         self._keep(
             np.repeat(self.exponents[:, None], len(self.layout.place), axis=1), self.exponents, held, 0.0
@@ -286,6 +298,9 @@ class _Fit:
             defaults=tuple(defaults.tolist()),
             strength=strength + weight,
             patterns=patterns if weight > 0.0 else None,
+            value_exponent=max(
+                (held_in * one for one in self.of_values.tolist() if one > _IDLE), default=0.0
+            ),
         )
         self.settings = replace(self.settings, fitted=fitted)
 
@@ -333,30 +348,40 @@ class _Fit:
         return np.stack([held.sums((kind == one).astype(np.float64)) for one in range(KINDS)])
 
     def _fit_kinds(self, held: Held, log_prior: Floats) -> None:
-        problem = Columns(log_prior.astype(np.float32), self._columns(held), self.truth)
-        self.exponents, _ = problem.fit(USUAL.copy(), _PULL_KINDS)
+        logs, log_prior = self._columns(held), log_prior.astype(np.float32)
+        found, loss = Columns(log_prior, logs, self.truth).fit(USUAL.copy(), _PULL_KINDS)
+        if len(self.values):
+            both = Columns(log_prior, np.concatenate([logs, self.values]), self.truth)
+            with_values, smaller = both.fit(np.append(found, 0.0), _PULL_KINDS)
+            if len(self.truth) * (loss - smaller) > _WORTH_IT:
+                found = with_values
+            else:
+                self.values = self.values[:0]
+        self.exponents, self.of_values = found[:KINDS], found[KINDS:]
 
     def _patterns(self, held: Held, log_prior: NDArray[Any]) -> tuple[NDArray[Any], Floats]:
-        """Learn the sub-patterns: their log likelihoods (1, n, K) out of fold, and the exponents by kind with theirs
-        behind; (0, n, K) and those without them where they do not help."""
+        """Learn the sub-patterns: their log likelihoods (1, n, K) out of fold, and the exponents by kind with those
+        of values and theirs behind; (0, n, K) and those without them where they do not help."""
         alike = {MENTION: (MENTION, ABSENT), SILENT: (SILENT,), FOUND: (FOUND, NOT_NAMED), RAIL: (RAIL,)}
         kinds = frozenset(
             kind for kind, own in alike.items() if max(self.exponents[one] for one in own) > _IDLE
         )
         nothing = np.zeros((0, *log_prior.shape), dtype=np.float32)
+        by_kind = np.concatenate([self.exponents, self.of_values])
         learned = learn_patterns(self.ledger, self.settings, kinds) if kinds else None
         if learned is None or self.settings.fitted is None:
-            return nothing, self.exponents
+            return nothing, by_kind
         patterns, _ = learned
         without = self.settings
         self.settings = replace(without, fitted=replace(self.settings.fitted, patterns=patterns))
         scores = held_patterns(self.ledger, self.chosen, held, self.settings)
         assert scores is not None
         column = scores[0].astype(np.float32)[None]
-        start = np.append(USUAL * 0.6, 0.3)
-        problem = Columns(log_prior, np.concatenate([self._columns(held), column]), self.truth)
+        start = np.concatenate([USUAL * 0.6, np.zeros(len(self.values)), [0.3]])
+        logs = np.concatenate([self._columns(held), self.values, column])
+        problem = Columns(log_prior, logs, self.truth)
         found, _ = problem.fit(start, _PULL_KINDS)
         if found[-1] <= _IDLE:
             self.settings = without
-            return nothing, self.exponents
+            return nothing, by_kind
         return column, found

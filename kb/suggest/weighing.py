@@ -41,6 +41,7 @@ class Weighed(Ledger):
         "tallies",
         "family_tallies",
         "family_kinds",
+        "judged",
     )
 
     def __init__(self, own: Ledger, weight: float) -> None:

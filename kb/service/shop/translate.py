@@ -166,7 +166,8 @@ def rail_facts(
             condition = condition_of(spec_of(rail), _as_measured(rail, reading))
         except BadInput:  # as in `judge`
             continue
-        fact = RailFact(rail.role, reading.supply, reading.load, condition)
+        share = reading.value / rail.nominal_v if reading.value is not None and rail.nominal_v else None
+        fact = RailFact(rail.role, reading.supply, reading.load, condition, share)
         found.setdefault(fact.key, fact)
     return tuple(found.values())
 
