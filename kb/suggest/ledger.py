@@ -317,6 +317,7 @@ class Ledger:
                 tally.tried += sign * bool(counted)
                 tally.cured += sign * (bool(cured) and not came_back)
                 tally.own_tries += sign * _own_tries(counted) * (fault == fixed)
+                tally.fixed += sign * (fault == fixed)
                 for part in {one.part for one in cured if one.part >= 0}:
                     count(tally.parts, part, sign)
                 for failure in {one.failure for one in cured if one.failure >= 0}:

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kb.suggest.attempts import cure_chances, failed_faults
+from kb.suggest.attempts import cure_chances, failed_faults, fix_chances
 from kb.suggest.back_off import prior
 from kb.suggest.evidence_lines import VALUED, rail_key, value_label
 from kb.suggest.facts_of_case import Evidence, PartFound, RailFact, Tried, refuse_contradictions
@@ -147,8 +147,9 @@ def posterior_of(
     cures = cure_chances(ledger, faults, settings)
     failed, unknown = failed_faults(ledger, family, faults, tried)
     told = _log(before)
+    fixes = fix_chances(ledger, faults, settings) if failed else cures
     for label, hit in failed:
-        lines.append(Line(f"{label} {TRIED}", np.where(hit, np.log1p(-cures), 0.0), 0.0, None))
+        lines.append(Line(f"{label} {TRIED}", np.where(hit, np.log1p(-fixes), 0.0), 0.0, None))
     lines += [_line_of_part(ledger, faults, one) for one in found]
     lines += _lines_of_values(ledger, tables, family, rails)
     for line in lines:

@@ -1,8 +1,9 @@
 """Choosing weights, exponents and sub-patterns on the store's own cases, by leave-one-out.
 
-In this order: what cases of other shops count; weights of the back-off from the evidence of the counts; one exponent
-for each kind of answer, with the weights of the prior and of general knowledge; sub-patterns, scored on folds of the
-cases that they were not learned from; one exponent for each question and that of the sub-patterns.
+In this order: how often a right fix cures; what cases of other shops count; weights of the back-off from the evidence
+of the counts; one exponent for each kind of answer, with the weights of the prior and of general knowledge;
+sub-patterns, scored on folds of the cases that they were not learned from; one exponent for each question and that of
+the sub-patterns.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kb.suggest import evidence_weights
+from kb.suggest.attempts import usual_fix
 from kb.suggest.exponents import Columns, Questions
 from kb.suggest.fitted import Fitted
 from kb.suggest.learning import learn_patterns
@@ -47,8 +49,7 @@ USUAL = np.array([0.7, 0.7, 0.7, 0.0, 0.5, 0.3])
 _PULL_KINDS, _PULL_QUESTIONS = 3.0, 15.0
 _OPTIMISM = 20.0  # so many cases' worth: measured on `tests/dependent_world.py` from 60 to 1,000 cases
 _IDLE = 0.05  # kinds with an exponent below this take no part in the sub-patterns
-# Nats in all that values must gain, or they stay out: the 95 % point of chi-squared with one degree of freedom, halved.
-_WORTH_IT = 1.92
+_ERRORS = 2.0  # standard errors by which values must foresee the cases better, or they stay out
 _CELLS = 1_000_000  # cases x faults kept at once
 _FEW = 800  # cases by which general knowledge and other shops are weighed
 _WORTH = 1.2  # the store must have grown or shrunk by a fifth
@@ -122,6 +123,7 @@ def choose_strength(
     if ledger.known < 1:
         return Tuning(settings, 0.0, 0.0, 0, ledger.known, _others(ledger))
     if ledger.known >= FEWEST_CASES:
+        settings = replace(settings, general_fix=usual_fix(ledger, settings))
         if _others(ledger):
             settings = _with_others(ledger, settings, most)
         fit = _Fit(weigh(ledger, settings.others_weight), settings, most if thorough else min(most, _FEW))
@@ -307,6 +309,15 @@ class _Fit:
     def _log_prior(self, settings: Settings) -> Floats:
         return np.log(np.maximum(held_priors(self.ledger, self.chosen, settings), LEAST))
 
+    def _losses(self, log_prior: NDArray[Any], logs: NDArray[Any], w: Floats) -> NDArray[Any]:
+        """Log loss (n,) of each case for exponents (G,) of log likelihoods (G, n, K)."""
+        scores = log_prior + np.tensordot(w.astype(logs.dtype), logs, 1)
+        top = scores.max(axis=1)
+        losses: NDArray[Any] = (
+            np.log(np.exp(scores - top[:, None]).sum(axis=1)) + top - scores[self.lines, self.truth]
+        )
+        return losses
+
     def _mean_loss(self, scores: NDArray[Any]) -> float:
         top = scores.max(axis=1)
         total = np.log(np.exp(scores - top[:, None]).sum(axis=1)) + top
@@ -349,12 +360,13 @@ class _Fit:
 
     def _fit_kinds(self, held: Held, log_prior: Floats) -> None:
         logs, log_prior = self._columns(held), log_prior.astype(np.float32)
-        found, loss = Columns(log_prior, logs, self.truth).fit(USUAL.copy(), _PULL_KINDS)
+        found, _ = Columns(log_prior, logs, self.truth).fit(USUAL.copy(), _PULL_KINDS)
         if len(self.values):
-            both = Columns(log_prior, np.concatenate([logs, self.values]), self.truth)
-            with_values, smaller = both.fit(np.append(found, 0.0), _PULL_KINDS)
-            if len(self.truth) * (loss - smaller) > _WORTH_IT:
-                found = with_values
+            everything = np.concatenate([logs, self.values])
+            both, _ = Columns(log_prior, everything, self.truth).fit(np.append(found, 0.0), _PULL_KINDS)
+            gains = self._losses(log_prior, logs, found) - self._losses(log_prior, everything, both)
+            if gains.sum() > _ERRORS * np.sqrt((gains**2).sum()):
+                found = both
             else:
                 self.values = self.values[:0]
         self.exponents, self.of_values = found[:KINDS], found[KINDS:]
