@@ -49,6 +49,7 @@ USUAL = np.array([0.7, 0.7, 0.7, 0.0, 0.5, 0.3])
 _PULL_KINDS, _PULL_QUESTIONS = 3.0, 15.0
 _OPTIMISM = 20.0  # so many cases' worth: measured on `tests/dependent_world.py` from 60 to 1,000 cases
 _IDLE = 0.05  # kinds with an exponent below this take no part in the sub-patterns
+_USUAL_VALUE = 0.7  # the exponent of values, where they are of use at all
 _ERRORS = 2.0  # standard errors by which values must foresee the cases better, or they stay out
 _CELLS = 1_000_000  # cases x faults kept at once
 _FEW = 800  # cases by which general knowledge and other shops are weighed
@@ -363,7 +364,9 @@ class _Fit:
         found, _ = Columns(log_prior, logs, self.truth).fit(USUAL.copy(), _PULL_KINDS)
         if len(self.values):
             everything = np.concatenate([logs, self.values])
-            both, _ = Columns(log_prior, everything, self.truth).fit(np.append(found, 0.0), _PULL_KINDS)
+            both, _ = Columns(log_prior, everything, self.truth).fit(
+                np.append(found, _USUAL_VALUE), _PULL_KINDS
+            )
             gains = self._losses(log_prior, logs, found) - self._losses(log_prior, everything, both)
             if gains.sum() > _ERRORS * np.sqrt((gains**2).sum()):
                 found = both
@@ -389,7 +392,7 @@ class _Fit:
         scores = held_patterns(self.ledger, self.chosen, held, self.settings)
         assert scores is not None
         column = scores[0].astype(np.float32)[None]
-        start = np.concatenate([USUAL * 0.6, np.zeros(len(self.values)), [0.3]])
+        start = np.concatenate([USUAL * 0.6, np.full(len(self.values), _USUAL_VALUE), [0.3]])
         logs = np.concatenate([self._columns(held), self.values, column])
         problem = Columns(log_prior, logs, self.truth)
         found, _ = problem.fit(start, _PULL_KINDS)
