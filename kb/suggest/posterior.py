@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kb.suggest.attempts import cure_chances, failed_faults, fix_chances
 from kb.suggest.back_off import prior
-from kb.suggest.evidence_lines import VALUED, rail_key, value_label
+from kb.suggest.evidence_lines import rail_key, steps_of, value_label
 from kb.suggest.facts_of_case import Evidence, PartFound, RailFact, Tried, refuse_contradictions
 from kb.suggest.general import WeighsTogether
 from kb.suggest.ledger import Ledger
@@ -26,6 +26,7 @@ from kb.suggest.opinions import name_what_is_asked
 from kb.suggest.patterns import PatternTables, log_mix
 from kb.suggest.questions import Floats, Whole
 from kb.suggest.reading_values import value_line
+from kb.suggest.rows import NO_VALUE
 from kb.suggest.settings import Settings
 from kb.suggest.tables import Tables, tables_of
 from kb.suggest.unseen import outside_catalogue, singles, unseen_share
@@ -194,9 +195,7 @@ def _line_of_part(ledger: Ledger, faults: NDArray[Any], found: PartFound) -> Lin
 def _lines_of_values(ledger: Ledger, tables: Tables, family: int, rails: tuple[RailFact, ...]) -> list[Line]:
     """What the first value of each rail says beyond the condition that it left the rail in."""
     weight = tables.settings.value_exponent
-    first = {
-        rail.key: rail for rail in reversed(rails) if rail.value is not None and rail.condition in VALUED
-    }
+    first = {rail.key: rail for rail in reversed(rails) if steps_of(rail) != NO_VALUE}
     found = []
     for rail in first.values() if weight > 0.0 else ():
         feature = ledger.lines.features.find(rail_key(rail.key))

@@ -1,4 +1,4 @@
-"""What the value of a reading says beyond its condition: it helps where it tells which fault, and stays out where not."""
+"""What the value of a reading says beyond its condition: used where it tells which fault it is, and else left out."""
 
 from __future__ import annotations
 
