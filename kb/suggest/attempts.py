@@ -63,6 +63,15 @@ def usual_fix(ledger: Ledger, settings: Settings) -> float:
     return (cured + _USUAL_BOARDS * settings.general_fix) / (tries + _USUAL_BOARDS)
 
 
+def doubt(ledger: Ledger) -> float:
+    """How often a diagnosis is wrong however sure it seems: a wrong note, a mixed-up board, a fault like no other.
+
+    By the rule of succession (Laplace): not yet seen on the store's own boards, nor on a hundred before them (common
+    practice, no published source). Nothing that is said may be surer than that once a fix has failed.
+    """
+    return 1.0 / (100.0 + own_of(ledger).known)
+
+
 def failed_faults(
     ledger: Ledger, family: int, faults: NDArray[Any], tried: Sequence[Tried]
 ) -> tuple[list[tuple[str, NDArray[np.bool_]]], list[str]]:

@@ -10,13 +10,13 @@ yet says little.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kb.suggest.attempts import cure_chances, failed_faults, fix_chances
+from kb.suggest.attempts import cure_chances, doubt, failed_faults, fix_chances
 from kb.suggest.back_off import prior
 from kb.suggest.evidence_lines import rail_key, steps_of, value_label
 from kb.suggest.facts_of_case import Evidence, PartFound, RailFact, Tried, refuse_contradictions
@@ -148,14 +148,16 @@ def posterior_of(
     cures = cure_chances(ledger, faults, settings)
     failed, unknown = failed_faults(ledger, family, faults, tried)
     told = _log(before)
-    fixes = fix_chances(ledger, faults, settings) if failed else cures
-    for label, hit in failed:
-        lines.append(Line(f"{label} {TRIED}", np.where(hit, np.log1p(-fixes), 0.0), 0.0, None))
     lines += [_line_of_part(ledger, faults, one) for one in found]
     lines += _lines_of_values(ledger, tables, family, rails)
     for line in lines:
         told = told + line.logs
     log_known = told + of_patterns(tables.patterns, lines)
+    for line in _lines_of_tries(
+        failed, log_known, before, fix_chances(ledger, faults, settings), doubt(ledger)
+    ):
+        lines.append(line)
+        told, log_known = told + line.logs, log_known + line.logs
     log_any = np.array(sum((line.on_any for line in lines), 0.0))
     probability, unseen = settle(
         log_known, log_any, unseen_before, before, unseen_evidence_of(ledger, settings)
@@ -190,6 +192,30 @@ def _line_of_part(ledger: Ledger, faults: NDArray[Any], found: PartFound) -> Lin
     ratios = dict(found.log_ratios)
     logs = np.array([ratios.get(ledger.faults.values[fault], 0.0) for fault in faults.tolist()])
     return Line(found.label, logs, 0.0, None)
+
+
+def _lines_of_tries(
+    failed: list[tuple[str, NDArray[np.bool_]]],
+    log_known: Floats,
+    before: Floats,
+    fixes: Floats,
+    share: float,
+) -> list[Line]:
+    """What failed fixes say: log(1 - q) of those causes, and with the first that the diagnosis may have misled.
+
+    For that the other evidence (K,) is mixed with the prior (K,), which gets `share`.
+    """
+    lines = [
+        Line(f"{label} {TRIED}", np.where(hit, np.log1p(-fixes), 0.0), 0.0, None) for label, hit in failed
+    ]
+    if lines and np.isfinite(log_known).any():
+        top = log_known.max()
+        said = np.exp(log_known - top)
+        said /= said.sum()
+        mixed = (1.0 - share) * said + share * before
+        doubted = np.where(said > 0.0, _log(mixed) - _log(np.where(said > 0.0, said, 1.0)), 0.0)
+        lines[0] = replace(lines[0], logs=lines[0].logs + doubted)
+    return lines
 
 
 def _lines_of_values(ledger: Ledger, tables: Tables, family: int, rails: tuple[RailFact, ...]) -> list[Line]:

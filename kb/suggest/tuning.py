@@ -128,7 +128,8 @@ def choose_strength(
         if _others(ledger):
             settings = _with_others(ledger, settings, most)
         fit = _Fit(weigh(ledger, settings.others_weight), settings, most if thorough else min(most, _FEW))
-        settings = fit.all(patterns) if thorough else fit.by_kind()
+        if fit.can_choose:
+            settings = fit.all(patterns) if thorough else fit.by_kind()
     sums = weigh(ledger, settings.others_weight)
     chosen = choose_cases(sums, most)
     plain = replace(settings, fitted=None, strength=1.0)
@@ -209,6 +210,11 @@ class _Fit:
         if self.general:
             self.settings = replace(settings, k_general_rail=0.0, k_general_symptom=0.0)
 
+    @property
+    def can_choose(self) -> bool:
+        """Whether there are cases whose fault would be known without them: nothing else can be foreseen."""
+        return len(self.truth) > 1
+
     def all(self, patterns: bool) -> Settings:
         """Everything."""
         self.by_kind()
@@ -235,6 +241,8 @@ class _Fit:
 
     def kinds_only(self) -> Settings:
         """Weights of the back-off and one exponent for each kind, at the given prior."""
+        if not self.can_choose:
+            return self.settings
         self._weights()
         held = held_out(self.ledger, self.chosen, self.settings, np.float32)
         self._fit_kinds(held, self._log_prior(self.settings))

@@ -282,3 +282,14 @@ def test_one_rail_absent_among_right_ones_does_not_fit_a_bulk_capacitor() -> Non
     assert all(
         value == pytest.approx(0.0, abs=1e-9) for value in general_knowledge().together((), ()).values()
     )
+
+
+def test_a_light_excludes_nothing_whose_own_rail_measures_wrong() -> None:
+    light = (("standby light on but will not start", True),)
+    lit = {one.section for one in excluded(Evidence(symptoms=light))}
+    low = {
+        one.section for one in excluded(Evidence(symptoms=light, rails=(rail("standby", "standby", "low"),)))
+    }
+    assert "standby converter" in lit
+    assert "standby converter" not in low
+    assert "mains input" in low

@@ -35,7 +35,11 @@ def test_every_kind_that_can_be_chosen_has_shares_of_its_own_that_sum_to_one() -
     ("kind", "more", "less"),
     [
         # Common practice, no published source: relays and triacs switch an appliance's loads.
-        ("appliance power board", ("enable and relay", "relay"), ("backlight output", "electrolytic capacitor")),
+        (
+            "appliance power board",
+            ("enable and relay", "relay"),
+            ("backlight output", "electrolytic capacitor"),
+        ),
         ("backlight driver", ("backlight output", "MOSFET"), ("standby converter", "start-up resistor")),
         ("motor drive", ("main converter", "IGBT"), ("audio output", "electrolytic capacitor")),
     ],

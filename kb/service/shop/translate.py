@@ -94,7 +94,7 @@ def rail_meant(family: FamilyRecord | None, reading: Reading) -> Rail | None:
         role=obvious.role,
         nominal_v=volts,
         tolerance_pct=tolerance_pct,
-        always_on=obvious.always_on,
+        always_on=obvious.always_on or obvious.role == "bulk",  # charged whenever the plug is in
     )
 
 
