@@ -153,9 +153,7 @@ def posterior_of(
     for line in lines:
         told = told + line.logs
     log_known = told + of_patterns(tables.patterns, lines)
-    for line in _lines_of_tries(
-        failed, log_known, before, fix_chances(ledger, faults, settings), doubt(ledger)
-    ):
+    for line in _lines_of_tries(failed, log_known, fix_chances(ledger, faults, settings), doubt(ledger)):
         lines.append(line)
         told, log_known = told + line.logs, log_known + line.logs
     log_any = np.array(sum((line.on_any for line in lines), 0.0))
@@ -195,26 +193,22 @@ def _line_of_part(ledger: Ledger, faults: NDArray[Any], found: PartFound) -> Lin
 
 
 def _lines_of_tries(
-    failed: list[tuple[str, NDArray[np.bool_]]],
-    log_known: Floats,
-    before: Floats,
-    fixes: Floats,
-    share: float,
+    failed: list[tuple[str, NDArray[np.bool_]]], log_known: Floats, fixes: Floats, doubted: float
 ) -> list[Line]:
-    """What failed fixes say: log(1 - q) of those causes, and with the first that the diagnosis may have misled.
+    """What failed fixes say: log(1 - q) of those causes (K,), which were at most 1 - `doubted` sure together before.
 
-    For that the other evidence (K,) is mixed with the prior (K,), which gets `share`.
+    What is taken from them for that falls to the other causes as the evidence has it.
     """
     lines = [
         Line(f"{label} {TRIED}", np.where(hit, np.log1p(-fixes), 0.0), 0.0, None) for label, hit in failed
     ]
     if lines and np.isfinite(log_known).any():
-        top = log_known.max()
-        said = np.exp(log_known - top)
-        said /= said.sum()
-        mixed = (1.0 - share) * said + share * before
-        doubted = np.where(said > 0.0, _log(mixed) - _log(np.where(said > 0.0, said, 1.0)), 0.0)
-        lines[0] = replace(lines[0], logs=lines[0].logs + doubted)
+        any_of_them = np.logical_or.reduce([hit for _, hit in failed])
+        share = np.exp(log_known - log_known.max())
+        theirs, others = share[any_of_them].sum(), share[~any_of_them].sum()
+        if 0.0 < others < theirs and theirs * doubted > others * (1.0 - doubted):
+            back = np.log(others * (1.0 - doubted)) - np.log(theirs * doubted)
+            lines[0] = replace(lines[0], logs=lines[0].logs + np.where(any_of_them, back, 0.0))
     return lines
 
 
