@@ -75,6 +75,7 @@ class Ledger:
         # What other modules keep with the counts it was made from: `weighing`, `tables` and `opinions`.
         self.weighed: Any = None  # the sum for the weight asked for last
         self.marks = Marks()
+        self.token = object()  # which of the ledgers that share their marks this is
         self.tables: Any = None  # log tables by section
         self.opinions: Any = None  # general knowledge that has its places here
         self.catalogue: dict[int, float] = {}  # its faults and their shares
@@ -336,7 +337,7 @@ class Ledger:
         self.cases_of_fault.view[fault] += sign
         self.known += sign
         self.doubles += sign * (int(self.rows.get("second")[row]) >= 0)
-        self.marks.note(int(self.section_of.view[fault]))
+        self.marks.note(int(self.section_of.view[fault]), self.token, row, sign)
         closed = int(self.rows.get("closed")[row])
         for tally in (self.tallies[fault], self._family_tally(family, fault)):
             tally.cases += sign
@@ -368,6 +369,7 @@ class Ledger:
     def _compact(self) -> None:
         """Give back the places of withdrawn cases; happens once in as many withdrawals as cases are left."""
         self.weighed = None  # it points to the old rows
+        self.marks.forget()
         self.rows, moved = self.rows.compacted()
         for tallies in (self.tallies, *(list(of.values()) for of in self.family_tallies)):
             for tally in tallies:

@@ -25,7 +25,7 @@ from kb.suggest.ledger import Ledger
 from kb.suggest.opinions import name_what_is_asked
 from kb.suggest.patterns import PatternTables, log_mix
 from kb.suggest.questions import Floats, Whole
-from kb.suggest.reading_values import value_line
+from kb.suggest.reading_values import value_lines
 from kb.suggest.rows import NO_VALUE
 from kb.suggest.settings import Settings
 from kb.suggest.tables import Tables, tables_of
@@ -216,16 +216,19 @@ def _lines_of_values(ledger: Ledger, tables: Tables, family: int, rails: tuple[R
     """What the first value of each rail says beyond the condition that it left the rail in."""
     weight = tables.settings.value_exponent
     first = {rail.key: rail for rail in reversed(rails) if steps_of(rail) != NO_VALUE}
-    found = []
+    read, labels = [], []
     for rail in first.values() if weight > 0.0 else ():
         feature = ledger.lines.features.find(rail_key(rail.key))
-        if feature < 0 or rail.condition not in ledger.lines.conditions or rail.value is None:
-            continue
-        item = int(ledger.lines.first_item.view[feature]) + ledger.lines.conditions.index(rail.condition)
-        logs = value_line(tables.reading_values(ledger), family, feature, item, rail.value)
-        if logs is not None:
-            found.append(Line(value_label(rail), weight * logs, 0.0, None))
-    return found[::-1]
+        if feature >= 0 and rail.condition in ledger.lines.conditions and rail.value is not None:
+            place = ledger.lines.conditions.index(rail.condition)
+            read.append((feature, int(ledger.lines.first_item.view[feature]) + place, rail.value))
+            labels.append(value_label(rail))
+    if not read:
+        return []
+    logs = weight * value_lines(tables.reading_values(ledger), family, read)
+    return [Line(label, line, 0.0, None) for label, line in zip(labels, logs, strict=True) if line.any()][
+        ::-1
+    ]
 
 
 def _together(ledger: Ledger, evidence: Evidence, settings: Settings) -> tuple[PartFound, ...]:

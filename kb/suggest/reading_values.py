@@ -13,6 +13,7 @@ they count is an exponent of its own, 0 until leave-one-out finds that they help
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -84,20 +85,26 @@ class Spread:
 
 
 def values_of(ledger: Ledger, faults: NDArray[Any], kept: Values | None) -> Values:
-    """The sums for these faults; of kept ones only the sections that have changed since are made again."""
+    """The sums for these faults; kept ones are brought up to date by the cases that came or went since."""
     size = ledger.lines.item_count
     if kept is None or len(kept.place) != size or not np.array_equal(kept.faults, faults):
         return _built(ledger, faults)
-    if kept.now != ledger.marks.now:
-        sections = ledger.section_of.view[faults]
-        changed = np.flatnonzero(ledger.marks.of_section.view > kept.now)
-        mine = np.flatnonzero(np.isin(sections, changed))
-        found = _read(ledger, np.isin(ledger.section_of.view, changed))
+    if kept.now == ledger.marks.now:
+        return kept
+    changes = ledger.marks.since(kept.now)
+    if changes is None:
+        return _built(ledger, faults)
+    for sign in (1, -1):
+        rows = [row for token, row, step in changes if token is ledger.token and step == sign]
+        found = _read(ledger, np.array(rows, dtype=np.int64))
         if (kept.place[found.item] < 0).any():
             return _built(ledger, faults)
-        for name, sums in zip(("count", "total", "square"), _sums(kept, found, ledger), strict=True):
-            getattr(kept, name)[:, mine] = sums[:, mine]
-        kept.now = ledger.marks.now
+        column, away = _columns(kept, found, ledger), _deviations(kept, found, ledger)
+        cell = kept.place[found.item], column
+        np.add.at(kept.count, cell, sign)
+        np.add.at(kept.total, cell, sign * away)
+        np.add.at(kept.square, cell, sign * away**2)
+    kept.now = ledger.marks.now
     return kept
 
 
@@ -111,13 +118,12 @@ class _Read:
     share: Floats
 
 
-def _read(ledger: Ledger, faults: NDArray[np.bool_] | None = None, rows: NDArray[Any] | None = None) -> _Read:
-    """Of cases with these faults (all known ones), or of some rows."""
+def _read(ledger: Ledger, rows: NDArray[Any] | None = None) -> _Read:
+    """Of some rows, or of all cases that know their fault."""
     held = ledger.rows
     fault = held.get("fault")
     if rows is None:
-        alive = (held.get("alive") == 1) & (fault >= 0)
-        rows = np.flatnonzero(alive if faults is None else alive & faults[np.maximum(fault, 0)])
+        rows = np.flatnonzero((held.get("alive") == 1) & (fault >= 0))
     many = held.get("items")[rows]
     places = spread(held.get("items_at")[rows], many)
     owner = np.repeat(rows, many)
@@ -171,17 +177,22 @@ def _condition(ledger: Ledger, item: int) -> str:
 
 
 def _sums(values: Values, found: _Read, ledger: Ledger) -> tuple[Floats, Floats, Floats]:
-    column = np.full(len(ledger.faults), -1, dtype=np.int64)
-    column[values.faults] = np.arange(len(values.faults))
     away = _deviations(values, found, ledger)
     shape = (len(values.usual), len(values.faults))
-    cell = values.place[found.item] * shape[1] + column[found.fault]
+    cell = values.place[found.item] * shape[1] + _columns(values, found, ledger)
     size = shape[0] * shape[1]
     return (
         np.bincount(cell, minlength=size).reshape(shape).astype(np.float64),
         np.bincount(cell, away, size).reshape(shape).astype(np.float64),
         np.bincount(cell, away**2, size).reshape(shape).astype(np.float64),
     )
+
+
+def _columns(values: Values, found: _Read, ledger: Ledger) -> Whole:
+    """Places (E,) of the faults."""
+    column = np.full(len(ledger.faults), -1, dtype=np.int64)
+    column[values.faults] = np.arange(len(values.faults))
+    return column[found.fault]
 
 
 def _deviations(values: Values, found: _Read, ledger: Ledger) -> Floats:
@@ -253,19 +264,25 @@ def _log_ratios(
     return mine - in_general
 
 
-def value_line(values: Values, family: int, feature: int, item: int, share: float) -> Floats | None:
-    """Log ratios (K,) of a value, `share` of the nominal voltage; None where no case has one in that condition."""
-    line = int(values.place[item]) if item < len(values.place) else -1
-    if line < 0:
-        return None
-    away = np.array([share - 1.0]) - values.normal_of(np.array([family]), np.array([feature]))
-    one = slice(line, line + 1)
-    count, total, square = values.count[one], values.total[one], values.square[one]
+def value_lines(values: Values, family: int, read: Sequence[tuple[int, int, float]]) -> Floats:
+    """Log ratios (n, K) of values read, each (feature, item, share of the nominal voltage); 0 where no case has a
+    value in that condition."""
+    answer = np.zeros((len(read), len(values.faults)))
+    feature, item = (np.array([one[place] for one in read], dtype=np.int64) for place in (0, 1))
+    line = np.where(item < len(values.place), values.place[np.minimum(item, len(values.place) - 1)], -1)
+    known = np.flatnonzero(line >= 0)
+    if not len(known):
+        return answer
+    away = np.array([read[place][2] for place in known.tolist()]) - 1.0
+    away -= values.normal_of(np.full(len(known), family), feature[known])
+    line = line[known]
+    count, total, square = values.count[line], values.total[line], values.square[line]
     member = _member(values.section_of)
     section = (count @ member)[:, values.section_of], (total @ member)[:, values.section_of]
     root = count.sum(axis=1), total.sum(axis=1)
-    spread_of = _spread_of(count, total, square, values.usual[one])
-    return _log_ratios(away, (count, total, square), section, root, spread_of)[0]
+    spread_of = _spread_of(count, total, square, values.usual[line])
+    answer[known] = _log_ratios(away, (count, total, square), section, root, spread_of)
+    return answer
 
 
 def _member(section_of: Whole) -> Floats:

@@ -27,6 +27,7 @@ class Weighed(Ledger):
         "version",
         "others",
         "marks",
+        "token",
         "opinions",
         "catalogue",
         "lines",

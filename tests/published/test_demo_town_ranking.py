@@ -78,7 +78,7 @@ GENERAL = Settings(general=general_knowledge(), k_kind=128.0)
         (300, 300, 0.80, 0.925),
         pytest.param(0, 2_000, 0.55, 0.75, marks=pytest.mark.long),
         pytest.param(30, 2_000, 0.55, 0.75, marks=pytest.mark.long),
-        pytest.param(300, 2_000, 0.85, 0.95, marks=pytest.mark.long),
+        pytest.param(300, 2_000, 0.84, 0.925, marks=pytest.mark.long),
         pytest.param(1_000, 2_000, 0.92, 0.98, marks=pytest.mark.long),
     ],
 )

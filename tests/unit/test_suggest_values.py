@@ -15,7 +15,7 @@ from suggest_builders import CAP, SCHOTTKY, SWITCH, case, ledger_of, low_standby
 
 from kb.suggest import CaseFacts, Evidence, Ledger, RailFact, Settings, Tuning, choose_strength, rank
 from kb.suggest.posterior import posterior
-from kb.suggest.reading_values import held_values, value_line, values_of
+from kb.suggest.reading_values import held_values, value_lines, values_of
 from kb.suggest.snapshot import from_bytes, to_bytes
 
 WORLD = DependentWorld(21)
@@ -124,8 +124,7 @@ def test_the_lines_are_those_of_students_t_by_an_independent_reckoning() -> None
     values = values_of(ledger, ledger.known_faults(), None)
     feature = int(ledger.lines.features.find(("rail", "standby", "standby", "none")))
     item = int(ledger.lines.first_item.view[feature]) + 1
-    logs = value_line(values, 0, feature, item, 0.84)
-    assert logs is not None
+    (logs,) = value_lines(values, 0, [(feature, item, 0.84)])
     place = int(values.place[item])
     count, total, square = (table[place] for table in (values.count, values.total, values.square))
     means = total / count
@@ -165,8 +164,7 @@ def test_leaving_a_case_out_is_what_the_store_would_say_without_it() -> None:
         without.withdraw(uid)
         feature = int(without.lines.features.find(("rail", "standby", "standby", "none")))
         item = int(without.lines.first_item.view[feature]) + 1
-        logs = value_line(values_of(without, faults, None), 0, feature, item, share)
-        assert logs is not None
+        (logs,) = value_lines(values_of(without, faults, None), 0, [(feature, item, share)])
         assert held[place] == pytest.approx(logs, rel=0.05, abs=0.15)
         assert held[place].argsort().tolist() == logs.argsort().tolist()
 
@@ -183,6 +181,8 @@ def test_sums_renewed_after_a_save_are_those_made_anew() -> None:
     for name in ("count", "total", "square"):
         assert getattr(renewed, name) == pytest.approx(getattr(fresh, name), abs=1e-12)
     assert np.array_equal(normal, renewed.normal)
+    ledger.add(case("theirs", SWITCH, rails=(read(0.1),), others=True))
+    assert values_of(ledger, faults, kept).total == pytest.approx(fresh.total, abs=1e-12)
 
 
 def test_values_come_back_from_a_snapshot_and_from_places_that_were_given_back() -> None:
