@@ -44,7 +44,14 @@ def every_section_excluded(found: Sequence[Excluded]) -> bool:
 
 def answered(evidence: Evidence) -> frozenset[str]:
     """Symptoms that are not worth asking any more, because a reading or another symptom answers them."""
-    return frozenset(name for rule in _fitting(evidence) for name in rule.answers)
+    measured = general_practice().measured
+    read = {fact.role for fact in evidence.rails if fact.supply != "unpowered"}
+    return frozenset(
+        [
+            *(name for rule in _fitting(evidence) for name in rule.answers),
+            *(name for role in read for name in measured.get(role, ())),
+        ]
+    )
 
 
 def _measured_wrong(evidence: Evidence) -> frozenset[str]:

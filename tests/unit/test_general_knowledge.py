@@ -293,3 +293,11 @@ def test_a_light_excludes_nothing_whose_own_rail_measures_wrong() -> None:
     assert "standby converter" in lit
     assert "standby converter" not in low
     assert "mains input" in low
+
+
+def test_what_a_reading_shows_is_not_asked_again() -> None:
+    low = answered(Evidence(rails=(rail("standby", "standby", "low"),)))
+    assert {"standby voltage low", "no standby voltage"} <= low
+    assert "fuse blown" not in low
+    assert "bulk voltage missing" in answered(Evidence(rails=(rail("bulk", "standby", "absent"),)))
+    assert not answered(Evidence(rails=(rail("standby", "unpowered", "absent"),)))
