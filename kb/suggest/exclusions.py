@@ -44,6 +44,8 @@ def every_section_excluded(found: Sequence[Excluded]) -> bool:
 
 def answered(evidence: Evidence) -> frozenset[str]:
     """Symptoms that are not worth asking any more, because a reading or another symptom answers them."""
+    if _now_and_then(evidence):
+        return frozenset()
     measured = general_practice().measured
     read = {fact.role for fact in evidence.rails if fact.supply != "unpowered"}
     return frozenset(
@@ -52,6 +54,12 @@ def answered(evidence: Evidence) -> frozenset[str]:
             *(name for role in read for name in measured.get(role, ())),
         ]
     )
+
+
+def _now_and_then(evidence: Evidence) -> bool:
+    """Whether the board fails now and then, so that it may have been measured while it worked."""
+    present = {name for name, is_present in evidence.symptoms if is_present}
+    return bool(present & general_practice().excludes_nothing)
 
 
 def _measured_wrong(evidence: Evidence) -> frozenset[str]:
@@ -65,7 +73,7 @@ def _measured_wrong(evidence: Evidence) -> frozenset[str]:
 def _fitting(evidence: Evidence) -> list[ExcludeRule]:
     practice = general_practice()
     present = {name for name, is_present in evidence.symptoms if is_present}
-    if present & practice.excludes_nothing:
+    if _now_and_then(evidence):
         return []
     return [
         rule

@@ -500,11 +500,11 @@ def test_a_failed_fix_moves_its_cause_back_for_all_to_see(demo: Ask) -> None:
         {"attempts": [{"part": "Q9999", "result": "no change"}]},
         {"attempts": [{"section": "main converter", "result": "worse"}] * 200},
         {"attempts": [{"part": "C9", "result": "no change"}, {"part": "C9", "result": "cured"}]},
-        {"readings": [{"rail": "5VSB", "supply": "standby", "value": 0.0}, {"rail": "5VSB", "supply": "standby", "value": 5.0}]},
+        {"readings": [{"rail": "5VSB", "supply": "standby", "value": volts} for volts in (0.0, 5.0)]},
         {"readings": [{"rail": "NO SUCH RAIL", "supply": "running", "value": 5.0}]},
         {"kind": "steam engine"},
     ],
-)  # fmt: skip
+)
 def test_odd_evidence_gets_an_answer_that_sums_to_one(demo: Ask, empty: Ask, more: dict[str, Any]) -> None:
     for ask, body in ((demo, {"family": "HX-210", **more}), (empty, more)):
         answer = ask("/api/suggestions", body)
