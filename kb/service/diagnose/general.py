@@ -11,7 +11,7 @@ from kb.suggest import Candidate, Evidence, Ledger
 from kb.suggest.exclusions import Excluded, answered, disagreements, every_section_excluded, excluded
 from kb.suggest.facts_of_case import Fault
 from kb.suggest.findings import Finding, PointReading, findings, part_found_bad
-from kb.suggest.in_order import InOrder, in_order
+from kb.suggest.in_order import NO_FAULT_FOUND_SHARE, InOrder, in_order
 
 __all__ = ["BoardSays", "Excluded", "Finding", "InOrder", "board_says", "usual_rails"]
 
@@ -35,7 +35,7 @@ def board_says(
     readings: Iterable[JudgedReading],
     family: FamilyRecord | None,
     known_parts: Mapping[str, Fault],
-    no_fault_found: float,
+    no_fault_found: float = NO_FAULT_FOUND_SHARE,
 ) -> BoardSays:
     """Exclusions, direct findings and whether the board may be in order, from what is known of it.
 
