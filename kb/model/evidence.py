@@ -29,7 +29,11 @@ class TriedFix(Record):
 
 
 class EvidenceRecord(Record):
-    """Symptoms, readings, the complaint of one board and what was tried on it; everything may be missing."""
+    """Symptoms, readings, the complaint of one board and what was tried on it; everything may be missing.
+
+    `complete` says that nothing else is to be told of it, so that what was not named counts as not there; otherwise
+    it counts the more, the more has been named.
+    """
 
     family: Words | None = None
     kind: Words | None = None
@@ -38,3 +42,4 @@ class EvidenceRecord(Record):
     attempts: Annotated[list[TriedFix], Field(max_length=200)] = []
     text: Complaint | None = None
     order: Order = "likely"
+    complete: bool = False

@@ -11,7 +11,7 @@ from kb.suggest import Candidate, Evidence, Ledger
 from kb.suggest.exclusions import Excluded, answered, disagreements, every_section_excluded, excluded
 from kb.suggest.facts_of_case import Fault
 from kb.suggest.findings import Finding, PointReading, findings, part_found_bad
-from kb.suggest.in_order import InOrder, in_order
+from kb.suggest.in_order import NO_FAULT_FOUND_SHARE, InOrder, in_order
 
 __all__ = ["BoardSays", "Excluded", "Finding", "InOrder", "board_says", "usual_rails"]
 
@@ -35,8 +35,12 @@ def board_says(
     readings: Iterable[JudgedReading],
     family: FamilyRecord | None,
     known_parts: Mapping[str, Fault],
+    no_fault_found: float = NO_FAULT_FOUND_SHARE,
 ) -> BoardSays:
-    """Exclusions, direct findings and whether the board may be in order, from what is known of it."""
+    """Exclusions, direct findings and whether the board may be in order, from what is known of it.
+
+    `no_fault_found` is the share of such boards on which no fault is found.
+    """
     points = [point for one in readings if (point := _point(one)) is not None]
     bulk_farad = family.bulk_uf * 1e-6 if family is not None and family.bulk_uf else None
     found = findings(points, evidence.symptoms, known_parts, bulk_farad)
@@ -51,7 +55,7 @@ def board_says(
     return BoardSays(
         out,
         answered(evidence),
-        in_order(evidence, part_found_bad=part_found_bad(found)),
+        in_order(evidence, no_fault_found, part_found_bad=part_found_bad(found)),
         found,
         tuple(f"{one[:1].upper()}{one[1:]}." for one in sentences),
     )

@@ -47,7 +47,8 @@ class Asked:
     which row or line of the form each symptom and reading of the record came; `by_fields` is what
     stands in the separate fields of a reading that is not complete yet. `case` is the open case that the
     evidence belongs to, `held` that case; `tried_lines` are fixes tried, as typed, and `tried` what they name;
-    `not_read` has the keys of facts that must not be read out of the complaint, which is `read`.
+    `not_read` has the keys of facts that must not be read out of the complaint, which is `read`. `complete` is the
+    tick that nothing else is to be told of the board.
     """
 
     family: str = ""
@@ -72,6 +73,7 @@ class Asked:
     not_read: list[str] = field(default_factory=list)
     read: TextRead = field(default_factory=TextRead)
     every_cause: bool = False
+    complete: bool = False
 
     @property
     def errors(self) -> dict[str, Problem]:
@@ -128,6 +130,7 @@ class Asked:
         found += [("reading", line) for number, line in enumerate(self.lines) if number not in lines]
         found += [("tried", line) for line in self.tried_lines]
         found += [("not_read", key) for key in self.not_read]
+        found += [("complete", "yes" if self.complete else "")]
         found += [("order", "" if self.order == "likely" else self.order), ("price", self.price_text)]
         return [(name, value) for name, value in found if value]
 
@@ -189,6 +192,7 @@ def read_asked(shop: Shop, query: Pairs) -> Asked:
     asked.order = "cheapest" if query.get("order") == "cheapest" else "likely"
     asked.kind = query.get("kind", "").strip()
     asked.every_cause = query.get("causes") == "all"
+    asked.complete = query.get("complete") == "yes"
     asked.not_read = list(dict.fromkeys(query.getlist("not_read")))[:MOST_LINES]
     _read_price(asked, query.get("price", "").strip())
     _read_rows(asked, query)
@@ -207,6 +211,7 @@ def read_asked(shop: Shop, query: Pairs) -> Asked:
             "symptoms": _symptoms(asked),
             "readings": readings,
             "attempts": _attempts(asked),
+            "complete": asked.complete,
         }
     )
     return asked
