@@ -57,6 +57,9 @@ def in_order(
     if noted & knowledge.practice.excludes_nothing:
         now_and_then[:] = True
     scores = general.log_share + np.where(now_and_then, either, everything)
+    # A part that was measured right takes its own faults out of the sum; the board in order is not named by it.
+    ratios = {fault: ratio for one in evidence.found for fault, ratio in one.log_ratios}
+    scores += np.array([ratios.get(fault, 0.0) for fault in general.faults])
     top = max(right, float(scores.max()))
     wrong = float(np.exp(scores - top).sum())
     mine = prior * math.exp(right - top)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from kb.errors import BadInput
 from kb.model import Attempt, CaseRecord, EvidenceRecord, NotedSymptom, Reading
 from kb.service.bench import runs, symptoms
+from kb.service.bench.part_checks import is_part_check, part_checks
 from kb.service.bench.runs import NewRun, RunView
 from kb.service.diagnose import diagnosis
 from kb.service.diagnose.diagnosis import Suggestions
@@ -15,10 +18,11 @@ from kb.store.records import bench_runs, cases, lists
 def evidence(shop: Shop, view: RunView, *, limit_readings: int = 40) -> EvidenceRecord:
     """Everything known of the board: the case's complaint and symptoms, its dead checks, readings so far.
 
-    Every answered dead check counts at once, also where it says that something is not so: by its reading at the point
-    that was measured. What it ruled out is no symptom "not present" (see `symptoms.found`): tried, those words for
-    every good check ranked the causes of rare surprises first. Of two readings of one kind the later counts. Readings
-    from before a repair are no evidence after it, and a symptom that the dead checks no longer find is none either.
+    Every answered dead check counts at once as the test judged it, also where it says that something is not so and
+    where the meter showed no reading. What it ruled out is no symptom "not present" (see `symptoms.found`): tried,
+    those words for every good check ranked the causes of rare surprises first. Of two readings of one kind the later
+    counts. Readings from before a repair are no evidence after it, and a symptom that the dead checks no longer find
+    is none either.
     """
     with shop.store.reading() as session:
         case = cases.get(session, view.run.case_uid).record if view.run.case_uid else None
@@ -32,15 +36,34 @@ def evidence(shop: Shop, view: RunView, *, limit_readings: int = 40) -> Evidence
     measured = [
         Reading.model_validate(entry.reading) for entry in view.run.entries if entry.reading is not None
     ]
-    last: dict[tuple[str | None, str | None, str, str, str], Reading] = {}
+    checked = {_what(one) for one in _check_readings(view)}
+    last: dict[_What, Reading] = {}
     for reading in (*(one for one in before if not one.after_repair), *measured):
-        last[reading.rail, reading.point, reading.quantity, reading.supply, reading.load] = reading
+        if _what(reading) not in checked:
+            last[_what(reading)] = reading
     return EvidenceRecord(
         family=view.family.code,
         symptoms=[NotedSymptom(name=name, present=present) for name, present in noted.items()],
         readings=list(last.values())[-limit_readings:],
+        checks=part_checks(view),
         text=(case.complaint or None) if case else None,
     )
+
+
+_What = tuple[str | None, str | None, str, str, str]
+
+
+def _what(reading: Reading) -> _What:
+    return reading.rail, reading.point, reading.quantity, reading.supply, reading.load
+
+
+def _check_readings(view: RunView) -> Iterator[Reading]:
+    """The readings of this test's dead checks, which count as they were judged and not by their numbers."""
+    for place in view.steps:
+        if is_part_check(place):
+            for entry in place.entries:
+                if entry.reading is not None:
+                    yield Reading.model_validate(entry.reading)
 
 
 def suggestions(shop: Shop, view: RunView, *, most: int = 3) -> Suggestions:

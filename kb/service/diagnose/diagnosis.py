@@ -206,7 +206,9 @@ def often_noted(shop: Shop, family: FamilyRecord | None, *, most: int = 10) -> l
 
 def _says(gathered: Gathered, ledger: Ledger) -> BoardSays:
     parts = parts_of_family(ledger, gathered.evidence.family)
-    return board_says(gathered.evidence, (*gathered.readings, *gathered.heard), gathered.family, parts)
+    return board_says(
+        gathered.evidence, (*gathered.readings, *gathered.heard), gathered.family, parts, gathered.checks
+    )
 
 
 def _suggestions(

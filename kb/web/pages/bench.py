@@ -45,7 +45,8 @@ def diagnose_url(evidence: EvidenceRecord) -> str:
     """The diagnose screen with this evidence."""
     asked = Asked(evidence.family or "", evidence.text or "")
     asked.symptoms = [(entry.name, entry.present) for entry in evidence.symptoms]
-    # A reading at a part has no line of its own there: what it says stands among the symptoms.
+    asked.checks = list(evidence.checks)
+    # A reading at a part has no line of its own there: what it says stands among the checks.
     asked.lines = [line_of(entry) for entry in evidence.readings if entry.rail is not None]
     return asked.url("/diagnose")
 
