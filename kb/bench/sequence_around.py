@@ -81,7 +81,7 @@ def _switched_outputs(sequence: BenchSequence) -> list[str]:
 
 
 def _has_load(results: Results, name: str) -> bool:
-    return bool(results.get(f"loaded.{name}"))
+    return bool(results.get(f"loaded.{name}") or results.get(f"standby loaded.{name}"))
 
 
 def _idle(sequence: BenchSequence, step: Step, results: Results) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from kb.bench.limits import (
     FUSE_OPEN_OHM,
     GOOD_ALIKE_FRACTION,
     GOOD_SHORT_FRACTION,
+    GROUND_CLEAR_TIMES,
     GROUND_SHORT_SHARE,
     JUNCTION_HIGH_V,
     JUNCTION_LOW_V,
@@ -366,7 +367,7 @@ def ground_limits(spec: RailSpec, good_ohm: Sequence[float]) -> tuple[float, flo
     rated = abs(spec.nominal_v) / spec.rated_a
     short = max(rated / GROUND_SHORT_SHARE, min(SHORT_OHM, rated / 2))
     words = f"its rated load is {ohms(rated)}, {volts(abs(spec.nominal_v))} over {number(spec.rated_a)} A"
-    return short, rated, words
+    return short, rated * GROUND_CLEAR_TIMES, words
 
 
 TOUCH_WORDS = f"{number(TOUCH_V)} V"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 from kb.bench.checks import exact, number, ohms, seconds, volts
 from kb.bench.circumstances import Circumstances
@@ -40,7 +41,22 @@ def judge_step(sequence: BenchSequence, key: str, entry: Entry, results: Results
         )
     if step.kind == "rail":
         return _judge_rail_step(sequence, step, entry, around)
-    return _judge_limits(step, entry, around)
+    found = _judge_limits(step, entry, around)
+    return _after_a_wrong_one(step, found, (results or {}).get(key, ()))
+
+
+def _after_a_wrong_one(step: Step, found: StepResult, earlier: Sequence[StepResult]) -> StepResult:
+    """A dead check that was wrong and is right now: nobody knows yet whether the part or the contact changed."""
+    if not (step.stops and earlier and earlier[-1].outcome == "wrong" and found.outcome == "right"):
+        return found
+    if step.key == BULK_STEP:
+        return found
+    before = "no reading" if earlier[-1].entry.open else _shown(step, earlier[-1].entry)
+    sentence = (
+        f"{found.sentence} Before it showed {before}: where no part was changed the probes did not touch, the first "
+        "time or now. Be sure which before power."
+    )
+    return replace(found, sentence=sentence)
 
 
 def _judge_choice(step: Step, entry: Entry) -> StepResult:
@@ -191,8 +207,19 @@ def next_step(sequence: BenchSequence, results: Results, went_on: Collection[str
             ),
             None,
         )
-    upcoming = next((step for step in sequence.steps if missing(step, results)), None)
+    upcoming = next(
+        (step for step in sequence.steps if missing(step, results) or _asked_for(step, results)), None
+    )
     return None if upcoming is not None and upcoming.powered and sequence.refused else upcoming
+
+
+def _asked_for(step: Step, results: Results) -> bool:
+    """A step that another one asks for: its rail stood off its window and is left to the load."""
+    before = results.get(step.asked_after, ()) if step.asked_after else ()
+    if not before or results.get(step.key):
+        return False
+    found = before[-1].assessment
+    return before[-1].judgement == "not proven until loaded" and found is not None and not found.as_expected
 
 
 def stopping(sequence: BenchSequence, results: Results) -> list[Step]:

@@ -127,7 +127,8 @@ class Step:
     show no reading), `choice` (one of `choices`) or `confirm` (nothing is measured). `repeats` is how often it
     is entered, `hold_s` how long to watch. `stops` means that nothing goes on while this is wrong. `section`
     is suspected when it is wrong. `no_reading` is how a meter that shows nothing is judged; `below` and `above`
-    name what lies beyond the wrong bounds. An `optional` step is asked only where another one failed.
+    name what lies beyond the wrong bounds. An `optional` step is asked only where another one failed, or where the
+    one named by `asked_after` left its rail to the load.
     """
 
     key: str
@@ -162,6 +163,7 @@ class Step:
     below: str = "shorted"
     above: str = "open"
     optional: bool = False
+    asked_after: str = ""
 
     @property
     def powered(self) -> bool:

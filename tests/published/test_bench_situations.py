@@ -212,6 +212,16 @@ TOLD: dict[str, Told] = {
         "unpowered.ground.12V", "rectifier", "capacitors", "one leg lifted", "12 V over 0.25 A"
     ),
     "24 V of 60 mA at 14 ohm to ground": unpowered("unpowered.ground.24V", "isolate the branch"),
+    "12 V of 3 A at 9 ohm to ground": unpowered(
+        "unpowered.ground.12V", "measure again", "lifted out of circuit", "12 V over 3 A"
+    ),
+    "switch read as a short, then as a junction": unpowered(
+        SWITCH,
+        "before it showed 20 mV",
+        "probes did not touch",
+        "before power",
+        before={SWITCH: Entry(value=0.02)},
+    ),
     "24 V of 4 A at 3.2 kilohm to ground": unpowered("unpowered.ground.24V", "First energising"),
     "inrush limiter cold": unpowered("unpowered.thermistor", "whole"),
     "sense resistor of 0.22 ohm reads open": unpowered(
@@ -341,9 +351,8 @@ def _after(situation: dict[str, Any], known: Told, key: str) -> str:
     if not key:
         return ""
     # The usual board, whatever rail the situation is about.
-    steps = bench_sequence(
-        family_of(SITUATIONS["24 V cycles unloaded"], Told(())), isolation_stated=False
-    ).steps
+    sequence = bench_sequence(family_of(SITUATIONS["24 V cycles unloaded"], Told(())), isolation_stated=False)
+    steps = [step for step in sequence.steps if not step.optional]
     place = next(number for number, step in enumerate(steps) if step.key == key)
     return steps[place + 1].title
 

@@ -8,11 +8,12 @@ from pathlib import Path
 import bench_people as people
 import pytest
 
-from kb.model import FamilyRecord
+from kb.model import Attempt, FamilyRecord
 from kb.service import Shop
 from kb.service.bench import outcome, runs
 from kb.service.bench.runs import NewRun, Typed
 from kb.service.boards import families
+from kb.service.cases import cases
 from kb.service.diagnose import diagnosis
 
 INPUT, RECTIFIER, BULK = "mains input", "inrush and rectifier", "bulk and power factor stage"
@@ -206,3 +207,48 @@ def test_checks_that_are_right_raise_the_chance_that_the_board_is_in_order(shop:
         chance = in_order()
     enter(shop, uid, "5VSB to ground", "0.1")
     assert in_order() == 0.0
+
+
+# What was said of the board before speaks for other sections; a short that was measured is a short all the same.
+SAID = "goes dark after some minutes, the supply ticks, standby measured 4.7 V"
+
+
+@pytest.mark.parametrize(
+    ("title", "shown", "cause"),
+    [
+        ("Main switch, forward", "0.02", (MAIN, "MOSFET")),
+        ("Main switch, forward", "0.02 ohm", (MAIN, "MOSFET")),
+        ("Mains rectifier, reverse", "0.01", (RECTIFIER, "bridge rectifier")),
+        ("Power factor switch, forward", "0.01", (BULK, "power factor MOSFET")),
+        ("Current sense resistor", "OL", (MAIN, "current sense resistor")),
+        ("Start-up resistor", "OL", (STANDBY, "start-up resistor")),
+    ],
+)
+def test_a_measured_short_or_open_leads_whatever_was_said_of_the_board(
+    shop: Shop, title: str, shown: str, cause: tuple[str, str]
+) -> None:
+    case = people.add_case(shop)
+    record = cases.stored(shop, case).record
+    cases.save(shop, record.model_copy(update={"complaint": SAID}))
+    uid = runs.start(shop, NewRun("HX-210", case_uid=case))
+    runs.acknowledge(shop, uid)
+    runs.enter(shop, uid, 1, Typed("0.3"))
+    enter(shop, uid, title, shown)
+    found = chances(shop, uid)
+    assert max(found, key=lambda one: found[one]) == cause
+    # Another kind of part in the same place, or the same part of the other converter, is the same find.
+    assert sum(chance for one, chance in found.items() if one[0] == cause[0] or one[1] == cause[1]) > 0.5
+
+
+def test_a_fix_that_the_test_after_it_disproves_counts_as_no_change(shop: Shop) -> None:
+    case = people.add_case(shop)
+    uid = runs.start(shop, NewRun("HX-210", case_uid=case))
+    runs.acknowledge(shop, uid)
+    runs.enter(shop, uid, 1, Typed("0.3"))
+    enter(shop, uid, "Main switch, forward", "0.02")
+    fix = Attempt(part="Q1", part_class="MOSFET", section=MAIN, failure="shorted")
+    again = outcome.note_fix(shop, uid, fix)
+    assert outcome.evidence(shop, runs.view(shop, again)).attempts[0].result == "not known yet"
+    runs.enter(shop, again, 1, Typed("0.3"))
+    enter(shop, again, "12V to ground", "0.1")
+    assert outcome.evidence(shop, runs.view(shop, again)).attempts[0].result == "no change"

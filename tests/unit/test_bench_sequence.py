@@ -229,6 +229,30 @@ def test_a_wrong_reading_unloaded_is_forgiven_by_the_load_unless_far_too_high(
     assert sequence_verdict(SEQUENCE, results, LOADS).state == state
 
 
+def test_a_standby_rail_a_little_low_with_nothing_on_it_gets_its_load_before_anything_else() -> None:
+    before = {key: one for key, one in GOOD.items() if key in {*DEAD_CHECKS, "first power"}}
+    right = run({**before, "standby.5VSB": Entry(value=5.02)})
+    upcoming = next_step(SEQUENCE, right)
+    assert upcoming is not None
+    assert upcoming.key == "enable"
+    low = run({**before, "standby.5VSB": Entry(value=4.7)})
+    upcoming = next_step(SEQUENCE, low)
+    assert upcoming is not None
+    assert upcoming.key == "standby loaded.5VSB"
+    assert (upcoming.supply, upcoming.load) == ("standby", "test load")
+    assert "not enabled" in upcoming.instruction
+    assert "measure below 60 V" in upcoming.instruction
+    held = run({**before, "standby.5VSB": Entry(value=4.7), "standby loaded.5VSB": Entry(value=4.98)})
+    upcoming = next_step(SEQUENCE, held)
+    assert upcoming is not None
+    assert upcoming.key == "enable"
+    assert dict(sequence_verdict(SEQUENCE, held).rail_sentences)["5VSB"].startswith(
+        "5VSB stands in its window"
+    )
+    sags = run({**before, "standby.5VSB": Entry(value=4.7), "standby loaded.5VSB": Entry(value=4.3)})
+    assert sequence_verdict(SEQUENCE, sags).failed == ("5VSB",)
+
+
 def test_a_low_standby_rail_fails_and_points_to_its_converter() -> None:
     entries = {**DEAD_CHECKS, "standby.5VSB": Entry(value=3.1)}
     verdict = sequence_verdict(SEQUENCE, run(entries))
@@ -286,7 +310,8 @@ def test_a_short_before_mains_keeps_mains_off() -> None:
         ("unpowered.fuse", Entry(value=3.0), "doubtful"),
         ("unpowered.ground.12V", Entry(value=0.4), "wrong"),
         ("unpowered.ground.12V", Entry(value=2.0), "doubtful"),
-        ("unpowered.ground.12V", Entry(value=3.0), "right"),
+        ("unpowered.ground.12V", Entry(value=9.0), "doubtful"),
+        ("unpowered.ground.12V", Entry(value=25.0), "right"),
         ("unpowered.rectifier.forward", Entry(min=0.02, max=0.5), "wrong"),
         ("enable", Entry(), "wrong"),
         ("standby.5VSB", Entry(value=4.7), "doubtful"),

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from kb.errors import BadInput
-from kb.model import Attempt, CaseRecord, EvidenceRecord, NotedSymptom, Reading
+from kb.model import Attempt, CaseRecord, EvidenceRecord, NotedSymptom, Reading, TriedFix
 from kb.service.bench import runs, symptoms
 from kb.service.bench.part_checks import is_part_check, part_checks
 from kb.service.bench.runs import NewRun, RunView
 from kb.service.diagnose import diagnosis
-from kb.service.diagnose.diagnosis import Suggestions
+from kb.service.diagnose.diagnosis import InOrder, Suggestions
 from kb.service.shop.shop import Shop
 from kb.store.records import bench_runs, cases, lists
 
@@ -21,8 +21,8 @@ def evidence(shop: Shop, view: RunView, *, limit_readings: int = 40) -> Evidence
     Every answered dead check counts at once as the test judged it, also where it says that something is not so and
     where the meter showed no reading. What it ruled out is no symptom "not present" (see `symptoms.found`): tried,
     those words for every good check ranked the causes of rare surprises first. Of two readings of one kind the later
-    counts. Readings from before a repair are no evidence after it, and a symptom that the dead checks no longer find
-    is none either.
+    counts. A fix whose proof this test was counts as having made no difference once it has failed. Readings from
+    before a repair are no evidence after it, and a symptom that the dead checks no longer find is none either.
     """
     with shop.store.reading() as session:
         case = cases.get(session, view.run.case_uid).record if view.run.case_uid else None
@@ -46,6 +46,7 @@ def evidence(shop: Shop, view: RunView, *, limit_readings: int = 40) -> Evidence
         symptoms=[NotedSymptom(name=name, present=present) for name, present in noted.items()],
         readings=list(last.values())[-limit_readings:],
         checks=part_checks(view),
+        attempts=[_tried(one) for one in _without_effect(view, case)] if case else [],
         text=(case.complaint or None) if case else None,
     )
 
@@ -66,9 +67,20 @@ def _check_readings(view: RunView) -> Iterator[Reading]:
                     yield Reading.model_validate(entry.reading)
 
 
+def _tried(attempt: Attempt) -> TriedFix:
+    return TriedFix(
+        part=attempt.part, part_class=attempt.part_class, section=attempt.section, result=attempt.result
+    )
+
+
 def suggestions(shop: Shop, view: RunView, *, most: int = 3) -> Suggestions:
     """The likeliest causes with all readings so far."""
     return diagnosis.suggest(shop, evidence(shop, view), limit=most)
+
+
+def in_order(shop: Shop, view: RunView) -> InOrder:
+    """How likely nothing is wrong with the board after all that is known, and what would settle it."""
+    return suggestions(shop, view, most=1).in_order
 
 
 def make_case(shop: Shop, uid: str) -> str:

@@ -15,6 +15,7 @@ from kb.model import Attempt, EvidenceRecord, FamilyRecord, Problem, problems
 from kb.service import Shop
 from kb.service.bench import loads, outcome, runs, symptoms
 from kb.service.bench.at_step import charge_at, clock_of, known_so_far
+from kb.service.bench.outcome import InOrder
 from kb.service.bench.runs import NewRun, Question, RunView, StepView, Typed
 from kb.service.boards import families
 from kb.service.cases import cases, files
@@ -41,9 +42,9 @@ LOAD_NATURES = (
 _MOST_SOAK_MIN = 7 * 24 * 60
 
 
-def diagnose_url(evidence: EvidenceRecord) -> str:
-    """The diagnose screen with this evidence."""
-    asked = Asked(evidence.family or "", evidence.text or "")
+def diagnose_url(evidence: EvidenceRecord, case: str = "") -> str:
+    """The diagnose screen with this evidence, of this case where there is one: it knows what was tried on it."""
+    asked = Asked(evidence.family or "", evidence.text or "", case=case)
     asked.symptoms = [(entry.name, entry.present) for entry in evidence.symptoms]
     asked.checks = list(evidence.checks)
     # A reading at a part has no line of its own there: what it says stands among the checks.
@@ -111,7 +112,13 @@ def _planned(shop: Shop, record: FamilyRecord, share: float, form: Form) -> list
             if plan.elements:
                 what = " and ".join(loads.spoken(element) for element in plan.elements)
                 nature = loads.nature(shop, plan)
-                rows[plan.rail] |= {"amps": f"{plan.amps:.3g} A", "what": what[:200], "kind": nature}
+                warnings = " ".join(plan.warnings)
+                rows[plan.rail] |= {
+                    "amps": f"{plan.amps:.3g} A",
+                    "what": what[:200],
+                    "kind": nature,
+                    "warnings": warnings,
+                }
     except BadInput as error:
         form.problems.append(Problem("", error.message, error.remedy or ""))
     return list(rows.values())
@@ -199,6 +206,7 @@ def _overview(request: Request, shop: Shop, view: RunView, form: Form, status: i
         "view": view,
         "form": form,
         "others": _others(shop, view),
+        "in_order": _in_order(shop, view),
         **_suggested(shop, view),
     }
     return render("bench/run.html", context, scope=request.scope, status=status)
@@ -211,8 +219,14 @@ def _others(shop: Shop, view: RunView) -> list[RunView]:
 def _suggested(shop: Shop, view: RunView) -> dict[str, object]:
     if view.verdict.state != "failed":
         return {"answer": None, "diagnose_url": ""}
-    url = diagnose_url(outcome.evidence(shop, view))
+    url = diagnose_url(outcome.evidence(shop, view), view.run.case_uid or "")
     return {"answer": outcome.suggestions(shop, view), "diagnose_url": url}
+
+
+def _in_order(shop: Shop, view: RunView) -> InOrder | None:
+    """How likely nothing is wrong, for a board that has not failed and of which something was measured."""
+    measured = any(place.results for place in view.steps)
+    return outcome.in_order(shop, view) if measured and view.verdict.state != "failed" else None
 
 
 @router.post("/bench/{uid}/cautions")
@@ -258,6 +272,7 @@ def _step_page(
         "discharge": charge_at(view, place),
         "clock": clock_of(view, place),
         "photo": _photo(shop, view),
+        "held_back": runs.held_back(view, place),
         **_suggested(shop, view),
     }
     return render("bench/step.html", context, scope=request.scope, status=status)
