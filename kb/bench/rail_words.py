@@ -440,7 +440,8 @@ def _notes(f: Finding) -> str:
             "cold starts as well."
         )
     if f.reading.load == "test load" and f.around.loaded:
-        notes += f" {_others(f.around.loaded)} carried its load as well."
+        whose = "its" if len(f.around.loaded) == 1 else "their"
+        notes += f" {_others(f.around.loaded)} carried {whose} load as well."
     if f.around.on_mains_reference:
         notes += " Its reference is the mains side of the board."
     if f.reading.load == "none" and f.around.on_mains_reference and f.spec.rated_a is not None:

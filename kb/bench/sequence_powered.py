@@ -236,7 +236,7 @@ class StepMaker:
         watch = "Let the meter record minimum and maximum for ten seconds."
         how = {
             "standby": f"{self.feed} on, not enabled.",
-            "unloaded": f"Enabled, nothing connected. {watch}",
+            "unloaded": f"Enabled, nothing connected to the switched outputs. {watch}",
             "loaded": f"{self._connect_words(spec)} {watch}",
         }[stage]
         return Step(
