@@ -14,10 +14,14 @@ from kb.bench.rail_judging import rests_on_mains
 from kb.bench.rail_types import Measured, RailReading, RailSpec, Window
 
 
-def load_safely(feed: str, *, wet: bool = False) -> str:
-    """How a load is connected: dead, never on a running board. `feed` is what is switched: mains or supply."""
+def load_safely(feed: str, *, wet: bool = False, unplug: bool = False) -> str:
+    """How a load is connected: dead, never on a running board. `feed` is what is switched: mains or supply.
+
+    `unplug` where the outputs hang on the mains: a switch in one conductor leaves them live.
+    """
     below = number(WET_TOUCH_V if wet else TOUCH_V)
-    return f"{feed} off, wait until it reads below {below} V, connect the load, then {feed.lower()} on"
+    off = "Unplug" if unplug else f"{feed} off"
+    return f"{off}, wait until it reads below {below} V, connect the load, then {feed.lower()} on"
 
 
 @dataclass(frozen=True, slots=True)
@@ -420,7 +424,7 @@ def _in_tolerance(f: Finding) -> str:
     if f.watched and (f.window.below(_known(f.seen.least)) or f.window.above(_known(f.seen.most))):
         return f"{lead}, but left it for a moment ({f.watched}): clear the meter's memory and record again.{after}"
     if f.judgement == "not proven until loaded":
-        return f"{lead}: not proven until loaded. {load_safely(f.around.feed, wet=f.around.wet)}.{after}"
+        return f"{lead}: not proven until loaded. {load_safely(f.around.feed, wet=f.around.wet, unplug=f.around.on_mains_reference)}.{after}"
     if not f.marginal:
         return f"{lead}.{after}"
     return f"{lead}, but more than 5 % from nominal: marginal; it serves, so note it and go on.{after}"

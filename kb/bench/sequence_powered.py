@@ -266,7 +266,9 @@ class StepMaker:
         return cautions_together("primary", "energise") if at_mains else cautions_together("energise")
 
     def _off(self) -> str:
-        return f"{self.feed} off, wait, and measure below {number(self.touch_v)} V at the output"
+        # Where the outputs hang on the mains a switch in one conductor leaves them live.
+        off = "Unplug" if self.family.mains_reference else f"{self.feed} off"
+        return f"{off}, wait, and measure below {number(self.touch_v)} V at the output"
 
     def _connect_words(self, spec: RailSpec, state: str = "enabled") -> str:
         drawn = self.load_amps.get(spec.name)
@@ -376,19 +378,17 @@ class StepMaker:
         )
 
     def _start_load(self, spec: RailSpec) -> str:
-        kind = self.load_kinds.get(spec.name, "")
-        if kind in ("resistor", "electronic"):
+        own = self.load_kinds.get(spec.name, "")
+        hung = [name for name, kind in self.load_kinds.items() if kind in ("lamp", "mixed")]
+        if not hung and own in ("resistor", "electronic"):
             return "A resistor or an electronic load draws the same cold and hot, so it stays connected."
         lamps = (
             "Cold filaments draw ten to sixteen times their running current: for the starts use resistors or an "
             "electronic load of the same current, or connect one lamp only, or preheat the lamps from another supply, "
             "or put a resistor or an inrush thermistor in series."
         )
-        return (
-            lamps
-            if kind in ("lamp", "mixed")
-            else f"If the load is made of lamps: {lamps[:1].lower()}{lamps[1:]}"
-        )
+        where = f"Lamps hang on {' and '.join(hung)}. " if hung else "If the load is made of lamps: "
+        return f"{where}{lamps if hung else lamps[:1].lower() + lamps[1:]}"
 
     def soak(self, rail: BenchRail) -> Step:
         """A long run under load with the extremes recorded."""

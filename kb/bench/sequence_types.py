@@ -294,10 +294,15 @@ def cautions_together(*kinds: str) -> tuple[Caution, ...]:
 
 
 def probes_of(rail: BenchRail) -> tuple[Probe, ...]:
-    """Red on the rail's first pin and black on its first ground pin, or the places in words."""
+    """Red on the rail's first pin and black on its first ground pin, or the places in words.
+
+    A pin that the family states as both is neither: both leads on it would read nothing.
+    """
+    pins = [pin for pin in rail.pins if pin not in rail.ground_pins]
+    grounds = [pin for pin in rail.ground_pins if pin not in rail.pins]
     return (
-        _probe("red", rail.connector, rail.pins, f"output of {rail.spec.name}"),
-        _probe("black", rail.connector, rail.ground_pins, "ground of the outputs"),
+        _probe("red", rail.connector, pins, f"output of {rail.spec.name}"),
+        _probe("black", rail.connector, grounds, "ground of the outputs"),
     )
 
 

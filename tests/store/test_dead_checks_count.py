@@ -252,3 +252,22 @@ def test_a_fix_that_the_test_after_it_disproves_counts_as_no_change(shop: Shop) 
     runs.enter(shop, again, 1, Typed("0.3"))
     enter(shop, again, "12V to ground", "0.1")
     assert outcome.evidence(shop, runs.view(shop, again)).attempts[0].result == "no change"
+
+
+def test_what_the_test_gives_no_weight_is_no_evidence_either(shop: Shop) -> None:
+    """4.7 V with nothing connected is left to the load; once the rail stands under it, it speaks for no fault."""
+    uid = board(shop)
+    for title in ("Fuse T3.15A", "Mains rectifier, forward", "Mains rectifier, reverse", "Main switch, forward",
+                  "Main switch, reverse", "5VSB to ground", "12V to ground"):  # fmt: skip
+        place = runs.view(shop, uid).step(people.number_of(shop, uid, title))
+        runs.enter(shop, uid, place.number, Typed(**people.GOOD[title]))
+    first = people.number_of(shop, uid, "First energising, current limited")
+    runs.enter(shop, uid, first, Typed(answer="dark"))
+    enter(shop, uid, "5VSB in standby", "4.7")
+    rails = [one.rail for one in outcome.evidence(shop, runs.view(shop, uid)).readings]
+    assert rails.count("5VSB") == 1
+    enter(shop, uid, "5VSB in standby, under test load", "4.98")
+    found = outcome.evidence(shop, runs.view(shop, uid)).readings
+    assert [(one.value, one.load) for one in found if one.rail == "5VSB"] == [(4.98, "test load")]
+    runs.enter(shop, uid, people.number_of(shop, uid, "12V under test load"), Typed(high="12.1"))
+    assert not [one for one in outcome.evidence(shop, runs.view(shop, uid)).readings if one.rail == "12V"]

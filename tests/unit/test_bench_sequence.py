@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from kb.bench.connector import Probe, connector_picture
@@ -386,3 +388,48 @@ def test_a_probe_on_a_pin_that_does_not_exist_is_refused() -> None:
         connector_picture("CN2", 0)
     with pytest.raises(BadInput):
         connector_picture("CN2", 4, 5)
+
+
+def test_cold_starts_mind_the_lamps_on_every_rail() -> None:
+    """The leading rail has a resistor; the lamps hang on another, and each start finds them cold."""
+    sequence = bench_sequence(FAMILY, load_amps=LOADS, load_kinds={"24V": "resistor", "12V": "lamp"})
+    step = sequence.step("cold starts")
+    assert step.rail == "24V"
+    assert "Lamps hang on 12V" in step.instruction
+    assert "resistors or an electronic load" in step.instruction
+    assert "stays connected" not in step.instruction
+    found = judge_step(sequence, "cold starts", Entry(value=0.9))
+    assert (found.outcome, found.judgement) == ("doubtful", "unknown")
+    plain = bench_sequence(FAMILY, load_amps=LOADS, load_kinds={"24V": "resistor", "12V": "electronic"})
+    assert "stays connected" in plain.step("cold starts").instruction
+    assert judge_step(plain, "cold starts", Entry(value=0.9)).outcome == "wrong"
+
+
+def test_a_rail_that_failed_one_start_is_not_said_to_stand() -> None:
+    results = run({key: one for key, one in GOOD.items() if key != "cold starts"})
+    results["cold starts"] = [
+        judge_step(SEQUENCE, "cold starts", Entry(value=volts)) for volts in (24.5, 11.9, 24.5, 24.5, 24.5)
+    ]
+    verdict = sequence_verdict(SEQUENCE, results, LOADS)
+    assert verdict.state == "failed"
+    assert dict(verdict.rail_sentences)["24V"].startswith("24V failed at: 5 cold starts (1 of 5 wrong).")
+
+
+def test_where_the_outputs_hang_on_the_mains_loads_are_connected_unplugged() -> None:
+    family = replace(FAMILY, isolated=False)
+    sequence = bench_sequence(family, isolation_stated=True, load_amps=LOADS)
+    assert sequence.step("loaded.12V").instruction.startswith("Unplug, wait, and measure below 60 V")
+    assert sequence.step("enable").instruction.startswith("Unplug")
+    found = judge_step(sequence, "unloaded.12V", Entry(value=12.0))
+    assert "Unplug, wait until it reads below 60 V" in found.sentence
+    assert SEQUENCE.step("loaded.12V").instruction.startswith("Mains off")
+
+
+def test_a_pin_that_is_rail_and_ground_at_once_gets_no_probe() -> None:
+    spec = RailSpec("5V", "logic", 5.0)
+    family = replace(FAMILY, rails=(BenchRail(spec, "CN2", (1, 4), (1, 2)),))
+    probes = bench_sequence(family).step("unpowered.ground.5V").probes
+    assert [(one.lead, one.pin) for one in probes] == [("red", 4), ("black", 2)]
+    unclear = replace(FAMILY, rails=(BenchRail(spec, "CN2", (1,), (1,)),))
+    words = bench_sequence(unclear).step("unpowered.ground.5V").probes
+    assert [one.where for one in words] == ["output of 5V", "ground of the outputs"]

@@ -41,6 +41,9 @@ def evidence(shop: Shop, view: RunView, *, limit_readings: int = 40) -> Evidence
     for reading in (*(one for one in before if not one.after_repair), *measured):
         if _what(reading) not in checked:
             last[_what(reading)] = reading
+    for reading in _without_weight(view):
+        if last.get(_what(reading)) == reading:
+            del last[_what(reading)]
     return EvidenceRecord(
         family=view.family.code,
         symptoms=[NotedSymptom(name=name, present=present) for name, present in noted.items()],
@@ -65,6 +68,25 @@ def _check_readings(view: RunView) -> Iterator[Reading]:
             for entry in place.entries:
                 if entry.reading is not None:
                     yield Reading.model_validate(entry.reading)
+
+
+def _without_weight(view: RunView) -> Iterator[Reading]:
+    """Readings of this test that prove nothing: those that it could not judge (a rail held down by cold lamps, one end
+    alone), and what a rail showed with nothing connected once it stands in its window under load."""
+    stands = {
+        place.step.rail
+        for place in view.steps
+        if place.step.load == "test load" and place.step.quantity == "dc_v" and place.outcome == "right"
+    }
+    for place in view.steps:
+        for entry, result in zip(place.entries, place.results, strict=True):
+            if entry.reading is None or place.step.kind != "rail":
+                continue
+            unproven = (
+                result.judgement in ("not proven until loaded", "pulsing") and place.step.load == "none"
+            )
+            if result.judgement == "unknown" or (unproven and place.step.rail in stands):
+                yield Reading.model_validate(entry.reading)
 
 
 def _tried(attempt: Attempt) -> TriedFix:
