@@ -424,7 +424,8 @@ def _in_tolerance(f: Finding) -> str:
     if f.watched and (f.window.below(_known(f.seen.least)) or f.window.above(_known(f.seen.most))):
         return f"{lead}, but left it for a moment ({f.watched}): clear the meter's memory and record again.{after}"
     if f.judgement == "not proven until loaded":
-        return f"{lead}: not proven until loaded. {load_safely(f.around.feed, wet=f.around.wet, unplug=f.around.on_mains_reference)}.{after}"
+        how = load_safely(f.around.feed, wet=f.around.wet, unplug=f.around.on_mains_reference)
+        return f"{lead}: not proven until loaded. {how}.{after}"
     if not f.marginal:
         return f"{lead}.{after}"
     return f"{lead}, but more than 5 % from nominal: marginal; it serves, so note it and go on.{after}"

@@ -237,8 +237,16 @@ def stopping(sequence: BenchSequence, results: Results) -> list[Step]:
 
 def missing(step: Step, results: Results) -> int:
     """How many entries a step still wants; an optional one wants none, a soak cut short does not count."""
-    counted = [result for result in results.get(step.key, ()) if not is_short_soak(step, result.entry)]
-    return 0 if step.optional else max(0, step.repeats - len(counted))
+    return 0 if step.optional else max(0, step.repeats - len(counted(step, results.get(step.key, ()))))
+
+
+def counted(step: Step, entered: Sequence[StepResult]) -> list[StepResult]:
+    """The entries that count: no soak cut short, and of repeated starts none that proves nothing."""
+    return [
+        one
+        for one in entered
+        if not is_short_soak(step, one.entry) and not (step.repeats > 1 and one.judgement == "unknown")
+    ]
 
 
 def final(step: Step, results: Results) -> str | None:
@@ -247,7 +255,8 @@ def final(step: Step, results: Results) -> str | None:
     if not entered:
         return None
     order = ("right", "doubtful", "wrong")
-    return max((result.outcome for result in entered[-step.repeats :]), key=order.index)
+    mine = (counted(step, entered) or entered) if step.repeats > 1 else entered
+    return max((result.outcome for result in mine[-step.repeats :]), key=order.index)
 
 
 def rated_share(amps: float, rated_a: float | None) -> float | None:

@@ -39,6 +39,9 @@ WEAK_BULK_FRACTION = 0.7
 # A part that measures shorted or open is wrong whatever else was noted: only a slip of the probes, once in some
 # thousand times, shows it on a good one. What lies across it is meant a tenth as often.
 CERTAIN, ACROSS, LIKELY, DOUBTFUL = 4000.0, 40.0, 100.0, 5.0
+# A step of the bench test says where the probes go and holds everything up until the part was measured once more:
+# what it finds is wrong with this board, whatever was said of it before, and be it a second fault.
+BY_CHECK = 100.0
 RIPPLE, RIPPLE_FINE = 8.0, 0.3
 OPEN_JUNCTION = 20.0  # no reading at all may be no contact as well
 RAIL_CLEAR = 0.3  # what lies across a clear output is not shorted, as it mostly fails, but may be open
@@ -372,7 +375,7 @@ def _finding(part: _Part, reading: PointReading, what: str) -> Finding:
         "worn": LIKELY,
         "weak": LIKELY,
     }
-    top = strength.get(what, CERTAIN)
+    top = strength.get(what, CERTAIN) * (BY_CHECK if reading.found else 1.0)
     if what == "open" and part.part_class in _SWITCHES | _RECTIFIERS:
         top = OPEN_JUNCTION
     ratios = {fault: max(1.0, top * weight) for fault, weight in part.places}
@@ -439,6 +442,8 @@ def _rail_to_ground(reading: PointReading) -> Finding | None:
         (("protection", name), ACROSS)
         for name in ("zener diode", "surge suppressor diode", "triac or thyristor")
     ]
+    if reading.found:
+        supports = [(fault, ratio * BY_CHECK) for fault, ratio in supports]
     return Finding(
         reading.point,
         "Schottky rectifier",

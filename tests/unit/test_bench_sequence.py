@@ -433,3 +433,17 @@ def test_a_pin_that_is_rail_and_ground_at_once_gets_no_probe() -> None:
     unclear = replace(FAMILY, rails=(BenchRail(spec, "CN2", (1,), (1,)),))
     words = bench_sequence(unclear).step("unpowered.ground.5V").probes
     assert [one.where for one in words] == ["output of 5V", "ground of the outputs"]
+
+
+def test_a_start_that_proves_nothing_is_made_again_and_never_passes() -> None:
+    sequence = bench_sequence(FAMILY, load_amps=LOADS, load_kinds={"12V": "lamp"})
+    results = run({key: one for key, one in GOOD.items() if key != "cold starts"}, sequence)
+    starts = [
+        judge_step(sequence, "cold starts", Entry(value=volts)) for volts in (24.5, 0.9, 24.5, 24.5, 24.5)
+    ]
+    assert sequence_verdict(sequence, {**results, "cold starts": starts}, LOADS).state == "not finished"
+    upcoming = next_step(sequence, {**results, "cold starts": starts})
+    assert upcoming is not None
+    assert upcoming.key == "cold starts"
+    starts.append(judge_step(sequence, "cold starts", Entry(value=24.5)))
+    assert sequence_verdict(sequence, {**results, "cold starts": starts}, LOADS).state == "passed"

@@ -228,7 +228,7 @@ def enter(
             question = doubt(step, typed, entry, bool(result.assessment and result.assessment.asks))
         if question is not None:
             return question
-        _keep(session, found, place, _Kept(entry, _written(typed), load_a, around))
+        _keep(session, found, place, _Kept(entry, _written(typed), load_a, around, result))
     shop.refresh()
     return result
 
@@ -387,11 +387,12 @@ class _Kept:
     written: str
     load_a: float | None
     around: dict[str, Any]
+    result: StepResult
 
 
 def _keep(session: Session, found: RunView, place: StepView, kept: _Kept) -> None:
     run, entry = found.run, kept.entry
-    reading = as_reading(place.step, entry, kept.written, after_repair=run.after_repair)
+    reading = as_reading(place.step, entry, kept.written, after_repair=run.after_repair, result=kept.result)
     bench_runs.enter(
         session,
         run.id,
