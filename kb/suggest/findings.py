@@ -157,7 +157,7 @@ _OUTPUTS = (
     "audio output",
     "other",
 )
-_OUTPUT_OF_ROLE = {
+OUTPUT_OF_ROLE = {
     "standby": "standby output",
     "logic": "logic output",
     "intermediate": "intermediate output",
@@ -288,12 +288,12 @@ def _narrowed(
 ) -> tuple[tuple[Fault, float], ...]:
     """Only the output that the point names as well, such as "12V output rectifier", or that has this role."""
     sections = {
-        _OUTPUT_OF_ROLE[rail.role]
+        OUTPUT_OF_ROLE[rail.role]
         for word in point.split()
-        if (rail := obvious_rail(word)) is not None and rail.role in _OUTPUT_OF_ROLE
+        if (rail := obvious_rail(word)) is not None and rail.role in OUTPUT_OF_ROLE
     }
-    if role in _OUTPUT_OF_ROLE:
-        sections = {_OUTPUT_OF_ROLE[role]}
+    if role in OUTPUT_OF_ROLE:
+        sections = {OUTPUT_OF_ROLE[role]}
     elif "standby" in point.casefold():
         sections |= {"standby output", _STANDBY}
     kept = tuple((fault, weight) for fault, weight in places if fault[0] in sections)
@@ -403,7 +403,7 @@ def _finding(part: _Part, reading: PointReading, what: str) -> Finding:
 
 def _rail_to_ground(reading: PointReading) -> Finding | None:
     rail = obvious_rail(reading.point)
-    section = _OUTPUT_OF_ROLE.get(reading.role or (rail.role if rail else ""))
+    section = OUTPUT_OF_ROLE.get(reading.role or (rail.role if rail else ""))
     if section is None:
         return None
     if reading.quantity == "ripple_v":

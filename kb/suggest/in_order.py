@@ -9,6 +9,7 @@ readings as on a board in order.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,7 @@ _WORKED_MEANWHILE = 0.5
 _COMES_AND_GOES = "board and joints"
 _CONDITIONS = values(RAIL_CONDITIONS)
 _MOST_SETTLING = 3
+_NOT_THERE = math.log(0.02)  # a family's list of outputs may lack one
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,10 +36,15 @@ class InOrder:
 
 
 def in_order(
-    evidence: Evidence, prior: float = NO_FAULT_FOUND_SHARE, *, part_found_bad: bool = False
+    evidence: Evidence,
+    prior: float = NO_FAULT_FOUND_SHARE,
+    *,
+    part_found_bad: bool = False,
+    without: Collection[str] = (),
 ) -> InOrder:
     """P(nothing is wrong on the board | evidence), with the share `prior` of boards with no fault found.
 
+    `without` names sections that this board does not have, so that no fault of theirs can be on it.
     `part_found_bad` says that a part was measured shorted, open or worn, which settles it. Raises ValueError
     for a prior that is no probability.
     """
@@ -60,6 +67,7 @@ def in_order(
     # A part that was measured right takes its own faults out of the sum; the board in order is not named by it.
     ratios = {fault: ratio for one in evidence.found for fault, ratio in one.log_ratios}
     scores += np.array([ratios.get(fault, 0.0) for fault in general.faults])
+    scores += np.array([_NOT_THERE if section in without else 0.0 for section, _ in general.faults])
     top = max(right, float(scores.max()))
     wrong = float(np.exp(scores - top).sum())
     mine = prior * math.exp(right - top)

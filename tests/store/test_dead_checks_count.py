@@ -238,7 +238,7 @@ def test_a_measured_short_or_open_leads_whatever_was_said_of_the_board(
     # What lies across it in the same section, or the same part of the other converter, is the same find.
     same = {one: chance for one, chance in found.items() if one[0] == cause[0] or one[1] == cause[1]}
     assert max(found, key=lambda one: found[one]) in same
-    assert sum(same.values()) > 0.8
+    assert sum(same.values()) > 0.7
 
 
 def test_a_fix_that_the_test_after_it_disproves_counts_as_no_change(shop: Shop) -> None:
@@ -272,3 +272,22 @@ def test_what_the_test_gives_no_weight_is_no_evidence_either(shop: Shop) -> None
     assert [(one.value, one.load) for one in found if one.rail == "5VSB"] == [(4.98, "test load")]
     runs.enter(shop, uid, people.number_of(shop, uid, "12V under test load"), Typed(high="12.1"))
     assert not [one for one in outcome.evidence(shop, runs.view(shop, uid)).readings if one.rail == "12V"]
+
+
+def test_a_passed_test_settles_what_the_complaint_said_of_its_rails(shop: Shop) -> None:
+    case = people.add_case(shop)
+    record = cases.stored(shop, case).record
+    cases.save(shop, record.model_copy(update={"complaint": SAID}))
+    uid = runs.start(shop, NewRun("HX-210", case_uid=case, loads={"5VSB": (0.5, ""), "12V": (1.5, "")}))
+    runs.acknowledge(shop, uid)
+    low = {"5VSB in standby": {"value": "4.7"}, "5VSB in standby, under test load": {"value": "4.95"}}
+    chances_in_order = []
+    while (number := runs.view(shop, uid).next_number) is not None:
+        title = runs.view(shop, uid).step(number).step.title
+        runs.enter(shop, uid, number, Typed(**(low.get(title) or people.GOOD[title])))
+        chances_in_order.append(outcome.in_order(shop, runs.view(shop, uid)).probability)
+    assert runs.view(shop, uid).verdict.state == "passed"
+    assert chances_in_order[-1] > 0.2
+    assert chances_in_order[-1] > 5 * chances_in_order[0]
+    answer = outcome.suggestions(shop, runs.view(shop, uid))
+    assert not [one for one in answer.ranking.causes if one.section == "standby output"]

@@ -11,6 +11,7 @@ from kb.service.bench.part_checks import is_part_check, part_checks
 from kb.service.bench.runs import NewRun, RunView
 from kb.service.diagnose import diagnosis
 from kb.service.diagnose.diagnosis import InOrder, Suggestions
+from kb.service.diagnose.reading_texts import read_text
 from kb.service.shop.shop import Shop
 from kb.store.records import bench_runs, cases, lists
 
@@ -89,6 +90,28 @@ def _without_weight(view: RunView) -> Iterator[Reading]:
                 yield Reading.model_validate(entry.reading)
 
 
+def settled_words(shop: Shop, view: RunView, text: str | None) -> list[str]:
+    """What the complaint says of rails that this test has loaded and found right: it is settled, and no evidence."""
+    roles = {spec.name: spec.role for spec in view.sequence.rails}
+    stands = {
+        str(place.step.rail)
+        for place in view.steps
+        if place.step.load == "test load" and place.step.quantity == "dc_v" and place.outcome == "right"
+    }
+    failed = {str(place.step.rail) for place in view.steps if place.outcome == "wrong" and place.step.rail}
+    stands -= failed
+    if not stands or not text:
+        return []
+    said = read_text(shop, text, view.family.code)
+    words = [one.words for one in said.readings if one.rail in stands]
+    if any(roles.get(name) == "standby" for name in stands):
+        words += [one.name for one in said.symptoms if one.name in _STANDBY_LOW]
+    return words
+
+
+_STANDBY_LOW = frozenset(("standby voltage low", "no standby voltage"))
+
+
 def _tried(attempt: Attempt) -> TriedFix:
     return TriedFix(
         part=attempt.part, part_class=attempt.part_class, section=attempt.section, result=attempt.result
@@ -97,7 +120,8 @@ def _tried(attempt: Attempt) -> TriedFix:
 
 def suggestions(shop: Shop, view: RunView, *, most: int = 3) -> Suggestions:
     """The likeliest causes with all readings so far."""
-    return diagnosis.suggest(shop, evidence(shop, view), limit=most)
+    asked = evidence(shop, view)
+    return diagnosis.suggest(shop, asked, limit=most, dropped=settled_words(shop, view, asked.text))
 
 
 def in_order(shop: Shop, view: RunView) -> InOrder:

@@ -30,7 +30,7 @@ def part_checks(view: RunView) -> list[PartCheck]:
                     (found, _shown(place))
                 )
     return [
-        PartCheck(rail=rail, point=point, found=found, written=written)
+        PartCheck.model_validate({"rail": rail, "point": point, "found": found, "written": written})
         for (rail, point), said in heard.items()
         for found, written in [min(said, key=lambda one: _WORST_FIRST.index(one[0]))]
     ]

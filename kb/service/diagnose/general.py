@@ -11,7 +11,7 @@ from kb.service.shop.translate import JudgedReading, find_rail
 from kb.suggest import Candidate, Evidence, Ledger
 from kb.suggest.exclusions import Excluded, answered, disagreements, every_section_excluded, excluded
 from kb.suggest.facts_of_case import Fault
-from kb.suggest.findings import Finding, PointReading, as_evidence, findings, part_found_bad
+from kb.suggest.findings import OUTPUT_OF_ROLE, Finding, PointReading, as_evidence, findings, part_found_bad
 from kb.suggest.in_order import InOrder, in_order
 
 __all__ = ["BoardSays", "Excluded", "Finding", "InOrder", "board_says", "usual_rails"]
@@ -56,7 +56,11 @@ def board_says(
     return BoardSays(
         out,
         answered(evidence) | _answered_by(checks, family),
-        in_order(replace(evidence, found=as_evidence(found)), part_found_bad=part_found_bad(found)),
+        in_order(
+            replace(evidence, found=as_evidence(found)),
+            part_found_bad=part_found_bad(found),
+            without=_outputs_not_there(family),
+        ),
         found,
         tuple(f"{one[:1].upper()}{one[1:]}." for one in sentences),
     )
@@ -93,6 +97,13 @@ def _checked(family: FamilyRecord | None, check: PartCheck) -> PointReading:
         found=check.found,
         written=check.written or check.found,
     )
+
+
+def _outputs_not_there(family: FamilyRecord | None) -> frozenset[str]:
+    """Output sections of which the family lists no rail; none where it lists no output at all."""
+    roles = {one.role for one in family.rails} if family is not None else set()
+    has = {section for role, section in OUTPUT_OF_ROLE.items() if role in roles}
+    return frozenset(OUTPUT_OF_ROLE.values()) - has - {"other"} if has else frozenset()
 
 
 _ANSWERS = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import fields
 from typing import Annotated
 
@@ -20,6 +21,7 @@ from kb.service.bench.runs import NewRun, Question, RunView, StepView, Typed
 from kb.service.boards import families
 from kb.service.cases import cases, files
 from kb.service.cases.files import StoredCaseFile
+from kb.service.diagnose import words
 from kb.web.dependencies import FilterText, FormHere, ShopHere
 from kb.web.forms.case import line_of
 from kb.web.forms.fields import Form, read_form
@@ -42,9 +44,13 @@ LOAD_NATURES = (
 _MOST_SOAK_MIN = 7 * 24 * 60
 
 
-def diagnose_url(evidence: EvidenceRecord, case: str = "") -> str:
-    """The diagnose screen with this evidence, of this case where there is one: it knows what was tried on it."""
+def diagnose_url(evidence: EvidenceRecord, case: str = "", not_read: Sequence[str] = ()) -> str:
+    """The diagnose screen with this evidence, of this case where there is one: it knows what was tried on it.
+
+    `not_read` has the keys of facts of the complaint that no longer count.
+    """
     asked = Asked(evidence.family or "", evidence.text or "", case=case)
+    asked.not_read = list(not_read)
     asked.symptoms = [(entry.name, entry.present) for entry in evidence.symptoms]
     asked.checks = list(evidence.checks)
     # A reading at a part has no line of its own there: what it says stands among the checks.
@@ -219,7 +225,11 @@ def _others(shop: Shop, view: RunView) -> list[RunView]:
 def _suggested(shop: Shop, view: RunView) -> dict[str, object]:
     if view.verdict.state != "failed":
         return {"answer": None, "diagnose_url": ""}
-    url = diagnose_url(outcome.evidence(shop, view), view.run.case_uid or "")
+    evidence = outcome.evidence(shop, view)
+    settled = set(outcome.settled_words(shop, view, evidence.text))
+    said = words.read_words(shop, evidence.text or "", view.family).facts if settled else ()
+    keys = [fact.key for fact in said if fact.what in settled or fact.words in settled]
+    url = diagnose_url(evidence, view.run.case_uid or "", keys)
     return {"answer": outcome.suggestions(shop, view), "diagnose_url": url}
 
 
