@@ -4,17 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
 
 import bench_people as people
 import pytest
+from starlette.datastructures import ImmutableMultiDict
 
-from kb.model import Attempt, FamilyRecord
+from kb.model import Attempt, FamilyRecord, Reading
 from kb.service import Shop
 from kb.service.bench import outcome, runs
 from kb.service.bench.runs import NewRun, Typed
 from kb.service.boards import families
 from kb.service.cases import cases
 from kb.service.diagnose import diagnosis
+from kb.web.pages.asked import read_asked
+from kb.web.pages.bench import diagnose_url
 
 INPUT, RECTIFIER, BULK = "mains input", "inrush and rectifier", "bulk and power factor stage"
 MAIN, STANDBY = "main converter", "standby converter"
@@ -291,3 +295,43 @@ def test_a_passed_test_settles_what_the_complaint_said_of_its_rails(shop: Shop) 
     assert chances_in_order[-1] > 5 * chances_in_order[0]
     answer = outcome.suggestions(shop, runs.view(shop, uid))
     assert not [one for one in answer.ranking.causes if one.section == "standby output"]
+
+
+def test_no_section_is_ruled_out_in_which_a_check_found_a_part_bad(shop: Shop) -> None:
+    """The board ran in its set before; the rectifier is shorted now."""
+    case = people.add_case(shop)
+    record = cases.stored(shop, case).record
+    ran = Reading(rail="12V", supply="running", load="in the set", value=11.9)
+    cases.save(shop, record.model_copy(update={"readings": [ran]}))
+    uid = runs.start(shop, NewRun("HX-210", case_uid=case))
+    runs.acknowledge(shop, uid)
+    runs.enter(shop, uid, 1, Typed("0.3"))
+    before = diagnosis.suggest(shop, outcome.evidence(shop, runs.view(shop, uid))).excluded
+    assert RECTIFIER in {one.section for one in before}
+    enter(shop, uid, "Mains rectifier, reverse", "0.02")
+    after = diagnosis.suggest(shop, outcome.evidence(shop, runs.view(shop, uid)))
+    assert RECTIFIER not in {one.section for one in after.excluded}
+    assert after.ranking.causes[0].section == RECTIFIER
+
+
+def test_the_diagnose_page_ranks_as_the_bench_test_does(shop: Shop) -> None:
+    """Its address carries the checks, those of a meter without a reading as well."""
+    uid = board(shop)
+    enter(shop, uid, "Mains rectifier, forward", "OL")
+    runs.go_on(shop, uid, people.number_of(shop, uid, "Mains rectifier, forward"), "to see what else")
+    enter(shop, uid, "Main switch, reverse", "0.02")
+    view = runs.view(shop, uid)
+    evidence = outcome.evidence(shop, view)
+    query = parse_qs(urlsplit(diagnose_url(evidence)).query)
+    asked = read_asked(
+        shop, ImmutableMultiDict([(name, one) for name, many in query.items() for one in many])
+    )
+    assert asked.record.checks == evidence.checks
+    mine = diagnosis.suggest(shop, evidence).ranking
+    theirs = diagnosis.suggest(shop, asked.record).ranking
+    assert theirs.causes == mine.causes
+    assert [one.found for one in asked.record.checks] == ["open", "shorted"]
+    spoilt = read_asked(
+        shop, ImmutableMultiDict([("check", "point|x|perhaps|1"), ("check", "||"), ("check", "")])
+    )
+    assert spoilt.record.checks == []

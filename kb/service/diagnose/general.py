@@ -11,7 +11,15 @@ from kb.service.shop.translate import JudgedReading, find_rail
 from kb.suggest import Candidate, Evidence, Ledger
 from kb.suggest.exclusions import Excluded, answered, disagreements, every_section_excluded, excluded
 from kb.suggest.facts_of_case import Fault
-from kb.suggest.findings import OUTPUT_OF_ROLE, Finding, PointReading, as_evidence, findings, part_found_bad
+from kb.suggest.findings import (
+    LIKELY,
+    OUTPUT_OF_ROLE,
+    Finding,
+    PointReading,
+    as_evidence,
+    findings,
+    part_found_bad,
+)
 from kb.suggest.in_order import InOrder, in_order
 
 __all__ = ["BoardSays", "Excluded", "Finding", "InOrder", "board_says", "usual_rails"]
@@ -43,7 +51,15 @@ def board_says(
     bulk_farad = family.bulk_uf * 1e-6 if family is not None and family.bulk_uf else None
     by_check = findings((_checked(family, check) for check in checks), (), known_parts)
     found = (*findings(points, evidence.symptoms, known_parts, bulk_farad), *by_check)
-    out = excluded(evidence)
+    # Readings from before speak for no section in which a part has been found bad since.
+    bad = {
+        fault[0]
+        for one in found
+        if one.what != "in order"
+        for fault, ratio in one.supports
+        if ratio >= LIKELY
+    }
+    out = tuple(one for one in excluded(evidence) if one.section not in bad)
     sentences = [*disagreements(evidence)]
     # A dead check that was right needs no notice: it stands among the checks of its test.
     worth_saying = [one for one in found if one not in by_check or one.what != "in order"]
