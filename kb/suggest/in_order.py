@@ -11,6 +11,7 @@ readings as on a board in order.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +29,7 @@ _WORKED_MEANWHILE = 0.5
 _COMES_AND_GOES = "board and joints"
 _CONDITIONS = values(RAIL_CONDITIONS)
 _MOST_SETTLING = 3
+_NOT_THERE = math.log(0.02)  # a family's list of outputs may lack one
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +53,15 @@ def no_fault_found_share(ledger: Ledger, family: str | None) -> float:
 
 
 def in_order(
-    evidence: Evidence, prior: float = NO_FAULT_FOUND_SHARE, *, part_found_bad: bool = False
+    evidence: Evidence,
+    prior: float = NO_FAULT_FOUND_SHARE,
+    *,
+    part_found_bad: bool = False,
+    without: Collection[str] = (),
 ) -> InOrder:
     """P(nothing is wrong on the board | evidence), with the share `prior` of boards with no fault found.
 
+    `without` names sections that this board does not have, so that no fault of theirs can be on it.
     `part_found_bad` says that a part was measured shorted, open or worn, which settles it. Raises ValueError
     for a prior that is no probability.
     """
@@ -74,6 +81,10 @@ def in_order(
     if noted & knowledge.practice.excludes_nothing:
         now_and_then[:] = True
     scores = general.log_share + np.where(now_and_then, either, everything)
+    # A part that was measured right takes its own faults out of the sum; the board in order is not named by it.
+    ratios = {fault: ratio for one in evidence.found for fault, ratio in one.log_ratios}
+    scores += np.array([ratios.get(fault, 0.0) for fault in general.faults])
+    scores += np.array([_NOT_THERE if section in without else 0.0 for section, _ in general.faults])
     top = max(right, float(scores.max()))
     wrong = float(np.exp(scores - top).sum())
     mine = prior * math.exp(right - top)

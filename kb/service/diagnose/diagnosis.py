@@ -143,9 +143,11 @@ def suggest(
     limit: int | None = None,
     replacement_price: float | None = None,
     with_what_if: bool = False,
+    dropped: Collection[str] = (),
 ) -> Suggestions:
-    """Ranks the causes for a board. Raises BadInput where the evidence contradicts itself."""
-    gathered = gather(shop, asked)
+    """Ranks the causes for a board. `dropped` names symptoms, and holds the words of readings, that must not be
+    read out of the complaint. Raises BadInput where the evidence contradicts itself."""
+    gathered = gather(shop, asked, dropped)
     with shop.derived.counts() as (ledger, weights):
         says = _says(gathered, ledger)
         evidence = replace(gathered.evidence, found=as_evidence(says.findings))
@@ -213,6 +215,7 @@ def _says(gathered: Gathered, ledger: Ledger) -> BoardSays:
         gathered.family,
         parts_of_family(ledger, family),
         no_fault_found_share(ledger, family),
+        gathered.checks,
     )
 
 

@@ -10,7 +10,7 @@ from kb.errors import BadInput
 from kb.facts.designators import normalise_designator
 from kb.facts.rail_names import obvious_rail
 from kb.facts.reading_lines import ReadingLine, parse_reading_line
-from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Reading, SymptomRecord, TriedFix
+from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, PartCheck, Reading, SymptomRecord, TriedFix
 from kb.reading import read
 from kb.service.boards import families
 from kb.service.diagnose.reading_texts import as_record, known_of
@@ -53,6 +53,7 @@ class Gathered:
     heard: tuple[JudgedReading, ...]
     rail_of_reading: dict[int, RailKey]
     notices: tuple[Notice, ...]
+    checks: tuple[PartCheck, ...] = ()
 
 
 def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> Gathered:
@@ -114,6 +115,7 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
         tuple(judge(family, reading, by_name=True) for reading in heard),
         rail_of_reading,
         (*notices, *unused),
+        tuple(asked.checks),
     )
 
 

@@ -76,6 +76,7 @@ async def import_lines(
     What the store has moved on from, and what lies in the bin, stays as it is and is told in `conflicts`, unless
     the file is to `overwrite`.
     """
+    lines = 0
 
     def refuse_gone(_: int) -> None:
         """Called for each line, in the thread of the import."""
@@ -84,7 +85,6 @@ async def import_lines(
         if lines % _LINES_BETWEEN == 0 and anyio.from_thread.run(request.is_disconnected):
             raise BadInput("Whoever sent the file has gone, so nothing was imported.")
 
-    lines = 0
     with tempfile.SpooledTemporaryFile(max_size=_IN_MEMORY_BYTES) as body:
         async for part in request.stream():
             body.write(part)
