@@ -32,9 +32,34 @@ from kb.reading.tokens import QUANTITY, SIGN, WORD, Token
 
 _PREPOSED = 4
 _SENTENCES_BACK = 2
+_SENTENCES_OF_ALL = 3
 _WITHOUT_PART = frozenset(
-    ("clean", "resolder", "adjust", "recap section", "reprogram", "replace board", "repair track")
+    (
+        "clean",
+        "resolder",
+        "adjust",
+        "recap section",
+        "reprogram",
+        "replace board",
+        "repair track",
+        "replace adapter",
+    )
 )
+_WITH_ADAPTER = "replace adapter"  # kept as a replacement that names no part of the board
+
+
+def _is_adapter(word: str) -> bool:
+    """Whether a word names what feeds a device from outside: "Steckernetzteil", "laptopadapter"."""
+    return word in little_words.ADAPTER or word.endswith(("adapter", "steckernetzteil"))
+
+
+def _is_whole_board(word: str) -> bool:
+    """Whether a word names a whole board: "Besturingsprint", "Steuerplatine"."""
+    return word in little_words.WHOLE_BOARD or (
+        len(word) > 7 and word.endswith(("platine", "print", "printplaat", "netzteil", "modul", "mainboard"))
+    )
+
+
 _CLASS_OF_ACTION = {"recap section": "electrolytic capacitor", "repair track": "circuit board"}
 
 
@@ -96,7 +121,9 @@ class AttemptFinder:
             clause = self.tokens[mention.last].clause
             before = self.tokens[mention.first - 1].folded if mention.first else ""
             after = self.tokens[mention.last + 1].folded if mention.last + 1 < len(self.tokens) else ""
-            mention.only_place = before in little_words.PLACE or after in ("pin", "pins", "broche", "patte")
+            mention.only_place = mention.part_class != "solder joint" and (
+                before in little_words.PLACE or after in ("pin", "pins", "broche", "patte")
+            )
             near = [
                 at
                 for at in range(mention.last + 1, min(mention.last + 4, behind, len(self.tokens)))
@@ -159,6 +186,8 @@ class AttemptFinder:
         for at, token in enumerate(self.tokens):
             if token.folded == "kurz" and {at - 1, at - 2} & self.places and at not in taken:
                 found.append(_Event(at, at, "failures", "shorted"))
+            if token.folded in little_words.TRIED and at not in taken and self._another(at):
+                found.append(_Event(at, at, "actions", "replace"))
             if (
                 token.kind == WORD
                 and token.folded in little_words.NEW
@@ -169,6 +198,15 @@ class AttemptFinder:
             ):
                 found.append(_Event(at, at, "actions", "replace"))
         return sorted(found, key=lambda event: (event.first, event.kind))
+
+    def _another(self, at: int) -> bool:
+        """ "tried another PSU board", "anderes Netzteil probiert"."""
+        near = range(max(0, at - 5), min(at + 6, len(self.tokens)))
+        clause = self.tokens[at].clause
+        return any(
+            self.tokens[place].folded in little_words.OTHER and self.tokens[place].clause == clause
+            for place in near
+        )
 
     def _ordered(self, first: int, last: int) -> bool:
         """ "new one ordered": nothing was done yet."""
@@ -274,6 +312,9 @@ class AttemptFinder:
         sentence = self.tokens[event.first].sentence
         open_ones = [mention for mention in seen if mention.action is None and not mention.ok]
         group = [mention for mention in open_ones if mention.sentence == sentence]
+        if not group and self._of_every(event):
+            near = [mention for mention in open_ones if mention.sentence >= sentence - _SENTENCES_OF_ALL]
+            group = [mention for mention in near if mention.failure or mention.bad]
         if not group and open_ones and open_ones[-1].sentence >= sentence - 2:
             group = [mention for mention in open_ones if mention.sentence == open_ones[-1].sentence]
         # "motor jerky, cleaned": what the complaint names is not what was worked on where a part is.
@@ -292,13 +333,16 @@ class AttemptFinder:
             group = [mention for mention in group if mention.part_class in ("circuit board", "cable")]
         if not group:
             group = self._of_the_device(event, seen)
+        if event.value == _WITH_ADAPTER:
+            group = []
         if not group and event.value in _WITHOUT_PART and not self._already(event, seen):
+            action = "replace" if event.value == _WITH_ADAPTER else event.value
             self.without_part.append(
                 Mention(
                     event.first,
                     event.last,
                     part_class=_CLASS_OF_ACTION.get(event.value),
-                    action=event.value,
+                    action=action,
                     acted_at=event.first,
                     sentence=sentence,
                 )
@@ -307,6 +351,14 @@ class AttemptFinder:
             mention.action, mention.acted_at = event.value, event.first
             if mention.sentence == sentence:
                 mention.take(event.first, event.last)
+
+    def _of_every(self, event: _Event) -> bool:
+        """ "alles getauscht", "both replaced"."""
+        near = range(max(0, event.first - 3), min(event.last + 4, len(self.tokens)))
+        clause = self.tokens[event.first].clause
+        return any(
+            self.tokens[at].folded in little_words.EVERY and self.tokens[at].clause == clause for at in near
+        )
 
     def _of_whole_board(self, event: _Event) -> _Event:
         """ "replaced psu board", "Netzteil komplett getauscht": no part but the whole board."""
@@ -318,8 +370,12 @@ class AttemptFinder:
             for at in range(max(0, event.first - 3), min(event.last + 4, len(self.tokens)))
             if self.tokens[at].clause == clause and not event.first <= at <= event.last
         ]
-        whole = any(self.tokens[at].folded in little_words.WHOLE_BOARD for at in near)
-        if whole and not any(at in self.places for at in near):
+        if any(at in self.places for at in near):
+            return event
+        words = [self.tokens[at].folded for at in near]
+        if any(_is_adapter(word) for word in words):
+            return _Event(event.first, event.last, event.kind, _WITH_ADAPTER)
+        if any(_is_whole_board(word) for word in words):
             return _Event(event.first, event.last, event.kind, "replace board")
         return event
 
@@ -547,6 +603,9 @@ class AttemptFinder:
         values = [
             token for token in self.tokens[mention.last + 1 : mention.last + 4] if token.kind == QUANTITY
         ]
+        before = self.tokens[mention.first - 1].folded if mention.first else ""
+        if designator_letters(mention.part) == "R" and before in little_words.SENSES:
+            return "current sense resistor"
         if designator_letters(mention.part) == "R" and any(
             token.unit == "ohm" and (token.value or 0) < 1 for token in values
         ):

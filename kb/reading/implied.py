@@ -60,9 +60,19 @@ _DENIED_BY_GOOD = {
 
 def _is_near(one: Found) -> bool:
     nominal = one.subject.nominal_v
-    if one.quantity != "dc_v" or not nominal or one.value is None:
+    if one.quantity != "dc_v" or one.value is None:
         return False
-    return abs(one.value - nominal) <= _NEAR * abs(nominal)
+    if one.subject.role == "bulk" and _BULK[0] <= one.value <= _BULK[1]:
+        return True  # rectified mains, or behind a power factor stage
+    if one.subject.role == "controller supply" and _VCC[0] <= one.value <= _VCC[1]:
+        return True
+    return bool(nominal) and abs(one.value - (nominal or 0.0)) <= _NEAR * abs(nominal or 0.0)
+
+
+# Rectified 230 V mains up to a power factor stage's output, and the supply of a running controller; common practice.
+_BULK = (280.0, 420.0)
+_VCC = (10.0, 20.0)
+_CALM = 0.5  # of the ripple that was there before
 
 
 def settle_after_repair(
@@ -82,8 +92,20 @@ def settle_after_repair(
             one.after_repair = True
         if one.after_repair or acted is None or one.tokens[0] < acted or one.before:
             continue
-        if _is_near(one) or mentions_now(tokens, one):
+        if _is_near(one) or mentions_now(tokens, one) or _is_calmer(one, readings):
             one.after_repair = True
+
+
+def _is_calmer(one: Found, readings: Sequence[Found]) -> bool:
+    """Whether a ripple is much less than the one that was read before on the same supply."""
+    if one.quantity != "ripple_v" or one.value is None:
+        return False
+    earlier = [
+        other.value
+        for other in readings
+        if other.quantity == "ripple_v" and other.value is not None and other.tokens[0] < one.tokens[0]
+    ]
+    return bool(earlier) and one.value <= _CALM * max(earlier)
 
 
 def result_events(
@@ -116,7 +138,9 @@ def result_events(
         found += [
             (2, one.tokens[0], one.tokens[-1], "cured")
             for one in readings
-            if one.after_repair and _is_near(one) and one.tokens[0] > first_action
+            if one.after_repair
+            and (_is_near(one) or _is_calmer(one, readings))
+            and one.tokens[0] > first_action
         ]
         gone = [hit for hit in hits if hit.table == CONCEPT and hit.value == "missing"]
         for match in matches:
@@ -135,9 +159,13 @@ def result_events(
             result == "cured" and tokens[first].clause == tokens[match.first].clause
             for first, _, result in events
         )
-        if cured or any(
-            first <= match.first <= last or match.first <= first <= match.last for first, last, _ in events
-        ):
+        said = any(
+            first <= match.first <= last or match.first <= first <= match.last
+            for first, last, result in events
+            # "bleibt tot", "still trips": what is wrong is said as well.
+            if result != "no change" or not match.present
+        )
+        if cured or said:
             spent.append(match)
     return events, spent
 

@@ -7,6 +7,7 @@ the number of phrases. A word meets a phrase under its stem in the phrase's lang
 from __future__ import annotations
 
 import re
+from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -235,7 +236,25 @@ class Lexicon:
         found += [Hit("parts", "bridge rectifier", *hit[2:]) for hit in found if hit.value == "bridge"]
         return sorted(dict.fromkeys(_without_idioms(found)), key=lambda hit: (hit.first, -len(hit.places)))
 
+    def settle_short_forms(self, tokens: Sequence[Token]) -> None:
+        """Gives "Brückengl." and the like the word that they are short for, and takes away the sentence's end there.
+
+        A short form ends in a full stop, is no everyday word and begins the words of one kind of part or action only.
+        """
+        languages = languages_of(tokens)
+        ends = 0
+        for at, token in enumerate(tokens):
+            token.clause, token.sentence = token.clause - ends, token.sentence - ends
+            if not token.stopped or token.kind != WORD or self.knows(token.folded):
+                continue
+            token.meant = _long_form(token.folded, languages)
+            following = tokens[at + 1] if at + 1 < len(tokens) else None
+            if token.meant and following is not None and following.sentence - ends > token.sentence:
+                ends += 1
+
     def _keys(self, token: Token, languages: frozenset[str]) -> tuple[str, ...]:
+        if token.meant:
+            return tuple(key for key in keys_of(token.meant) if key in self._words)
         if token.kind in _NOT_A_LETTER or token.kind == SIGN:
             return (f"={token.folded}",) if f"={token.folded}" in self._words else _whole(token, self._words)
         own = tuple(key for key in keys_of(token.folded) if key in self._words)
@@ -259,6 +278,37 @@ class Lexicon:
             if value := self._compounds.get(word[start:]):
                 return [Hit("parts", value, "de", (at,), False)]
         return []
+
+
+_SHORTEST_SHORT_FORM = 3
+
+
+@lru_cache(maxsize=1)
+def _long_forms() -> list[tuple[str, str, str]]:
+    """(word, what it stands for, language) of all single words for parts and actions, in the order of the alphabet."""
+    return sorted(
+        {
+            (words[0], value, language)
+            for table, value, language, phrase in _listed()
+            if table in ("parts", "actions") and len(words := _words_of(phrase)) == 1
+        }
+    )
+
+
+def _long_form(folded: str, languages: frozenset[str]) -> str:
+    """The word that begins with `folded` where all that do mean the same, else nothing."""
+    if len(folded) < _SHORTEST_SHORT_FORM or folded in every_common_word() or folded in skipped_words():
+        return ""
+    words = _long_forms()
+    at = bisect_left(words, (folded, "", ""))
+    found: list[tuple[str, str, str]] = []
+    while at < len(words) and words[at][0].startswith(folded):
+        if not languages or words[at][2] in languages:
+            found.append(words[at])
+        at += 1
+    if len({value for _, value, _ in found}) != 1:
+        return ""
+    return min((word for word, _, _ in found), key=len)
 
 
 def _without_idioms(found: list[Hit]) -> list[Hit]:

@@ -122,7 +122,7 @@ NEW = _words(
 WORK = _words(
     """
     arbeid arbeit arbeitszeit aufwand bench duree hands job labor labour lavoro main mano manodopera
-    obra oeuvre spent tempo temps tiempo tijd time took total trabajo travail werk work zeit
+    done klus gedaan gemacht hecho fatto fait obra oeuvre spent tempo temps tiempo tijd time took total trabajo travail werk work zeit
     """
 )
 
@@ -185,8 +185,9 @@ PLAIN_NOTS = _words(
 # Beside a part on which the soldering was done: "dry joint at CN3".
 JOINT_OF = _words(
     """
-    a al alla am an at au auf bei bij d de del della dem den der di du el en het il la le of on op su
-    sulla the van von
+    a aan af al alla am an ans at au auf aux bei beim bij by d dans de degli dei del dell della des dem den
+    der di du een ein einem einer el en het il im in l la las le los nel nella of on op s su sui sul sull
+    sulla sur t the un una und une van von vom
     """
 )
 
@@ -295,6 +296,42 @@ WHOLE_BOARD = _words(
     moduulprint motherboard netzteil placa platine print psu scheda supply voeding
     """
 )
+
+# Words for what feeds a device from outside, which is replaced whole.
+ADAPTER = _words(
+    """
+    adaptador adaptateur adapter adapters adaptor alimentatorino chargeur fuente netzadapter netzstecker
+    steckernetzteil steckernetzgeraet transfo trasformatorino voedingsadapter wallwart netzgeraet netzkabel
+    ladegeraet lader ladekabel laadkabel cargador caricatore
+    """
+)
+
+# Verbs of trying another one, beside a word for another one.
+TRIED = _words(
+    """
+    essaye essayee essayes geprobeerd getest getestet probado probada probe probiert proviamo provato provata test
+    teste tested testing tried try trying versucht
+    """
+)
+
+# Another of the same kind: "tried another board".
+OTHER = _words(
+    """
+    altra altro ander andere anderem anderen anderer anderes another autre different known loan loaner otra otro other
+    spare borrowed good
+    """
+)
+
+# All parts that were named: "alles getauscht", "replaced both".
+EVERY = _words(
+    """
+    all alle allebei alles ambas ambedue ambos beide beiden beides both entrambe entrambi everything lot tous
+    tout toutes todas todo todos tutte tutti tutto pair
+    """
+)
+
+# Before a resistor that measures the current: "sense R22".
+SENSES = _words("sense sensing shunt source mess strommess sens meet stroommeet detection corriente corrente courant")
 
 # Before a part that was replaced before something was measured: "5.05 after C8".
 AFTER = _words("after apres despues dopo na nach tras")

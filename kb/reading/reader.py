@@ -44,14 +44,17 @@ def _read_piece(text: str, known: Known) -> Read:
     if not tokens:
         return Read()
     lexicon = lexicon_for(known.symptoms, known.part_classes)
+    lexicon.settle_short_forms(tokens)
     hits = lexicon.find(tokens)
     subjects = find_subjects(text, tokens, hits, known.rails)
     minutes = find_minutes(
         tokens, frozenset(tokens[hit.first].clause for hit in hits if hit.table == "actions")
     )
-    cost = find_cost(tokens, minutes[0] if minutes else None)
+    done = min((hit.first for hit in hits if hit.table == "actions"), default=None)
+    volts = [rail.nominal_v for rail in known.rails]
+    cost = find_cost(tokens, minutes[0] if minutes else None, done, volts)
     changes = find_changed_values(tokens)
-    blocked = frozenset(one[0] for one in (minutes, cost) if one)
+    blocked = frozenset(at for one in (minutes, cost) if one for at in range(one[0], one[1] + 1))
     blocked |= {at for change in changes for at in range(change.first, change.last + 1)}
     subjects = sorted((*subjects, *rated_outputs(tokens, subjects, known.rails)), key=lambda one: one.first)
     readings = find_readings(text, tokens, hits, subjects, blocked)

@@ -46,6 +46,7 @@ _PIN_WORDS = frozenset(
     )
 )
 _LARGEST_BARE = 1_000.0
+_CLOSE = 0.1
 
 
 @dataclass(slots=True)
@@ -410,11 +411,13 @@ class _Finder:
             return False
         # "on load", "when forced" and the like may follow; a noun makes the number count something else.
         after = last + 1
-        if not unit and not self._may_follow(after, self.tokens[at].clause):
+        if not unit and not self._is_close(subject, at) and not self._may_follow(after, self.tokens[at].clause):
             return False
         if any(self.tokens[place].folded in little_words.SHOULD for place in gap):
             return False
         if subject.point is not None:
+            if unit == "V" and self._is_outcome(subject, gap):
+                return False
             if (
                 subject.point.startswith("R")
                 and not subject.point.startswith(("RL", "RY"))
@@ -445,6 +448,17 @@ class _Finder:
                 bool(unit) or quantity == "esr_ohm"
             )
         return unit in ("", "V", "Vpp", "Vac", "A", "ohm")
+
+    def _is_outcome(self, subject: Subject, gap: range) -> bool:
+        """ "changed Q8 -> 392V": what came of it, and not what was measured at the part."""
+        arrow = any(self.tokens[p].kind == SIGN and len(self.tokens[p].folded) > 1 for p in gap)
+        near = range(max(0, subject.first - 3), subject.last + 1 + len(gap))
+        return arrow and any(place in self.actions for place in near)
+
+    def _is_close(self, subject: Subject, at: int) -> bool:
+        """Whether a number with decimals is near the supply's volts, so that it counts nothing else."""
+        value, nominal = self.tokens[at].value, subject.nominal_v
+        return bool(nominal) and value is not None and not self._is_whole(at) and abs(value - (nominal or 0)) <= _CLOSE * abs(nominal or 0)
 
     def _means(self, place: int) -> bool:
         """Whether a word between a supply and a number is a part or says what was done."""

@@ -48,14 +48,14 @@ def find_subjects(
         ):
             taken.update(range(hit.first, hit.last + 1))
             found.append(_of_role(hit.first, hit.last, hit.value, by_role, _spoken(text, tokens, hit)))
-    taken.update(
-        place for hit in hits if hit.table == "parts" and len(hit.places) > 1 for place in hit.places
-    )
     for hit in hits:
         if hit.table == "parts" and hit.value in _RECTIFIED and _has_mains_volts(hit, tokens):
             if not taken.intersection(hit.places):
                 found.append(_of_role(hit.first, hit.last, "bulk", by_role, "bulk"))
             taken.update(hit.places)
+    taken.update(
+        place for hit in hits if hit.table == "parts" and len(hit.places) > 1 for place in hit.places
+    )
     for at, token in enumerate(tokens):
         subject = None
         if token.kind in (VOLTS, RAIL, CODE) or (token.kind == WORD and at not in taken):

@@ -113,6 +113,8 @@ class Token:
     clause: int = 0
     sentence: int = 0
     glued: bool = False  # no space before it
+    stopped: bool = False  # a full stop right behind it
+    meant: str = ""  # the word that it is short for
 
 
 def _number(text: str) -> float:
@@ -427,6 +429,8 @@ def tokens_of(text: str) -> list[Token]:
             kept.append(token)
             continue
         sign = text[token.start : token.end]
+        if sign == "." and kept and kept[-1].end == token.start and kept[-1].kind == WORD:
+            kept[-1].stopped = True
         if sign in _HARD:
             if sign != "." or _ends_sentence(text, token, kept):
                 clause, sentence = clause + 1, sentence + 1
@@ -494,7 +498,7 @@ _SHORT_FORMS = frozenset(
 def _ends_sentence(text: str, stop: Token, kept: list[Token]) -> bool:
     """A full stop ends a sentence unless it belongs to a short form or stands inside a word or number."""
     after = text[stop.end : stop.end + 1]
-    if after in (",", ")", ":", "+", "&", "/"):
+    if after in (",", ")", ":", "+", "&", "/", "-"):
         return False
     if after and not after.isspace():
         # "i.O.", "n.i.O.": letters with stops between them are one short form.
