@@ -238,4 +238,7 @@ def _is_price(tokens: Sequence[Token], first: int, behind: int, at: int, minutes
     if words & _PAID and words <= little_words.MATERIAL | {"inc", "incl"} and len(others) <= 4 and written >= 3:
         return True
     near = minutes_at is not None and abs(minutes_at - at) <= 2
+    value = tokens[at].value or 0.0
+    if any(abs(value - usual) <= _NEAR_VOLTS * usual for usual in _USUAL_VOLTS):
+        return False
     return near and not words and bool(re.fullmatch(r"[0-9]{1,3}[.,][0-9]{2}", tokens[at].folded))

@@ -45,6 +45,8 @@ _WITHOUT_PART = frozenset(
         "replace adapter",
     )
 )
+_BEFORE_NOUNS = frozenset(("new", "neue", "neuen", "neuer", "neues", "nieuw", "nieuwe", "nuevo", "nuova"))
+_SHORTEST_NOUN = 5
 _WITH_ADAPTER = "replace adapter"  # kept as a replacement that names no part of the board
 
 
@@ -101,6 +103,7 @@ class AttemptFinder:
         marks += [(event.first, 1, event) for event in events]
         marks.sort(key=lambda mark: (mark[0], mark[1]))
         self._tie(marks)
+        self._mark_alike()
         self._next_try()
         self._measured()
         self.mentions = same_class(same_part(self.mentions))
@@ -148,6 +151,18 @@ class AttemptFinder:
             if mention.ok and any(self.tokens[at].folded in negation_words() for at in near):
                 mention.ok = False
 
+    def _mark_alike(self) -> None:
+        """ "RV1 burst, the fuse too": a part of which the same is said as of the one before it."""
+        for before, mention in zip(self.mentions, self.mentions[1:], strict=False):
+            at = mention.last + 1
+            said = (before.failure or before.bad) and before.sentence == mention.sentence
+            if not said or mention.failure or at >= len(self.tokens):
+                continue
+            ends = at + 1 >= len(self.tokens) or self.tokens[at + 1].clause != self.tokens[at].clause
+            same = self.tokens[at].clause == self.tokens[mention.last].clause
+            if ends and same and self.tokens[at].folded in little_words.ALSO:
+                mention.bad = True
+
     def _measured(self) -> None:
         """What a reading at a part says of it: a high ESR, a short, contacts that no longer close."""
         for one in self.readings:
@@ -178,9 +193,16 @@ class AttemptFinder:
                 mine |= span
                 found.append(_Event(hit.first, hit.last, table, hit.value))
             taken |= mine
+        smells = [hit.last for hit in self.hits if hit.table == CONCEPT and hit.value == "smell"]
+        found = [
+            event
+            for event in found
+            if not (event.kind == "failures" and any(0 < event.first - at <= 3 for at in smells))
+        ]
         found += [
             _Event(hit.first, hit.last, "failures", hit.value)
             for hit in self.hits
+            if hit.table == CONCEPT and not any(0 < hit.first - at <= 3 for at in smells)
             if hit.table == CONCEPT and hit.value in FAILURE_CONCEPTS and not taken.intersection(hit.places)
         ]
         for at, token in enumerate(self.tokens):
@@ -194,10 +216,23 @@ class AttemptFinder:
                 and at + 1 not in taken  # "neu angelötet"
                 and not (at and self.tokens[at - 1].folded in little_words.BEFORE_AGAIN)
                 and at not in taken
+                and not self._of_a_noun(at)
                 and not self._ordered(at, at)
             ):
                 found.append(_Event(at, at, "actions", "replace"))
         return sorted(found, key=lambda event: (event.first, event.kind))
+
+    def _of_a_noun(self, at: int) -> bool:
+        """ "a new appointment": the word belongs to a noun that is no part."""
+        after = at + 1
+        if self.tokens[at].folded not in _BEFORE_NOUNS or after >= len(self.tokens):
+            return False
+        token = self.tokens[after]
+        if token.clause != self.tokens[at].clause or token.kind != WORD or len(token.folded) < _SHORTEST_NOUN:
+            return False
+        known = any(hit.first <= after <= hit.last and hit.value != "idiom" for hit in self.hits)
+        named = any(0 <= place - after <= 1 for place in self.places)
+        return not known and not named
 
     def _another(self, at: int) -> bool:
         """ "tried another PSU board", "anderes Netzteil probiert"."""
@@ -304,6 +339,10 @@ class AttemptFinder:
         following = self._behind(event)
         if following is not None and self._joined_behind(event, following, seen):
             following = None
+        if event.value == "repair track" and following is not None:
+            # "track rebuilt + D14 new": D14 was not rebuilt.
+            own = self._own_class(following)
+            following = following if own in ("circuit board", "connector", "solder joint") else None
         if following is not None:
             following.action, following.acted_at = event.value, event.first
             following.take(event.first, event.last)
@@ -327,6 +366,8 @@ class AttemptFinder:
             or 0 < event.first - mention.last <= 2
         ]
         group = self._bad_ones(group)
+        if event.value == "reprogram":
+            group = [mention for mention in group if str(self._own_class(mention)).endswith("IC")]
         if event.value == "recap section":
             group = [mention for mention in group if self._own_class(mention) in CAPACITORS]
         elif event.value == "repair track":

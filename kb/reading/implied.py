@@ -16,6 +16,7 @@ _STANDBY_NEAR = 0.05
 _RATED_NEAR = 0.03  # where the text says what it should be
 _ABSENT = 0.1
 _GOOD_AFTERWARDS = frozenset(("ok", "work", "start", "turn", "heat", "charge", "cured", "lit"))
+_PASSING = frozenset(("cold", "tap", "sometimes", "intermittent", "unloaded", "unplugged", "once", "soon"))
 _GOES_BAD_TOO = frozenset(("start", "turn", "heat", "charge", "lit", "work"))
 _SYMPTOM_OF_FAILURE: dict[tuple[str, str], str] = {
     ("fuse", "open"): "fuse blown",
@@ -126,6 +127,19 @@ def result_events(
         elif hit.table == "verdicts" and hit.value == "repaired" and acted is not None and is_so(hit, tokens):
             found.append((1, hit.first, hit.last, "cured"))
     first_action = acted
+    passing = {
+        tokens[hit.first].clause for hit in hits if hit.table == CONCEPT and hit.value in _PASSING
+    }
+    found = [
+        one
+        for one in found
+        # "cooled down it works again": for a while, before anything was done.
+        if not (
+            one[3] == "cured"
+            and (first_action is None or one[1] < first_action)
+            and passing & {tokens[one[1]].clause, tokens[one[1]].clause - 1}
+        )
+    ]
     found += _good_again(tokens, hits, readings, mentions, first_action)
     found += _back_again(tokens, hits, matches, first_action)
     if first_action is not None:

@@ -193,7 +193,8 @@ def _listed() -> Iterable[tuple[str, str, str, str]]:
             yield "symptoms", symptom.name, "en", phrase
     for part in PART_CLASSES:
         for phrase in (part.name, *part.synonyms):
-            yield "parts", part.name, "en", phrase
+            if phrase != "other":
+                yield "parts", part.name, "en", phrase
 
 
 class Lexicon:

@@ -300,7 +300,7 @@ WHOLE_BOARD = _words(
 # Words for what feeds a device from outside, which is replaced whole.
 ADAPTER = _words(
     """
-    adaptador adaptateur adapter adapters adaptor alimentatorino chargeur fuente netzadapter netzstecker
+    secteur adaptador adaptateur adapter adapters adaptor alimentatorino chargeur fuente netzadapter netzstecker
     steckernetzteil steckernetzgeraet transfo trasformatorino voedingsadapter wallwart netzgeraet netzkabel
     ladegeraet lader ladekabel laadkabel cargador caricatore
     """
@@ -321,6 +321,9 @@ OTHER = _words(
     spare borrowed good
     """
 )
+
+# Behind a part of which the same is said: "fuse too".
+ALSO = _words("also anche auch aussi ebenso idem ook pareil same tambien too igualmente eveneens dito ditto gleichfalls")
 
 # All parts that were named: "alles getauscht", "replaced both".
 EVERY = _words(

@@ -117,8 +117,11 @@ def _named_in_brackets(mentions: list[Mention], tokens: Sequence[Token]) -> list
     """ "2 caps bulged by the heatsink (C14 + C17)": the parts of a class that are named in brackets behind it."""
     kept: list[Mention] = []
     for mention in mentions:
-        owner = next((one for one in reversed(kept) if one.part_class and not one.part), None)
-        if owner is None or mention.part is None or not _in_brackets_behind(owner, mention, tokens):
+        owner = None
+        if mention.part is not None and not mention.part_class:
+            owners = (one for one in reversed(kept) if one.part_class and not one.part)
+            owner = next((one for one in owners if _in_brackets_behind(one, mention, tokens)), None)
+        if owner is None:
             kept.append(mention)
             continue
         mention.part_class = owner.part_class

@@ -416,7 +416,7 @@ class _Finder:
         if any(self.tokens[place].folded in little_words.SHOULD for place in gap):
             return False
         if subject.point is not None:
-            if unit == "V" and self._is_outcome(subject, gap):
+            if unit == "V" and (self._is_outcome(subject, gap) or (crosses and self._said_behind(last))):
                 return False
             if (
                 subject.point.startswith("R")
@@ -448,6 +448,14 @@ class _Finder:
                 bool(unit) or quantity == "esr_ohm"
             )
         return unit in ("", "V", "Vpp", "Vac", "A", "ohm")
+
+    def _said_behind(self, last: int) -> bool:
+        """ "NTC1 open, 0 V on the bulk": the supply stands behind the number."""
+        place = last + 1
+        while place < len(self.tokens) and self.tokens[place].folded in little_words.ON:
+            place += 1
+        own = self.at.get(place)
+        return place > last + 1 and own is not None and own.rail is not None
 
     def _is_outcome(self, subject: Subject, gap: range) -> bool:
         """ "changed Q8 -> 392V": what came of it, and not what was measured at the part."""
