@@ -47,6 +47,7 @@ _WITHOUT_PART = frozenset(
 )
 _BEFORE_NOUNS = frozenset(("new", "neue", "neuen", "neuer", "neues", "nieuw", "nieuwe", "nuevo", "nuova"))
 _SHORTEST_NOUN = 5
+_HOLD_PROGRAMS = frozenset(("memory", "microcontroller", "controller IC", "processor", "supervisor IC"))
 _WITH_ADAPTER = "replace adapter"  # kept as a replacement that names no part of the board
 
 
@@ -367,7 +368,7 @@ class AttemptFinder:
         ]
         group = self._bad_ones(group)
         if event.value == "reprogram":
-            group = [mention for mention in group if str(self._own_class(mention)).endswith("IC")]
+            group = [mention for mention in group if self._own_class(mention) in _HOLD_PROGRAMS]
         if event.value == "recap section":
             group = [mention for mention in group if self._own_class(mention) in CAPACITORS]
         elif event.value == "repair track":

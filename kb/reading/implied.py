@@ -15,6 +15,7 @@ _NEAR = 0.1  # as the bench takes a rail without a stated tolerance
 _STANDBY_NEAR = 0.05
 _RATED_NEAR = 0.03  # where the text says what it should be
 _ABSENT = 0.1
+_SHORT_OHM = 2.0
 _GOOD_AFTERWARDS = frozenset(("ok", "work", "start", "turn", "heat", "charge", "cured", "lit"))
 _PASSING = frozenset(("cold", "tap", "sometimes", "intermittent", "unloaded", "unplugged", "once", "soon"))
 _GOES_BAD_TOO = frozenset(("start", "turn", "heat", "charge", "lit", "work"))
@@ -163,7 +164,8 @@ def result_events(
                 for hit in gone
             )
             if match.first > first_action and (not match.present or (over and len(match.places) == 1)):
-                spent.append(match)
+                if not match.present:
+                    spent.append(match)
                 found.append((2, match.first, match.last, "cured"))
     events = _strongest(found)
     for match in matches:
@@ -312,10 +314,10 @@ def implied_symptoms(
         if name and not mention.ok and not mention.inferred and mention.end - mention.start <= 40:
             if name == "main switch shorted" and not _is_main(mention):
                 continue
-            if name == "output rectifier shorted" and mention.section in (
-                "main converter",
-                "bulk and power factor stage",
-            ):
+            of_output = str(mention.section).endswith("output")
+            if name == "output rectifier shorted" and not of_output and mention.part_class == "diode":
+                continue
+            if name == "output rectifier shorted" and mention.section in _PRIMARY:
                 continue
             add(name, min(mention.first, mention.start), max(mention.last, mention.end))
     for mention in mentions:
@@ -327,6 +329,8 @@ def implied_symptoms(
     return sorted(found, key=lambda match: (match.first, match.last))
 
 
+_PRIMARY = ("main converter", "bulk and power factor stage")
+_BURN_OUT = frozenset(("fuse", "thermal cut-out", "light-emitting diode"))  # said of them: open
 _DRY_CAPACITORS = frozenset(("safety capacitor", "film capacitor", "ceramic capacitor"))
 
 
@@ -343,6 +347,8 @@ def _is_of_a_part(match: Match, mentions: Sequence[Mention]) -> bool:
                 return True
             if match.name == "main switch shorted" and mention.part_class == "triac or thyristor":
                 return True
+            if match.name == "burnt part seen" and mention.part_class in _BURN_OUT:
+                return True
     return False
 
 
@@ -355,6 +361,12 @@ def _symptom_of(one: Found) -> str | None:
     subject = one.subject
     if one.quantity == "esr_ohm" and one.value is not None and one.value >= 1 and subject.point:
         return "high ESR found"
+    if one.quantity == "ohm" and subject.rail and one.value is not None and one.value < _SHORT_OHM:
+        if subject.role in ("bulk", "controller supply"):
+            return None
+        return (
+            "standby rail shorted to ground" if subject.role == "standby" else "output rail shorted to ground"
+        )
     if one.quantity != "dc_v" or not subject.rail:
         return None
     volts = one.value if one.value is not None else one.low

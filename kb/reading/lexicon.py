@@ -159,6 +159,9 @@ def _entry(table: str, value: str, language: str, phrase: str) -> Entry | None:
     negations = negation_words()
     denies = False
     plain = ""
+    told = [word for piece in phrase.split() for word in _words_of(piece.removesuffix("="))]
+    # "das war es": where only one word would be left, its articles are words of the phrase.
+    skips = table != CONCEPT and len(phrase.split()) > 2 and len([word for word in told if word not in articles]) > 1
     for piece in phrase.split():
         if piece == "..":
             gap = _OPEN_GAP
@@ -167,7 +170,7 @@ def _entry(table: str, value: str, language: str, phrase: str) -> Entry | None:
             piece.endswith("=") or value == _IDIOM or (table in ("symptoms", "actions") and " " not in phrase)
         )
         for word in _words_of(piece.removesuffix("=")):
-            if table != CONCEPT and word in articles and len(phrase.split()) > 2:
+            if skips and word in articles:
                 continue
             denies = denies or word in negations
             plain = plain or word

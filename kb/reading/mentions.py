@@ -72,7 +72,12 @@ def find_mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequen
         if (hit.table, hit.value) == ("actions", "repair track")
         for place in range(hit.first, hit.last + 1)
     }
+    lamps = {
+        place for hit in hits if (hit.table, hit.value) == (CONCEPT, "lamp_device") for place in hit.places
+    }
     for hit in parts:
+        if lamps.intersection(hit.places):
+            continue  # "LED lamp": the device
         if mended.issuperset(hit.places):
             continue  # "bridged", "jumper wire": what was done, not a part
         if taken.intersection(hit.places) or any(place in rails for place in hit.places):

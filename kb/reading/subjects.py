@@ -10,7 +10,7 @@ from kb.facts.rail_names import obvious_rail
 from kb.reading import little_words
 from kb.reading.facts import KnownRail
 from kb.reading.lexicon import Hit
-from kb.reading.tokens import CODE, DESIGNATOR, NUMBER, RAIL, VOLTS, WORD, Token
+from kb.reading.tokens import CODE, DESIGNATOR, NUMBER, RAIL, SIGN, VOLTS, WORD, Token
 
 
 @dataclass(slots=True)
@@ -203,6 +203,14 @@ def _named(
 def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownRail]) -> Subject | None:
     """ "24 is 23.8", "+12 = 12.2", "3.3 rail 3.29": the volts alone name the supply."""
     after = tokens[at + 1] if at + 1 < len(tokens) else None
+    if _is_denied(at, tokens) and token.value in _USUAL_DENIED:
+        known = next((rail for rail in rails if rail.nominal_v == token.value), None)
+        name = f"{token.value:g}V"
+        named = obvious_rail(name)
+        if known is not None:
+            return _known(at, at, known)
+        if named is not None:
+            return Subject(at, at, name, named.role, named.nominal_v)
     if _is_told_behind(at, tokens):
         known = next((rail for rail in rails if rail.nominal_v == token.value), None)
         if known is not None:
@@ -220,6 +228,29 @@ def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownR
     name = f"{token.value:g}V"
     named = obvious_rail(name)
     return Subject(at, at, name, named.role, named.nominal_v) if named else None
+
+
+_USUAL_DENIED = frozenset((3.3, 5.0, 12.0, 15.0, 18.0, 24.0))
+_DENIES = frozenset(
+    ("no", "kein", "keine", "geen", "pas", "sin", "senza", "sans", "ohne", "missing", "falta", "faltan", "manca", "manque")
+)
+
+
+def _is_denied(at: int, tokens: Sequence[Token]) -> bool:
+    """ "no 12 no 24": a bare number that is said to be missing, nothing counted behind it."""
+    before = at - 1
+    if before >= 0 and tokens[before].folded in ("de", "d") and tokens[before].clause == tokens[at].clause:
+        before -= 1
+    if before < 0 or tokens[before].folded not in _DENIES or tokens[before].clause != tokens[at].clause:
+        return False
+    after = tokens[at + 1] if at + 1 < len(tokens) else None
+    return (
+        after is None
+        or after.clause != tokens[at].clause
+        or after.kind == SIGN
+        or after.folded in _DENIES | little_words.JOINS_OF_RAILS
+        or after.folded in ("out", "either", "on", "neither", "nor")
+    )
 
 
 def _is_told_behind(at: int, tokens: Sequence[Token]) -> bool:

@@ -316,15 +316,57 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
     places = _Places(tokens, hits, rails)
     negations = negation_words()
     found: list[Match] = []
+    held = [frozenset(hit.places) for hit in hits if hit.table == "parts" and len(hit.places) > 1]
     for hit in hits:
         if hit.table == "symptoms":
+            own = frozenset(hit.places)
+            if hit.value in _OF_A_PART and any(part & own and not part <= own for part in held):
+                continue  # "thermal fuse open" is no blown fuse
             nots = frozenset(at for at in hit.places if tokens[at].folded in negations)
             found.append(Match(hit.value, hit.places, nots))
     found += _pattern_matches(places)
     kept = _longest(_own_negation(found, tokens))
     kept = _one_of_alike(_about_the_device(kept, tokens, places))
     kept = [match for match in kept if not _is_of_something_else(match, kept, tokens, rails)]
+    kept = [match for match in kept if not _has_other_subject(match, tokens, places)]
+    outcomes = [frozenset(hit.places) for hit in hits if hit.table == "results"]
+    kept = [
+        match
+        for match in kept
+        # "maakt niks uit": no change, and nothing of turning off
+        if match.name != "does not turn off" or not any(set(match.places) < outcome for outcome in outcomes)
+    ]
     return _only_if_alone(_denied(kept, tokens, places))
+
+
+# Symptoms whose phrases name a part, of which a longer name is another part.
+_OF_A_PART = frozenset(("fuse blown", "fuse blows again when replaced", "burnt part seen"))
+# What a sentence may be about instead of the whole device.
+_OTHER_SUBJECTS = (
+    "button", "channel", "pfc", "fan", "motor", "light", "backlight", "heater", "remote", "speaker", "screen", "picture",
+    "sound", "standby", "vcc", "bulk", "relay", "error", "communication",
+)  # fmt: skip
+_OF_THE_WHOLE = frozenset(("dead", "does not work", "does not turn off"))
+_SUBJECT_REACH = 4
+
+
+def _has_other_subject(match: Match, tokens: Sequence[Token], places: _Places) -> bool:
+    """Whether "does nothing" or "stays on" is said of a thing of its own: the remote, a channel, a lamp."""
+    if match.name not in _OF_THE_WHOLE:
+        return False
+    at, clause = match.first - 1, tokens[match.first].clause
+    others = {place for name in _OTHER_SUBJECTS for span in places.spans.get(name, ()) for place in span}
+    whole = {place for span in places.spans.get("device", ()) for place in span}
+    own = set(match.places)
+    for _ in range(_SUBJECT_REACH):
+        if at < 0 or tokens[at].clause != clause:
+            return False
+        if at in whole:
+            return False
+        if at in others and at not in own:
+            return True
+        at -= 1
+    return False
 
 
 _OF_OUTPUTS = frozenset(("output voltage low", "output voltage high", "one output missing"))
@@ -379,6 +421,8 @@ _ALIKE = (
     ("fuse blows again when replaced", "fuse blown"),
     ("fan does not run", "motor does not run"),
     ("dim picture", "display dim or fading", "no picture"),
+    ("fuse blown", "varistor burnt or cracked", "damaged track or via", "burnt part seen"),
+    ("one channel silent", "dead", "does not work", "picture but no sound"),
     ("relay clicks once", "relay clicks repeatedly", "ticking or chirping noise"),
     ("standby light on but will not start", "dead", "does not work"),
     ("no standby light", "dead", "does not work"),
