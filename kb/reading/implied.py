@@ -295,9 +295,17 @@ def _is_denied(hit: Hit, hits: Sequence[Hit], tokens: Sequence[Token]) -> bool:
 
 
 def implied_symptoms(
-    matches: Sequence[Match], mentions: Sequence[Mention], readings: Sequence[Found], tokens: Sequence[Token]
+    matches: Sequence[Match],
+    mentions: Sequence[Mention],
+    readings: Sequence[Found],
+    tokens: Sequence[Token],
+    *,
+    outputs: bool = False,
 ) -> list[Match]:
-    """The symptoms that were named, and those that a bad part or a reading is."""
+    """The symptoms that were named, and those that a bad part or a reading is.
+
+    `outputs`: the text speaks of an output, so that a shorted diode is its rectifier.
+    """
     found = list(matches)
     names = {match.name for match in found}
 
@@ -314,7 +322,7 @@ def implied_symptoms(
         if name and not mention.ok and not mention.inferred and mention.end - mention.start <= 40:
             if name == "main switch shorted" and not _is_main(mention):
                 continue
-            of_output = str(mention.section).endswith("output")
+            of_output = outputs or str(mention.section).endswith("output")
             if name == "output rectifier shorted" and not of_output and mention.part_class == "diode":
                 continue
             if name == "output rectifier shorted" and mention.section in _PRIMARY:
@@ -323,8 +331,15 @@ def implied_symptoms(
     for mention in mentions:
         if mention.ok and (name := _DENIED_BY_GOOD.get(mention.part_class or "")):
             add(name, mention.first, min(mention.last + 1, len(tokens) - 1), False)
+    gone = {
+        one.subject.rail
+        for one in readings
+        if not one.after_repair and _symptom_of(one) == "one output missing"
+    }
     for one in readings:
         if not one.after_repair and (name := _symptom_of(one)):
+            if name == "one output missing" and (len(gone) > 1 or "more than one output missing" in names):
+                name = "more than one output missing"
             add(name, one.first, one.last)
     return sorted(found, key=lambda match: (match.first, match.last))
 

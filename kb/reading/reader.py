@@ -71,7 +71,8 @@ def _read_piece(text: str, known: Known) -> Read:
     settle_results(attempts, tokens, events, paid=cost is not None)
     settle_causes(attempts, tokens, hits)
     matches = [match for match in matches if match not in spent]
-    matches = implied_symptoms(matches, finder.mentions, readings, tokens)
+    outputs = any(hit.table == CONCEPT and hit.value == "output" for hit in hits)
+    matches = implied_symptoms(matches, finder.mentions, readings, tokens, outputs=outputs)
     shown = [match.name for match in matches if match.present]
     for mention in attempts:
         mention.section = mention.section or likely_section(mention.part_class, mention.failure, shown)

@@ -15,7 +15,7 @@ from kb.facts.word_lists import concepts, denied_patterns, symptom_patterns
 from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit, every_common_word, negation_words
 from kb.reading.sections import VAGUE_LETTERS, class_of_designator
-from kb.reading.tokens import CODE, DESIGNATOR, QUANTITY, SIGN, WORD, Token
+from kb.reading.tokens import CODE, DESIGNATOR, NUMBER, QUANTITY, SIGN, WORD, Token
 
 _REACH = 5  # words that may stand between two words of a pattern, besides its own
 _NOT_REACH = 4  # words that may stand between "no" and what it belongs to
@@ -152,6 +152,10 @@ class _Places:
                 spans["error"].add((at,))
             elif token.kind == QUANTITY and token.unit in ("s", "min"):
                 spans["soon" if token.unit == "s" else "later"].add((at,))
+            elif token.kind == QUANTITY and token.unit == "times" and (token.value or token.high or 0) >= 2:
+                spans["tries"].add((at,))
+            elif token.folded in ("goes", "tries", "attempts") and at and tokens[at - 1].kind == NUMBER:
+                spans["tries"].add((at,))
         for at, role in rails.items():
             spans["rail"].add((at,))
             if role in RAIL_ELEMENTS:
@@ -329,6 +333,10 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
     kept = _one_of_alike(_about_the_device(kept, tokens, places))
     kept = [match for match in kept if not _is_of_something_else(match, kept, tokens, rails)]
     kept = [match for match in kept if not _has_other_subject(match, tokens, places)]
+    kept = [match for match in kept if not _is_of_a_lamp(match, tokens, places)]
+    done = [frozenset(hit.places) for hit in hits if hit.table == "actions"]
+    kept = [match for match in kept if not any(set(match.places) <= action for action in done)]
+    kept = _several_outputs(kept, rails)
     outcomes = [frozenset(hit.places) for hit in hits if hit.table == "results"]
     kept = [
         match
@@ -369,6 +377,27 @@ def _has_other_subject(match: Match, tokens: Sequence[Token], places: _Places) -
     return False
 
 
+def _is_of_a_lamp(match: Match, tokens: Sequence[Token], places: _Places) -> bool:
+    """Whether the light that blinks or is out is the lamp under repair and no standby light."""
+    if match.name not in ("standby light blinks", "no standby light"):
+        return False
+    standby = {place for span in places.spans.get("standby", ()) for place in span}
+    return not standby & set(match.places) and places.in_sentence("lamp_device", match.first)
+
+
+def _several_outputs(kept: list[Match], rails: dict[int, str]) -> list[Match]:
+    """ "no 12 no 24": two supplies of which each is said to be missing."""
+    single = [match for match in kept if match.name == "one output missing" and match.present]
+    named = {place for match in single for place in match.places if place in rails}
+    if len(single) < 2 or len(named) < 2:
+        return kept
+    first = single[0]
+    places = tuple(sorted({place for match in single for place in match.places}))
+    nots = frozenset().union(*(match.nots for match in single))
+    several = Match("more than one output missing", places, nots)
+    return [several if match is first else match for match in kept if match is first or match not in single]
+
+
 _OF_OUTPUTS = frozenset(("output voltage low", "output voltage high", "one output missing"))
 
 
@@ -385,8 +414,8 @@ def _is_of_something_else(
     if match.name == "part too hot to touch":
         # "display says HOT"
         return any(tokens[at].folded in ("says", "shows", "display") for at in range(match.first, match.last))
-    if match.name == "no standby light":
-        # The lamp of a charger that does not charge.
+    if match.name == "no standby light" and not match.nots:
+        # The lamp of a charger that does not charge; "no lamp at all" says more.
         return any(
             other.name == "does not charge" and abs(other.first - match.last) <= _FAR for other in kept
         )
@@ -516,22 +545,34 @@ def _distance(match: Match, at: int) -> int:
     return min((abs(place - at) for place in match.places if place not in match.nots), default=0)
 
 
+# (symptom, one that holds its words): both are said, "very dark, darker at the right".
+_BOTH = frozenset(
+    (
+        ("dim picture", "uneven backlight"),
+        ("does not turn off", "heats all the time"),
+        ("intermittent", "responds to tapping or flexing"),
+    )
+)
+
+
 def _longest(found: list[Match]) -> list[Match]:
     """Without those whose words are all part of a longer one."""
     kept: list[Match] = []
-    by_place: dict[int, list[set[int]]] = defaultdict(list)
+    by_place: dict[int, list[tuple[set[int], str]]] = defaultdict(list)
     ordered = sorted(found, key=lambda match: (-len(match.places), match.last - match.first, match.first))
     named: set[tuple[str, int]] = set()
     for match in ordered:
         own = set(match.places)
-        if any(own <= other for other in by_place[match.first]):
+        if any(
+            own <= other and (match.name, name) not in _BOTH for other, name in by_place[match.first]
+        ):
             continue
         if (match.name, match.first) in named:
             continue
         named.add((match.name, match.first))
         kept.append(match)
         for place in match.places:
-            by_place[place].append(own)
+            by_place[place].append((own, match.name))
     return sorted(kept, key=lambda match: (match.first, match.last))
 
 

@@ -491,7 +491,7 @@ _SHORT_FORMS = frozenset(
     ("def", "rempl", "ca", "approx", "incl", "inkl", "bzw", "zb", "z", "b", "o", "ok", "nr", "no", "no",
      "resp", "evtl", "ev",
      "vs", "etc", "max", "min", "ers", "gem", "ausg", "verm", "condens", "cond", "elektr", "defekt", "spg",
-     "vermutl", "i")
+     "vermutl", "i", "v", "u", "m", "w", "zw", "ca", "geg", "inkl", "excl", "mind")
 )  # fmt: skip
 
 
