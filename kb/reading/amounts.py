@@ -157,6 +157,7 @@ def find_minutes(
         with_money = all(
             token.folded in little_words.FILLER | little_words.WORK | little_words.MATERIAL
             or (token.kind in (SIGN, QUANTITY) and token.unit in ("money", ""))
+            or (token.kind == NUMBER and re.fullmatch(r"[0-9]{1,3}[.,][0-9]{2}", token.folded))
             for token in others
         )
         closes = last == max(range(first, behind), key=lambda place: (tokens[place].kind != SIGN, place))

@@ -194,17 +194,12 @@ class AttemptFinder:
                 mine |= span
                 found.append(_Event(hit.first, hit.last, table, hit.value))
             taken |= mine
-        smells = [hit.last for hit in self.hits if hit.table == CONCEPT and hit.value == "smell"]
-        found = [
-            event
-            for event in found
-            if not (event.kind == "failures" and any(0 < event.first - at <= 3 for at in smells))
-        ]
+        found = [event for event in found if event.kind != "failures" or not self._is_smelt(event.first)]
         found += [
             _Event(hit.first, hit.last, "failures", hit.value)
             for hit in self.hits
-            if hit.table == CONCEPT and not any(0 < hit.first - at <= 3 for at in smells)
-            if hit.table == CONCEPT and hit.value in FAILURE_CONCEPTS and not taken.intersection(hit.places)
+            if not self._is_smelt(hit.first)
+            and hit.table == CONCEPT and hit.value in FAILURE_CONCEPTS and not taken.intersection(hit.places)
         ]
         for at, token in enumerate(self.tokens):
             if token.folded == "kurz" and {at - 1, at - 2} & self.places and at not in taken:
@@ -243,6 +238,11 @@ class AttemptFinder:
             self.tokens[place].folded in little_words.OTHER and self.tokens[place].clause == clause
             for place in near
         )
+
+    def _is_smelt(self, at: int) -> bool:
+        """ "smells burnt": said of the smell and of no part."""
+        smells = [hit.last for hit in self.hits if hit.table == CONCEPT and hit.value == "smell"]
+        return any(0 < at - one <= 3 and self.tokens[one].sentence == self.tokens[at].sentence for one in smells)
 
     def _ordered(self, first: int, last: int) -> bool:
         """ "new one ordered": nothing was done yet."""
@@ -354,7 +354,16 @@ class AttemptFinder:
         group = [mention for mention in open_ones if mention.sentence == sentence]
         if not group and self._of_every(event):
             near = [mention for mention in open_ones if mention.sentence >= sentence - _SENTENCES_OF_ALL]
-            group = [mention for mention in near if mention.failure or mention.bad]
+            bad = {mention.sentence for mention in near if mention.failure or mention.bad}
+            group = [
+                mention
+                for mention in near
+                if mention.failure
+                or mention.bad
+                or (mention.sentence in bad and not mention.only_place and self._is_board_part(mention))
+            ]
+            for mention in group:
+                mention.bad = mention.bad or not mention.failure
         if not group and open_ones and open_ones[-1].sentence >= sentence - 2:
             group = [mention for mention in open_ones if mention.sentence == open_ones[-1].sentence]
         # "motor jerky, cleaned": what the complaint names is not what was worked on where a part is.
@@ -366,6 +375,8 @@ class AttemptFinder:
             or (not mention.only_place and (mention.part or self._is_board_part(mention)))
             or 0 < event.first - mention.last <= 2
         ]
+        if any(not mention.only_place for mention in group):
+            group = [mention for mention in group if not mention.only_place or mention.failure or mention.bad]
         group = self._bad_ones(group)
         if event.value == "reprogram":
             group = [mention for mention in group if self._own_class(mention) in _HOLD_PROGRAMS]

@@ -146,7 +146,9 @@ def result_events(
     if first_action is not None:
         for hit in hits:
             if hit.table == CONCEPT and hit.first > first_action:
-                if hit.value == "no_effect":
+                if hit.value == "faults" and _is_none(hit, tokens):
+                    found.append((2, hit.first, hit.last, "cured"))
+                elif hit.value == "no_effect":
                     found.append((0, hit.first, hit.last, "no change"))
                 elif hit.value in _GOOD_AFTERWARDS and _is_good(hit, hits, tokens, mentions):
                     found.append((2, hit.first, hit.last, "cured"))
@@ -281,6 +283,19 @@ def _is_good(hit: Hit, hits: Sequence[Hit], tokens: Sequence[Token], mentions: S
     if hit.value == "ok" and any(mention.ok and 0 < hit.first - mention.last <= 3 for mention in mentions):
         return False
     return not _is_denied(hit, hits, tokens)
+
+
+def _is_none(hit: Hit, tokens: Sequence[Token]) -> bool:
+    """ "no cut-outs", "keine Ausfälle mehr"."""
+    before = range(max(0, hit.first - 2), hit.first)
+    clause = tokens[hit.first].clause
+    return any(tokens[at].folded in _NONE and tokens[at].clause == clause for at in before)
+
+
+_NONE = frozenset(
+    "no none zero without kein keine keinen keinerlei ohne aucun aucune sans pas geen zonder sin ningun ninguna nessun "
+    "nessuna senza".split()
+)
 
 
 def _is_denied(hit: Hit, hits: Sequence[Hit], tokens: Sequence[Token]) -> bool:

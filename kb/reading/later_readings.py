@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from kb.reading import little_words
 from kb.reading.facts import KnownRail
 from kb.reading.lexicon import CONCEPT, Hit
-from kb.reading.readings import Found
+from kb.reading.readings import Found, is_rating
 from kb.reading.subjects import Subject
 from kb.reading.tokens import NUMBER, SIGN, VOLTS, Token
 
@@ -40,6 +40,8 @@ def implied_readings(
     used |= {at for one in found for at in one.tokens}
     for at, token in enumerate(tokens):
         if at <= acted - 3 or at in used or token.kind not in (NUMBER, VOLTS) or token.value is None:
+            continue
+        if is_rating(tokens, at):
             continue
         before = tokens[at - 1] if at else None
         arrow = (

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from bisect import bisect_left
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
@@ -24,6 +24,9 @@ from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, W
 CONCEPT = "concept"
 _IDIOM = "idiom"
 _GAPS = {"symptoms": 1, CONCEPT: 0, "results": 1, "verdicts": 1, "failures": 1, "actions": 0}
+_AS_WRITTEN = ("symptoms", "actions", "results")  # a single word of these stands for itself only
+# Tables of which a language lists every form, so that "coup" is not taken for "coupé".
+_FORMS_LISTED = frozenset((("failures", "fr"), ("failures", "es"), ("failures", "it")))
 _PARTICLE = 3  # letters of words such as "on" and "off", which stand close to their verb
 _OPEN_GAP = 4  # words that may stand in the place of ".." in a phrase
 _FUNCTION_WORDS = 400  # the commonest words of a language, by which a text shows its language
@@ -166,9 +169,8 @@ def _entry(table: str, value: str, language: str, phrase: str) -> Entry | None:
         if piece == "..":
             gap = _OPEN_GAP
             continue
-        exact = (
-            piece.endswith("=") or value == _IDIOM or (table in ("symptoms", "actions") and " " not in phrase)
-        )
+        alone = " " not in phrase and (table in _AS_WRITTEN or (table, language) in _FORMS_LISTED)
+        exact = piece.endswith("=") or value == _IDIOM or alone
         for word in _words_of(piece.removesuffix("=")):
             if skips and word in articles:
                 continue
@@ -217,6 +219,10 @@ class Lexicon:
             at = min(range(len(entry.words)), key=lambda place: count[entry.words[place]])
             self._by_word[entry.words[at]].append((at, entry))
         self._words = frozenset(count)
+        self._written: dict[str, set[str]] = defaultdict(set)
+        for entry in entries:
+            if len(entry.words) == 1:
+                self._written[entry.plain].add(entry.language)
         self._compounds = _compound_ends()
         self._speller = mending()
 
@@ -233,7 +239,7 @@ class Lexicon:
             for key in own:
                 for anchor, entry in self._by_word.get(key, ()):
                     places = _places(entry, anchor, at, keys, tokens)
-                    if places is not None and _fits(entry, places, tokens, languages):
+                    if places is not None and _fits(entry, places, tokens, languages, self._written):
                         found.append(Hit(entry.table, entry.value, entry.language, places, entry.denies))
             if not own and tokens[at].kind == WORD:
                 found += self._compound(at, tokens[at])
@@ -357,11 +363,24 @@ def languages_of(tokens: Sequence[Token]) -> frozenset[str]:
     return frozenset(name for name, points in score.items() if points and points >= 0.7 * most)
 
 
-def _fits(entry: Entry, places: tuple[int, ...], tokens: Sequence[Token], languages: frozenset[str]) -> bool:
-    """A word of one language is not read in a text of another where it is an everyday word ("die", "rot")."""
-    if len(places) > 1 or not languages or entry.language in languages:
+def _fits(
+    entry: Entry,
+    places: tuple[int, ...],
+    tokens: Sequence[Token],
+    languages: frozenset[str],
+    written: Mapping[str, set[str]],
+) -> bool:
+    """A word of one language is not read in a text of another where it is an everyday word ("die", "rot").
+
+    Nor is it read by its stem where another language lists it as it stands: "blown" is no Dutch blower.
+    """
+    if len(places) > 1:
         return True
     word = tokens[places[0]].folded
+    if word != entry.plain and (others := written.get(word)) and entry.language not in others:
+        return False
+    if not languages or entry.language in languages:
+        return True
     if word != entry.plain or (entry.table == CONCEPT and entry.value == "no" and word in _SHORT_NOTS):
         return False
     return not any(word in _common()[language].everyday for language in languages)

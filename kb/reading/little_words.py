@@ -18,7 +18,7 @@ ON = _words(
 # What may stand between a supply or point and its number.
 BETWEEN = _words(
     """
-    a about adesso after again ahora als alta alto are around at auf back baja bajo bas base bassa basse
+    hatte had avait tenia aveva a about adesso after again ahora als alta alto are around at auf back baja bajo bas base bassa basse
     basso bei beide beiden bene between bien bleibt blijft bon both bricht bulk ca cae cap capacitor ce
     chacun chute circa climbs collector comes con constant contact contacten contacto contactos contacts
     contatti contatto crolla cuando cycles cycling d da dal dalla dc de dead di dip dips dmm down drain
@@ -260,7 +260,9 @@ INSTEAD_OF = _words(
 )
 
 # Between the value that something had and the one that it has: "470 down to 90".
-CHANGED_TO = _words("a auf bis down fino gone hasta jusqu naar nach to tot up went")
+CHANGED_TO = _words(
+    "a auf bis down fino gone hasta jusqu measures measured misst misura mesure meet mide naar nach reading reads to tot up went"
+)
 
 # What else may stand between two values of one part.
 BESIDE_VALUES = _words(
@@ -329,7 +331,7 @@ ALSO = _words("also anche auch aussi ebenso idem ook pareil same tambien too igu
 EVERY = _words(
     """
     all alle allebei alles ambas ambedue ambos beide beiden beides both entrambe entrambi everything lot tous
-    tout toutes todas todo todos tutte tutti tutto pair
+    tout toutes todas todo todos tutte tutti tutto pair deux two zwei twee dos due
     """
 )
 

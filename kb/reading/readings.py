@@ -176,7 +176,7 @@ class _Finder:
                 last_rail = own if own.rail else last_rail
                 at = own.last + 1
                 continue
-            numbers = None if self._is_rating(at) else self._numbers(at)
+            numbers = None if is_rating(self.tokens, at) else self._numbers(at)
             if numbers is not None:
                 last, value, low, high, unit = numbers
                 if unit == "ohm" and self.quantity.get(last + 1) == "esr_ohm":
@@ -297,13 +297,6 @@ class _Finder:
                 if (low is not None and second.kind == token.kind) or not token.unit:
                     return other, low, low, high, second.unit or token.unit
         return at, token.value, None, None, token.unit
-
-    def _is_rating(self, at: int) -> bool:
-        """ "22uF 50V", "1000u/35V": volts behind a capacitance are printed on the part."""
-        before = at - 1
-        if before > 0 and self.tokens[before].folded == "/":
-            before -= 1
-        return self.tokens[at].unit == "V" and before >= 0 and self.tokens[before].unit == "F"
 
     def _pulses(self, at: int) -> bool:
         """Whether the clause says that the value comes and goes, so that "from 9 to 16" is a range."""
@@ -460,6 +453,8 @@ class _Finder:
     def _is_outcome(self, subject: Subject, gap: range) -> bool:
         """ "changed Q8 -> 392V": what came of it, and not what was measured at the part."""
         arrow = any(self.tokens[p].kind == SIGN and len(self.tokens[p].folded) > 1 for p in gap)
+        if arrow and any(self.tokens[p].folded in little_words.NEW for p in gap):
+            return True
         near = range(max(0, subject.first - 3), subject.last + 1 + len(gap))
         return arrow and any(place in self.actions for place in near)
 
@@ -578,6 +573,14 @@ class _Finder:
                 break
             end += 1
         return start, end
+
+
+def is_rating(tokens: Sequence[Token], at: int) -> bool:
+    """ "22uF 50V", "1000u/35V": volts behind a capacitance are printed on the part."""
+    before = at - 1
+    if before > 0 and tokens[before].folded == "/":
+        before -= 1
+    return tokens[at].unit == "V" and before >= 0 and tokens[before].unit == "F"
 
 
 def mentions_now(tokens: Sequence[Token], one: Found) -> bool:

@@ -331,7 +331,7 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
     found += _pattern_matches(places)
     kept = _longest(_own_negation(found, tokens))
     kept = _one_of_alike(_about_the_device(kept, tokens, places))
-    kept = [match for match in kept if not _is_of_something_else(match, kept, tokens, rails)]
+    kept = [match for match in kept if not _is_of_something_else(match, kept, tokens, rails, places)]
     kept = [match for match in kept if not _has_other_subject(match, tokens, places)]
     kept = [match for match in kept if not _is_of_a_lamp(match, tokens, places)]
     done = [frozenset(hit.places) for hit in hits if hit.table == "actions"]
@@ -401,8 +401,11 @@ def _several_outputs(kept: list[Match], rails: dict[int, str]) -> list[Match]:
 _OF_OUTPUTS = frozenset(("output voltage low", "output voltage high", "one output missing"))
 
 
+_SHORTED_OUTPUTS = frozenset(("output rail shorted to ground", "standby rail shorted to ground"))
+
+
 def _is_of_something_else(
-    match: Match, kept: Sequence[Match], tokens: Sequence[Token], rails: dict[int, str]
+    match: Match, kept: Sequence[Match], tokens: Sequence[Token], rails: dict[int, str], places: _Places
 ) -> bool:
     """Whether the words of a symptom speak of another thing, which is read by itself."""
     if match.name in _OF_OUTPUTS:
@@ -411,6 +414,11 @@ def _is_of_something_else(
     if match.name == "works unloaded but not in the set":
         # "12 V falls to 9.1 on load": a supply of which a value is given, not the whole device.
         return any(tokens[at].value is not None for at in range(match.first, match.last + 1))
+    if match.name in _SHORTED_OUTPUTS:
+        # "output transistor Q5 shorted", "heater element down to earth": a part.
+        parts = [span[0] for span in places.spans.get("@part", ())]
+        clause = tokens[match.first].clause
+        return any(match.first - 3 <= at <= match.last and tokens[at].clause == clause for at in parts)
     if match.name == "part too hot to touch":
         # "display says HOT"
         return any(tokens[at].folded in ("says", "shows", "display") for at in range(match.first, match.last))
@@ -451,6 +459,7 @@ _ALIKE = (
     ("fan does not run", "motor does not run"),
     ("dim picture", "display dim or fading", "no picture"),
     ("fuse blown", "varistor burnt or cracked", "damaged track or via", "burnt part seen"),
+    ("part too hot to touch", "fails when warm"),
     ("one channel silent", "dead", "does not work", "picture but no sound"),
     ("relay clicks once", "relay clicks repeatedly", "ticking or chirping noise"),
     ("standby light on but will not start", "dead", "does not work"),

@@ -199,6 +199,8 @@ class _Scan:
         known = _UNITS.get(name)
         if known is None or (gap and (name in _NEEDS_NO_SPACE or name in _WORDS_TOO)):
             return nothing
+        if raw == "M" and not gap:
+            return ("ohm", 1e6, after.end(), 1)
         if name in ("mohm", "mω") and raw[0] == "M":
             known = ("ohm", 1e6)
         if (
