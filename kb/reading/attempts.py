@@ -47,6 +47,7 @@ _WITHOUT_PART = frozenset(
 )
 _BEFORE_NOUNS = frozenset(("new", "neue", "neuen", "neuer", "neues", "nieuw", "nieuwe", "nuevo", "nuova"))
 _SHORTEST_NOUN = 5
+_JOINED = frozenset(("+", "&", "and", "und", "et", "en", "y", "e", "ed"))
 _HOLD_PROGRAMS = frozenset(("memory", "microcontroller", "controller IC", "processor", "supervisor IC"))
 _WITH_ADAPTER = "replace adapter"  # kept as a replacement that names no part of the board
 
@@ -163,6 +164,10 @@ class AttemptFinder:
             same = self.tokens[at].clause == self.tokens[mention.last].clause
             if ends and same and self.tokens[at].folded in little_words.ALSO:
                 mention.bad = True
+            between = {token.folded for token in self.tokens[before.end + 1 : mention.first]}
+            if between and between <= little_words.LISTED and between & _JOINED and self._is_board_part(mention):
+                # "Q4 short + fuse": of both
+                mention.bad = mention.bad or mention.action is None
 
     def _measured(self) -> None:
         """What a reading at a part says of it: a high ESR, a short, contacts that no longer close."""
@@ -383,7 +388,7 @@ class AttemptFinder:
         if event.value == "recap section":
             group = [mention for mention in group if self._own_class(mention) in CAPACITORS]
         elif event.value == "repair track":
-            group = [mention for mention in group if mention.part_class in ("circuit board", "cable")]
+            group = self._of_track(event, group, seen)
         if not group:
             group = self._of_the_device(event, seen)
         if event.value == _WITH_ADAPTER:
@@ -404,6 +409,26 @@ class AttemptFinder:
             mention.action, mention.acted_at = event.value, event.first
             if mention.sentence == sentence:
                 mention.take(event.first, event.last)
+
+    def _of_track(self, event: _Event, group: list[Mention], seen: list[Mention]) -> list[Mention]:
+        """The board, the connector named right before ("TB2 track repaired"), or what was corroded before."""
+        own = [mention for mention in group if mention.part_class in ("circuit board", "cable")]
+        if own:
+            return own
+        beside = [
+            mention
+            for mention in group
+            if mention.part and 0 < event.first - mention.last <= 2 and self._own_class(mention) == "connector"
+        ]
+        sentence = self.tokens[event.first].sentence
+        cleaned = [
+            mention
+            for mention in seen
+            if mention.action == "clean" and mention.failure == "corroded" and mention.sentence == sentence
+        ]
+        for mention in beside or cleaned:
+            mention.part_class = "circuit board"
+        return beside or cleaned
 
     def _of_every(self, event: _Event) -> bool:
         """ "alles getauscht", "both replaced"."""

@@ -169,6 +169,7 @@ def result_events(
                 if not match.present:
                     spent.append(match)
                 found.append((2, match.first, match.last, "cured"))
+        found += _there_alone(tokens, hits, first_action)
     events = _strongest(found)
     for match in matches:
         if first_action is None or match.first <= first_action or match in spent:
@@ -253,6 +254,23 @@ def _back_again(
     return found
 
 
+def _there_alone(tokens: Sequence[Token], hits: Sequence[Hit], first_action: int) -> list[tuple[int, int, int, str]]:
+    """ "C9 new: picture": what is there again, alone in its clause behind a fix."""
+    sizes: dict[int, int] = {}
+    for token in tokens:
+        sizes[token.clause] = sizes.get(token.clause, 0) + (token.kind != SIGN)
+    return [
+        (3, hit.first, hit.last, "cured")
+        for hit in hits
+        if hit.table == CONCEPT
+        and hit.value in _THERE
+        and hit.first > first_action
+        and sizes[tokens[hit.first].clause] == len(hit.places)
+        and tokens[hit.first].clause != tokens[first_action].clause
+    ]
+
+
+_THERE = frozenset(("picture", "sound", "backlight"))
 _SHORT = 5
 _FAILS = frozenset(("no", "stop", "blown", "dead", "defective", "missing", "trip", "no_effect", "collapse"))
 
@@ -332,6 +350,8 @@ def implied_symptoms(
     if any(mention.part_class == "bipolar transistor" for mention in mentions):
         found = [match for match in found if match.name != "main switch shorted"]
     found = [match for match in found if not _is_of_a_part(match, mentions)]
+    found = [_of_its_class(match, mentions) for match in found]
+    names |= {match.name for match in found}
     for mention in mentions:
         name = _SYMPTOM_OF_FAILURE.get((mention.part_class or "", mention.failure or ""))
         if name and not mention.ok and not mention.inferred and mention.end - mention.start <= 40:
@@ -377,9 +397,21 @@ def _is_of_a_part(match: Match, mentions: Sequence[Mention]) -> bool:
                 return True
             if match.name == "main switch shorted" and mention.part_class == "triac or thyristor":
                 return True
-            if match.name == "burnt part seen" and mention.part_class in _BURN_OUT:
+            burnt = match.name == "burnt part seen"
+            if burnt and (mention.part_class in _BURN_OUT or mention.failure == "worn contacts"):
                 return True
     return False
+
+
+def _of_its_class(match: Match, mentions: Sequence[Mention]) -> Match:
+    """A shorted transistor by what it is in its family: the power factor stage's is not the main switch."""
+    if match.name != "main switch shorted":
+        return match
+    for mention in mentions:
+        here = mention.start <= match.last and match.first <= mention.end
+        if here and mention.part_class == "power factor MOSFET":
+            return Match("power factor switch shorted", match.places, match.nots, match.present)
+    return match
 
 
 def _is_main(mention: Mention) -> bool:

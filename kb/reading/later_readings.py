@@ -57,12 +57,12 @@ def implied_readings(
             or before.folded in little_words.AGAIN | little_words.NOW
             or before.folded in little_words.STEADY
         )
-        sure_end = (arrow and not float(token.value).is_integer()) or at + 1 in states or at + 1 in good
+        sure_end = (arrow and not token.folded.isdigit()) or at + 1 in states or at + 1 in good
         ends = sure_end or _ends(tokens, at)
         if not (arrow or alone) or not ends:
             continue
         back = before is not None and before.folded in little_words.AGAIN | little_words.NOW
-        sure = back or arrow or token.kind == VOLTS or not float(token.value).is_integer()
+        sure = back or arrow or token.kind == VOLTS or not token.folded.isdigit()
         subject = _near_rail(token.value, at, subjects, rails if sure else ())
         if subject is not None:
             made = Found(subject, at, at, "dc_v", token.value, tokens=[at], after_repair=True)

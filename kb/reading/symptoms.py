@@ -26,6 +26,7 @@ _HOLD_NOTS = frozenset(("missing", "repeatedly", "anything", "no_effect", "unloa
 # Concepts that are read inside longer phrases as well ("not present" holds a "not").
 _SHORT_TOO = frozenset(("no", "nothing", "off", "light", "red", "standby"))
 _ERROR_CODE = re.compile(r"(?:E|ER|ERR)[0-9]{1,3}")
+_LONG_MINUTES = 15  # what stops after so long stops because it is warm
 _SHORT_CLAUSE = 5  # words of a clause in which an everyday word alone is about the device
 _CAPACITORS = tuple(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
 RAIL_ELEMENTS = {"standby": "standby_rail", "controller supply": "vcc", "bulk": "bulk_rail"}
@@ -152,6 +153,8 @@ class _Places:
                 spans["error"].add((at,))
             elif token.kind == QUANTITY and token.unit in ("s", "min"):
                 spans["soon" if token.unit == "s" else "later"].add((at,))
+                if token.unit == "min" and (token.value or token.high or 0) >= _LONG_MINUTES:
+                    spans["long"].add((at,))
             elif token.kind == QUANTITY and token.unit == "times" and (token.value or token.high or 0) >= 2:
                 spans["tries"].add((at,))
             elif token.folded in ("goes", "tries", "attempts") and at and tokens[at - 1].kind == NUMBER:

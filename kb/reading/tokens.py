@@ -93,6 +93,8 @@ _STANDBY_TAIL = frozenset(("sb", "stb", "stby", "sby", "standby", "vsb", "vstb",
 _HARD = frozenset(".!?;\n·|•")
 _SOFT = frozenset(',:()[]{}/–—"“”„…')
 LONGEST_WORD = 40
+# Capital letters that stand before a supply's volts or a value.
+_BEFORE_VOLTS = frozenset(("VCC", "VDD", "DC", "AC", "SB", "STBY", "PSU", "OUT", "LED", "USB", "ESR", "TP", "ATX", "NT"))
 
 
 @dataclass(slots=True)
@@ -216,6 +218,12 @@ class _Scan:
         special = self._fraction(at) or self._marked(at) or self._hours(at) or self._standby(at)
         if special:
             return special
+        if self._in_a_code(at):
+            end = at + 1
+            while end < len(self.pieces) and self._touches(end) and self._group(end) in ("letters", "digits", "number"):
+                end += 1
+            self._add(CODE, piece.start(), self.pieces[end - 1].end())
+            return end
         unit, scale, end, used = self._unit(at)
         value = _number(piece.group())
         if unit:
@@ -236,6 +244,20 @@ class _Scan:
         else:
             self._add(NUMBER, piece.start(), piece.end(), value=value)
         return at + 1
+
+    def _in_a_code(self, at: int) -> bool:
+        """ "TJ-20V": a number behind capital letters and a hyphen belongs to a board's number."""
+        if at < 2 or not (self._touches(at) and self._touches(at - 1)):
+            return False
+        letters = self.pieces[at - 2].group()
+        return (
+            self.pieces[at - 1].group() == "-"
+            and self._group(at - 2) == "letters"
+            and 2 <= len(letters) <= 4
+            and letters.isupper()
+            and letters not in _BEFORE_VOLTS
+            and not (at > 2 and self._touches(at - 2))
+        )
 
     def _fraction(self, at: int) -> int:
         piece = self.pieces[at]
