@@ -198,7 +198,7 @@ def find_cost(
 
 
 _PRICE = re.compile(r"[0-9]{1,3}[.,][0-9][059]")
-_USUAL_VOLTS = (1.8, 2.5, 3.3, 5.0, 12.0, 15.0, 24.0)
+_USUAL_VOLTS = (3.3, 5.0, 12.0, 15.0, 24.0)
 _NEAR_VOLTS = 0.03
 _MOST_BESIDE_PRICE = 4
 

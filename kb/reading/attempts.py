@@ -22,6 +22,7 @@ from kb.reading.part_failures import (
     FAILURE_CONCEPTS,
     OF_THE_DEVICE,
     WET_CAPACITORS,
+    WITH_CONTACTS,
     failure_by_value,
 )
 from kb.reading.readings import Found
@@ -105,7 +106,6 @@ class AttemptFinder:
         marks += [(event.first, 1, event) for event in events]
         marks.sort(key=lambda mark: (mark[0], mark[1]))
         self._tie(marks)
-        self._mark_alike()
         self._next_try()
         self._measured()
         self.mentions = same_class(same_part(self.mentions))
@@ -153,21 +153,19 @@ class AttemptFinder:
             if mention.ok and any(self.tokens[at].folded in negation_words() for at in near):
                 mention.ok = False
 
-    def _mark_alike(self) -> None:
-        """ "RV1 burst, the fuse too": a part of which the same is said as of the one before it."""
-        for before, mention in zip(self.mentions, self.mentions[1:], strict=False):
-            at = mention.last + 1
-            said = (before.failure or before.bad) and before.sentence == mention.sentence
-            if not said or mention.failure or at >= len(self.tokens):
-                continue
-            ends = at + 1 >= len(self.tokens) or self.tokens[at + 1].clause != self.tokens[at].clause
-            same = self.tokens[at].clause == self.tokens[mention.last].clause
-            if ends and same and self.tokens[at].folded in little_words.ALSO:
-                mention.bad = True
-            between = {token.folded for token in self.tokens[before.end + 1 : mention.first]}
-            if between and between <= little_words.LISTED and between & _JOINED and self._is_board_part(mention):
-                # "Q4 short + fuse": of both
-                mention.bad = mention.bad or mention.action is None
+    def _is_alike(self, before: Mention, mention: Mention) -> bool:
+        """ "RV1 burst, the fuse too", "Q4 short + fuse": a part of which the same is said as of the one before it."""
+        if not (before.failure or before.bad) or before.sentence != mention.sentence or mention.failure:
+            return False
+        between = {token.folded for token in self.tokens[before.end + 1 : mention.first]}
+        joined = bool(between & _JOINED) and between <= little_words.LISTED
+        if joined and before.action is None and self._is_board_part(mention):
+            return True
+        at = mention.last + 1
+        if at >= len(self.tokens) or self.tokens[at].clause != self.tokens[mention.last].clause:
+            return False
+        ends = at + 1 >= len(self.tokens) or self.tokens[at + 1].clause != self.tokens[at].clause
+        return ends and self.tokens[at].folded in little_words.ALSO
 
     def _measured(self) -> None:
         """What a reading at a part says of it: a high ESR, a short, contacts that no longer close."""
@@ -276,6 +274,7 @@ class AttemptFinder:
                     self._fail([mark], waiting_failure)
                 waiting_failure = None
                 self._inherit(mark, seen)
+                mark.bad = mark.bad or (bool(seen) and self._is_alike(seen[-1], mark))
                 seen.append(mark)
                 continue
             assert isinstance(mark, _Event)
@@ -306,6 +305,8 @@ class AttemptFinder:
         return any(token.folded in negation_words() and token.clause == clause for token in words)
 
     def _can_fail(self, mention: Mention, event: _Event) -> bool:
+        if event.value == "worn contacts" and self._own_class(mention) not in WITH_CONTACTS:
+            return False
         if event.value not in FAILURE_CONCEPTS:
             return True
         classes = FAILURE_CONCEPTS[event.value][1]
@@ -382,6 +383,8 @@ class AttemptFinder:
         ]
         if any(not mention.only_place for mention in group):
             group = [mention for mention in group if not mention.only_place or mention.failure or mention.bad]
+        if group and self._own_class(group[-1]) == "heat sink or pad":
+            group = group[-1:]  # "U2 hot, new paste": U2 stayed
         group = self._bad_ones(group)
         if event.value == "reprogram":
             group = [mention for mention in group if self._own_class(mention) in _HOLD_PROGRAMS]
@@ -425,6 +428,7 @@ class AttemptFinder:
             mention
             for mention in seen
             if mention.action == "clean" and mention.failure == "corroded" and mention.sentence == sentence
+            and mention.part and self._own_class(mention) != "connector"
         ]
         for mention in beside or cleaned:
             mention.part_class = "circuit board"

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from kb.facts.designators import normalise_designator
+from kb.reading import little_words
 from kb.reading.amounts import find_cost, find_days, find_minutes
 from kb.reading.attempts import AttemptFinder
 from kb.reading.changed_values import apply_changed_values, find_changed_values
@@ -50,7 +51,9 @@ def _read_piece(text: str, known: Known) -> Read:
     minutes = find_minutes(
         tokens, frozenset(tokens[hit.first].clause for hit in hits if hit.table == "actions")
     )
-    done = min((hit.first for hit in hits if hit.table == "actions"), default=None)
+    acts = [hit.first for hit in hits if hit.table == "actions"]
+    acts += [at for at, token in enumerate(tokens) if token.folded in little_words.NEW]
+    done = min(acts, default=None)
     volts = [rail.nominal_v for rail in known.rails]
     cost = find_cost(tokens, minutes[0] if minutes else None, done, volts)
     changes = find_changed_values(tokens)

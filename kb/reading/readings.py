@@ -381,6 +381,9 @@ class _Finder:
             return None
         if any(place in one.tokens for one in found[-3:]):
             return None
+        joined = self.tokens[own.first - 1].folded in little_words.JOINS_OF_RAILS
+        if own.maybe_value and joined and token.unit == "V":
+            return None  # Dutch and French "en": two values, each of a supply of its own
         if any(self.tokens[place - 1].folded in little_words.SHOULD for _ in (0,) if place):
             return None
         return self._made(

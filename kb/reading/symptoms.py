@@ -332,6 +332,7 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
             nots = frozenset(at for at in hit.places if tokens[at].folded in negations)
             found.append(Match(hit.value, hit.places, nots))
     found += _pattern_matches(places)
+    found = [_of_an_amplifier(match, tokens, places) for match in found]
     kept = _longest(_own_negation(found, tokens))
     kept = _one_of_alike(_about_the_device(kept, tokens, places))
     kept = [match for match in kept if not _is_of_something_else(match, kept, tokens, rails, places)]
@@ -378,6 +379,16 @@ def _has_other_subject(match: Match, tokens: Sequence[Token], places: _Places) -
             return True
         at -= 1
     return False
+
+
+def _of_an_amplifier(match: Match, tokens: Sequence[Token], places: _Places) -> Match:
+    """What hums of an amplifier are its speakers, unless the board or its transformer is named."""
+    if match.name != "buzzing from the board" or not places.in_sentence("amplifier", match.first):
+        return match
+    inside = {"board", "@transformer", "track"}
+    if any(places.in_sentence(name, match.first) for name in inside):
+        return match
+    return Match("hum from speakers", match.places, match.nots, match.present)
 
 
 def _is_of_a_lamp(match: Match, tokens: Sequence[Token], places: _Places) -> bool:
