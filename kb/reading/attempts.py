@@ -48,6 +48,7 @@ _WITHOUT_PART = frozenset(
 )
 _BEFORE_NOUNS = frozenset(("new", "neue", "neuen", "neuer", "neues", "nieuw", "nieuwe", "nuevo", "nuova"))
 _SHORTEST_NOUN = 5
+_TRIED_THERE = frozenset(("on", "in", "an", "am", "im", "sur", "dans", "op", "aan", "en", "su", "sull", "nel"))
 _JOINED = frozenset(("+", "&", "and", "und", "et", "en", "y", "e", "ed"))
 _HOLD_PROGRAMS = frozenset(("memory", "microcontroller", "controller IC", "processor", "supervisor IC"))
 _WITH_ADAPTER = "replace adapter"  # kept as a replacement that names no part of the board
@@ -124,7 +125,10 @@ class AttemptFinder:
         for number, mention in enumerate(self.mentions):
             behind = self.mentions[number + 1].first if number + 1 < len(self.mentions) else len(self.tokens)
             clause = self.tokens[mention.last].clause
-            before = self.tokens[mention.first - 1].folded if mention.first else ""
+            at = mention.first - 1
+            if at > 0 and self.tokens[at].folded in little_words.ARTICLES:
+                at -= 1  # "by the heatsink"
+            before = self.tokens[at].folded if at >= 0 else ""
             after = self.tokens[mention.last + 1].folded if mention.last + 1 < len(self.tokens) else ""
             mention.only_place = mention.part_class != "solder joint" and (
                 before in little_words.PLACE or after in ("pin", "pins", "broche", "patte")
@@ -194,6 +198,8 @@ class AttemptFinder:
                     continue
                 if table == "actions" and (self._denied(hit) or self._ordered(hit.first, hit.last)):
                     continue
+                if table == "actions" and len(hit.places) == 1 and self._of_a_noun(hit.first):
+                    continue
                 mine |= span
                 found.append(_Event(hit.first, hit.last, table, hit.value))
             taken |= mine
@@ -237,6 +243,8 @@ class AttemptFinder:
         """ "tried another PSU board", "anderes Netzteil probiert"."""
         near = range(max(0, at - 5), min(at + 6, len(self.tokens)))
         clause = self.tokens[at].clause
+        if at + 1 < len(self.tokens) and self.tokens[at + 1].folded in _TRIED_THERE:
+            return False  # "tried on another charger"
         return any(
             self.tokens[place].folded in little_words.OTHER and self.tokens[place].clause == clause
             for place in near
@@ -355,6 +363,8 @@ class AttemptFinder:
             following.take(event.first, event.last)
             self._also_behind(following, event.value)
             return
+        if seen and self._repeats(event, seen[-1]):
+            return
         sentence = self.tokens[event.first].sentence
         open_ones = [mention for mention in seen if mention.action is None and not mention.ok]
         group = [mention for mention in open_ones if mention.sentence == sentence]
@@ -396,6 +406,8 @@ class AttemptFinder:
             group = self._of_the_device(event, seen)
         if event.value == _WITH_ADAPTER:
             group = []
+        if not group and event.value == "resolder" and (joints := self._joints_behind(event)):
+            group = joints
         if not group and event.value in _WITHOUT_PART and not self._already(event, seen):
             action = "replace" if event.value == _WITH_ADAPTER else event.value
             self.without_part.append(
@@ -412,6 +424,26 @@ class AttemptFinder:
             mention.action, mention.acted_at = event.value, event.first
             if mention.sentence == sentence:
                 mention.take(event.first, event.last)
+
+    def _repeats(self, event: _Event, last: Mention) -> bool:
+        """ "new fuse fitted": the second word says what the first one did."""
+        return (
+            last.action == event.value
+            and 0 < event.first - last.last <= 2
+            and self.tokens[event.first].clause == self.tokens[last.last].clause
+        )
+
+    def _joints_behind(self, event: _Event) -> list[Mention]:
+        """ "went over it with the iron, dry joints at CN4 and T1"."""
+        sentence = self.tokens[event.first].sentence
+        return [
+            mention
+            for mention in self.mentions
+            if mention.first > event.last
+            and mention.sentence == sentence
+            and mention.part_class == "solder joint"
+            and mention.action is None
+        ]
 
     def _of_track(self, event: _Event, group: list[Mention], seen: list[Mention]) -> list[Mention]:
         """The board, the connector named right before ("TB2 track repaired"), or what was corroded before."""

@@ -17,7 +17,7 @@ _RATED_NEAR = 0.03  # where the text says what it should be
 _ABSENT = 0.1
 _SHORT_OHM = 2.0
 _GOOD_AFTERWARDS = frozenset(("ok", "work", "start", "turn", "heat", "charge", "cured", "lit"))
-_PASSING = frozenset(("cold", "tap", "sometimes", "intermittent", "unloaded", "unplugged", "once", "soon"))
+_PASSING = frozenset(("cold", "cooled", "tap", "sometimes", "intermittent", "unloaded", "unplugged", "once", "soon"))
 _GOES_BAD_TOO = frozenset(("start", "turn", "heat", "charge", "lit", "work"))
 _SYMPTOM_OF_FAILURE: dict[tuple[str, str], str] = {
     ("fuse", "open"): "fuse blown",
@@ -121,11 +121,18 @@ def result_events(
     """(what says how a fix ended, as (first, last, result) in order; symptoms that were part of that)."""
     found: list[tuple[int, int, int, str]] = []
     spent: list[Match] = []
+    done = [frozenset(hit.places) for hit in hits if hit.table == "actions"]
     for hit in hits:
         if hit.table == "results":
             value = hit.value if hit.denies or is_so(hit, tokens) else "no change"
             found.append((0, hit.first, hit.last, value))
-        elif hit.table == "verdicts" and hit.value == "repaired" and acted is not None and is_so(hit, tokens):
+        elif (
+            hit.table == "verdicts"
+            and hit.value == "repaired"
+            and acted is not None
+            and is_so(hit, tokens)
+            and not any(set(hit.places) < action for action in done)
+        ):
             found.append((1, hit.first, hit.last, "cured"))
     first_action = acted
     passing = {

@@ -101,8 +101,13 @@ def _without(text: str, days: Sequence[tuple[int, int, str]]) -> str:
 
 
 def _verdict(hits: Iterable[Hit], tokens: Sequence[Token]) -> Hit | None:
+    done = [frozenset(hit.places) for hit in hits if hit.table == "actions"]
     found = [
-        hit for hit in hits if hit.table == "verdicts" and (hit.value != "repaired" or is_so(hit, tokens))
+        hit
+        for hit in hits
+        if hit.table == "verdicts"
+        and (hit.value != "repaired" or is_so(hit, tokens))
+        and not any(set(hit.places) < action for action in done)  # "track repaired"
     ]
     if not found:
         return None
