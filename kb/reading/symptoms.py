@@ -338,6 +338,7 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
     kept = [match for match in kept if not _is_of_something_else(match, kept, tokens, rails, places)]
     kept = [match for match in kept if not _has_other_subject(match, tokens, places)]
     kept = [match for match in kept if not _is_of_a_lamp(match, tokens, places)]
+    kept = [match for match in kept if not _is_of_a_verb(match, tokens)]
     done = [frozenset(hit.places) for hit in hits if hit.table == "actions"]
     kept = [match for match in kept if not any(set(match.places) <= action for action in done)]
     kept = _several_outputs(kept, rails)
@@ -389,6 +390,21 @@ def _of_an_amplifier(match: Match, tokens: Sequence[Token], places: _Places) -> 
     if any(places.in_sentence(name, match.first) for name in inside):
         return match
     return Match("hum from speakers", match.places, match.nots, match.present)
+
+
+_LEADS_TO_NOTHING = frozenset("et puis alors depuis donc ensuite maintenant la y orage tempete soudain".split())
+
+
+def _is_of_a_verb(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "on ne lit plus rien": the verb before "plus rien" says what is not done."""
+    if match.name != "dead" or [tokens[at].folded for at in match.places] != ["plus", "rien"]:
+        return False
+    before = match.first - 1
+    if before < 0 or tokens[before].clause != tokens[match.first].clause or tokens[before].kind != WORD:
+        return False
+    return tokens[before].folded not in _LEADS_TO_NOTHING and any(
+        tokens[at].folded in ("ne", "n", "on", "je") for at in range(max(0, before - 2), before)
+    )
 
 
 def _is_of_a_lamp(match: Match, tokens: Sequence[Token], places: _Places) -> bool:
@@ -474,6 +490,7 @@ _ALIKE = (
     ("dim picture", "display dim or fading", "no picture"),
     ("fuse blown", "varistor burnt or cracked", "damaged track or via", "burnt part seen"),
     ("part too hot to touch", "fails when warm"),
+    ("trips the mains breaker", "trips the residual-current device", "starts then shuts down"),
     ("one channel silent", "dead", "does not work", "picture but no sound"),
     ("relay clicks once", "relay clicks repeatedly", "ticking or chirping noise"),
     ("standby light on but will not start", "dead", "does not work"),
@@ -621,6 +638,12 @@ def _denied(kept: list[Match], tokens: Sequence[Token], places: _Places) -> list
     return result
 
 
+def _begins_anew(no: int, first: int, tokens: Sequence[Token]) -> bool:
+    """ "does not get cold and something clicks": behind "and" with words of its own nothing is denied any more."""
+    joins = [at for at in range(no + 1, first) if tokens[at].folded in _AND]
+    return bool(joins) and joins[-1] - no > 2 and first - joins[-1] > 1
+
+
 def _is_denied(
     match: Match, free: list[int], tokens: Sequence[Token], kept: list[Match], last_denied: Match | None
 ) -> bool:
@@ -633,7 +656,7 @@ def _is_denied(
         if tokens[no].clause == clause and match.first - no <= _FAR:
             between = [other for other in kept if no < other.first < match.first and other is not match]
             if not between:
-                return True
+                return not _begins_anew(no, match.first, tokens)
             if last_denied in between:
                 joins = {tokens[place].folded for place in range(between[-1].last + 1, match.first)}
                 return bool(joins & little_words.JOINS) or not joins
