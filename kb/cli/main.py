@@ -29,7 +29,7 @@ _FAULTS_TOLD = 20
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Runs one command; answers its exit status."""
+    """Runs one command; returns its exit status."""
     parsed = _parser().parse_args(arguments)
     try:
         return int(parsed.run(parsed))
@@ -81,7 +81,7 @@ def _parser() -> argparse.ArgumentParser:
     bring_in.set_defaults(run=_import)
 
     export.add_to(commands, open_shop)
-    reindex = commands.add_parser("reindex", help="build the search index anew")
+    reindex = commands.add_parser("reindex", help="build the search index again")
     reindex.set_defaults(run=_reindex)
 
     backup = commands.add_parser("backup", help="write a proved copy of the store to a file")
@@ -315,7 +315,7 @@ def _restore(parsed: argparse.Namespace) -> int:
         damaged = ", damaged as it was," if done.kept_is_damaged else ""
         print(f"the store that was there{damaged} is kept as {done.kept}")
     if done.restart:
-        print("start kb serve anew: it still shows the damaged store")
+        print("start kb serve again: it still shows the damaged store")
     return 0
 
 

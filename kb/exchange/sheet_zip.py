@@ -38,7 +38,7 @@ def _refuse(why: str, remedy: str) -> NoReturn:
     raise BadInput(why, field="file", remedy=remedy)
 
 
-_SAVE_AS = "Open it in a spreadsheet program and save it anew as XLSX or CSV."
+_SAVE_AS = "Open it in a spreadsheet program and save it again as XLSX or CSV."
 
 
 def guard(file: Path) -> list[str]:

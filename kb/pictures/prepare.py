@@ -69,7 +69,7 @@ def prepare(file: BinaryIO, kind: str) -> tuple[bytes, str, int, int, bytes]:
         log.info("a %s cannot be decoded: %r", kind, error)
         raise BadInput(
             "is damaged or cut off, and cannot be shown whole",
-            remedy="Open it on the device it came from, and send it again or take it anew.",
+            remedy="Open it on the device it came from, and send it again, or take another picture.",
         ) from error
     stored = JPEG if kind == HEIC else kind
     return _written(picture, stored, lossless), stored, *picture.size, small(picture)

@@ -2,7 +2,7 @@
 
 A uid in the usual text form of a UUID is its 128 bits. Any other text is kept as it is beside them, under
 128 bits of its BLAKE2b, so that one look-up serves both. Rows are found in a sorted list of the first 64 bits;
-those of late stand in a dictionary until there are enough of them to sort anew.
+those of late stand in a dictionary until there are enough of them to sort again.
 """
 
 from __future__ import annotations
@@ -115,7 +115,7 @@ class Uids:
         return uids
 
     def _settle(self, alive: NDArray[Any]) -> None:
-        """Sort the living rows anew, so that the dictionary of late ones can be emptied."""
+        """Sort the living rows again, so that the dictionary of late ones can be emptied."""
         rows = np.flatnonzero(alive[: len(self)]).astype(np.int32)
         rows = rows[np.argsort(self._first.view[rows], kind="stable")]
         self._sorted, self._sorted_rows, self._late = self._first.view[rows], rows, {}

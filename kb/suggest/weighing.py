@@ -20,7 +20,7 @@ from kb.suggest.settings import Settings
 
 
 class Weighed(Ledger):
-    """What `weigh` answers: to be read, never added to. `own` is the ledger it was made from."""
+    """What `weigh` returns: to be read, never added to. `own` is the ledger it was made from."""
 
     _SHARED = (
         "seen",

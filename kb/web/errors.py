@@ -24,7 +24,7 @@ from kb.web.rendering import render
 from kb.web.resend import typed_into
 
 log = logging.getLogger(__name__)
-_BACK_S = 5  # a database that was started anew answers within some seconds
+_BACK_S = 5  # a database that was started again answers within some seconds
 _PLAIN = {
     404: ("There is nothing at this address.", "Go back to the start page."),
     405: ("This address does not take that kind of request.", "Use the links and buttons of the pages."),

@@ -320,7 +320,7 @@ def test_what_a_stopped_process_left_unfinished_is_removed(folder: Path) -> None
     assert not (folder / "half.segment").exists()
 
 
-def test_an_index_of_an_earlier_version_is_built_anew_and_its_files_removed(tmp_path: Path) -> None:
+def test_an_index_of_an_earlier_version_is_built_again_and_its_files_removed(tmp_path: Path) -> None:
     for name in ("MAIN_abc.seg", "_MAIN_1.toc", "arrays_MAIN_abc.npz", "names_1.json"):
         (tmp_path / name).write_bytes(b"old")
     (tmp_path / MANIFEST).write_text('{"layout": 3, "files": {}}')

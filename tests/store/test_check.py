@@ -105,7 +105,7 @@ def test_a_record_that_vanished_is_missed(shop: Shop) -> None:
     assert [fault.what for fault in found.faults] == ["Change 5 added the case c3, which is not there."]
 
 
-def test_an_index_that_holds_other_words_than_the_store_is_built_anew(shop: Shop) -> None:
+def test_an_index_that_holds_other_words_than_the_store_is_built_again(shop: Shop) -> None:
     """The count is right and the change number is right: only the content tells."""
     assert shop.derived.index.search("zorbles", limit=1).total == 0
     meddle(shop, "UPDATE board_case SET complaint = 'zorbles' WHERE uid = 'c3'")
@@ -114,13 +114,13 @@ def test_an_index_that_holds_other_words_than_the_store_is_built_anew(shop: Shop
     found = integrity.check(shop)
     assert found.faults == []
     assert found.mended == [
-        "the search index did not agree with the store (1 cases held otherwise than the store) and was built anew"
+        "the search index did not agree with the store (1 cases held otherwise than the store) and was built again"
     ]
     assert shop.derived.index.search("zorbles", limit=1).total == 1
     assert integrity.check(shop).mended == []
 
 
-def test_counts_that_differ_in_one_case_are_made_anew(shop: Shop) -> None:
+def test_counts_that_differ_in_one_case_are_made_again(shop: Shop) -> None:
     with shop.derived.counts() as (ledger, _):
         ledger.replace(facts_of(a_case("c3", verdict="not economical", attempts=[]), a_family()))
         assert ledger.withdraw("c2")
@@ -132,7 +132,7 @@ def test_counts_that_differ_in_one_case_are_made_anew(shop: Shop) -> None:
     assert integrity.check(shop).mended == []
 
 
-def test_an_index_with_a_case_too_many_is_built_anew(shop: Shop) -> None:
+def test_an_index_with_a_case_too_many_is_built_again(shop: Shop) -> None:
     seen = shop.derived.index.seen
     copy: Any = shop.derived._index
     document = next(iter(copy.index.documents()))

@@ -114,7 +114,7 @@ def test_one_repaired_board_is_a_record_of_one(client: Client) -> None:
     assert client.get("/track-record").status_code == 200
 
 
-def test_a_case_less_makes_the_record_anew() -> None:
+def test_a_case_less_makes_the_record_again() -> None:
     shop = demo_shop()
     before = track_records.record(shop)
     assert track_records.record(shop) is before

@@ -168,7 +168,7 @@ def bytes_of(shop: Shop, file: StoredCaseFile) -> BinaryIO:
 
 
 def small_of(shop: Shop, file: StoredCaseFile) -> bytes:
-    """The small picture of a file as WebP, made anew where it is missing. Raises NotFound for documents."""
+    """The small picture of a file as WebP, made again where it is missing. Raises NotFound for documents."""
     if not file.is_picture:
         raise NotFound("A document has no small picture.", field="file", remedy="Open the document itself.")
     try:
@@ -254,7 +254,7 @@ def faults(shop: Shop) -> tuple[int, list[str]]:
 
 
 def sweep(shop: Shop) -> list[str]:
-    """Removes content that nothing refers to and that is older than a day; answers the hashes.
+    """Removes content that nothing refers to and that is older than a day; returns the hashes.
 
     Such content is left where a program was killed between keeping a file and noting it, and where files
     or cases were removed for good. Nothing is removed while the folder of backups holds a copy from before

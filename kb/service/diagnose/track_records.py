@@ -184,7 +184,7 @@ def _work_out(ledger: Ledger, weights: Weights) -> Trust:
 def before(shop: Shop, said: float) -> Bin | None:
     """How often the first suggestion was right on the store's boards where it was about as sure as `said`.
 
-    None where no such board was scored. Rough: worked out anew only when the store has grown by a
+    None where no such board was scored. Rough: worked out again only when the store has grown by a
     twentieth.
     """
     keeper = _keeper(shop)

@@ -61,7 +61,7 @@ def put(shop: Shop, entity: str, name: str, *, expected_version: int | None = No
 
 
 def put_family_with_cases(shop: Shop, code: str, *, expected_version: int | None = None) -> int:
-    """Puts a family and all its cases in the bin as one batch of kind "bin"; answers how many cases.
+    """Puts a family and all its cases in the bin as one batch of kind "bin"; returns how many cases.
 
     Raises NotFound, Conflict.
     """
@@ -79,7 +79,7 @@ def put_family_with_cases(shop: Shop, code: str, *, expected_version: int | None
 
 
 def take_out(shop: Shop, entity: str, name: str) -> list[str]:
-    """Takes a record out of the bin; answers what else came back because it names it. Raises NotFound."""
+    """Takes a record out of the bin; returns what else came back because it names it. Raises NotFound."""
     with shop.writing() as session:
         kinds.standing_of(session, entity, name)
         brought = bins.take_out(session, entity, [name])
@@ -99,7 +99,7 @@ def delete_for_good(shop: Shop, entity: str, name: str) -> None:
 
 
 def empty(shop: Shop, stopped: Callable[[], bool] = lambda: False) -> int:
-    """Deletes for good what has lain in the bin for `KB_BIN_DAYS`; answers how many records went.
+    """Deletes for good what has lain in the bin for `KB_BIN_DAYS`; returns how many records went.
 
     Where `stopped` says so it ends between two transactions; the rest goes the next time.
     """

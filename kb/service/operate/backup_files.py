@@ -20,7 +20,7 @@ def _place(settings: Settings) -> Path | str:
 
 
 def back_up(settings: Settings, target: Path, progress: Progress | None = None) -> Manifest:
-    """Writes the portable backup, proved; answers what it holds. Raises NotFound, BadInput, StoreTrouble."""
+    """Writes the portable backup, proved; returns what it holds. Raises NotFound, BadInput, StoreTrouble."""
     return keeping.back_up(
         _place(settings), settings.files_folder, target, program=__version__, progress=progress
     )

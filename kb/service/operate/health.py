@@ -16,7 +16,7 @@ _LOOKED_AT = 20
 class Health:
     """Change numbers of the store and its copies; `ok` when none is behind.
 
-    `index_rebuilt` is why the search index was made anew since the start, `index_trouble` why its files
+    `index_rebuilt` is why the search index was made again since the start, `index_trouble` why its files
     lag behind what this process finds, `backup_trouble` why the last daily backup could not be made and
     what to do about it; none of these makes an answer wrong. `files_trouble` says that photographs which
     the records name are not on this machine.

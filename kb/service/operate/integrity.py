@@ -33,7 +33,7 @@ def check(shop: Shop, *, backups_too: bool = False) -> Checked:
     """Goes through the database, the change feed, all records and their history, the
     derived copies, and the photographs and files.
 
-    Copies that do not agree with the store are made anew. With `backups_too` every backup in the folder
+    Copies that do not agree with the store are made again. With `backups_too` every backup in the folder
     is read through as well.
     """
     found = Checked()
@@ -67,7 +67,7 @@ def _totals(shop: Shop, found: Checked) -> None:
         wrong = totals.faults(session)
     if wrong:
         with shop.writing() as session:
-            totals.make_anew(session)
+            totals.make_again(session)
     found.mended += wrong
     found.proved.append("numbers of cases and changes")
 

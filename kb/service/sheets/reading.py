@@ -24,7 +24,7 @@ def begin(shop: Shop, name: str, stream: BinaryIO) -> tuple[Sheet, Job]:
     return sheet, _start(shop, sheet)
 
 
-def read_anew(shop: Shop, sheet: Sheet, changed: dict[str, str]) -> Job:
+def read_again(shop: Shop, sheet: Sheet, changed: dict[str, str]) -> Job:
     """Reads the file again with another encoding, separator, sheet or row of headings. Raises BadInput."""
     look = dict(sheet.look)
     for name, allowed in (
@@ -45,7 +45,7 @@ def read_anew(shop: Shop, sheet: Sheet, changed: dict[str, str]) -> Job:
         )
     same = look == sheet.look
     sheet.look, sheet.checked, sheet.texts = look, None, None
-    # A row that was chosen stays chosen; with another reading of the file it has to be found anew.
+    # A row that was chosen stays chosen; with another reading of the file it has to be found again.
     sheet.heading_row = int(typed) if same else -1
     return _start(shop, sheet)
 

@@ -30,7 +30,7 @@ from kb.store.records import cases, changes, families, lists, planning
 
 _BATCH = 400
 _COUNTED_FROM = (
-    1_000  # written cases after which the database counts its tables anew, then four times as many
+    1_000  # written cases after which the database counts its tables again, then four times as many
 )
 # A report that lists every bad line of a wrong file helps nobody; the count is always whole.
 _MOST_PROBLEMS = 100
@@ -216,7 +216,7 @@ class _Import:
                 self.report.count(outcome, getattr(done, outcome))
             self._written += done.added + done.updated
             if self._written >= self._counted_from:
-                planning.count_anew(self._session)
+                planning.count_again(self._session)
                 self._counted_from = self._written * 4
 
 

@@ -153,7 +153,7 @@ def _keep(live: Path, keep: Path) -> tuple[Path | None, bool]:
 
 
 def _exchange(database: Path, live: Path) -> bool:
-    """Puts the content of a database into the live one; answers whether a running program must restart."""
+    """Puts the content of a database into the live one; returns whether a running program must restart."""
     try:
         with closing(sqlite_files.opened(database)) as source, closing(sqlite_files.opened(live)) as target:
             source.backup(target)
@@ -179,7 +179,7 @@ def _cannot_write(live: Path, error: sqlite3.OperationalError) -> StoreTrouble:
 
 
 def _replace(present: Store, url: str, keep: Path) -> Path | None:
-    """Exchanges the records of another database in one transaction; answers the copy that is kept."""
+    """Exchanges the records of another database in one transaction; returns the copy that is kept."""
     live = Store(url, copies=keep.parent)
     try:
         with live.snapshot() as connection:

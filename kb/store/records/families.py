@@ -175,7 +175,7 @@ def _row(record: FamilyRecord) -> dict[str, Any]:
 
 
 def add(session: Session, record: FamilyRecord, operation: str = "added") -> int:
-    """Adds a family that is not there yet and answers its id; `operation` is what the feed calls it."""
+    """Adds a family that is not there yet and returns its id; `operation` is what the feed calls it."""
     version = changes.next_versions(session, "family", [record.code])[record.code]
     family_id = session.scalars(
         insert(_FAMILY).returning(_FAMILY.c.id), [{**_row(record), "version": version}]

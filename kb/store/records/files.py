@@ -120,7 +120,7 @@ def get(session: Session, case_uid: str, uid: str) -> StoredCaseFile:
 
 
 def add(session: Session, case_uid: str, given: Content, original_name: str, caption: str) -> str:
-    """Ties content, whose bytes are kept already, to a case; answers the file's uid.
+    """Ties content, whose bytes are kept already, to a case; returns the file's uid.
 
     The same content comes once to a case: sent again after a broken connection it is the file that is
     there, taken out of the bin if it lay there. Raises NotFound, and BadInput where the case is full or
@@ -248,7 +248,7 @@ def remove_of_case(session: Session, case_uid: str) -> None:
 
 
 def forget_unreferred(session: Session) -> list[str]:
-    """Forgets content that no file of any case refers to any more; answers the hashes.
+    """Forgets content that no file of any case refers to any more; returns the hashes.
 
     Call it after files or cases were removed for good; the bytes themselves go with the next sweep.
     """

@@ -106,7 +106,7 @@ def save(session: Session, record: ListRecord, *, expected_version: int | None =
 
 
 def add(session: Session, record: ListRecord, operation: str = "added") -> int:
-    """Adds an entry that is not there yet and answers its id; `operation` is what the feed calls it."""
+    """Adds an entry that is not there yet and returns its id; `operation` is what the feed calls it."""
     entry = _BY_MODEL[type(record)]
     table = table_of(entry.table)
     version = changes.next_versions(session, entry.entity, [record.name])[record.name]

@@ -99,7 +99,7 @@ def take_away(session: Session, entity: str, there: Standing, record: Record) ->
         raise InUse(
             f"Cases name the {kind.spoken} {there.name} again, so it stays.",
             field="name",
-            remedy="Merge it anew.",
+            remedy="Merge it again.",
         )
     changes.keep_replaced(session, [(entity, there.name, there.version, as_dict(record))])
     session.execute(delete(kind.table).where(kind.table.c.id == there.id))

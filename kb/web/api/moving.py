@@ -26,7 +26,7 @@ _IN_MEMORY_BYTES = 4_000_000
 
 
 def report_body(report: ImportReport) -> dict[str, Any]:
-    """An import's report as the API answers it."""
+    """An import's report as the API returns it."""
     return {
         "saved": report.saved,
         "added": report.added,

@@ -1,4 +1,4 @@
-"""What the API answers, as models, so that its documentation shows every field."""
+"""What the API returns, as models, so that its documentation shows every field."""
 
 from __future__ import annotations
 
@@ -288,7 +288,7 @@ StoredCaseOut = dict[str, Any]
 
 
 class FileOut(BaseModel):
-    """A file of a case. `sha256` is that of the stored bytes, which `content` answers; marks as they were sent."""
+    """A file of a case. `sha256` is that of the stored bytes, which `content` returns; marks as they were sent."""
 
     file: str
     case: str

@@ -46,7 +46,7 @@ class Edit(Generic[Kind, Saved]):
 def save_edited(
     request: Request, shop: Shop, edit: Edit[Kind, Saved], record: Kind | None, form: Form
 ) -> Saved | Response:
-    """What `edit.save` answers, or the page to show instead: the form with its problems, or both sides of a
+    """What `edit.save` returns, or the page to show instead: the form with its problems, or both sides of a
     conflict. `record` is None where the form could not be read, which its problems say. Raises NotFound."""
     if record is None:
         return edit.show(form, 422)
