@@ -99,7 +99,9 @@ def _key(word: str, language: str) -> str:
 @lru_cache(maxsize=16_384)
 def keys_of(folded: str) -> tuple[str, ...]:
     """All keys under which a phrase may hold this word."""
-    return (f"={folded}", *(_key(folded, language) for language in LANGUAGES))
+    plain = without_umlaut_letters(folded)
+    written = (f"={folded}",) if plain == folded else (f"={folded}", f"={plain}")
+    return (*written, *(_key(folded, language) for language in LANGUAGES))
 
 
 def _words_of(phrase: str) -> list[str]:
@@ -176,7 +178,8 @@ def _entry(table: str, value: str, language: str, phrase: str) -> Entry | None:
                 continue
             denies = denies or word in negations
             plain = plain or word
-            words.append(f"={word}" if exact else _key(word, language))
+            written = without_umlaut_letters(word) if language == "de" else word
+            words.append(f"={written}" if exact else _key(word, language))
             short = table == "symptoms" and len(word) <= _PARTICLE and language not in ("de", "nl")
             gaps.append((min(gap, 1) if short else gap) if words[1:] else 0)
             gap = _GAPS.get(table, 0)

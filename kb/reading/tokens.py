@@ -397,6 +397,14 @@ class _Scan:
         short = raw.isupper() and len(raw) <= 3 and number.group().isdigit() and len(number.group()) <= 4
         return gap == " " and short and raw not in _NO_DESIGNATOR_ALONE and not self._unit(at + 1)[0]
 
+    def _is_of_capacitor(self, at: int) -> bool:
+        """Whether the word behind "X2" says that it is a capacitor's safety class: "X2 cap", "X2-Kond."."""
+        if self._group(at) == "sign" and self.pieces[at].group() == "-":
+            at += 1
+        return self._group(at) == "number" or (
+            self._group(at) == "letters" and fold(self.pieces[at].group()).startswith(_OF_CAPACITORS)
+        )
+
     def _joined(self, at: int) -> int:
         """`C9`, `CN3`, `C 9`, `Q901A`, and codes such as `HX-210`; 0 where it is a plain word."""
         raw = self.pieces[at].group()
@@ -409,7 +417,7 @@ class _Scan:
             return 0
         end = following + 1
         text = raw + digits
-        if text in _CAPACITOR_CLASSES or raw in _NO_PARTS:
+        if (text in _CAPACITOR_CLASSES and self._is_of_capacitor(end)) or raw in _NO_PARTS:
             if not touching:
                 return 0
             self._add(CODE, self.pieces[at].start(), self.pieces[following].end())
@@ -485,6 +493,7 @@ def _before_number(text: str, token: Token) -> bool:
 
 
 # Safety classes of capacitors, and small letters that nobody writes for a part ("b4").
+_OF_CAPACITORS = ("cap", "kond", "cond", "klas", "class", "safe", "entst", "typ", "mkp", "foil", "foli", "film", "rated", "supp")
 _CAPACITOR_CLASSES = frozenset(("X1", "X2", "Y1", "Y2"))
 _NO_PARTS = frozenset(("b", "a", "e", "h", "m", "p", "s", "v"))
 # Letters that are words or units where a number follows behind a space.
