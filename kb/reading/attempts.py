@@ -131,7 +131,7 @@ class AttemptFinder:
             before = self.tokens[at].folded if at >= 0 else ""
             after = self.tokens[mention.last + 1].folded if mention.last + 1 < len(self.tokens) else ""
             mention.only_place = mention.part_class != "solder joint" and (
-                before in little_words.PLACE or after in ("pin", "pins", "broche", "patte")
+                (before in little_words.PLACE and not self._ends_range(number)) or after in ("pin", "pins", "broche", "patte")
             )
             near = [
                 at
@@ -156,6 +156,16 @@ class AttemptFinder:
             mention.ok = any(at in good for at in near) and not new and not any(at in done for at in near)
             if mention.ok and any(self.tokens[at].folded in negation_words() for at in near):
                 mention.ok = False
+
+    def _ends_range(self, number: int) -> bool:
+        """ "C1 to C4": the second end is no place."""
+        mention, before = self.mentions[number], self.mentions[number - 1]
+        return (
+            number > 0
+            and bool(mention.part and before.part)
+            and designator_letters(mention.part or "") == designator_letters(before.part or "")
+            and mention.first - before.last <= 2
+        )
 
     def _is_alike(self, before: Mention, mention: Mention) -> bool:
         """ "RV1 burst, the fuse too", "Q4 short + fuse": a part of which the same is said as of the one before it."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from bisect import bisect_left
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
@@ -24,13 +24,14 @@ from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, W
 CONCEPT = "concept"
 _IDIOM = "idiom"
 _GAPS = {"symptoms": 1, CONCEPT: 0, "results": 1, "verdicts": 1, "failures": 1, "actions": 0}
-_AS_WRITTEN = ("symptoms", "actions", "results")  # a single word of these stands for itself only
+_AS_WRITTEN = ("symptoms", "actions", "results", "verdicts")  # a single word of these stands for itself only
 # Tables of which a language lists every form, so that "coup" is not taken for "coupé".
 _FORMS_LISTED = frozenset((("failures", "fr"), ("failures", "es"), ("failures", "it")))
 _PARTICLE = 3  # letters of words such as "on" and "off", which stand close to their verb
 _OPEN_GAP = 4  # words that may stand in the place of ".." in a phrase
 _FUNCTION_WORDS = 400  # the commonest words of a language, by which a text shows its language
 _EVERYDAY = 1_200
+_SURE = 2  # everyday words from which on a language is taken to be spoken
 _SHORTEST_MENDED = 5
 _SHORTEST_COMPOUND = 4
 _JOINS = frozenset(
@@ -363,6 +364,8 @@ def languages_of(tokens: Sequence[Token]) -> frozenset[str]:
             for language, common in _common().items():
                 score[language] += token.folded in common.function
     most = max(score.values())
+    if most < _SURE:
+        return frozenset()
     return frozenset(name for name, points in score.items() if points and points >= 0.7 * most)
 
 
@@ -371,7 +374,7 @@ def _fits(
     places: tuple[int, ...],
     tokens: Sequence[Token],
     languages: frozenset[str],
-    written: Mapping[str, set[str]],
+    written: Mapping[str, Set[str]],
 ) -> bool:
     """A word of one language is not read in a text of another where it is an everyday word ("die", "rot").
 
@@ -380,8 +383,11 @@ def _fits(
     if len(places) > 1:
         return True
     word = tokens[places[0]].folded
-    if word != entry.plain and (others := written.get(word)) and entry.language not in others:
+    others = written.get(word, frozenset())
+    if word != entry.plain and others and entry.language not in others:
         return False
+    if word != entry.plain and not others and word in _common()[entry.language].everyday:
+        return False  # "coup" is a word of its own and no form of "coupé"
     if not languages or entry.language in languages:
         return True
     if word != entry.plain or (entry.table == CONCEPT and entry.value == "no" and word in _SHORT_NOTS):

@@ -97,7 +97,7 @@ SHOULD = _words(
 LISTED = _words(
     """
     & + , / a all alle also anche and are auch aussi avec beide beiden both con dann das de der deux die
-    dos drei drie due e ed el en era erano est esta estan et etait gli het i il is ist l la las le les
+    bis thru to tot dos drei drie due e ed el en era erano est esta estan et etait gli het i il is ist l la las le les
     los met mit neue new och ook plus sind sont sowie tambien the then three toen tre tres trois twee
     two und war waren was were with y zwei
     """
@@ -307,6 +307,9 @@ ADAPTER = _words(
     ladegeraet lader ladekabel laadkabel cargador caricatore
     """
 )
+
+# A contact of the relay or switch that was named before.
+CONTACT = _words("contact contacts contacten kontakt kontakte kontakten contacto contactos contatto contatti")
 
 # Verbs of trying another one, beside a word for another one.
 TRIED = _words(

@@ -95,9 +95,37 @@ def find_mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequen
         ):
             spans.append(Mention(at, at, token.folded))
     spans.sort(key=lambda span: span.first)
+    spans = _with_those_between(spans, tokens)
     failed = {place for hit in hits if hit.table == "failures" for place in hit.places}
     failed |= {place for hit in hits if hit.table == CONCEPT and hit.value in _FAILS for place in hit.places}
     return _named_in_brackets(_merged(spans, tokens, failed), tokens)
+
+
+_TO = frozenset(("to", "bis", "a", "tot", "al", "thru", "through"))
+_MOST_BETWEEN = 12
+
+
+def _with_those_between(spans: list[Mention], tokens: Sequence[Token]) -> list[Mention]:
+    """ "C1-C4", "C1 to C4": the parts between the two ends as well, where both are of one letter."""
+    found: list[Mention] = []
+    for number, span in enumerate(spans):
+        found.append(span)
+        other = spans[number + 1] if number + 1 < len(spans) else None
+        if other is None or span.part is None or other.part is None or other.first - span.last != 2:
+            continue
+        sign = tokens[span.last + 1]
+        joins = sign.folded in _TO or (sign.kind == SIGN and sign.folded in ("-", "\N{EN DASH}") and sign.glued)
+        before = tokens[span.first - 1].folded if span.first else ""
+        if not joins or before in ("from", "von", "de", "van", "da", "between"):
+            continue
+        letters = designator_letters(span.part)
+        low, high = span.part[len(letters or "") :], other.part[len(letters or "") :]
+        same = letters is not None and letters == designator_letters(other.part)
+        if same and low.isdigit() and high.isdigit() and 1 < int(high) - int(low) <= _MOST_BETWEEN:
+            found += [
+                Mention(other.first, other.last, f"{letters}{part}") for part in range(int(low) + 1, int(high))
+            ]
+    return found
 
 
 _FAILS = frozenset(("cracked", "dry", "bad", "cold", "defective", "loose"))

@@ -100,14 +100,16 @@ def _without(text: str, days: Sequence[tuple[int, int, str]]) -> str:
     return text
 
 
-def _verdict(hits: Iterable[Hit], tokens: Sequence[Token]) -> Hit | None:
+def _verdict(hits: Sequence[Hit], tokens: Sequence[Token]) -> Hit | None:
     done = [frozenset(hit.places) for hit in hits if hit.table == "actions"]
+    thanked = [hit.last for hit in hits if (hit.table, hit.value) == (CONCEPT, "thanks")]
     found = [
         hit
         for hit in hits
         if hit.table == "verdicts"
         and (hit.value != "repaired" or is_so(hit, tokens))
         and not any(set(hit.places) < action for action in done)  # "track repaired"
+        and not any(hit.first - 9 < at < hit.first and tokens[at].clause == tokens[hit.first].clause for at in thanked)
     ]
     if not found:
         return None

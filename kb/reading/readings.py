@@ -159,7 +159,8 @@ class _Finder:
                 quantity, clause, pending = None, token.clause, []
             if at in self.quantity:
                 quantity = self.quantity[at]
-                if quantity == "ripple_v" and subject is None and last_rail is not None:
+                of_part = subject is not None and subject.point is not None
+                if quantity == "ripple_v" and (subject is None or of_part) and last_rail is not None:
                     subject, open_since = last_rail, at
             own = self.at.get(at)
             if own is not None and not self._is_value(own, subject, open_since, found):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from kb.facts.designators import rail_key
+from kb.facts.designators import designator_letters, rail_key
 from kb.facts.rail_names import obvious_rail
 from kb.reading import little_words
 from kb.reading.facts import KnownRail
@@ -66,8 +66,27 @@ def find_subjects(
             found.append(bare)
         elif token.kind == DESIGNATOR:
             found.append(Subject(at, at, point=token.folded))
+        elif token.folded in little_words.CONTACT and (owner := _switch_before(at, tokens)) is not None:
+            found.append(Subject(at, at, point=owner))
     found.sort(key=lambda subject: subject.first)
     return _joined(found, tokens)
+
+
+_SWITCHES = frozenset(("K", "RL", "RLY", "RY", "S", "SW"))
+_CONTACT_REACH = 8
+
+
+def _switch_before(at: int, tokens: Sequence[Token]) -> str | None:
+    """The relay or switch of which "contact 18 ohm" is said: the one named last in the sentence."""
+    after = tokens[at + 1 : at + 4]
+    if not any(one.unit == "ohm" for one in after):
+        return None
+    for place in range(at - 1, max(-1, at - _CONTACT_REACH - 1), -1):
+        if tokens[place].sentence != tokens[at].sentence:
+            return None
+        if tokens[place].kind == DESIGNATOR and designator_letters(tokens[place].folded) in _SWITCHES:
+            return tokens[place].folded
+    return None
 
 
 _RECTIFIED = ("bulk capacitor", "electrolytic capacitor")

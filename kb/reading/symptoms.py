@@ -431,6 +431,7 @@ def _several_outputs(kept: list[Match], rails: dict[int, str]) -> list[Match]:
 _OF_OUTPUTS = frozenset(("output voltage low", "output voltage high", "one output missing"))
 
 
+_THANKS_REACH = 9
 _SHORTED_OUTPUTS = frozenset(("output rail shorted to ground", "standby rail shorted to ground"))
 
 
@@ -444,6 +445,16 @@ def _is_of_something_else(
     if match.name == "works unloaded but not in the set":
         # "12 V falls to 9.1 on load": a supply of which a value is given, not the whole device.
         return any(tokens[at].value is not None for at in range(match.first, match.last + 1))
+    for place in range(match.first - 1, max(-1, match.first - _THANKS_REACH), -1):
+        # "thanks for the quick repair last time"
+        if tokens[place].clause != tokens[match.first].clause:
+            break
+        if any(place in span for span in places.spans.get("thanks", ())):
+            return True
+    if match.name == "relay clicks repeatedly" and len(match.places) <= 3:
+        # "K2 clicks but contact 18 ohm": it works, what it switches does not.
+        if places.in_sentence("contact", match.first):
+            return True
     if match.name in _SHORTED_OUTPUTS:
         # "output transistor Q5 shorted", "heater element down to earth": a part.
         parts = [span[0] for span in places.spans.get("@part", ())]
