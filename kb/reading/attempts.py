@@ -98,6 +98,8 @@ class AttemptFinder:
         self.mentions = find_mentions(tokens, hits, subjects)
         self.places = {place for mention in self.mentions for place in range(mention.first, mention.last + 1)}
         self.without_part: list[Mention] = []
+        self.smells = {hit.last for hit in hits if hit.table == CONCEPT and hit.value == "smell"}
+        self.meaning = {place for hit in hits if hit.value != "idiom" for place in (hit.first, hit.last)}
 
     def run(self) -> list[Mention]:
         self._mark_good()
@@ -245,9 +247,7 @@ class AttemptFinder:
         token = self.tokens[after]
         if token.clause != self.tokens[at].clause or token.kind != WORD or len(token.folded) < _SHORTEST_NOUN:
             return False
-        known = any(hit.first <= after <= hit.last and hit.value != "idiom" for hit in self.hits)
-        named = any(0 <= place - after <= 1 for place in self.places)
-        return not known and not named
+        return after not in self.meaning and not {after, after + 1} & self.places
 
     def _another(self, at: int) -> bool:
         """ "tried another PSU board", "anderes Netzteil probiert"."""
@@ -262,8 +262,10 @@ class AttemptFinder:
 
     def _is_smelt(self, at: int) -> bool:
         """ "smells burnt": said of the smell and of no part."""
-        smells = [hit.last for hit in self.hits if hit.table == CONCEPT and hit.value == "smell"]
-        return any(0 < at - one <= 3 and self.tokens[one].sentence == self.tokens[at].sentence for one in smells)
+        return any(
+            place in self.smells and self.tokens[place].sentence == self.tokens[at].sentence
+            for place in range(max(0, at - 3), at)
+        )
 
     def _ordered(self, first: int, last: int) -> bool:
         """ "new one ordered": nothing was done yet."""

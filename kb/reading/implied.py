@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
@@ -135,6 +135,7 @@ def result_events(
         ):
             found.append((1, hit.first, hit.last, "cured"))
     first_action = acted
+    nots = _nots(hits, tokens)
     passing = {
         tokens[hit.first].clause for hit in hits if hit.table == CONCEPT and hit.value in _PASSING
     }
@@ -157,7 +158,7 @@ def result_events(
                     found.append((2, hit.first, hit.last, "cured"))
                 elif hit.value == "no_effect":
                     found.append((0, hit.first, hit.last, "no change"))
-                elif hit.value in _GOOD_AFTERWARDS and _is_good(hit, hits, tokens, mentions):
+                elif hit.value in _GOOD_AFTERWARDS and _is_good(hit, nots, tokens, mentions):
                     found.append((2, hit.first, hit.last, "cured"))
         found += [
             (2, one.tokens[0], one.tokens[-1], "cured")
@@ -210,9 +211,10 @@ def _good_again(
     if failed is None or (first_action is not None and first_action <= failed):
         return []
     until = len(tokens) if first_action is None else first_action
+    nots = _nots(hits, tokens)
     found: list[tuple[int, int, int, str]] = []
     for hit in hits:
-        if hit.table != CONCEPT or not failed < hit.first < until or _is_denied(hit, hits, tokens):
+        if hit.table != CONCEPT or not failed < hit.first < until or _is_denied(hit, nots, tokens):
             continue
         if hit.value in _GOOD_AFTERWARDS or hit.value == "hot":
             clause = tokens[hit.first].clause
@@ -303,11 +305,13 @@ def _strongest(found: list[tuple[int, int, int, str]]) -> list[tuple[int, int, s
     return sorted(kept)
 
 
-def _is_good(hit: Hit, hits: Sequence[Hit], tokens: Sequence[Token], mentions: Sequence[Mention]) -> bool:
+def _is_good(
+    hit: Hit, nots: Mapping[int, Sequence[Hit]], tokens: Sequence[Token], mentions: Sequence[Mention]
+) -> bool:
     """Whether a good word speaks of the whole board: not denied, and not of a part beside it ("D5 ok")."""
     if hit.value == "ok" and any(mention.ok and 0 < hit.first - mention.last <= 3 for mention in mentions):
         return False
-    return not _is_denied(hit, hits, tokens)
+    return not _is_denied(hit, nots, tokens)
 
 
 def _is_none(hit: Hit, tokens: Sequence[Token]) -> bool:
@@ -323,15 +327,23 @@ _NONE = frozenset(
 )
 
 
-def _is_denied(hit: Hit, hits: Sequence[Hit], tokens: Sequence[Token]) -> bool:
-    clause = tokens[hit.first].clause
-    for other in hits:
-        if other.table == CONCEPT and other.value == "no" and tokens[other.first].clause == clause:
-            if hit.value == "cured" and other.first in hit.places:
-                continue
-            if abs(other.first - hit.first) <= 4:
-                return True
+def _is_denied(hit: Hit, nots: Mapping[int, Sequence[Hit]], tokens: Sequence[Token]) -> bool:
+    """Whether a denial stands near; `nots` has the denials of each clause."""
+    for other in nots.get(tokens[hit.first].clause, ()):
+        if hit.value == "cured" and other.first in hit.places:
+            continue
+        if abs(other.first - hit.first) <= 4:
+            return True
     return False
+
+
+def _nots(hits: Sequence[Hit], tokens: Sequence[Token]) -> dict[int, list[Hit]]:
+    """The denials, by the clause in which they stand."""
+    found: dict[int, list[Hit]] = {}
+    for hit in hits:
+        if hit.table == CONCEPT and hit.value == "no":
+            found.setdefault(tokens[hit.first].clause, []).append(hit)
+    return found
 
 
 def implied_symptoms(

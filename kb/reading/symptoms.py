@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from bisect import bisect_left
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -166,6 +166,10 @@ class _Places:
         self.spans = {name: sorted(found) for name, found in spans.items()}
         self._starts = {name: [span[0] for span in found] for name, found in self.spans.items()}
 
+    def of(self, *names: str) -> set[int]:
+        """All tokens of the spans of these elements."""
+        return {place for name in names for span in self.spans.get(name, ()) for place in span}
+
     def near(self, name: str, at: int, reach: int) -> list[tuple[int, ...]]:
         """Spans of an element that begin within `reach` tokens of token `at`, in its clause."""
         starts = self._starts.get(name)
@@ -323,11 +327,13 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
     places = _Places(tokens, hits, rails)
     negations = negation_words()
     found: list[Match] = []
-    held = [frozenset(hit.places) for hit in hits if hit.table == "parts" and len(hit.places) > 1]
+    held = _by_first(hit for hit in hits if hit.table == "parts" and len(hit.places) > 1)
     for hit in hits:
         if hit.table == "symptoms":
             own = frozenset(hit.places)
-            if hit.value in _OF_A_PART and any(part & own and not part <= own for part in held):
+            if hit.value in _OF_A_PART and any(
+                not part <= own for place in own for part in held.get(place, ())
+            ):
                 continue  # "thermal fuse open" is no blown fuse
             nots = frozenset(at for at in hit.places if tokens[at].folded in negations)
             found.append(Match(hit.value, hit.places, nots))
@@ -336,18 +342,21 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
     kept = _longest(_own_negation(found, tokens))
     kept = _one_of_alike(_about_the_device(kept, tokens, places))
     kept = [match for match in kept if not _is_of_something_else(match, kept, tokens, rails, places)]
-    kept = [match for match in kept if not _has_other_subject(match, tokens, places)]
+    if any(match.name in _OF_THE_WHOLE for match in kept):
+        others, whole = places.of(*_OTHER_SUBJECTS), places.of("device")
+        kept = [match for match in kept if not _has_other_subject(match, tokens, others, whole)]
     kept = [match for match in kept if not _is_of_a_lamp(match, tokens, places)]
     kept = [match for match in kept if not _is_of_a_verb(match, tokens)]
-    done = [frozenset(hit.places) for hit in hits if hit.table == "actions"]
-    kept = [match for match in kept if not any(set(match.places) <= action for action in done)]
+    done = _by_first(hit for hit in hits if hit.table == "actions")
+    kept = [match for match in kept if not _inside(match, done)]
     kept = _several_outputs(kept, rails)
-    outcomes = [frozenset(hit.places) for hit in hits if hit.table == "results"]
+    outcomes = _by_first(hit for hit in hits if hit.table == "results" and len(hit.places) > 1)
     kept = [
         match
         for match in kept
         # "maakt niks uit": no change, and nothing of turning off
-        if match.name != "does not turn off" or not any(set(match.places) < outcome for outcome in outcomes)
+        if match.name != "does not turn off"
+        or not any(set(match.places) < phrase for phrase in outcomes.get(match.first, ()))
     ]
     return _only_if_alone(_denied(kept, tokens, places))
 
@@ -363,13 +372,11 @@ _OF_THE_WHOLE = frozenset(("dead", "does not work", "does not turn off"))
 _SUBJECT_REACH = 4
 
 
-def _has_other_subject(match: Match, tokens: Sequence[Token], places: _Places) -> bool:
+def _has_other_subject(match: Match, tokens: Sequence[Token], others: set[int], whole: set[int]) -> bool:
     """Whether "does nothing" or "stays on" is said of a thing of its own: the remote, a channel, a lamp."""
     if match.name not in _OF_THE_WHOLE:
         return False
     at, clause = match.first - 1, tokens[match.first].clause
-    others = {place for name in _OTHER_SUBJECTS for span in places.spans.get(name, ()) for place in span}
-    whole = {place for span in places.spans.get("device", ()) for place in span}
     own = set(match.places)
     for _ in range(_SUBJECT_REACH):
         if at < 0 or tokens[at].clause != clause:
@@ -405,6 +412,20 @@ def _is_of_a_verb(match: Match, tokens: Sequence[Token]) -> bool:
     return tokens[before].folded not in _LEADS_TO_NOTHING and any(
         tokens[at].folded in ("ne", "n", "on", "je") for at in range(max(0, before - 2), before)
     )
+
+
+def _by_first(hits: Iterable[Hit]) -> dict[int, list[frozenset[int]]]:
+    """The tokens of phrases, under each of them."""
+    found: dict[int, list[frozenset[int]]] = defaultdict(list)
+    for hit in hits:
+        for place in hit.places:
+            found[place].append(frozenset(hit.places))
+    return found
+
+
+def _inside(match: Match, phrases: Mapping[int, Sequence[frozenset[int]]]) -> bool:
+    """Whether all words of a symptom are words of one of the phrases."""
+    return any(set(match.places) <= phrase for phrase in phrases.get(match.first, ()))
 
 
 def _is_of_a_lamp(match: Match, tokens: Sequence[Token], places: _Places) -> bool:
