@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_left
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -91,6 +91,9 @@ def known_elements() -> frozenset[str]:
     return frozenset((*concepts(), *classes, "none", "@capacitor", "@part", "rail", *RAIL_ELEMENTS.values()))
 
 
+_NOTS = (("no",), ("none",))
+
+
 @lru_cache(maxsize=1)
 def patterns() -> tuple[Pattern, ...]:
     """All patterns of the list file."""
@@ -103,6 +106,38 @@ def patterns() -> tuple[Pattern, ...]:
     return tuple(found)
 
 
+@dataclass(frozen=True, slots=True)
+class _Indexed:
+    """The patterns under one element of each that few others have; equal groups are one object."""
+
+    patterns: tuple[Pattern, ...]
+    by_element: dict[str, tuple[int, ...]]
+
+
+@lru_cache(maxsize=1)
+def _indexed() -> _Indexed:
+    groups: dict[_Group, _Group] = {}
+    one_each = tuple(
+        Pattern(
+            pattern.name, tuple(groups.setdefault(group, group) for group in pattern.groups), pattern.present
+        )
+        for pattern in patterns()
+    )
+    counted = Counter(
+        name
+        for pattern in one_each
+        for group in pattern.groups
+        for names in group.elements
+        for name in names
+    )
+    by_element: dict[str, list[int]] = defaultdict(list)
+    for number, pattern in enumerate(one_each):
+        solid = [names for group in pattern.groups for names in group.elements if names not in _NOTS]
+        for name in min(solid, key=lambda names: sum(counted[name] for name in names)):
+            by_element[name].append(number)
+    return _Indexed(one_each, {name: tuple(numbers) for name, numbers in by_element.items()})
+
+
 def _is_part(hit: Hit, longer: dict[int, list[Hit]]) -> bool:
     """Whether a longer phrase with another meaning holds all words of this one."""
     return any(
@@ -112,7 +147,6 @@ def _is_part(hit: Hit, longer: dict[int, list[Hit]]) -> bool:
 
 
 _AND = frozenset(("and", "und", "et", "y", "ed"))
-_NOTS = (("no",), ("none",))
 
 
 class _Places:
@@ -280,14 +314,18 @@ def _negation(used: set[int], places: _Places, of_noun: bool) -> tuple[int, ...]
 
 
 def _pattern_matches(places: _Places) -> list[Match]:
-    made: dict[_Group, list[tuple[tuple[int, ...], frozenset[int]]]] = {}
+    made: dict[int, list[tuple[tuple[int, ...], frozenset[int]]]] = {}
     found: list[Match] = []
-    for pattern in patterns():
+    indexed = _indexed()
+    asked = {number for name in places.spans for number in indexed.by_element.get(name, ())}
+    for number in sorted(asked):
+        pattern = indexed.patterns[number]
         chains: list[tuple[tuple[int, ...], frozenset[int]]] | None = None
         for group in pattern.groups:
-            if group not in made:
-                made[group] = _group_matches(group, places)
-            chains = made[group] if chains is None else _chained(chains, made[group], places.tokens)
+            own = id(group)
+            if own not in made:
+                made[own] = _group_matches(group, places)
+            chains = made[own] if chains is None else _chained(chains, made[own], places.tokens)
             if not chains:
                 break
         for used, nots in chains or ():
