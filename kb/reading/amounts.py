@@ -68,8 +68,8 @@ _SPOKEN = tuple(
                 "eineinhalb stunden, einundhalb stunden, une heure et demie, heure et demie, anderhalf uur, "
                 "anderhalf uurtje, hora y media, una hora y media, un ora e mezza, un ora e mezzo, ora e mezza, "
                 "ora e mezzo",
-                120.0: "two hours, a couple of hours, couple of hours, zwei stunden, deux heures, twee uur, twee uurtjes, "
-                "dos horas, due ore, un paio d ore, un par de horas, zwei stuendchen",
+                120.0: "two hours, a couple of hours, couple of hours, zwei stunden, deux heures, twee uur, "
+                "twee uurtjes, dos horas, due ore, un paio d ore, un par de horas, zwei stuendchen",
                 150.0: "two and a half hours, zweieinhalb stunden, deux heures et demie, tweeenhalf uur, "
                 "twee en een half uur, dos horas y media, due ore e mezza, due ore e mezzo",
             }.items()
@@ -88,7 +88,8 @@ def _spoken_time(tokens: Sequence[Token], at: int, behind: int) -> tuple[int, fl
     if tokens[at].kind != WORD:
         return _fraction(tokens, at, behind)
     for phrase, minutes in _SPOKEN_BY_FIRST.get(tokens[at].folded, ()):
-        place, held = at, []
+        held: list[str] = []
+        place = at
         while place < behind and len(held) < len(phrase):
             if tokens[place].kind != SIGN:
                 held.append(tokens[place].folded)
@@ -190,7 +191,11 @@ def find_cost(
                 token.kind == NUMBER
                 and (
                     _is_price(tokens, first, behind, at, minutes_at)
-                    or (acted is not None and at > acted and _written_as_price(tokens, first, behind, at, volts))
+                    or (
+                        acted is not None
+                        and at > acted
+                        and _written_as_price(tokens, first, behind, at, volts)
+                    )
                 )
             ):
                 best = (at, at, token.value)
@@ -222,21 +227,17 @@ def _written_as_price(
     return ends and len(beside) <= _MOST_BESIDE_PRICE
 
 
-_PAID = frozenset(
-    """
-    bits cost coste costo cout ersatzteil ersatzteile kosten materiaal material materiale materials materiel onderdeel
-    onderdelen parts part pezzi pezzo piece pieces pieza piezas recambio recambios repuesto repuestos ricambi ricambio
-    teil teile
-    """.split()
-)
-
-
 def _is_price(tokens: Sequence[Token], first: int, behind: int, at: int, minutes_at: int | None) -> bool:
     """A bare number beside "parts", or with two decimals alone in the clause next to the time spent."""
     others = [tokens[place] for place in range(first, behind) if place != at]
     words = {token.folded for token in others if token.kind == WORD}
     written = tokens[at].end - tokens[at].start
-    if words & _PAID and words <= little_words.MATERIAL | {"inc", "incl"} and len(others) <= 4 and written >= 3:
+    if (
+        words & little_words.PAID
+        and words <= little_words.MATERIAL | {"inc", "incl"}
+        and len(others) <= 4
+        and written >= 3
+    ):
         return True
     near = minutes_at is not None and abs(minutes_at - at) <= 2
     value = tokens[at].value or 0.0

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention
+from kb.reading.patterns import Match
 from kb.reading.readings import Found, mentions_now
-from kb.reading.symptoms import Match
 from kb.reading.tokens import SIGN, Token
 
 _NEAR = 0.1  # as the bench takes a rail without a stated tolerance
@@ -17,7 +17,9 @@ _RATED_NEAR = 0.03  # where the text says what it should be
 _ABSENT = 0.1
 _SHORT_OHM = 2.0
 _GOOD_AFTERWARDS = frozenset(("ok", "work", "start", "turn", "heat", "charge", "cured", "lit"))
-_PASSING = frozenset(("cold", "cooled", "tap", "sometimes", "intermittent", "unloaded", "unplugged", "once", "soon"))
+_PASSING = frozenset(
+    ("cold", "cooled", "tap", "sometimes", "intermittent", "unloaded", "unplugged", "once", "soon")
+)
 _GOES_BAD_TOO = frozenset(("start", "turn", "heat", "charge", "lit", "work"))
 _SYMPTOM_OF_FAILURE: dict[tuple[str, str], str] = {
     ("fuse", "open"): "fuse blown",
@@ -136,9 +138,7 @@ def result_events(
             found.append((1, hit.first, hit.last, "cured"))
     first_action = acted
     nots = _nots(hits, tokens)
-    passing = {
-        tokens[hit.first].clause for hit in hits if hit.table == CONCEPT and hit.value in _PASSING
-    }
+    passing = {tokens[hit.first].clause for hit in hits if hit.table == CONCEPT and hit.value in _PASSING}
     found = [
         one
         for one in found
@@ -263,7 +263,9 @@ def _back_again(
     return found
 
 
-def _there_alone(tokens: Sequence[Token], hits: Sequence[Hit], first_action: int) -> list[tuple[int, int, int, str]]:
+def _there_alone(
+    tokens: Sequence[Token], hits: Sequence[Hit], first_action: int
+) -> list[tuple[int, int, int, str]]:
     """ "C9 new: picture": what is there again, alone in its clause behind a fix."""
     sizes: dict[int, int] = {}
     for token in tokens:
@@ -318,13 +320,7 @@ def _is_none(hit: Hit, tokens: Sequence[Token]) -> bool:
     """ "no cut-outs", "keine Ausfälle mehr"."""
     before = range(max(0, hit.first - 2), hit.first)
     clause = tokens[hit.first].clause
-    return any(tokens[at].folded in _NONE and tokens[at].clause == clause for at in before)
-
-
-_NONE = frozenset(
-    "no none zero without kein keine keinen keinerlei ohne aucun aucune sans pas geen zonder sin ningun ninguna nessun "
-    "nessuna senza".split()
-)
+    return any(tokens[at].folded in little_words.NONE and tokens[at].clause == clause for at in before)
 
 
 def _is_denied(hit: Hit, nots: Mapping[int, Sequence[Hit]], tokens: Sequence[Token]) -> bool:

@@ -167,7 +167,11 @@ def _entry(table: str, value: str, language: str, phrase: str) -> Entry | None:
     plain = ""
     told = [word for piece in phrase.split() for word in _words_of(piece.removesuffix("="))]
     # "das war es": where only one word would be left, its articles are words of the phrase.
-    skips = table != CONCEPT and len(phrase.split()) > 2 and len([word for word in told if word not in articles]) > 1
+    skips = (
+        table != CONCEPT
+        and len(phrase.split()) > 2
+        and len([word for word in told if word not in articles]) > 1
+    )
     for piece in phrase.split():
         if piece == "..":
             gap = _OPEN_GAP
@@ -219,14 +223,14 @@ class Lexicon:
         entries = dict.fromkeys(entry for row in (*_listed(), *own) if (entry := _entry(*row)) is not None)
         count = Counter(word for entry in entries for word in set(entry.words))
         self._by_word: dict[str, list[tuple[int, Entry]]] = defaultdict(list)
-        for entry in entries:
-            at = min(range(len(entry.words)), key=lambda place: count[entry.words[place]])
-            self._by_word[entry.words[at]].append((at, entry))
+        for one in entries:
+            rarest = min(range(len(one.words)), key=[count[word] for word in one.words].__getitem__)
+            self._by_word[one.words[rarest]].append((rarest, one))
         self._words = frozenset(count)
         self._written: dict[str, set[str]] = defaultdict(set)
-        for entry in entries:
-            if len(entry.words) == 1:
-                self._written[entry.plain].add(entry.language)
+        for one in entries:
+            if len(one.words) == 1:
+                self._written[one.plain].add(one.language)
         self._compounds = _compound_ends()
         self._speller = mending()
 

@@ -18,24 +18,25 @@ ON = _words(
 # What may stand between a supply or point and its number.
 BETWEEN = _words(
     """
-    hatte had avait tenia aveva a about adesso after again ahora als alta alto are around at auf back baja bajo bas base bassa basse
-    basso bei beide beiden bene between bien bleibt blijft bon both bricht bulk ca cae cap capacitor ce
-    chacun chute circa climbs collector comes con constant contact contacten contacto contactos contacts
-    contatti contatto crolla cuando cycles cycling d da dal dalla dc de dead di dip dips dmm down drain
-    dropped dropping drops ds e each ein elco elko emitter en encore entre era es est esta etait etwa
-    faellt fallt fell fine for fra from g gate geeft gemessen gemeten get gives goed goes good got gut
-    ha habe hangs hat haut have hay hiccuping hiccups high highest hoch hoog hovers hunting i if is ist
-    it je jeder jetzt jumps just konstant kontakt kontakte laag legge liegt line low lowest maar
-    maintenant marca max maxi maximum me measured measures medido meet mesure mesuree met meter mide min
-    mini minimum mir misst misura misurato mit naar nach niedrig noch nog now nu nun nur of ok ongeveer
-    only op ora oscila oscilla oscille otra output peak pendelt pin pompt present pulsa pulse pulseert
-    pulses pulsiert pulsing quand quando que queda rail read reading reads remains remonte resta reste
-    restored revient rimane rises s sagging sags sale says scende schiene schommelt schwankt see segna
-    seulement showing shows sind sinkt sits sitting slechts solo sotto source sous spanning spannung
-    springen springt staat stabiel stabil stable stay stays steady still stuck sube supply swings taktet
-    tension tensione terug the then to tombe torna tornato tra tussen ueber under unstable unter up
-    value van varia varies vdc vers vez voltage von vorhanden vuelve war was weer wel wenn went were
-    wert when wieder with wobbles you zakt zeigt zwischen
+    hatte had avait tenia aveva a about adesso after again ahora als alta alto are around at auf
+    back baja bajo bas base bassa basse basso bei beide beiden bene between bien bleibt blijft bon
+    both bricht bulk ca cae cap capacitor ce chacun chute circa climbs collector comes con constant
+    contact contacten contacto contactos contacts contatti contatto crolla cuando cycles cycling d
+    da dal dalla dc de dead di dip dips dmm down drain dropped dropping drops ds e each ein elco
+    elko emitter en encore entre era es est esta etait etwa faellt fallt fell fine for fra from g
+    gate geeft gemessen gemeten get gives goed goes good got gut ha habe hangs hat haut have hay
+    hiccuping hiccups high highest hoch hoog hovers hunting i if is ist it je jeder jetzt jumps just
+    konstant kontakt kontakte laag legge liegt line low lowest maar maintenant marca max maxi
+    maximum me measured measures medido meet mesure mesuree met meter mide min mini minimum mir
+    misst misura misurato mit naar nach niedrig noch nog now nu nun nur of ok ongeveer only op ora
+    oscila oscilla oscille otra output peak pendelt pin pompt present pulsa pulse pulseert pulses
+    pulsiert pulsing quand quando que queda rail read reading reads remains remonte resta reste
+    restored revient rimane rises s sagging sags sale says scende schiene schommelt schwankt see
+    segna seulement showing shows sind sinkt sits sitting slechts solo sotto source sous spanning
+    spannung springen springt staat stabiel stabil stable stay stays steady still stuck sube supply
+    swings taktet tension tensione terug the then to tombe torna tornato tra tussen ueber under
+    unstable unter up value van varia varies vdc vers vez voltage von vorhanden vuelve war was weer
+    wel wenn went were wert when wieder with wobbles you zakt zeigt zwischen
     """
 )
 
@@ -122,7 +123,8 @@ NEW = _words(
 WORK = _words(
     """
     arbeid arbeit arbeitszeit aufwand bench duree hands job labor labour lavoro main mano manodopera
-    done klus gedaan gemacht hecho fatto fait obra oeuvre spent tempo temps tiempo tijd time took total trabajo travail werk work zeit
+    done klus gedaan gemacht hecho fatto fait obra oeuvre spent tempo temps tiempo tijd time took
+    total trabajo travail werk work zeit
     """
 )
 
@@ -261,7 +263,10 @@ INSTEAD_OF = _words(
 
 # Between the value that something had and the one that it has: "470 down to 90".
 CHANGED_TO = _words(
-    "a auf bis down fino gone hasta jusqu measures measured misst misura mesure meet mide naar nach reading reads to tot up went"
+    """
+    a auf bis down fino gone hasta jusqu measures measured misst misura mesure meet mide naar nach
+    reading reads to tot up went
+    """
 )
 
 # What else may stand between two values of one part.
@@ -328,7 +333,9 @@ OTHER = _words(
 )
 
 # Behind a part of which the same is said: "fuse too".
-ALSO = _words("also anche auch aussi ebenso idem ook pareil same tambien too igualmente eveneens dito ditto gleichfalls")
+ALSO = _words(
+    "also anche auch aussi ebenso idem ook pareil same tambien too igualmente eveneens dito ditto gleichfalls"
+)
 
 # All parts that were named: "alles getauscht", "replaced both".
 EVERY = _words(
@@ -339,7 +346,9 @@ EVERY = _words(
 )
 
 # Before a resistor that measures the current: "sense R22".
-SENSES = _words("sense sensing shunt source mess strommess sens meet stroommeet detection corriente corrente courant")
+SENSES = _words(
+    "sense sensing shunt source mess strommess sens meet stroommeet detection corriente corrente courant"
+)
 
 # Before a part that was replaced before something was measured: "5.05 after C8".
 AFTER = _words("after apres despues dopo na nach tras")
@@ -355,5 +364,22 @@ SENT = _words(
     """
     an bring brought call fetch gaat geef geht gehen gave give given goes going het it kunden mee out ring
     schick send sending sent ship stuur take taken them took went
+    """
+)
+
+# Beside a bare number: it is what parts cost.
+PAID = _words(
+    """
+    bits cost coste costo cout ersatzteil ersatzteile kosten materiaal material materiale materials
+    materiel onderdeel onderdelen part parts pezzi pezzo piece pieces pieza piezas recambio
+    recambios repuesto repuestos ricambi ricambio teil teile
+    """
+)
+
+# Right before what there is none of: "no cut-outs".
+NONE = _words(
+    """
+    aucun aucune geen kein keine keinen keinerlei nessun nessuna ningun ninguna no none ohne pas
+    sans senza sin without zero zonder
     """
 )

@@ -114,7 +114,9 @@ def _with_those_between(spans: list[Mention], tokens: Sequence[Token]) -> list[M
         if other is None or span.part is None or other.part is None or other.first - span.last != 2:
             continue
         sign = tokens[span.last + 1]
-        joins = sign.folded in _TO or (sign.kind == SIGN and sign.folded in ("-", "\N{EN DASH}") and sign.glued)
+        joins = sign.folded in _TO or (
+            sign.kind == SIGN and sign.folded in ("-", "\N{EN DASH}") and sign.glued
+        )
         before = tokens[span.first - 1].folded if span.first else ""
         if not joins or before in ("from", "von", "de", "van", "da", "between"):
             continue
@@ -123,7 +125,8 @@ def _with_those_between(spans: list[Mention], tokens: Sequence[Token]) -> list[M
         same = letters is not None and letters == designator_letters(other.part)
         if same and low.isdigit() and high.isdigit() and 1 < int(high) - int(low) <= _MOST_BETWEEN:
             found += [
-                Mention(other.first, other.last, f"{letters}{part}") for part in range(int(low) + 1, int(high))
+                Mention(other.first, other.last, f"{letters}{part}")
+                for part in range(int(low) + 1, int(high))
             ]
     return found
 
@@ -186,7 +189,11 @@ def _merged(spans: list[Mention], tokens: Sequence[Token], failed: set[int]) -> 
     for span in spans:
         span.sentence = tokens[span.first].sentence
         before = kept[-1] if kept else None
-        if before is not None and before.sentence == span.sentence and _joint_of(before, span, tokens, failed):
+        if (
+            before is not None
+            and before.sentence == span.sentence
+            and _joint_of(before, span, tokens, failed)
+        ):
             before.part, before.last = span.part, span.last
             continue
         if before is not None and before.sentence == span.sentence and _beside(before, span, tokens):

@@ -20,10 +20,11 @@ from kb.reading.lexicon import CONCEPT, Hit, every_common_word, lexicon_for, neg
 from kb.reading.likely_sections import likely_section
 from kb.reading.mentions import Mention
 from kb.reading.outcomes import settle_causes, settle_results
+from kb.reading.patterns import Match
 from kb.reading.pieces import joined, pieces
 from kb.reading.readings import Found, find_readings
 from kb.reading.subjects import find_subjects, rated_outputs
-from kb.reading.symptoms import Match, find_symptoms
+from kb.reading.symptoms import find_symptoms
 from kb.reading.tokens import SIGN, WORD, Token, tokens_of
 
 NOTHING = Known()
@@ -69,7 +70,7 @@ def _read_piece(text: str, known: Known) -> Read:
     readings += implied_readings(tokens, hits, subjects, readings, known.rails, blocked, acted)
     roles = {place: subject.role for subject in subjects if subject.rail for place in (subject.first,)}
     matches = find_symptoms(tokens, hits, roles)
-    settle_after_repair(readings, tokens, acted, finder.mentions, finder.wrong_names())
+    settle_after_repair(readings, tokens, acted, finder.mentions, finder.filler.wrong_names())
     events, spent = result_events(tokens, hits, readings, matches, finder.mentions, acted)
     settle_results(attempts, tokens, events, paid=cost is not None)
     settle_causes(attempts, tokens, hits)
@@ -109,7 +110,9 @@ def _verdict(hits: Sequence[Hit], tokens: Sequence[Token]) -> Hit | None:
         if hit.table == "verdicts"
         and (hit.value != "repaired" or is_so(hit, tokens))
         and not any(set(hit.places) < action for action in done)  # "track repaired"
-        and not any(hit.first - 9 < at < hit.first and tokens[at].clause == tokens[hit.first].clause for at in thanked)
+        and not any(
+            hit.first - 9 < at < hit.first and tokens[at].clause == tokens[hit.first].clause for at in thanked
+        )
     ]
     if not found:
         return None

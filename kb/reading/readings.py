@@ -30,23 +30,24 @@ _QUANTITY_WORDS = {
     "rimpel": "ripple_v", "rimpelspanning": "ripple_v", "rizado": "ripple_v", "ondulazione": "ripple_v", "ac": "ac_v",
     "diode": "diode_v", "restwelligkeit": "ripple_v",
 }  # fmt: skip
-_PIN_WORDS = frozenset(
-    (
-        "drain",
-        "source",
-        "gate",
-        "base",
-        "collector",
-        "emitter",
-        "pin",
-        "anode",
-        "cathode",
-        "contact",
-        "contacts",
-    )
-)
 _LARGEST_BARE = 1_000.0
 _CLOSE = 0.1
+_OF_A_CAPACITY = frozenset(
+    (
+        "=",
+        "only",
+        "nur",
+        "measured",
+        "reads",
+        "down",
+        "gemessen",
+        "seulement",
+        "solo",
+        "maar",
+        "mesure",
+        "hat",
+    )
+)
 
 
 @dataclass(slots=True)
@@ -408,7 +409,11 @@ class _Finder:
             return False
         # "on load", "when forced" and the like may follow; a noun makes the number count something else.
         after = last + 1
-        if not unit and not self._is_close(subject, at) and not self._may_follow(after, self.tokens[at].clause):
+        if (
+            not unit
+            and not self._is_close(subject, at)
+            and not self._may_follow(after, self.tokens[at].clause)
+        ):
             return False
         if any(self.tokens[place].folded in little_words.SHOULD for place in gap):
             return False
@@ -423,24 +428,7 @@ class _Finder:
                 return False
             kind = quantity or _QUANTITY_OF_UNIT.get(unit, "")
             if kind in ("farad",):
-                return any(
-                    self.tokens[p].folded
-                    in (
-                        "only",
-                        "nur",
-                        "measured",
-                        "reads",
-                        "down",
-                        "gemessen",
-                        "seulement",
-                        "solo",
-                        "maar",
-                        "mesure",
-                        "=",
-                        "hat",
-                    )
-                    for p in gap
-                )
+                return any(self.tokens[p].folded in _OF_A_CAPACITY for p in gap)
             return kind in ("esr_ohm", "ohm", "diode_v", "celsius", "dc_v", "ripple_v", "hz") and (
                 bool(unit) or quantity == "esr_ohm"
             )
@@ -465,7 +453,12 @@ class _Finder:
     def _is_close(self, subject: Subject, at: int) -> bool:
         """Whether a number with decimals is near the supply's volts, so that it counts nothing else."""
         value, nominal = self.tokens[at].value, subject.nominal_v
-        return bool(nominal) and value is not None and not self._is_whole(at) and abs(value - (nominal or 0)) <= _CLOSE * abs(nominal or 0)
+        return (
+            bool(nominal)
+            and value is not None
+            and not self._is_whole(at)
+            and abs(value - (nominal or 0)) <= _CLOSE * abs(nominal or 0)
+        )
 
     def _means(self, place: int) -> bool:
         """Whether a word between a supply and a number is a part or says what was done."""

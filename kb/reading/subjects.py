@@ -251,7 +251,22 @@ def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownR
 
 _USUAL_DENIED = frozenset((3.3, 5.0, 12.0, 15.0, 18.0, 24.0))
 _DENIES = frozenset(
-    ("no", "kein", "keine", "geen", "pas", "sin", "senza", "sans", "ohne", "missing", "falta", "faltan", "manca", "manque")
+    (
+        "no",
+        "kein",
+        "keine",
+        "geen",
+        "pas",
+        "sin",
+        "senza",
+        "sans",
+        "ohne",
+        "missing",
+        "falta",
+        "faltan",
+        "manca",
+        "manque",
+    )
 )
 
 

@@ -94,7 +94,9 @@ _HARD = frozenset(".!?;\n·|•")
 _SOFT = frozenset(',:()[]{}/–—"“”„…')
 LONGEST_WORD = 40
 # Capital letters that stand before a supply's volts or a value.
-_BEFORE_VOLTS = frozenset(("VCC", "VDD", "DC", "AC", "SB", "STBY", "PSU", "OUT", "LED", "USB", "ESR", "TP", "ATX", "NT"))
+_BEFORE_VOLTS = frozenset(
+    ("VCC", "VDD", "DC", "AC", "SB", "STBY", "PSU", "OUT", "LED", "USB", "ESR", "TP", "ATX", "NT")
+)
 
 
 @dataclass(slots=True)
@@ -220,7 +222,11 @@ class _Scan:
             return special
         if self._in_a_code(at):
             end = at + 1
-            while end < len(self.pieces) and self._touches(end) and self._group(end) in ("letters", "digits", "number"):
+            while (
+                end < len(self.pieces)
+                and self._touches(end)
+                and self._group(end) in ("letters", "digits", "number")
+            ):
                 end += 1
             self._add(CODE, piece.start(), self.pieces[end - 1].end())
             return end
@@ -493,7 +499,22 @@ def _before_number(text: str, token: Token) -> bool:
 
 
 # Safety classes of capacitors, and small letters that nobody writes for a part ("b4").
-_OF_CAPACITORS = ("cap", "kond", "cond", "klas", "class", "safe", "entst", "typ", "mkp", "foil", "foli", "film", "rated", "supp")
+_OF_CAPACITORS = (
+    "cap",
+    "kond",
+    "cond",
+    "klas",
+    "class",
+    "safe",
+    "entst",
+    "typ",
+    "mkp",
+    "foil",
+    "foli",
+    "film",
+    "rated",
+    "supp",
+)
 _CAPACITOR_CLASSES = frozenset(("X1", "X2", "Y1", "Y2"))
 _NO_PARTS = frozenset(("b", "a", "e", "h", "m", "p", "s", "v"))
 # Letters that are words or units where a number follows behind a space.

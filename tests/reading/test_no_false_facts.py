@@ -77,7 +77,9 @@ def test_what_cooled_down_for_a_while_is_not_cured() -> None:
 
 
 def test_what_was_cooled_stays_where_only_the_paste_was_renewed() -> None:
-    assert [one.part_class for one in read("U5 hot, heatsink paste renewed, stays on").attempts] == ["heat sink or pad"]
+    assert [one.part_class for one in read("U5 hot, heatsink paste renewed, stays on").attempts] == [
+        "heat sink or pad"
+    ]
 
 
 def test_two_values_joined_in_dutch_are_each_of_a_supply_of_its_own() -> None:
@@ -92,7 +94,9 @@ def test_volts_printed_behind_a_capacitance_are_no_reading_behind_a_fix() -> Non
 def test_a_word_of_one_language_is_not_read_by_its_stem_in_another() -> None:
     found = read("fuse blown, door switch S2 welded. replaced fuse & switch")
     assert {one.part_class for one in found.attempts} == {"fuse", "switch"}
-    assert [one.failure for one in read("C9 ESR 5 ohms remplacé, démarre du premier coup").attempts] == ["high ESR"]
+    assert [one.failure for one in read("C9 ESR 5 ohms remplacé, démarre du premier coup").attempts] == [
+        "high ESR"
+    ]
 
 
 def test_a_shorted_transistor_is_what_it_is_in_its_family() -> None:

@@ -30,7 +30,10 @@ def fixes(found: Read) -> list[tuple[str | None, str | None]]:
             [("C14", "cured"), ("C17", "cured")],
         ),
         ("MOV1 blown to bits and fuse. changed both, charges ok", [("MOV1", "cured"), ("fuse", "cured")]),
-        ("went over it with the iron, dry joint at CN4 and on T1. no more dropouts", [("CN4", "cured"), ("T1", "cured")]),
+        (
+            "went over it with the iron, dry joint at CN4 and on T1. no more dropouts",
+            [("CN4", "cured"), ("T1", "cured")],
+        ),
         ("swapped the adapter, stable overnight", [("replace", "cured")]),
         ("tried another PSU board, same", [("replace board", "no change")]),
         ("re-flashed firmware, seems better but still locked up once", [("reprogram", "improved")]),
@@ -52,17 +55,26 @@ def fixes(found: Read) -> list[tuple[str | None, str | None]]:
         ("varistance éclatée + fusible. Changé les deux, c'est reparti", [("varistor", "cured"), ("fuse", "cured")]),
         # in Dutch
         ("koude soldering bij relais RL1, nagesoldeerd en weer stereo", [("RL1", "cured")]),
-        ("sensor vervangen, zelfde code. Besturingsprint vervangen: werkt", [("sensor", "no change"), ("replace board", "cured")]),
+        (
+            "sensor vervangen, zelfde code. Besturingsprint vervangen: werkt",
+            [("sensor", "no change"), ("replace board", "cured")],
+        ),
         ("C3 droog, vervangen maar nog steeds. C4 ook, nu goed", [("C3", "no change"), ("C4", "cured")]),
         ("alles vervangen: Q1 en BD1 sluiting, 12,1 V en 24,0 V", [("Q1", "cured"), ("BD1", "cured")]),
         # in Spanish
         ("C8 y C9 cambiados, imagen limpia", [("C8", "cured"), ("C9", "cured")]),
         ("soldadura fría en J1, repasada, bien", [("J1", "cured")]),
         ("probado con otro adaptador y sigue igual", [("replace", "no change")]),
-        ("varistor reventado y fusible fundido, los dos nuevos, sigue muerto", [("varistor", "no change"), ("fuse", "no change")]),
+        (
+            "varistor reventado y fusible fundido, los dos nuevos, sigue muerto",
+            [("varistor", "no change"), ("fuse", "no change")],
+        ),
         # in Italian
         ("saldatura fredda sul relè RL1, rifatta, suonano tutti e due", [("RL1", "cured")]),
-        ("barre led cambiate, niente da fare. driver U4 cambiato, si vede", [("light-emitting diode", "no change"), ("U4", "cured")]),
+        (
+            "barre led cambiate, niente da fare. driver U4 cambiato, si vede",
+            [("light-emitting diode", "no change"), ("U4", "cured")],
+        ),
         ("C5 cambiato senza esito, C7 cambiato ronzio sparito", [("C5", "no change"), ("C7", "cured")]),
     ],
 )  # fmt: skip
@@ -115,7 +127,9 @@ def test_a_short_form_is_read_as_the_word_that_it_begins() -> None:
 def test_a_contact_that_is_measured_is_of_the_relay_named_before_it() -> None:
     found = read("K2 clicks but contact 18 ohm, replaced, heats")
     assert [(one.point, one.quantity, one.value) for one in found.readings] == [("K2", "ohm", 18)]
-    assert [(one.part, one.failure, one.result) for one in found.attempts] == [("K2", "worn contacts", "cured")]
+    assert [(one.part, one.failure, one.result) for one in found.attempts] == [
+        ("K2", "worn contacts", "cured")
+    ]
     assert found.symptoms == ()
 
 

@@ -105,7 +105,9 @@ def test_a_complaint_that_the_page_marks_is_read_once() -> None:
     shop = fresh_shop()
     families.save(shop, a_family())
     reading_texts.read_once.cache_clear()
-    page = client_of(shop).get("/diagnose", params={"family": a_family().code, "text": "relay clicks, no picture"})
+    page = client_of(shop).get(
+        "/diagnose", params={"family": a_family().code, "text": "relay clicks, no picture"}
+    )
     assert page.status_code == 200
     assert reading_texts.read_once.cache_info().misses == 1
 

@@ -17,7 +17,17 @@ from kb.service.diagnose.general import parts_of_family
 from kb.service.shop.shop import Shop
 from kb.store.records import lists
 
-__all__ = ["LONGEST_TEXT", "Read", "Span", "as_record", "known_of", "rails_of", "read_once", "read_text", "warm"]
+__all__ = [
+    "LONGEST_TEXT",
+    "Read",
+    "Span",
+    "as_record",
+    "known_of",
+    "rails_of",
+    "read_once",
+    "read_text",
+    "warm",
+]
 
 LONGEST_TEXT = 10_000
 _STANDARD_SYMPTOMS = {entry.name: frozenset(entry.synonyms) for entry in SYMPTOMS}

@@ -87,6 +87,8 @@ def _by_letters(text: str, said: Collection[str]) -> Iterator[tuple[str, int, in
     for match in _DESIGNATOR.finditer(text):
         kinds = kinds_of_designator(match.group())
         # "terminal board" is no class of parts; the reader says which one it belongs to.
-        kind = kinds[0] if kinds and kinds[0] in _CLASSES else class_of_designator(match.group().upper(), None)
+        kind = (
+            kinds[0] if kinds and kinds[0] in _CLASSES else class_of_designator(match.group().upper(), None)
+        )
         if kinds and kind is not None and kind not in said:
             yield kind, match.start(), match.end()
