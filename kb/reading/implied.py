@@ -120,9 +120,56 @@ def result_events(
     mentions: Sequence[Mention],
     acted: int | None,
 ) -> tuple[list[tuple[int, int, str]], list[Match]]:
-    """(what says how a fix ended, as (first, last, result) in order; symptoms that were part of that)."""
-    found: list[tuple[int, int, int, str]] = []
+    """(what says how a fix ended, as (first, last, result) in order; symptoms that were part of that).
+
+    `acted` is the first token that says what was done.
+    """
+    found = _said_outright(tokens, hits, acted)
+    found += _good_again(tokens, hits, readings, mentions, acted)
+    found += _back_again(tokens, hits, matches, acted)
     spent: list[Match] = []
+    if acted is not None:
+        found += _good_behind(tokens, hits, readings, mentions, acted)
+        found += _there_alone(tokens, hits, acted)
+        gone = {hit.first for hit in hits if hit.table == CONCEPT and hit.value == "missing"}
+        for match in matches:
+            over = len(match.places) == 1 and any(
+                at in gone and tokens[at].clause == tokens[match.first].clause
+                for at in range(match.last, min(match.last + 3, len(tokens)))
+            )
+            if match.first > acted and (not match.present or over):
+                if not match.present:
+                    spent.append(match)
+                found.append((2, match.first, match.last, "cured"))
+    events = _strongest(found)
+    if acted is not None:
+        spent += [
+            match
+            for match in matches
+            if match.first > acted and match not in spent and _says_how_it_ended(match, events, tokens)
+        ]
+    return events, spent
+
+
+def _says_how_it_ended(match: Match, events: Sequence[tuple[int, int, str]], tokens: Sequence[Token]) -> bool:
+    """Whether a symptom behind a fix is part of what came of it: "no more hum", "hum gone"."""
+    cured = any(
+        result == "cured" and tokens[first].clause == tokens[match.first].clause
+        for first, _, result in events
+    )
+    return cured or any(
+        first <= match.first <= last or match.first <= first <= match.last
+        for first, last, result in events
+        # "bleibt tot", "still trips": what is wrong is said as well.
+        if result != "no change" or not match.present
+    )
+
+
+def _said_outright(
+    tokens: Sequence[Token], hits: Sequence[Hit], acted: int | None
+) -> list[tuple[int, int, int, str]]:
+    """What the phrases for results and verdicts say."""
+    found: list[tuple[int, int, int, str]] = []
     done = [frozenset(hit.places) for hit in hits if hit.table == "actions"]
     for hit in hits:
         if hit.table == "results":
@@ -136,65 +183,44 @@ def result_events(
             and not any(set(hit.places) < action for action in done)
         ):
             found.append((1, hit.first, hit.last, "cured"))
-    first_action = acted
-    nots = _nots(hits, tokens)
     passing = {tokens[hit.first].clause for hit in hits if hit.table == CONCEPT and hit.value in _PASSING}
-    found = [
+    return [
         one
         for one in found
         # "cooled down it works again": for a while, before anything was done.
         if not (
             one[3] == "cured"
-            and (first_action is None or one[1] < first_action)
+            and (acted is None or one[1] < acted)
             and passing & {tokens[one[1]].clause, tokens[one[1]].clause - 1}
         )
     ]
-    found += _good_again(tokens, hits, readings, mentions, first_action)
-    found += _back_again(tokens, hits, matches, first_action)
-    if first_action is not None:
-        for hit in hits:
-            if hit.table == CONCEPT and hit.first > first_action:
-                if hit.value == "faults" and _is_none(hit, tokens):
-                    found.append((2, hit.first, hit.last, "cured"))
-                elif hit.value == "no_effect":
-                    found.append((0, hit.first, hit.last, "no change"))
-                elif hit.value in _GOOD_AFTERWARDS and _is_good(hit, nots, tokens, mentions):
-                    found.append((2, hit.first, hit.last, "cured"))
-        found += [
-            (2, one.tokens[0], one.tokens[-1], "cured")
-            for one in readings
-            if one.after_repair
-            and (_is_near(one) or _is_calmer(one, readings))
-            and one.tokens[0] > first_action
-        ]
-        gone = [hit for hit in hits if hit.table == CONCEPT and hit.value == "missing"]
-        for match in matches:
-            over = any(
-                0 <= hit.first - match.last <= 2 and tokens[hit.first].clause == tokens[match.first].clause
-                for hit in gone
-            )
-            if match.first > first_action and (not match.present or (over and len(match.places) == 1)):
-                if not match.present:
-                    spent.append(match)
-                found.append((2, match.first, match.last, "cured"))
-        found += _there_alone(tokens, hits, first_action)
-    events = _strongest(found)
-    for match in matches:
-        if first_action is None or match.first <= first_action or match in spent:
+
+
+def _good_behind(
+    tokens: Sequence[Token],
+    hits: Sequence[Hit],
+    readings: Sequence[Found],
+    mentions: Sequence[Mention],
+    acted: int,
+) -> list[tuple[int, int, int, str]]:
+    """Good and bad words, and good values, behind the first thing that was done."""
+    nots = _nots(hits, tokens)
+    found: list[tuple[int, int, int, str]] = []
+    for hit in hits:
+        if hit.table != CONCEPT or hit.first <= acted:
             continue
-        cured = any(
-            result == "cured" and tokens[first].clause == tokens[match.first].clause
-            for first, _, result in events
-        )
-        said = any(
-            first <= match.first <= last or match.first <= first <= match.last
-            for first, last, result in events
-            # "bleibt tot", "still trips": what is wrong is said as well.
-            if result != "no change" or not match.present
-        )
-        if cured or said:
-            spent.append(match)
-    return events, spent
+        if hit.value == "faults" and _is_none(hit, tokens):
+            found.append((2, hit.first, hit.last, "cured"))
+        elif hit.value == "no_effect":
+            found.append((0, hit.first, hit.last, "no change"))
+        elif hit.value in _GOOD_AFTERWARDS and _is_good(hit, nots, tokens, mentions):
+            found.append((2, hit.first, hit.last, "cured"))
+    found += [
+        (2, one.tokens[0], one.tokens[-1], "cured")
+        for one in readings
+        if one.after_repair and (_is_near(one) or _is_calmer(one, readings)) and one.tokens[0] > acted
+    ]
+    return found
 
 
 def _good_again(
