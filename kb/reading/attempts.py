@@ -154,10 +154,11 @@ class AttemptFinder:
 
     def _is_alike(self, before: Mention, mention: Mention) -> bool:
         """ "RV1 burst, the fuse too", "Q4 short + fuse": a part of which the same is said as of the one before it."""
-        if not (before.failure or before.bad) or before.sentence != mention.sentence or mention.failure:
+        if not (before.failure or before.bad) or mention.sentence - before.sentence > 1 or mention.failure:
             return False
         between = {token.folded for token in self.tokens[before.end + 1 : mention.first]}
         joined = bool(between & _JOINED) and between <= little_words.LISTED
+        joined = joined and before.sentence == mention.sentence
         if joined and before.action is None and self._is_board_part(mention):
             return True
         at = mention.last + 1
@@ -442,13 +443,14 @@ class AttemptFinder:
 
     def _bad_ones(self, group: list[Mention]) -> list[Mention]:
         """Where some parts were found bad, those and what is listed with them."""
-        if not any(mention.failure for mention in group):
+        if not any(mention.failure or mention.bad for mention in group):
             return group
         kept = []
         for at, mention in enumerate(group):
             sides = [group[other] for other in (at - 1, at + 1) if 0 <= other < len(group)]
             with_bad = any(
-                other.failure and listed(*in_order(mention, other), tokens=self.tokens) for other in sides
+                (other.failure or other.bad) and listed(*in_order(mention, other), tokens=self.tokens)
+                for other in sides
             )
             if mention.failure or mention.bad or with_bad:
                 kept.append(mention)

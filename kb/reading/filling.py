@@ -46,7 +46,8 @@ class Filler:
             if earlier and earlier.part_class == mention.part_class:
                 mention.section = earlier.section
             else:
-                mention.section = section_of(mention.part_class, role, said_here)
+                of_a_part = mention.part or mention.part_class
+                mention.section = section_of(mention.part_class, role if of_a_part else None, said_here)
             self._refine(mention)
             if mention.part_class == "solder joint":
                 mention.section = self._section_of_joint(mention, role)

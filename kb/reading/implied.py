@@ -300,7 +300,9 @@ def _there_alone(
         (3, hit.first, hit.last, "cured")
         for hit in hits
         if hit.table == CONCEPT
-        and hit.value in _THERE
+        and (
+            hit.value in _THERE or (hit.value == "missing" and tokens[hit.first].folded in little_words.GONE)
+        )
         and hit.first > first_action
         and sizes[tokens[hit.first].clause] == len(hit.places)
         and tokens[hit.first].clause != tokens[first_action].clause

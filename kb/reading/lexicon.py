@@ -390,6 +390,8 @@ def _fits(
     others = written.get(word, frozenset())
     if word != entry.plain and others and entry.language not in others:
         return False
+    if others & languages and entry.language not in languages:
+        return False  # "flashes" in an English text is no French participle
     if word != entry.plain and not others and word in _common()[entry.language].everyday:
         return False  # "coup" is a word of its own and no form of "coupé"
     if not languages or entry.language in languages:

@@ -383,3 +383,6 @@ NONE = _words(
     sans senza sin without zero zonder
     """
 )
+
+# Alone behind a fix: what was wrong is gone.
+GONE = _words("gone weg disparu disparue desaparecido desaparecida sparito sparita verschwunden verdwenen")
