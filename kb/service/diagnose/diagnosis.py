@@ -74,7 +74,8 @@ class Suggestions:
 
     `first_checks` are those that nothing known answers yet, `excluded` the sections that the readings speak
     for, `in_order` how likely nothing is wrong with the board, `findings` parts measured or seen to be bad;
-    `stop` is there where a replacement price was given, `what_if` where it was asked for.
+    `stop` is there where a replacement price was given, `what_if` where it was asked for; `heard` are the readings
+    that the complaint states.
     """
 
     ranking: Ranking
@@ -90,6 +91,7 @@ class Suggestions:
     in_order: InOrder
     findings: tuple[Finding, ...]
     what_if: tuple[WhatIf, ...] = ()
+    heard: tuple[JudgedReading, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,6 +247,7 @@ def _suggestions(
         says.in_order,
         says.findings,
         moves,
+        gathered.heard,
     )
 
 

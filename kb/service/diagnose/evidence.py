@@ -11,9 +11,8 @@ from kb.facts.designators import normalise_designator
 from kb.facts.rail_names import obvious_rail
 from kb.facts.reading_lines import ReadingLine, parse_reading_line
 from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, PartCheck, Reading, SymptomRecord, TriedFix
-from kb.reading import read
 from kb.service.boards import families
-from kb.service.diagnose.reading_texts import as_record, known_of
+from kb.service.diagnose.reading_texts import as_record, known_of, read_once
 from kb.service.shop.shop import Shop
 from kb.service.shop.translate import JudgedReading, judge, rail_facts
 from kb.suggest import Evidence, Tried
@@ -65,6 +64,7 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
     family = families.find(shop, asked.family) if asked.family else None
     with shop.knowing() as session:
         known = tuple(shop.kept.symptoms(session))
+        part_classes = tuple(shop.kept.part_classes(session))
     notices: list[Notice] = []
     if asked.family and family is None:
         notices.append(
@@ -78,7 +78,8 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
     names.update({entry.name.casefold(): entry.name for entry in known})
     symptoms, places, unlisted = _listed(asked.symptoms, names)
     notices += unlisted
-    found = read(asked.text or "", known_of(family, known))
+    # With the same names as the page marks the words by, so that the text is read once.
+    found = read_once(asked.text or "", known_of(family, known, part_classes))
     said = tuple(
         (names[one.name.casefold()], one.present, one.words)
         for one in found.symptoms

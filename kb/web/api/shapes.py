@@ -98,6 +98,21 @@ class UnderstoodOut(BaseModel):
     words: str
 
 
+class HeardOut(BaseModel):
+    """A reading that the complaint states, in SI units; those from before a repair count in the ranking."""
+
+    rail: str | None
+    point: str | None
+    quantity: str
+    supply: str
+    load: str
+    value: float | None
+    min: float | None
+    max: float | None
+    after_repair: bool
+    words: str
+
+
 class StopOut(BaseModel):
     """How many of the listed fixes to try, in their order, before a replacement costs less."""
 
@@ -157,6 +172,7 @@ class SuggestionsOut(BaseModel):
     expected_cost: float
     expected_minutes: float
     understood: list[UnderstoodOut]
+    heard: list[HeardOut]
     unknown_terms: list[str]
     notices: list[str]
     first_checks: list[str]
