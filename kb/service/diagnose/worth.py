@@ -23,13 +23,15 @@ _ALIKE = 0.01
 class Verdict:
     """`title` says what to do and `why` the reason; `basis` what the figures take for granted, as sentences.
 
-    `other_order` is what the list comes to in the other order, where that is another amount.
+    `comes_to` is what the list comes to on average, with a replacement for what it does not cure where one has a
+    price; `other_order` the same in the other order, None where nothing is tried.
     """
 
     worth: Worth
     title: str
     why: str
     basis: tuple[str, ...]
+    comes_to: float
     other_order: float | None = None
 
 
@@ -49,7 +51,9 @@ def worth_of(
         return None
     words = _Words(shop.settings.currency)
     title = _TITLES[found.advice] if found.advice else "What a repair costs"
-    return Verdict(found, title, words.why(found), words.basis(found), _other_order(found, other))
+    return Verdict(
+        found, title, words.why(found), words.basis(found), _comes_to(found), _other_order(found, other)
+    )
 
 
 def _other_order(found: Worth, other: Ranking | None) -> float | None:
@@ -59,7 +63,7 @@ def _other_order(found: Worth, other: Ranking | None) -> float | None:
     if beside is None:
         return None
     mine, theirs = _comes_to(found), _comes_to(beside)
-    return theirs if abs(theirs - mine) > _ALIKE * max(mine, theirs) else None
+    return mine if abs(theirs - mine) <= _ALIKE * max(mine, theirs) else theirs
 
 
 def _comes_to(found: Worth) -> float:

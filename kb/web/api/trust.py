@@ -96,8 +96,8 @@ def suggestions(shop: ShopHere, asked: SuggestionsBody, limit: Limit = 20) -> Re
 
     With `replacement_price` the answer's `stop` says how many of the listed fixes to try before replacing
     the board costs less, and with `worth` its `worth` what a repair comes to and whether that pays, bench time
-    counted at `hourly_rate` or else at the shop's own. With `what_if` it also says what the ranking would be without each line of
-    evidence, the line that moves most first.
+    counted at `hourly_rate` or else at the shop's own. With `what_if` it also says what the ranking would be
+    without each line of evidence, the line that moves most first.
     """
     answer = diagnosis.suggest(
         shop,
