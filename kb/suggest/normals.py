@@ -31,6 +31,9 @@ CONFIDENCE = 0.95
 LEAST_RELATIVE_SPREAD = 0.002
 _CLIP = 1.5
 _FEWEST_SHARING = 3
+_STEADY = (
+    0.25  # what varies by more of its own value (a rail that is off) neither lends a spread nor leans on one
+)
 _MOST_LENT = 50.0  # boards: however alike the spreads are, a point's own boards keep a say
 _NORMAL_MAD = 1.482602218505602  # 1 / the quantile of 3/4 of the normal distribution
 _TOLERANCE = 1e-9
@@ -220,12 +223,12 @@ def trigamma_inverse(y: float) -> float:
     return math.exp(0.5 * (low + high))
 
 
-def normals(measured: Mapping[Place, Sequence[float]]) -> dict[Place, Normal]:
+def normals(measured: Mapping[Place, ArrayLike]) -> dict[Place, Normal]:
     """The normal value of every place from one value for each good board (each list one or more).
 
     Places of one quantity lend one another their relative spread where three or more have two boards.
     """
-    alone = {place: (len(values), *robust(values)) for place, values in measured.items()}
+    alone = {place: (np.size(values), *robust(values)) for place, values in measured.items()}
     lent = {
         quantity: _shared(entry for place, entry in alone.items() if place.quantity == quantity)
         for quantity in {place.quantity for place in alone}
@@ -237,12 +240,16 @@ def _floored(location: float, spread: float) -> float:
     return max(spread, LEAST_RELATIVE_SPREAD * abs(location))
 
 
+def _steady(location: float, spread: float) -> bool:
+    return location != 0.0 and spread <= _STEADY * abs(location)
+
+
 def _shared(entries: Iterable[tuple[int, float, float]]) -> tuple[float, float]:
     """(relative variance, degrees of freedom) that places lend one another; (0, 0) where too few have any."""
     usable = [
         ((_floored(location, spread) / location) ** 2, boards - 1)
         for boards, location, spread in entries
-        if boards >= 2 and location != 0.0
+        if boards >= 2 and _steady(location, spread)
     ]
     if len(usable) < _FEWEST_SHARING:
         return 0.0, 0.0
@@ -254,7 +261,7 @@ def _normal(
     place: Place, boards: int, location: float, spread: float, relative: float, lent: float
 ) -> Normal:
     own = boards - 1
-    lent = lent if location != 0.0 else 0.0
+    lent = lent if _steady(location, spread) else 0.0
     freedom = own + lent
     if freedom <= 0.0:
         return Normal(place, boards, location, 0.0, spread, None, None)

@@ -139,6 +139,9 @@ def test_a_place_with_few_boards_leans_on_the_spread_of_the_others() -> None:
     assert not lucky.judges
     alone = normals({place(7): [5.0, 5.001]})[place(7)]
     assert alone.spread == pytest.approx(5 * n.LEAST_RELATIVE_SPREAD, rel=0.01)
+    with_noise = normals({**measured, place(9): [0.05, 0.2, 0.4, 0.02, 0.0]})
+    assert with_noise[place(7)] == lucky
+    assert with_noise[place(9)].spread == pytest.approx(with_noise[place(9)].own_spread)
     other = normals({**measured, place(8, "ohm"): [100.0, 120.0]})[place(8, "ohm")]
     assert other.spread == pytest.approx(other.own_spread)
 

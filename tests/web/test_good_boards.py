@@ -69,7 +69,7 @@ def test_a_case_is_put_beside_them_and_what_is_off_comes_first(bench: Client) ->
     page = words_of(bench.get("/cases/low/beside").text)
     assert "1 of 1 reading that can be judged lies outside what good boards measure" in page
     assert "unlike good boards" in page
-    assert re.search(r"This one is \d+\.\d spreads below\.", page)
+    assert re.search(r"This one is \d+\.\d spreads below normal\.", page)
     assert "No good board was measured here in this state." in page
     answer = bench.get("/api/cases/low/beside").json()
     assert answer["boards"] == 6

@@ -110,7 +110,7 @@ class GoodBoards:
             chosen = found[boards != board] if place in asked else found
             if len(chosen):
                 kept[place] = chosen
-        return normals(kept)  # type: ignore[arg-type]
+        return normals(kept)
 
 
 def of_family(shop: Shop, number: str) -> tuple[FamilyRecord, GoodBoards]:
@@ -158,7 +158,7 @@ def _read(session: Session, family_id: int, family: FamilyRecord) -> GoodBoards:
         len({board_of_id[row.id] for row in cases if row.origin_id is not None}),
         names,
         measured,
-        normals({place: found for place, (_, found) in measured.items()}),  # type: ignore[arg-type]
+        normals({place: found for place, (_, found) in measured.items()}),
         {row.uid: board_of_id[row.id] for row in cases},
     )
 

@@ -1,14 +1,14 @@
-"""What good boards of a family measure, and a case's board beside them."""
+"""What good boards of a family measure, a case's board beside them, and the kit of parts for its repairs."""
 
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Query
 from pydantic import BaseModel
 
-from kb.service.boards import good_boards
+from kb.service.boards import good_boards, kits
 from kb.service.cases import beside
 from kb.suggest.normals import Normal
-from kb.web.dependencies import ShopHere
+from kb.web.dependencies import FilterText, ShopHere
 
 router = APIRouter()
 
@@ -120,4 +120,47 @@ def of_case(shop: ShopHere, uid: str) -> dict[str, Any]:
             }
             for line in found.lines
         ],
+    }
+
+
+class KitPartOut(BaseModel):
+    """One part: `part` is its designator, empty where none was noted. `adds` repairs are covered with it and were
+    not before, `covered` with all so far."""
+
+    family: str
+    part: str
+    part_class: str
+    section: str
+    needed: int
+    adds: int
+    covered: int
+    in_kit: bool
+
+
+class KitOut(BaseModel):
+    """The first `size` parts cover `covered` of `repairs` since `first`; `without_part` more took none."""
+
+    first: str
+    size: int
+    repairs: int
+    covered: int
+    without_part: int
+    smallest: bool
+    parts: list[KitPartOut]
+
+
+@router.get("/kit", response_model=KitOut)
+def kit_of(
+    shop: ShopHere,
+    family: FilterText = "",
+    kind: FilterText = "",
+    years: Annotated[int, Query(ge=1, le=20)] = 3,
+) -> dict[str, Any]:
+    """The fewest parts that would have covered four in five repairs of a family or kind, and what others add."""
+    view = kits.of(shop, family=family, kind=kind, years=years)
+    names = KitPartOut.model_fields
+    return {
+        "first": view.first.isoformat(),
+        **{name: getattr(view, name) for name in ("size", "repairs", "covered", "without_part", "smallest")},
+        "parts": [{name: getattr(line, name) for name in names} for line in view.lines],
     }
