@@ -228,12 +228,24 @@ def normals(measured: Mapping[Place, ArrayLike]) -> dict[Place, Normal]:
 
     Places of one quantity lend one another their relative spread where three or more have two boards.
     """
-    alone = {place: (np.size(values), *robust(values)) for place, values in measured.items()}
+    return leaned({place: alone(values) for place, values in measured.items()})
+
+
+def alone(values: ArrayLike) -> tuple[int, float, float]:
+    """(boards, location, spread) of one place by itself."""
+    return (np.size(values), *robust(values))
+
+
+def leaned(
+    found: Mapping[Place, tuple[int, float, float]], wanted: Iterable[Place] | None = None
+) -> dict[Place, Normal]:
+    """Normals of some places (all where None) whose spreads lean on those of all that `alone` found."""
+    chosen = list(found if wanted is None else wanted)
     lent = {
-        quantity: _shared(entry for place, entry in alone.items() if place.quantity == quantity)
-        for quantity in {place.quantity for place in alone}
+        quantity: _shared(entry for place, entry in found.items() if place.quantity == quantity)
+        for quantity in {place.quantity for place in chosen}
     }
-    return {place: _normal(place, *entry, *lent[place.quantity]) for place, entry in alone.items()}
+    return {place: _normal(place, *found[place], *lent[place.quantity]) for place in chosen}
 
 
 def _floored(location: float, spread: float) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 from typing import Any
 
@@ -19,7 +19,7 @@ from kb.model import FamilyRecord, Reading
 from kb.service.shop.shop import Shop
 from kb.service.shop.translate import find_rail
 from kb.store.records import families, good_readings
-from kb.suggest.normals import FEWEST_BOARDS, Beside, Floats, Normal, Place, beside, normals
+from kb.suggest.normals import FEWEST_BOARDS, Beside, Floats, Normal, Place, alone, beside, leaned, normals
 
 __all__ = [
     "FEWEST_BOARDS",
@@ -29,7 +29,6 @@ __all__ = [
     "Strip",
     "beside_good",
     "known",
-    "lines_of",
     "of_family",
 ]
 
@@ -41,14 +40,17 @@ _SUPPLIES, _QUANTITIES = values(SUPPLY_STATES), values(QUANTITIES)
 
 @dataclass(frozen=True, slots=True)
 class Strip:
-    """A place drawn: where things lie on its scale, 0 to 1; `dots` are good boards, `reading` the board beside
-    them. What lies beyond an end is not drawn, the reading as an arrowhead there."""
+    """A place drawn: where things lie on its scale, 0 to 1; `reading` is the board beside the good ones. What lies
+    beyond an end is not drawn, the reading as an arrowhead there.
+
+    `dots` are the newest good boards as one path, in hundredths of the scale at the height 17.
+    """
 
     low: float
     high: float
     band: tuple[float, float] | None
     middle: float
-    dots: tuple[float, ...]
+    dots: str
     reading: float | None
     beyond: str = ""
 
@@ -84,7 +86,8 @@ class GoodBoards:
     """What good boards of a family measured.
 
     `measured` has for each place the boards (numbers) and their values, one each; `board_of` the number of a
-    case's board. `others` of the boards are other shops'.
+    case's board. `others` of the boards are other shops'. `lines` has every place: unpowered ones first, rails in the
+    family's order, then test points by name.
     """
 
     boards: int
@@ -93,24 +96,24 @@ class GoodBoards:
     measured: Mapping[Place, tuple[Floats, Floats]]
     normals: Mapping[Place, Normal]
     board_of: Mapping[str, int]
+    lines: tuple[NormalLine, ...] = ()
 
     def without(self, uid: str, places: Iterable[Place]) -> Mapping[Place, Normal]:
-        """The normals of some places, learned without the board of this case where it is among them.
-
-        What a place's spread leans on stays as all boards have it but for these places.
-        """
+        """The normals of some places, learned without the board of this case where it is among them."""
+        asked = [place for place in places if place in self.measured]
         board = self.board_of.get(uid)
         if board is None:
-            return self.normals
-        asked = {place for place in places if place in self.measured}
-        if not any((self.measured[place][0] == board).any() for place in asked):
-            return self.normals
-        kept = {}
-        for place, (boards, found) in self.measured.items():
-            chosen = found[boards != board] if place in asked else found
-            if len(chosen):
-                kept[place] = chosen
-        return normals(kept)
+            return {place: self.normals[place] for place in asked}
+        found = {place: (one.boards, one.location, one.own_spread) for place, one in self.normals.items()}
+        for place in asked:
+            boards, values = self.measured[place]
+            others = values[boards != board]
+            if len(others) == len(values):
+                continue
+            del found[place]
+            if len(others):
+                found[place] = alone(others)
+        return leaned(found, [place for place in asked if place in found])
 
 
 def of_family(shop: Shop, number: str) -> tuple[FamilyRecord, GoodBoards]:
@@ -153,7 +156,7 @@ def _read(session: Session, family_id: int, family: FamilyRecord) -> GoodBoards:
         )
         for place, found in by_board.items()
     }
-    return GoodBoards(
+    good = GoodBoards(
         len(numbers),
         len({board_of_id[row.id] for row in cases if row.origin_id is not None}),
         names,
@@ -161,6 +164,7 @@ def _read(session: Session, family_id: int, family: FamilyRecord) -> GoodBoards:
         normals({place: found for place, (_, found) in measured.items()}),
         {row.uid: board_of_id[row.id] for row in cases},
     )
+    return replace(good, lines=_lines_of(family, good))
 
 
 def place_of(family: FamilyRecord, where: str, quantity: str, supply: str, load: str) -> tuple[Place, str]:
@@ -170,8 +174,7 @@ def place_of(family: FamilyRecord, where: str, quantity: str, supply: str, load:
     return Place(rail_key(name), quantity, supply, load), name
 
 
-def lines_of(family: FamilyRecord, good: GoodBoards) -> tuple[NormalLine, ...]:
-    """Every place: unpowered ones first, rails in the family's order, then test points by name."""
+def _lines_of(family: FamilyRecord, good: GoodBoards) -> tuple[NormalLine, ...]:
     order = {rail_key(rail.name): number for number, rail in enumerate(family.rails)}
 
     def key(place: Place) -> tuple[Any, ...]:
@@ -231,7 +234,7 @@ def _strip(normal: Normal, found: Floats, reading: float | None) -> Strip:
         high,
         band,
         at(normal.location),
-        tuple(dot for dot in dots if 0.0 <= dot <= 1.0),
+        "".join([f"M{100 * dot:.2f} 17h0" for dot in dots if 0.0 <= dot <= 1.0]),
         None if reading is None or beyond else at(reading),
         beyond,
     )

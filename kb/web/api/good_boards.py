@@ -92,14 +92,11 @@ def of_family(shop: ShopHere, code: str) -> dict[str, Any]:
 
     A board counts once, however many readings it gave; one that was off hardly counts.
     """
-    family, good = good_boards.of_family(shop, code)
+    _, good = good_boards.of_family(shop, code)
     return {
         "boards": good.boards,
         "others": good.others,
-        "places": [
-            {**_place(line.name, line.normal.place), **_normal(line.normal)}
-            for line in good_boards.lines_of(family, good)
-        ],
+        "places": [{**_place(line.name, line.normal.place), **_normal(line.normal)} for line in good.lines],
     }
 
 

@@ -25,7 +25,6 @@ def family_page(request: Request, shop: ShopHere, code: Code) -> Response:
         "nav": "families",
         "board": family,
         "good": good,
-        "lines": good_boards.lines_of(family, good),
         "fewest": good_boards.FEWEST_BOARDS,
     }
     return render("families/good_boards.html", context, scope=request.scope)

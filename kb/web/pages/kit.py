@@ -42,7 +42,6 @@ def kit_page(
         "years": years,
         "spans": [(str(span), plural(span, "year")) for span in kits.YEARS],
         "share": kits.SHARE,
-        "problems": problems,
         "errors": by_field(problems),
         "families": families.offered(shop),
         "kinds": kits.kinds(shop),
