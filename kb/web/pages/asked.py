@@ -64,6 +64,8 @@ class Asked:
     kind: str = ""
     price_text: str = ""
     price: float | None = None
+    rate_text: str = ""
+    rate: float | None = None
     dropped: list[str] = field(default_factory=list)
     by_fields: dict[str, str] = field(default_factory=dict)
     row_of: list[int] = field(default_factory=list)
@@ -136,6 +138,7 @@ class Asked:
         found += [("complete", "yes" if self.complete else "")]
         found += [("check", self.check_text(one)) for one in self.checks]
         found += [("order", "" if self.order == "likely" else self.order), ("price", self.price_text)]
+        found.append(("rate", self.rate_text))
         return [(name, value) for name, value in found if value]
 
     def url(self, path: str, *more: tuple[str, str]) -> str:
@@ -210,7 +213,9 @@ def read_asked(shop: Shop, query: Pairs) -> Asked:
     asked.complete = query.get("complete") == "yes"
     asked.not_read = list(dict.fromkeys(query.getlist("not_read")))[:MOST_LINES]
     asked.checks = _checks(query.getlist("check"))
-    _read_price(asked, query.get("price", "").strip())
+    asked.price_text, asked.rate_text = (query.get(name, "").strip() for name in ("price", "rate"))
+    asked.price = _read_money(asked, "price", asked.price_text)
+    asked.rate = _read_money(asked, "rate", asked.rate_text)
     _read_rows(asked, query)
     _open(shop, asked, query.get("case", "").strip()[:64], bare=not any(query.get(name) for name in _GIVEN))
     usable = _usable_words(asked)
@@ -306,14 +311,14 @@ def _at(field: str, error: BadInput) -> Problem:
     return Problem(field, message[:1].upper() + message[1:], error.remedy or "")
 
 
-def _read_price(asked: Asked, text: str) -> None:
-    asked.price_text = text
+def _read_money(asked: Asked, name: str, text: str) -> float | None:
     if not text:
-        return
+        return None
     try:
-        asked.price = parse_money(text, field="price") / 100
+        return parse_money(text, field=name) / 100
     except BadInput as error:
-        asked.problems.append(_at("price", error))
+        asked.problems.append(_at(name, error))
+        return None
 
 
 def _read_rows(asked: Asked, query: Pairs) -> None:
