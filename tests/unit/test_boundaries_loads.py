@@ -207,7 +207,7 @@ def test_a_shelf_of_which_some_was_left_out_proves_nothing() -> None:
     plan = plan_loads([RailTarget("12V", 12.0, 1.0)], shelf)
     assert not plan.proved
     assert "better plan may exist" in plan.notes[-1]
-    assert plan_loads([RailTarget("12V", 12.0, 1.0)], shelf[:300]).proved
+    assert plan_loads([RailTarget("12V", 12.0, 1.0)], shelf[:250]).proved
 
 
 # --- the choice
