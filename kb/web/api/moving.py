@@ -77,6 +77,8 @@ async def import_lines(
     the file is to `overwrite`.
     """
 
+    lines = 0
+
     def refuse_gone(_: int) -> None:
         """Called for each line, in the thread of the import."""
         nonlocal lines
@@ -84,7 +86,6 @@ async def import_lines(
         if lines % _LINES_BETWEEN == 0 and anyio.from_thread.run(request.is_disconnected):
             raise BadInput("Whoever sent the file has gone, so nothing was imported.")
 
-    lines = 0
     with tempfile.SpooledTemporaryFile(max_size=_IN_MEMORY_BYTES) as body:
         async for part in request.stream():
             body.write(part)
