@@ -17,6 +17,7 @@ from kb.web.api import bench as api_bench
 from kb.web.api import cases as api_cases
 from kb.web.api import families as api_families
 from kb.web.api import files as api_files
+from kb.web.api import good_boards as api_good_boards
 from kb.web.api import moving as api_moving
 from kb.web.api import reading as api_reading
 from kb.web.api import trust as api_trust
@@ -42,10 +43,12 @@ from kb.web.pages import (
     families,
     figures,
     find,
+    good_boards,
     help,
     helpers,
     history,
     jobs,
+    kit,
     loads,
     merge,
     metrics,
@@ -104,7 +107,16 @@ def _routes() -> list[BaseRoute]:
     refusals: dict[int | str, dict[str, Any]] = {
         code: {"model": ErrorBody} for code in (400, 401, 403, 404, 405, 409, 412, 413, 422, 428, 500, 503)
     }
-    for api in (api_cases, api_files, api_trust, api_reading, api_families, api_bench, api_moving):
+    for api in (
+        api_cases,
+        api_files,
+        api_trust,
+        api_reading,
+        api_families,
+        api_good_boards,
+        api_bench,
+        api_moving,
+    ):
         router.include_router(api.router, prefix="/api", tags=["api"], responses=refusals)
     for page in (
         find,
@@ -114,6 +126,8 @@ def _routes() -> list[BaseRoute]:
         helpers,
         report,
         photos,
+        good_boards,
+        kit,
         cases,
         families,
         history,

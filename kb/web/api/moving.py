@@ -76,6 +76,7 @@ async def import_lines(
     What the store has moved on from, and what lies in the bin, stays as it is and is told in `conflicts`, unless
     the file is to `overwrite`.
     """
+    lines = 0
 
     lines = 0
 

@@ -98,6 +98,21 @@ class UnderstoodOut(BaseModel):
     words: str
 
 
+class HeardOut(BaseModel):
+    """A reading that the complaint states, in SI units; those from before a repair count in the ranking."""
+
+    rail: str | None
+    point: str | None
+    quantity: str
+    supply: str
+    load: str
+    value: float | None
+    min: float | None
+    max: float | None
+    after_repair: bool
+    words: str
+
+
 class StopOut(BaseModel):
     """How many of the listed fixes to try, in their order, before a replacement costs less."""
 
@@ -105,6 +120,34 @@ class StopOut(BaseModel):
     tries: int
     expected_cost: float
     chance_of_cure: float
+
+
+class WorthOut(BaseModel):
+    """What it costs to cure such a board by the list, and whether that pays.
+
+    `tries` fixes are tried, then the board is given up at `given_up_cost`. `mean` and `nine_in_ten` cover a board,
+    cured or not, on average and in nine of ten; `mean_of_a_cure` covers it on average where only cured boards pay.
+    `curve` has (what was paid, chance that the board is cured by then) after each fix. `advice` is repair, offer,
+    decline or "find out more", null without a replacement price where the causes are few. Of the tries
+    `parts_unknown` have no cost of parts on record and `minutes_unknown` no time.
+    """
+
+    advice: str | None
+    why: str
+    basis: list[str]
+    hourly_rate: float
+    replacement_price: float | None
+    tries: int
+    chance_of_cure: float
+    mean: float
+    nine_in_ten: float
+    mean_of_a_cure: float | None
+    given_up_cost: float
+    with_replacement: float | None
+    cured_for_less: float | None
+    curve: list[tuple[float, float]]
+    parts_unknown: int
+    minutes_unknown: int
 
 
 class WhatIfOut(BaseModel):
@@ -157,6 +200,7 @@ class SuggestionsOut(BaseModel):
     expected_cost: float
     expected_minutes: float
     understood: list[UnderstoodOut]
+    heard: list[HeardOut]
     unknown_terms: list[str]
     notices: list[str]
     first_checks: list[str]
@@ -165,6 +209,7 @@ class SuggestionsOut(BaseModel):
     excluded: list[ExcludedOut]
     findings: list[FindingOut]
     stop: StopOut | None
+    worth: WorthOut | None = None
     what_if: list[WhatIfOut]
 
 
