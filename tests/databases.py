@@ -96,7 +96,7 @@ class Server:
             raise RuntimeError(f"{program} failed: {done.stderr or done.stdout}")
 
     def start(self) -> None:
-        """Starts the server, anew where it was killed, and waits until it answers."""
+        """Starts the server, again where it was killed, and waits until it answers."""
         if self.process is not None and self.process.poll() is None:
             return
         options = [part for name, value in self._settings.items() for part in ("-c", f"{name}={value}")]

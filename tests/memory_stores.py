@@ -1,5 +1,5 @@
 """Makes stores from one that holds the first lists already: a copy of some hundred kB instead of all migrations
-and 500 rows. What SQLite copies is the whole content of a database, so it is as good as made anew.
+and 500 rows. What SQLite copies is the whole content of a database, so it is as good as made again.
 """
 
 from __future__ import annotations

@@ -29,7 +29,7 @@ _FAULTS_TOLD = 20
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Runs one command; answers its exit status."""
+    """Runs one command; returns its exit status."""
     parsed = _parser().parse_args(arguments)
     try:
         return int(parsed.run(parsed))
@@ -78,10 +78,13 @@ def _parser() -> argparse.ArgumentParser:
     bring_in.add_argument(
         "--refused", metavar="CSV", help="with --mapping: write the refused rows there, with the reasons"
     )
+    bring_in.add_argument(
+        "--overwrite", action="store_true", help="the file wins over newer versions and the bin"
+    )
     bring_in.set_defaults(run=_import)
 
     export.add_to(commands, open_shop)
-    reindex = commands.add_parser("reindex", help="build the search index anew")
+    reindex = commands.add_parser("reindex", help="build the search index again")
     reindex.set_defaults(run=_reindex)
 
     backup = commands.add_parser("backup", help="write a proved copy of the store to a file")
@@ -219,6 +222,7 @@ def _import(parsed: argparse.Namespace) -> int:
             source,
             create_missing=parsed.create_missing,
             skip_bad=parsed.skip_bad,
+            overwrite=parsed.overwrite,
             progress=bar.update,
             refresh=False,
             read_texts=ImportReading(shop, create_missing=parsed.create_missing)
@@ -235,6 +239,11 @@ def _import(parsed: argparse.Namespace) -> int:
         print(f"kb: nothing was imported: {report.refused} of the lines cannot be used.", file=sys.stderr)
         return 1
     print(counts)
+    if report.conflicting:
+        print(
+            f"{report.conflicting} left as they are, since the store has moved on (--overwrite takes the file's):"
+        )
+        print("".join(f"  {line}\n" for line in report.conflicts), end="")
     if parsed.read_texts:
         found = ", ".join(f"{count} {kind}" for kind, count in report.read)
         print(f"read from complaints and notes: {found or 'nothing that was not there'}")
@@ -315,7 +324,7 @@ def _restore(parsed: argparse.Namespace) -> int:
         damaged = ", damaged as it was," if done.kept_is_damaged else ""
         print(f"the store that was there{damaged} is kept as {done.kept}")
     if done.restart:
-        print("start kb serve anew: it still shows the damaged store")
+        print("start kb serve again: it still shows the damaged store")
     return 0
 
 

@@ -18,7 +18,7 @@ from kb.errors import BadInput
 from kb.exchange.sheet_limits import MAX_COLUMNS, MAX_ROWS
 from kb.exchange.sheet_zip import guard, look_over
 
-_DAMAGED = "Open it in a spreadsheet program and save it anew as XLSX or CSV."
+_DAMAGED = "Open it in a spreadsheet program and save it again as XLSX or CSV."
 _MOST_FILLED = 1_000_000
 
 

@@ -20,8 +20,8 @@ _PACKED = (".zip", ".gz", ".7z", ".rar", ".xz", ".bz2", ".zst", ".tar")
 _CHUNK = 1 << 18
 _TAIL = 300
 
-_MERGE = re.compile(rb'<(?:\w+:)?mergeCell\s[^>]*?ref="([A-Z]{1,3}[0-9]{1,7}:[A-Z]{1,3}[0-9]{1,7})"')
-_UNSAVED = re.compile(rb"(?:</f>|<f\b[^>]*/>)\s*(?:<v\s*/>|<v>\s*</v>)?\s*</c>")
+_MERGE = re.compile(rb'<(?:\w+:)?mergeCell\s[^<>]*?ref="([A-Z]{1,3}[0-9]{1,7}:[A-Z]{1,3}[0-9]{1,7})"')
+_UNSAVED = re.compile(rb"(?:</f>|<f\b[^<>]*/>)\s*(?:(?:<v\s*/>|<v>\s*</v>)\s*)?</c>")
 _FORBIDDEN = (b"<!DOCTYPE", b"<!ENTITY", b"\x00")
 """The last one: parts in an encoding that would hide the others; workbooks are written in UTF-8."""
 
@@ -38,7 +38,7 @@ def _refuse(why: str, remedy: str) -> NoReturn:
     raise BadInput(why, field="file", remedy=remedy)
 
 
-_SAVE_AS = "Open it in a spreadsheet program and save it anew as XLSX or CSV."
+_SAVE_AS = "Open it in a spreadsheet program and save it again as XLSX or CSV."
 
 
 def guard(file: Path) -> list[str]:

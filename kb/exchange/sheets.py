@@ -114,7 +114,7 @@ def copied(file: Path, how: Look, target: Path, progress: Callable[[int], None] 
     if unsaved:
         found.notes.append(
             f"Formulas without a saved result, which count as blank: {unsaved}. "
-            "Open the file in a spreadsheet program, save it and bring it in anew to have them."
+            "Open the file in a spreadsheet program, save it and bring it in again to have them."
         )
     return found
 

@@ -82,9 +82,9 @@ UNITS: dict[str, UnitSpec] = {
 # Letters that stand behind a marked value for its tolerance (IEC 60062, from memory).
 _TOLERANCE_LETTERS = tuple("BCDFGHJKMN")
 
-_QUALIFIER = re.compile(r"\s*(pp|p-p|p/p|pk-pk|pkpk|ptp|peak[- ]to[- ]peak|rms|dc|ac)$", re.IGNORECASE)
+_QUALIFIER = re.compile(r"(?<!\s)\s*(pp|p-p|p/p|pk-pk|pkpk|ptp|peak[- ]to[- ]peak|rms|dc|ac)$", re.IGNORECASE)
 _MARKING = re.compile(r"([0-9]*)([A-Za-zμΩ])([0-9]+)(?![0-9.,]) ?(.*)")
-_PLAIN = re.compile(r"([0-9.,]+)(?:([eE])([+-]?[0-9]+))? ?(.*)")
+_PLAIN = re.compile(r"([0-9.,]++)(?:([eE])([+-]?[0-9]++))? ?+(.*)")
 _DECIMAL = re.compile(r"(?:[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)")
 _METER_OVER_RANGE = re.compile(
     r"[+-]?\s?(?:\.?[O0]\.?L\.?|OVLD|OVER[- ]?LOAD|OVER[- ]?RANGE)"

@@ -47,7 +47,11 @@ class PartCheck(Record):
 
 
 class EvidenceRecord(Record):
-    """Symptoms, readings, checks, the complaint of one board and what was tried; everything may be missing."""
+    """Symptoms, readings, checks, the complaint of one board and what was tried; everything may be missing.
+
+    `complete` says that nothing else is to be told of it, so that what was not named counts as not there; otherwise
+    it counts the more, the more has been named.
+    """
 
     family: Words | None = None
     kind: Words | None = None
@@ -57,3 +61,4 @@ class EvidenceRecord(Record):
     attempts: Annotated[list[TriedFix], Field(max_length=200)] = []
     text: Complaint | None = None
     order: Order = "likely"
+    complete: bool = False

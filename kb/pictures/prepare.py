@@ -69,7 +69,7 @@ def prepare(file: BinaryIO, kind: str) -> tuple[bytes, str, int, int, bytes]:
         log.info("a %s cannot be decoded: %r", kind, error)
         raise BadInput(
             "is damaged or cut off, and cannot be shown whole",
-            remedy="Open it on the device it came from, and send it again or take it anew.",
+            remedy="Open it on the device it came from, and send it again, or take another picture.",
         ) from error
     stored = JPEG if kind == HEIC else kind
     return _written(picture, stored, lossless), stored, *picture.size, small(picture)
@@ -92,6 +92,12 @@ def small(picture: Image.Image | BinaryIO) -> bytes:
     written = io.BytesIO()
     _scaled(picture, SMALL_SIDE_PX).save(written, "WEBP", quality=_SMALL_QUALITY, method=4)
     return written.getvalue()
+
+
+def small_of_file(path: str) -> bytes:
+    """The same of a file on the disk, so that it can be done in another process."""
+    with open(path, "rb") as file:
+        return small(file)
 
 
 def _is_lossless_webp(file: BinaryIO) -> bool:

@@ -210,7 +210,7 @@ class AttemptFinder:
         return near and self.tokens[event.last].clause == self.tokens[mention.first].clause
 
     def _failure(self, event: _Event, seen: list[Mention]) -> _Event | None:
-        """Gives the failure to the parts before it; answers it where it waits for the part behind it."""
+        """Gives the failure to the parts before it; returns it where it waits for the part behind it."""
         if self._not_so(event):
             return None
         group = self._open_group(event, seen, lambda mention: mention.failure is None)

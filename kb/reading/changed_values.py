@@ -96,7 +96,7 @@ def _in_one_unit(one: Token, other: Token) -> tuple[float, float, str] | None:
 def apply_changed_values(
     changes: Sequence[ChangedValue], mentions: Sequence[Mention], tokens: Sequence[Token]
 ) -> list[Found]:
-    """Sets the failure of the parts whose values changed, and answers their readings."""
+    """Sets the failure of the parts whose values changed, and returns their readings."""
     found: list[Found] = []
     for change in changes:
         wanted = "capacitor" if change.unit == "F" else "resistor"

@@ -1,7 +1,7 @@
 """Content kept beside the database: photographs and documents, each under the SHA-256 of its bytes.
 
     <folder>/ab/ab12…          content, named by its hash (64 hexadecimal digits)
-    <folder>/derived/ab/…      what can be made anew from it, such as small pictures
+    <folder>/derived/ab/…      what can be made again from it, such as small pictures
     <folder>/part-…            being written; never read
 
 Content is written to a part file, flushed to the disk and then renamed, so a name is there with all its
@@ -81,7 +81,7 @@ class FileStore:
         return os.path.isfile(self.path(content))  # a folder that cannot be looked into has none
 
     def put(self, source: bytes | BinaryIO) -> str:
-        """Keeps all that is left to read of `source` and answers its hash; the same bytes are kept once.
+        """Keeps all that is left to read of `source` and returns its hash; the same bytes are kept once.
 
         Content that is there but damaged is replaced by what was given. Raises StoreTrouble where the
         folder cannot be written.
@@ -141,7 +141,7 @@ class FileStore:
                 yield from sorted(entry.name for entry in shelf.iterdir() if _HASH.fullmatch(entry.name))
 
     def sweep(self, referred: Collection[str], *, older_than_s: float = DAY_S) -> list[str]:
-        """Removes content that is not in `referred` and was last put longer ago than that; answers it.
+        """Removes content that is not in `referred` and was last put longer ago than that; returns it.
 
         Read `referred` from the database before calling. Content put again while the sweep runs stays,
         also when another machine puts it: the file is moved aside, looked at again, and moved back.

@@ -20,13 +20,14 @@ from kb.suggest.settings import Settings
 
 
 class Weighed(Ledger):
-    """What `weigh` answers: to be read, never added to. `own` is the ledger it was made from."""
+    """What `weigh` returns: to be read, never added to. `own` is the ledger it was made from."""
 
     _SHARED = (
         "seen",
         "version",
         "others",
         "marks",
+        "token",
         "opinions",
         "catalogue",
         "lines",
@@ -41,6 +42,7 @@ class Weighed(Ledger):
         "tallies",
         "family_tallies",
         "family_kinds",
+        "judged",
     )
 
     def __init__(self, own: Ledger, weight: float) -> None:

@@ -133,7 +133,7 @@ def _warm(shop: Shop) -> None:
 
 
 class MemoryKeeper(NowAndThen):
-    """Gives back to the system what answers, merges and an index read anew have left free."""
+    """Gives back to the system what answers, merges and an index read again have left free."""
 
     name = "memory keeper"
     first_look_s, between_looks_s = 60.0, 20.0  # it takes some milliseconds

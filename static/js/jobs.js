@@ -1,4 +1,4 @@
-// Keeps the bar of long work moving and shows the page anew when it is over.
+// Keeps the bar of long work moving and shows the page again when it is over.
 const place = document.querySelector("[data-job][data-over=no]");
 const spaced = (number) => String(number).replace(/\B(?=(\d{3})+$)/g, " ");
 

@@ -5,7 +5,7 @@
 Each round opens the store in a process of its own, saves cases through the service, and ends it with
 `kill -9` after a random time, at times before its first save. Then the store must hold every case that was
 acknowledged, and the search index must find exactly the cases of the store, having caught up or having been
-built anew.
+built again.
 """
 
 from __future__ import annotations

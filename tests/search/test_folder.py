@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import tracemalloc
+from dataclasses import replace
 from multiprocessing.context import SpawnContext
 from pathlib import Path
 from typing import Any
@@ -153,8 +154,11 @@ def test_a_helper_process_that_dies_is_noticed_and_the_old_index_stays(
     index = SearchIndex.open(tmp_path)
     index.rebuild(CASES, (1, "a"))
     monkeypatch.setattr(bulk, "_add", _dies)
+    # A batch of these is far more than a pipe holds: nothing may wait for it to be taken by a process that is gone.
+    long = (replace(case, complaint=case.complaint + " swollen" * 500) for case in generated_cases(3_000))
     with pytest.raises(HelperFailed):
-        index.rebuild(generated_cases(3_000), (2, "b"), processes=2)
+        index.rebuild(long, (2, "b"), processes=2)
+    assert len(segments(tmp_path)) == 1
     assert SearchIndex.open(tmp_path).seen == (1, "a")
     assert index.search("fuse").total == SearchIndex.open(tmp_path).search("fuse").total > 0
 
@@ -320,7 +324,7 @@ def test_what_a_stopped_process_left_unfinished_is_removed(folder: Path) -> None
     assert not (folder / "half.segment").exists()
 
 
-def test_an_index_of_an_earlier_version_is_built_anew_and_its_files_removed(tmp_path: Path) -> None:
+def test_an_index_of_an_earlier_version_is_built_again_and_its_files_removed(tmp_path: Path) -> None:
     for name in ("MAIN_abc.seg", "_MAIN_1.toc", "arrays_MAIN_abc.npz", "names_1.json"):
         (tmp_path / name).write_bytes(b"old")
     (tmp_path / MANIFEST).write_text('{"layout": 3, "files": {}}')

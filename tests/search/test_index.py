@@ -249,7 +249,9 @@ def test_pages_join_without_gap_or_repeat() -> None:
         assert len(set(whole)) == len(whole)
 
 
-def test_pages_stay_as_they_are_when_other_cases_are_saved_and_the_index_is_read_anew(tmp_path: Path) -> None:
+def test_pages_stay_as_they_are_when_other_cases_are_saved_and_the_index_is_read_again(
+    tmp_path: Path,
+) -> None:
     alike = [
         CaseDocument(uid=f"c{n}", family="F", complaint="relay ticks", day=730_000 + n % 7) for n in range(90)
     ]

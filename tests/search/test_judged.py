@@ -23,7 +23,7 @@ KNOWN = {
     "sections": set(values(SECTIONS)),
     "verdicts": set(values(VERDICTS)),
 }
-# Measured 0.951 and 0.568 held out, 0.952 and 0.635 tuned on; a store made anew may shift them a little.
+# Measured 0.951 and 0.568 held out, 0.952 and 0.635 tuned on; a store made again may shift them a little.
 HELD_OUT_NDCG, HELD_OUT_MRR, GAIN = 0.92, 0.97, 0.25
 
 

@@ -136,7 +136,7 @@ def test_names_that_change_again_before_all_cases_are_read_leave_nothing_behind(
     assert contents(index) == contents(made_with(OLDER))
 
 
-def test_an_index_left_half_read_is_noticed_and_built_anew(tmp_path: Path) -> None:
+def test_an_index_left_half_read_is_noticed_and_built_again(tmp_path: Path) -> None:
     index = made_with(OLDER, tmp_path)
     index.adopt(NEWER)
     assert index.read_again(10)
@@ -147,7 +147,7 @@ def test_an_index_left_half_read_is_noticed_and_built_anew(tmp_path: Path) -> No
         made_with(OLDER, tmp_path).adopt(NEWER)
 
 
-def test_an_index_of_an_earlier_chain_is_noticed_and_built_anew(
+def test_an_index_of_an_earlier_chain_is_noticed_and_built_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     made_with(OLDER, tmp_path)
@@ -255,7 +255,7 @@ def test_a_name_brought_in_by_the_command_line_beside_a_running_server_is_notice
     assert found(shop, "burbles") == {"bubbles"}
 
 
-def test_a_name_saved_while_no_server_ran_is_taken_in_at_the_start_without_building_anew(
+def test_a_name_saved_while_no_server_ran_is_taken_in_at_the_start_without_building_again(
     shop: Shop, tmp_path: Path
 ) -> None:
     shop.close()

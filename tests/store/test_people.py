@@ -194,7 +194,7 @@ def test_a_session_left_open_is_no_place_to_guess_the_password_at(shop: Shop) ->
     signed_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
 
 
-def test_a_hash_made_with_other_parameters_is_made_anew_at_the_next_sign_in(shop: Shop) -> None:
+def test_a_hash_made_with_other_parameters_is_made_again_at_the_next_sign_in(shop: Shop) -> None:
     from argon2 import PasswordHasher
 
     person = add(shop, "bench 1", "work")

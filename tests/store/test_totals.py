@@ -114,7 +114,7 @@ def test_withdrawing_a_shop_and_undoing_an_import_take_their_cases_out(shop: Sho
     agree(shop)
 
 
-def test_what_was_damaged_is_said_and_made_anew_by_a_check(shop: Shop) -> None:
+def test_what_was_damaged_is_said_and_made_again_by_a_check(shop: Shop) -> None:
     with shop.writing() as session:
         session.execute(text("UPDATE case_total SET cases = 99 WHERE what = 'kept' AND family_id = 0"))
         session.execute(text("UPDATE board_case SET day = '1999-01-01' WHERE uid = 'two'"))

@@ -118,7 +118,7 @@ def test_a_failure_is_told_in_a_sentence(jobs: Jobs, caplog: pytest.LogCaptureFi
 
 
 def test_an_unknown_job_says_why(jobs: Jobs) -> None:
-    with pytest.raises(NotFound, match="started anew"):
+    with pytest.raises(NotFound, match="started again"):
         jobs.get("0123")
 
 

@@ -148,7 +148,7 @@ def test_counts_of_two_shops_come_back_from_a_snapshot() -> None:
     assert rank(again, asked).causes  # the names are shared, so both counts grow together
 
 
-def test_a_sum_is_made_anew_when_either_shop_has_a_case_more_or_less() -> None:
+def test_a_sum_is_made_again_when_either_shop_has_a_case_more_or_less() -> None:
     ledger, _, other = two_shops()
     settings = Settings(others_weight=0.5)
     first = counted(ledger, settings)

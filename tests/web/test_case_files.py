@@ -328,7 +328,7 @@ def test_sent_again_after_a_broken_connection_it_is_one_file(client: Client) -> 
     assert len(files.of_case(client.shop, "one").kept) == 1
 
 
-def test_a_missing_or_damaged_file_is_told_and_the_small_picture_is_made_anew(client: Client) -> None:
+def test_a_missing_or_damaged_file_is_told_and_the_small_picture_is_made_again(client: Client) -> None:
     told = first_file(client)
     assert files.faults(client.shop) == (1, [])
     client.shop.files.derived_path(told["sha256"], "small").unlink()

@@ -52,4 +52,4 @@ def test_a_job_that_is_done_leads_to_its_answer(client: Client) -> None:
 def test_a_job_of_an_earlier_run_is_not_there(client: Client) -> None:
     answer = client.get("/jobs/0000")
     assert answer.status_code == 404
-    assert "started anew" in answer.text
+    assert "started again" in answer.text

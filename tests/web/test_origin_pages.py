@@ -106,7 +106,7 @@ def test_another_shops_case_has_no_report_no_label_no_bench_test_and_takes_no_ph
         assert "Make a case of your own from it." in refused.text, path
         assert two.get(f"/cases/one/{path}").status_code == 200, path
     assert told in two.get("/bench/new?case=u1").text
-    for action in ("keep", "issue", "anew"):
+    for action in ("keep", "issue", "again"):
         answer = two.post("/cases/u1/report", data={"asked": "words", "action": action})
         assert (answer.status_code, told in answer.text) == (422, True), action
     sent = two.post("/api/cases/u1/files", files=[("file", ("a.jpg", jpeg(), "image/jpeg"))])

@@ -260,7 +260,7 @@ def test_searching_an_empty_store_says_so() -> None:
         made.close()
 
 
-def test_health_tells_that_the_index_was_built_anew_and_why(client: Client) -> None:
+def test_health_tells_that_the_index_was_built_again_and_why(client: Client) -> None:
     told = client.get("/api/health").json()
     assert (told["ok"], told["index_rebuilt"], told["index_trouble"]) == (True, "there is no index yet", None)
-    assert "built anew since the start: there is no index yet" in client.get("/data").text
+    assert "built again since the start: there is no index yet" in client.get("/data").text

@@ -136,7 +136,7 @@ def test_an_edit_that_leaves_the_words_alone_adds_nothing(bench: Client) -> None
     assert saved(bench, "/cases/open", **plain).symptoms == []
 
 
-def test_changed_words_add_what_they_say_anew_and_not_what_was_taken_off(bench: Client) -> None:
+def test_changed_words_add_what_they_say_again_and_not_what_was_taken_off(bench: Client) -> None:
     form = Page(bench.get("/cases/open/edit").text).form("/cases/open")
     kept = saved(bench, "/cases/open", **{**form, "complaint": f"{COMPLAINT}, fuse blown"})
     assert symptoms(kept) == {"fuse blown"}

@@ -2,7 +2,7 @@
 
 Kept as Argon2id with the second recommended choice of RFC 9106 (section 4): 3 passes over 64 MiB in 4
 lanes, a salt of 16 and a tag of 32 bytes. Each hash carries its parameters, so that they can be raised
-later: the next sign-in then hashes anew.
+later: the next sign-in then hashes again.
 """
 
 from __future__ import annotations

@@ -92,7 +92,7 @@ def named(shop: Shop, name: str) -> Account:
 
 
 def add(shop: Shop, by: Visitor, name: str, level: str, password: str | None = None) -> tuple[Account, str]:
-    """Adds a person; answers the account and the one-time link's secret, "" where a password is given.
+    """Adds a person; returns the account and the one-time link's secret, "" where a password is given.
 
     Raises BadInput and Taken.
     """

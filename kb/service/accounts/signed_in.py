@@ -49,7 +49,7 @@ def digest(secret: str) -> str:
 def sign_in(
     shop: Shop, name: str, password: str, *, address: str, browser: str = "", device: str = ""
 ) -> tuple[Visitor, str]:
-    """Signs a person in; answers who it is and the key for the browser.
+    """Signs a person in; returns who it is and the key for the browser.
 
     `device` is the mark of a browser that has signed in to this account before. An unknown name takes as
     long as a wrong password and gets the same words. Raises BadInput, and TooSoon after too many failures.
@@ -97,7 +97,7 @@ def _note_failure(shop: Shop, by: Visitor, account: Account | None, slows: bool)
 
 
 def begin(shop: Shop, session: Session, account: Account, *, address: str, browser: str) -> str:
-    """Starts a session for somebody who has proved who they are; answers its key."""
+    """Starts a session for somebody who has proved who they are; returns its key."""
     key, now = new_secret(), int(shop.clock())
     visits.start(
         session,
@@ -160,7 +160,7 @@ def _as_last_used(shop: Shop, found: SignedIn) -> SignedIn:
 
 
 def _keep_going(shop: Shop, found: SignedIn, presented: str, now: int, address: str) -> str | None:
-    """Changes the key of a session where that is due, and notes that a new one arrived; answers a new key."""
+    """Changes the key of a session where that is due, and notes that a new one arrived; returns a new key."""
     is_prior = found.key_hash != presented
     due = now - found.rotated_at >= ROTATE_S
     lost = is_prior and not found.confirmed and now - found.rotated_at > _UNDER_WAY_S
@@ -189,7 +189,7 @@ def _keep_going(shop: Shop, found: SignedIn, presented: str, now: int, address: 
 
 
 def end_with_key(shop: Shop, key: str) -> None:
-    """Ends the session whose key a browser still held when it signed in anew."""
+    """Ends the session whose key a browser still held when it signed in again."""
     with shop.store.reading() as session:
         found = visits.signed_in(session, digest(key))
     if found is not None:

@@ -201,7 +201,7 @@ def _celsius(text: str) -> float | None:
     typed = text.strip()
     if not typed:
         return None
-    found = re.fullmatch(r"(-?\d{1,3}(?:[.,]\d)?)\s*(?:°?\s*C)?", typed, re.IGNORECASE)
+    found = re.fullmatch(r"(-?\d{1,3}(?:[.,]\d)?)\s*(?:(?:°\s*)?C)?", typed, re.IGNORECASE)
     if found is None:
         raise BadInput(
             f"“{typed[:20]}” is no temperature.",

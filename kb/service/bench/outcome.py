@@ -130,7 +130,7 @@ def in_order(shop: Shop, view: RunView) -> InOrder:
 
 
 def make_case(shop: Shop, uid: str) -> str:
-    """Opens a case for a run that was started without one, with all its readings; answers the case's uid."""
+    """Opens a case for a run that was started without one, with all its readings; returns the case's uid."""
     view = runs.view(shop, uid)
     if view.run.case_uid is not None:
         return view.run.case_uid
@@ -165,7 +165,7 @@ def _dead_checks(shop: Shop, view: RunView) -> list[NotedSymptom]:
 
 
 def note_fix(shop: Shop, uid: str, attempt: Attempt) -> str:
-    """Notes a fix in the case, ends the failed test and begins the one that is to prove it; answers its uid.
+    """Notes a fix in the case, ends the failed test and begins the one that is to prove it; returns its uid.
 
     Where the failed test was to prove an earlier fix, that one is noted as having made no difference.
     """
@@ -215,7 +215,7 @@ def prove_again(shop: Shop, view: RunView) -> str:
 
 
 def close_case(shop: Shop, uid: str, verdict: str) -> str:
-    """Ends a passed test and closes its case as `repaired` or `no fault found`; answers the case's uid.
+    """Ends a passed test and closes its case as `repaired` or `no fault found`; returns the case's uid.
 
     A fix of which the result was not known yet is what cured a board that now passes.
 

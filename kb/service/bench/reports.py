@@ -185,8 +185,8 @@ def _printable(text: str) -> str:
     return "".join(kept).strip()
 
 
-def start_anew(shop: Shop, case_uid: str) -> None:
-    """Throws the draft away, so that the report is proposed anew. Raises as `propose`."""
+def start_again(shop: Shop, case_uid: str) -> None:
+    """Throws the draft away, so that the report is proposed again. Raises as `propose`."""
     cases.own(shop, case_uid)
     with shop.writing() as session:
         bench_runs.drop_draft(session, case_uid)

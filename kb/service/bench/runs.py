@@ -84,7 +84,7 @@ class NewRun:
 
 
 def start(shop: Shop, new: NewRun) -> str:
-    """Begins a test and answers its uid. Raises NotFound, and BadInput for a family that cannot be tested."""
+    """Begins a test and returns its uid. Raises NotFound, and BadInput for a family that cannot be tested."""
     record, _ = families.get(shop, new.family)
     loads = loads_dict(new.loads or {})
     with shop.writing() as session:
@@ -365,7 +365,7 @@ def start_clock(shop: Shop, uid: str, number: int) -> None:
 def change_loads(
     shop: Shop, uid: str, chosen: Mapping[str, tuple[float, str] | tuple[float, str, str]]
 ) -> None:
-    """Plans the loads of the rest of a test anew; what was entered keeps what was on the rail then.
+    """Plans the loads of the rest of a test again; what was entered keeps what was on the rail then.
 
     Raises:
         BadInput: for an amount that is not above 0 or a nature that is not in the list.

@@ -77,7 +77,7 @@ def found(view: RunView, listed: Collection[str]) -> tuple[str, ...]:
 
 
 def settle(session: Session, view: RunView) -> dict[str, bool | None]:
-    """Brings the case of a test up to what its dead checks find now; answers what the test has noted.
+    """Brings the case of a test up to what its dead checks find now; returns what the test has noted.
 
     The answer says for each symptom how the case had it before (None: not at all), so that an entry that is
     taken back takes its symptom with it. What a person noted or changed since stays. A test after the

@@ -27,7 +27,7 @@ def refuse_future_days(record: CaseRecord, today: date) -> None:
 
 
 def create_missing(session: Session, writer: cases.Writer, record: CaseRecord) -> list[str]:
-    """Adds the family, symptoms and part classes a case names first; answers what was added.
+    """Adds the family, symptoms and part classes a case names first; returns what was added.
 
     What lies in the bin comes out of it as it was.
 

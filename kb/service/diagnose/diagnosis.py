@@ -40,6 +40,7 @@ from kb.suggest import (
     what_if,
 )
 from kb.suggest.findings import as_evidence
+from kb.suggest.in_order import no_fault_found_share
 
 __all__ = [
     "Cause",
@@ -207,9 +208,14 @@ def often_noted(shop: Shop, family: FamilyRecord | None, *, most: int = 10) -> l
 
 
 def _says(gathered: Gathered, ledger: Ledger) -> BoardSays:
-    parts = parts_of_family(ledger, gathered.evidence.family)
+    family = gathered.evidence.family
     return board_says(
-        gathered.evidence, (*gathered.readings, *gathered.heard), gathered.family, parts, gathered.checks
+        gathered.evidence,
+        (*gathered.readings, *gathered.heard),
+        gathered.family,
+        parts_of_family(ledger, family),
+        no_fault_found_share(ledger, family),
+        gathered.checks,
     )
 
 

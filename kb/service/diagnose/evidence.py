@@ -103,6 +103,7 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
             symptoms=(*symptoms.items(), *((name, present) for name, present, _ in understood)),
             rails=facts,
             tried=tried_here(asked.attempts),
+            complete=asked.complete,
         ),
         family,
         known,

@@ -20,7 +20,7 @@ from kb.suggest.findings import (
     findings,
     part_found_bad,
 )
-from kb.suggest.in_order import InOrder, in_order
+from kb.suggest.in_order import NO_FAULT_FOUND_SHARE, InOrder, in_order
 
 __all__ = ["BoardSays", "Excluded", "Finding", "InOrder", "board_says", "usual_rails"]
 
@@ -44,9 +44,13 @@ def board_says(
     readings: Iterable[JudgedReading],
     family: FamilyRecord | None,
     known_parts: Mapping[str, Fault],
+    no_fault_found: float = NO_FAULT_FOUND_SHARE,
     checks: Sequence[PartCheck] = (),
 ) -> BoardSays:
-    """Exclusions, direct findings and whether the board may be in order, from what is known of it."""
+    """Exclusions, direct findings and whether the board may be in order, from what is known of it.
+
+    `no_fault_found` is the share of such boards on which no fault is found.
+    """
     points = [point for one in readings if (point := _point(one)) is not None]
     bulk_farad = family.bulk_uf * 1e-6 if family is not None and family.bulk_uf else None
     by_check = findings((_checked(family, check) for check in checks), (), known_parts)
@@ -74,6 +78,7 @@ def board_says(
         answered(evidence) | _answered_by(checks, family),
         in_order(
             replace(evidence, found=as_evidence(found)),
+            no_fault_found,
             part_found_bad=part_found_bad(found),
             without=_outputs_not_there(family),
         ),

@@ -11,7 +11,7 @@ from kb.errors import KbError, StoreAway
 from kb.service.cases import files
 from kb.service.shop.periodic import NowAndThen
 from kb.service.shop.shop import Shop
-from kb.store.records import batches, bins, cases, changes, kinds, purging
+from kb.store.records import batches, bins, cases, changes, clock, kinds, purging
 from kb.store.records.files import forget_unreferred
 from kb.store.records.purging import Binned
 
@@ -61,7 +61,7 @@ def put(shop: Shop, entity: str, name: str, *, expected_version: int | None = No
 
 
 def put_family_with_cases(shop: Shop, code: str, *, expected_version: int | None = None) -> int:
-    """Puts a family and all its cases in the bin as one batch of kind "bin"; answers how many cases.
+    """Puts a family and all its cases in the bin as one batch of kind "bin"; returns how many cases.
 
     Raises NotFound, Conflict.
     """
@@ -79,7 +79,7 @@ def put_family_with_cases(shop: Shop, code: str, *, expected_version: int | None
 
 
 def take_out(shop: Shop, entity: str, name: str) -> list[str]:
-    """Takes a record out of the bin; answers what else came back because it names it. Raises NotFound."""
+    """Takes a record out of the bin; returns what else came back because it names it. Raises NotFound."""
     with shop.writing() as session:
         kinds.standing_of(session, entity, name)
         brought = bins.take_out(session, entity, [name])
@@ -99,7 +99,7 @@ def delete_for_good(shop: Shop, entity: str, name: str) -> None:
 
 
 def empty(shop: Shop, stopped: Callable[[], bool] = lambda: False) -> int:
-    """Deletes for good what has lain in the bin for `KB_BIN_DAYS`; answers how many records went.
+    """Deletes for good what has lain in the bin for `KB_BIN_DAYS`; returns how many records went.
 
     Where `stopped` says so it ends between two transactions; the rest goes the next time.
     """
@@ -117,6 +117,12 @@ def empty(shop: Shop, stopped: Callable[[], bool] = lambda: False) -> int:
     if gone:
         _after_deleting(shop)
     return gone
+
+
+def clock_is_plausible(shop: Shop) -> bool:
+    """Whether the machine's clock has gone on without a jump for a day, as what deletes for good must ask."""
+    with shop.writing() as session:
+        return clock.is_plausible(session, shop.clock())
 
 
 def _more(shop: Shop, limit: datetime) -> bool:
@@ -140,6 +146,9 @@ class BinKeeper(NowAndThen):
     def look(self) -> None:
         """Empties the bin; trouble goes to the log and is tried again."""
         try:
+            if not clock_is_plausible(self._shop):
+                log.warning("the clock has jumped or nobody was here for days: nothing is deleted for a day")
+                return
             gone = empty(self._shop, self.ending.is_set)
             if gone:
                 log.info("%s records were deleted for good after their time in the bin", gone)

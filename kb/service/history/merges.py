@@ -66,7 +66,7 @@ def join(
     progress: Callable[[int], None] | None = None,
     before_keeping: Callable[[], None] | None = None,
 ) -> str:
-    """Merges `away` into `into` as one batch and answers its id, with which it can be undone.
+    """Merges `away` into `into` as one batch and returns its id, with which it can be undone.
 
     Every case that names `away` names `into` afterwards; the name that goes stays as another number or
     word, so that labels and addresses with it still lead somewhere.

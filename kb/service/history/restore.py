@@ -1,7 +1,7 @@
 """Makes an earlier version of a record fit the store as it is now.
 
 Since then families, symptoms and part classes may have been merged, put in the bin or deleted. Merged
-ones are found under their new name; the others come back from the bin, or are made anew by name.
+ones are found under their new name; the others come back from the bin, or are made again by name.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ def what_it_takes(session: Session, writer: cases.Writer, record: CaseRecord) ->
     told = []
     for _, kind, name in writer.unknown(record):
         binned = name in kinds.standing(session, kind.replace(" ", "_"), [name])
-        told.append(f"The {kind} {name} {'comes out of the bin' if binned else 'is made anew'}.")
+        told.append(f"The {kind} {name} {'comes out of the bin' if binned else 'is made again'}.")
     shown = writer.renamed(_without_twins(writer, record))
     names = {record.family: shown.family}
     names |= {one.name: writer.symptom_name(one.name) for one in record.symptoms}

@@ -20,7 +20,7 @@ def _place(settings: Settings) -> Path | str:
 
 
 def back_up(settings: Settings, target: Path, progress: Progress | None = None) -> Manifest:
-    """Writes the portable backup, proved; answers what it holds. Raises NotFound, BadInput, StoreTrouble."""
+    """Writes the portable backup, proved; returns what it holds. Raises NotFound, BadInput, StoreTrouble."""
     return keeping.back_up(
         _place(settings), settings.files_folder, target, program=__version__, progress=progress
     )
@@ -38,4 +38,8 @@ def restore(settings: Settings, backup: Path) -> Restored:
     Raises BadInput for a backup that cannot be used, StoreTrouble where the store cannot be written.
     """
     keep = free_place(settings.backups, lambda moment: f"before-restore-{moment}.sqlite3")
-    return keeping.restore(backup, _place(settings), keep=keep, files=settings.files_folder)
+    done = keeping.restore(backup, _place(settings), keep=keep, files=settings.files_folder)
+    # What the derived copies have seen may now be ahead of the store, and that is no loss.
+    settings.lost_file.unlink(missing_ok=True)
+    settings.restored_file.touch(mode=0o600)
+    return done

@@ -16,7 +16,7 @@ _LOOKED_AT = 20
 class Health:
     """Change numbers of the store and its copies; `ok` when none is behind.
 
-    `index_rebuilt` is why the search index was made anew since the start, `index_trouble` why its files
+    `index_rebuilt` is why the search index was made again since the start, `index_trouble` why its files
     lag behind what this process finds, `backup_trouble` why the last daily backup could not be made and
     what to do about it; none of these makes an answer wrong. `files_trouble` says that photographs which
     the records name are not on this machine.
@@ -39,15 +39,18 @@ def health(shop: Shop) -> Health:
 
     Cut off from a shared database it tells what this process last knew, and that it is not well.
     """
-    shop.refresh()
-    seen = shop.derived.seen()
     try:
         with shop.store.reading() as session:
             newest = changes.latest(session)[0]
+        # What is written while this is asked may be behind; what was there before must not be.
+        shop.refresh()
+        seen = shop.derived.seen()
+        with shop.store.reading() as session:
             count = cases.count(session)
             contents = files.newest_contents(session, _LOOKED_AT)
         ok = shop.derived.failure is None and all(number >= newest for number in seen.values())
     except StoreAway:
+        seen = shop.derived.seen()
         ok, newest, count = False, max(seen.values()), shop.derived.sizes()["index"]
         contents = []
     derived = shop.derived

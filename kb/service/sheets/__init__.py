@@ -16,7 +16,15 @@ from kb.service.sheets import texts as _texts
 from kb.service.sheets.checking import check, refused_file
 from kb.service.sheets.fields import FIELDS, Field
 from kb.service.sheets.questions import Asked
-from kb.service.sheets.reading import begin, choose_columns, columns_of, first_rows, read, read_anew, top_rows
+from kb.service.sheets.reading import (
+    begin,
+    choose_columns,
+    columns_of,
+    first_rows,
+    read,
+    read_again,
+    top_rows,
+)
 from kb.service.sheets.running import (
     first_cases,
     preview_undo,
@@ -61,7 +69,7 @@ __all__ = [
     "name_phrases",
     "preview_undo",
     "read",
-    "read_anew",
+    "read_again",
     "read_texts",
     "reads_texts",
     "refused_file",

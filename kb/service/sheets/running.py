@@ -52,7 +52,9 @@ def start_run(shop: Shop, sheet: Sheet, *, keep_good: bool, mapping_name: str = 
         raise BadInput("The rows were not checked yet.", field="check", remedy="Check them first.")
     if sheet.done is not None and sheet.done["saved"]:
         raise BadInput(
-            "This sheet was brought in already.", field="check", remedy="Check it again to bring it in anew."
+            "This sheet was brought in already.",
+            field="check",
+            remedy="Check it again to bring it in a second time.",
         )
     if checked["refused"] and not keep_good:
         raise BadInput(

@@ -42,12 +42,12 @@ class Differences:
     counts: Difference
 
     def told(self) -> list[str]:
-        """A sentence for each copy that was made anew."""
+        """A sentence for each copy that was made again."""
         found = []
         if self.index:
-            found.append(f"the search index did not agree with the store ({self.index}) and was built anew")
+            found.append(f"the search index did not agree with the store ({self.index}) and was built again")
         if self.counts:
-            found.append(f"the counts did not agree with the store ({self.counts}) and were made anew")
+            found.append(f"the counts did not agree with the store ({self.counts}) and were made again")
         return found
 
 
@@ -85,5 +85,5 @@ def compare(session: Session, index: IndexCopy, counts: CountsCopy) -> Differenc
 def _held(index: IndexCopy) -> dict[str, int] | None:
     try:
         return {document.uid: hash(document) for document in index.index.documents()}
-    except Exception:  # whatever a damaged file does to its reader, it is made anew
+    except Exception:  # whatever a damaged file does to its reader, it is made again
         return None

@@ -68,7 +68,7 @@ class IndexCopy:
         progress: Progress | None,
         processes: int,
     ) -> None:
-        """Makes the index anew; searches use the old one until it is done."""
+        """Makes the index again; searches use the old one until it is done."""
         documents = (_document(case, known) for case in every)
         self.index.rebuild(documents, seen, progress, processes=processes)
 
@@ -102,7 +102,7 @@ def rebuild(
     seen: Seen,
     progress: Progress | None = None,
 ) -> None:
-    """Makes the copies that are given anew in one pass over the store.
+    """Makes the copies that are given again in one pass over the store.
 
     A second process helps with the index of a large store where the machine has room for one.
     `progress` is told how many cases are done.
@@ -112,7 +112,7 @@ def rebuild(
             _rebuild(session, index, counts, seen, progress, processes=2)
             return
         except HelperFailed as error:
-            log.warning("the search index is made anew by one process alone: %s", error)
+            log.warning("the search index is made again by one process alone: %s", error)
     _rebuild(session, index, counts, seen, progress, processes=1)
 
 

@@ -2,7 +2,7 @@
 
 Each copy remembers the change number it has seen. They catch up at the start, after every commit and
 whenever somebody asks them something, since another process may have written meanwhile. A copy that
-claims a change the store never made (an older store was restored) is built anew.
+claims a change the store never made (an older store was restored) is built again.
 
 The shop's own names of symptoms and parts are part of how search reads words. A change of those lists is
 seen in the feed like any other: queries are read with the new names at once, and so are the cases that hold
@@ -42,7 +42,7 @@ _READ_AT_ONCE = 1_000
 _READ_AT_CLOSE = 5_000
 _READ_BEHIND = 100  # at a time, so that others wait a tenth of a second at most
 _PAUSE_S = 0.01  # in which others get at the lock
-# Past this share of the store, building anew costs less than replacing case by case.
+# Past this share of the store, building again costs less than replacing case by case.
 _REBUILD_SHARE = 0.5
 _SAVE_EVERY = 2_000
 _NAMED = ("symptom", "part_class")  # lists whose names search knows
@@ -129,7 +129,7 @@ class Derived:
 
     @property
     def index_rebuilt_because(self) -> str | None:
-        """Why the search index was made anew since the start; None where it was not."""
+        """Why the search index was made again since the start; None where it was not."""
         return self._index.index.was_rebuilt_because
 
     @property
@@ -162,11 +162,13 @@ class Derived:
                 with self._store.reading() as session:
                     newest = changes.latest(session)
                     behind = [copy for copy in copies if copy.seen != newest]
+                    if not all(changes.is_on_record(session, copy.seen) for copy in behind):
+                        self._miss(max(copy.seen[0] for copy in behind) - newest[0])
                     if self._index in behind:
                         self._adopt_names(session)
-                    anew = [copy for copy in behind if not self._follow(session, copy, newest)]
-                    if anew:
-                        self._rebuild(session, anew, newest, progress)
+                    stale = [copy for copy in behind if not self._follow(session, copy, newest)]
+                    if stale:
+                        self._rebuild(session, stale, newest, progress)
                 if self._reader is None:
                     self._read_names(progress)
                 self.failure = None
@@ -214,7 +216,7 @@ class Derived:
             self._reader = None
 
     def rebuild_index(self, progress: Progress | None = None) -> int:
-        """Builds the search index anew; answers how many cases it holds."""
+        """Builds the search index again; returns how many cases it holds."""
         with self._lock:
             index = self._index
             with self._store.reading() as session:
@@ -223,16 +225,16 @@ class Derived:
             return index.index.count
 
     def mend_index(self, generation: int, reason: str) -> None:
-        """Builds anew an index of that `generation` whose files turned out to be damaged while in use."""
+        """Builds again an index of that `generation` whose files turned out to be damaged while in use."""
         with self._lock:
             index = self._index.index
             if index.generation == generation:
-                log.error("the search index is damaged and is built anew: %s", reason)
+                log.error("the search index is damaged and is built again: %s", reason)
                 index.was_rebuilt_because = reason
                 self.rebuild_index()
 
     def prove(self) -> list[str]:
-        """Compares both copies with the store, case by case, and makes anew what differs; says what it did."""
+        """Compares both copies with the store, case by case, and makes again what differs; says what it did."""
         self.catch_up()
         with self._lock, self._store.reading() as session:
             newest = changes.latest(session)
@@ -279,7 +281,7 @@ class Derived:
                 if ledger.warranty_days == self._settings.warranty_days:
                     return ledger
             except (ValueError, OSError):
-                log.warning("the saved counts cannot be used and are made anew")
+                log.warning("the saved counts cannot be used and are made again")
         return Ledger(warranty_days=self._settings.warranty_days)
 
     def _weights(self) -> Weights:
@@ -318,7 +320,7 @@ class Derived:
             self._chooser = None
 
     def _follow(self, session: Session, copy: Copy, newest: Seen) -> bool:
-        """Takes in what changed since the copy last looked; False where it has to be made anew."""
+        """Takes in what changed since the copy last looked; False where it has to be made again."""
         if not changes.is_on_record(session, copy.seen):
             self._note(copy, "it had seen a change that this store never made")
             return False
@@ -337,28 +339,48 @@ class Derived:
                 gone = [uid for uid in part if uid not in there]
                 copy.take(changed, gone, known, newest if done else copy.seen)
         except (OSError, ValueError, Damaged):
-            log.exception("a derived copy cannot follow and is made anew")
+            log.exception("a derived copy cannot follow and is made again")
             self._note(copy, "it could not take changes in")
             return False
         if copy is self._counts:
             self._unsaved += len(uids)
         return True
 
+    def _miss(self, changes_gone: int) -> None:
+        """Keeps on record that the store ends before a change that was seen here, unless it was put back so."""
+        if self._counts_file is None or self._store.is_shared:
+            return
+        if self._settings.restored_file.exists():
+            self._settings.restored_file.unlink()
+        elif changes_gone > 0:
+            sentence = (
+                f"The store lacks the last {changes_gone} changes that this machine has seen: a file beside it, "
+                "its write-ahead log, was lost, or an older copy was put in its place."
+            )
+            log.error(sentence)
+            self._settings.lost_file.write_text(sentence + "\n", encoding="utf-8")
+
+    def lost(self) -> str | None:
+        """What was found to be gone from the store, until somebody has removed the file that says so."""
+        if self._counts_file is None or not self._settings.lost_file.exists():
+            return None
+        return self._settings.lost_file.read_text(encoding="utf-8").strip()
+
     def _note(self, copy: Copy, reason: str) -> None:
-        """Remembers why the index is about to be made anew; a reason found at the start stays."""
+        """Remembers why the index is about to be made again; a reason found at the start stays."""
         index = self._index.index
         if copy is self._index and index.was_rebuilt_because is None:
             index.was_rebuilt_because = reason
 
-    def _rebuild(self, session: Session, anew: list[Copy], newest: Seen, progress: Progress | None) -> None:
+    def _rebuild(self, session: Session, stale: list[Copy], newest: Seen, progress: Progress | None) -> None:
         rebuild(
             session,
-            self._index if self._index in anew else None,
-            self._counts if self._counts in anew else None,
+            self._index if self._index in stale else None,
+            self._counts if self._counts in stale else None,
             newest,
             progress,
         )
-        if self._counts in anew:
+        if self._counts in stale:
             self._unsaved += _SAVE_EVERY
 
 

@@ -105,7 +105,7 @@ class Jobs:
         person: str = "",
         answer_at: str = "",
     ) -> Job:
-        """Queues `work`, which is given its job to report progress to; answers the job at once."""
+        """Queues `work`, which is given its job to report progress to; returns the job at once."""
         job = Job(secrets.token_hex(8), kind, title, unit=unit, total=total, person=person)
         job.answer_at = answer_at
         with self._lock:
@@ -124,7 +124,7 @@ class Jobs:
         job = self._jobs.get(job_id)
         if job is None:
             raise NotFound(
-                "This piece of work is not known: the program was started anew since.",
+                "This piece of work is not known: the program was started again since.",
                 remedy="Look at the data page for what was kept.",
             )
         return job

@@ -17,7 +17,7 @@ from kb.store.tables.core import Table as Base
 def copy_store(
     source: Store, target: Store, progress: Progress | None = None, *, replace: bool = False
 ) -> dict[str, int]:
-    """Copies every row of every table; answers how many rows each table holds.
+    """Copies every row of every table; returns how many rows each table holds.
 
     The source is read as it stood at one moment, the target is written in one transaction and holds
     what the source held, change numbers and identity included, or stays as it was. `progress` is told

@@ -1,7 +1,7 @@
 """What a restore does with people: it brings records back, and not who may see them.
 
 Whoever was removed since the backup was made stays out, a revoked token stays revoked and the audit list
-goes on. Only where there are no people yet do those of the backup come along. Everybody signs in anew.
+goes on. Only where there are no people yet do those of the backup come along. Everybody signs in again.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ def count_rows(connection: Connection, table: Table) -> int:
 
 
 def copy_rows(old: Connection, new: Connection, table: Table, progress: Progress | None = None) -> int:
-    """Copies all rows of a table, a batch at a time; answers how many."""
+    """Copies all rows of a table, a batch at a time; returns how many."""
     done = 0
     for rows in _batches(old, table):
         new.execute(insert(table), rows)

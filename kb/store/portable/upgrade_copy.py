@@ -15,7 +15,7 @@ log = logging.getLogger(__name__)
 
 
 def keep_copy(engine: Engine, connection: Connection, revision: str, folder: Path) -> Path | None:
-    """Copies a store that holds records as it is; answers the copy, None where there was nothing to keep.
+    """Copies a store that holds records as it is; returns the copy, None where there was nothing to keep.
 
     Raises StoreTrouble where no proved copy can be made: the store is then left at its old schema.
     """

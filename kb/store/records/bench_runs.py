@@ -91,7 +91,7 @@ def _case_id(session: Session, uid: str) -> int:
 
 
 def add(session: Session, *, family: str, case_uid: str | None, values: Mapping[str, Any]) -> str:
-    """Adds a run and answers its uid. Raises NotFound for an unknown family or case."""
+    """Adds a run and returns its uid. Raises NotFound for an unknown family or case."""
     uid = str(uuid.uuid4())
     session.execute(
         insert(_RUN),
@@ -234,7 +234,7 @@ def reports_of(session: Session, case_uid: str) -> tuple[StoredReport | None, Se
 
 
 def write_report(session: Session, case_uid: str, content: Mapping[str, Any], *, issue: bool) -> str:
-    """Keeps the case's draft, or issues it; answers the uid. An issued report is never touched again."""
+    """Keeps the case's draft, or issues it; returns the uid. An issued report is never touched again."""
     case_id = _case_id(session, case_uid)
     session.execute(delete(_REPORT).where(_REPORT.c.case_id == case_id, _REPORT.c.issued_at.is_(None)))
     uid = str(uuid.uuid4())
@@ -252,6 +252,6 @@ def write_report(session: Session, case_uid: str, content: Mapping[str, Any], *,
 
 
 def drop_draft(session: Session, case_uid: str) -> None:
-    """Throws the draft of a case away, so that the next one is proposed anew."""
+    """Throws the draft of a case away, so that the next one is proposed again."""
     case_id = _case_id(session, case_uid)
     session.execute(delete(_REPORT).where(_REPORT.c.case_id == case_id, _REPORT.c.issued_at.is_(None)))

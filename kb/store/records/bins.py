@@ -74,7 +74,7 @@ def in_use(entity: str, name: str, used: int) -> InUse:
 
 
 def put_cases(session: Session, uids: Sequence[str]) -> int:
-    """Puts cases in the bin, several hundred at a time; answers how many were not there already."""
+    """Puts cases in the bin, several hundred at a time; returns how many were not there already."""
     there = [one for one in standing(session, "case", uids).values() if one.binned_at is None]
     _set(session, "case", there, binned=True)
     return len(there)

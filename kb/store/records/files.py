@@ -120,7 +120,7 @@ def get(session: Session, case_uid: str, uid: str) -> StoredCaseFile:
 
 
 def add(session: Session, case_uid: str, given: Content, original_name: str, caption: str) -> str:
-    """Ties content, whose bytes are kept already, to a case; answers the file's uid.
+    """Ties content, whose bytes are kept already, to a case; returns the file's uid.
 
     The same content comes once to a case: sent again after a broken connection it is the file that is
     there, taken out of the bin if it lay there. Raises NotFound, and BadInput where the case is full or
@@ -164,7 +164,7 @@ def add(session: Session, case_uid: str, given: Content, original_name: str, cap
         "changed_at": now(),
     }
     session.execute(insert(_FILE), row)
-    changes.note(session, [(ENTITY, uid, "added", 1)])
+    changes.note(session, [(ENTITY, uid, "added", 1, get(session, case_uid, uid).as_record())])
     return uid
 
 
@@ -222,7 +222,8 @@ def _set(session: Session, old: StoredCaseFile, operation: str, **values: Any) -
     session.execute(
         update(_FILE).where(_FILE.c.id == old.id).values(**values, version=version, changed_at=now())
     )
-    changes.note(session, [(ENTITY, old.uid, operation, version)])
+    written = [get(session, old.case_uid, old.uid).as_record()] if operation == "updated" else []
+    changes.note(session, [(ENTITY, old.uid, operation, version, *written)])
 
 
 def all_contents(session: Session) -> list[Content]:
@@ -233,6 +234,11 @@ def all_contents(session: Session) -> list[Content]:
     """
     query = select(*(_CONTENT.c[name] for name in Content.__dataclass_fields__)).order_by(_CONTENT.c.content)
     return [Content(*row) for row in session.execute(query)]
+
+
+def every(session: Session) -> list[StoredCaseFile]:
+    """The files of all cases, those in the bin too."""
+    return _found(session)
 
 
 def newest_contents(session: Session, most: int) -> list[str]:
@@ -248,7 +254,7 @@ def remove_of_case(session: Session, case_uid: str) -> None:
 
 
 def forget_unreferred(session: Session) -> list[str]:
-    """Forgets content that no file of any case refers to any more; answers the hashes.
+    """Forgets content that no file of any case refers to any more; returns the hashes.
 
     Call it after files or cases were removed for good; the bytes themselves go with the next sweep.
     """

@@ -109,7 +109,7 @@ def save(session: Session, record: OriginRecord) -> None:
 
 
 def withdraw(session: Session, origin_id: str, batch: str) -> int:
-    """Puts all cases of a shop into the bin and refuses further ones; answers how many it put there."""
+    """Puts all cases of a shop into the bin and refuses further ones; returns how many it put there."""
     session.execute(
         update(_ORIGIN).where(_ORIGIN.c.id == origin_id).values(withdrawn_at=now(), withdrawn_batch=batch)
     )

@@ -19,7 +19,7 @@ from kb.store.tables.core import (
 _GROWING = (BoardCase, CaseSymptom, CaseReading, CaseAttempt, CaseFollowUp, Change, History)
 
 
-def count_anew(session: Session) -> None:
+def count_again(session: Session) -> None:
     """Has PostgreSQL count the tables that an import fills, with the rows of the open transaction.
 
     It plans by what it counted last, and by itself it counts only what is committed: to a long import its own

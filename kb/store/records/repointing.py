@@ -39,7 +39,11 @@ def repoint(session: Session, entity: str, away: Standing, into: Standing) -> It
         )
         with totals.moving(session, part):
             _rename(session, entity, part, away.id, into.id)
-        changes.note(session, [("case", str(one.record.uid), "updated", one.version + 1) for one in before])
+        after = cases.load(session, part).values()
+        changes.note(
+            session,
+            [("case", str(one.record.uid), "updated", one.version, as_dict(one.record)) for one in after],
+        )
         yield len(part)
 
 
@@ -99,7 +103,7 @@ def take_away(session: Session, entity: str, there: Standing, record: Record) ->
         raise InUse(
             f"Cases name the {kind.spoken} {there.name} again, so it stays.",
             field="name",
-            remedy="Merge it anew.",
+            remedy="Merge it again.",
         )
     changes.keep_replaced(session, [(entity, there.name, there.version, as_dict(record))])
     session.execute(delete(kind.table).where(kind.table.c.id == there.id))

@@ -214,7 +214,7 @@ def faults(session: Session) -> list[str]:
     return found
 
 
-def make_anew(session: Session) -> None:
+def make_again(session: Session) -> None:
     """Makes everything that is kept here from the cases and changes themselves."""
     session.execute(update(_CASE).where(_CASE.c.day.is_distinct_from(_DAY)).values(day=_DAY))
     own = select(_CASE.c.family_id, _CASE.c.day).where(_CASE.c.id == _ATTEMPT.c.case_id)

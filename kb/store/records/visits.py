@@ -99,7 +99,7 @@ def of_person(session: Session, person_id: int) -> list[SignedIn]:
 
 
 def end(session: Session, person_id: int, *, only: int | None = None, but: int | None = None) -> int:
-    """Ends sessions of a person: all, only one, or all but one; answers how many."""
+    """Ends sessions of a person: all, only one, or all but one; returns how many."""
     query = delete(_SESSION).where(_SESSION.c.person_id == person_id)
     if only is not None:
         query = query.where(_SESSION.c.id == only)
@@ -144,7 +144,7 @@ def tokens(session: Session, person_id: int) -> list[Token]:
 
 
 def revoke(session: Session, person_id: int, token_id: int | None = None) -> list[str]:
-    """Ends one token of a person, or all; answers their names."""
+    """Ends one token of a person, or all; returns their names."""
     mine = _TOKEN.c.person_id == person_id
     chosen = mine if token_id is None else mine & (_TOKEN.c.id == token_id)
     names = list(session.scalars(select(_TOKEN.c.name).where(chosen)))

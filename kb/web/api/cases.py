@@ -23,7 +23,7 @@ class PreconditionNeeded(BadInput):
 
 
 class CaseBody(CaseRecord):
-    """A case as `GET` answers it: the version may be sent back, but `If-Match` decides."""
+    """A case as `GET` returns it: the version may be sent back, but `If-Match` decides."""
 
     version: int | None = None
 

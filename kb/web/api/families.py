@@ -29,7 +29,7 @@ class AssessBody(Record):
 
 
 class FamilyBody(FamilyRecord):
-    """A family as `GET` answers it: the version may be sent back, but `If-Match` decides."""
+    """A family as `GET` returns it: the version may be sent back, but `If-Match` decides."""
 
     version: int | None = None
 

@@ -97,7 +97,7 @@ def _fields(span: Span, model: type[BaseModel]) -> dict[str, Any]:
 
 
 def as_answer(found: Read) -> dict[str, Any]:
-    """What was read, as the API answers it."""
+    """What was read, as the API returns it."""
     return {
         "symptoms": [_fields(one, ReadSymptomOut) for one in found.symptoms],
         "readings": [_fields(one, ReadReadingOut) for one in found.readings],

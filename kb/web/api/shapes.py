@@ -1,4 +1,4 @@
-"""What the API answers, as models, so that its documentation shows every field."""
+"""What the API returns, as models, so that its documentation shows every field."""
 
 from __future__ import annotations
 
@@ -253,7 +253,9 @@ class LineProblemOut(BaseModel):
 
 
 class ImportOut(BaseModel):
-    """`saved` is false when a line was refused and nothing was kept.
+    """`saved` is false when a line was refused and nothing was kept; `stopped` when reading ended at the most
+    problems that are told. `conflicts` are records of which the file holds an earlier version than the store, or
+    that lie in the bin: they were left as they are, `conflicting` of them.
 
     Of a file that another shop shares, `origin` is that shop's name, `ours` counts cases of this shop that
     came back and were left alone, `differences` says where both shops describe a family differently.
@@ -264,6 +266,9 @@ class ImportOut(BaseModel):
     updated: int
     unchanged: int
     refused: int
+    stopped: bool
+    conflicting: int
+    conflicts: list[str]
     created: list[str]
     origin: str
     ours: int
@@ -288,7 +293,7 @@ StoredCaseOut = dict[str, Any]
 
 
 class FileOut(BaseModel):
-    """A file of a case. `sha256` is that of the stored bytes, which `content` answers; marks as they were sent."""
+    """A file of a case. `sha256` is that of the stored bytes, which `content` returns; marks as they were sent."""
 
     file: str
     case: str

@@ -10,7 +10,7 @@ from typing import Generic, TypeVar
 from starlette.requests import Request
 from starlette.responses import Response
 
-from kb.errors import Conflict, KbError
+from kb.errors import AlreadyDone, Conflict, KbError
 from kb.model import Problem, Record
 from kb.service import Shop
 from kb.service.history.conflicts import Meeting, meet
@@ -46,7 +46,7 @@ class Edit(Generic[Kind, Saved]):
 def save_edited(
     request: Request, shop: Shop, edit: Edit[Kind, Saved], record: Kind | None, form: Form
 ) -> Saved | Response:
-    """What `edit.save` answers, or the page to show instead: the form with its problems, or both sides of a
+    """What `edit.save` returns, or the page to show instead: the form with its problems, or both sides of a
     conflict. `record` is None where the form could not be read, which its problems say. Raises NotFound."""
     if record is None:
         return edit.show(form, 422)
@@ -66,6 +66,8 @@ def save_edited(
             return _refused(edit, form, error)
         met = meet(shop, edit.entity, edit.name, record, opened_on=form.version)
         return _conflict(request, edit, met, form)
+    except AlreadyDone:
+        raise  # two clicks at one moment: the page of what was saved says all
     except KbError as error:
         return _refused(edit, form, error)
 

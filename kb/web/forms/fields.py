@@ -1,7 +1,7 @@
 """Forms of repeated rows, kept as typed so that an error loses nothing.
 
 A row's fields are named `list.number.field`, as in the records. Rows that were left blank are passed
-over and the rest is numbered anew, so that a problem's field in the record is the field of the form.
+over and the rest is numbered again, so that a problem's field in the record is the field of the form.
 """
 
 from __future__ import annotations

@@ -99,7 +99,7 @@ def signing_key(file: Path) -> str:
         ) from error
     if len(key) < 32:
         raise StoreTrouble(
-            f"The file {file} holds no key.", remedy="Delete it; everybody signs in anew then."
+            f"The file {file} holds no key.", remedy="Delete it; everybody signs in again then."
         )
     return key
 

@@ -48,8 +48,9 @@ class Asked:
     which row or line of the form each symptom and reading of the record came; `by_fields` is what
     stands in the separate fields of a reading that is not complete yet. `case` is the open case that the
     evidence belongs to, `held` that case; `tried_lines` are fixes tried, as typed, and `tried` what they name;
-    `not_read` has the keys of facts that must not be read out of the complaint, which is `read`. `checks` are what the
-    dead checks of a bench test came to; only a test puts them there.
+    `not_read` has the keys of facts that must not be read out of the complaint, which is `read`. `complete` is the
+    tick that nothing else is to be told of the board. `checks` are what the dead checks of a bench test came to; only
+    a test puts them there.
     """
 
     family: str = ""
@@ -75,6 +76,7 @@ class Asked:
     read: TextRead = field(default_factory=TextRead)
     every_cause: bool = False
     checks: list[PartCheck] = field(default_factory=list)
+    complete: bool = False
 
     @property
     def errors(self) -> dict[str, Problem]:
@@ -132,6 +134,7 @@ class Asked:
         found += [("tried", line) for line in self.tried_lines]
         found += [("not_read", key) for key in self.not_read]
         found += [("check", self.check_text(one)) for one in self.checks]
+        found += [("complete", "yes" if self.complete else "")]
         found += [("order", "" if self.order == "likely" else self.order), ("price", self.price_text)]
         return [(name, value) for name, value in found if value]
 
@@ -204,6 +207,7 @@ def read_asked(shop: Shop, query: Pairs) -> Asked:
     asked.order = "cheapest" if query.get("order") == "cheapest" else "likely"
     asked.kind = query.get("kind", "").strip()
     asked.every_cause = query.get("causes") == "all"
+    asked.complete = query.get("complete") == "yes"
     asked.not_read = list(dict.fromkeys(query.getlist("not_read")))[:MOST_LINES]
     asked.checks = _checks(query.getlist("check"))
     _read_price(asked, query.get("price", "").strip())
@@ -224,6 +228,7 @@ def read_asked(shop: Shop, query: Pairs) -> Asked:
             "readings": readings,
             "attempts": _attempts(asked),
             "checks": asked.checks,
+            "complete": asked.complete,
         }
     )
     return asked

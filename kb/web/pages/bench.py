@@ -349,7 +349,7 @@ def state_isolation(shop: ShopHere, uid: Uid) -> Response:
 
 @router.get("/bench/{uid}/loads")
 def loads_page(request: Request, shop: ShopHere, uid: Uid) -> Response:
-    """The loads of a test under way, to be planned anew."""
+    """The loads of a test under way, to be planned again."""
     view = runs.view(shop, uid)
     form = Form({})
     form.rows["loads"] = [

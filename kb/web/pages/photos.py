@@ -163,7 +163,7 @@ def _change(
     data: FormData,
     work: Callable[[Shop, StoredCaseFile, Form], str],
 ) -> Response:
-    """Does the work and answers its page; what was typed stays where it cannot be used."""
+    """Does the work and returns its page; what was typed stays where it cannot be used."""
     form, file = read_form(data, {}), files.stored(shop, uid, file_uid)
     status = 422
     try:

@@ -58,8 +58,8 @@ def keep_report(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> R
     photos = [str(uid)[:64] for uid in data.getlist("photos")]
     form.rows["photos"] = [{"uid": uid} for uid in photos]
     action = data.get("action")
-    if action == "anew":
-        reports.start_anew(shop, uid)
+    if action == "again":
+        reports.start_again(shop, uid)
         return see_other(f"/cases/{uid}/report")
     try:
         report = reports.keep(shop, uid, form.plain, issue=action == "issue", photos=photos)

@@ -79,7 +79,7 @@ def _choice(data: FormData) -> Choice:
 
 
 def _looked_through(shop: Shop, choice: Choice, data: FormData) -> Job:
-    """The job that looked through this choice, begun anew where the form knows of none that still holds."""
+    """The job that looked through this choice, begun again where the form knows of none that still holds."""
     known = data.get("seen")
     if isinstance(known, str) and known:
         with suppress(NotFound):

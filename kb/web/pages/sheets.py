@@ -114,7 +114,7 @@ def change_reading(request: Request, shop: ShopHere, sheet_id: SheetId, form: Fo
     sheet = sheets.load(shop, sheet_id)
     names = ("encoding", "separator", "sheet", "heading_row")
     try:
-        job = sheets.read_anew(shop, sheet, {name: _text(form, name) for name in names if name in form})
+        job = sheets.read_again(shop, sheet, {name: _text(form, name) for name in names if name in form})
     except BadInput as error:
         return _columns_page(request, shop, sheets.load(shop, sheet_id), _problem(error), 422)
     job.wait(shop.jobs.patience_s)

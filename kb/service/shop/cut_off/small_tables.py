@@ -1,7 +1,7 @@
 """What a process keeps at hand of a shared database, to go on answering while it is cut off from it.
 
 The search index and the counts are kept anyway. Beside them stand copies of the small tables that questions
-need: families, the lists, the names of other shops, and who is signed in. They are made anew when something
+need: families, the lists, the names of other shops, and who is signed in. They are made again when something
 in them has changed and are read in no other case than that the database is away.
 """
 
@@ -70,7 +70,7 @@ class AtHand:
             yield session
 
     def refresh(self, change: int = 0) -> None:
-        """Makes the copies anew. What goes wrong is logged: the older ones then stay.
+        """Makes the copies again. What goes wrong is logged: the older ones then stay.
 
         `change` is the number of a change that was there before.
         """
@@ -83,7 +83,7 @@ class AtHand:
                 self.change = max(self.change, change)
 
     def refresh_people(self) -> None:
-        """Makes the copies of people and their sessions anew, where there are any copies yet."""
+        """Makes the copies of people and their sessions again, where there are any copies yet."""
         if self._copy is not None:
             with self._lock:
                 self._take(_PEOPLE)
@@ -100,7 +100,7 @@ class AtHand:
                     forget_rows(self._copy, _PEOPLE)
 
     def _take(self, names: Collection[str]) -> bool:
-        """Copies some tables under the lock; answers whether that went well."""
+        """Copies some tables under the lock; returns whether that went well."""
         assert self._copy is not None
         try:
             copy_tables(self._store, self._copy, names)
@@ -109,7 +109,7 @@ class AtHand:
         except StoreAway:
             pass
         except Exception:
-            log.exception("what is kept at hand could not be made anew")
+            log.exception("what is kept at hand could not be made again")
         return False
 
     def close(self) -> None:
