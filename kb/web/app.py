@@ -17,6 +17,7 @@ from kb.web.api import bench as api_bench
 from kb.web.api import cases as api_cases
 from kb.web.api import families as api_families
 from kb.web.api import files as api_files
+from kb.web.api import good_boards as api_good_boards
 from kb.web.api import moving as api_moving
 from kb.web.api import reading as api_reading
 from kb.web.api import trust as api_trust
@@ -24,8 +25,10 @@ from kb.web.api.shapes import ErrorBody
 from kb.web.guard import access
 from kb.web.guard.cookies import Cookies
 from kb.web.guard.door import Door, checked_by_the_door
+from kb.web.guard.once import Once
 from kb.web.guard.requests import Guard
 from kb.web.guard.serving import Serving
+from kb.web.guard.turns import Turns
 from kb.web.observing import Figures, Observer
 from kb.web.pages import (
     account,
@@ -40,10 +43,12 @@ from kb.web.pages import (
     families,
     figures,
     find,
+    good_boards,
     help,
     helpers,
     history,
     jobs,
+    kit,
     loads,
     merge,
     metrics,
@@ -102,7 +107,16 @@ def _routes() -> list[BaseRoute]:
     refusals: dict[int | str, dict[str, Any]] = {
         code: {"model": ErrorBody} for code in (400, 401, 403, 404, 405, 409, 412, 413, 422, 428, 500, 503)
     }
-    for api in (api_cases, api_files, api_trust, api_reading, api_families, api_bench, api_moving):
+    for api in (
+        api_cases,
+        api_files,
+        api_trust,
+        api_reading,
+        api_families,
+        api_good_boards,
+        api_bench,
+        api_moving,
+    ):
         router.include_router(api.router, prefix="/api", tags=["api"], responses=refusals)
     for page in (
         find,
@@ -112,6 +126,8 @@ def _routes() -> list[BaseRoute]:
         helpers,
         report,
         photos,
+        good_boards,
+        kit,
         cases,
         families,
         history,
@@ -141,6 +157,8 @@ def _routes() -> list[BaseRoute]:
 def _keep_out(app: FastAPI, shop: Shop, serving: Serving) -> None:
     """Puts the door before the application, and the guard before the door."""
     upload = shop.settings.max_upload_mb * 1_000_000
+    app.add_middleware(Once, is_upload=lambda path: bool(_UPLOADS.fullmatch(path)))
+    app.add_middleware(Turns, respond=errors.respond, is_upload=lambda path: bool(_UPLOADS.fullmatch(path)))
     app.add_middleware(
         Door,
         shop=shop,

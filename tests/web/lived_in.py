@@ -42,7 +42,9 @@ BUSY = """
 /cases/u1 /cases/u1/history /cases/v1 /cases/closed/report /cases/bench-3/report /cases/waits/report
 /cases/closed/label.svg
 /families?q=nothing-like-it /families/NEW-1 /families/NEW-1/edit /families/TW-1 /families/TW-1/history
-/families/OLD-1/history /families/GO-1/history
+/families/OLD-1/history /families/GO-1/history /families/HX-210/good-boards /families/NEW-1/good-boards
+/kit /kit?family=HX-210&years=10 /kit?kind=power+supply /kit.csv?family=HX-210 /api/kit?family=HX-210
+/cases/closed/beside /cases/u1/beside /api/families/HX-210/good-boards /api/cases/closed/beside
 /bench/new?family=HB-9 /bench/new?case=bench-1 /bench/sheet?family=HB-9 /loads/plan?family=HX-210
 /helpers/discharge?family=HX-210 /helpers/capacitor /helpers/divider /helpers/log
 /data/sheet /data/origins /data/backups /data/share /data/take-out /data/take-out?q=relay

@@ -31,6 +31,7 @@ from kb.suggest import (
     Measurement,
     Outcome,
     Ranking,
+    Settings,
     StillWorking,
     StopPoint,
     WhatIf,
@@ -40,6 +41,8 @@ from kb.suggest import (
     what_if,
 )
 from kb.suggest.findings import as_evidence
+from kb.suggest.in_order import no_fault_found_share
+from kb.suggest.worth import at_rate
 
 __all__ = [
     "Cause",
@@ -143,14 +146,21 @@ def suggest(
     *,
     limit: int | None = None,
     replacement_price: float | None = None,
+    hourly_rate: float | None = None,
     with_what_if: bool = False,
+    dropped: Collection[str] = (),
 ) -> Suggestions:
-    """Ranks the causes for a board. Raises BadInput where the evidence contradicts itself."""
-    gathered = gather(shop, asked)
+    """Ranks the causes for a board, bench time at `hourly_rate` or else the shop's own.
+
+    `dropped` names symptoms, and holds the words of readings, that must not be read out of the complaint. Raises
+    BadInput where the evidence contradicts itself.
+    """
+    gathered = gather(shop, asked, dropped)
     with shop.derived.counts() as (ledger, weights):
         says = _says(gathered, ledger)
         evidence = replace(gathered.evidence, found=as_evidence(says.findings))
         ranking = rank(ledger, evidence, weights, order=asked.order, limit=limit)
+        ranking = _at_rate(ranking, weights, hourly_rate)
         moves = what_if(ledger, evidence, weights) if with_what_if else ()
     return _suggestions(gathered, says, ranking, replacement_price, moves)
 
@@ -161,12 +171,14 @@ def explain(
     *,
     dropped: Collection[str] = (),
     replacement_price: float | None = None,
+    hourly_rate: float | None = None,
     spread: int = 5,
     most_measurements: int = 4,
 ) -> Explained:
     """The ranking with what moves it, what each of the first `spread` fixes lasted, and what to measure next.
 
-    `dropped` names symptoms that must not be read out of the complaint. Raises BadInput.
+    `dropped` names symptoms that must not be read out of the complaint; bench time counts at `hourly_rate`, or
+    else at the shop's own. Raises BadInput.
     """
     gathered = gather(shop, asked, dropped)
     with shop.derived.counts() as (ledger, weights):
@@ -175,6 +187,7 @@ def explain(
         candidates = _candidates_for(shop, gathered, says)
         ranking = rank(ledger, evidence, weights, order=asked.order)
         other = rank(ledger, evidence, weights, order="cheapest" if asked.order == "likely" else "likely")
+        ranking, other = (_at_rate(one, weights, hourly_rate) for one in (ranking, other))
         moves = what_if(ledger, evidence, weights)
         lasted = tuple(_lasted(shop, ledger, cause, evidence.family) for cause in ranking.causes[:spread])
         measurements = next_measurements(ledger, evidence, weights, candidates, limit=most_measurements)
@@ -206,9 +219,20 @@ def often_noted(shop: Shop, family: FamilyRecord | None, *, most: int = 10) -> l
         return case_lists.frequent_symptoms(session, family.code if family else None, most)
 
 
+def _at_rate(ranking: Ranking, weights: Settings, hourly_rate: float | None) -> Ranking:
+    return ranking if hourly_rate is None else at_rate(ranking, weights.bench_rate_per_hour, hourly_rate)
+
+
 def _says(gathered: Gathered, ledger: Ledger) -> BoardSays:
-    parts = parts_of_family(ledger, gathered.evidence.family)
-    return board_says(gathered.evidence, (*gathered.readings, *gathered.heard), gathered.family, parts)
+    family = gathered.evidence.family
+    return board_says(
+        gathered.evidence,
+        (*gathered.readings, *gathered.heard),
+        gathered.family,
+        parts_of_family(ledger, family),
+        no_fault_found_share(ledger, family),
+        gathered.checks,
+    )
 
 
 def _suggestions(

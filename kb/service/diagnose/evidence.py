@@ -10,7 +10,7 @@ from kb.errors import BadInput
 from kb.facts.designators import normalise_designator
 from kb.facts.rail_names import obvious_rail
 from kb.facts.reading_lines import ReadingLine, parse_reading_line
-from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Reading, SymptomRecord, TriedFix
+from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, PartCheck, Reading, SymptomRecord, TriedFix
 from kb.service.boards import families
 from kb.service.diagnose.reading_texts import as_record, known_of, read_once
 from kb.service.shop.shop import Shop
@@ -52,6 +52,7 @@ class Gathered:
     heard: tuple[JudgedReading, ...]
     rail_of_reading: dict[int, RailKey]
     notices: tuple[Notice, ...]
+    checks: tuple[PartCheck, ...] = ()
 
 
 def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> Gathered:
@@ -103,6 +104,7 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
             symptoms=(*symptoms.items(), *((name, present) for name, present, _ in understood)),
             rails=facts,
             tried=tried_here(asked.attempts),
+            complete=asked.complete,
         ),
         family,
         known,
@@ -114,6 +116,7 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
         tuple(judge(family, reading, by_name=True) for reading in heard),
         rail_of_reading,
         (*notices, *unused),
+        tuple(asked.checks),
     )
 
 

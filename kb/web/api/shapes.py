@@ -122,6 +122,34 @@ class StopOut(BaseModel):
     chance_of_cure: float
 
 
+class WorthOut(BaseModel):
+    """What it costs to cure such a board by the list, and whether that pays.
+
+    `tries` fixes are tried, then the board is given up at `given_up_cost`. `mean` and `nine_in_ten` cover a board,
+    cured or not, on average and in nine of ten; `mean_of_a_cure` covers it on average where only cured boards pay.
+    `curve` has (what was paid, chance that the board is cured by then) after each fix. `advice` is repair, offer,
+    decline or "find out more", null without a replacement price where the causes are few. Of the tries
+    `parts_unknown` have no cost of parts on record and `minutes_unknown` no time.
+    """
+
+    advice: str | None
+    why: str
+    basis: list[str]
+    hourly_rate: float
+    replacement_price: float | None
+    tries: int
+    chance_of_cure: float
+    mean: float
+    nine_in_ten: float
+    mean_of_a_cure: float | None
+    given_up_cost: float
+    with_replacement: float | None
+    cured_for_less: float | None
+    curve: list[tuple[float, float]]
+    parts_unknown: int
+    minutes_unknown: int
+
+
 class WhatIfOut(BaseModel):
     """The ranking without one line of evidence; `moved` is the share of all probability that goes elsewhere."""
 
@@ -181,6 +209,7 @@ class SuggestionsOut(BaseModel):
     excluded: list[ExcludedOut]
     findings: list[FindingOut]
     stop: StopOut | None
+    worth: WorthOut | None = None
     what_if: list[WhatIfOut]
 
 
@@ -269,7 +298,9 @@ class LineProblemOut(BaseModel):
 
 
 class ImportOut(BaseModel):
-    """`saved` is false when a line was refused and nothing was kept.
+    """`saved` is false when a line was refused and nothing was kept; `stopped` when reading ended at the most
+    problems that are told. `conflicts` are records of which the file holds an earlier version than the store, or
+    that lie in the bin: they were left as they are, `conflicting` of them.
 
     Of a file that another shop shares, `origin` is that shop's name, `ours` counts cases of this shop that
     came back and were left alone, `differences` says where both shops describe a family differently.
@@ -280,6 +311,9 @@ class ImportOut(BaseModel):
     updated: int
     unchanged: int
     refused: int
+    stopped: bool
+    conflicting: int
+    conflicts: list[str]
     created: list[str]
     origin: str
     ours: int

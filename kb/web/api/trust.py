@@ -10,6 +10,7 @@ from kb.model import EvidenceRecord
 from kb.service.diagnose import diagnosis, track_records
 from kb.service.diagnose.diagnosis import Cause, StopPoint
 from kb.service.diagnose.track_records import Compared, Scores
+from kb.service.diagnose.worth import NINE_OF_TEN, Verdict, worth_of
 from kb.service.shop.translate import JudgedReading
 from kb.web.api import shapes
 from kb.web.dependencies import Limit, ShopHere
@@ -18,8 +19,11 @@ router = APIRouter()
 
 
 class SuggestionsBody(EvidenceRecord):
-    """Evidence; what a replacement board would cost; whether to tell what each line of evidence does."""
+    """Evidence; what a replacement board and an hour at the bench would cost; whether to tell what each line of
+    evidence does, and whether a repair is worth it."""
 
+    hourly_rate: Annotated[float | None, Field(ge=0, le=100_000, allow_inf_nan=False)] = None
+    worth: bool = False
     replacement_price: Annotated[float | None, Field(ge=0, le=10_000_000, allow_inf_nan=False)] = None
     what_if: bool = False
 
@@ -79,22 +83,53 @@ def _stop(stop: StopPoint | None, price: float | None) -> dict[str, Any] | None:
     }
 
 
+def _worth(verdict: Verdict | None) -> dict[str, Any] | None:
+    if verdict is None:
+        return None
+    found, cost = verdict.worth, verdict.worth.cost
+    return {
+        "advice": found.advice,
+        "why": verdict.why,
+        "basis": verdict.basis,
+        "hourly_rate": found.hourly_rate,
+        "replacement_price": found.replacement_price,
+        "tries": found.tries,
+        "chance_of_cure": cost.chance_of_cure,
+        "mean": cost.mean,
+        "nine_in_ten": cost.covers(NINE_OF_TEN),
+        "mean_of_a_cure": cost.mean_of_a_cure,
+        "given_up_cost": cost.given_up_cost,
+        "with_replacement": found.with_replacement,
+        "cured_for_less": found.cured_for_less,
+        "curve": found.curve,
+        "parts_unknown": found.parts_unknown,
+        "minutes_unknown": found.minutes_unknown,
+    }
+
+
 @router.post("/suggestions", response_model=shapes.SuggestionsOut)
 def suggestions(shop: ShopHere, asked: SuggestionsBody, limit: Limit = 20) -> Response:
     """Likely causes for a board, ranked by how likely each fix is to cure it, the first `limit` of them.
 
     With `replacement_price` the answer's `stop` says how many of the listed fixes to try before replacing
-    the board costs less. With `what_if` it also says what the ranking would be without each line of
-    evidence, the line that moves most first.
+    the board costs less, and with `worth` its `worth` what a repair comes to and whether that pays, bench time
+    counted at `hourly_rate` or else at the shop's own. With `what_if` it also says what the ranking would be
+    without each line of evidence, the line that moves most first.
     """
     answer = diagnosis.suggest(
         shop,
         asked.evidence_only(),
         replacement_price=asked.replacement_price,
+        hourly_rate=asked.hourly_rate,
         with_what_if=asked.what_if,
     )
     ranking = answer.ranking
     rest = sum(cause.probability for cause in ranking.causes[limit:])
+    verdict = None
+    if asked.worth:
+        verdict = worth_of(
+            shop, ranking, hourly_rate=asked.hourly_rate, replacement_price=asked.replacement_price
+        )
     body = {
         "causes": [_cause(cause) for cause in ranking.causes[:limit]],
         "rest_probability": rest,
@@ -127,6 +162,7 @@ def suggestions(shop: ShopHere, asked: SuggestionsBody, limit: Limit = 20) -> Re
             for one in answer.findings
         ],
         "stop": _stop(answer.stop, asked.replacement_price),
+        "worth": _worth(verdict),
         "what_if": [
             {
                 "line": one.line,

@@ -16,6 +16,7 @@ from kb.service.boards import vocabulary as lists
 from kb.service.diagnose import diagnosis, track_records
 from kb.service.diagnose.diagnosis import Cause, Excluded, Explained, Lasted, Measurement
 from kb.service.diagnose.tried_lines import tried_line
+from kb.service.diagnose.worth import Verdict, worth_of
 from kb.web.dependencies import ShopHere
 from kb.web.pages.asked import Asked, read_asked
 from kb.web.rendering import render
@@ -72,6 +73,7 @@ class Shown:
     next: tuple[NextLine, ...]
     before: track_records.Bin | None
     in_general: tuple[Cause, ...]
+    verdict: Verdict | None
 
 
 def _shown(shop: Shop, asked: Asked, explained: Explained) -> Shown:
@@ -95,6 +97,13 @@ def _shown(shop: Shop, asked: Asked, explained: Explained) -> Shown:
         tuple(_next(asked, one, likeliest) for one in explained.measurements),
         track_records.before(shop, likeliest.probability) if likeliest and ranking.cases_used else None,
         _in_general(ranking.causes) if ranking.cases_used else (),
+        worth_of(
+            shop,
+            ranking,
+            hourly_rate=asked.rate,
+            replacement_price=asked.price,
+            other=explained.other,
+        ),
     )
 
 
@@ -139,6 +148,7 @@ def _context(shop: Shop, asked: Asked) -> dict[str, object]:
             asked.record,
             dropped=asked.dropped_words,
             replacement_price=asked.price,
+            hourly_rate=asked.rate,
             spread=SPREAD,
             most_measurements=MOST_MEASUREMENTS,
         )
@@ -158,7 +168,6 @@ def _context(shop: Shop, asked: Asked) -> dict[str, object]:
         "tried_line": tried_line,
         "excluded": _excluded(shown.explained.suggestions.excluded) if shown else [],
         "cautions": cautions.cautions_for("primary") if powered else (),
-        "bench_rate": shop.settings.bench_rate_per_hour,
         "trouble": shop.derived.trouble,
     }
 
@@ -171,6 +180,7 @@ def diagnose(request: Request, shop: ShopHere) -> Response:
     context = {
         **_context(shop, asked),
         "quick": [name for name in diagnosis.often_noted(shop, asked.board) if name not in noted],
+        "bench_rate": shop.settings.bench_rate_per_hour,
         "families": families.offered(shop),
         "symptoms": lists.symptoms(shop),
         "kinds": words.BOARD_KINDS,

@@ -1,0 +1,84 @@
+"""The kit of a board family or kind of board: as a page, on paper, and for a spreadsheet."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
+from starlette.responses import Response
+
+from kb.errors import BadInput, NotFound
+from kb.exchange.sheets import neutralised
+from kb.model import Problem, by_field
+from kb.service.boards import families, kits
+from kb.service.boards.kits import KitLine
+from kb.web.dependencies import FilterText, ShopHere
+from kb.web.rendering import plural, render
+
+router = APIRouter()
+Years = Annotated[int, Query(ge=1, le=20)]
+
+
+@router.get("/kit")
+def kit_page(
+    request: Request, shop: ShopHere, family: FilterText = "", kind: FilterText = "", years: Years = 3
+) -> Response:
+    """The parts that would have covered most repairs, and what each further one adds."""
+    view, problems = None, []
+    if family.strip() or kind:
+        try:
+            view = kits.of(shop, family=family.strip(), kind=kind, years=years)
+        except NotFound as error:
+            problems.append(Problem("family", error.message, error.remedy or ""))
+        except BadInput as error:
+            problems.append(Problem(error.field or "family", error.message, error.remedy or ""))
+    context = {
+        "nav": "families",
+        "view": view,
+        "family": family,
+        "kind": kind,
+        "years": years,
+        "spans": [(str(span), plural(span, "year")) for span in kits.YEARS],
+        "share": kits.SHARE,
+        "errors": by_field(problems),
+        "families": families.offered(shop),
+        "kinds": kits.kinds(shop),
+    }
+    return render("families/kit.html", context, scope=request.scope, status=422 if problems else 200)
+
+
+@router.get("/kit.csv")
+def kit_file(shop: ShopHere, family: FilterText = "", kind: FilterText = "", years: Years = 3) -> Response:
+    """The same for a spreadsheet: one row a part."""
+    view = kits.of(shop, family=family.strip(), kind=kind, years=years)
+    text = io.StringIO()
+    writer = csv.writer(text)
+    writer.writerow(_HEADER)
+    writer.writerows(_row(line, view.repairs) for line in view.lines)
+    return Response(
+        # The mark tells spreadsheet programs that this is UTF-8.
+        "\ufeff" + text.getvalue(),
+        media_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": 'attachment; filename="kit.csv"'},
+    )
+
+
+_HEADER = (
+    "board family",
+    "part",
+    "part class",
+    "section",
+    "in the kit",
+    "needed in repairs",
+    "adds repairs",
+    "covered so far",
+    "of repairs",
+)
+
+
+def _row(line: KitLine, repairs: int) -> tuple[object, ...]:
+    words = (neutralised(word) for word in (line.family, line.part, line.part_class, line.section))
+    in_kit = "yes" if line.in_kit else "no"
+    return (*words, in_kit, line.needed, line.adds, line.covered, repairs)
