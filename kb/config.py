@@ -165,6 +165,16 @@ class Settings(BaseSettings):
         return self.data / "search-index"
 
     @property
+    def lost_file(self) -> Path:
+        """Says that the store lacks changes that were seen here; whoever has dealt with it removes it."""
+        return self.data / "lost-changes.txt"
+
+    @property
+    def restored_file(self) -> Path:
+        """There between a restore and the next look at the store."""
+        return self.data / "restored"
+
+    @property
     def counts_file(self) -> Path:
         return self.data / "counts.snapshot"
 

@@ -5,6 +5,7 @@ KbError
 │   └── BadLine     the same, for one line of an import
 ├── NotFound        no such record
 ├── Conflict        somebody else changed the record meanwhile
+├── AlreadyDone     this very write was done before: nothing was done again
 ├── Taken           the name or number already belongs to another record
 ├── NotSignedIn     it is not known who asks
 ├── NotAllowed      it is known, and they may not
@@ -72,6 +73,19 @@ class Taken(KbError):
     """The name or number already belongs to another record."""
 
     status = 409
+
+
+class AlreadyDone(KbError):
+    """The same write was sent before and done; `entity` and `name` are the first record that it wrote."""
+
+    status = 409
+
+    def __init__(self, entity: str, name: str) -> None:
+        super().__init__(
+            "This was saved already, the first time it was sent. Nothing was done twice.",
+            remedy="Go on from the page of what was saved.",
+        )
+        self.entity, self.name = entity, name
 
 
 class NotSignedIn(KbError):

@@ -29,7 +29,7 @@ from pathlib import Path
 from typing import IO, Any
 
 # So long only what hangs takes, however busy the machine is.
-STUCK_S = 600.0
+STUCK_S = 400.0
 _CAN_FORK = hasattr(os, "fork") and hasattr(os, "pidfd_open")
 # The program from the checkout, and the modules of the tests.
 _PATHS = [str(Path(__file__).parent), str(Path(__file__).parents[1])]

@@ -84,20 +84,23 @@ def _all_off(
     off: Sequence[tuple[RailSpec, Assessment]], standby: str, first: tuple[str, ...], *, loaded: bool
 ) -> Across:
     names = _names([spec.name for spec, _ in off])
+    every = "both" if len(off) == 2 else "all"
     if all(found.condition == "absent" for _, found in off):
         sentence = (
-            f"{names} are all missing{standby}: what they share comes first, the enable line, the main converter, or a "
-            "short on any one of them."
+            f"{names} are {every} missing{standby}: what they share comes first, the enable line, the main converter, "
+            "or a short on any one of them."
         )
         return Across(sentence, (), "main converter")
-    how = "cycle" if all(found.condition == "pulsing" for _, found in off) else "are off together"
+    how = f"{every} cycle" if all(found.condition == "pulsing" for _, found in off) else "are off together"
     if not loaded:
         sentence = (
-            f"{names} all {how}{standby}: that is the main converter's side, or they want their load. Load "
+            f"{names} {how}{standby}: that is the main converter's side, or they want their load. Load "
             f"{_names(first[:2])} first; if it stays, protection and feedback of the main converter, or a common short."
         )
         return Across(sentence, first, "")
-    sentence = f"{names} all {how} under load{standby}: protection, feedback of the main converter, or a common short."
+    sentence = (
+        f"{names} {how} under load{standby}: protection, feedback of the main converter, or a common short."
+    )
     return Across(sentence, (), "main converter")
 
 

@@ -18,8 +18,10 @@ JUNCTION_LOW_V, JUNCTION_HIGH_V, JUNCTION_SHORT_V = 0.4, 0.9, 0.1
 SHORT_OHM = 1.0
 
 # An output to ground is compared with its rated load (volts over amperes): a twentieth of it, or an ohm where
-# the rated load is above two, is a short. Where no rating is known, one and ten ohms.
+# the rated load is above two, is a short. What a preload takes lies far below the rating, so it is clear from five
+# times the rated load's resistance. Where no rating is known, one and ten ohms.
 GROUND_SHORT_SHARE = 20.0
+GROUND_CLEAR_TIMES = 5.0
 UNRATED_SHORT_OHM, UNRATED_CLEAR_OHM = 1.0, 10.0
 # Beside good boards of the family: under a third of the lowest is a short, from six tenths on it is alike.
 GOOD_SHORT_FRACTION, GOOD_ALIKE_FRACTION = 1 / 3, 0.6

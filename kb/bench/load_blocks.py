@@ -16,6 +16,9 @@ MAX_SERIES = 12
 MAX_PARALLEL = 24
 _MOST_BLOCKS = 300
 _EXHAUSTIVE_TRIPLES = 60_000
+# Combinations times loads times rails that are looked at: some eight rails from twenty loads without leaving any out.
+_MOST_WORK = 60_000 * 20 * 8
+_LEAST_TRIPLES, _LEAST_BLOCKS = 2_000, 60
 _EPS = 1e-9
 
 
@@ -66,8 +69,13 @@ def only(found: Candidates, keep: NDArray[np.bool_]) -> Candidates:
     return Candidates(**{name: getattr(found, name)[keep] for name in names}, complete=found.complete)
 
 
+def most_rows(loads: int, rails: int) -> int:
+    """How many combinations of so many loads are looked at for each of so many rails."""
+    return max(_LEAST_TRIPLES, min(_EXHAUSTIVE_TRIPLES, _MOST_WORK // max(loads * rails, 1)))
+
+
 def usable_blocks(
-    loads: Sequence[Load], volts: float, enough_a: float, derating: float
+    loads: Sequence[Load], volts: float, enough_a: float, derating: float, most: int = _EXHAUSTIVE_TRIPLES
 ) -> tuple[list[Block], bool]:
     """Every block of resistors or lamps that may stand across `volts`, up to 12 in series and 24 side by side.
 
@@ -109,9 +117,11 @@ def usable_blocks(
                 )
                 if amps >= enough_a:
                     break
-    if len(blocks) <= _MOST_BLOCKS:
+    # As many as make no more pairs than there are combinations to be looked at.
+    most_blocks = max(_LEAST_BLOCKS, min(_MOST_BLOCKS, int((2 * most) ** 0.5)))
+    if len(blocks) <= most_blocks:
         return blocks, True
-    return sorted(blocks, key=lambda block: -block.amps / block.units)[:_MOST_BLOCKS], False
+    return sorted(blocks, key=lambda block: -block.amps / block.units)[:most_blocks], False
 
 
 def electronic_limit(load: Load, volts: float, derating: float) -> float:
@@ -128,8 +138,9 @@ def combinations(
     target_a: float,
     enough_a: float,
     derating: float,
+    most: int = _EXHAUSTIVE_TRIPLES,
 ) -> Candidates:
-    """Combinations of up to three elements for one rail.
+    """Combinations of up to three elements for one rail, some `most` of them.
 
     A combination that has reached `enough_a` (the lower edge of the target) is not extended: more loads
     would only add wiring. One electronic load may make up what is missing.
@@ -142,11 +153,11 @@ def combinations(
 
     singles = np.arange(count).reshape(-1, 1)
     pairs = _extended(singles, amps, units, limits, keys, enough_a)
-    complete = len(pairs) * max(count, 1) <= _EXHAUSTIVE_TRIPLES
+    complete = len(pairs) * max(count, 1) <= most
     growing = pairs
     if not complete:
         fewest_first = np.argsort(units[pairs].sum(axis=(1, 2)), kind="stable")
-        growing = pairs[fewest_first[: _EXHAUSTIVE_TRIPLES // count]]
+        growing = pairs[fewest_first[: most // count]]
     triples = _extended(growing, amps, units, limits, keys, enough_a)
 
     empty = np.full((1, MAX_ELEMENTS), -1, dtype=np.int64)
@@ -167,7 +178,7 @@ def combinations(
         cold_a=(colds[shown] * there).sum(axis=1),
         complete=complete,
     )
-    return _topped_up(base, loads, volts, target_a, enough_a, derating)
+    return _topped_up(base, loads, volts, target_a, enough_a, derating, most)
 
 
 def _unit_usage(blocks: Sequence[Block], loads: int) -> NDArray[np.int16]:
@@ -205,16 +216,26 @@ def _extended(
 
 
 def _topped_up(
-    base: Candidates, loads: Sequence[Load], volts: float, target_a: float, enough_a: float, derating: float
+    base: Candidates,
+    loads: Sequence[Load],
+    volts: float,
+    target_a: float,
+    enough_a: float,
+    derating: float,
+    most: int,
 ) -> Candidates:
     """The combinations as they are, and again with each electronic load drawing what is missing."""
     parts = [base]
+    complete = base.complete
+    each = max(most // max(sum(load.kind == "electronic" for load in loads), 1), 1)
     free = np.flatnonzero((base.rows >= 0).sum(axis=1) < MAX_ELEMENTS)
     for index, load in enumerate(loads):
         limit = electronic_limit(load, volts, derating)
         short = free[base.amps[free] < min(enough_a, target_a)]
         if limit <= 0 or not len(short):
             continue
+        complete = complete and len(short) <= each
+        short = short[:each]
         drawn = np.minimum(target_a - base.amps[short], limit)
         usage = base.usage[short].copy()
         usage[:, index] += 1
@@ -232,4 +253,4 @@ def _topped_up(
         )
     names = ("rows", "usage", "amps", "electronic", "electronic_a", "strained", "cold_a")
     joined = {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
-    return Candidates(**joined, complete=base.complete)
+    return Candidates(**joined, complete=complete)

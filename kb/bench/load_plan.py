@@ -14,7 +14,15 @@ from numpy.typing import NDArray
 
 from kb.bench.checks import amps as amps_text
 from kb.bench.checks import finite, number, positive, volts, watts
-from kb.bench.load_blocks import Block, Candidates, combinations, electronic_limit, only, usable_blocks
+from kb.bench.load_blocks import (
+    Block,
+    Candidates,
+    combinations,
+    electronic_limit,
+    most_rows,
+    only,
+    usable_blocks,
+)
 from kb.bench.load_search import Wishes, choices, choose_first, shared_bases
 from kb.bench.loads import Load
 from kb.errors import BadInput
@@ -111,12 +119,13 @@ def plan_loads(
     found: list[tuple[list[Block], Candidates]] = []
     whole = True
     ranked = []
+    most_of_each = most_rows(len(inventory), len(targets))
     for target in targets:
         across = abs(target.volts)
         most = float("inf") if target.rated_a is None else target.rated_a * _MOST_OF_RATED
         enough = target.amps * (1 - within)
-        blocks, whole_shelf = usable_blocks(inventory, across, enough, derating)
-        candidates = combinations(inventory, blocks, across, target.amps, enough, derating)
+        blocks, whole_shelf = usable_blocks(inventory, across, enough, derating, most_of_each)
+        candidates = combinations(inventory, blocks, across, target.amps, enough, derating, most_of_each)
         buildable = (candidates.usage @ bases <= np.array(lamps, dtype=np.int16)).all(axis=1)
         candidates = only(candidates, buildable & _as_pinned(candidates, inventory, target.rail, wanted))
         found.append((blocks, candidates))

@@ -21,9 +21,9 @@ _TIME_WORDS = ("time", "seconds", "elapsed", "zeit", "sec", "s")
 _VOLT_WORDS = ("volt", "value", "reading", "spannung", "dc", "v")
 _MILLI_TIME = re.compile(r"[\[(_ ]ms[\])]?$|millisec", re.IGNORECASE)
 _MILLI_VOLT = re.compile(r"[\[(_ ]mv[\])]?(?: ?dc)?$|millivolt", re.IGNORECASE)
-_CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?\s*([AaPp][Mm])?\s*$")
+_CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?(?:\s*([AaPp][Mm]))?$")
 _DATE = re.compile(r"^\d[\d./-]+[ T]+(?=\d)", re.MULTILINE)
-_UNIT = re.compile(r"\s*(?:m?V(?:\s*DC)?|m?s)\s*$", re.IGNORECASE)
+_UNIT = re.compile(r"(?:m?V(?:\s*DC)?|m?s)$", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +110,7 @@ def _dialect(text: str) -> _Dialect:
         _refuse_ambiguous(cells)
     named = [line for line in sample[:header_lines] if line.count(delimiter) >= 1 or len(cells[0]) == 1]
     header = tuple(cell.strip().strip('"') for cell in named[-1].split(delimiter)) if named else ()
-    clocks = [bool(_CLOCK.search(cell.strip().strip('"'))) for cell in cells[0]]
+    clocks = [bool(_CLOCK.search(_bare(cell))) for cell in cells[0]]
     time_column, volt_column = _columns(cells[0], header, clocks)
     time_name = header[time_column] if time_column is not None and time_column < len(header) else ""
     volt_name = header[volt_column] if volt_column < len(header) else ""
@@ -136,7 +136,7 @@ def _looks_like_data(line: str) -> bool:
 
 
 def _is_value(cell: str) -> bool:
-    return _number(cell.replace(",", ".")) is not None or bool(_CLOCK.search(cell.strip().strip('"')))
+    return _number(cell.replace(",", ".")) is not None or bool(_CLOCK.search(_bare(cell)))
 
 
 def _header_lines(sample: list[str]) -> int | None:
@@ -275,12 +275,17 @@ def _row(line: str, dialect: _Dialect) -> tuple[float | None, float | None]:
     return (_clock(written) if dialect.clock else _cell(written, dialect.decimal_comma)), volt
 
 
+def _bare(cell: str) -> str:
+    """A cell without its quotation marks and the space around and within them."""
+    return cell.strip().strip('"').strip()
+
+
 def _cell(text: str, decimal_comma: bool) -> float | None:
     return _number(text.replace(",", ".") if decimal_comma else text)
 
 
 def _number(text: str) -> float | None:
-    cleaned = _UNIT.sub("", text.strip().strip('"')).replace("−", "-")
+    cleaned = _UNIT.sub("", _bare(text)).strip().replace("−", "-")
     try:
         value = float(cleaned)
     except ValueError:
@@ -289,7 +294,7 @@ def _number(text: str) -> float | None:
 
 
 def _clock(text: str) -> float | None:
-    found = _CLOCK.search(text.strip().strip('"'))
+    found = _CLOCK.search(_bare(text))
     if found is None:
         return None
     hours, minutes, seconds, half = found.groups()

@@ -12,7 +12,16 @@ from kb.bench.log_text import MeterLog, read_log
 from kb.bench.rail_types import PULSING_FRACTION, RailReading
 from kb.errors import BadInput
 
-__all__ = ["LogPicture", "LogSummary", "MeterLog", "log_picture", "read_log", "summarise", "to_reading"]
+__all__ = [
+    "LogPicture",
+    "LogSummary",
+    "MeterLog",
+    "log_picture",
+    "read_log",
+    "summarise",
+    "summed_up",
+    "to_reading",
+]
 
 _GAP_FACTOR = 10.0
 # A rail counts as up above three fifths of its swing and as down below two fifths: noise between is ignored.
@@ -63,6 +72,15 @@ class LogPicture:
     seconds: tuple[float, ...]
     low_v: tuple[float, ...]
     high_v: tuple[float, ...]
+
+
+def summed_up(text: str, nominal_v: float | None) -> tuple[LogSummary, LogPicture, tuple[str, ...]]:
+    """A log as it was sent in figures and as a picture, with the first rows that were no readings.
+
+    Raises BadInput as `read_log` does.
+    """
+    log = read_log(text)
+    return summarise(log, nominal_v), log_picture(log), log.first_skipped
 
 
 def summarise(log: MeterLog, nominal_v: float | None = None) -> LogSummary:

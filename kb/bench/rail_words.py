@@ -14,10 +14,14 @@ from kb.bench.rail_judging import rests_on_mains
 from kb.bench.rail_types import Measured, RailReading, RailSpec, Window
 
 
-def load_safely(feed: str, *, wet: bool = False) -> str:
-    """How a load is connected: dead, never on a running board. `feed` is what is switched: mains or supply."""
+def load_safely(feed: str, *, wet: bool = False, unplug: bool = False) -> str:
+    """How a load is connected: dead, never on a running board. `feed` is what is switched: mains or supply.
+
+    `unplug` where the outputs hang on the mains: a switch in one conductor leaves them live.
+    """
     below = number(WET_TOUCH_V if wet else TOUCH_V)
-    return f"{feed} off, wait until it reads below {below} V, connect the load, then {feed.lower()} on"
+    off = "Unplug" if unplug else f"{feed} off"
+    return f"{off}, wait until it reads below {below} V, connect the load, then {feed.lower()} on"
 
 
 @dataclass(frozen=True, slots=True)
@@ -420,7 +424,8 @@ def _in_tolerance(f: Finding) -> str:
     if f.watched and (f.window.below(_known(f.seen.least)) or f.window.above(_known(f.seen.most))):
         return f"{lead}, but left it for a moment ({f.watched}): clear the meter's memory and record again.{after}"
     if f.judgement == "not proven until loaded":
-        return f"{lead}: not proven until loaded. {load_safely(f.around.feed, wet=f.around.wet)}.{after}"
+        how = load_safely(f.around.feed, wet=f.around.wet, unplug=f.around.on_mains_reference)
+        return f"{lead}: not proven until loaded. {how}.{after}"
     if not f.marginal:
         return f"{lead}.{after}"
     return f"{lead}, but more than 5 % from nominal: marginal; it serves, so note it and go on.{after}"
@@ -440,7 +445,8 @@ def _notes(f: Finding) -> str:
             "cold starts as well."
         )
     if f.reading.load == "test load" and f.around.loaded:
-        notes += f" {_others(f.around.loaded)} carried its load as well."
+        whose = "its" if len(f.around.loaded) == 1 else "their"
+        notes += f" {_others(f.around.loaded)} carried {whose} load as well."
     if f.around.on_mains_reference:
         notes += " Its reference is the mains side of the board."
     if f.reading.load == "none" and f.around.on_mains_reference and f.spec.rated_a is not None:

@@ -86,12 +86,18 @@ def _steps(
     if family.on_mains:
         steps += [output_rectifier(rail.spec, output_section(rail.spec)) for rail in outputs if rail.outgoing]
     steps.append(maker.first_power())
-    steps += [maker.rail_step("standby", rail) for rail in outputs if rail.spec.always_on]
+    always = [rail for rail in outputs if rail.spec.always_on]
+    steps += [maker.rail_step("standby", rail) for rail in always]
+    steps += [maker.standby_loaded(rail) for rail in always if rail.outgoing]
     steps += [maker.rail_step("standby" if rail.spec.always_on else "unloaded", rail) for rail in primary]
     if any(not rail.spec.always_on for rail in outputs):
         steps.append(maker.enable(plan))
     steps += [maker.rail_step("unloaded", rail) for rail in outputs if not rail.spec.always_on]
-    loaded = [rail for rail in outputs if rail.outgoing]
+    # The rail with the most power is loaded first: the others follow it, and a board that cycles wants it most.
+    loaded = sorted(
+        (rail for rail in outputs if rail.outgoing),
+        key=lambda rail: (not rail.spec.always_on, -main_power(rail.spec)),
+    )
     steps += [maker.rail_step("loaded", rail) for rail in loaded]
     steps += [maker.ripple(rail) for rail in loaded]
     leading = _leading_rail(loaded)

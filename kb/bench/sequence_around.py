@@ -9,12 +9,16 @@ from kb.bench.rail_types import Assessment
 from kb.bench.sequence_types import BenchSequence, Entry, Step, StepResult
 
 Results = Mapping[str, Sequence[StepResult]]
+LAMPS = ("lamp", "mixed")
 _LIMITED_STAGES = ("first power", "standby", "enable", "unloaded")
 
 
 def around_of(sequence: BenchSequence, step: Step, entry: Entry, results: Results) -> Circumstances:
     """The circumstances of an entry about to be judged at a step, from everything entered before it."""
     kind = sequence.load_kinds.get(step.rail or "", "")
+    # Every start from cold finds all lamps cold, on whichever rail they hang.
+    starts = step.stage == "cold starts"
+    lamps = [name for name, nature in sequence.load_kinds.items() if nature in LAMPS]
     powered = _latest_direct(sequence, results)
     unloaded = _unloaded(sequence, step, results)
     others = {name: found for name, found in powered.items() if name != step.rail}
@@ -25,10 +29,10 @@ def around_of(sequence: BenchSequence, step: Step, entry: Entry, results: Result
     earlier = results.get(step.key, ())
     return Circumstances(
         load_kind=kind,
-        cold_load=step.load == "test load" and kind in ("lamp", "mixed"),
+        cold_load=step.load == "test load" and (kind in LAMPS or (starts and bool(lamps))),
         help=entry.help or _help_removed(sequence, step, results),
         unloaded_v=unloaded[0],
-        cycled_unloaded=unloaded[1],
+        cycled_unloaded=unloaded[1] and step.stage == "loaded",
         steady=tuple(name for name, one in running.items() if one.as_expected),
         cycling=tuple(name for name, one in running.items() if one.condition == "pulsing"),
         idle=_idle(sequence, step, results),
@@ -81,7 +85,7 @@ def _switched_outputs(sequence: BenchSequence) -> list[str]:
 
 
 def _has_load(results: Results, name: str) -> bool:
-    return bool(results.get(f"loaded.{name}"))
+    return bool(results.get(f"loaded.{name}") or results.get(f"standby loaded.{name}"))
 
 
 def _idle(sequence: BenchSequence, step: Step, results: Results) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from kb.bench.limits import (
     FUSE_OPEN_OHM,
     GOOD_ALIKE_FRACTION,
     GOOD_SHORT_FRACTION,
+    GROUND_CLEAR_TIMES,
     GROUND_SHORT_SHARE,
     JUNCTION_HIGH_V,
     JUNCTION_LOW_V,
@@ -30,7 +31,10 @@ from kb.bench.sequence_types import BenchFamily, Step, cautions_together
 
 _NO_JUNCTION = ("bipolar transistor", "IGBT without diode")
 # A resistance in the words for a fuse: "22R", "10 Ω", "fusible 4R7", "47 ohm". A current is followed by A.
-_FUSIBLE = re.compile(r"(?<![\w.])(\d{1,3})(?:R(\d{0,2})|(?:[.,](\d{1,2}))?\s*(?:Ω|Ohms?\b))", re.IGNORECASE)
+_FUSIBLE = re.compile(
+    r"(?<![\w.])(?:(\d{1,3})(?:R(\d{0,2})|(?:[.,](\d{1,2}))?\s*(?:Ω|Ohms?\b))|R(\d{1,3}))(?!\d)",
+    re.IGNORECASE,
+)
 
 
 def fusible_ohm(fuse: str) -> float | None:
@@ -38,8 +42,8 @@ def fusible_ohm(fuse: str) -> float | None:
     found = _FUSIBLE.search(fuse)
     if found is None:
         return None
-    decimals = found[2] or found[3] or ""
-    value = float(f"{found[1]}.{decimals or '0'}")
+    decimals = found[2] or found[3] or found[4] or ""
+    value = float(f"{found[1] or '0'}.{decimals or '0'}")
     return value or None
 
 
@@ -363,7 +367,7 @@ def ground_limits(spec: RailSpec, good_ohm: Sequence[float]) -> tuple[float, flo
     rated = abs(spec.nominal_v) / spec.rated_a
     short = max(rated / GROUND_SHORT_SHARE, min(SHORT_OHM, rated / 2))
     words = f"its rated load is {ohms(rated)}, {volts(abs(spec.nominal_v))} over {number(spec.rated_a)} A"
-    return short, rated, words
+    return short, rated * GROUND_CLEAR_TIMES, words
 
 
 TOUCH_WORDS = f"{number(TOUCH_V)} V"

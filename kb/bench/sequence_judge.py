@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 from kb.bench.checks import exact, number, ohms, seconds, volts
 from kb.bench.circumstances import Circumstances
@@ -40,7 +41,22 @@ def judge_step(sequence: BenchSequence, key: str, entry: Entry, results: Results
         )
     if step.kind == "rail":
         return _judge_rail_step(sequence, step, entry, around)
-    return _judge_limits(step, entry, around)
+    found = _judge_limits(step, entry, around)
+    return _after_a_wrong_one(step, found, (results or {}).get(key, ()))
+
+
+def _after_a_wrong_one(step: Step, found: StepResult, earlier: Sequence[StepResult]) -> StepResult:
+    """A dead check that was wrong and is right now: nobody knows yet whether the part or the contact changed."""
+    if not (step.stops and earlier and earlier[-1].outcome == "wrong" and found.outcome == "right"):
+        return found
+    if step.key == BULK_STEP:
+        return found
+    before = "no reading" if earlier[-1].entry.open else _shown(step, earlier[-1].entry)
+    sentence = (
+        f"{found.sentence} Before it showed {before}: where no part was changed the probes did not touch, the first "
+        "time or now. Be sure which before power."
+    )
+    return replace(found, sentence=sentence)
 
 
 def _judge_choice(step: Step, entry: Entry) -> StepResult:
@@ -191,8 +207,19 @@ def next_step(sequence: BenchSequence, results: Results, went_on: Collection[str
             ),
             None,
         )
-    upcoming = next((step for step in sequence.steps if missing(step, results)), None)
+    upcoming = next(
+        (step for step in sequence.steps if missing(step, results) or _asked_for(step, results)), None
+    )
     return None if upcoming is not None and upcoming.powered and sequence.refused else upcoming
+
+
+def _asked_for(step: Step, results: Results) -> bool:
+    """A step that another one asks for: its rail stood off its window and is left to the load."""
+    before = results.get(step.asked_after, ()) if step.asked_after else ()
+    if not before or results.get(step.key):
+        return False
+    found = before[-1].assessment
+    return before[-1].judgement == "not proven until loaded" and found is not None and not found.as_expected
 
 
 def stopping(sequence: BenchSequence, results: Results) -> list[Step]:
@@ -210,8 +237,16 @@ def stopping(sequence: BenchSequence, results: Results) -> list[Step]:
 
 def missing(step: Step, results: Results) -> int:
     """How many entries a step still wants; an optional one wants none, a soak cut short does not count."""
-    counted = [result for result in results.get(step.key, ()) if not is_short_soak(step, result.entry)]
-    return 0 if step.optional else max(0, step.repeats - len(counted))
+    return 0 if step.optional else max(0, step.repeats - len(counted(step, results.get(step.key, ()))))
+
+
+def counted(step: Step, entered: Sequence[StepResult]) -> list[StepResult]:
+    """The entries that count: no soak cut short, and of repeated starts none that proves nothing."""
+    return [
+        one
+        for one in entered
+        if not is_short_soak(step, one.entry) and not (step.repeats > 1 and one.judgement == "unknown")
+    ]
 
 
 def final(step: Step, results: Results) -> str | None:
@@ -220,7 +255,8 @@ def final(step: Step, results: Results) -> str | None:
     if not entered:
         return None
     order = ("right", "doubtful", "wrong")
-    return max((result.outcome for result in entered[-step.repeats :]), key=order.index)
+    mine = (counted(step, entered) or entered) if step.repeats > 1 else entered
+    return max((result.outcome for result in mine[-step.repeats :]), key=order.index)
 
 
 def rated_share(amps: float, rated_a: float | None) -> float | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from kb.bench.checks import amps as amps_text
 from kb.bench.checks import number, ohms, seconds, volts
@@ -172,7 +173,8 @@ class StepMaker:
     def first_power(self) -> Step:
         """The first energising of a board that may be faulty, with its current limited."""
         limit = (
-            "Put a lamp of about 40 to 100 W in series with the mains, or feed it from a supply with a current limit. "
+            "Put a filament lamp (no LED lamp) of about 40 to 100 W in series with the mains, or feed it from a supply "
+            "with a current limit. "
             f"{self._lamp_words()}"
             if self.family.on_mains
             else "Feed it from a bench supply with its current limited to about twice what it idles at."
@@ -201,7 +203,26 @@ class StepMaker:
         mains_v = self.family.mains_v or USUAL_MAINS_V
         lamp = Load("lamp", "lamp", points=((mains_v, SERIES_LAMP_W / mains_v),))
         most = through_lamp(lamp, mains_v, 0.0).amps
-        return f"{number(SERIES_LAMP_W)} W let {amps_text(most)} through a short: it limits, it does not isolate."
+        let_through = f"One of {number(SERIES_LAMP_W)} W lets {amps_text(most)} through a short"
+        return f"{let_through}: it limits, it does not isolate."
+
+    def standby_loaded(self, rail: BenchRail) -> Step:
+        """A standby rail under its load before the board is enabled, asked for where it was off with nothing on it."""
+        loaded = self.rail_step("loaded", rail)
+        watch = "Let the meter record minimum and maximum for ten seconds."
+        return replace(
+            loaded,
+            key=f"standby loaded.{rail.spec.name}",
+            stage="standby",
+            title=f"{rail.spec.name} in standby, under test load",
+            instruction=(
+                f"{self._connect_words(rail.spec, 'not enabled')} {watch} "
+                f"Red on {loaded.probes[0].where}, black on {loaded.probes[1].where}."
+            ),
+            supply="standby",
+            optional=True,
+            asked_after=f"standby.{rail.spec.name}",
+        )
 
     def rail_step(self, stage: str, rail: BenchRail) -> Step:
         """A direct voltage in standby, or running unloaded, or running under test load."""
@@ -215,7 +236,7 @@ class StepMaker:
         watch = "Let the meter record minimum and maximum for ten seconds."
         how = {
             "standby": f"{self.feed} on, not enabled.",
-            "unloaded": f"Enabled, nothing connected. {watch}",
+            "unloaded": f"Enabled, nothing connected to the switched outputs. {watch}",
             "loaded": f"{self._connect_words(spec)} {watch}",
         }[stage]
         return Step(
@@ -245,9 +266,11 @@ class StepMaker:
         return cautions_together("primary", "energise") if at_mains else cautions_together("energise")
 
     def _off(self) -> str:
-        return f"{self.feed} off, wait, and measure below {number(self.touch_v)} V at the output"
+        # Where the outputs hang on the mains a switch in one conductor leaves them live.
+        off = "Unplug" if self.family.mains_reference else f"{self.feed} off"
+        return f"{off}, wait, and measure below {number(self.touch_v)} V at the output"
 
-    def _connect_words(self, spec: RailSpec) -> str:
+    def _connect_words(self, spec: RailSpec, state: str = "enabled") -> str:
         drawn = self.load_amps.get(spec.name)
         amount = ""
         if drawn is not None:
@@ -260,7 +283,7 @@ class StepMaker:
         )
         return (
             f"{self._off()}; then connect the test load to {spec.name}{amount}, and leave the loads of earlier steps "
-            f"connected.{lamp_out} {self.feed} on again, enabled."
+            f"connected.{lamp_out} {self.feed} on again, {state}."
         )
 
     def enable(self, plan: EnablePlan | None) -> Step:
@@ -355,19 +378,17 @@ class StepMaker:
         )
 
     def _start_load(self, spec: RailSpec) -> str:
-        kind = self.load_kinds.get(spec.name, "")
-        if kind in ("resistor", "electronic"):
+        own = self.load_kinds.get(spec.name, "")
+        hung = [name for name, kind in self.load_kinds.items() if kind in ("lamp", "mixed")]
+        if not hung and own in ("resistor", "electronic"):
             return "A resistor or an electronic load draws the same cold and hot, so it stays connected."
         lamps = (
             "Cold filaments draw ten to sixteen times their running current: for the starts use resistors or an "
             "electronic load of the same current, or connect one lamp only, or preheat the lamps from another supply, "
             "or put a resistor or an inrush thermistor in series."
         )
-        return (
-            lamps
-            if kind in ("lamp", "mixed")
-            else f"If the load is made of lamps: {lamps[:1].lower()}{lamps[1:]}"
-        )
+        where = f"Lamps hang on {' and '.join(hung)}. " if hung else "If the load is made of lamps: "
+        return f"{where}{lamps if hung else lamps[:1].lower() + lamps[1:]}"
 
     def soak(self, rail: BenchRail) -> Step:
         """A long run under load with the extremes recorded."""

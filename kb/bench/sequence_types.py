@@ -127,7 +127,8 @@ class Step:
     show no reading), `choice` (one of `choices`) or `confirm` (nothing is measured). `repeats` is how often it
     is entered, `hold_s` how long to watch. `stops` means that nothing goes on while this is wrong. `section`
     is suspected when it is wrong. `no_reading` is how a meter that shows nothing is judged; `below` and `above`
-    name what lies beyond the wrong bounds. An `optional` step is asked only where another one failed.
+    name what lies beyond the wrong bounds. An `optional` step is asked only where another one failed, or where the
+    one named by `asked_after` left its rail to the load.
     """
 
     key: str
@@ -162,6 +163,7 @@ class Step:
     below: str = "shorted"
     above: str = "open"
     optional: bool = False
+    asked_after: str = ""
 
     @property
     def powered(self) -> bool:
@@ -292,10 +294,15 @@ def cautions_together(*kinds: str) -> tuple[Caution, ...]:
 
 
 def probes_of(rail: BenchRail) -> tuple[Probe, ...]:
-    """Red on the rail's first pin and black on its first ground pin, or the places in words."""
+    """Red on the rail's first pin and black on its first ground pin, or the places in words.
+
+    A pin that the family states as both is neither: both leads on it would read nothing.
+    """
+    pins = [pin for pin in rail.pins if pin not in rail.ground_pins]
+    grounds = [pin for pin in rail.ground_pins if pin not in rail.pins]
     return (
-        _probe("red", rail.connector, rail.pins, f"output of {rail.spec.name}"),
-        _probe("black", rail.connector, rail.ground_pins, "ground of the outputs"),
+        _probe("red", rail.connector, pins, f"output of {rail.spec.name}"),
+        _probe("black", rail.connector, grounds, "ground of the outputs"),
     )
 
 

@@ -55,7 +55,7 @@ def sequence_verdict(
         failed=tuple(failed),
         sections=sections,
         fractions=fractions,
-        rail_sentences=tuple((verdict.rail, verdict.sentence) for verdict in rails),
+        rail_sentences=tuple((verdict.rail, _rail_sentence(verdict, wrong, results)) for verdict in rails),
         remaining=remaining,
         across="" if across is None else across.sentence,
     )
@@ -76,6 +76,21 @@ def _rail_verdicts(sequence: BenchSequence, results: Results) -> list[RailVerdic
         else:
             verdicts.append(RailVerdict(spec.name, "not measured", f"{spec.name} was not measured."))
     return verdicts
+
+
+def _rail_sentence(verdict: RailVerdict, wrong: Sequence[Step], results: Results) -> str:
+    """The rail's own sentence, or at which steps it failed where its last reading alone would hide that."""
+    if verdict.state == "suspect":
+        return verdict.sentence
+    mine = [step for step in wrong if step.rail == verdict.rail]
+    if not mine:
+        return verdict.sentence
+    failed = []
+    for step in mine:
+        entered = results[step.key][-step.repeats :]
+        bad = sum(one.outcome == "wrong" for one in entered)
+        failed.append(f"{step.title} ({bad} of {len(entered)} wrong)" if step.repeats > 1 else step.title)
+    return f"{verdict.rail} failed at: {', '.join(failed)}. Otherwise: {verdict.sentence}"
 
 
 def _sections(sequence: BenchSequence, wrong: Sequence[Step], failed_rails: Sequence[str]) -> tuple[str, ...]:

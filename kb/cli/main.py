@@ -78,6 +78,9 @@ def _parser() -> argparse.ArgumentParser:
     bring_in.add_argument(
         "--refused", metavar="CSV", help="with --mapping: write the refused rows there, with the reasons"
     )
+    bring_in.add_argument(
+        "--overwrite", action="store_true", help="the file wins over newer versions and the bin"
+    )
     bring_in.set_defaults(run=_import)
 
     export.add_to(commands, open_shop)
@@ -219,6 +222,7 @@ def _import(parsed: argparse.Namespace) -> int:
             source,
             create_missing=parsed.create_missing,
             skip_bad=parsed.skip_bad,
+            overwrite=parsed.overwrite,
             progress=bar.update,
             refresh=False,
             read_texts=ImportReading(shop, create_missing=parsed.create_missing)
@@ -235,6 +239,11 @@ def _import(parsed: argparse.Namespace) -> int:
         print(f"kb: nothing was imported: {report.refused} of the lines cannot be used.", file=sys.stderr)
         return 1
     print(counts)
+    if report.conflicting:
+        print(
+            f"{report.conflicting} left as they are, since the store has moved on (--overwrite takes the file's):"
+        )
+        print("".join(f"  {line}\n" for line in report.conflicts), end="")
     if parsed.read_texts:
         found = ", ".join(f"{count} {kind}" for kind, count in report.read)
         print(f"read from complaints and notes: {found or 'nothing that was not there'}")

@@ -7,6 +7,7 @@ rather too much than too little, and are no proof that nothing is left: people l
 from __future__ import annotations
 
 import re
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -15,7 +16,7 @@ from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
 from kb.facts.vocabulary import SECTIONS
 
-_MAIL = re.compile(r"[^\s@<>()\[\],;:]+@[^\s@<>()\[\],;:]+")
+_MAIL = re.compile(r"(?<![^\s@<>()\[\],;:])[^\s@<>()\[\],;:]+@[^\s@<>()\[\],;:]+")
 _DAY = re.compile(r"\b(?:\d{4}-\d\d-\d\d|\d{1,2}[./]\d{1,2}[./]\d{2,4})\b")
 _PHONE = re.compile(r"(?<![\w.,])\+?\(?\d(?:[ \t()/.-]{0,3}\d){6,14}(?!\w)")
 _CALLED = re.compile(
@@ -112,10 +113,12 @@ class Mask:
         return hit[0][: hit.start(1) - hit.start()] + "[phone]"
 
     def _phones(self, text: str) -> str:
-        days = [hit.span() for hit in _DAY.finditer(text)]
+        days = dict(hit.span() for hit in _DAY.finditer(text))
+        begins = list(days)
 
         def phone(hit: re.Match[str]) -> str:
-            if any(start <= hit.start() and hit.end() <= end for start, end in days):
+            before = bisect_right(begins, hit.start())
+            if before and hit.end() <= days[begins[before - 1]]:
                 return hit[0]
             self.found["phone"] += 1
             return "[phone]"

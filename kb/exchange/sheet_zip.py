@@ -20,8 +20,8 @@ _PACKED = (".zip", ".gz", ".7z", ".rar", ".xz", ".bz2", ".zst", ".tar")
 _CHUNK = 1 << 18
 _TAIL = 300
 
-_MERGE = re.compile(rb'<(?:\w+:)?mergeCell\s[^>]*?ref="([A-Z]{1,3}[0-9]{1,7}:[A-Z]{1,3}[0-9]{1,7})"')
-_UNSAVED = re.compile(rb"(?:</f>|<f\b[^>]*/>)\s*(?:<v\s*/>|<v>\s*</v>)?\s*</c>")
+_MERGE = re.compile(rb'<(?:\w+:)?mergeCell\s[^<>]*?ref="([A-Z]{1,3}[0-9]{1,7}:[A-Z]{1,3}[0-9]{1,7})"')
+_UNSAVED = re.compile(rb"(?:</f>|<f\b[^<>]*/>)\s*(?:(?:<v\s*/>|<v>\s*</v>)\s*)?</c>")
 _FORBIDDEN = (b"<!DOCTYPE", b"<!ENTITY", b"\x00")
 """The last one: parts in an encoding that would hide the others; workbooks are written in UTF-8."""
 

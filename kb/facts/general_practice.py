@@ -93,7 +93,8 @@ class ContradictRule:
 
 @dataclass(frozen=True, slots=True)
 class GeneralPractice:
-    """All tables together. `kinds` holds factors of sections and part classes for each kind of board."""
+    """All tables together. `kinds` holds factors of sections and part classes for each kind of board, `measured` for
+    a rail's role the symptoms that any reading of it answers."""
 
     feeds: Mapping[str, tuple[str, ...]]
     role_of: Mapping[str, str]
@@ -107,6 +108,7 @@ class GeneralPractice:
     part_symptoms: Mapping[str, Mapping[str, float]]
     excludes: tuple[ExcludeRule, ...]
     excludes_nothing: frozenset[str]
+    measured: Mapping[str, tuple[str, ...]]
     contradicts: tuple[ContradictRule, ...]
 
 
@@ -147,6 +149,7 @@ def general_practice() -> GeneralPractice:
         part_symptoms={name: _chances(table) for name, table in symptoms["part"].items()},
         excludes=tuple(_exclude(rule, sections) for rule in chain["excludes"]),
         excludes_nothing=frozenset(_checked_symptoms(chain["excludes_nothing"]["symptoms"])),
+        measured=_measured(chain["measured"]),
         contradicts=tuple(
             ContradictRule(
                 rule["first"],
@@ -178,6 +181,11 @@ def _listed(names: Any, known: Any, what: str) -> None:
 def _checked_symptoms(names: Any) -> Any:
     _listed(names, _SYMPTOMS, "symptom")
     return names
+
+
+def _measured(table: Mapping[str, list[str]]) -> Mapping[str, tuple[str, ...]]:
+    _listed(table, _ROLES, "rail role")
+    return MappingProxyType({role: tuple(_checked_symptoms(names)) for role, names in table.items()})
 
 
 def _chances(table: Mapping[str, float]) -> Mapping[str, float]:

@@ -8,7 +8,7 @@ decimal comma are both accepted; grouping of thousands is not.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import ROUND_HALF_UP, Context, Decimal
 from enum import Enum
 from typing import Final, Literal, NoReturn
@@ -79,9 +79,12 @@ UNITS: dict[str, UnitSpec] = {
                   may_be_negative=False, example="10µH or 2m2"),
 }  # fmt: skip
 
-_QUALIFIER = re.compile(r"\s*(pp|p-p|p/p|pk-pk|pkpk|ptp|peak[- ]to[- ]peak|rms|dc|ac)$", re.IGNORECASE)
+# Letters that stand behind a marked value for its tolerance (IEC 60062, from memory).
+_TOLERANCE_LETTERS = tuple("BCDFGHJKMN")
+
+_QUALIFIER = re.compile(r"(?<!\s)\s*(pp|p-p|p/p|pk-pk|pkpk|ptp|peak[- ]to[- ]peak|rms|dc|ac)$", re.IGNORECASE)
 _MARKING = re.compile(r"([0-9]*)([A-Za-zμΩ])([0-9]+)(?![0-9.,]) ?(.*)")
-_PLAIN = re.compile(r"([0-9.,]+)(?:([eE])([+-]?[0-9]+))? ?(.*)")
+_PLAIN = re.compile(r"([0-9.,]++)(?:([eE])([+-]?[0-9]++))? ?+(.*)")
 _DECIMAL = re.compile(r"(?:[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)")
 _METER_OVER_RANGE = re.compile(
     r"[+-]?\s?(?:\.?[O0]\.?L\.?|OVLD|OVER[- ]?LOAD|OVER[- ]?RANGE)"
@@ -247,6 +250,16 @@ def _remedy(spec: UnitSpec) -> str:
     return f"Write one number of {spec.plural}, such as {spec.example}."
 
 
+def _fits(written: Written, end: int, unit: str) -> bool:
+    """Whether it would be a value in `unit` with no more of what follows the digits than up to `end`."""
+    shorter = replace(written, suffix=written.suffix[:end].rstrip())
+    if not (shorter.letter or shorter.suffix):
+        return False
+    return (
+        _marked_scale(shorter, unit) if shorter.letter else _suffix_scale(shorter.suffix, unit)
+    ) is not None
+
+
 def _finite(value: Decimal | float) -> Decimal:
     exact = value if isinstance(value, Decimal) else Decimal(str(value))
     if not exact.is_finite():
@@ -312,10 +325,19 @@ def _marked_scale(written: Written, unit: str) -> _Scale | None:
 
 def _refuse_unit(written: Written, unit: str, field: str) -> NoReturn:
     spec = UNITS[unit]
+    if unit in ("ohm", "F") and written.suffix[-1:] in _TOLERANCE_LETTERS and _fits(written, -1, unit):
+        refuse(
+            written.text,
+            field,
+            f"ends in {written.suffix[-1]}, a tolerance letter, which is no part of the value",
+            f"Write {written.text[:-1].rstrip()}.",
+        )
     for other, other_spec in UNITS.items():
         if other != unit and other in units_named(written):
             refuse(written.text, field, f"is in {other_spec.plural}; {spec.plural} are wanted", _remedy(spec))
     sign = written.letter or written.suffix
+    if written.letter and written.suffix and _fits(written, 0, unit):
+        sign = written.suffix
     if unit == "F" and sign.casefold() in ("mf", "mfd", "mmf", "mmfd"):
         refuse(written.text, field, "may mean micro or milli", "Write µF or uF for microfarads.")
     if sign[0] == "M" and "M" not in spec.prefixes:

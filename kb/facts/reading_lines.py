@@ -128,7 +128,8 @@ def parse_reading_line(text: str, rail_names: Sequence[str]) -> ReadingLine:
     and without a unit it is direct volts. Raises BadInput naming what was not understood.
     """
     # Equals and colon only separate; a dot or comma inside a number stays.
-    line = re.sub(r"\s*[=:]\s*", " ", clean(text, _FIELD, limit=LONGEST_LINE, remedy=_REMEDY)).strip()
+    cleaned = clean(text, _FIELD, limit=LONGEST_LINE, remedy=_REMEDY)
+    line = " ".join(cleaned.replace("=", " ").replace(":", " ").split())
     if not line:
         raise BadInput(f"{_FIELD}: “{text.strip()}” holds no words.", field=_FIELD, remedy=_REMEDY)
     rail, rest = _known_rail(line, rail_names)

@@ -82,7 +82,7 @@ def plain_number(text: str, mark: str, *, field: str) -> str:
 def without_currency(text: str) -> str:
     """An amount without the currency sign or word beside it, and without the dash of `12,-`."""
     bare = text.strip().replace("\u00a0", " ").replace("\u202f", " ")
-    if found := re.fullmatch(r"(.*[0-9])[.,](?:-|–|—){1,2}(.*)", bare):
+    if found := re.fullmatch(r"(.*[0-9])[.,](?:-|–|—){1,2}(.*)", bare, re.DOTALL):
         bare = f"{found[1]}{found[2]}"
     for end in (0, -1):
         if bare and unicodedata.category(bare[end]) == "Sc":

@@ -1,6 +1,6 @@
 """The records as outside tools see them: what a store keeps and the exchange format carries."""
 
-from kb.model.evidence import EvidenceRecord, TriedFix
+from kb.model.evidence import EvidenceRecord, PartCheck, TriedFix
 from kb.model.marks import FileWords, Mark
 from kb.model.problems import Problem, by_field, explain, printable, problems
 from kb.model.records import (
@@ -45,6 +45,7 @@ __all__ = [
     "Mark",
     "NotedSymptom",
     "OriginRecord",
+    "PartCheck",
     "PartClassRecord",
     "Problem",
     "Rail",

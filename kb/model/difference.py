@@ -6,19 +6,18 @@ say (see `kb.model.likeness`), so that one entry put in at the top is one differ
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from kb.model import spoken
+from kb.model.edit_script import stretches
 from kb.model.likeness import frozen, pairs
 
 # Fields of running text, whose change is shown word by word.
 _TEXTS = frozenset({"complaint", "notes"})
 _WORDS = re.compile(r"\S+|\s+")
-_MOST_WORDS = 4000
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,19 +124,15 @@ def _of_list(
 
 
 def _pieces(before: str, after: str) -> tuple[Piece, ...]:
-    """The two texts word by word. Texts too long to compare in reasonable time are shown whole."""
+    """The two texts word by word; what cannot be told apart in reasonable time is shown as a whole."""
     left, right = _WORDS.findall(before), _WORDS.findall(after)
-    if len(left) + len(right) > _MOST_WORDS:
-        whole = (Piece(before, "removed"), Piece(after, "added"))
-        return tuple(piece for piece in whole if piece.text)
     found: list[Piece] = []
-    matcher = difflib.SequenceMatcher(None, left, right, autojunk=False)
-    for operation, old_from, old_to, new_from, new_to in matcher.get_opcodes():
-        if operation == "equal":
-            found.append(Piece("".join(left[old_from:old_to]), "same"))
+    for one in stretches(left, right):
+        if one.same:
+            found.append(Piece("".join(left[one.old_from : one.old_to]), "same"))
             continue
-        if old_to > old_from:
-            found.append(Piece("".join(left[old_from:old_to]), "removed"))
-        if new_to > new_from:
-            found.append(Piece("".join(right[new_from:new_to]), "added"))
+        if one.old_to > one.old_from:
+            found.append(Piece("".join(left[one.old_from : one.old_to]), "removed"))
+        if one.new_to > one.new_from:
+            found.append(Piece("".join(right[one.new_from : one.new_to]), "added"))
     return tuple(found)

@@ -23,6 +23,7 @@ _LONGEST_NAME = 80
 _REMEDIES = {
     "control": "Remove the invisible characters, often left over from copying.",
     "one_line": "Put it on one line; longer text belongs in the notes.",
+    "too_many_fields": "Send the fields of its record and no others.",
     "empty": "Fill it in or leave the entry out.",
     "uid": "Use 1 to 64 letters, digits, dots, hyphens or underscores.",
     "iso_date": "Write it as 2026-03-02.",
@@ -153,7 +154,6 @@ def explain(error: ValidationError) -> BadInput:
 
 def explain_entries(entries: Sequence[Mapping[str, Any]]) -> BadInput:
     """The same for a validator's list of errors, whichever library raised it."""
-    found = _problems(entries)
-    first, more = found[0], len(found) - 1
+    (first,), more = _problems(entries[:1]), len(entries) - 1
     message = first.message if not more else f"{first.message} There {_more(more)}."
     return BadInput(message, field=first.field, remedy=first.remedy)

@@ -4,6 +4,7 @@ Numbers are SI base units without prefix (volts, amperes, ohms, farads, hertz) b
 whose name says otherwise: `tolerance_pct`, `ripple_mv` and `bulk_uf`.
 """
 
+from collections import Counter
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -37,11 +38,21 @@ from kb.model.fields import (
     Year,
 )
 
+_MOST_UNKNOWN = 20
+
 
 class Record(BaseModel):
     """Base of all records: strict types, no unknown fields, immutable once made."""
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _few_fields(cls, data: Any) -> Any:
+        """Refuses at once what would have each of ten thousand made-up fields named in a list of problems."""
+        if isinstance(data, dict) and len(data) > len(cls.model_fields) + _MOST_UNKNOWN:
+            raise PydanticCustomError("too_many_fields", "has {count} fields", {"count": f"{len(data):,}"})
+        return data
 
 
 def _refuse(kind: str, message: str, field: str) -> PydanticCustomError:
@@ -50,7 +61,7 @@ def _refuse(kind: str, message: str, field: str) -> PydanticCustomError:
 
 def _unique(values: list[str], field: str, what: str) -> None:
     if len(set(values)) != len(values):
-        twice = next(value for value in values if values.count(value) > 1)
+        twice = Counter(values).most_common(1)[0][0]
         raise _refuse("twice", f"names the {what} {twice} twice", field)
 
 

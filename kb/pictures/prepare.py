@@ -94,6 +94,12 @@ def small(picture: Image.Image | BinaryIO) -> bytes:
     return written.getvalue()
 
 
+def small_of_file(path: str) -> bytes:
+    """The same of a file on the disk, so that it can be done in another process."""
+    with open(path, "rb") as file:
+        return small(file)
+
+
 def _is_lossless_webp(file: BinaryIO) -> bool:
     file.seek(12)
     return file.read(4) == b"VP8L"

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from kb.facts.written_days import read_day
 from kb.reading import little_words
-from kb.reading.tokens import NUMBER, QUANTITY, SIGN, WORD, Token
+from kb.reading.tokens import NUMBER, QUANTITY, RAIL, SIGN, VOLTS, WORD, Token
 
 _DAY = re.compile(
     r"(?<![\w.,/-])(?:[0-9]{4}([-/.])[0-9]{1,2}\1[0-9]{1,2}|[0-9]{1,2}([-/.])[0-9]{1,2}\2(?:[0-9]{4}|[0-9]{2}))(?![\w/]|[.,-][0-9])"
@@ -46,6 +46,94 @@ def clauses(tokens: Sequence[Token]) -> list[tuple[int, int]]:
     return found
 
 
+# Durations in words, longest first, with their minutes; "d" and "l" are what an apostrophe leaves.
+_SPOKEN = tuple(
+    sorted(
+        (
+            (tuple(phrase.split()), minutes)
+            for minutes, phrases in {
+                15.0: "quarter of an hour, quarter hour, viertelstunde, eine viertelstunde, ein viertelstuendchen, "
+                "viertelstuendchen, quart d heure, un quart d heure, petit quart d heure, kwartier, kwartiertje, "
+                "een kwartier, een kwartiertje, cuarto de hora, un cuarto de hora, quarto d ora, un quarto d ora, "
+                "un quartino",
+                30.0: "half an hour, half hour, half a hour, halbe stunde, eine halbe stunde, halben stunde, "
+                "halbes stuendchen, demi heure, une demi heure, petite demi heure, half uur, half uurtje, "
+                "een half uur, een half uurtje, halfuur, halfuurtje, media hora, mezz ora, mezzora, mezz oretta, "
+                "una mezz ora, una mezzora, mezza ora",
+                45.0: "three quarters of an hour, dreiviertelstunde, eine dreiviertelstunde, dreiviertel stunde, "
+                "trois quarts d heure, driekwartier, drie kwartier, tres cuartos de hora, tre quarti d ora",
+                60.0: "an hour, one hour, eine stunde, ein stuendchen, stuendchen, une heure, een uur, uurtje, "
+                "een uurtje, een uur, una hora, un ora, un oretta, una oretta, una horita, oretta, bon hour",
+                90.0: "an hour and a half, one and a half hours, hour and a half, anderthalb stunden, "
+                "eineinhalb stunden, einundhalb stunden, une heure et demie, heure et demie, anderhalf uur, "
+                "anderhalf uurtje, hora y media, una hora y media, un ora e mezza, un ora e mezzo, ora e mezza, "
+                "ora e mezzo",
+                120.0: "two hours, a couple of hours, couple of hours, zwei stunden, deux heures, twee uur, "
+                "twee uurtjes, dos horas, due ore, un paio d ore, un par de horas, zwei stuendchen",
+                150.0: "two and a half hours, zweieinhalb stunden, deux heures et demie, tweeenhalf uur, "
+                "twee en een half uur, dos horas y media, due ore e mezza, due ore e mezzo",
+            }.items()
+            for phrase in phrases.split(", ")
+        ),
+        key=lambda one: -len(one[0]),
+    )
+)
+_SPOKEN_BY_FIRST: dict[str, list[tuple[tuple[str, ...], float]]] = {}
+for _phrase, _minutes in _SPOKEN:
+    _SPOKEN_BY_FIRST.setdefault(_phrase[0], []).append((_phrase, _minutes))
+
+
+def _spoken_time(tokens: Sequence[Token], at: int, behind: int) -> tuple[int, float] | None:
+    """(last token, minutes) of a duration in words that begins at token `at`."""
+    if tokens[at].kind != WORD:
+        return _fraction(tokens, at, behind)
+    for phrase, minutes in _SPOKEN_BY_FIRST.get(tokens[at].folded, ()):
+        held: list[str] = []
+        place = at
+        while place < behind and len(held) < len(phrase):
+            if tokens[place].kind != SIGN:
+                held.append(tokens[place].folded)
+            place += 1
+        if tuple(held) == phrase:
+            return place - 1, minutes
+    return None
+
+
+def _fraction(tokens: Sequence[Token], at: int, behind: int) -> tuple[int, float] | None:
+    """ "3/4 d'heure", "1/4 h", "½ Stunde": parts of an hour."""
+    words = [token.folded for token in tokens[at : min(behind, at + 5)]]
+    if len(words) < 3 or tokens[at].kind != NUMBER or words[1] != "/" or words[0] not in ("1", "3"):
+        return None
+    last = next((at + step for step in (3, 4) if step < len(words) and words[step] in _HOURS), None)
+    if last is None and tokens[at + 2].unit == "min":
+        return at + 2, 60.0 * float(words[0]) / ((tokens[at + 2].value or 60.0) / 60.0)
+    if last is None or tokens[at + 2].value not in (2, 4):
+        return None
+    return last, 60.0 * float(words[0]) / float(tokens[at + 2].value or 1)
+
+
+_HOURS = frozenset(("h", "hour", "hours", "heure", "stunde", "uur", "hora", "ora", "std"))
+
+
+_INTO = frozenset(("in", "into", "later", "ago", "earlier"))
+
+
+def _times(tokens: Sequence[Token], first: int, behind: int) -> list[tuple[int, int, float]]:
+    """(first token, last token, minutes) of every duration of a clause."""
+    found: list[tuple[int, int, float]] = []
+    at = first
+    while at < behind:
+        token = tokens[at]
+        spoken = _spoken_time(tokens, at, behind)
+        if spoken is not None:
+            found.append((at, spoken[0], spoken[1]))
+            at = spoken[0]
+        elif token.kind == QUANTITY and token.unit == "min" and token.value:
+            found.append((at, at, token.value))
+        at += 1
+    return found
+
+
 def find_minutes(
     tokens: Sequence[Token], acted: frozenset[int] = frozenset()
 ) -> tuple[int, int, float] | None:
@@ -55,15 +143,13 @@ def find_minutes(
     """
     best = None
     for first, behind in clauses(tokens):
-        times = [
-            at
-            for at in range(first, behind)
-            if tokens[at].kind == QUANTITY and tokens[at].unit == "min" and tokens[at].value
-        ]
+        times = _times(tokens, first, behind)
         if len(times) != 1:
             continue
-        at = times[0]
-        others = [tokens[place] for place in range(first, behind) if place != at]
+        at, last, minutes = times[0]
+        if last + 1 < behind and tokens[last + 1].folded in _INTO:
+            continue  # "about 40 minutes in": when it happened
+        others = [tokens[place] for place in range(first, behind) if not at <= place <= last]
         words = {token.folded for token in others if token.kind == WORD}
         alone = all(
             token.folded in little_words.FILLER or token.folded in little_words.WORK or token.kind == SIGN
@@ -72,19 +158,26 @@ def find_minutes(
         with_money = all(
             token.folded in little_words.FILLER | little_words.WORK | little_words.MATERIAL
             or (token.kind in (SIGN, QUANTITY) and token.unit in ("money", ""))
+            or (token.kind == NUMBER and re.fullmatch(r"[0-9]{1,3}[.,][0-9]{2}", token.folded))
             for token in others
         )
-        closes = at == max(range(first, behind), key=lambda place: (tokens[place].kind != SIGN, place))
+        closes = last == max(range(first, behind), key=lambda place: (tokens[place].kind != SIGN, place))
         ends_work = closes and tokens[at].clause in acted and not words & little_words.RUN
         if alone or with_money or ends_work or (words & little_words.WORK and len(others) <= 4):
-            best = (at, at, float(tokens[at].value or 0))
+            best = (at, last, minutes)
     if best is None or not 0 < best[2] <= 60_000 or best[2] != int(best[2]):
         return None
     return best
 
 
-def find_cost(tokens: Sequence[Token], minutes_at: int | None) -> tuple[int, int, float] | None:
-    """(first token, last token, amount) of what the parts cost."""
+def find_cost(
+    tokens: Sequence[Token], minutes_at: int | None, acted: int | None = None, volts: Sequence[float] = ()
+) -> tuple[int, int, float] | None:
+    """(first token, last token, amount) of what the parts cost.
+
+    A bare number counts where it is written like a price. `acted` is the first token that says what was done,
+    `volts` are those of the supplies that are known, near which a bare number is no price.
+    """
     best = None
     for first, behind in clauses(tokens):
         words = {token.folded for token in tokens[first:behind] if token.kind == WORD}
@@ -95,41 +188,59 @@ def find_cost(tokens: Sequence[Token], minutes_at: int | None) -> tuple[int, int
             if token.value is None or not 0 < token.value < 100_000:
                 continue
             if (token.kind == QUANTITY and token.unit == "money") or (
-                token.kind == NUMBER and _is_price(tokens, first, behind, at, minutes_at)
+                token.kind == NUMBER
+                and (
+                    _is_price(tokens, first, behind, at, minutes_at)
+                    or (
+                        acted is not None
+                        and at > acted
+                        and _written_as_price(tokens, first, behind, at, volts)
+                    )
+                )
             ):
                 best = (at, at, token.value)
     return best
+
+
+_PRICE = re.compile(r"[0-9]{1,3}[.,][0-9][059]")
+_USUAL_VOLTS = (3.3, 5.0, 12.0, 15.0, 24.0)
+_NEAR_VOLTS = 0.03
+_MOST_BESIDE_PRICE = 4
+
+
+def _written_as_price(
+    tokens: Sequence[Token], first: int, behind: int, at: int, volts: Sequence[float]
+) -> bool:
+    """ "new fan 6.90", "replaced (4.50)": two decimals of which the last is one of a price, at the end of a clause."""
+    token = tokens[at]
+    if not _PRICE.fullmatch(token.folded) or token.value is None:
+        return False
+    if any(abs(token.value - usual) <= _NEAR_VOLTS * usual for usual in (*_USUAL_VOLTS, *map(abs, volts))):
+        return False
+    if any(one.kind in (VOLTS, RAIL) or one.unit in ("V", "ohm", "F") for one in tokens[first:behind]):
+        return False
+    before = tokens[at - 1] if at else None
+    if before is not None and before.kind == SIGN and before.folded not in ("(", ",", ":", "-", "/"):
+        return False
+    beside = [one for one in tokens[first:behind] if one.kind == WORD]
+    ends = at + 1 >= behind or tokens[at + 1].kind == SIGN
+    return ends and len(beside) <= _MOST_BESIDE_PRICE
 
 
 def _is_price(tokens: Sequence[Token], first: int, behind: int, at: int, minutes_at: int | None) -> bool:
     """A bare number beside "parts", or with two decimals alone in the clause next to the time spent."""
     others = [tokens[place] for place in range(first, behind) if place != at]
     words = {token.folded for token in others if token.kind == WORD}
-    paid = {
-        "parts",
-        "material",
-        "materials",
-        "cost",
-        "kosten",
-        "teile",
-        "pieces",
-        "onderdelen",
-        "piezas",
-        "ricambi",
-        "pezzi",
-        "materiel",
-        "bits",
-        "cout",
-        "coste",
-        "costo",
-    }
+    written = tokens[at].end - tokens[at].start
     if (
-        words & paid
-        and words <= little_words.MATERIAL
+        words & little_words.PAID
+        and words <= little_words.MATERIAL | {"inc", "incl"}
         and len(others) <= 4
-        and tokens[at].end - tokens[at].start >= 3
+        and written >= 3
     ):
         return True
-    written = tokens[at].end - tokens[at].start
     near = minutes_at is not None and abs(minutes_at - at) <= 2
-    return near and not words and written >= 4 and tokens[at].value != int(tokens[at].value or 0)
+    value = tokens[at].value or 0.0
+    if any(abs(value - usual) <= _NEAR_VOLTS * usual for usual in _USUAL_VOLTS):
+        return False
+    return near and not words and bool(re.fullmatch(r"[0-9]{1,3}[.,][0-9]{2}", tokens[at].folded))

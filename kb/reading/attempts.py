@@ -7,12 +7,12 @@ none is open to the ones right behind. What came of it goes to all fixes since t
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from kb.facts.designators import designator_letters
 from kb.reading import little_words
+from kb.reading.events import Event, EventFinder
 from kb.reading.facts import KnownPart
-from kb.reading.later_readings import wrong_rails
+from kb.reading.filling import Filler
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention, find_mentions, in_order, listed
 from kb.reading.part_failures import (
@@ -21,29 +21,48 @@ from kb.reading.part_failures import (
     COMES_LOOSE,
     FAILURE_CONCEPTS,
     OF_THE_DEVICE,
-    WET_CAPACITORS,
+    WITH_CONTACTS,
     failure_by_value,
 )
 from kb.reading.readings import Found
 from kb.reading.same_parts import same_class, same_part
-from kb.reading.sections import OF_OUTPUTS, SECTION_OF_ROLE, class_of_designator, section_of
+from kb.reading.sections import class_of_designator
 from kb.reading.subjects import Subject
-from kb.reading.tokens import QUANTITY, SIGN, WORD, Token
+from kb.reading.tokens import SIGN, WORD, Token
 
 _PREPOSED = 4
 _SENTENCES_BACK = 2
+_SENTENCES_OF_ALL = 3
 _WITHOUT_PART = frozenset(
-    ("clean", "resolder", "adjust", "recap section", "reprogram", "replace board", "repair track")
+    (
+        "clean",
+        "resolder",
+        "adjust",
+        "recap section",
+        "reprogram",
+        "replace board",
+        "repair track",
+        "replace adapter",
+    )
 )
+_JOINED = frozenset(("+", "&", "and", "und", "et", "en", "y", "e", "ed"))
+_HOLD_PROGRAMS = frozenset(("memory", "microcontroller", "controller IC", "processor", "supervisor IC"))
+_WITH_ADAPTER = "replace adapter"  # kept as a replacement that names no part of the board
+
+
+def _is_adapter(word: str) -> bool:
+    """Whether a word names what feeds a device from outside: "Steckernetzteil", "laptopadapter"."""
+    return word in little_words.ADAPTER or word.endswith(("adapter", "steckernetzteil"))
+
+
+def _is_whole_board(word: str) -> bool:
+    """Whether a word names a whole board: "Besturingsprint", "Steuerplatine"."""
+    return word in little_words.WHOLE_BOARD or (
+        len(word) > 7 and word.endswith(("platine", "print", "printplaat", "netzteil", "modul", "mainboard"))
+    )
+
+
 _CLASS_OF_ACTION = {"recap section": "electrolytic capacitor", "repair track": "circuit board"}
-
-
-@dataclass(frozen=True, slots=True)
-class _Event:
-    first: int
-    last: int
-    kind: str
-    value: str
 
 
 class AttemptFinder:
@@ -57,20 +76,15 @@ class AttemptFinder:
         readings: Sequence[Found],
         known: dict[str, KnownPart],
     ) -> None:
-        self.tokens, self.hits, self.subjects, self.readings, self.known = (
-            tokens,
-            hits,
-            subjects,
-            readings,
-            known,
-        )
+        self.tokens, self.readings = tokens, readings
         self.mentions = find_mentions(tokens, hits, subjects)
         self.places = {place for mention in self.mentions for place in range(mention.first, mention.last + 1)}
         self.without_part: list[Mention] = []
+        self.subjects, self.hits, self.known = subjects, hits, known
 
     def run(self) -> list[Mention]:
         self._mark_good()
-        events = self._events()
+        events = EventFinder(self.tokens, self.hits, self.places).run()
         self.acts = {event.first for event in events if event.kind == "actions"}
         marks: list[tuple[int, int, object]] = [(mention.first, 0, mention) for mention in self.mentions]
         marks += [(event.first, 1, event) for event in events]
@@ -79,7 +93,8 @@ class AttemptFinder:
         self._next_try()
         self._measured()
         self.mentions = same_class(same_part(self.mentions))
-        self._fill()
+        self.filler = Filler(self.tokens, self.hits, self.subjects, self.readings, self.known)
+        self.filler.fill((*self.mentions, *self.without_part))
         found = [*self.without_part, *(mention for mention in self.mentions if self._is_attempt(mention))]
         return sorted(found, key=lambda mention: mention.first)
 
@@ -94,9 +109,15 @@ class AttemptFinder:
         for number, mention in enumerate(self.mentions):
             behind = self.mentions[number + 1].first if number + 1 < len(self.mentions) else len(self.tokens)
             clause = self.tokens[mention.last].clause
-            before = self.tokens[mention.first - 1].folded if mention.first else ""
+            at = mention.first - 1
+            if at > 0 and self.tokens[at].folded in little_words.ARTICLES:
+                at -= 1  # "by the heatsink"
+            before = self.tokens[at].folded if at >= 0 else ""
             after = self.tokens[mention.last + 1].folded if mention.last + 1 < len(self.tokens) else ""
-            mention.only_place = before in little_words.PLACE or after in ("pin", "pins", "broche", "patte")
+            mention.only_place = mention.part_class != "solder joint" and (
+                (before in little_words.PLACE and not self._ends_range(number))
+                or after in ("pin", "pins", "broche", "patte")
+            )
             near = [
                 at
                 for at in range(mention.last + 1, min(mention.last + 4, behind, len(self.tokens)))
@@ -121,6 +142,31 @@ class AttemptFinder:
             if mention.ok and any(self.tokens[at].folded in negation_words() for at in near):
                 mention.ok = False
 
+    def _ends_range(self, number: int) -> bool:
+        """ "C1 to C4": the second end is no place."""
+        mention, before = self.mentions[number], self.mentions[number - 1]
+        return (
+            number > 0
+            and bool(mention.part and before.part)
+            and designator_letters(mention.part or "") == designator_letters(before.part or "")
+            and mention.first - before.last <= 2
+        )
+
+    def _is_alike(self, before: Mention, mention: Mention) -> bool:
+        """ "RV1 burst, the fuse too", "Q4 short + fuse": a part of which the same is said as of the one before it."""
+        if not (before.failure or before.bad) or mention.sentence - before.sentence > 1 or mention.failure:
+            return False
+        between = {token.folded for token in self.tokens[before.end + 1 : mention.first]}
+        joined = bool(between & _JOINED) and between <= little_words.LISTED
+        joined = joined and before.sentence == mention.sentence
+        if joined and before.action is None and self._is_board_part(mention):
+            return True
+        at = mention.last + 1
+        if at >= len(self.tokens) or self.tokens[at].clause != self.tokens[mention.last].clause:
+            return False
+        ends = at + 1 >= len(self.tokens) or self.tokens[at + 1].clause != self.tokens[at].clause
+        return ends and self.tokens[at].folded in little_words.ALSO
+
     def _measured(self) -> None:
         """What a reading at a part says of it: a high ESR, a short, contacts that no longer close."""
         for one in self.readings:
@@ -133,83 +179,29 @@ class AttemptFinder:
                         mention.take(*one.tokens)
                     break
 
-    def _events(self) -> list[_Event]:
-        found: list[_Event] = []
-        taken: set[int] = set()
-        for table in ("verdicts", "actions", "results", "failures"):
-            ordered = sorted(
-                (hit for hit in self.hits if hit.table == table),
-                key=lambda hit: (-len(hit.places), hit.first),
-            )
-            mine: set[int] = set()
-            for hit in ordered:
-                span = set(range(hit.first, hit.last + 1))
-                if mine & span or (table == "failures" and taken & span):
-                    continue
-                if table == "actions" and (self._denied(hit) or self._ordered(hit.first, hit.last)):
-                    continue
-                mine |= span
-                found.append(_Event(hit.first, hit.last, table, hit.value))
-            taken |= mine
-        found += [
-            _Event(hit.first, hit.last, "failures", hit.value)
-            for hit in self.hits
-            if hit.table == CONCEPT and hit.value in FAILURE_CONCEPTS and not taken.intersection(hit.places)
-        ]
-        for at, token in enumerate(self.tokens):
-            if token.folded == "kurz" and {at - 1, at - 2} & self.places and at not in taken:
-                found.append(_Event(at, at, "failures", "shorted"))
-            if (
-                token.kind == WORD
-                and token.folded in little_words.NEW
-                and at + 1 not in taken  # "neu angelötet"
-                and not (at and self.tokens[at - 1].folded in little_words.BEFORE_AGAIN)
-                and at not in taken
-                and not self._ordered(at, at)
-            ):
-                found.append(_Event(at, at, "actions", "replace"))
-        return sorted(found, key=lambda event: (event.first, event.kind))
-
-    def _ordered(self, first: int, last: int) -> bool:
-        """ "new one ordered": nothing was done yet."""
-        near = range(first, min(last + 4, len(self.tokens)))
-        return any(
-            self.tokens[at].folded in little_words.ORDERED
-            and self.tokens[at].clause == self.tokens[first].clause
-            for at in near
-        )
-
-    def _denied(self, hit: Hit) -> bool:
-        before = hit.first - 1
-        return (
-            not hit.denies
-            and before >= 0
-            and self.tokens[before].folded in negation_words()
-            and self.tokens[before].clause == self.tokens[hit.first].clause
-        )
-
     def _tie(self, marks: list[tuple[int, int, object]]) -> None:
         seen: list[Mention] = []
-        waiting_failure: _Event | None = None
+        waiting_failure: Event | None = None
         for _, _, mark in marks:
             if isinstance(mark, Mention):
                 if waiting_failure is not None and self._follows(waiting_failure, mark):
                     self._fail([mark], waiting_failure)
                 waiting_failure = None
                 self._inherit(mark, seen)
+                mark.bad = mark.bad or (bool(seen) and self._is_alike(seen[-1], mark))
                 seen.append(mark)
                 continue
-            assert isinstance(mark, _Event)
+            assert isinstance(mark, Event)
             if mark.kind == "failures":
                 waiting_failure = self._failure(mark, seen)
             elif mark.kind == "actions":
                 self._action(mark, seen)
 
-    def _follows(self, event: _Event, mention: Mention) -> bool:
+    def _follows(self, event: Event, mention: Mention) -> bool:
         near = mention.first - event.last <= 3 and mention.sentence == self.tokens[event.last].sentence
         return near and self.tokens[event.last].clause == self.tokens[mention.first].clause
 
-    def _failure(self, event: _Event, seen: list[Mention]) -> _Event | None:
+    def _failure(self, event: Event, seen: list[Mention]) -> Event | None:
         """Gives the failure to the parts before it; returns it where it waits for the part behind it."""
         if self._not_so(event):
             return None
@@ -220,13 +212,15 @@ class AttemptFinder:
             return None
         return event
 
-    def _not_so(self, event: _Event) -> bool:
+    def _not_so(self, event: Event) -> bool:
         """Whether the failure is denied: "not burnt", "no bulges"."""
         words = self.tokens[max(0, event.first - 3) : event.first]
         clause = self.tokens[event.first].clause
         return any(token.folded in negation_words() and token.clause == clause for token in words)
 
-    def _can_fail(self, mention: Mention, event: _Event) -> bool:
+    def _can_fail(self, mention: Mention, event: Event) -> bool:
+        if event.value == "worn contacts" and self._own_class(mention) not in WITH_CONTACTS:
+            return False
         if event.value not in FAILURE_CONCEPTS:
             return True
         classes = FAILURE_CONCEPTS[event.value][1]
@@ -235,13 +229,13 @@ class AttemptFinder:
             return False
         return not classes or own in classes
 
-    def _fail(self, group: list[Mention], event: _Event) -> None:
+    def _fail(self, group: list[Mention], event: Event) -> None:
         for mention in group:
             if mention.failure is None and self._can_fail(mention, event):
                 mention.failure = FAILURE_CONCEPTS.get(event.value, (event.value,))[0]
                 mention.take(event.first, event.last)
 
-    def _open_group(self, event: _Event, seen: list[Mention], is_open: object) -> list[Mention]:
+    def _open_group(self, event: Event, seen: list[Mention], is_open: object) -> list[Mention]:
         """The list of parts that ends just before `event`, in its sentence."""
         group: list[Mention] = []
         sentence = self.tokens[event.first].sentence
@@ -255,25 +249,76 @@ class AttemptFinder:
             group.append(mention)
         return group
 
-    def _interrupted(self, mention: Mention, event: _Event) -> bool:
+    def _interrupted(self, mention: Mention, event: Event) -> bool:
         between = self.tokens[mention.last + 1 : event.first]
         if event.kind == "failures":
             return len([token for token in between if token.kind == WORD]) > 6
         return False
 
-    def _action(self, event: _Event, seen: list[Mention]) -> None:
+    def _action(self, event: Event, seen: list[Mention]) -> None:
         event = self._of_whole_board(event)
         following = self._behind(event)
         if following is not None and self._joined_behind(event, following, seen):
             following = None
+        if event.value == "repair track" and following is not None:
+            # "track rebuilt + D14 new": D14 was not rebuilt.
+            own = self._own_class(following)
+            following = following if own in ("circuit board", "connector", "solder joint") else None
         if following is not None:
             following.action, following.acted_at = event.value, event.first
             following.take(event.first, event.last)
             self._also_behind(following, event.value)
             return
+        if seen and self._repeats(event, seen[-1]):
+            return
+        sentence = self.tokens[event.first].sentence
+        group = self._open_parts(event, seen)
+        if event.value == "reprogram":
+            group = [mention for mention in group if self._own_class(mention) in _HOLD_PROGRAMS]
+        if event.value == "recap section":
+            group = [mention for mention in group if self._own_class(mention) in CAPACITORS]
+        elif event.value == "repair track":
+            group = self._of_track(event, group, seen)
+        if not group:
+            group = self._of_the_device(event, seen)
+        if event.value == _WITH_ADAPTER:
+            group = []
+        if not group and event.value == "resolder" and (joints := self._joints_behind(event)):
+            group = joints
+        if not group and event.value in _WITHOUT_PART and not self._already(event, seen):
+            action = "replace" if event.value == _WITH_ADAPTER else event.value
+            self.without_part.append(
+                Mention(
+                    event.first,
+                    event.last,
+                    part_class=_CLASS_OF_ACTION.get(event.value),
+                    action=action,
+                    acted_at=event.first,
+                    sentence=sentence,
+                )
+            )
+        for mention in group:
+            mention.action, mention.acted_at = event.value, event.first
+            if mention.sentence == sentence:
+                mention.take(event.first, event.last)
+
+    def _open_parts(self, event: Event, seen: list[Mention]) -> list[Mention]:
+        """The parts before an action to which it belongs: those of its sentence, else of the last that names any."""
         sentence = self.tokens[event.first].sentence
         open_ones = [mention for mention in seen if mention.action is None and not mention.ok]
         group = [mention for mention in open_ones if mention.sentence == sentence]
+        if not group and self._of_every(event):
+            near = [mention for mention in open_ones if mention.sentence >= sentence - _SENTENCES_OF_ALL]
+            bad = {mention.sentence for mention in near if mention.failure or mention.bad}
+            group = [
+                mention
+                for mention in near
+                if mention.failure
+                or mention.bad
+                or (mention.sentence in bad and not mention.only_place and self._is_board_part(mention))
+            ]
+            for mention in group:
+                mention.bad = mention.bad or not mention.failure
         if not group and open_ones and open_ones[-1].sentence >= sentence - 2:
             group = [mention for mention in open_ones if mention.sentence == open_ones[-1].sentence]
         # "motor jerky, cleaned": what the complaint names is not what was worked on where a part is.
@@ -285,30 +330,67 @@ class AttemptFinder:
             or (not mention.only_place and (mention.part or self._is_board_part(mention)))
             or 0 < event.first - mention.last <= 2
         ]
-        group = self._bad_ones(group)
-        if event.value == "recap section":
-            group = [mention for mention in group if self._own_class(mention) in CAPACITORS]
-        elif event.value == "repair track":
-            group = [mention for mention in group if mention.part_class in ("circuit board", "cable")]
-        if not group:
-            group = self._of_the_device(event, seen)
-        if not group and event.value in _WITHOUT_PART and not self._already(event, seen):
-            self.without_part.append(
-                Mention(
-                    event.first,
-                    event.last,
-                    part_class=_CLASS_OF_ACTION.get(event.value),
-                    action=event.value,
-                    acted_at=event.first,
-                    sentence=sentence,
-                )
-            )
-        for mention in group:
-            mention.action, mention.acted_at = event.value, event.first
-            if mention.sentence == sentence:
-                mention.take(event.first, event.last)
+        if any(not mention.only_place for mention in group):
+            group = [mention for mention in group if not mention.only_place or mention.failure or mention.bad]
+        if group and self._own_class(group[-1]) == "heat sink or pad":
+            group = group[-1:]  # "U2 hot, new paste": U2 stayed
+        return self._bad_ones(group)
 
-    def _of_whole_board(self, event: _Event) -> _Event:
+    def _repeats(self, event: Event, last: Mention) -> bool:
+        """ "new fuse fitted": the second word says what the first one did."""
+        return (
+            last.action == event.value
+            and 0 < event.first - last.last <= 2
+            and self.tokens[event.first].clause == self.tokens[last.last].clause
+        )
+
+    def _joints_behind(self, event: Event) -> list[Mention]:
+        """ "went over it with the iron, dry joints at CN4 and T1"."""
+        sentence = self.tokens[event.first].sentence
+        return [
+            mention
+            for mention in self.mentions
+            if mention.first > event.last
+            and mention.sentence == sentence
+            and mention.part_class == "solder joint"
+            and mention.action is None
+        ]
+
+    def _of_track(self, event: Event, group: list[Mention], seen: list[Mention]) -> list[Mention]:
+        """The board, the connector named right before ("TB2 track repaired"), or what was corroded before."""
+        own = [mention for mention in group if mention.part_class in ("circuit board", "cable")]
+        if own:
+            return own
+        beside = [
+            mention
+            for mention in group
+            if mention.part
+            and 0 < event.first - mention.last <= 2
+            and self._own_class(mention) == "connector"
+        ]
+        sentence = self.tokens[event.first].sentence
+        cleaned = [
+            mention
+            for mention in seen
+            if mention.action == "clean"
+            and mention.failure == "corroded"
+            and mention.sentence == sentence
+            and mention.part
+            and self._own_class(mention) != "connector"
+        ]
+        for mention in beside or cleaned:
+            mention.part_class = "circuit board"
+        return beside or cleaned
+
+    def _of_every(self, event: Event) -> bool:
+        """ "alles getauscht", "both replaced"."""
+        near = range(max(0, event.first - 3), min(event.last + 4, len(self.tokens)))
+        clause = self.tokens[event.first].clause
+        return any(
+            self.tokens[at].folded in little_words.EVERY and self.tokens[at].clause == clause for at in near
+        )
+
+    def _of_whole_board(self, event: Event) -> Event:
         """ "replaced psu board", "Netzteil komplett getauscht": no part but the whole board."""
         if event.value != "replace":
             return event
@@ -318,12 +400,16 @@ class AttemptFinder:
             for at in range(max(0, event.first - 3), min(event.last + 4, len(self.tokens)))
             if self.tokens[at].clause == clause and not event.first <= at <= event.last
         ]
-        whole = any(self.tokens[at].folded in little_words.WHOLE_BOARD for at in near)
-        if whole and not any(at in self.places for at in near):
-            return _Event(event.first, event.last, event.kind, "replace board")
+        if any(at in self.places for at in near):
+            return event
+        words = [self.tokens[at].folded for at in near]
+        if any(_is_adapter(word) for word in words):
+            return Event(event.first, event.last, event.kind, _WITH_ADAPTER)
+        if any(_is_whole_board(word) for word in words):
+            return Event(event.first, event.last, event.kind, "replace board")
         return event
 
-    def _already(self, event: _Event, seen: list[Mention]) -> bool:
+    def _already(self, event: Event, seen: list[Mention]) -> bool:
         """Whether the words before say the same: "washed with alcohol", "badly soldered … resoldered"."""
         sentence = self.tokens[event.first].sentence
         before = [*seen, *self.without_part]
@@ -337,7 +423,7 @@ class AttemptFinder:
     def _own_class(self, mention: Mention) -> str | None:
         return mention.part_class or class_of_designator(mention.part or "", mention.failure)
 
-    def _of_the_device(self, event: _Event, seen: list[Mention]) -> list[Mention]:
+    def _of_the_device(self, event: Event, seen: list[Mention]) -> list[Mention]:
         """ "fan not spinning, cleaned": the part of the device that the complaint named last."""
         if event.value == "replace":
             last = seen[-1:]
@@ -357,13 +443,14 @@ class AttemptFinder:
 
     def _bad_ones(self, group: list[Mention]) -> list[Mention]:
         """Where some parts were found bad, those and what is listed with them."""
-        if not any(mention.failure for mention in group):
+        if not any(mention.failure or mention.bad for mention in group):
             return group
         kept = []
         for at, mention in enumerate(group):
             sides = [group[other] for other in (at - 1, at + 1) if 0 <= other < len(group)]
             with_bad = any(
-                other.failure and listed(*in_order(mention, other), tokens=self.tokens) for other in sides
+                (other.failure or other.bad) and listed(*in_order(mention, other), tokens=self.tokens)
+                for other in sides
             )
             if mention.failure or mention.bad or with_bad:
                 kept.append(mention)
@@ -372,7 +459,7 @@ class AttemptFinder:
     def _is_board_part(self, mention: Mention) -> bool:
         return mention.part_class not in OF_THE_DEVICE
 
-    def _behind(self, event: _Event) -> Mention | None:
+    def _behind(self, event: Event) -> Mention | None:
         """The part right behind an action: "replaced C9", "new varistor"."""
         for mention in self.mentions:
             if event.first <= mention.first and mention.last <= event.last and mention.action is None:
@@ -395,7 +482,7 @@ class AttemptFinder:
                 return mention if ((near and plain) or listed_behind) and mention.action is None else None
         return None
 
-    def _joined_behind(self, event: _Event, following: Mention, seen: list[Mention]) -> bool:
+    def _joined_behind(self, event: Event, following: Mention, seen: list[Mention]) -> bool:
         """ "… replaced + R12": the action belongs to the parts before it, the next part is joined on."""
         gap = self.tokens[event.last + 1 : following.first]
         sentence = self.tokens[event.first].sentence
@@ -480,100 +567,6 @@ class AttemptFinder:
             if self.tokens[at].clause == clause and not mention.first <= at <= mention.last
         ]
         return all(token.kind == SIGN or token.folded in little_words.NEXT for token in around)
-
-    def _fill(self) -> None:
-        roles = [(subject.first, subject.role) for subject in self.subjects if subject.rail]
-        self.wrong_rails = wrong_rails(self.tokens, self.hits, self.subjects, self.readings)
-        said = [
-            (hit.first, hit.value) for hit in self.hits if hit.table == "sections" and hit.value != "other"
-        ]
-        for mention in (*self.mentions, *self.without_part):
-            earlier = self.known.get(mention.part or "")
-            role = self._role(mention, roles)
-            said_here = self._nearest(mention, said)
-            if mention.part_class is None and mention.part:
-                mention.part_class = earlier.part_class if earlier else self._class(mention)
-            if earlier and earlier.part_class == mention.part_class:
-                mention.section = earlier.section
-            else:
-                mention.section = section_of(mention.part_class, role, said_here)
-            self._refine(mention)
-            if mention.part_class == "solder joint":
-                mention.section = self._section_of_joint(mention, role)
-
-    def wrong_names(self) -> frozenset[str]:
-        """The supplies that were found wrong, by name."""
-        return frozenset(
-            subject.rail for subject in self.subjects if subject.rail and subject.first in self.wrong_rails
-        )
-
-    def _section_of_joint(self, mention: Mention, role: str | None) -> str | None:
-        """A joint of an output's own part sits in that output."""
-        if class_of_designator(mention.part or "", None) in OF_OUTPUTS and role in SECTION_OF_ROLE:
-            return SECTION_OF_ROLE[role]
-        return section_of("solder joint", None, None)
-
-    def _refine(self, mention: Mention) -> None:
-        """What the class says of the failure, and a section of the class."""
-        if (
-            mention.part_class == "diode"
-            and mention.failure == "shorted"
-            and str(mention.section).endswith("output")
-        ):
-            mention.part_class = "Schottky rectifier"
-        if mention.part_class == "fuse" and (
-            mention.failure == "burnt" or (mention.bad and not mention.failure)
-        ):
-            mention.failure = "open"
-        if mention.failure == "leaking electrolyte" and mention.part_class not in WET_CAPACITORS:
-            mention.failure = "leaky"
-        if mention.action is None and mention.part_class == "solder joint" and self._redone(mention):
-            mention.action, mention.acted_at = "resolder", mention.last
-        if mention.action == "resolder" and mention.part and mention.failure in (None, "intermittent"):
-            mention.part_class = "solder joint"
-        if mention.part_class == "solder joint" and mention.failure is None and mention.action == "resolder":
-            mention.failure, mention.inferred = "cracked joint", True
-
-    def _redone(self, mention: Mention) -> bool:
-        redone = [hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "redone"]
-        return any(
-            0 < at - mention.last <= 5 and self.tokens[at].sentence == mention.sentence for at in redone
-        )
-
-    def _class(self, mention: Mention) -> str | None:
-        assert mention.part is not None
-        if mention.action == "resolder":
-            return "solder joint"
-        values = [
-            token for token in self.tokens[mention.last + 1 : mention.last + 4] if token.kind == QUANTITY
-        ]
-        if designator_letters(mention.part) == "R" and any(
-            token.unit == "ohm" and (token.value or 0) < 1 for token in values
-        ):
-            return "current sense resistor"
-        behind = [token.folded for token in self.tokens[mention.last + 1 : mention.last + 5]]
-        if designator_letters(mention.part) == "Q" and (
-            "c - e" in " ".join(behind) or "b - e" in " ".join(behind)
-        ):
-            return "bipolar transistor"
-        return class_of_designator(mention.part, mention.failure)
-
-    def _role(self, mention: Mention, roles: list[tuple[int, str]]) -> str | None:
-        """The supply that a part belongs to: named with it, else the one that was found wrong."""
-        bad = [(at, role) for at, role in roles if at in self.wrong_rails]
-        here = [(at, role) for at, role in roles if self.tokens[at].sentence == mention.sentence]
-        bad_here = [one for one in here if one in bad]
-        return self._nearest(mention, bad_here or here or bad or roles)
-
-    def _nearest(self, mention: Mention, places: list[tuple[int, str]]) -> str | None:
-        near = [
-            (abs(at - mention.first), value)
-            for at, value in places
-            if self.tokens[at].sentence == mention.sentence
-        ]
-        if not near:
-            near = [(abs(at - mention.first) + 50, value) for at, value in places]
-        return min(near)[1] if near and min(near)[0] <= 90 else None
 
     def _is_attempt(self, mention: Mention) -> bool:
         if mention.ok:

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention
+from kb.reading.patterns import Match
 from kb.reading.readings import Found, mentions_now
-from kb.reading.symptoms import Match
 from kb.reading.tokens import SIGN, Token
 
 _NEAR = 0.1  # as the bench takes a rail without a stated tolerance
 _STANDBY_NEAR = 0.05
 _RATED_NEAR = 0.03  # where the text says what it should be
 _ABSENT = 0.1
+_SHORT_OHM = 2.0
 _GOOD_AFTERWARDS = frozenset(("ok", "work", "start", "turn", "heat", "charge", "cured", "lit"))
+_PASSING = frozenset(
+    ("cold", "cooled", "tap", "sometimes", "intermittent", "unloaded", "unplugged", "once", "soon")
+)
 _GOES_BAD_TOO = frozenset(("start", "turn", "heat", "charge", "lit", "work"))
 _SYMPTOM_OF_FAILURE: dict[tuple[str, str], str] = {
     ("fuse", "open"): "fuse blown",
@@ -60,9 +64,19 @@ _DENIED_BY_GOOD = {
 
 def _is_near(one: Found) -> bool:
     nominal = one.subject.nominal_v
-    if one.quantity != "dc_v" or not nominal or one.value is None:
+    if one.quantity != "dc_v" or one.value is None:
         return False
-    return abs(one.value - nominal) <= _NEAR * abs(nominal)
+    if one.subject.role == "bulk" and _BULK[0] <= one.value <= _BULK[1]:
+        return True  # rectified mains, or behind a power factor stage
+    if one.subject.role == "controller supply" and _VCC[0] <= one.value <= _VCC[1]:
+        return True
+    return bool(nominal) and abs(one.value - (nominal or 0.0)) <= _NEAR * abs(nominal or 0.0)
+
+
+# Rectified 230 V mains up to a power factor stage's output, and the supply of a running controller; common practice.
+_BULK = (280.0, 420.0)
+_VCC = (10.0, 20.0)
+_CALM = 0.5  # of the ripple that was there before
 
 
 def settle_after_repair(
@@ -82,8 +96,20 @@ def settle_after_repair(
             one.after_repair = True
         if one.after_repair or acted is None or one.tokens[0] < acted or one.before:
             continue
-        if _is_near(one) or mentions_now(tokens, one):
+        if _is_near(one) or mentions_now(tokens, one) or _is_calmer(one, readings):
             one.after_repair = True
+
+
+def _is_calmer(one: Found, readings: Sequence[Found]) -> bool:
+    """Whether a ripple is much less than the one that was read before on the same supply."""
+    if one.quantity != "ripple_v" or one.value is None:
+        return False
+    earlier = [
+        other.value
+        for other in readings
+        if other.quantity == "ripple_v" and other.value is not None and other.tokens[0] < one.tokens[0]
+    ]
+    return bool(earlier) and one.value <= _CALM * max(earlier)
 
 
 def result_events(
@@ -94,52 +120,107 @@ def result_events(
     mentions: Sequence[Mention],
     acted: int | None,
 ) -> tuple[list[tuple[int, int, str]], list[Match]]:
-    """(what says how a fix ended, as (first, last, result) in order; symptoms that were part of that)."""
-    found: list[tuple[int, int, int, str]] = []
+    """(what says how a fix ended, as (first, last, result) in order; symptoms that were part of that).
+
+    `acted` is the first token that says what was done.
+    """
+    found = _said_outright(tokens, hits, acted)
+    found += _good_again(tokens, hits, readings, mentions, acted)
+    found += _back_again(tokens, hits, matches, acted)
     spent: list[Match] = []
+    if acted is not None:
+        found += _good_behind(tokens, hits, readings, mentions, acted)
+        found += _there_alone(tokens, hits, acted)
+        gone = {hit.first for hit in hits if hit.table == CONCEPT and hit.value == "missing"}
+        for match in matches:
+            over = len(match.places) == 1 and any(
+                at in gone and tokens[at].clause == tokens[match.first].clause
+                for at in range(match.last, min(match.last + 3, len(tokens)))
+            )
+            if match.first > acted and (not match.present or over):
+                if not match.present:
+                    spent.append(match)
+                found.append((2, match.first, match.last, "cured"))
+    events = _strongest(found)
+    if acted is not None:
+        spent += [
+            match
+            for match in matches
+            if match.first > acted and match not in spent and _says_how_it_ended(match, events, tokens)
+        ]
+    return events, spent
+
+
+def _says_how_it_ended(match: Match, events: Sequence[tuple[int, int, str]], tokens: Sequence[Token]) -> bool:
+    """Whether a symptom behind a fix is part of what came of it: "no more hum", "hum gone"."""
+    cured = any(
+        result == "cured" and tokens[first].clause == tokens[match.first].clause
+        for first, _, result in events
+    )
+    return cured or any(
+        first <= match.first <= last or match.first <= first <= match.last
+        for first, last, result in events
+        # "bleibt tot", "still trips": what is wrong is said as well.
+        if result != "no change" or not match.present
+    )
+
+
+def _said_outright(
+    tokens: Sequence[Token], hits: Sequence[Hit], acted: int | None
+) -> list[tuple[int, int, int, str]]:
+    """What the phrases for results and verdicts say."""
+    found: list[tuple[int, int, int, str]] = []
+    done = [frozenset(hit.places) for hit in hits if hit.table == "actions"]
     for hit in hits:
         if hit.table == "results":
             value = hit.value if hit.denies or is_so(hit, tokens) else "no change"
             found.append((0, hit.first, hit.last, value))
-        elif hit.table == "verdicts" and hit.value == "repaired" and acted is not None and is_so(hit, tokens):
-            found.append((1, hit.first, hit.last, "cured"))
-    first_action = acted
-    found += _good_again(tokens, hits, readings, mentions, first_action)
-    found += _back_again(tokens, hits, matches, first_action)
-    if first_action is not None:
-        for hit in hits:
-            if hit.table == CONCEPT and hit.first > first_action:
-                if hit.value == "no_effect":
-                    found.append((0, hit.first, hit.last, "no change"))
-                elif hit.value in _GOOD_AFTERWARDS and _is_good(hit, hits, tokens, mentions):
-                    found.append((2, hit.first, hit.last, "cured"))
-        found += [
-            (2, one.tokens[0], one.tokens[-1], "cured")
-            for one in readings
-            if one.after_repair and _is_near(one) and one.tokens[0] > first_action
-        ]
-        gone = [hit for hit in hits if hit.table == CONCEPT and hit.value == "missing"]
-        for match in matches:
-            over = any(
-                0 <= hit.first - match.last <= 2 and tokens[hit.first].clause == tokens[match.first].clause
-                for hit in gone
-            )
-            if match.first > first_action and (not match.present or (over and len(match.places) == 1)):
-                spent.append(match)
-                found.append((2, match.first, match.last, "cured"))
-    events = _strongest(found)
-    for match in matches:
-        if first_action is None or match.first <= first_action or match in spent:
-            continue
-        cured = any(
-            result == "cured" and tokens[first].clause == tokens[match.first].clause
-            for first, _, result in events
-        )
-        if cured or any(
-            first <= match.first <= last or match.first <= first <= match.last for first, last, _ in events
+        elif (
+            hit.table == "verdicts"
+            and hit.value == "repaired"
+            and acted is not None
+            and is_so(hit, tokens)
+            and not any(set(hit.places) < action for action in done)
         ):
-            spent.append(match)
-    return events, spent
+            found.append((1, hit.first, hit.last, "cured"))
+    passing = {tokens[hit.first].clause for hit in hits if hit.table == CONCEPT and hit.value in _PASSING}
+    return [
+        one
+        for one in found
+        # "cooled down it works again": for a while, before anything was done.
+        if not (
+            one[3] == "cured"
+            and (acted is None or one[1] < acted)
+            and passing & {tokens[one[1]].clause, tokens[one[1]].clause - 1}
+        )
+    ]
+
+
+def _good_behind(
+    tokens: Sequence[Token],
+    hits: Sequence[Hit],
+    readings: Sequence[Found],
+    mentions: Sequence[Mention],
+    acted: int,
+) -> list[tuple[int, int, int, str]]:
+    """Good and bad words, and good values, behind the first thing that was done."""
+    nots = _nots(hits, tokens)
+    found: list[tuple[int, int, int, str]] = []
+    for hit in hits:
+        if hit.table != CONCEPT or hit.first <= acted:
+            continue
+        if hit.value == "faults" and _is_none(hit, tokens):
+            found.append((2, hit.first, hit.last, "cured"))
+        elif hit.value == "no_effect":
+            found.append((0, hit.first, hit.last, "no change"))
+        elif hit.value in _GOOD_AFTERWARDS and _is_good(hit, nots, tokens, mentions):
+            found.append((2, hit.first, hit.last, "cured"))
+    found += [
+        (2, one.tokens[0], one.tokens[-1], "cured")
+        for one in readings
+        if one.after_repair and (_is_near(one) or _is_calmer(one, readings)) and one.tokens[0] > acted
+    ]
+    return found
 
 
 def _good_again(
@@ -156,9 +237,10 @@ def _good_again(
     if failed is None or (first_action is not None and first_action <= failed):
         return []
     until = len(tokens) if first_action is None else first_action
+    nots = _nots(hits, tokens)
     found: list[tuple[int, int, int, str]] = []
     for hit in hits:
-        if hit.table != CONCEPT or not failed < hit.first < until or _is_denied(hit, hits, tokens):
+        if hit.table != CONCEPT or not failed < hit.first < until or _is_denied(hit, nots, tokens):
             continue
         if hit.value in _GOOD_AFTERWARDS or hit.value == "hot":
             clause = tokens[hit.first].clause
@@ -207,6 +289,27 @@ def _back_again(
     return found
 
 
+def _there_alone(
+    tokens: Sequence[Token], hits: Sequence[Hit], first_action: int
+) -> list[tuple[int, int, int, str]]:
+    """ "C9 new: picture": what is there again, alone in its clause behind a fix."""
+    sizes: dict[int, int] = {}
+    for token in tokens:
+        sizes[token.clause] = sizes.get(token.clause, 0) + (token.kind != SIGN)
+    return [
+        (3, hit.first, hit.last, "cured")
+        for hit in hits
+        if hit.table == CONCEPT
+        and (
+            hit.value in _THERE or (hit.value == "missing" and tokens[hit.first].folded in little_words.GONE)
+        )
+        and hit.first > first_action
+        and sizes[tokens[hit.first].clause] == len(hit.places)
+        and tokens[hit.first].clause != tokens[first_action].clause
+    ]
+
+
+_THERE = frozenset(("picture", "sound", "backlight"))
 _SHORT = 5
 _FAILS = frozenset(("no", "stop", "blown", "dead", "defective", "missing", "trip", "no_effect", "collapse"))
 
@@ -232,28 +335,53 @@ def _strongest(found: list[tuple[int, int, int, str]]) -> list[tuple[int, int, s
     return sorted(kept)
 
 
-def _is_good(hit: Hit, hits: Sequence[Hit], tokens: Sequence[Token], mentions: Sequence[Mention]) -> bool:
+def _is_good(
+    hit: Hit, nots: Mapping[int, Sequence[Hit]], tokens: Sequence[Token], mentions: Sequence[Mention]
+) -> bool:
     """Whether a good word speaks of the whole board: not denied, and not of a part beside it ("D5 ok")."""
     if hit.value == "ok" and any(mention.ok and 0 < hit.first - mention.last <= 3 for mention in mentions):
         return False
-    return not _is_denied(hit, hits, tokens)
+    return not _is_denied(hit, nots, tokens)
 
 
-def _is_denied(hit: Hit, hits: Sequence[Hit], tokens: Sequence[Token]) -> bool:
+def _is_none(hit: Hit, tokens: Sequence[Token]) -> bool:
+    """ "no cut-outs", "keine Ausfälle mehr"."""
+    before = range(max(0, hit.first - 2), hit.first)
     clause = tokens[hit.first].clause
-    for other in hits:
-        if other.table == CONCEPT and other.value == "no" and tokens[other.first].clause == clause:
-            if hit.value == "cured" and other.first in hit.places:
-                continue
-            if abs(other.first - hit.first) <= 4:
-                return True
+    return any(tokens[at].folded in little_words.NONE and tokens[at].clause == clause for at in before)
+
+
+def _is_denied(hit: Hit, nots: Mapping[int, Sequence[Hit]], tokens: Sequence[Token]) -> bool:
+    """Whether a denial stands near; `nots` has the denials of each clause."""
+    for other in nots.get(tokens[hit.first].clause, ()):
+        if hit.value == "cured" and other.first in hit.places:
+            continue
+        if abs(other.first - hit.first) <= 4:
+            return True
     return False
 
 
+def _nots(hits: Sequence[Hit], tokens: Sequence[Token]) -> dict[int, list[Hit]]:
+    """The denials, by the clause in which they stand."""
+    found: dict[int, list[Hit]] = {}
+    for hit in hits:
+        if hit.table == CONCEPT and hit.value == "no":
+            found.setdefault(tokens[hit.first].clause, []).append(hit)
+    return found
+
+
 def implied_symptoms(
-    matches: Sequence[Match], mentions: Sequence[Mention], readings: Sequence[Found], tokens: Sequence[Token]
+    matches: Sequence[Match],
+    mentions: Sequence[Mention],
+    readings: Sequence[Found],
+    tokens: Sequence[Token],
+    *,
+    outputs: bool = False,
 ) -> list[Match]:
-    """The symptoms that were named, and those that a bad part or a reading is."""
+    """The symptoms that were named, and those that a bad part or a reading is.
+
+    `outputs`: the text speaks of an output, so that a shorted diode is its rectifier.
+    """
     found = list(matches)
     names = {match.name for match in found}
 
@@ -265,26 +393,37 @@ def implied_symptoms(
     if any(mention.part_class == "bipolar transistor" for mention in mentions):
         found = [match for match in found if match.name != "main switch shorted"]
     found = [match for match in found if not _is_of_a_part(match, mentions)]
+    found = [_of_its_class(match, mentions) for match in found]
+    names |= {match.name for match in found}
     for mention in mentions:
         name = _SYMPTOM_OF_FAILURE.get((mention.part_class or "", mention.failure or ""))
         if name and not mention.ok and not mention.inferred and mention.end - mention.start <= 40:
             if name == "main switch shorted" and not _is_main(mention):
                 continue
-            if name == "output rectifier shorted" and mention.section in (
-                "main converter",
-                "bulk and power factor stage",
-            ):
+            of_output = outputs or str(mention.section).endswith("output")
+            if name == "output rectifier shorted" and not of_output and mention.part_class == "diode":
+                continue
+            if name == "output rectifier shorted" and mention.section in _PRIMARY:
                 continue
             add(name, min(mention.first, mention.start), max(mention.last, mention.end))
     for mention in mentions:
         if mention.ok and (name := _DENIED_BY_GOOD.get(mention.part_class or "")):
             add(name, mention.first, min(mention.last + 1, len(tokens) - 1), False)
+    gone = {
+        one.subject.rail
+        for one in readings
+        if not one.after_repair and _symptom_of(one) == "one output missing"
+    }
     for one in readings:
         if not one.after_repair and (name := _symptom_of(one)):
+            if name == "one output missing" and (len(gone) > 1 or "more than one output missing" in names):
+                name = "more than one output missing"
             add(name, one.first, one.last)
     return sorted(found, key=lambda match: (match.first, match.last))
 
 
+_PRIMARY = ("main converter", "bulk and power factor stage")
+_BURN_OUT = frozenset(("fuse", "thermal cut-out", "light-emitting diode"))  # said of them: open
 _DRY_CAPACITORS = frozenset(("safety capacitor", "film capacitor", "ceramic capacitor"))
 
 
@@ -301,7 +440,21 @@ def _is_of_a_part(match: Match, mentions: Sequence[Mention]) -> bool:
                 return True
             if match.name == "main switch shorted" and mention.part_class == "triac or thyristor":
                 return True
+            burnt = match.name == "burnt part seen"
+            if burnt and (mention.part_class in _BURN_OUT or mention.failure == "worn contacts"):
+                return True
     return False
+
+
+def _of_its_class(match: Match, mentions: Sequence[Mention]) -> Match:
+    """A shorted transistor by what it is in its family: the power factor stage's is not the main switch."""
+    if match.name != "main switch shorted":
+        return match
+    for mention in mentions:
+        here = mention.start <= match.last and match.first <= mention.end
+        if here and mention.part_class == "power factor MOSFET":
+            return Match("power factor switch shorted", match.places, match.nots, match.present)
+    return match
 
 
 def _is_main(mention: Mention) -> bool:
@@ -313,6 +466,12 @@ def _symptom_of(one: Found) -> str | None:
     subject = one.subject
     if one.quantity == "esr_ohm" and one.value is not None and one.value >= 1 and subject.point:
         return "high ESR found"
+    if one.quantity == "ohm" and subject.rail and one.value is not None and one.value < _SHORT_OHM:
+        if subject.role in ("bulk", "controller supply"):
+            return None
+        return (
+            "standby rail shorted to ground" if subject.role == "standby" else "output rail shorted to ground"
+        )
     if one.quantity != "dc_v" or not subject.rail:
         return None
     volts = one.value if one.value is not None else one.low

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from kb.reading import little_words
 from kb.reading.facts import KnownRail
 from kb.reading.lexicon import CONCEPT, Hit
-from kb.reading.readings import Found
+from kb.reading.readings import Found, is_rating
 from kb.reading.subjects import Subject
 from kb.reading.tokens import NUMBER, SIGN, VOLTS, Token
 
@@ -41,6 +41,8 @@ def implied_readings(
     for at, token in enumerate(tokens):
         if at <= acted - 3 or at in used or token.kind not in (NUMBER, VOLTS) or token.value is None:
             continue
+        if is_rating(tokens, at):
+            continue
         before = tokens[at - 1] if at else None
         arrow = (
             before is not None and before.kind == SIGN and (before.folded == "=" or len(before.folded) > 1)
@@ -55,12 +57,12 @@ def implied_readings(
             or before.folded in little_words.AGAIN | little_words.NOW
             or before.folded in little_words.STEADY
         )
-        sure_end = (arrow and not float(token.value).is_integer()) or at + 1 in states or at + 1 in good
+        sure_end = (arrow and not token.folded.isdigit()) or at + 1 in states or at + 1 in good
         ends = sure_end or _ends(tokens, at)
         if not (arrow or alone) or not ends:
             continue
         back = before is not None and before.folded in little_words.AGAIN | little_words.NOW
-        sure = back or arrow or token.kind == VOLTS or not float(token.value).is_integer()
+        sure = back or arrow or token.kind == VOLTS or not token.folded.isdigit()
         subject = _near_rail(token.value, at, subjects, rails if sure else ())
         if subject is not None:
             made = Found(subject, at, at, "dc_v", token.value, tokens=[at], after_repair=True)

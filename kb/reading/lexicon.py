@@ -7,8 +7,9 @@ the number of phrases. A word meets a phrase under its stem in the phrase's lang
 from __future__ import annotations
 
 import re
+from bisect import bisect_left
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
@@ -23,10 +24,14 @@ from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, W
 CONCEPT = "concept"
 _IDIOM = "idiom"
 _GAPS = {"symptoms": 1, CONCEPT: 0, "results": 1, "verdicts": 1, "failures": 1, "actions": 0}
+_AS_WRITTEN = ("symptoms", "actions", "results", "verdicts")  # a single word of these stands for itself only
+# Tables of which a language lists every form, so that "coup" is not taken for "coupé".
+_FORMS_LISTED = frozenset((("failures", "fr"), ("failures", "es"), ("failures", "it")))
 _PARTICLE = 3  # letters of words such as "on" and "off", which stand close to their verb
 _OPEN_GAP = 4  # words that may stand in the place of ".." in a phrase
 _FUNCTION_WORDS = 400  # the commonest words of a language, by which a text shows its language
 _EVERYDAY = 1_200
+_SURE = 2  # everyday words from which on a language is taken to be spoken
 _SHORTEST_MENDED = 5
 _SHORTEST_COMPOUND = 4
 _JOINS = frozenset(
@@ -95,7 +100,9 @@ def _key(word: str, language: str) -> str:
 @lru_cache(maxsize=16_384)
 def keys_of(folded: str) -> tuple[str, ...]:
     """All keys under which a phrase may hold this word."""
-    return (f"={folded}", *(_key(folded, language) for language in LANGUAGES))
+    plain = without_umlaut_letters(folded)
+    written = (f"={folded}",) if plain == folded else (f"={folded}", f"={plain}")
+    return (*written, *(_key(folded, language) for language in LANGUAGES))
 
 
 def _words_of(phrase: str) -> list[str]:
@@ -158,19 +165,26 @@ def _entry(table: str, value: str, language: str, phrase: str) -> Entry | None:
     negations = negation_words()
     denies = False
     plain = ""
+    told = [word for piece in phrase.split() for word in _words_of(piece.removesuffix("="))]
+    # "das war es": where only one word would be left, its articles are words of the phrase.
+    skips = (
+        table != CONCEPT
+        and len(phrase.split()) > 2
+        and len([word for word in told if word not in articles]) > 1
+    )
     for piece in phrase.split():
         if piece == "..":
             gap = _OPEN_GAP
             continue
-        exact = (
-            piece.endswith("=") or value == _IDIOM or (table in ("symptoms", "actions") and " " not in phrase)
-        )
+        alone = " " not in phrase and (table in _AS_WRITTEN or (table, language) in _FORMS_LISTED)
+        exact = piece.endswith("=") or value == _IDIOM or alone
         for word in _words_of(piece.removesuffix("=")):
-            if table != CONCEPT and word in articles and len(phrase.split()) > 2:
+            if skips and word in articles:
                 continue
             denies = denies or word in negations
             plain = plain or word
-            words.append(f"={word}" if exact else _key(word, language))
+            written = without_umlaut_letters(word) if language == "de" else word
+            words.append(f"={written}" if exact else _key(word, language))
             short = table == "symptoms" and len(word) <= _PARTICLE and language not in ("de", "nl")
             gaps.append((min(gap, 1) if short else gap) if words[1:] else 0)
             gap = _GAPS.get(table, 0)
@@ -192,7 +206,8 @@ def _listed() -> Iterable[tuple[str, str, str, str]]:
             yield "symptoms", symptom.name, "en", phrase
     for part in PART_CLASSES:
         for phrase in (part.name, *part.synonyms):
-            yield "parts", part.name, "en", phrase
+            if phrase != "other":
+                yield "parts", part.name, "en", phrase
 
 
 class Lexicon:
@@ -208,10 +223,14 @@ class Lexicon:
         entries = dict.fromkeys(entry for row in (*_listed(), *own) if (entry := _entry(*row)) is not None)
         count = Counter(word for entry in entries for word in set(entry.words))
         self._by_word: dict[str, list[tuple[int, Entry]]] = defaultdict(list)
-        for entry in entries:
-            at = min(range(len(entry.words)), key=lambda place: count[entry.words[place]])
-            self._by_word[entry.words[at]].append((at, entry))
+        for one in entries:
+            rarest = min(range(len(one.words)), key=[count[word] for word in one.words].__getitem__)
+            self._by_word[one.words[rarest]].append((rarest, one))
         self._words = frozenset(count)
+        self._written: dict[str, set[str]] = defaultdict(set)
+        for one in entries:
+            if len(one.words) == 1:
+                self._written[one.plain].add(one.language)
         self._compounds = _compound_ends()
         self._speller = mending()
 
@@ -228,14 +247,32 @@ class Lexicon:
             for key in own:
                 for anchor, entry in self._by_word.get(key, ()):
                     places = _places(entry, anchor, at, keys, tokens)
-                    if places is not None and _fits(entry, places, tokens, languages):
+                    if places is not None and _fits(entry, places, tokens, languages, self._written):
                         found.append(Hit(entry.table, entry.value, entry.language, places, entry.denies))
             if not own and tokens[at].kind == WORD:
                 found += self._compound(at, tokens[at])
         found += [Hit("parts", "bridge rectifier", *hit[2:]) for hit in found if hit.value == "bridge"]
         return sorted(dict.fromkeys(_without_idioms(found)), key=lambda hit: (hit.first, -len(hit.places)))
 
+    def settle_short_forms(self, tokens: Sequence[Token]) -> None:
+        """Gives "Brückengl." and the like the word that they are short for, and takes away the sentence's end there.
+
+        A short form ends in a full stop, is no everyday word and begins the words of one kind of part or action only.
+        """
+        languages = languages_of(tokens)
+        ends = 0
+        for at, token in enumerate(tokens):
+            token.clause, token.sentence = token.clause - ends, token.sentence - ends
+            if not token.stopped or token.kind != WORD or self.knows(token.folded):
+                continue
+            token.meant = _long_form(token.folded, languages)
+            following = tokens[at + 1] if at + 1 < len(tokens) else None
+            if token.meant and following is not None and following.sentence - ends > token.sentence:
+                ends += 1
+
     def _keys(self, token: Token, languages: frozenset[str]) -> tuple[str, ...]:
+        if token.meant:
+            return tuple(key for key in keys_of(token.meant) if key in self._words)
         if token.kind in _NOT_A_LETTER or token.kind == SIGN:
             return (f"={token.folded}",) if f"={token.folded}" in self._words else _whole(token, self._words)
         own = tuple(key for key in keys_of(token.folded) if key in self._words)
@@ -259,6 +296,37 @@ class Lexicon:
             if value := self._compounds.get(word[start:]):
                 return [Hit("parts", value, "de", (at,), False)]
         return []
+
+
+_SHORTEST_SHORT_FORM = 3
+
+
+@lru_cache(maxsize=1)
+def _long_forms() -> list[tuple[str, str, str]]:
+    """(word, what it stands for, language) of all single words for parts and actions, in the order of the alphabet."""
+    return sorted(
+        {
+            (words[0], value, language)
+            for table, value, language, phrase in _listed()
+            if table in ("parts", "actions") and len(words := _words_of(phrase)) == 1
+        }
+    )
+
+
+def _long_form(folded: str, languages: frozenset[str]) -> str:
+    """The word that begins with `folded` where all that do mean the same, else nothing."""
+    if len(folded) < _SHORTEST_SHORT_FORM or folded in every_common_word() or folded in skipped_words():
+        return ""
+    words = _long_forms()
+    at = bisect_left(words, (folded, "", ""))
+    found: list[tuple[str, str, str]] = []
+    while at < len(words) and words[at][0].startswith(folded):
+        if not languages or words[at][2] in languages:
+            found.append(words[at])
+        at += 1
+    if len({value for _, value, _ in found}) != 1:
+        return ""
+    return min((word for word, _, _ in found), key=len)
 
 
 def _without_idioms(found: list[Hit]) -> list[Hit]:
@@ -300,14 +368,34 @@ def languages_of(tokens: Sequence[Token]) -> frozenset[str]:
             for language, common in _common().items():
                 score[language] += token.folded in common.function
     most = max(score.values())
+    if most < _SURE:
+        return frozenset()
     return frozenset(name for name, points in score.items() if points and points >= 0.7 * most)
 
 
-def _fits(entry: Entry, places: tuple[int, ...], tokens: Sequence[Token], languages: frozenset[str]) -> bool:
-    """A word of one language is not read in a text of another where it is an everyday word ("die", "rot")."""
-    if len(places) > 1 or not languages or entry.language in languages:
+def _fits(
+    entry: Entry,
+    places: tuple[int, ...],
+    tokens: Sequence[Token],
+    languages: frozenset[str],
+    written: Mapping[str, Set[str]],
+) -> bool:
+    """A word of one language is not read in a text of another where it is an everyday word ("die", "rot").
+
+    Nor is it read by its stem where another language lists it as it stands: "blown" is no Dutch blower.
+    """
+    if len(places) > 1:
         return True
     word = tokens[places[0]].folded
+    others = written.get(word, frozenset())
+    if word != entry.plain and others and entry.language not in others:
+        return False
+    if others & languages and entry.language not in languages:
+        return False  # "flashes" in an English text is no French participle
+    if word != entry.plain and not others and word in _common()[entry.language].everyday:
+        return False  # "coup" is a word of its own and no form of "coupé"
+    if not languages or entry.language in languages:
+        return True
     if word != entry.plain or (entry.table == CONCEPT and entry.value == "no" and word in _SHORT_NOTS):
         return False
     return not any(word in _common()[language].everyday for language in languages)

@@ -18,24 +18,25 @@ ON = _words(
 # What may stand between a supply or point and its number.
 BETWEEN = _words(
     """
-    a about adesso after again ahora als alta alto are around at auf back baja bajo bas base bassa basse
-    basso bei beide beiden bene between bien bleibt blijft bon both bricht bulk ca cae cap capacitor ce
-    chacun chute circa climbs collector comes con constant contact contacten contacto contactos contacts
-    contatti contatto crolla cuando cycles cycling d da dal dalla dc de dead di dip dips dmm down drain
-    dropped dropping drops ds e each ein elco elko emitter en encore entre era es est esta etait etwa
-    faellt fallt fell fine for fra from g gate geeft gemessen gemeten get gives goed goes good got gut
-    ha habe hangs hat haut have hay hiccuping hiccups high highest hoch hoog hovers hunting i if is ist
-    it je jeder jetzt jumps just konstant kontakt kontakte laag legge liegt line low lowest maar
-    maintenant marca max maxi maximum me measured measures medido meet mesure mesuree met meter mide min
-    mini minimum mir misst misura misurato mit naar nach niedrig noch nog now nu nun nur of ok ongeveer
-    only op ora oscila oscilla oscille otra output peak pendelt pin pompt present pulsa pulse pulseert
-    pulses pulsiert pulsing quand quando que queda rail read reading reads remains remonte resta reste
-    restored revient rimane rises s sagging sags sale says scende schiene schommelt schwankt see segna
-    seulement showing shows sind sinkt sits sitting slechts solo sotto source sous spanning spannung
-    springen springt staat stabiel stabil stable stay stays steady still stuck sube supply swings taktet
-    tension tensione terug the then to tombe torna tornato tra tussen ueber under unstable unter up
-    value van varia varies vdc vers vez voltage von vorhanden vuelve war was weer wel wenn went were
-    wert when wieder with wobbles you zakt zeigt zwischen
+    hatte had avait tenia aveva a about adesso after again ahora als alta alto are around at auf
+    back baja bajo bas base bassa basse basso bei beide beiden bene between bien bleibt blijft bon
+    both bricht bulk ca cae cap capacitor ce chacun chute circa climbs collector comes con constant
+    contact contacten contacto contactos contacts contatti contatto crolla cuando cycles cycling d
+    da dal dalla dc de dead di dip dips dmm down drain dropped dropping drops ds e each ein elco
+    elko emitter en encore entre era es est esta etait etwa faellt fallt fell fine for fra from g
+    gate geeft gemessen gemeten get gives goed goes good got gut ha habe hangs hat haut have hay
+    hiccuping hiccups high highest hoch hoog hovers hunting i if is ist it je jeder jetzt jumps just
+    konstant kontakt kontakte laag legge liegt line low lowest maar maintenant marca max maxi
+    maximum me measured measures medido meet mesure mesuree met meter mide min mini minimum mir
+    misst misura misurato mit naar nach niedrig noch nog now nu nun nur of ok ongeveer only op ora
+    oscila oscilla oscille otra output peak pendelt pin pompt present pulsa pulse pulseert pulses
+    pulsiert pulsing quand quando que queda rail read reading reads remains remonte resta reste
+    restored revient rimane rises s sagging sags sale says scende schiene schommelt schwankt see
+    segna seulement showing shows sind sinkt sits sitting slechts solo sotto source sous spanning
+    spannung springen springt staat stabiel stabil stable stay stays steady still stuck sube supply
+    swings taktet tension tensione terug the then to tombe torna tornato tra tussen ueber under
+    unstable unter up value van varia varies vdc vers vez voltage von vorhanden vuelve war was weer
+    wel wenn went were wert when wieder with wobbles you zakt zeigt zwischen
     """
 )
 
@@ -97,7 +98,7 @@ SHOULD = _words(
 LISTED = _words(
     """
     & + , / a all alle also anche and are auch aussi avec beide beiden both con dann das de der deux die
-    dos drei drie due e ed el en era erano est esta estan et etait gli het i il is ist l la las le les
+    bis thru to tot dos drei drie due e ed el en era erano est esta estan et etait gli het i il is ist l la las le les
     los met mit neue new och ook plus sind sont sowie tambien the then three toen tre tres trois twee
     two und war waren was were with y zwei
     """
@@ -122,7 +123,8 @@ NEW = _words(
 WORK = _words(
     """
     arbeid arbeit arbeitszeit aufwand bench duree hands job labor labour lavoro main mano manodopera
-    obra oeuvre spent tempo temps tiempo tijd time took total trabajo travail werk work zeit
+    done klus gedaan gemacht hecho fatto fait obra oeuvre spent tempo temps tiempo tijd time took
+    total trabajo travail werk work zeit
     """
 )
 
@@ -185,8 +187,9 @@ PLAIN_NOTS = _words(
 # Beside a part on which the soldering was done: "dry joint at CN3".
 JOINT_OF = _words(
     """
-    a al alla am an at au auf bei bij d de del della dem den der di du el en het il la le of on op su
-    sulla the van von
+    a aan af al alla am an ans at au auf aux bei beim bij by d dans de degli dei del dell della des dem den
+    der di du een ein einem einer el en het il im in l la las le los nel nella of on op s su sui sul sull
+    sulla sur t the un una und une van von vom
     """
 )
 
@@ -259,7 +262,12 @@ INSTEAD_OF = _words(
 )
 
 # Between the value that something had and the one that it has: "470 down to 90".
-CHANGED_TO = _words("a auf bis down fino gone hasta jusqu naar nach to tot up went")
+CHANGED_TO = _words(
+    """
+    a auf bis down fino gone hasta jusqu measures measured misst misura mesure meet mide naar nach
+    reading reads to tot up went
+    """
+)
 
 # What else may stand between two values of one part.
 BESIDE_VALUES = _words(
@@ -296,6 +304,52 @@ WHOLE_BOARD = _words(
     """
 )
 
+# Words for what feeds a device from outside, which is replaced whole.
+ADAPTER = _words(
+    """
+    secteur adaptador adaptateur adapter adapters adaptor alimentatorino chargeur fuente netzadapter netzstecker
+    steckernetzteil steckernetzgeraet transfo trasformatorino voedingsadapter wallwart netzgeraet netzkabel
+    ladegeraet lader ladekabel laadkabel cargador caricatore
+    """
+)
+
+# A contact of the relay or switch that was named before.
+CONTACT = _words("contact contacts contacten kontakt kontakte kontakten contacto contactos contatto contatti")
+
+# Verbs of trying another one, beside a word for another one.
+TRIED = _words(
+    """
+    essaye essayee essayes geprobeerd getest getestet probado probada probe probiert proviamo provato provata test
+    teste tested testing tried try trying versucht
+    """
+)
+
+# Another of the same kind: "tried another board".
+OTHER = _words(
+    """
+    altra altro ander andere anderem anderen anderer anderes another autre different known loan loaner otra otro other
+    spare borrowed good
+    """
+)
+
+# Behind a part of which the same is said: "fuse too".
+ALSO = _words(
+    "also anche auch aussi ebenso idem ook pareil same tambien too igualmente eveneens dito ditto gleichfalls"
+)
+
+# All parts that were named: "alles getauscht", "replaced both".
+EVERY = _words(
+    """
+    all alle allebei alles ambas ambedue ambos beide beiden beides both entrambe entrambi everything lot tous
+    tout toutes todas todo todos tutte tutti tutto pair deux two zwei twee dos due
+    """
+)
+
+# Before a resistor that measures the current: "sense R22".
+SENSES = _words(
+    "sense sensing shunt source mess strommess sens meet stroommeet detection corriente corrente courant"
+)
+
 # Before a part that was replaced before something was measured: "5.05 after C8".
 AFTER = _words("after apres despues dopo na nach tras")
 
@@ -312,3 +366,23 @@ SENT = _words(
     schick send sending sent ship stuur take taken them took went
     """
 )
+
+# Beside a bare number: it is what parts cost.
+PAID = _words(
+    """
+    bits cost coste costo cout ersatzteil ersatzteile kosten materiaal material materiale materials
+    materiel onderdeel onderdelen part parts pezzi pezzo piece pieces pieza piezas recambio
+    recambios repuesto repuestos ricambi ricambio teil teile
+    """
+)
+
+# Right before what there is none of: "no cut-outs".
+NONE = _words(
+    """
+    aucun aucune geen kein keine keinen keinerlei nessun nessuna ningun ninguna no none ohne pas
+    sans senza sin without zero zonder
+    """
+)
+
+# Alone behind a fix: what was wrong is gone.
+GONE = _words("gone weg disparu disparue desaparecido desaparecida sparito sparita verschwunden verdwenen")

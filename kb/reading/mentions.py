@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 
 from kb.facts.designators import designator_letters
 from kb.reading import little_words
-from kb.reading.lexicon import Hit
+from kb.reading.lexicon import CONCEPT, Hit
+from kb.reading.sections import class_of_designator
 from kb.reading.subjects import Subject
 from kb.reading.tokens import DESIGNATOR, QUANTITY, SIGN, WORD, Token
 
@@ -71,7 +72,12 @@ def find_mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequen
         if (hit.table, hit.value) == ("actions", "repair track")
         for place in range(hit.first, hit.last + 1)
     }
+    lamps = {
+        place for hit in hits if (hit.table, hit.value) == (CONCEPT, "lamp_device") for place in hit.places
+    }
     for hit in parts:
+        if lamps.intersection(hit.places):
+            continue  # "LED lamp": the device
         if mended.issuperset(hit.places):
             continue  # "bridged", "jumper wire": what was done, not a part
         if taken.intersection(hit.places) or any(place in rails for place in hit.places):
@@ -79,30 +85,122 @@ def find_mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequen
         taken.update(hit.places)
         chosen.append(hit)
     spans = [Mention(hit.first, hit.last, None, hit.value) for hit in chosen]
+    codes = error_codes(tokens, hits)
     for at, token in enumerate(tokens):
         if (
             token.kind == DESIGNATOR
             and at not in taken
+            and at not in codes
             and (designator_letters(token.folded) not in ("TP", "MP", "H"))
         ):
             spans.append(Mention(at, at, token.folded))
     spans.sort(key=lambda span: span.first)
-    return _merged(spans, tokens)
+    spans = _with_those_between(spans, tokens)
+    failed = {place for hit in hits if hit.table == "failures" for place in hit.places}
+    failed |= {place for hit in hits if hit.table == CONCEPT and hit.value in _FAILS for place in hit.places}
+    return _named_in_brackets(_merged(spans, tokens, failed), tokens)
 
 
-def _merged(spans: list[Mention], tokens: Sequence[Token]) -> list[Mention]:
+_TO = frozenset(("to", "bis", "a", "tot", "al", "thru", "through"))
+_MOST_BETWEEN = 12
+
+
+def _with_those_between(spans: list[Mention], tokens: Sequence[Token]) -> list[Mention]:
+    """ "C1-C4", "C1 to C4": the parts between the two ends as well, where both are of one letter."""
+    found: list[Mention] = []
+    for number, span in enumerate(spans):
+        found.append(span)
+        other = spans[number + 1] if number + 1 < len(spans) else None
+        if other is None or span.part is None or other.part is None or other.first - span.last != 2:
+            continue
+        sign = tokens[span.last + 1]
+        joins = sign.folded in _TO or (
+            sign.kind == SIGN and sign.folded in ("-", "\N{EN DASH}") and sign.glued
+        )
+        before = tokens[span.first - 1].folded if span.first else ""
+        if not joins or before in ("from", "von", "de", "van", "da", "between"):
+            continue
+        letters = designator_letters(span.part)
+        low, high = span.part[len(letters or "") :], other.part[len(letters or "") :]
+        same = letters is not None and letters == designator_letters(other.part)
+        if same and low.isdigit() and high.isdigit() and 1 < int(high) - int(low) <= _MOST_BETWEEN:
+            found += [
+                Mention(other.first, other.last, f"{letters}{part}")
+                for part in range(int(low) + 1, int(high))
+            ]
+    return found
+
+
+_FAILS = frozenset(("cracked", "dry", "bad", "cold", "defective", "loose"))
+# Letters that a display shows before a number, and that are no part or seldom one.
+_CODE_LETTERS = frozenset(("E", "ER", "ERR", "F", "H", "P", "EE"))
+
+
+def error_codes(tokens: Sequence[Token], hits: Sequence[Hit]) -> frozenset[int]:
+    """Tokens such as "E15" or "F3" that a display shows and that name no part."""
+    said = [hit.last for hit in hits if hit.table == CONCEPT and hit.value in ("error", "err", "show")]
+    found = set()
+    for at, token in enumerate(tokens):
+        if token.kind != DESIGNATOR or (letters := designator_letters(token.folded)) not in _CODE_LETTERS:
+            continue
+        near = any(0 < at - last <= 3 and tokens[last].clause == token.clause for last in said)
+        if near or letters in ("E", "ER", "ERR", "EE"):
+            found.add(at)
+    return frozenset(found)
+
+
+def _named_in_brackets(mentions: list[Mention], tokens: Sequence[Token]) -> list[Mention]:
+    """ "2 caps bulged by the heatsink (C14 + C17)": the parts of a class that are named in brackets behind it."""
+    kept: list[Mention] = []
+    for mention in mentions:
+        owner = None
+        if mention.part is not None and not mention.part_class:
+            owners = (one for one in reversed(kept) if one.part_class and not one.part)
+            owner = next((one for one in owners if _in_brackets_behind(one, mention, tokens)), None)
+        if owner is None:
+            kept.append(mention)
+            continue
+        mention.part_class = owner.part_class
+        mention.take(mention.first, mention.last)
+        mention.first, mention.last = owner.first, owner.last
+        kept.append(mention)
+    named = {id(one) for one in kept if one.part}
+    places = {one.first for one in kept if id(one) in named and one.ends}
+    return [one for one in kept if one.part or one.first not in places]
+
+
+_BRACKET_REACH = 9
+
+
+def _in_brackets_behind(owner: Mention, mention: Mention, tokens: Sequence[Token]) -> bool:
+    if owner.sentence != mention.sentence or mention.first - owner.last > _BRACKET_REACH:
+        return False
+    usual = class_of_designator(mention.part or "", None)
+    if usual != owner.part_class and (usual or "").split()[-1:] != (owner.part_class or "").split()[-1:]:
+        return False
+    at = mention.first - 1
+    while at > owner.last and (tokens[at].folded in little_words.LISTED or tokens[at].kind == DESIGNATOR):
+        at -= 1
+    return at > owner.last and tokens[at].folded == "("
+
+
+def _merged(spans: list[Mention], tokens: Sequence[Token], failed: set[int]) -> list[Mention]:
     kept: list[Mention] = []
     for span in spans:
         span.sentence = tokens[span.first].sentence
         before = kept[-1] if kept else None
-        if before is not None and before.sentence == span.sentence and _joint_of(before, span, tokens):
+        if (
+            before is not None
+            and before.sentence == span.sentence
+            and _joint_of(before, span, tokens, failed)
+        ):
             before.part, before.last = span.part, span.last
             continue
         if before is not None and before.sentence == span.sentence and _beside(before, span, tokens):
             if before.part and span.part_class and not before.part_class:
                 before.part_class, before.last = span.part_class, span.last
                 continue
-            if before.part_class and span.part and not before.part:
+            if before.part_class and span.part and not before.part and _may_be(span.part, before.part_class):
                 before.part, before.last = span.part, span.last
                 continue
             if before.part_class and span.part_class and not span.part and not before.part:
@@ -122,17 +220,46 @@ def _merged(spans: list[Mention], tokens: Sequence[Token]) -> list[Mention]:
             same = designator_letters(span.part) == designator_letters(before.part)
             if same:
                 span.part_class = before.part_class
+        if before is not None and span.part and before.part and before.part_class == "solder joint":
+            between = tokens[before.last + 1 : span.first]
+            if before.sentence == span.sentence and _joins_joints(between):
+                span.part_class = before.part_class
         kept.append(span)
     return kept
 
 
-def _joint_of(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
-    """ "dry joint at CN3", "soldadura de L5": a joint of the part behind it."""
+# Beside these words a designator of another letter is another part: "by the heatsink C14".
+_ONLY_OWN_LETTERS = frozenset(
+    ("heat sink or pad", "circuit board", "cable", "fan", "motor or pump", "battery", "display module")
+)
+
+
+def _may_be(part: str, part_class: str) -> bool:
+    usual = class_of_designator(part, None)
+    if usual is None or usual == part_class:
+        return True
+    if usual.endswith("capacitor"):
+        return part_class.endswith("capacitor") or part_class == "solder joint"
+    return part_class not in _ONLY_OWN_LETTERS
+
+
+def _joins_joints(between: Sequence[Token]) -> bool:
+    """ "dry joints at CN4 and on T1"."""
+    words = {token.folded for token in between}
+    return bool(words & little_words.EXTENDS) and words <= little_words.LISTED | little_words.JOINT_OF
+
+
+def _joint_of(before: Mention, span: Mention, tokens: Sequence[Token], failed: set[int]) -> bool:
+    """ "dry joint at CN3", "soldadura fría de L5", "Lötstelle am LS-Relais": a joint of the part behind it."""
     if before.part_class != "solder joint" or before.part or span.part_class == "solder joint":
         return False
-    between = tokens[before.last + 1 : span.first]
-    return len(between) <= 3 and all(
-        token.folded in little_words.JOINT_OF and token.kind == WORD for token in between
+    between = range(before.last + 1, span.first)
+    words = [at for at in between if at not in failed]
+    return len(words) <= 4 and all(
+        (tokens[at].folded in little_words.JOINT_OF and tokens[at].kind == WORD)
+        or (tokens[at].folded == "-" and tokens[at].glued)
+        or (tokens[at].kind == WORD and tokens[at + 1].folded == "-" and tokens[at + 1].glued)
+        for at in words
     )
 
 

@@ -39,12 +39,19 @@ def settle_results(
     done = [mention for mention in mentions if mention.action or mention.failure or mention.bad]
     at = 0
     waiting: str | None = None
+    last: tuple[list[Mention], int] = ([], -1)
     for first, _, result in events:
         group: list[Mention] = []
         while at < len(done) and done[at].first < first:
             group.append(done[at])
             at += 1
         group = [mention for mention in group if mention.result is None]
+        if not group and result == "no change" and last[1] == tokens[first].sentence:
+            # "hum gone, still no sound": better, and not mended.
+            for mention in last[0]:
+                mention.result = "improved"
+            last = ([], -1)
+            continue
         if not group:
             if at < len(done):
                 waiting = waiting or result
@@ -56,6 +63,7 @@ def settle_results(
             waiting = None
         for mention in group:
             mention.result = result
+        last = (group, tokens[first].sentence if result == "cured" else -1)
     rest = [mention for mention in done if mention.result is None]
     if waiting is not None and rest:
         for mention in rest:

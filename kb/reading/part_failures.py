@@ -29,6 +29,21 @@ FAILURE_CONCEPTS: dict[str, tuple[str, frozenset[str]]] = {
     "stuck": ("worn contacts", frozenset(("relay", "switch"))),
 }
 WET_CAPACITORS = frozenset(("electrolytic capacitor", "bulk capacitor", "polymer capacitor", "battery", None))
+# Classes that wear: contacts, wipers, bearings.
+WITH_CONTACTS = frozenset(
+    (
+        "relay",
+        "switch",
+        "connector",
+        "potentiometer",
+        "fan",
+        "motor or pump",
+        "keypad",
+        "cable",
+        "thermal cut-out",
+        None,
+    )
+)
 BAD = frozenset(("defective", "empty", "bad", "loose", "dead", "cracked", "hole"))
 COMES_LOOSE = frozenset(("cable", "connector"))
 # Parts that a complaint names as well.

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from kb.facts.designators import normalise_designator
+from kb.reading import little_words
 from kb.reading.amounts import find_cost, find_days, find_minutes
 from kb.reading.attempts import AttemptFinder
 from kb.reading.changed_values import apply_changed_values, find_changed_values
@@ -19,10 +20,11 @@ from kb.reading.lexicon import CONCEPT, Hit, every_common_word, lexicon_for, neg
 from kb.reading.likely_sections import likely_section
 from kb.reading.mentions import Mention
 from kb.reading.outcomes import settle_causes, settle_results
+from kb.reading.patterns import Match
 from kb.reading.pieces import joined, pieces
 from kb.reading.readings import Found, find_readings
 from kb.reading.subjects import find_subjects, rated_outputs
-from kb.reading.symptoms import Match, find_symptoms
+from kb.reading.symptoms import find_symptoms
 from kb.reading.tokens import SIGN, WORD, Token, tokens_of
 
 NOTHING = Known()
@@ -44,14 +46,19 @@ def _read_piece(text: str, known: Known) -> Read:
     if not tokens:
         return Read()
     lexicon = lexicon_for(known.symptoms, known.part_classes)
+    lexicon.settle_short_forms(tokens)
     hits = lexicon.find(tokens)
     subjects = find_subjects(text, tokens, hits, known.rails)
     minutes = find_minutes(
         tokens, frozenset(tokens[hit.first].clause for hit in hits if hit.table == "actions")
     )
-    cost = find_cost(tokens, minutes[0] if minutes else None)
+    acts = [hit.first for hit in hits if hit.table == "actions"]
+    acts += [at for at, token in enumerate(tokens) if token.folded in little_words.NEW]
+    done = min(acts, default=None)
+    volts = [rail.nominal_v for rail in known.rails]
+    cost = find_cost(tokens, minutes[0] if minutes else None, done, volts)
     changes = find_changed_values(tokens)
-    blocked = frozenset(one[0] for one in (minutes, cost) if one)
+    blocked = frozenset(at for one in (minutes, cost) if one for at in range(one[0], one[1] + 1))
     blocked |= {at for change in changes for at in range(change.first, change.last + 1)}
     subjects = sorted((*subjects, *rated_outputs(tokens, subjects, known.rails)), key=lambda one: one.first)
     readings = find_readings(text, tokens, hits, subjects, blocked)
@@ -63,12 +70,13 @@ def _read_piece(text: str, known: Known) -> Read:
     readings += implied_readings(tokens, hits, subjects, readings, known.rails, blocked, acted)
     roles = {place: subject.role for subject in subjects if subject.rail for place in (subject.first,)}
     matches = find_symptoms(tokens, hits, roles)
-    settle_after_repair(readings, tokens, acted, finder.mentions, finder.wrong_names())
+    settle_after_repair(readings, tokens, acted, finder.mentions, finder.filler.wrong_names())
     events, spent = result_events(tokens, hits, readings, matches, finder.mentions, acted)
     settle_results(attempts, tokens, events, paid=cost is not None)
     settle_causes(attempts, tokens, hits)
     matches = [match for match in matches if match not in spent]
-    matches = implied_symptoms(matches, finder.mentions, readings, tokens)
+    outputs = any(hit.table == CONCEPT and hit.value == "output" for hit in hits)
+    matches = implied_symptoms(matches, finder.mentions, readings, tokens, outputs=outputs)
     shown = [match.name for match in matches if match.present]
     for mention in attempts:
         mention.section = mention.section or likely_section(mention.part_class, mention.failure, shown)
@@ -93,9 +101,18 @@ def _without(text: str, days: Sequence[tuple[int, int, str]]) -> str:
     return text
 
 
-def _verdict(hits: Iterable[Hit], tokens: Sequence[Token]) -> Hit | None:
+def _verdict(hits: Sequence[Hit], tokens: Sequence[Token]) -> Hit | None:
+    done = [frozenset(hit.places) for hit in hits if hit.table == "actions"]
+    thanked = [hit.last for hit in hits if (hit.table, hit.value) == (CONCEPT, "thanks")]
     found = [
-        hit for hit in hits if hit.table == "verdicts" and (hit.value != "repaired" or is_so(hit, tokens))
+        hit
+        for hit in hits
+        if hit.table == "verdicts"
+        and (hit.value != "repaired" or is_so(hit, tokens))
+        and not any(set(hit.places) < action for action in done)  # "track repaired"
+        and not any(
+            hit.first - 9 < at < hit.first and tokens[at].clause == tokens[hit.first].clause for at in thanked
+        )
     ]
     if not found:
         return None

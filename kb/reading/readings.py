@@ -30,22 +30,24 @@ _QUANTITY_WORDS = {
     "rimpel": "ripple_v", "rimpelspanning": "ripple_v", "rizado": "ripple_v", "ondulazione": "ripple_v", "ac": "ac_v",
     "diode": "diode_v", "restwelligkeit": "ripple_v",
 }  # fmt: skip
-_PIN_WORDS = frozenset(
+_LARGEST_BARE = 1_000.0
+_CLOSE = 0.1
+_OF_A_CAPACITY = frozenset(
     (
-        "drain",
-        "source",
-        "gate",
-        "base",
-        "collector",
-        "emitter",
-        "pin",
-        "anode",
-        "cathode",
-        "contact",
-        "contacts",
+        "=",
+        "only",
+        "nur",
+        "measured",
+        "reads",
+        "down",
+        "gemessen",
+        "seulement",
+        "solo",
+        "maar",
+        "mesure",
+        "hat",
     )
 )
-_LARGEST_BARE = 1_000.0
 
 
 @dataclass(slots=True)
@@ -158,7 +160,8 @@ class _Finder:
                 quantity, clause, pending = None, token.clause, []
             if at in self.quantity:
                 quantity = self.quantity[at]
-                if quantity == "ripple_v" and subject is None and last_rail is not None:
+                of_part = subject is not None and subject.point is not None
+                if quantity == "ripple_v" and (subject is None or of_part) and last_rail is not None:
                     subject, open_since = last_rail, at
             own = self.at.get(at)
             if own is not None and not self._is_value(own, subject, open_since, found):
@@ -175,7 +178,7 @@ class _Finder:
                 last_rail = own if own.rail else last_rail
                 at = own.last + 1
                 continue
-            numbers = None if self._is_rating(at) else self._numbers(at)
+            numbers = None if is_rating(self.tokens, at) else self._numbers(at)
             if numbers is not None:
                 last, value, low, high, unit = numbers
                 if unit == "ohm" and self.quantity.get(last + 1) == "esr_ohm":
@@ -297,13 +300,6 @@ class _Finder:
                     return other, low, low, high, second.unit or token.unit
         return at, token.value, None, None, token.unit
 
-    def _is_rating(self, at: int) -> bool:
-        """ "22uF 50V", "1000u/35V": volts behind a capacitance are printed on the part."""
-        before = at - 1
-        if before > 0 and self.tokens[before].folded == "/":
-            before -= 1
-        return self.tokens[at].unit == "V" and before >= 0 and self.tokens[before].unit == "F"
-
     def _pulses(self, at: int) -> bool:
         """Whether the clause says that the value comes and goes, so that "from 9 to 16" is a range."""
         clause = self.tokens[at].clause
@@ -387,6 +383,9 @@ class _Finder:
             return None
         if any(place in one.tokens for one in found[-3:]):
             return None
+        joined = self.tokens[own.first - 1].folded in little_words.JOINS_OF_RAILS
+        if own.maybe_value and joined and token.unit == "V":
+            return None  # Dutch and French "en": two values, each of a supply of its own
         if any(self.tokens[place - 1].folded in little_words.SHOULD for _ in (0,) if place):
             return None
         return self._made(
@@ -410,11 +409,17 @@ class _Finder:
             return False
         # "on load", "when forced" and the like may follow; a noun makes the number count something else.
         after = last + 1
-        if not unit and not self._may_follow(after, self.tokens[at].clause):
+        if (
+            not unit
+            and not self._is_close(subject, at)
+            and not self._may_follow(after, self.tokens[at].clause)
+        ):
             return False
         if any(self.tokens[place].folded in little_words.SHOULD for place in gap):
             return False
         if subject.point is not None:
+            if unit == "V" and (self._is_outcome(subject, gap) or (crosses and self._said_behind(last))):
+                return False
             if (
                 subject.point.startswith("R")
                 and not subject.point.startswith(("RL", "RY"))
@@ -423,28 +428,37 @@ class _Finder:
                 return False
             kind = quantity or _QUANTITY_OF_UNIT.get(unit, "")
             if kind in ("farad",):
-                return any(
-                    self.tokens[p].folded
-                    in (
-                        "only",
-                        "nur",
-                        "measured",
-                        "reads",
-                        "down",
-                        "gemessen",
-                        "seulement",
-                        "solo",
-                        "maar",
-                        "mesure",
-                        "=",
-                        "hat",
-                    )
-                    for p in gap
-                )
+                return any(self.tokens[p].folded in _OF_A_CAPACITY for p in gap)
             return kind in ("esr_ohm", "ohm", "diode_v", "celsius", "dc_v", "ripple_v", "hz") and (
                 bool(unit) or quantity == "esr_ohm"
             )
         return unit in ("", "V", "Vpp", "Vac", "A", "ohm")
+
+    def _said_behind(self, last: int) -> bool:
+        """ "NTC1 open, 0 V on the bulk": the supply stands behind the number."""
+        place = last + 1
+        while place < len(self.tokens) and self.tokens[place].folded in little_words.ON:
+            place += 1
+        own = self.at.get(place)
+        return place > last + 1 and own is not None and own.rail is not None
+
+    def _is_outcome(self, subject: Subject, gap: range) -> bool:
+        """ "changed Q8 -> 392V": what came of it, and not what was measured at the part."""
+        arrow = any(self.tokens[p].kind == SIGN and len(self.tokens[p].folded) > 1 for p in gap)
+        if arrow and any(self.tokens[p].folded in little_words.NEW for p in gap):
+            return True
+        near = range(max(0, subject.first - 3), subject.last + 1 + len(gap))
+        return arrow and any(place in self.actions for place in near)
+
+    def _is_close(self, subject: Subject, at: int) -> bool:
+        """Whether a number with decimals is near the supply's volts, so that it counts nothing else."""
+        value, nominal = self.tokens[at].value, subject.nominal_v
+        return (
+            bool(nominal)
+            and value is not None
+            and not self._is_whole(at)
+            and abs(value - (nominal or 0)) <= _CLOSE * abs(nominal or 0)
+        )
 
     def _means(self, place: int) -> bool:
         """Whether a word between a supply and a number is a part or says what was done."""
@@ -556,6 +570,14 @@ class _Finder:
                 break
             end += 1
         return start, end
+
+
+def is_rating(tokens: Sequence[Token], at: int) -> bool:
+    """ "22uF 50V", "1000u/35V": volts behind a capacitance are printed on the part."""
+    before = at - 1
+    if before > 0 and tokens[before].folded == "/":
+        before -= 1
+    return tokens[at].unit == "V" and before >= 0 and tokens[before].unit == "F"
 
 
 def mentions_now(tokens: Sequence[Token], one: Found) -> bool:

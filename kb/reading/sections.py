@@ -77,7 +77,8 @@ _CLASS_OF_LETTERS = {
     "TVS": "surge suppressor diode",
     "SCR": "triac or thyristor", "TRI": "triac or thyristor", "LCD": "display module",
     "GDT": "gas discharge tube", "SG": "gas discharge tube",
-    "EH": "heating element", "HS": "heat sink or pad",
+    "EH": "heating element", "HR": "heating element", "HS": "heat sink or pad", "W": "cable", "XT": "crystal",
+    "OP": "op-amp or comparator", "DS": "display module", "FL": "line filter", "RN": "resistor", "PCB": "circuit board",
 }  # fmt: skip
 # Letters of these say the kind of part and no more: another class needs a word or the family's earlier cases.
 VAGUE_LETTERS = frozenset(("U", "IC", "D", "CR", "Q", "T", "VR", "R"))

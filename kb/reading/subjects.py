@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from kb.facts.designators import rail_key
+from kb.facts.designators import designator_letters, rail_key
 from kb.facts.rail_names import obvious_rail
 from kb.reading import little_words
 from kb.reading.facts import KnownRail
 from kb.reading.lexicon import Hit
-from kb.reading.tokens import CODE, DESIGNATOR, NUMBER, RAIL, VOLTS, WORD, Token
+from kb.reading.tokens import CODE, DESIGNATOR, NUMBER, RAIL, SIGN, VOLTS, WORD, Token
 
 
 @dataclass(slots=True)
@@ -48,14 +48,14 @@ def find_subjects(
         ):
             taken.update(range(hit.first, hit.last + 1))
             found.append(_of_role(hit.first, hit.last, hit.value, by_role, _spoken(text, tokens, hit)))
-    taken.update(
-        place for hit in hits if hit.table == "parts" and len(hit.places) > 1 for place in hit.places
-    )
     for hit in hits:
         if hit.table == "parts" and hit.value in _RECTIFIED and _has_mains_volts(hit, tokens):
             if not taken.intersection(hit.places):
                 found.append(_of_role(hit.first, hit.last, "bulk", by_role, "bulk"))
             taken.update(hit.places)
+    taken.update(
+        place for hit in hits if hit.table == "parts" and len(hit.places) > 1 for place in hit.places
+    )
     for at, token in enumerate(tokens):
         subject = None
         if token.kind in (VOLTS, RAIL, CODE) or (token.kind == WORD and at not in taken):
@@ -66,8 +66,27 @@ def find_subjects(
             found.append(bare)
         elif token.kind == DESIGNATOR:
             found.append(Subject(at, at, point=token.folded))
+        elif token.folded in little_words.CONTACT and (owner := _switch_before(at, tokens)) is not None:
+            found.append(Subject(at, at, point=owner))
     found.sort(key=lambda subject: subject.first)
     return _joined(found, tokens)
+
+
+_SWITCHES = frozenset(("K", "RL", "RLY", "RY", "S", "SW"))
+_CONTACT_REACH = 8
+
+
+def _switch_before(at: int, tokens: Sequence[Token]) -> str | None:
+    """The relay or switch of which "contact 18 ohm" is said: the one named last in the sentence."""
+    after = tokens[at + 1 : at + 4]
+    if not any(one.unit == "ohm" for one in after):
+        return None
+    for place in range(at - 1, max(-1, at - _CONTACT_REACH - 1), -1):
+        if tokens[place].sentence != tokens[at].sentence:
+            return None
+        if tokens[place].kind == DESIGNATOR and designator_letters(tokens[place].folded) in _SWITCHES:
+            return tokens[place].folded
+    return None
 
 
 _RECTIFIED = ("bulk capacitor", "electrolytic capacitor")
@@ -203,6 +222,14 @@ def _named(
 def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownRail]) -> Subject | None:
     """ "24 is 23.8", "+12 = 12.2", "3.3 rail 3.29": the volts alone name the supply."""
     after = tokens[at + 1] if at + 1 < len(tokens) else None
+    if _is_denied(at, tokens) and token.value in _USUAL_DENIED:
+        known = next((rail for rail in rails if rail.nominal_v == token.value), None)
+        name = f"{token.value:g}V"
+        named = obvious_rail(name)
+        if known is not None:
+            return _known(at, at, known)
+        if named is not None:
+            return Subject(at, at, name, named.role, named.nominal_v)
     if _is_told_behind(at, tokens):
         known = next((rail for rail in rails if rail.nominal_v == token.value), None)
         if known is not None:
@@ -220,6 +247,44 @@ def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownR
     name = f"{token.value:g}V"
     named = obvious_rail(name)
     return Subject(at, at, name, named.role, named.nominal_v) if named else None
+
+
+_USUAL_DENIED = frozenset((3.3, 5.0, 12.0, 15.0, 18.0, 24.0))
+_DENIES = frozenset(
+    (
+        "no",
+        "kein",
+        "keine",
+        "geen",
+        "pas",
+        "sin",
+        "senza",
+        "sans",
+        "ohne",
+        "missing",
+        "falta",
+        "faltan",
+        "manca",
+        "manque",
+    )
+)
+
+
+def _is_denied(at: int, tokens: Sequence[Token]) -> bool:
+    """ "no 12 no 24": a bare number that is said to be missing, nothing counted behind it."""
+    before = at - 1
+    if before >= 0 and tokens[before].folded in ("de", "d") and tokens[before].clause == tokens[at].clause:
+        before -= 1
+    if before < 0 or tokens[before].folded not in _DENIES or tokens[before].clause != tokens[at].clause:
+        return False
+    after = tokens[at + 1] if at + 1 < len(tokens) else None
+    return (
+        after is None
+        or after.clause != tokens[at].clause
+        or after.kind == SIGN
+        or after.folded in _DENIES | little_words.JOINS_OF_RAILS
+        or after.folded in ("out", "either", "on", "neither", "nor")
+    )
 
 
 def _is_told_behind(at: int, tokens: Sequence[Token]) -> bool:

@@ -29,9 +29,9 @@ _RUN = re.compile(
     r"(?P<range>(?<![\w.,])[0-9]{1,4}(?:[.,][0-9]{1,3})?\s?[vV]?\s?(?:-|–|\.\.\.?)\s?"
     r"[0-9]{1,4}(?:[.,][0-9]{1,3})?(?![\w.,]?[0-9])(?![-./][0-9]))"
     rf"|(?P<number>(?:(?<![\w])[+\-−±~](?=[0-9.]))?{_NUM})"
-    r"|(?P<letters>[^\W\d_]+(?:[̀-ͯ]+[^\W\d_]*)*)"
+    r"|(?P<letters>[^\W\d_]++(?:[̀-ͯ]++[^\W\d_]*+)*+)"
     r"|(?P<digits>[0-9]+)"
-    r"|(?P<arrow>-+>|=+>|→|⇒)"
+    r"|(?P<arrow>(?<!-)-+>|(?<!=)=+>|→|⇒)"
     r"|(?P<sign>[^\w\s])"
 )
 _SPACE_END = re.compile(r"\s|$")
@@ -93,6 +93,10 @@ _STANDBY_TAIL = frozenset(("sb", "stb", "stby", "sby", "standby", "vsb", "vstb",
 _HARD = frozenset(".!?;\n·|•")
 _SOFT = frozenset(',:()[]{}/–—"“”„…')
 LONGEST_WORD = 40
+# Capital letters that stand before a supply's volts or a value.
+_BEFORE_VOLTS = frozenset(
+    ("VCC", "VDD", "DC", "AC", "SB", "STBY", "PSU", "OUT", "LED", "USB", "ESR", "TP", "ATX", "NT")
+)
 
 
 @dataclass(slots=True)
@@ -113,6 +117,8 @@ class Token:
     clause: int = 0
     sentence: int = 0
     glued: bool = False  # no space before it
+    stopped: bool = False  # a full stop right behind it
+    meant: str = ""  # the word that it is short for
 
 
 def _number(text: str) -> float:
@@ -197,6 +203,8 @@ class _Scan:
         known = _UNITS.get(name)
         if known is None or (gap and (name in _NEEDS_NO_SPACE or name in _WORDS_TOO)):
             return nothing
+        if raw == "M" and not gap:
+            return ("ohm", 1e6, after.end(), 1)
         if name in ("mohm", "mω") and raw[0] == "M":
             known = ("ohm", 1e6)
         if (
@@ -212,6 +220,16 @@ class _Scan:
         special = self._fraction(at) or self._marked(at) or self._hours(at) or self._standby(at)
         if special:
             return special
+        if self._in_a_code(at):
+            end = at + 1
+            while (
+                end < len(self.pieces)
+                and self._touches(end)
+                and self._group(end) in ("letters", "digits", "number")
+            ):
+                end += 1
+            self._add(CODE, piece.start(), self.pieces[end - 1].end())
+            return end
         unit, scale, end, used = self._unit(at)
         value = _number(piece.group())
         if unit:
@@ -232,6 +250,20 @@ class _Scan:
         else:
             self._add(NUMBER, piece.start(), piece.end(), value=value)
         return at + 1
+
+    def _in_a_code(self, at: int) -> bool:
+        """ "TJ-20V": a number behind capital letters and a hyphen belongs to a board's number."""
+        if at < 2 or not (self._touches(at) and self._touches(at - 1)):
+            return False
+        letters = self.pieces[at - 2].group()
+        return (
+            self.pieces[at - 1].group() == "-"
+            and self._group(at - 2) == "letters"
+            and 2 <= len(letters) <= 4
+            and letters.isupper()
+            and letters not in _BEFORE_VOLTS
+            and not (at > 2 and self._touches(at - 2))
+        )
 
     def _fraction(self, at: int) -> int:
         piece = self.pieces[at]
@@ -371,6 +403,14 @@ class _Scan:
         short = raw.isupper() and len(raw) <= 3 and number.group().isdigit() and len(number.group()) <= 4
         return gap == " " and short and raw not in _NO_DESIGNATOR_ALONE and not self._unit(at + 1)[0]
 
+    def _is_of_capacitor(self, at: int) -> bool:
+        """Whether the word behind "X2" says that it is a capacitor's safety class: "X2 cap", "X2-Kond."."""
+        if self._group(at) == "sign" and self.pieces[at].group() == "-":
+            at += 1
+        return self._group(at) == "number" or (
+            self._group(at) == "letters" and fold(self.pieces[at].group()).startswith(_OF_CAPACITORS)
+        )
+
     def _joined(self, at: int) -> int:
         """`C9`, `CN3`, `C 9`, `Q901A`, and codes such as `HX-210`; 0 where it is a plain word."""
         raw = self.pieces[at].group()
@@ -383,7 +423,7 @@ class _Scan:
             return 0
         end = following + 1
         text = raw + digits
-        if text in _CAPACITOR_CLASSES or raw in _NO_PARTS:
+        if (text in _CAPACITOR_CLASSES and self._is_of_capacitor(end)) or raw in _NO_PARTS:
             if not touching:
                 return 0
             self._add(CODE, self.pieces[at].start(), self.pieces[following].end())
@@ -427,6 +467,8 @@ def tokens_of(text: str) -> list[Token]:
             kept.append(token)
             continue
         sign = text[token.start : token.end]
+        if sign == "." and kept and kept[-1].end == token.start and kept[-1].kind == WORD:
+            kept[-1].stopped = True
         if sign in _HARD:
             if sign != "." or _ends_sentence(text, token, kept):
                 clause, sentence = clause + 1, sentence + 1
@@ -457,6 +499,22 @@ def _before_number(text: str, token: Token) -> bool:
 
 
 # Safety classes of capacitors, and small letters that nobody writes for a part ("b4").
+_OF_CAPACITORS = (
+    "cap",
+    "kond",
+    "cond",
+    "klas",
+    "class",
+    "safe",
+    "entst",
+    "typ",
+    "mkp",
+    "foil",
+    "foli",
+    "film",
+    "rated",
+    "supp",
+)
 _CAPACITOR_CLASSES = frozenset(("X1", "X2", "Y1", "Y2"))
 _NO_PARTS = frozenset(("b", "a", "e", "h", "m", "p", "s", "v"))
 # Letters that are words or units where a number follows behind a space.
@@ -487,14 +545,14 @@ _SHORT_FORMS = frozenset(
     ("def", "rempl", "ca", "approx", "incl", "inkl", "bzw", "zb", "z", "b", "o", "ok", "nr", "no", "no",
      "resp", "evtl", "ev",
      "vs", "etc", "max", "min", "ers", "gem", "ausg", "verm", "condens", "cond", "elektr", "defekt", "spg",
-     "vermutl", "i")
+     "vermutl", "i", "v", "u", "m", "w", "zw", "ca", "geg", "inkl", "excl", "mind")
 )  # fmt: skip
 
 
 def _ends_sentence(text: str, stop: Token, kept: list[Token]) -> bool:
     """A full stop ends a sentence unless it belongs to a short form or stands inside a word or number."""
     after = text[stop.end : stop.end + 1]
-    if after in (",", ")", ":", "+", "&", "/"):
+    if after in (",", ")", ":", "+", "&", "/", "-"):
         return False
     if after and not after.isspace():
         # "i.O.", "n.i.O.": letters with stops between them are one short form.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import multiprocessing
 import os
+import pickle
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -139,13 +140,19 @@ def _helpers(folder: Path | None, analysis: Analysis, count: int) -> Iterator[li
 
 
 class _Helper:
-    """One more process, which writes segments of its own."""
+    """One more process, which writes segments of its own.
+
+    Batches go to it in files, which the folder's own cleaning removes wherever the work is broken off. Sent through
+    the pool's pipe, one that no longer fits into it waits for a process that has died, and closing the pool waits
+    for that: Python mended this in 3.11.5 (its issue 94777), and Debian 12 has 3.11.2.
+    """
 
     def __init__(self, folder: Path, analysis: Analysis) -> None:
+        self._folder = folder
         try:
             context = multiprocessing.get_context("spawn")
             self._pool = ProcessPoolExecutor(1, context, initializer=_start, initargs=(folder, analysis))
-            self._waiting: deque[Future[None]] = deque([self._pool.submit(_add, [])])
+            self._waiting: deque[Future[None]] = deque([self._pool.submit(_add, None)])
         except OSError as error:
             raise HelperFailed(f"no helper process can be started: {error}") from error
 
@@ -155,7 +162,9 @@ class _Helper:
             self._waiting.popleft().result()
         if len(self._waiting) >= _AHEAD:
             return False
-        self._waiting.append(self._pool.submit(_add, batch))
+        path = self._folder / new_name()
+        path.write_bytes(pickle.dumps(batch, pickle.HIGHEST_PROTOCOL))
+        self._waiting.append(self._pool.submit(_add, path))
         return True
 
     def finish(self) -> Callable[[], list[tuple[str, str, bytes]]]:
@@ -193,8 +202,11 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def _add(documents: list[CaseDocument]) -> None:
-    _bulk.add(documents)
+def _add(batch: Path | None) -> None:
+    if batch is not None:
+        documents: list[CaseDocument] = pickle.loads(batch.read_bytes())
+        batch.unlink()
+        _bulk.add(documents)
 
 
 def _finish() -> list[tuple[str, str, bytes]]:

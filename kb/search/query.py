@@ -28,7 +28,7 @@ _EXTRA_FACTOR = 0.4
 _IN_NAME_FACTOR = 0.4
 _NAME_FACTOR = 1.2
 _ONE_WORD_NAME_FACTOR = 0.4
-_SYMPTOM_READ = 0.9
+_SYMPTOM_READ = 1.2
 _PART_READ = 0.6
 _CLASS_OF_LETTER = 0.1
 _DEVICE = 0.2
@@ -39,6 +39,37 @@ _QUOTES = str.maketrans({"\u201c": '"', "\u201d": '"', "\u201e": '"', "\u00ab": 
 _MARKED = re.compile(
     r'(?P<minus>(?:^|(?<=\s))[-\u2212])?"(?P<phrase>[^"]*)"|(?:^|(?<=\s))[-\u2212](?P<word>[^\W\d_]\S*)'
 )
+
+
+# Symptoms that strangers take for one another; of a symptom read in a query the others of its row answer a little.
+_TAKEN_FOR_ONE_ANOTHER = (
+    ("dead", "no standby light", "does not work"),
+    ("no picture", "backlight off", "sound but no picture"),
+    ("relay clicks repeatedly", "ticking or chirping noise"),
+    ("buzzing from the board", "hum from speakers"),
+    ("fails when warm", "starts then shuts down"),
+    ("motor does not run", "motor runs weak or jerky"),
+    ("does not charge", "does not hold charge"),
+    ("starts only after several tries", "starts only when warm"),
+    ("trips the mains breaker", "trips the residual-current device"),
+    ("fuse blown", "fuse blows again when replaced"),
+    ("picture but no sound", "one channel silent"),
+    ("dim picture", "display dim or fading", "uneven backlight"),
+)
+_TAKEN_FOR = 0.4
+
+
+def _symptom_terms(name: str) -> tuple[tuple[str, float], ...]:
+    """The index terms that answer a symptom read in a query, with their weights."""
+    terms = [(concept_key(SYMPTOM, name), _SYMPTOM_READ)]
+    terms += [
+        (concept_key(SYMPTOM, other), _TAKEN_FOR)
+        for row in _TAKEN_FOR_ONE_ANOTHER
+        if name in row
+        for other in row
+        if other != name
+    ]
+    return tuple(terms)
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,8 +221,12 @@ def _further(
     text: str, tokens: list[Token], devices: list[tuple[str, int, int]], meant: Meant, asked: set[str]
 ) -> Iterator[Group]:
     """A group for each name that the words themselves do not ask for already."""
-    named = [(concept_key(SYMPTOM, name), start, end, _SYMPTOM_READ) for name, start, end in meant.symptoms]
-    named += [(concept_key(PART, name), start, end, _PART_READ) for name, start, end in meant.part_classes]
+    for name, start, end in meant.symptoms:
+        terms = _symptom_terms(name)
+        if terms[0][0] not in asked:
+            asked.add(terms[0][0])
+            yield Group(text[start:end], "", NAME, terms, start, end, guessed=False)
+    named = [(concept_key(PART, name), start, end, _PART_READ) for name, start, end in meant.part_classes]
     named += [
         (concept_key(PART, name), start, end, _CLASS_OF_LETTER) for name, start, end in meant.of_letters
     ]

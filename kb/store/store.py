@@ -31,6 +31,9 @@ if TYPE_CHECKING:
     from kb.store.engine.watching import Away, Watch
 
 
+_FIRST_WITH_CHECKSUMS = "0014"
+
+
 class Store:
     """One database of records. `url` is its address; `sqlite://` keeps it in memory.
 
@@ -218,6 +221,8 @@ class Store:
                     schema.upgrade(connection)
                     if present is None:
                         _fill(connection)
+                    elif present < _FIRST_WITH_CHECKSUMS:
+                        _seal(connection)
                     if self.is_shared:
                         self._postgresql.level(connection)
 
@@ -255,6 +260,15 @@ class Store:
         if self._watch is not None and isinstance(found, StoreAway):
             return self._watch.lost(found).error()
         return found
+
+
+def _seal(connection: Connection) -> None:
+    """Gives the records of an earlier program their checksums."""
+    from kb.store.records import sealing  # loaded for an upgrade only
+
+    with Session(connection) as session:
+        sealing.seal(session)
+        session.flush()
 
 
 def _fill(connection: Connection) -> None:

@@ -1,7 +1,9 @@
 """Fixes that were tried on the board on the bench, and how likely a fix is to cure when it is the right one.
 
 q = (boards cured by it + k g) / (tries of it on boards whose fault it was + k): a fix that failed on a board with
-another fault says nothing about the fix. A try of fault j that did not cure multiplies P(j) by 1 - q_j.
+another fault says nothing about the fix. A try of fault j that did not cure multiplies P(j) by 1 - q_j. That is what
+happens at the bench, where a board that came back months later was cured, and g is 0.9 until a store says how often its
+right fixes do it (`usual_fix`). For the order of trying, a board that came back was not cured.
 """
 
 from __future__ import annotations
@@ -19,23 +21,55 @@ from kb.suggest.settings import Settings
 from kb.suggest.weighing import Weighed, own_of
 
 FAILED = frozenset({"no change", "worse"})  # what got better at all may have been part of it
-_SUREST = 0.999
+_SUREST = (
+    0.995  # one new part in two hundred is bad too, or badly fitted (common practice, no published source)
+)
+_USUAL_BOARDS = 20.0
 
 
 def cure_chances(ledger: Ledger, faults: NDArray[Any], settings: Settings) -> Floats:
-    """q of each fault (K,)."""
+    """The chance (K,) that a fix cures and lasts when it is the right one."""
+    return _chances(ledger, faults, "cases", settings.k_cure, settings.general_cure)
+
+
+def fix_chances(ledger: Ledger, faults: NDArray[Any], settings: Settings) -> Floats:
+    """The chance (K,) that a fix cures at the bench when it is the right one."""
+    return _chances(ledger, faults, "fixed", settings.k_cure, settings.general_fix)
+
+
+def _chances(ledger: Ledger, faults: NDArray[Any], what: str, k: float, general: float) -> Floats:
     own = own_of(ledger)
-    tallies = [own.tallies[fault] for fault in faults.tolist()]
-    cured = np.array([one.cases for one in tallies], dtype=np.float64)
-    tries = np.array([one.own_tries for one in tallies], dtype=np.float64)
+    cured, tries = np.zeros(len(faults)), np.zeros(len(faults))
+    shops = [(1.0, own)]
     if isinstance(ledger, Weighed) and ledger.others is not None:
-        theirs = [ledger.others.tallies[fault] for fault in faults.tolist()]
-        cured += ledger.weight * np.array([one.cases for one in theirs], dtype=np.float64)
-        tries += ledger.weight * np.array([one.own_tries for one in theirs], dtype=np.float64)
-    k, general = settings.k_cure, settings.general_cure
+        shops.append((ledger.weight, ledger.others))
+    for weight, shop in shops:
+        tallies = [shop.tallies[fault] for fault in faults.tolist()]
+        cured += weight * np.array([getattr(one, what) for one in tallies], dtype=np.float64)
+        tries += weight * np.array([one.own_tries for one in tallies], dtype=np.float64)
     below = tries + k
     chance = (np.minimum(cured, tries) + k * general) / np.where(below > 0.0, below, 1.0)
     return np.minimum(np.where(below > 0.0, chance, general), _SUREST)
+
+
+def usual_fix(ledger: Ledger, settings: Settings) -> float:
+    """g: the share of tries of the right fix that cured, all own faults together, leaning on what the settings say.
+
+    Where bench and parts are good a right fix hardly ever fails, and a failed one says the more about the diagnosis.
+    """
+    own = own_of(ledger)
+    tries = sum(one.own_tries for one in own.tallies)
+    cured = min(tries, sum(one.fixed for one in own.tallies))
+    return (cured + _USUAL_BOARDS * settings.general_fix) / (tries + _USUAL_BOARDS)
+
+
+def doubt(ledger: Ledger) -> float:
+    """How often a diagnosis is wrong however sure it seems: a wrong note, a mixed-up board, a fault like no other.
+
+    By the rule of succession (Laplace): not yet seen on the store's own boards, nor on a hundred before them (common
+    practice, no published source). Nothing that is said may be surer than that once a fix has failed.
+    """
+    return 1.0 / (100.0 + own_of(ledger).known)
 
 
 def failed_faults(

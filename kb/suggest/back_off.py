@@ -41,7 +41,7 @@ def prior(ledger: Ledger, faults: NDArray[Any], family: int, kind: int, settings
     if not len(faults):
         return np.zeros(0)
     counts = ledger.cases_of_fault.view[faults].astype(np.float64)
-    catalogue = catalogue_shares(ledger, faults)
+    catalogue = catalogue_shares(ledger, faults, kind)
     share = from_all_boards(counts, float(ledger.known), catalogue, settings)
     if kind >= 0:
         of_kind = ledger.kind_fault.view[kind, faults]
@@ -56,12 +56,15 @@ def prior(ledger: Ledger, faults: NDArray[Any], family: int, kind: int, settings
 
 
 def from_all_boards(counts: Floats, known: ArrayLike, catalogue: Floats | None, settings: Settings) -> Floats:
-    """P(fault) on boards in general, from counts (..., K) of `known` cases and shares (K,) of a catalogue."""
+    """P(fault) on boards in general, from counts (..., K) of `known` cases and shares (..., K) of a catalogue."""
     if catalogue is not None:
         # What no case had in spite of many cases is hardly where the catalogue says; half of it goes even.
         listed = catalogue > 0.0
         even = 0.5 * np.asarray(known, dtype=np.float64) / (np.asarray(known, dtype=np.float64) + _FORGOTTEN)
-        shares = (1.0 - even) * catalogue / max(catalogue.sum(), 1e-12) + even * listed / max(listed.sum(), 1)
+        whole = np.maximum(catalogue.sum(axis=-1, keepdims=True), 1e-12)
+        shares = (1.0 - even) * catalogue / whole + even * listed / np.maximum(
+            listed.sum(axis=-1, keepdims=True), 1
+        )
         return back_off(counts, known, shares, settings.k_catalogue)
     firm = firm_faults(counts)
     whole = firm.sum(axis=-1, keepdims=True)

@@ -15,14 +15,18 @@ def told_of(ledger: Ledger, uid: str) -> tuple[object, ...]:
         return ("another shop's", told_of(ledger.others, uid))
     column = ledger.rows.get
     numbers = (int(column("fault")[row]), int(column("fixed")[row]))
+    sound = int(column("sound")[row])
     faults = tuple(ledger.faults.values[number] if number >= 0 else None for number in numbers)
     days = tuple(int(column(name)[row]) for name in ("closed", "return_days", "followed_days"))
     items = sorted(
         (
             str(ledger.lines.features.values[ledger.lines.feature_of.view[item]]),
             ledger.lines.outcome_label(item),
+            value,
         )
-        for item in ledger.rows.items_of(row).tolist()
+        for item, value in zip(
+            ledger.rows.items_of(row).tolist(), ledger.rows.values_of(row).tolist(), strict=True
+        )
     )
     tries = tuple(
         (
@@ -35,7 +39,7 @@ def told_of(ledger: Ledger, uid: str) -> tuple[object, ...]:
     )
     family = ledger.families.values[int(column("family")[row])]
     kind = ledger.kinds.values[int(column("kind")[row])]
-    return (family, kind, faults, days, tuple(items), tries)
+    return (family, kind, faults, days, sound, tuple(items), tries)
 
 
 def summed(ledger: Ledger) -> tuple[dict[Fault, tuple[int, int, int]], ...]:

@@ -16,10 +16,20 @@ from numpy.typing import NDArray
 from kb.facts.vocabulary import RAIL_CONDITIONS, values
 from kb.suggest.facts_of_case import Evidence, RailFact, RailKey, contradictions
 from kb.suggest.growing import Column, Names
+from kb.suggest.rows import NO_VALUE, VALUE_STEPS
 
 PRESENT, NOT_PRESENT = 0, 1
+VALUED = frozenset(("low", "in tolerance", "high"))  # of an absent rail the last millivolts say nothing
+_FARTHEST = 20.0  # times the nominal voltage; beyond that it was a slip of the pen
 
 FeatureKey = tuple[str, ...]  # ("symptom", name) or ("rail", role, supply, load)
+
+
+def steps_of(rail: RailFact) -> int:
+    """What was read of a rail in VALUE_STEPS; NO_VALUE where nothing was, or where it says nothing."""
+    if rail.value is None or rail.condition not in VALUED or not abs(rail.value) <= _FARTHEST:
+        return NO_VALUE
+    return round(rail.value * VALUE_STEPS)
 
 
 def symptom_key(name: str) -> FeatureKey:
@@ -76,14 +86,22 @@ class Lines:
         feature = self.intern(rail_key(rail.key))
         return int(self.first_item.view[feature]) + self.conditions.index(rail.condition)
 
-    def items_of_case(self, symptoms: Iterable[tuple[str, bool]], rails: Iterable[RailFact]) -> list[int]:
-        """Distinct items of a case, sorted. A symptom noted both ways says nothing and is left out."""
+    def items_of_case(
+        self, symptoms: Iterable[tuple[str, bool]], rails: Iterable[RailFact]
+    ) -> dict[int, int]:
+        """Distinct items of a case in ascending order, each with what was read, in steps, or NO_VALUE.
+
+        A symptom noted both ways says nothing and is left out.
+        """
         noted = list(symptoms)
         silent = set(contradictions(noted))
-        items = {self.item_of_symptom(name, present) for name, present in noted if name not in silent}
-        items.update(self.item_of_rail(rail) for rail in rails)
-        items.discard(-1)
-        return sorted(items)
+        items = {
+            self.item_of_symptom(name, present): NO_VALUE for name, present in noted if name not in silent
+        }
+        for rail in rails:
+            items.setdefault(self.item_of_rail(rail), steps_of(rail))
+        items.pop(-1, None)
+        return dict(sorted(items.items()))
 
     def find(self, evidence: Evidence) -> tuple[list[int], list[str]]:
         """Distinct known items of the evidence, sorted, and the labels of what no case ever noted."""
@@ -129,3 +147,8 @@ def rail_label(key: RailKey, condition: str) -> str:
     role, supply, load = key
     under = "no load" if load == "none" else load
     return f"{role} rail {condition} ({supply}, {under})"
+
+
+def value_label(rail: RailFact) -> str:
+    """What was read, such as "standby rail at 84 % of nominal (standby, no load)"."""
+    return rail_label(rail.key, f"at {100.0 * (rail.value or 0.0):.0f} % of nominal")

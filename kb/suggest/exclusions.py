@@ -27,9 +27,12 @@ def excluded(evidence: Evidence) -> tuple[Excluded, ...]:
     Nothing is excluded on a board that fails now and then: it may have been measured while it worked.
     """
     found: dict[str, str] = {}
+    doubted = _measured_wrong(evidence)
     for rule in _fitting(evidence):
         for section in rule.sections:
-            found.setdefault(section, rule.why)
+            # That a light is on says less of a section than what its own rail measures.
+            if not (rule.symptoms and section in doubted):
+                found.setdefault(section, rule.why)
     return tuple(Excluded(section, found[section]) for section in values(SECTIONS) if section in found)
 
 
@@ -41,13 +44,36 @@ def every_section_excluded(found: Sequence[Excluded]) -> bool:
 
 def answered(evidence: Evidence) -> frozenset[str]:
     """Symptoms that are not worth asking any more, because a reading or another symptom answers them."""
-    return frozenset(name for rule in _fitting(evidence) for name in rule.answers)
+    if _now_and_then(evidence):
+        return frozenset()
+    measured = general_practice().measured
+    read = {fact.role for fact in evidence.rails if fact.supply != "unpowered"}
+    return frozenset(
+        [
+            *(name for rule in _fitting(evidence) for name in rule.answers),
+            *(name for role in read for name in measured.get(role, ())),
+        ]
+    )
+
+
+def _now_and_then(evidence: Evidence) -> bool:
+    """Whether the board fails now and then, so that it may have been measured while it worked."""
+    present = {name for name, is_present in evidence.symptoms if is_present}
+    return bool(present & general_practice().excludes_nothing)
+
+
+def _measured_wrong(evidence: Evidence) -> frozenset[str]:
+    """Sections whose own rail was found neither in its window nor switched off."""
+    wrong = {fact.role for fact in evidence.rails if fact.condition in ("low", "pulsing", "high")}
+    return frozenset(section for section, role in general_practice().role_of.items() if role in wrong) | (
+        frozenset(("standby converter",)) if "standby" in wrong else frozenset()
+    )
 
 
 def _fitting(evidence: Evidence) -> list[ExcludeRule]:
     practice = general_practice()
     present = {name for name, is_present in evidence.symptoms if is_present}
-    if present & practice.excludes_nothing:
+    if _now_and_then(evidence):
         return []
     return [
         rule

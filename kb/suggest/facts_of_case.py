@@ -15,12 +15,16 @@ from kb.errors import BadInput
 
 @dataclass(frozen=True, slots=True)
 class RailFact:
-    """One noted rail condition, told by the rail's role so that families can learn from one another."""
+    """One noted rail condition, told by the rail's role so that families can learn from one another.
+
+    `value` is what was read as a share of the rail's nominal voltage; None where no single value was.
+    """
 
     role: str
     supply: str
     load: str
     condition: str
+    value: float | None = None
 
     @property
     def key(self) -> RailKey:

@@ -36,8 +36,15 @@ HIGH_ESR_OHM, DOUBTFUL_ESR_OHM = 5.0, 2.0
 BULK_ESR_OHM = 3.0
 WEAK_BULK_FRACTION = 0.7
 
-CERTAIN, ACROSS, LIKELY, DOUBTFUL = 400.0, 40.0, 100.0, 5.0
+# A part that measures shorted or open is wrong whatever else was noted: only a slip of the probes, once in some
+# thousand times, shows it on a good one. What lies across it is meant a tenth as often.
+CERTAIN, ACROSS, LIKELY, DOUBTFUL = 4000.0, 40.0, 100.0, 5.0
+# A step of the bench test says where the probes go and holds everything up until the part was measured once more:
+# what it finds is wrong with this board, whatever was said of it before, and be it a second fault.
+BY_CHECK = 100.0
 RIPPLE, RIPPLE_FINE = 8.0, 0.3
+OPEN_JUNCTION = 20.0  # no reading at all may be no contact as well
+RAIL_CLEAR = 0.3  # what lies across a clear output is not shorted, as it mostly fails, but may be open
 GOOD = 0.1  # a part that measures right is hardly the cause; in circuit that is not quite sure
 
 
@@ -47,7 +54,8 @@ class PointReading:
 
     `quantity` is `ohm`, `diode_v`, `esr_ohm` or `farad` on the unplugged board, or `ripple_v`. `rail` says that
     the point is a supply, against ground, and `role` of which use; without a role its name may tell. Ripple is
-    judged against `limit`, in volts.
+    judged against `limit`, in volts. `found` is `in order`, `shorted` or `open` where a check has judged the part
+    already, by what it is on this board; `written` is then what the meter showed.
     """
 
     point: str
@@ -56,6 +64,8 @@ class PointReading:
     rail: bool = False
     role: str = ""
     limit: float | None = None
+    found: str = ""
+    written: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +157,7 @@ _OUTPUTS = (
     "audio output",
     "other",
 )
-_OUTPUT_OF_ROLE = {
+OUTPUT_OF_ROLE = {
     "standby": "standby output",
     "logic": "logic output",
     "intermediate": "intermediate output",
@@ -218,7 +228,7 @@ _NAMED: dict[str, tuple[tuple[Fault, float], ...]] = {
     **dict.fromkeys(("current sense resistor", "sense resistor", "source resistor", "shunt"), _OPEN_RESISTORS),
     **dict.fromkeys(("start-up resistor", "startup resistor", "kick-start resistor"), _START_UP),
     **dict.fromkeys(("bulk capacitor", "main capacitor", "reservoir capacitor"), (((_BULK, "bulk capacitor"), 1.0),)),
-    **dict.fromkeys(("output rectifier", "secondary diode", "schottky"), _OUTPUT_RECTIFIER),
+    **dict.fromkeys(("output rectifier", "rectifier of", "secondary diode", "schottky"), _OUTPUT_RECTIFIER),
     "relay": ((("enable and relay", "relay"), 1.0),),
     "x capacitor": (((_INPUT, "film capacitor"), 1.0),),
 }  # fmt: skip
@@ -257,7 +267,7 @@ _TERMINALS = re.compile(
 )
 
 
-def _part_of(point: str, known: Mapping[str, Fault]) -> _Part | None:
+def _part_of(point: str, known: Mapping[str, Fault], role: str = "") -> _Part | None:
     text = " ".join(point.casefold().replace("_", " ").split())
     first = point.split()[0] if point.split() else ""
     designator = normalise_designator(first)
@@ -265,22 +275,26 @@ def _part_of(point: str, known: Mapping[str, Fault]) -> _Part | None:
         return _Part(designator, ((known[designator], 1.0),))
     for words in sorted(_NAMED, key=len, reverse=True):
         if re.search(rf"\b{re.escape(words)}\b", text):
-            return _Part(words, _narrowed(_NAMED[words], point))
+            return _Part(words, _narrowed(_NAMED[words], point, role))
     letters = designator_letters(first)
     places = _BY_LETTERS.get(letters or "")
     if places is None:
         return None
-    return _Part(designator, _narrowed(places, point))
+    return _Part(designator, _narrowed(places, point, role))
 
 
-def _narrowed(places: tuple[tuple[Fault, float], ...], point: str) -> tuple[tuple[Fault, float], ...]:
-    """Only the output that the point names as well, such as "12V output rectifier"."""
+def _narrowed(
+    places: tuple[tuple[Fault, float], ...], point: str, role: str
+) -> tuple[tuple[Fault, float], ...]:
+    """Only the output that the point names as well, such as "12V output rectifier", or that has this role."""
     sections = {
-        _OUTPUT_OF_ROLE[rail.role]
+        OUTPUT_OF_ROLE[rail.role]
         for word in point.split()
-        if (rail := obvious_rail(word)) is not None and rail.role in _OUTPUT_OF_ROLE
+        if (rail := obvious_rail(word)) is not None and rail.role in OUTPUT_OF_ROLE
     }
-    if "standby" in point.casefold():
+    if role in OUTPUT_OF_ROLE:
+        sections = {OUTPUT_OF_ROLE[role]}
+    elif "standby" in point.casefold():
         sections |= {"standby output", _STANDBY}
     kept = tuple((fault, weight) for fault, weight in places if fault[0] in sections)
     return kept or places
@@ -293,10 +307,11 @@ def _from_reading(
         return None
     if reading.rail:
         return _rail_to_ground(reading)
-    part = _part_of(reading.point, known)
+    part = _part_of(reading.point, known, reading.role)
     if part is None:
         return None
-    what = _judged(part, reading, bulk_farad)
+    judged = {"shorted": "short"}.get(reading.found, reading.found)
+    what = judged or _judged(part, reading, bulk_farad)
     if what is None:
         return None
     return _finding(part, reading, what)
@@ -346,10 +361,12 @@ def _junction(reading: PointReading, *, is_switch: bool) -> str | None:
 def _finding(part: _Part, reading: PointReading, what: str) -> Finding:
     named = f"{part.name} reads {_shown(reading)}"
     if what == "in order":
-        supports = tuple((fault, GOOD) for fault, weight in part.places if weight == 1.0)
-        # Where the place is not known, one good part says nothing of its like elsewhere.
-        if part.section is None:
-            supports = ()
+        # Whatever kind of part stands in this place, it is the one that was measured.
+        supports = tuple((fault, GOOD) for fault, _ in part.places if fault[0] == part.section)
+        # Where the place is not known, one good part says nothing of its like elsewhere; a check of the board's own
+        # steps measured the one that there is.
+        if part.section is None and reading.found:
+            supports = tuple((fault, GOOD) for fault, weight in part.places if weight == 1.0)
         return Finding(part.name, part.part_class, part.section, what, f"{named}: in order", supports)
     strength = {
         "leaky": DOUBTFUL,
@@ -358,17 +375,20 @@ def _finding(part: _Part, reading: PointReading, what: str) -> Finding:
         "worn": LIKELY,
         "weak": LIKELY,
     }
-    top = strength.get(what, CERTAIN)
+    top = strength.get(what, CERTAIN) * (BY_CHECK if reading.found else 1.0)
+    if what == "open" and part.part_class in _SWITCHES | _RECTIFIERS:
+        top = OPEN_JUNCTION
     ratios = {fault: max(1.0, top * weight) for fault, weight in part.places}
     if what == "short":
         for fault, weight in part.places:
             for across in _ACROSS.get(fault, ()) if weight == 1.0 else ():
-                ratios.setdefault(across, ACROSS)
+                ratios.setdefault(across, top / 10)
     if (_INPUT, "fuse") in ratios:
         # A blown fuse is the consequence of something else as often as the cause.
         ratios[_INPUT, "fuse"] = DOUBTFUL
     said = {
         "short": "shorted, or something across it is",
+        "open": "open, or no contact" if top == OPEN_JUNCTION else "open",
         "leaky": "perhaps leaky: lift one leg and measure it alone",
     }
     return Finding(
@@ -383,15 +403,27 @@ def _finding(part: _Part, reading: PointReading, what: str) -> Finding:
 
 def _rail_to_ground(reading: PointReading) -> Finding | None:
     rail = obvious_rail(reading.point)
-    section = _OUTPUT_OF_ROLE.get(reading.role or (rail.role if rail else ""))
+    section = OUTPUT_OF_ROLE.get(reading.role or (rail.role if rail else ""))
     if section is None:
         return None
     if reading.quantity == "ripple_v":
         return _ripple(reading, section)
-    if reading.quantity not in ("ohm", "diode_v"):
+    if reading.found == "in order":
+        mostly_short = ("Schottky rectifier", "ceramic capacitor", "zener diode")
+        return Finding(
+            reading.point,
+            mostly_short[0],
+            section,
+            "in order",
+            f"{reading.point} reads {_shown(reading)} to ground: no short on this output",
+            tuple(((section, part_class), RAIL_CLEAR) for part_class in mostly_short),
+        )
+    if reading.found and reading.found != "shorted":
+        return None
+    if not reading.found and reading.quantity not in ("ohm", "diode_v"):
         return None
     limit = RAIL_SHORT_OHM if reading.quantity == "ohm" else SHORT_DROP_V / 2
-    if reading.value > limit:
+    if not reading.found and reading.value > limit:
         return None
     across = {
         "Schottky rectifier": LIKELY,
@@ -410,6 +442,8 @@ def _rail_to_ground(reading: PointReading) -> Finding | None:
         (("protection", name), ACROSS)
         for name in ("zener diode", "surge suppressor diode", "triac or thyristor")
     ]
+    if reading.found:
+        supports = [(fault, ratio * BY_CHECK) for fault, ratio in supports]
     return Finding(
         reading.point,
         "Schottky rectifier",
@@ -447,6 +481,8 @@ def _ripple(reading: PointReading, section: str) -> Finding | None:
 
 
 def _shown(reading: PointReading) -> str:
+    if reading.written:
+        return reading.written
     unit = {"ohm": "Ω", "esr_ohm": "Ω", "diode_v": "V", "farad": "F"}.get(reading.quantity, "")
     return f"{reading.value:.3g} {unit}".strip()
 

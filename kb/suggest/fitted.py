@@ -54,6 +54,7 @@ class Fitted:
     defaults: tuple[float, ...]
     strength: float
     patterns: Patterns | None = None
+    value_exponent: float = 0.0  # of what a reading's value says within its condition
 
     @property
     def pattern_weight(self) -> float:

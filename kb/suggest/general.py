@@ -47,6 +47,15 @@ class GeneralKnowledge(Protocol):
 
 
 @runtime_checkable
+class KnowsKinds(Protocol):
+    """General knowledge that knows how kinds of boards differ in their faults."""
+
+    def shares_of_kind(self, kind: str) -> Mapping[Fault, float] | None:
+        """Share of each fault of the catalogue on boards of a kind, summing to 1; None for an unknown kind."""
+        ...
+
+
+@runtime_checkable
 class WeighsTogether(Protocol):
     """General knowledge that also says how well everything noted fits a fault at once."""
 

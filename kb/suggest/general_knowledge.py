@@ -102,6 +102,10 @@ class Knowledge:
         """Share of (section, part class) among all faults, summed over its failures; 0 if not listed."""
         return self._shares.get((section, part_class), 0.0)
 
+    def shares_of_kind(self, kind: str) -> Mapping[Fault, float] | None:
+        """Share of each fault on boards of a kind that the tables name, summing to 1; None for any other."""
+        return general_knowledge(kind)._shares if kind in self.practice.kinds else None
+
     def mentioned(self, section: str, part_class: str, symptom: str) -> float | None:
         """P(symptom is mentioned or found present | fault), 0 to 1; None for an unknown symptom or section."""
         if symptom not in self.practice.base or section not in self._sections:

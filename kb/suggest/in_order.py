@@ -1,7 +1,9 @@
 """How likely is it that nothing is wrong with this board, and what would settle it.
 
 Bayes' rule between "in order" and all faults of the catalogue, from what was noticed and measured. The share of
-boards on which no fault is found is given; a tenth is common practice, no published source. A board that fails
+boards on which no fault is found is the store's, around a tenth (common practice, no published source), and a
+family's around the store's: the means of beta distributions (A. Gelman et al., Bayesian Data Analysis, 3rd edition
+2013, section 2.4, from memory). A board that fails
 now and then may have been measured while it worked, so half of the weight of a fault that comes and goes lies on
 readings as on a board in order.
 """
@@ -9,6 +11,7 @@ readings as on a board in order.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,12 +20,16 @@ from kb.facts.general_practice import NOT_SWITCHED
 from kb.facts.vocabulary import RAIL_CONDITIONS, values
 from kb.suggest.facts_of_case import Evidence, RailFact
 from kb.suggest.general_knowledge import Knowledge, general_knowledge
+from kb.suggest.ledger import Ledger
+from kb.suggest.weighing import own_of
 
 NO_FAULT_FOUND_SHARE = 0.1
+_STORE_CASES, _FAMILY_CASES = 20.0, 20.0  # boards by which a store leans on the tenth, a family on its store
 _WORKED_MEANWHILE = 0.5
 _COMES_AND_GOES = "board and joints"
 _CONDITIONS = values(RAIL_CONDITIONS)
 _MOST_SETTLING = 3
+_NOT_THERE = math.log(0.02)  # a family's list of outputs may lack one
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +40,28 @@ class InOrder:
     settles: tuple[str, ...]
 
 
+def no_fault_found_share(ledger: Ledger, family: str | None) -> float:
+    """Share of boards on which no fault is found, from own boards whose verdict says whether there was one."""
+    judged = own_of(ledger).judged.view
+    faulty, sound = judged.sum(axis=0).tolist() if len(judged) else (0, 0)
+    share = (sound + _STORE_CASES * NO_FAULT_FOUND_SHARE) / (faulty + sound + _STORE_CASES)
+    number = ledger.families.find(family) if family else -1
+    if 0 <= number < len(judged):
+        faulty, sound = judged[number].tolist()
+        share = (sound + _FAMILY_CASES * share) / (faulty + sound + _FAMILY_CASES)
+    return float(share)
+
+
 def in_order(
-    evidence: Evidence, prior: float = NO_FAULT_FOUND_SHARE, *, part_found_bad: bool = False
+    evidence: Evidence,
+    prior: float = NO_FAULT_FOUND_SHARE,
+    *,
+    part_found_bad: bool = False,
+    without: Collection[str] = (),
 ) -> InOrder:
     """P(nothing is wrong on the board | evidence), with the share `prior` of boards with no fault found.
 
+    `without` names sections that this board does not have, so that no fault of theirs can be on it.
     `part_found_bad` says that a part was measured shorted, open or worn, which settles it. Raises ValueError
     for a prior that is no probability.
     """
@@ -57,6 +81,10 @@ def in_order(
     if noted & knowledge.practice.excludes_nothing:
         now_and_then[:] = True
     scores = general.log_share + np.where(now_and_then, either, everything)
+    # A part that was measured right takes its own faults out of the sum; the board in order is not named by it.
+    ratios = {fault: ratio for one in evidence.found for fault, ratio in one.log_ratios}
+    scores += np.array([ratios.get(fault, 0.0) for fault in general.faults])
+    scores += np.array([_NOT_THERE if section in without else 0.0 for section, _ in general.faults])
     top = max(right, float(scores.max()))
     wrong = float(np.exp(scores - top).sum())
     mine = prior * math.exp(right - top)

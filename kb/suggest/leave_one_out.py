@@ -23,6 +23,7 @@ from kb.suggest.opinions import candidates, catalogue_shares
 from kb.suggest.patterns import answers_of, fold_tables, log_mix
 from kb.suggest.posterior import settle
 from kb.suggest.questions import Floats, Layout, Whole, answers_of_cases, counts_of, heard, layout_of
+from kb.suggest.reading_values import held_values
 from kb.suggest.rows import spread
 from kb.suggest.settings import Settings
 from kb.suggest.unseen import at_least, firmness, outside_catalogue, singles
@@ -76,8 +77,8 @@ def held_priors(ledger: Ledger, chosen: Chosen, settings: Settings) -> Floats:
     own = np.zeros((len(rows), len(faults)))
     own[np.arange(len(rows)), chosen.truth] = 1.0
     counts = ledger.cases_of_fault.view[faults] - own
-    share = from_all_boards(counts, ledger.known - 1.0, catalogue_shares(ledger, faults), settings)
     kinds = ledger.rows.get("kind")[rows]
+    share = from_all_boards(counts, ledger.known - 1.0, _catalogues(ledger, kinds, faults), settings)
     of_kind = ledger.kind_fault.view[:, faults][kinds] - own
     share = back_off(of_kind, of_kind.sum(axis=1, keepdims=True), share, settings.k_kind)
     of_family = _family_rows(ledger, rows, faults) - own
@@ -86,6 +87,15 @@ def held_priors(ledger: Ledger, chosen: Chosen, settings: Settings) -> Floats:
         least = (1.0 - held_outside(ledger, chosen)) * held_new(ledger, chosen, settings)
         share = at_least(share, counts == 0.0, least)
     return share
+
+
+def _catalogues(ledger: Ledger, kinds: NDArray[Any], faults: NDArray[Any]) -> Floats | None:
+    """The catalogue's shares for each row's kind of board, (N, K); None without a catalogue."""
+    if not ledger.catalogue:
+        return None
+    different, which = np.unique(kinds, return_inverse=True)
+    shares = [catalogue_shares(ledger, faults, kind) for kind in different.tolist()]
+    return np.array(shares).reshape(len(different), len(faults))[which]
 
 
 def _family_rows(ledger: Ledger, rows: NDArray[Any], faults: NDArray[Any]) -> Floats:
@@ -286,6 +296,9 @@ def forecasts(ledger: Ledger, chosen: Chosen, settings: Settings, *, evidence: b
         held = held_out(ledger, chosen, settings)
         weight = row_weights(settings, held.layout, ledger.lines).exponent[held.row]
         log_known, log_any = held.sums(weight), held.answered @ (weight * held.on_any)
+        if settings.value_exponent > 0.0:
+            values = held_values(ledger, chosen.rows, chosen.faults, chosen.truth)
+            log_known = log_known + settings.value_exponent * (0.0 if values is None else values)
         patterns = held_patterns(ledger, chosen, held, settings)
         if patterns is not None and settings.fitted is not None:
             log_known = log_known + settings.fitted.pattern_weight * patterns[0]

@@ -43,6 +43,10 @@ _RESULTS = {
 }
 
 
+# Verdicts that say whether anything was wrong with the board.
+_SOUND = {"no fault found": 1, "repaired": 0, "not economical": 0, "not repairable": 0}
+
+
 class Ledger:
     """Additive counts of cases.
 
@@ -71,6 +75,7 @@ class Ledger:
         # What other modules keep with the counts it was made from: `weighing`, `tables` and `opinions`.
         self.weighed: Any = None  # the sum for the weight asked for last
         self.marks = Marks()
+        self.token = object()  # which of the ledgers that share their marks this is
         self.tables: Any = None  # log tables by section
         self.opinions: Any = None  # general knowledge that has its places here
         self.catalogue: dict[int, float] = {}  # its faults and their shares
@@ -93,6 +98,7 @@ class Ledger:
         self.family_tallies: list[dict[int, Tally]] = []  # per family: fault to tally
         self.family_cases = Column(np.int64)  # per family: cases that are evidence
         self.family_kinds: list[Counter[int]] = []  # per family: kind to cases, evidence or not
+        self.judged = Table()  # per family: boards with a fault, and boards on which none was found
         self.cases_with_count: Counter[int] = Counter()  # frequency of frequencies of faults
         self.single_in_family: Counter[int] = Counter()  # cases whose fault no other case has, by family
         self.single_in_kind: Counter[int] = Counter()
@@ -125,6 +131,7 @@ class Ledger:
             "return_days": _days(case.same_fault_return_days),
             "followed_days": _days(case.followed_days),
             "second": second,
+            "sound": _SOUND.get(case.verdict or "", UNKNOWN),
         }
         self.make_room()
         self._apply(self.rows.append(case.uid, values, items, tries), +1)
@@ -282,6 +289,7 @@ class Ledger:
         self.family_cases.reserve(families)
         self.family_tallies += [{} for _ in range(families - len(self.family_tallies))]
         self.family_kinds += [Counter() for _ in range(families - len(self.family_kinds))]
+        self.judged.reserve(families, 2)
         self.item_fault.reserve(self.lines.item_count, faults)
         self.feature_fault.reserve(len(self.lines.features), faults)
         self.kind_fault.reserve(len(self.kinds), faults)
@@ -292,6 +300,9 @@ class Ledger:
         family, kind = int(rows.get("family")[row]), int(rows.get("kind")[row])
         came_back = _came_back(int(rows.get("return_days")[row]), self.warranty_days)
         count(self.family_kinds[family], kind, sign)
+        sound = int(rows.get("sound")[row])
+        if sound >= 0:
+            self.judged.view[family, sound] += sign
         self._apply_tries(rows.tries_of(row), family, came_back, sign, int(rows.get("fixed")[row]))
         fault = int(rows.get("fault")[row])
         if fault >= 0:
@@ -307,6 +318,7 @@ class Ledger:
                 tally.tried += sign * bool(counted)
                 tally.cured += sign * (bool(cured) and not came_back)
                 tally.own_tries += sign * _own_tries(counted) * (fault == fixed)
+                tally.fixed += sign * (fault == fixed)
                 for part in {one.part for one in cured if one.part >= 0}:
                     count(tally.parts, part, sign)
                 for failure in {one.failure for one in cured if one.failure >= 0}:
@@ -325,7 +337,7 @@ class Ledger:
         self.cases_of_fault.view[fault] += sign
         self.known += sign
         self.doubles += sign * (int(self.rows.get("second")[row]) >= 0)
-        self.marks.note(int(self.section_of.view[fault]))
+        self.marks.note(int(self.section_of.view[fault]), self.token, row, sign)
         closed = int(self.rows.get("closed")[row])
         for tally in (self.tallies[fault], self._family_tally(family, fault)):
             tally.cases += sign
@@ -357,6 +369,7 @@ class Ledger:
     def _compact(self) -> None:
         """Give back the places of withdrawn cases; happens once in as many withdrawals as cases are left."""
         self.weighed = None  # it points to the old rows
+        self.marks.forget()
         self.rows, moved = self.rows.compacted()
         for tallies in (self.tallies, *(list(of.values()) for of in self.family_tallies)):
             for tally in tallies:

@@ -16,7 +16,7 @@ from kb.facts.symptoms import SYMPTOMS
 from kb.facts.vocabulary import RAIL_CONDITIONS, values
 from kb.suggest.evidence_lines import FeatureKey, rail_key, symptom_key
 from kb.suggest.facts_of_case import Evidence, Fault
-from kb.suggest.general import GeneralKnowledge
+from kb.suggest.general import GeneralKnowledge, KnowsKinds
 from kb.suggest.questions import Floats, Layout
 
 if TYPE_CHECKING:
@@ -35,6 +35,7 @@ class Opinions:
         self._rails: dict[tuple[Fault, FeatureKey], Floats] = {}
         self._conditions = values(RAIL_CONDITIONS)
         self._kept: dict[tuple[int, bytes], Floats] = {}
+        self._kinds: dict[str, dict[Fault, float] | None] = {}
 
     def table(self, ledger: Ledger, layout: Layout, faults: NDArray[Any]) -> Floats:
         """P(answer | fault) as thought of, (J, K); not a number where there is no opinion.
@@ -68,6 +69,14 @@ class Opinions:
             found[first : first + 2] = [there / noted, denied / noted]
             found[below : below + 4] = [noted, noted, 1.0 - noted, 1.0 - there]
         return found
+
+    def of_kind(self, kind: str) -> dict[Fault, float] | None:
+        """Shares of the catalogue's faults on boards of a kind; None where nothing in particular is known of it."""
+        if kind not in self._kinds:
+            general = self.general
+            shares = general.shares_of_kind(kind) if isinstance(general, KnowsKinds) else None
+            self._kinds[kind] = dict(shares) if shares is not None else None
+        return self._kinds[kind]
 
     def has_opinions(self, ledger: Ledger, symptoms: list[str]) -> NDArray[np.bool_]:
         """Of which symptoms there is any opinion, for the first fault of the catalogue."""
@@ -109,10 +118,13 @@ def name_what_is_known(ledger: Ledger, general: GeneralKnowledge) -> None:
 
 
 def name_what_is_asked(ledger: Ledger, evidence: Evidence) -> None:
-    """Give rails that general knowledge has an opinion of their places, though no case noted them."""
+    """Give rails and kinds that general knowledge has an opinion of their places, though no case noted them."""
     if ledger.opinions is None:
         return
     grown = False
+    if evidence.kind and ledger.kinds.find(evidence.kind) < 0 and ledger.opinions.of_kind(evidence.kind):
+        ledger.kinds.intern(evidence.kind)
+        grown = True
     faults = list(ledger.catalogue)
     for rail in evidence.rails:
         key = rail_key(rail.key)
@@ -134,8 +146,12 @@ def candidates(ledger: Ledger) -> NDArray[np.int64]:
     return np.union1d(known, np.fromiter(ledger.catalogue, dtype=np.int64))
 
 
-def catalogue_shares(ledger: Ledger, faults: NDArray[Any]) -> Floats | None:
-    """Share of each fault in the catalogue, (K,), 0 for others; None without a catalogue."""
+def catalogue_shares(ledger: Ledger, faults: NDArray[Any], kind: int = -1) -> Floats | None:
+    """Share of each fault in the catalogue for a kind of board, (K,), 0 for others; None without a catalogue."""
     if not ledger.catalogue:
         return None
+    of_kind = ledger.opinions.of_kind(ledger.kinds.values[kind]) if kind >= 0 and ledger.opinions else None
+    if of_kind is not None:
+        names = ledger.faults.values
+        return np.array([of_kind.get(names[fault], 0.0) for fault in faults.tolist()])
     return np.array([ledger.catalogue.get(fault, 0.0) for fault in faults.tolist()])

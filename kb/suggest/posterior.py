@@ -1,27 +1,32 @@
 """What the evidence makes of the prior: the probability of every fault and of an unknown one.
 
-    score(k) = log P(k) + sum_q w_q log P(a_q | k) + v log sum_z pi_kz prod_q P(a_q | k, z) + sum_tried log(1 - q_k)
+    score(k) = log P(k) + sum_q w_q log P(a_q | k) + v log sum_z pi_kz prod_q P(a_q | k, z)
+               + u sum_r log P(value_r | condition, k) + sum_tried log(1 - q_k)
 
-over the questions q that the evidence answers. What was not measured is no answer. Silence about a symptom is one,
-times `completeness`: while a board is just coming in, what has not been said yet says little.
+over the questions q that the evidence answers and the readings r that have a value. What was not measured is no
+answer. Silence about a symptom is one, times `completeness`: while a board is just coming in, what has not been said
+yet says little.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kb.suggest.attempts import cure_chances, failed_faults
+from kb.suggest.attempts import cure_chances, doubt, failed_faults, fix_chances
 from kb.suggest.back_off import prior
-from kb.suggest.facts_of_case import Evidence, PartFound, Tried, refuse_contradictions
+from kb.suggest.evidence_lines import rail_key, steps_of, value_label
+from kb.suggest.facts_of_case import Evidence, PartFound, RailFact, Tried, refuse_contradictions
 from kb.suggest.general import WeighsTogether
 from kb.suggest.ledger import Ledger
 from kb.suggest.opinions import name_what_is_asked
 from kb.suggest.patterns import PatternTables, log_mix
 from kb.suggest.questions import Floats, Whole
+from kb.suggest.reading_values import value_lines
+from kb.suggest.rows import NO_VALUE
 from kb.suggest.settings import Settings
 from kb.suggest.tables import Tables, tables_of
 from kb.suggest.unseen import outside_catalogue, singles, unseen_share
@@ -111,6 +116,7 @@ def posterior(ledger: Ledger, evidence: Evidence, settings: Settings) -> Posteri
         complete=evidence.complete,
         tried=evidence.tried,
         found=(*evidence.found, *_together(ledger, evidence, settings)),
+        rails=evidence.rails,
     )
 
 
@@ -125,8 +131,9 @@ def posterior_of(
     complete: bool = True,
     tried: tuple[Tried, ...] = (),
     found: tuple[PartFound, ...] = (),
+    rails: tuple[RailFact, ...] = (),
 ) -> Posterior:
-    """The same from ledger numbers; -1 for an unknown family or kind."""
+    """The same from ledger numbers; -1 for an unknown family or kind. Of `rails` only the values are looked at."""
     tables = tables_of(ledger, settings)
     faults = tables.faults
     before = prior(ledger, faults, family, kind, settings)
@@ -141,12 +148,14 @@ def posterior_of(
     cures = cure_chances(ledger, faults, settings)
     failed, unknown = failed_faults(ledger, family, faults, tried)
     told = _log(before)
-    for label, hit in failed:
-        lines.append(Line(f"{label} {TRIED}", np.where(hit, np.log1p(-cures), 0.0), 0.0, None))
     lines += [_line_of_part(ledger, faults, one) for one in found]
+    lines += _lines_of_values(ledger, tables, family, rails)
     for line in lines:
         told = told + line.logs
     log_known = told + of_patterns(tables.patterns, lines)
+    for line in _lines_of_tries(failed, log_known, fix_chances(ledger, faults, settings), doubt(ledger)):
+        lines.append(line)
+        told, log_known = told + line.logs, log_known + line.logs
     log_any = np.array(sum((line.on_any for line in lines), 0.0))
     probability, unseen = settle(
         log_known, log_any, unseen_before, before, unseen_evidence_of(ledger, settings)
@@ -181,6 +190,45 @@ def _line_of_part(ledger: Ledger, faults: NDArray[Any], found: PartFound) -> Lin
     ratios = dict(found.log_ratios)
     logs = np.array([ratios.get(ledger.faults.values[fault], 0.0) for fault in faults.tolist()])
     return Line(found.label, logs, 0.0, None)
+
+
+def _lines_of_tries(
+    failed: list[tuple[str, NDArray[np.bool_]]], log_known: Floats, fixes: Floats, doubted: float
+) -> list[Line]:
+    """What failed fixes say: log(1 - q) of those causes (K,), which were at most 1 - `doubted` sure together before.
+
+    What is taken from them for that falls to the other causes as the evidence has it.
+    """
+    lines = [
+        Line(f"{label} {TRIED}", np.where(hit, np.log1p(-fixes), 0.0), 0.0, None) for label, hit in failed
+    ]
+    if lines and np.isfinite(log_known).any():
+        any_of_them = np.logical_or.reduce([hit for _, hit in failed])
+        share = np.exp(log_known - log_known.max())
+        theirs, others = share[any_of_them].sum(), share[~any_of_them].sum()
+        if 0.0 < others < theirs and theirs * doubted > others * (1.0 - doubted):
+            back = np.log(others * (1.0 - doubted)) - np.log(theirs * doubted)
+            lines[0] = replace(lines[0], logs=lines[0].logs + np.where(any_of_them, back, 0.0))
+    return lines
+
+
+def _lines_of_values(ledger: Ledger, tables: Tables, family: int, rails: tuple[RailFact, ...]) -> list[Line]:
+    """What the first value of each rail says beyond the condition that it left the rail in."""
+    weight = tables.settings.value_exponent
+    first = {rail.key: rail for rail in reversed(rails) if steps_of(rail) != NO_VALUE}
+    read, labels = [], []
+    for rail in first.values() if weight > 0.0 else ():
+        feature = ledger.lines.features.find(rail_key(rail.key))
+        if feature >= 0 and rail.condition in ledger.lines.conditions and rail.value is not None:
+            place = ledger.lines.conditions.index(rail.condition)
+            read.append((feature, int(ledger.lines.first_item.view[feature]) + place, rail.value))
+            labels.append(value_label(rail))
+    if not read:
+        return []
+    logs = weight * value_lines(tables.reading_values(ledger), family, read)
+    return [Line(label, line, 0.0, None) for label, line in zip(labels, logs, strict=True) if line.any()][
+        ::-1
+    ]
 
 
 def _together(ledger: Ledger, evidence: Evidence, settings: Settings) -> tuple[PartFound, ...]:

@@ -316,7 +316,7 @@ def _weights(found: Posterior, shown: NDArray[Any]) -> Floats:
 def general_shares(ledger: Ledger, found: Posterior, settings: Settings) -> Floats:
     """Share (K,) of what is said of each fault that rests on general knowledge: its prior and each answer noted."""
     tables = found.tables
-    catalogue = catalogue_shares(ledger, found.faults)
+    catalogue = catalogue_shares(ledger, found.faults, found.kind)
     if catalogue is None:
         return np.zeros(len(found.faults))
     lent = settings.k_catalogue * catalogue / max(catalogue.sum(), 1e-12)

@@ -6,7 +6,7 @@ About 150 bytes a case with its uid: small numbers in growing arrays; what has v
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,6 +20,8 @@ RESULT_CURED, RESULT_NOT_CURED, RESULT_UNKNOWN = 1, 0, -1
 UNKNOWN = -1  # in whole-number columns: not known
 MONEY_STEPS = 10_000  # costs are added as whole ten-thousandths, so that subtracting is exact
 TIME_STEPS = 1_000  # minutes as whole thousandths
+VALUE_STEPS = 10_000  # values as whole ten-thousandths of the nominal voltage
+NO_VALUE = -(2**31)
 
 _PER_CASE = {
     "fault": np.int32,  # the fault this case is evidence for, or -1
@@ -30,6 +32,7 @@ _PER_CASE = {
     "return_days": np.int32,
     "followed_days": np.int32,
     "second": np.int32,  # a second fault that was cured on the same board, or -1
+    "sound": np.int8,  # 1 where no fault was found, 0 where there was one, -1 where nobody knows
     "items_at": np.int64,
     "items": np.int32,
     "tries_at": np.int64,
@@ -63,13 +66,14 @@ class TryRow:
 class Rows:
     """All cases of a ledger. Row numbers stay valid until `compacted` makes a new object."""
 
-    __slots__ = ("columns", "dead", "item", "uids")
+    __slots__ = ("columns", "dead", "item", "uids", "value")
 
     def __init__(self) -> None:
         self.columns: dict[str, Column] = {
             name: Column(dtype) for name, dtype in {**_PER_CASE, **_PER_TRY}.items()
         }
         self.item = Column(np.int32)
+        self.value = Column(np.int32)  # beside each item what was read, in VALUE_STEPS, or NO_VALUE
         self.uids = Uids()
         self.dead = 0
 
@@ -88,8 +92,11 @@ class Rows:
         """A column of all rows, dead ones too; without a copy."""
         return self.columns[name].view
 
-    def append(self, uid: str, values: dict[str, int], items: Sequence[int], tries: Sequence[TryRow]) -> int:
-        """Add a case; `values` holds the whole numbers of a case from `fault` to `second`."""
+    def append(
+        self, uid: str, values: dict[str, int], items: Mapping[int, int], tries: Sequence[TryRow]
+    ) -> int:
+        """Add a case; `values` holds the whole numbers of a case from `fault` to `sound`, `items` what was noted
+        with what was read."""
         row = self.uids.append(uid, self.get("alive"))
         for name, value in values.items():
             self.columns[name].append(value)
@@ -98,7 +105,8 @@ class Rows:
         self.columns["tries_at"].append(self.columns["try_fault"].size)
         self.columns["tries"].append(len(tries))
         self.columns["alive"].append(1)
-        self.item.extend(items)
+        self.item.extend(list(items))
+        self.value.extend(list(items.values()))
         for one in tries:
             self.columns["try_fault"].append(one.fault)
             self.columns["try_part"].append(one.part)
@@ -118,6 +126,11 @@ class Rows:
         start = int(self.get("items_at")[row])
         return self.item.view[start : start + int(self.get("items")[row])]
 
+    def values_of(self, row: int) -> NDArray[Any]:
+        """What was read beside each of the row's items."""
+        start = int(self.get("items_at")[row])
+        return self.value.view[start : start + int(self.get("items")[row])]
+
     def tries_of(self, row: int) -> list[TryRow]:
         start = int(self.get("tries_at")[row])
         places = slice(start, start + int(self.get("tries")[row]))
@@ -135,9 +148,9 @@ class Rows:
         for at, count in (("items_at", "items"), ("tries_at", "tries")):
             lengths = fresh.get(count).astype(np.int64)
             fresh.columns[at] = Column(np.int64, np.cumsum(lengths) - lengths)
-        fresh.item = Column(
-            np.int32, self.item.view[spread(self.get("items_at")[alive], self.get("items")[alive])]
-        )
+        noted = spread(self.get("items_at")[alive], self.get("items")[alive])
+        fresh.item = Column(np.int32, self.item.view[noted])
+        fresh.value = Column(np.int32, self.value.view[noted])
         places = spread(self.get("tries_at")[alive], self.get("tries")[alive])
         for name, dtype in _PER_TRY.items():
             fresh.columns[name] = Column(dtype, self.get(name)[places])
@@ -146,7 +159,11 @@ class Rows:
 
     def arrays(self) -> dict[str, NDArray[Any]]:
         """All columns by name, for a snapshot of rows without dead ones."""
-        return {**{name: column.view for name, column in self.columns.items()}, "item": self.item.view}
+        return {
+            **{name: column.view for name, column in self.columns.items()},
+            "item": self.item.view,
+            "value": self.value.view,
+        }
 
     @classmethod
     def from_arrays(cls, arrays: dict[str, NDArray[Any]], uids: Uids) -> Rows:
@@ -158,6 +175,9 @@ class Rows:
                 raise ValueError(f"column {name} has {len(arrays[name])} entries instead of {expected}")
             rows.columns[name] = Column(dtype, arrays[name])
         rows.item = Column(np.int32, arrays["item"])
+        rows.value = Column(np.int32, arrays["value"])
+        if rows.value.size != rows.item.size:
+            raise ValueError(f"there are {rows.value.size} values for {rows.item.size} items")
         rows.uids = uids
         return rows
 

@@ -36,6 +36,7 @@ class Settings:
                        to show evidence as boards in general do
     k_cure, general_cure
                        imaginary tries, and their share of cures, that a fix's chance of curing leans on
+    general_fix        the same share at the bench, whether it lasts or not, for what a failed fix says
     warranty_days      a board that comes back with the same fault within this time was not cured
     bench_rate_per_hour, default_minutes, default_cost
                        what an hour at the bench costs, and what a try takes where nothing is recorded
@@ -61,6 +62,7 @@ class Settings:
     unseen_evidence: float = 0.25
     k_cure: float = 4.0
     general_cure: float = 0.9
+    general_fix: float = 0.9
     warranty_days: int = 365
     bench_rate_per_hour: float = 40.0
     default_minutes: float = 30.0
@@ -70,7 +72,7 @@ class Settings:
         """Raise ValueError for a setting that would make a probability undefined."""
         if not 0.0 < self.strength <= 1.0:
             raise ValueError(f"strength must be above 0 and at most 1, not {self.strength}")
-        for name in ("silence", "others_weight", "unseen_evidence", "general_cure"):
+        for name in ("silence", "others_weight", "unseen_evidence", "general_cure", "general_fix"):
             if not 0.0 <= getattr(self, name) <= 1.0:
                 raise ValueError(f"{name} must be from 0 to 1, not {getattr(self, name)}")
         for name in (
@@ -98,6 +100,11 @@ class Settings:
     def rail_weight(self) -> float:
         """k_rail where given, else k_fault."""
         return self.k_fault if self.k_rail is None else self.k_rail
+
+    @property
+    def value_exponent(self) -> float:
+        """The exponent of what a reading's value says within its condition: 0 until it was chosen on the store."""
+        return 0.0 if self.fitted is None else self.fitted.value_exponent
 
     @property
     def effective_strength(self) -> float:

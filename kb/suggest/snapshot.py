@@ -18,7 +18,7 @@ from kb.suggest.rows import Rows
 from kb.suggest.tally import Tally
 from kb.suggest.uids import Uids
 
-FORMAT = 4  # goes up when the meaning of anything in a snapshot changes
+FORMAT = 5  # goes up when the meaning of anything in a snapshot changes
 _KIND = "counts of board faults"
 _NAMES = ("sections", "families", "kinds", "parts", "failures")
 
@@ -90,7 +90,7 @@ def contents(ledger: Ledger) -> tuple[dict[str, Any], Arrays]:
     arrays["section_of"] = ledger.section_of.view
     arrays["cases_of_fault"] = ledger.cases_of_fault.view
     arrays["family_cases"] = ledger.family_cases.view
-    for name in ("item_fault", "feature_fault", "kind_fault"):
+    for name in ("item_fault", "feature_fault", "kind_fault", "judged"):
         arrays[name] = getattr(ledger, name).view
     for name in ("cases_with_count", "single_in_family", "single_in_kind"):
         arrays[name] = _pairs(getattr(ledger, name))
@@ -127,7 +127,7 @@ def fill(ledger: Ledger, header: dict[str, Any], arrays: Arrays) -> None:
     ledger.section_of = Column(np.int64, arrays["section_of"])
     ledger.cases_of_fault = Column(np.int64, arrays["cases_of_fault"])
     ledger.family_cases = Column(np.int64, arrays["family_cases"])
-    for name in ("item_fault", "feature_fault", "kind_fault"):
+    for name in ("item_fault", "feature_fault", "kind_fault", "judged"):
         setattr(ledger, name, Table(arrays[name].astype(np.int32)))
     for name in ("cases_with_count", "single_in_family", "single_in_kind"):
         setattr(ledger, name, Counter(dict(arrays[name].tolist())))

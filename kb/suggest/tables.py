@@ -18,6 +18,7 @@ from kb.suggest.levels import LEAST, RowWeights, at_root, likelihood, row_weight
 from kb.suggest.opinions import Opinions, candidates
 from kb.suggest.patterns import PatternTables, pattern_tables, renew_patterns
 from kb.suggest.questions import Floats, Layout, counts_of, heard, layout_of
+from kb.suggest.reading_values import Values, values_of
 
 if TYPE_CHECKING:
     from kb.suggest.ledger import Ledger
@@ -34,7 +35,8 @@ class Tables:
     `general` (J, K) is the share of each entry that rests on general knowledge, not a number where there is no
     opinion. `silent` (K,) and `silent_root` are the sums over all symptoms of the tempered log of their silence.
     `built` and `now` are readings of the ledger's marks: when everything was worked out, and when a section
-    was last; `mentions_per_case` is the mean number of symptoms that a case mentions.
+    was last; `mentions_per_case` is the mean number of symptoms that a case mentions. `values` are there once they
+    have been asked for.
     """
 
     settings: Settings
@@ -53,6 +55,12 @@ class Tables:
     built: int
     now: int
     mentions_per_case: float
+    values: Values | None = None
+
+    def reading_values(self, ledger: Ledger) -> Values:
+        """What the values of readings were, in step with the counts."""
+        self.values = values_of(ledger, self.faults, self.values)
+        return self.values
 
 
 def tables_of(ledger: Ledger, settings: Settings) -> Tables:

@@ -20,6 +20,7 @@ class Tally:
     `cases`           cases that are evidence for the fault
     `tried`, `cured`  cases in which this fix was tried with a known result, and in which it cured
     `own_tries`       tries, with a known result, of this fix on boards that it was the fix for
+    `fixed`           boards that it was the fix for, whether it lasted or not
     `cost_sum`, `cost_known`, `minutes_sum`, `minutes_known`
                       over single tries (see `rows` for the steps)
     `parts`, `failures`  name number to cases in which such a part, or failure, was cured
@@ -32,6 +33,7 @@ class Tally:
         "cost_sum",
         "cured",
         "failures",
+        "fixed",
         "minutes_known",
         "minutes_sum",
         "own_tries",
@@ -45,6 +47,7 @@ class Tally:
         "tried",
         "cured",
         "own_tries",
+        "fixed",
         "cost_sum",
         "cost_known",
         "minutes_sum",
@@ -52,7 +55,7 @@ class Tally:
     )
 
     def __init__(self) -> None:
-        self.cases = self.tried = self.cured = self.own_tries = 0
+        self.cases = self.tried = self.cured = self.own_tries = self.fixed = 0
         self.cost_sum = self.cost_known = self.minutes_sum = self.minutes_known = 0
         self.parts: dict[int, int] = {}
         self.failures: dict[int, int] = {}

@@ -21,6 +21,7 @@ from kb.suggest.posterior import posterior_of
 from kb.suggest.questions import Floats
 from kb.suggest.scores import LEAST, Bin, calibration_error, reliability_bins
 from kb.suggest.settings import Settings
+from kb.suggest.tuning import choose_strength
 from kb.suggest.weighing import counted
 
 
@@ -74,6 +75,14 @@ class TrackRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class Added:
+    """What a part of the model adds: the ranking with it and without, each with weights of its own."""
+
+    with_it: Scores
+    without: Scores
+
+
+@dataclass(frozen=True, slots=True)
 class _Judged:
     """Per case, shape (n,): place of the fault in the list (0 when new), and what scoring needs."""
 
@@ -111,6 +120,38 @@ def track_record(
     )
     periods = over_time(ledger, settings, cuts, max_cases=max_cases)
     return TrackRecord(overall, families, periods, sentence(overall))
+
+
+def general_adds(ledger: Ledger, settings: Settings, *, max_cases: int) -> Added | None:
+    """What general knowledge adds on the shop's own cases; None without it. Makes both choices roughly.
+
+    The ledger forgets its general knowledge, so it must be a copy.
+    """
+    if settings.general is None or ledger.known < 2:
+        return None
+    found = []
+    for general in (settings.general, None):
+        if general is None:
+            ledger.opinions, ledger.catalogue, ledger.weighed, ledger.tables = None, {}, None, None
+        base = replace(settings, general=general, fitted=None)
+        chosen = choose_strength(ledger, base, max_cases=max_cases, thorough=False).settings
+        found.append(_overall(ledger, chosen, max_cases))
+    return Added(*found)
+
+
+def patterns_add(ledger: Ledger, settings: Settings, *, max_cases: int) -> Added | None:
+    """What sub-patterns add on the shop's own cases, each exponent chosen again without; None where none are used."""
+    if settings.fitted is None or settings.fitted.patterns is None:
+        return None
+    base = replace(settings, fitted=None)
+    without = choose_strength(ledger, base, max_cases=max_cases, patterns=False).settings
+    return Added(_overall(ledger, settings, max_cases), _overall(ledger, without, max_cases))
+
+
+def _overall(ledger: Ledger, settings: Settings, max_cases: int) -> Scores:
+    sums = counted(ledger, settings)
+    parts = choose_cases(sums, max_cases).parts()
+    return _scores(_joined([_judge(forecasts(sums, part, settings)) for part in parts]))
 
 
 def sentence(compared: Compared) -> str:

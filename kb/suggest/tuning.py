@@ -1,8 +1,9 @@
 """Choosing weights, exponents and sub-patterns on the store's own cases, by leave-one-out.
 
-In this order: what cases of other shops count; weights of the back-off from the evidence of the counts; one exponent
-for each kind of answer, with the weights of the prior and of general knowledge; sub-patterns, scored on folds of the
-cases that they were not learned from; one exponent for each question and that of the sub-patterns.
+In this order: how often a right fix cures; what cases of other shops count; weights of the back-off from the evidence
+of the counts; one exponent for each kind of answer, with the weights of the prior and of general knowledge;
+sub-patterns, scored on folds of the cases that they were not learned from; one exponent for each question and that of
+the sub-patterns.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kb.suggest import evidence_weights
+from kb.suggest.attempts import usual_fix
 from kb.suggest.exponents import Columns, Questions
 from kb.suggest.fitted import Fitted
 from kb.suggest.learning import learn_patterns
@@ -30,6 +32,7 @@ from kb.suggest.leave_one_out import (
 from kb.suggest.ledger import Ledger
 from kb.suggest.opinions import candidates
 from kb.suggest.questions import ABSENT, FOUND, KINDS, MENTION, NOT_NAMED, RAIL, SILENT, Floats, layout_of
+from kb.suggest.reading_values import held_values
 from kb.suggest.scores import LEAST
 from kb.suggest.settings import Settings
 from kb.suggest.weighing import counted, weigh
@@ -46,6 +49,8 @@ USUAL = np.array([0.7, 0.7, 0.7, 0.0, 0.5, 0.3])
 _PULL_KINDS, _PULL_QUESTIONS = 3.0, 15.0
 _OPTIMISM = 20.0  # so many cases' worth: measured on `tests/dependent_world.py` from 60 to 1,000 cases
 _IDLE = 0.05  # kinds with an exponent below this take no part in the sub-patterns
+_USUAL_VALUE = 0.7  # the exponent of values, where they are of use at all
+_ERRORS = 2.0  # standard errors by which values must foresee the cases better, or they stay out
 _CELLS = 1_000_000  # cases x faults kept at once
 _FEW = 800  # cases by which general knowledge and other shops are weighed
 _WORTH = 1.2  # the store must have grown or shrunk by a fifth
@@ -119,10 +124,12 @@ def choose_strength(
     if ledger.known < 1:
         return Tuning(settings, 0.0, 0.0, 0, ledger.known, _others(ledger))
     if ledger.known >= FEWEST_CASES:
+        settings = replace(settings, general_fix=usual_fix(ledger, settings))
         if _others(ledger):
             settings = _with_others(ledger, settings, most)
         fit = _Fit(weigh(ledger, settings.others_weight), settings, most if thorough else min(most, _FEW))
-        settings = fit.all(patterns) if thorough else fit.by_kind()
+        if fit.can_choose:
+            settings = fit.all(patterns) if thorough else fit.by_kind()
     sums = weigh(ledger, settings.others_weight)
     chosen = choose_cases(sums, most)
     plain = replace(settings, fitted=None, strength=1.0)
@@ -192,10 +199,21 @@ class _Fit:
         self.truth = self.chosen.truth
         self.lines = np.arange(len(self.truth))
         self.exponents = USUAL.copy()
+        # The log likelihood of values within their conditions (0 or 1, n, K), and its exponent.
+        values = held_values(ledger, self.chosen.rows, self.chosen.faults, self.truth)
+        self.values: NDArray[Any] = np.zeros((0, len(self.truth), len(self.chosen.faults)), dtype=np.float32)
+        if values is not None:
+            self.values = values.astype(np.float32)[None]
+        self.of_values = np.zeros(len(self.values))
         self.settings = settings
         self.general = ledger.opinions is not None
         if self.general:
             self.settings = replace(settings, k_general_rail=0.0, k_general_symptom=0.0)
+
+    @property
+    def can_choose(self) -> bool:
+        """Whether there are cases whose fault would be known without them: nothing else can be foreseen."""
+        return len(self.truth) > 1
 
     def all(self, patterns: bool) -> Settings:
         """Everything."""
@@ -205,22 +223,26 @@ class _Fit:
         log_prior = self._log_prior(self.settings).astype(np.float32)
         held = held_out(self.ledger, self.chosen, self.settings, np.float32)
         columns = np.zeros((0, *log_prior.shape), dtype=np.float32)
-        by_kind = self.exponents
+        by_kind = np.concatenate([self.exponents, self.of_values])
         if patterns and self.ledger.known >= PATTERNS_FROM:
             columns, by_kind = self._patterns(held, log_prior)
+        columns = np.concatenate([self.values, columns])
         kind = held.layout.kind[held.row]
         group = kind * len(self.layout.place) + held.layout.feature[held.row]
         groups, where = np.unique(group, return_inverse=True)
-        start = np.concatenate([by_kind[groups // len(self.layout.place)], by_kind[KINDS:][: len(columns)]])
+        start = np.concatenate([by_kind[groups // len(self.layout.place)], by_kind[KINDS:]])
         found, _ = Questions(log_prior, held, where, columns).fit(start, _PULL_QUESTIONS)
         table = np.repeat(by_kind[:KINDS, None], len(self.layout.place), axis=1)
         table.reshape(-1)[groups] = found[: len(groups)]
-        weight = float(found[-1]) if len(columns) else 0.0
+        self.of_values = found[len(groups) :][: len(self.values)]
+        weight = float(found[-1]) if len(columns) > len(self.values) else 0.0
         self._keep(table, by_kind[:KINDS], held, weight)
         return self.settings
 
     def kinds_only(self) -> Settings:
         """Weights of the back-off and one exponent for each kind, at the given prior."""
+        if not self.can_choose:
+            return self.settings
         self._weights()
         held = held_out(self.ledger, self.chosen, self.settings, np.float32)
         self._fit_kinds(held, self._log_prior(self.settings))
@@ -238,7 +260,8 @@ class _Fit:
                 if turn == 0:
                     self._weights()
             held = held_out(self.ledger, self.chosen, self.settings, np.float32)
-            self._choose_prior(held.sums(self.exponents[held.layout.kind[held.row]]))
+            sums = held.sums(self.exponents[held.layout.kind[held.row]])
+            self._choose_prior(sums + np.tensordot(self.of_values.astype(np.float32), self.values, 1))
             self._fit_kinds(held, self._log_prior(self.settings))
         self._keep(
             np.repeat(self.exponents[:, None], len(self.layout.place), axis=1), self.exponents, held, 0.0
@@ -286,11 +309,23 @@ class _Fit:
             defaults=tuple(defaults.tolist()),
             strength=strength + weight,
             patterns=patterns if weight > 0.0 else None,
+            value_exponent=max(
+                (held_in * one for one in self.of_values.tolist() if one > _IDLE), default=0.0
+            ),
         )
         self.settings = replace(self.settings, fitted=fitted)
 
     def _log_prior(self, settings: Settings) -> Floats:
         return np.log(np.maximum(held_priors(self.ledger, self.chosen, settings), LEAST))
+
+    def _losses(self, log_prior: NDArray[Any], logs: NDArray[Any], w: Floats) -> NDArray[Any]:
+        """Log loss (n,) of each case for exponents (G,) of log likelihoods (G, n, K)."""
+        scores = log_prior + np.tensordot(w.astype(logs.dtype), logs, 1)
+        top = scores.max(axis=1)
+        losses: NDArray[Any] = (
+            np.log(np.exp(scores - top[:, None]).sum(axis=1)) + top - scores[self.lines, self.truth]
+        )
+        return losses
 
     def _mean_loss(self, scores: NDArray[Any]) -> float:
         top = scores.max(axis=1)
@@ -333,30 +368,43 @@ class _Fit:
         return np.stack([held.sums((kind == one).astype(np.float64)) for one in range(KINDS)])
 
     def _fit_kinds(self, held: Held, log_prior: Floats) -> None:
-        problem = Columns(log_prior.astype(np.float32), self._columns(held), self.truth)
-        self.exponents, _ = problem.fit(USUAL.copy(), _PULL_KINDS)
+        logs, log_prior = self._columns(held), log_prior.astype(np.float32)
+        found, _ = Columns(log_prior, logs, self.truth).fit(USUAL.copy(), _PULL_KINDS)
+        if len(self.values):
+            everything = np.concatenate([logs, self.values])
+            both, _ = Columns(log_prior, everything, self.truth).fit(
+                np.append(found, _USUAL_VALUE), _PULL_KINDS
+            )
+            gains = self._losses(log_prior, logs, found) - self._losses(log_prior, everything, both)
+            if gains.sum() > _ERRORS * np.sqrt((gains**2).sum()):
+                found = both
+            else:
+                self.values = self.values[:0]
+        self.exponents, self.of_values = found[:KINDS], found[KINDS:]
 
     def _patterns(self, held: Held, log_prior: NDArray[Any]) -> tuple[NDArray[Any], Floats]:
-        """Learn the sub-patterns: their log likelihoods (1, n, K) out of fold, and the exponents by kind with theirs
-        behind; (0, n, K) and those without them where they do not help."""
+        """Learn the sub-patterns: their log likelihoods (1, n, K) out of fold, and the exponents by kind with those
+        of values and theirs behind; (0, n, K) and those without them where they do not help."""
         alike = {MENTION: (MENTION, ABSENT), SILENT: (SILENT,), FOUND: (FOUND, NOT_NAMED), RAIL: (RAIL,)}
         kinds = frozenset(
             kind for kind, own in alike.items() if max(self.exponents[one] for one in own) > _IDLE
         )
         nothing = np.zeros((0, *log_prior.shape), dtype=np.float32)
+        by_kind = np.concatenate([self.exponents, self.of_values])
         learned = learn_patterns(self.ledger, self.settings, kinds) if kinds else None
         if learned is None or self.settings.fitted is None:
-            return nothing, self.exponents
+            return nothing, by_kind
         patterns, _ = learned
         without = self.settings
         self.settings = replace(without, fitted=replace(self.settings.fitted, patterns=patterns))
         scores = held_patterns(self.ledger, self.chosen, held, self.settings)
         assert scores is not None
         column = scores[0].astype(np.float32)[None]
-        start = np.append(USUAL * 0.6, 0.3)
-        problem = Columns(log_prior, np.concatenate([self._columns(held), column]), self.truth)
+        start = np.concatenate([USUAL * 0.6, np.full(len(self.values), _USUAL_VALUE), [0.3]])
+        logs = np.concatenate([self._columns(held), self.values, column])
+        problem = Columns(log_prior, logs, self.truth)
         found, _ = problem.fit(start, _PULL_KINDS)
         if found[-1] <= _IDLE:
             self.settings = without
-            return nothing, self.exponents
+            return nothing, by_kind
         return column, found

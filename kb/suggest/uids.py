@@ -1,12 +1,13 @@
 """The uids of very many cases in arrays: some 30 bytes each, where strings in a dictionary take 200.
 
 A uid in the usual text form of a UUID is its 128 bits. Any other text is kept as it is beside them, under
-128 bits of its BLAKE2b, so that one look-up serves both. Rows are found in a sorted list of the first 64 bits;
-those of late stand in a dictionary until there are enough of them to sort again.
+128 bits of its BLAKE2b, so that one look-up serves both. Rows are found by halving a list of them sorted by all
+128 bits; those of late stand in a dictionary until there are enough of them to sort again.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator
 from hashlib import blake2b
 from typing import Any
@@ -28,15 +29,14 @@ class Uids:
     Rows are only ever added; `alive` is handed in wherever it matters, as it is the rows' own.
     """
 
-    __slots__ = ("_first", "_late", "_odd", "_second", "_sorted", "_sorted_rows")
+    __slots__ = ("_first", "_late", "_odd", "_second", "_sorted")
 
     def __init__(self) -> None:
         self._first = Column(np.uint64)
         self._second = Column(np.uint64)
         self._odd: dict[int, str] = {}
         self._late: dict[str, int] = {}
-        self._sorted: NDArray[np.uint64] = np.zeros(0, np.uint64)
-        self._sorted_rows: NDArray[np.int32] = np.zeros(0, np.int32)
+        self._sorted: NDArray[np.int32] = np.zeros(0, np.int32)
 
     def __len__(self) -> int:
         return self._first.size
@@ -45,7 +45,7 @@ class Uids:
         odd = self._odd.get(int(row))
         if odd is not None:
             return odd
-        digits = f"{int(self._first.view[row]):016x}{int(self._second.view[row]):016x}"
+        digits = f"{self._number(row):032x}"
         return f"{digits[:8]}-{digits[8:12]}-{digits[12:16]}-{digits[16:20]}-{digits[20:]}"
 
     def append(self, uid: str, alive: NDArray[Any]) -> int:
@@ -68,14 +68,10 @@ class Uids:
         if late is not None:
             return late if alive[late] else None
         number = _as_number(uid)
-        first = np.uint64((_number_of_odd(uid) if number is None else number) >> 64)
-        place = int(np.searchsorted(self._sorted, first))
-        while place < len(self._sorted) and self._sorted[place] == first:
-            row = int(self._sorted_rows[place])
-            if alive[row] and self[row] == uid:
-                return row
-            place += 1
-        return None
+        number = _number_of_odd(uid) if number is None else number
+        place = bisect_left(self._sorted, number, key=self._number)
+        row = int(self._sorted[place]) if place < len(self._sorted) else -1
+        return row if row >= 0 and alive[row] and self[row] == uid else None
 
     def of(self, rows: NDArray[Any]) -> Iterator[str]:
         """The texts of some rows, one by one."""
@@ -117,8 +113,11 @@ class Uids:
     def _settle(self, alive: NDArray[Any]) -> None:
         """Sort the living rows again, so that the dictionary of late ones can be emptied."""
         rows = np.flatnonzero(alive[: len(self)]).astype(np.int32)
-        rows = rows[np.argsort(self._first.view[rows], kind="stable")]
-        self._sorted, self._sorted_rows, self._late = self._first.view[rows], rows, {}
+        self._sorted = rows[np.lexsort((self._second.view[rows], self._first.view[rows]))]
+        self._late = {}
+
+    def _number(self, row: int) -> int:
+        return int(self._first.view[row]) << 64 | int(self._second.view[row])
 
 
 def _as_number(uid: str) -> int | None:

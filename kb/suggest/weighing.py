@@ -27,6 +27,7 @@ class Weighed(Ledger):
         "version",
         "others",
         "marks",
+        "token",
         "opinions",
         "catalogue",
         "lines",
@@ -41,6 +42,7 @@ class Weighed(Ledger):
         "tallies",
         "family_tallies",
         "family_kinds",
+        "judged",
     )
 
     def __init__(self, own: Ledger, weight: float) -> None:

@@ -25,8 +25,10 @@ from kb.web.api.shapes import ErrorBody
 from kb.web.guard import access
 from kb.web.guard.cookies import Cookies
 from kb.web.guard.door import Door, checked_by_the_door
+from kb.web.guard.once import Once
 from kb.web.guard.requests import Guard
 from kb.web.guard.serving import Serving
+from kb.web.guard.turns import Turns
 from kb.web.observing import Figures, Observer
 from kb.web.pages import (
     account,
@@ -155,6 +157,8 @@ def _routes() -> list[BaseRoute]:
 def _keep_out(app: FastAPI, shop: Shop, serving: Serving) -> None:
     """Puts the door before the application, and the guard before the door."""
     upload = shop.settings.max_upload_mb * 1_000_000
+    app.add_middleware(Once, is_upload=lambda path: bool(_UPLOADS.fullmatch(path)))
+    app.add_middleware(Turns, respond=errors.respond, is_upload=lambda path: bool(_UPLOADS.fullmatch(path)))
     app.add_middleware(
         Door,
         shop=shop,

@@ -19,7 +19,9 @@ def _visitor(request: Request) -> Visitor:
 
 def _shop(request: Request) -> Shop:
     shop: Shop = request.app.state.shop
-    return shop.acting_as(_visitor(request).name)
+    acting = shop.acting_as(_visitor(request).name, getattr(request.state, "sent_key", ""))
+    acting.refuse_done_before()
+    return acting
 
 
 async def _texts(request: Request, max_fields: int) -> FormData:

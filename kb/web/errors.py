@@ -11,16 +11,21 @@ from urllib.parse import quote
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from pydantic import ValidationError
+from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
-from starlette.responses import JSONResponse, Response
+from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import compile_path
 from starlette.types import Scope
 
-from kb.errors import BadInput, KbError, NotFound, StoreAway, TooSoon
+from kb.errors import AlreadyDone, BadInput, KbError, NotFound, StoreAway, TooSoon
+from kb.model import as_dict
 from kb.model.problems import explain_entries
+from kb.service.boards import families
+from kb.service.cases import cases
+from kb.web.guard import access
 from kb.web.guard.requests import PROTECTIVE_HEADERS
 from kb.web.observing import REQUEST_ID
-from kb.web.rendering import render
+from kb.web.rendering import record_path, render
 from kb.web.resend import typed_into
 
 log = logging.getLogger(__name__)
@@ -81,6 +86,30 @@ def when_to_ask_again(error: KbError) -> dict[str, str] | None:
     return {"Retry-After": str(seconds)} if seconds else None
 
 
+def _done_before(request: Request, error: AlreadyDone) -> Response:
+    """What was saved when it was sent the first time, as the first answer showed it or led to it."""
+    shop = request.app.state.shop
+    in_api = request.url.path.startswith("/api")
+    try:
+        if error.entity == "case":
+            case = cases.stored(shop, error.name)
+            body, version = as_dict(case.record), case.version
+        elif error.entity == "family":
+            family, version = families.get(shop, error.name)
+            body = as_dict(family)
+        else:
+            raise NotFound("It has no page of its own.")
+    except NotFound:
+        # Such as a step of a test, whose page shows what was entered.
+        page = access.chosen(access.routes_of(request.app), "GET", request.url.path)
+        if in_api or page is None:
+            return respond(request.scope, error)
+        return RedirectResponse(request.url.path, status_code=303)
+    if not in_api:
+        return RedirectResponse(record_path(error.entity, error.name), status_code=303)
+    return JSONResponse({**body, "version": version}, headers={"ETag": f'"{version}"'})
+
+
 async def _nothing_lost(request: Request, error: StoreAway) -> Response:
     """The page for a form that cannot be saved while cut off from the database, with what was typed."""
     path = request.url.path
@@ -95,6 +124,8 @@ def install(app: FastAPI) -> None:
 
     async def known(request: Request, error: Exception) -> Response:
         assert isinstance(error, KbError)
+        if isinstance(error, AlreadyDone):
+            return await run_in_threadpool(_done_before, request, error)
         if isinstance(error, StoreAway):
             log.warning("not answered: %s", error.message)
             if request.method == "POST" and not request.url.path.startswith("/api"):
@@ -105,11 +136,10 @@ def install(app: FastAPI) -> None:
 
     def invalid(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError | ValidationError)
-        entries = [dict(entry) for entry in error.errors()]
-        for entry in entries:
+        entries = list(error.errors())
+        if isinstance(error, RequestValidationError):
             # The first step only says whether the value came in the body, the query or the path.
-            if isinstance(error, RequestValidationError):
-                entry["loc"] = _inside(entry)
+            entries[0] = {**entries[0], "loc": _inside(entries[0])}
         return respond(request.scope, explain_entries(entries))
 
     def plain(request: Request, error: Exception) -> Response:

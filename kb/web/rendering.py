@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import secrets
 from datetime import date
 from functools import cache
 from typing import Any
@@ -91,6 +93,16 @@ def environment() -> Environment:
     return made
 
 
+_FORM = re.compile(r'<form\b[^<>]*\bmethod="post"[^<>]*>', re.IGNORECASE)
+
+
+def with_keys(page: str) -> str:
+    """The page with a key in each form that saves, so that a second click saves nothing more."""
+    return _FORM.sub(
+        lambda form: f'{form[0]}<input type="hidden" name="sent_key" value="{secrets.token_hex(16)}">', page
+    )
+
+
 def render(
     name: str,
     context: dict[str, Any],
@@ -118,5 +130,5 @@ def render(
         "away": state.shop.store.away,
         "query": "",
     }
-    page = environment().get_template(name).render({**shared, **context})
+    page = with_keys(environment().get_template(name).render({**shared, **context}))
     return HTMLResponse(page, status_code=status, headers=headers)

@@ -17,6 +17,7 @@ from kb.errors import BadInput, StoreTrouble
 from kb.service import Shop, sheets
 from kb.service.accounts import passwords
 from kb.service.accounts.uses import UseKeeper
+from kb.service.diagnose import reading_texts
 from kb.service.history.bin import BinKeeper
 from kb.service.operate.daily import DailyBackups
 from kb.service.shop.cut_off.follower import Follower
@@ -127,8 +128,12 @@ def _keepers(shop: Shop, demo: bool) -> list[NowAndThen]:
 
 
 def _warm(shop: Shop) -> None:
-    """Chooses the weights ahead of the first question; opening index and counts left much memory free."""
+    """Chooses the weights and reads the word lists ahead of the first question.
+
+    Opening index and counts left much memory free.
+    """
     shop.derived.warm()
+    reading_texts.warm(shop)
     settle_memory()
 
 

@@ -138,7 +138,7 @@ TOLD: dict[str, Told] = {
     "24 V cycles unloaded": told("mains off", "load this rail", "before any part is suspected"),
     "12 V at 13.0 V unloaded": told("load", "24V and 12V", "measure both", around=around(idle=("24V",))),
     "12 V at 13.0 V loaded": told("feedback", "divider", "shunt reference", "optocoupler"),
-    "12 V exactly on its lower limit": told("ripple", at="loaded.24V"),
+    "12 V exactly on its lower limit": told("ripple", at="loaded.12V"),
     "12 V at 9.1 V loaded": told(
         "capacitors",
         "rectifier",
@@ -154,14 +154,14 @@ TOLD: dict[str, Told] = {
         around=around(steady=("24V",)),
     ),
     "12 V read while not enabled": told("enable the board", "measure"),
-    "negative rail by its size": told("ripple", at="loaded.24V"),
+    "negative rail by its size": told("ripple", at="loaded.12V"),
     "negative rail with the leads exchanged": told("leads exchanged"),
     "negative side sags with nothing on the plus": told(
         "load +32V", "measure both again", around=around(idle=("+32V",))
     ),
     "loads of an earlier step left on": told("12V carried its load", around=around(loaded=("12V",))),
     "LED output with strings off": told("strings", "another load", "first seconds"),
-    "ripple in its limit": told("cold starts", at="ripple.24V", ripple_mv=120.0),
+    "ripple in its limit": told("cold starts", at="ripple.12V", ripple_mv=120.0),
     "ripple far above its limit": told("filter capacitors", "ESR", ripple_mv=120.0),
     "ripple without load": told("ripple under load", ripple_mv=120.0),
     "bulk 325 V in standby on a boosting board": told("Enable", "rise", around=around(mains_v=230.0)),
@@ -212,6 +212,16 @@ TOLD: dict[str, Told] = {
         "unpowered.ground.12V", "rectifier", "capacitors", "one leg lifted", "12 V over 0.25 A"
     ),
     "24 V of 60 mA at 14 ohm to ground": unpowered("unpowered.ground.24V", "isolate the branch"),
+    "12 V of 3 A at 9 ohm to ground": unpowered(
+        "unpowered.ground.12V", "measure again", "lifted out of circuit", "12 V over 3 A"
+    ),
+    "switch read as a short, then as a junction": unpowered(
+        SWITCH,
+        "before it showed 20 mV",
+        "probes did not touch",
+        "before power",
+        before={SWITCH: Entry(value=0.02)},
+    ),
     "24 V of 4 A at 3.2 kilohm to ground": unpowered("unpowered.ground.24V", "First energising"),
     "inrush limiter cold": unpowered("unpowered.thermistor", "whole"),
     "sense resistor of 0.22 ohm reads open": unpowered(
@@ -341,9 +351,8 @@ def _after(situation: dict[str, Any], known: Told, key: str) -> str:
     if not key:
         return ""
     # The usual board, whatever rail the situation is about.
-    steps = bench_sequence(
-        family_of(SITUATIONS["24 V cycles unloaded"], Told(())), isolation_stated=False
-    ).steps
+    sequence = bench_sequence(family_of(SITUATIONS["24 V cycles unloaded"], Told(())), isolation_stated=False)
+    steps = [step for step in sequence.steps if not step.optional]
     place = next(number for number, step in enumerate(steps) if step.key == key)
     return steps[place + 1].title
 

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
+from scipy.integrate import solve_ivp
 
 from kb.bench.discharge import discharge, joules_between, seconds_until, volts_after
 
@@ -40,3 +41,25 @@ def test_stored_energy_comes_out_as_printed(case: dict) -> None:
     assert discharge(case["farads"], case["volts"]).joules == pytest.approx(
         case["joules"], rel=case["tolerance"]
     )
+
+
+@pytest.mark.parametrize("to_v", [60.0, 30.0, 5.0])
+@pytest.mark.parametrize(("farads", "volts"), [(120e-6, 385.0), (470e-6, 325.0), (1500e-6, 38.0 + 27.0)])
+def test_the_time_to_the_asked_voltage_is_that_of_a_numerical_integration(
+    farads: float, volts: float, to_v: float
+) -> None:
+    """dV/dt = -V/RC stepped through time (scipy) until it crosses the asked voltage; the heat is summed on the way."""
+    found = discharge(farads, volts, to_v=to_v)
+
+    def falls(time: float, state: list[float]) -> list[float]:
+        left = state[0]
+        return [-left / (found.ohms * farads), left**2 / found.ohms]
+
+    def there(time: float, state: list[float]) -> float:
+        return state[0] - to_v
+
+    run = solve_ivp(falls, (0.0, 20 * found.tau_s), [volts, 0.0], events=there, rtol=1e-9, atol=1e-9)
+    assert found.seconds == pytest.approx(run.t_events[0][0], rel=1e-5)
+    assert joules_between(farads, volts, to_v) == pytest.approx(run.y_events[0][0][1], rel=1e-5)
+    suggested = found.suggested
+    assert suggested.watts >= joules_between(farads, volts, to_v) / suggested.seconds  # the mean of its time

@@ -7,10 +7,21 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
+from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
 from kb.bench.discharge import seconds_until
-from kb.bench.loads import COLD_RATIO_HIGH, COLD_RATIO_LOW, Load, amps_at, cold_resistance, rerated
+from kb.bench.load_plan import WITHIN
+from kb.bench.loads import (
+    COLD_RATIO_HIGH,
+    COLD_RATIO_LOW,
+    Load,
+    amps_at,
+    cold_amps_at,
+    cold_resistance,
+    rerated,
+)
 from kb.bench.series_lamp import through_lamp
 from kb.errors import BadInput
 
@@ -96,3 +107,88 @@ def test_filament_resistance_gives_the_temperature_of_the_tungsten_table() -> No
 
 def test_the_discharge_to_what_the_meter_wants_takes_ln_77_time_constants_from_385_v() -> None:
     assert seconds_until(120e-6, 385.0, 2200.0, 5.0) == pytest.approx(2200 * 120e-6 * np.log(77))
+
+
+def test_the_law_between_two_points_of_a_lamp_gives_what_was_measured_between_them() -> None:
+    """Each measured point of a published table left out in turn, twice as near as a plan has to be to its target."""
+    lamp = LAMPS["measured_lamp"]
+    points = list(zip(lamp["volts"], lamp["amps"], strict=True))
+    for place in range(1, len(points) - 1):
+        volts, amps = points[place]
+        others = Load("bulb", "lamp", points=(points[place - 1], points[place + 1]))
+        assert amps_at(others, volts) == pytest.approx(amps, rel=WITHIN / 2)
+
+
+def test_the_re_rating_law_holds_from_two_fifths_of_the_rated_voltage_as_near_as_a_plan_has_to_be() -> None:
+    lamp = LAMPS["measured_lamp"]
+    rated = Load("bulb", "lamp", points=((lamp["volts"][5], lamp["amps"][5]),))
+    for volts, amps in zip(lamp["volts"][2:], lamp["amps"][2:], strict=True):
+        assert amps_at(rated, volts) == pytest.approx(amps, rel=WITHIN)
+
+
+def test_a_measured_lamp_never_draws_more_when_cold_than_is_said() -> None:
+    lamp = LAMPS["measured_lamp"]
+    rated = Load("bulb", "lamp", points=((lamp["volts"][5], lamp["amps"][5]),))
+    _, most = cold_amps_at(rated, lamp["volts"][5])
+    assert lamp["volts"][5] / lamp["cold_ohm"] < most
+
+
+@pytest.mark.parametrize("board_ohm", [0.0, 1.0, 5.0, 20.0])
+def test_a_series_lamp_limits_as_its_published_points_do(board_ohm: float) -> None:
+    """A curve through the published points by another method (monotone cubics in the logarithms) and Brent's root."""
+    lamp = LAMPS["measured_lamp"]
+    curve = PchipInterpolator(np.log(lamp["volts"]), np.log(lamp["amps"]))
+    mains = lamp["volts"][-1]
+
+    def current(volts: float) -> float:
+        return float(np.exp(curve(np.log(volts))))
+
+    solved = brentq(lambda volts: current(volts) * board_ohm + volts - mains, 0.262, mains, xtol=1e-12)
+    measured = Load("bulb", "lamp", points=tuple(zip(lamp["volts"], lamp["amps"], strict=True)))
+    found = through_lamp(measured, mains, board_ohm)
+    assert found.amps == pytest.approx(current(solved), rel=0.01)
+    assert found.lamp_v == pytest.approx(solved, rel=0.01)
+
+
+@pytest.mark.parametrize("board_ohm", [0.0, 150.0, 900.0])
+def test_on_alternating_mains_a_series_lamp_limits_by_effective_values(board_ohm: float) -> None:
+    """The heat balance of a filament integrated through time at 50 Hz.
+
+    Its resistance follows its temperature by the published table, it loses heat as the fourth power of that
+    temperature (Stefan and Boltzmann), and its heat capacity of 0.02 J/K (a 60 W filament of some 20 mg; from memory)
+    lets the temperature follow the mean and not the wave. What the points of the same filament on direct voltage say
+    then holds for the effective value of the current.
+    """
+    tungsten = LAMPS["tungsten"]
+    kelvin = np.array(tungsten["celsius"]) + 273.15
+    resistivity = np.array(tungsten["microohm_cm"]) / tungsten["microohm_cm"][0]
+    mains, watts, hot_k, room_k, joule_per_k = 230.0, 60.0, 2800.0, 293.0, 0.02
+    cold_ohm = mains**2 / watts / float(np.interp(hot_k, kelvin, resistivity))
+
+    def ohms(temperature: float) -> float:
+        return cold_ohm * float(np.interp(temperature, kelvin, resistivity))
+
+    def lost(temperature: float) -> float:
+        return watts * (temperature**4 - room_k**4) / (hot_k**4 - room_k**4)
+
+    points = []
+    for temperature in np.linspace(400.0, hot_k, 25):
+        volts = np.sqrt(lost(temperature) * ohms(temperature))
+        points.append((float(volts), float(volts / ohms(temperature))))
+    found = through_lamp(Load("lamp", "lamp", points=tuple(points)), mains, board_ohm)
+
+    def amps(time: float, temperature: float) -> float:
+        return float(np.sqrt(2) * mains * np.sin(2 * np.pi * 50 * time) / (ohms(temperature) + board_ohm))
+
+    def warming(time: float, state: np.ndarray) -> list[float]:
+        return [(amps(time, state[0]) ** 2 * ohms(state[0]) - lost(state[0])) / joule_per_k]
+
+    # From hot it settles soonest: what it loses is most there.
+    run = solve_ivp(warming, (0.0, 6.0), [hot_k], max_step=1e-3, rtol=1e-6, dense_output=True)
+    times = np.linspace(5.8, 6.0, 4001)[:-1]
+    flow = np.array([amps(time, float(run.sol(time)[0])) for time in times])
+    assert np.sqrt(np.mean(flow**2)) == pytest.approx(found.amps, rel=0.02)
+    temperature = float(np.mean(run.sol(times)[0]))
+    assert found.lamp_v / found.amps == pytest.approx(ohms(temperature), rel=0.02)
+    if board_ohm == 0.0:
+        assert temperature == pytest.approx(hot_k, rel=0.02)

@@ -1,8 +1,9 @@
 """How well texts are read: precision and recall for each kind of fact and each language.
 
 `python tests/reading/judge.py` reads the notes of `tests/reading/judged`, which were written and labelled
-by people who did not see the reader. `notes_*.toml` were tuned on, all of them; `fresh_*.toml` are held out: of
-these only figures are printed, never texts. `--show en` lists the misses among those tuned on.
+by people who did not see the reader. `notes_*.toml` and, once they had been measured, `fresh_*.toml` were tuned on;
+`unseen_*.toml` came last and are held out: of these only figures are printed, never texts. `--show en` lists the
+misses among those tuned on, `--tuned-on` leaves the others out.
 
 A symptom named under `also_symptoms` is neither asked for nor wrong. A reading is right where rail or point,
 quantity and value (or minimum and maximum) are; supply, load and "after the repair" are counted apart.
@@ -23,6 +24,7 @@ from kb.facts.rail_names import obvious_rail
 from kb.reading import Known, KnownRail, Read, ReadAttempt, ReadReading, read
 
 NOTES = Path(__file__).parent / "judged"
+PARTS = {"tuned on": ("notes", "fresh"), "unseen": ("unseen",)}
 LANGUAGES = ("en", "de", "fr", "nl", "es", "it")
 STANDARD = Known(
     rails=(
@@ -70,11 +72,13 @@ class Tally:
         score.missed += missed
 
 
-def notes(language: str, held_out: bool) -> Iterator[dict[str, Any]]:
-    """The labelled notes of one language: the fresh ones where `held_out`, else those tuned on."""
-    file = NOTES / f"{'fresh' if held_out else 'notes'}_{language}.toml"
-    if file.exists():
-        yield from tomllib.loads(file.read_text("utf-8")).get("note", [])
+def notes(language: str, part: str) -> Iterator[tuple[dict[str, Any], bool]]:
+    """The labelled notes of one language, of one of `PARTS`, each with whether all names could be labelled."""
+    for written in PARTS[part]:
+        file = NOTES / f"{written}_{language}.toml"
+        if file.exists():
+            for note in tomllib.loads(file.read_text("utf-8")).get("note", []):
+                yield note, written != "notes"
 
 
 def judge(note: dict[str, Any], tally: Tally, later_names: bool = False) -> Read:
@@ -231,17 +235,17 @@ def _single(note: dict[str, Any], found: Read, tally: Tally) -> None:
                 tally.misses.append(f"   {name} is {wanted}, read {got}")
 
 
-def tally_of(language: str, held_out: bool) -> Tally:
+def tally_of(language: str, part: str) -> Tally:
     """The scores of one language's notes."""
     tally = Tally()
-    for note in notes(language, held_out):
-        judge(note, tally, later_names=held_out)
+    for note, later_names in notes(language, part):
+        judge(note, tally, later_names)
     return tally
 
 
-def table(held_out: bool, languages: tuple[str, ...] = LANGUAGES) -> str:
+def table(part: str, languages: tuple[str, ...] = LANGUAGES) -> str:
     """Precision / recall of every kind of fact, a line each, a column for each language."""
-    tallies = {language: tally_of(language, held_out) for language in languages}
+    tallies = {language: tally_of(language, part) for language in languages}
     kinds = list(Counter(kind for tally in tallies.values() for kind in tally.scores))
     lines = ["| kind of fact | " + " | ".join(languages) + " | all |", "|---" * (len(languages) + 2) + "|"]
     for kind in kinds:
@@ -265,13 +269,14 @@ def main() -> None:
     arguments.add_argument(
         "--show", choices=LANGUAGES, help="list what was missed in this language among the notes tuned on"
     )
+    arguments.add_argument("--tuned-on", action="store_true", help="only the notes tuned on")
     asked = arguments.parse_args()
     if asked.show:
-        print("\n".join(tally_of(asked.show, held_out=False).misses))
+        print("\n".join(tally_of(asked.show, "tuned on").misses))
         return
-    for held_out in (False, True):
-        print("Held out" if held_out else "Tuned on")
-        print(table(held_out))
+    for part in list(PARTS)[: 1 if asked.tuned_on else None]:
+        print(part.capitalize())
+        print(table(part))
 
 
 if __name__ == "__main__":

@@ -34,7 +34,16 @@ from kb.facts.vocabulary import (
 HERE = Path(__file__).parent / "judged"
 LANGUAGES = {"en": 40, "de": 18, "fr": 18, "nl": 18, "es": 18, "it": 18}
 FRESH = {"en": 36, "de": 14, "fr": 14, "nl": 14, "es": 14, "it": 14}
-SHEETS = ("werkstatt_tabelle", "one_column", "workbook")
+UNSEEN = {"en": 50, "de": 25, "fr": 14, "nl": 14, "es": 14, "it": 14}
+# How many lines stand above the first row, and what parts the cells.
+SHEETS = {
+    "werkstatt_tabelle": (1, ";"),
+    "one_column": (1, ","),
+    "workbook": (3, ","),
+    "unseen_reparaturliste": (1, ";"),
+    "unseen_bench_log": (1, ","),
+    "unseen_workbook": (3, ","),
+}
 SYMPTOM_NAMES = {symptom.name for symptom in SYMPTOMS} | {"does not work"}
 VERDICT_NAMES = {*values(VERDICTS), "declined"}
 OF_ATTEMPT = {
@@ -54,11 +63,13 @@ def _read(name: str) -> Facts:
 
 NOTES = {language: _read(f"notes_{language}.toml")["note"] for language in LANGUAGES}
 FRESH_NOTES = {language: _read(f"fresh_{language}.toml")["note"] for language in FRESH}
+UNSEEN_NOTES = {language: _read(f"unseen_{language}.toml")["note"] for language in UNSEEN}
 QUERIES = _read("queries.toml")["query"]
+UNSEEN_QUERIES = _read("unseen_queries.toml")["query"]
 CASES, FAMILIES = demo_records()
 ALL_NOTES = [
     pytest.param(note, id=f"{kind}{language} {number}")
-    for kind, files in (("", NOTES), ("fresh ", FRESH_NOTES))
+    for kind, files in (("", NOTES), ("fresh ", FRESH_NOTES), ("unseen ", UNSEEN_NOTES))
     for language, notes in files.items()
     for number, note in enumerate(notes)
 ]
@@ -80,6 +91,20 @@ def test_the_fresh_notes_are_all_held_out_and_stand_in_no_other_file(language: s
     texts = {note["text"] for note in notes}
     assert len(texts) == len(notes)
     assert not texts & {note["text"] for note in NOTES[language]}
+
+
+@pytest.mark.parametrize("language", UNSEEN)
+def test_the_unseen_notes_stand_in_no_other_file(language: str) -> None:
+    notes = UNSEEN_NOTES[language]
+    assert len(notes) >= UNSEEN[language]
+    assert all(note["held_out"] is True for note in notes)
+    texts = {note["text"] for note in notes}
+    assert len(texts) == len(notes)
+    assert not texts & {note["text"] for note in [*NOTES[language], *FRESH_NOTES[language]]}
+
+
+def test_the_unseen_notes_have_traps_in_each_language() -> None:
+    assert all(sum("trap" in note for note in notes) >= 3 for notes in UNSEEN_NOTES.values())
 
 
 def test_the_fresh_notes_have_traps_in_each_language() -> None:
@@ -146,7 +171,16 @@ def test_there_are_enough_queries_and_every_third_is_held_out() -> None:
     assert [query["held_out"] for query in QUERIES] == [number % 3 == 2 for number in range(len(QUERIES))]
 
 
-@pytest.mark.parametrize("query", QUERIES, ids=lambda query: query["text"][:40])
+def test_there_are_enough_unseen_queries_and_none_stands_in_the_other_file() -> None:
+    assert len(UNSEEN_QUERIES) >= 60
+    assert {query["language"] for query in UNSEEN_QUERIES} == LANGUAGES.keys()
+    assert all(query["held_out"] is True for query in UNSEEN_QUERIES)
+    texts = {query["text"] for query in UNSEEN_QUERIES}
+    assert len(texts) == len(UNSEEN_QUERIES)
+    assert not texts & {query["text"] for query in QUERIES}
+
+
+@pytest.mark.parametrize("query", [*QUERIES, *UNSEEN_QUERIES], ids=lambda query: query["text"][:40])
 def test_every_query_has_a_case_that_fits_it_well(query: Facts) -> None:
     wants = [JUDGED["meanings"][want] if isinstance(want, str) else want for want in query["wants"]]
     for want in wants:
@@ -159,10 +193,10 @@ def test_every_query_has_a_case_that_fits_it_well(query: Facts) -> None:
 @pytest.mark.parametrize("name", SHEETS)
 def test_every_row_of_a_sheet_has_its_facts(name: str) -> None:
     text = (HERE / "sheets" / f"{name}.csv").read_text("utf-8")
-    lines = list(csv.reader(text.splitlines(), delimiter=";" if name == "werkstatt_tabelle" else ","))
+    above, separator = SHEETS[name]
+    lines = list(csv.reader(text.splitlines(), delimiter=separator))
     assert len({len(line) for line in lines}) == 1
     rows = _read(f"sheets/{name}.toml")["row"]
-    above = {"werkstatt_tabelle": 1, "one_column": 1, "workbook": 3}[name]
     assert 25 <= len(rows) <= 40
     assert [row["line"] for row in rows] == list(range(above + 1, len(lines) + 1))
 

@@ -13,7 +13,7 @@ from kb.facts.word_lists import (
     never_mended,
     symptom_patterns,
 )
-from kb.reading.symptoms import known_elements, patterns
+from kb.reading.patterns import known_elements, patterns
 
 NAMES = {symptom.name for symptom in SYMPTOMS}
 

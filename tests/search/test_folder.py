@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import tracemalloc
+from dataclasses import replace
 from multiprocessing.context import SpawnContext
 from pathlib import Path
 from typing import Any
@@ -153,8 +154,11 @@ def test_a_helper_process_that_dies_is_noticed_and_the_old_index_stays(
     index = SearchIndex.open(tmp_path)
     index.rebuild(CASES, (1, "a"))
     monkeypatch.setattr(bulk, "_add", _dies)
+    # A batch of these is far more than a pipe holds: nothing may wait for it to be taken by a process that is gone.
+    long = (replace(case, complaint=case.complaint + " swollen" * 500) for case in generated_cases(3_000))
     with pytest.raises(HelperFailed):
-        index.rebuild(generated_cases(3_000), (2, "b"), processes=2)
+        index.rebuild(long, (2, "b"), processes=2)
+    assert len(segments(tmp_path)) == 1
     assert SearchIndex.open(tmp_path).seen == (1, "a")
     assert index.search("fuse").total == SearchIndex.open(tmp_path).search("fuse").total > 0
 

@@ -2,7 +2,8 @@
 
     python tests/search/worded.py [--each]
 
-prints nDCG@10 by language, tuned on and held out. The rule stands in `tests/reading/judged/README.md`.
+prints nDCG@10 by language, tuned on, held out and of the unseen queries, which have no floor. The rule stands in
+`tests/reading/judged/README.md`.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from kb.service.find.query_meaning import meaning
 from kb.service.shop.translate import document_of
 
 FILE = Path(__file__).parent.parent / "reading" / "judged" / "queries.toml"
+UNSEEN = FILE.with_name("unseen_queries.toml")
 LANGUAGES = ("en", "de", "fr", "nl", "es", "it")
 
 
@@ -39,7 +41,7 @@ class Worded:
     lowered: frozenset[str]
 
 
-def queries() -> tuple[Worded, ...]:
+def queries(file: Path = FILE) -> tuple[Worded, ...]:
     """All of them in the order of the file."""
     return tuple(
         Worded(
@@ -49,7 +51,7 @@ def queries() -> tuple[Worded, ...]:
             tuple(JUDGED["meanings"][want] if isinstance(want, str) else want for want in entry["wants"]),
             frozenset(entry.get("lowered", {}).get("classes", ())),
         )
-        for entry in tomllib.loads(FILE.read_text("utf-8"))["query"]
+        for entry in tomllib.loads(file.read_text("utf-8"))["query"]
     )
 
 
@@ -74,20 +76,20 @@ def as_read(found: list[CaseDocument]) -> Callable[[str], list[str]]:
     ]
 
 
-def each(cases: list[CaseRecord], search: Callable[[str], list[str]]) -> dict[str, float]:
+def each(cases: list[CaseRecord], search: Callable[[str], list[str]], file: Path = FILE) -> dict[str, float]:
     """nDCG@10 of each query."""
     found = {}
-    for query in queries():
+    for query in queries(file):
         grades = {str(case.uid): worth(case, query) for case in cases}
         found[query.text] = ndcg([grades[uid] for uid in search(query.text)], grades.values(), DEPTH)
     return found
 
 
-def mean(found: Mapping[str, float], *, held_out: bool, language: str = "") -> float:
+def mean(found: Mapping[str, float], *, held_out: bool, language: str = "", file: Path = FILE) -> float:
     """Mean over a part of the queries."""
     part = [
         found[query.text]
-        for query in queries()
+        for query in queries(file)
         if query.held_out is held_out and language in ("", query.language)
     ]
     return sum(part) / len(part)
@@ -101,10 +103,15 @@ def main(arguments: list[str]) -> None:
         for query in queries():
             if not query.held_out or "--held-out" in arguments:
                 print(f"{figures[query.text]:.3f} {query.language} {query.text}")
-    for held_out in (False, True):
-        parts = {language: mean(figures, held_out=held_out, language=language) for language in LANGUAGES}
-        by_language = " ".join(f"{language} {value:.3f}" for language, value in parts.items())
-        print("held out" if held_out else "tuned on", f"{mean(figures, held_out=held_out):.3f}", by_language)
+    unseen = each(cases, as_read(found), UNSEEN)
+    for name, of, held_out, file in (
+        ("tuned on", figures, False, FILE),
+        ("held out", figures, True, FILE),
+        ("unseen", unseen, True, UNSEEN),
+    ):
+        whole = mean(of, held_out=held_out, file=file)
+        parts = {one: mean(of, held_out=held_out, language=one, file=file) for one in LANGUAGES}
+        print(name, f"{whole:.3f}", " ".join(f"{one} {value:.3f}" for one, value in parts.items()))
 
 
 if __name__ == "__main__":

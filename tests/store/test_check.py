@@ -16,7 +16,8 @@ from kb.service import Shop
 from kb.service.bench import loads
 from kb.service.boards import families
 from kb.service.cases import cases
-from kb.service.operate import backups, integrity
+from kb.service.history import merges
+from kb.service.operate import backup_files, backups, integrity
 from kb.service.shop.translate import facts_of
 
 
@@ -112,7 +113,9 @@ def test_an_index_that_holds_other_words_than_the_store_is_built_again(shop: Sho
     shop = reopened(shop)
     assert shop.derived.index.search("zorbles", limit=1).total == 0
     found = integrity.check(shop)
-    assert found.faults == []
+    assert [fault.what for fault in found.faults] == [
+        "The case c3 is not what was saved: its checksum differs."
+    ]
     assert found.mended == [
         "the search index did not agree with the store (1 cases held otherwise than the store) and was built again"
     ]
@@ -153,3 +156,74 @@ def test_backups_are_read_through_when_asked(shop: Shop) -> None:
     (fault,) = integrity.check(shop, backups_too=True).faults
     assert made.name in fault.what
     assert "kb backup" in fault.remedy
+
+
+@pytest.mark.parametrize(
+    ("statement", "told"),
+    [
+        ("UPDATE board_case SET notes = 'agaim' WHERE uid = 'c0'", "The case c0 is not what was saved"),
+        ("UPDATE case_reading SET value = 4.8 WHERE id = (SELECT min(id) FROM case_reading)", "The case c"),
+        ("UPDATE family SET notes = 'change' WHERE code = 'GL-31'", "The family GL-31 is not what was saved"),
+        (
+            "UPDATE bench_load SET max_w = 51 WHERE kind = 'resistor'",
+            "The load resistor 10 Ω is not what was saved",
+        ),
+        (
+            "UPDATE history SET record = replace(CAST(record AS TEXT), 'stays', 'strays') WHERE entity = 'case'",
+            "Version 1 of the case c0 in the history is not what was saved",
+        ),
+    ],
+)
+@pytest.mark.once("the second kind of database keeps JSON as another type")
+def test_a_changed_byte_is_found(shop: Shop, statement: str, told: str) -> None:
+    meddle(shop, statement)
+    found = integrity.check(shop)
+    assert any(fault.what.startswith(told) for fault in found.faults), found.faults
+
+
+def test_a_merge_of_lists_and_a_new_spelling_leave_the_checksums_right(shop: Shop) -> None:
+    families.save(shop, a_family("gl 31", notes="changed"))
+    record = a_case("c9", family="WB-9")
+    assert bring(shop, a_family("WB-9"), record).saved
+    merges.join(shop, "family", "WB-9", "GL 31", {"kind": "theirs"})
+    assert integrity.check(shop).faults == []
+
+
+@pytest.mark.once("the write-ahead log of a file")
+def test_a_lost_write_ahead_log_is_not_called_in_order(tmp_path: Path) -> None:
+    shop = shop_in(tmp_path / "data")
+    assert bring(shop, a_family(), a_case("kept")).saved
+    shop.store.forget_deleted()
+    copy = shop.settings.store_file.read_bytes()
+    for number in range(60):
+        cases.save(shop, a_case(f"lost{number}"))
+    shop.close()
+    for file in shop.settings.data.glob("store.sqlite3-*"):
+        file.unlink()
+    shop.settings.store_file.write_bytes(copy)
+    again = Shop.open(settings_in(shop.settings.data), today=lambda: TODAY)
+    found = integrity.check(again)
+    again.close()
+    assert any("lacks the last 60 changes" in fault.what for fault in found.faults), found.faults
+
+
+@pytest.mark.once("a store in one file")
+def test_a_store_that_was_put_back_on_purpose_lacks_nothing(tmp_path: Path) -> None:
+    shop = shop_in(tmp_path / "data")
+    assert bring(shop, a_family(), a_case("kept")).saved
+    backup = backups.make(shop)
+    cases.save(shop, a_case("later"))
+    settings = shop.settings
+    shop.close()
+    backup_files.restore(settings, settings.backups / backup.name)
+    again = Shop.open(settings, today=lambda: TODAY)
+    found = integrity.check(again)
+    again.close()
+    assert found.faults == []
+
+
+def test_a_backup_whose_records_are_not_what_was_saved_is_called_damaged(shop: Shop) -> None:
+    meddle(shop, "UPDATE board_case SET notes = 'agaim' WHERE uid = 'c0'")
+    made = backups.prove(shop, backups.make(shop).name)
+    assert made.state == "damaged"
+    assert "The case c0 is not what was saved" in made.trouble

@@ -160,7 +160,8 @@ PATTERNS: tuple[tuple[str, Check], ...] = (
     (r"On \d{4}-\d\d-\d\d.* the board was tested by itself on our bench.*\.", _course),
     (r"Load put on each supply: (.*)\.", _loads),
     (
-        r"It was started from cold (\d+) times? and started as it should (?:each time|(\d+) of them)\.",
+        r"It was started from cold (\d+) times?"
+        r"(?: and started as it should each time|; (\d+) of these starts were as they should be)\.",
         _starts,
     ),
     (r"It then ran under load for ([\d.]+) (second|minute|hour)s?(?:, shorter than .*)?\.", _soak),

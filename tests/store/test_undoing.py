@@ -109,7 +109,7 @@ def test_a_case_that_lay_in_the_bin_before_an_import_lies_there_again(shop: Shop
     bring(shop, a_family(), a_case("one"))
     cases.put_in_bin(shop, "one")
     before = exported(shop)
-    report = bring(shop, a_case("one", notes="found again"))
+    report = bring(shop, a_case("one", notes="found again"), overwrite=True)
     assert cases.stored(shop, "one").binned_at is None
     undo_batch.undo_batch(shop, report.batch)
     assert cases.stored(shop, "one").binned_at is not None

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from kb.bench.connector import Probe, connector_picture
@@ -70,11 +72,11 @@ GOOD = {
     "unloaded.12V": Entry(value=12.1, min=12.0, max=12.2),
     "unloaded.24V": Entry(value=24.3, min=24.2, max=24.4),
     "loaded.5VSB": Entry(value=5.0),
-    "loaded.12V": Entry(value=11.9),
     "loaded.24V": Entry(value=24.6),
+    "loaded.12V": Entry(value=11.9),
     "ripple.5VSB": Entry(value=0.02),
-    "ripple.12V": Entry(value=0.06),
     "ripple.24V": Entry(value=0.1),
+    "ripple.12V": Entry(value=0.06),
     "cold starts": Entry(value=24.5),
     "soak": Entry(value=24.4, min=24.3, max=24.6, held_s=1800.0),
     "warm ripple.24V": Entry(value=0.12),
@@ -229,6 +231,30 @@ def test_a_wrong_reading_unloaded_is_forgiven_by_the_load_unless_far_too_high(
     assert sequence_verdict(SEQUENCE, results, LOADS).state == state
 
 
+def test_a_standby_rail_a_little_low_with_nothing_on_it_gets_its_load_before_anything_else() -> None:
+    before = {key: one for key, one in GOOD.items() if key in {*DEAD_CHECKS, "first power"}}
+    right = run({**before, "standby.5VSB": Entry(value=5.02)})
+    upcoming = next_step(SEQUENCE, right)
+    assert upcoming is not None
+    assert upcoming.key == "enable"
+    low = run({**before, "standby.5VSB": Entry(value=4.7)})
+    upcoming = next_step(SEQUENCE, low)
+    assert upcoming is not None
+    assert upcoming.key == "standby loaded.5VSB"
+    assert (upcoming.supply, upcoming.load) == ("standby", "test load")
+    assert "not enabled" in upcoming.instruction
+    assert "measure below 60 V" in upcoming.instruction
+    held = run({**before, "standby.5VSB": Entry(value=4.7), "standby loaded.5VSB": Entry(value=4.98)})
+    upcoming = next_step(SEQUENCE, held)
+    assert upcoming is not None
+    assert upcoming.key == "enable"
+    assert dict(sequence_verdict(SEQUENCE, held).rail_sentences)["5VSB"].startswith(
+        "5VSB stands in its window"
+    )
+    sags = run({**before, "standby.5VSB": Entry(value=4.7), "standby loaded.5VSB": Entry(value=4.3)})
+    assert sequence_verdict(SEQUENCE, sags).failed == ("5VSB",)
+
+
 def test_a_low_standby_rail_fails_and_points_to_its_converter() -> None:
     entries = {**DEAD_CHECKS, "standby.5VSB": Entry(value=3.1)}
     verdict = sequence_verdict(SEQUENCE, run(entries))
@@ -286,7 +312,8 @@ def test_a_short_before_mains_keeps_mains_off() -> None:
         ("unpowered.fuse", Entry(value=3.0), "doubtful"),
         ("unpowered.ground.12V", Entry(value=0.4), "wrong"),
         ("unpowered.ground.12V", Entry(value=2.0), "doubtful"),
-        ("unpowered.ground.12V", Entry(value=3.0), "right"),
+        ("unpowered.ground.12V", Entry(value=9.0), "doubtful"),
+        ("unpowered.ground.12V", Entry(value=25.0), "right"),
         ("unpowered.rectifier.forward", Entry(min=0.02, max=0.5), "wrong"),
         ("enable", Entry(), "wrong"),
         ("standby.5VSB", Entry(value=4.7), "doubtful"),
@@ -361,3 +388,62 @@ def test_a_probe_on_a_pin_that_does_not_exist_is_refused() -> None:
         connector_picture("CN2", 0)
     with pytest.raises(BadInput):
         connector_picture("CN2", 4, 5)
+
+
+def test_cold_starts_mind_the_lamps_on_every_rail() -> None:
+    """The leading rail has a resistor; the lamps hang on another, and each start finds them cold."""
+    sequence = bench_sequence(FAMILY, load_amps=LOADS, load_kinds={"24V": "resistor", "12V": "lamp"})
+    step = sequence.step("cold starts")
+    assert step.rail == "24V"
+    assert "Lamps hang on 12V" in step.instruction
+    assert "resistors or an electronic load" in step.instruction
+    assert "stays connected" not in step.instruction
+    found = judge_step(sequence, "cold starts", Entry(value=0.9))
+    assert (found.outcome, found.judgement) == ("doubtful", "unknown")
+    plain = bench_sequence(FAMILY, load_amps=LOADS, load_kinds={"24V": "resistor", "12V": "electronic"})
+    assert "stays connected" in plain.step("cold starts").instruction
+    assert judge_step(plain, "cold starts", Entry(value=0.9)).outcome == "wrong"
+
+
+def test_a_rail_that_failed_one_start_is_not_said_to_stand() -> None:
+    results = run({key: one for key, one in GOOD.items() if key != "cold starts"})
+    results["cold starts"] = [
+        judge_step(SEQUENCE, "cold starts", Entry(value=volts)) for volts in (24.5, 11.9, 24.5, 24.5, 24.5)
+    ]
+    verdict = sequence_verdict(SEQUENCE, results, LOADS)
+    assert verdict.state == "failed"
+    assert dict(verdict.rail_sentences)["24V"].startswith("24V failed at: 5 cold starts (1 of 5 wrong).")
+
+
+def test_where_the_outputs_hang_on_the_mains_loads_are_connected_unplugged() -> None:
+    family = replace(FAMILY, isolated=False)
+    sequence = bench_sequence(family, isolation_stated=True, load_amps=LOADS)
+    assert sequence.step("loaded.12V").instruction.startswith("Unplug, wait, and measure below 60 V")
+    assert sequence.step("enable").instruction.startswith("Unplug")
+    found = judge_step(sequence, "unloaded.12V", Entry(value=12.0))
+    assert "Unplug, wait until it reads below 60 V" in found.sentence
+    assert SEQUENCE.step("loaded.12V").instruction.startswith("Mains off")
+
+
+def test_a_pin_that_is_rail_and_ground_at_once_gets_no_probe() -> None:
+    spec = RailSpec("5V", "logic", 5.0)
+    family = replace(FAMILY, rails=(BenchRail(spec, "CN2", (1, 4), (1, 2)),))
+    probes = bench_sequence(family).step("unpowered.ground.5V").probes
+    assert [(one.lead, one.pin) for one in probes] == [("red", 4), ("black", 2)]
+    unclear = replace(FAMILY, rails=(BenchRail(spec, "CN2", (1,), (1,)),))
+    words = bench_sequence(unclear).step("unpowered.ground.5V").probes
+    assert [one.where for one in words] == ["output of 5V", "ground of the outputs"]
+
+
+def test_a_start_that_proves_nothing_is_made_again_and_never_passes() -> None:
+    sequence = bench_sequence(FAMILY, load_amps=LOADS, load_kinds={"12V": "lamp"})
+    results = run({key: one for key, one in GOOD.items() if key != "cold starts"}, sequence)
+    starts = [
+        judge_step(sequence, "cold starts", Entry(value=volts)) for volts in (24.5, 0.9, 24.5, 24.5, 24.5)
+    ]
+    assert sequence_verdict(sequence, {**results, "cold starts": starts}, LOADS).state == "not finished"
+    upcoming = next_step(sequence, {**results, "cold starts": starts})
+    assert upcoming is not None
+    assert upcoming.key == "cold starts"
+    starts.append(judge_step(sequence, "cold starts", Entry(value=24.5)))
+    assert sequence_verdict(sequence, {**results, "cold starts": starts}, LOADS).state == "passed"

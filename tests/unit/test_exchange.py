@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import subprocess
 import sys
@@ -16,7 +17,7 @@ from demo_town.generator import generate
 from demo_town.generator import lines as demo_text
 from factories import a_case, a_family, bring, case_json, demo_lines, demo_shop, encoded, exported, fresh_shop
 
-from kb.errors import BadLine
+from kb.errors import BadInput, BadLine
 from kb.exchange import lines as exchange
 from kb.model import LoadRecord, PartClassRecord, SymptomRecord
 from kb.service import Shop
@@ -294,3 +295,80 @@ def test_many_cases_take_hardly_more_memory_than_few(
     small, large = peak_kib(few), peak_kib(many)
     # The page cache of the database alone may fill its 16 MB.
     assert large - small < most_kib, f"{small} KiB for {few:,} cases, {large} KiB for {many:,}"
+
+
+def test_an_earlier_version_never_replaces_a_newer_edit_unless_it_is_to(shop: Shop) -> None:
+    line = dumped(uid="edited", notes="as it came in")
+    assert bring(shop, line).saved
+    cases.save(
+        shop,
+        cases.stored(shop, "edited").record.model_copy(update={"notes": "seen again"}),
+        expected_version=1,
+    )
+    report = bring(shop, line)
+    assert report.saved
+    assert (report.updated, report.unchanged, report.conflicting) == (0, 0, 1)
+    assert report.conflicts == ["case edited: the file holds an earlier version"]
+    assert cases.stored(shop, "edited").record.notes == "seen again"
+    assert bring(shop, dumped(uid="edited", notes="news from elsewhere")).updated == 1
+    assert bring(shop, line, overwrite=True).updated == 1
+    assert cases.stored(shop, "edited").record.notes == "as it came in"
+    assert bring(shop, line).unchanged == 1
+
+
+def test_an_earlier_family_stays_what_it_became(shop: Shop) -> None:
+    assert bring(shop, a_family("WB-9", notes="one")).saved
+    assert bring(shop, a_family("WB-9", notes="two")).updated == 1
+    report = bring(shop, a_family("WB-9", notes="one"))
+    assert (report.updated, report.conflicts) == (0, ["family WB-9: the file holds an earlier version"])
+
+
+def test_a_case_in_the_bin_stays_there_whatever_a_line_says(shop: Shop) -> None:
+    assert bring(shop, dumped(uid="gone")).saved
+    cases.put_in_bin(shop, "gone")
+    report = bring(shop, dumped(uid="gone"), dumped(uid="new"))
+    assert (report.added, report.updated, report.conflicts) == (1, 0, ["case gone: it is in the bin"])
+    assert cases.stored(shop, "gone").binned_at is not None
+    assert bring(shop, dumped(uid="gone"), overwrite=True).updated == 1
+    assert cases.stored(shop, "gone").binned_at is None
+
+
+def test_a_file_of_other_things_ends_at_a_hundred_problems_and_locks_nobody_out(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read = 0
+
+    class Counted(io.BytesIO):
+        def __next__(self) -> bytes:
+            nonlocal read
+            read += 1
+            return super().__next__()
+
+    def locked(*_: object) -> Any:
+        raise AssertionError("the lock was asked for")
+
+    monkeypatch.setattr(type(shop.store), "writing", locked)
+    report = json_lines.bring_in(shop, Counted(b"x;y;z\n" * 100_000))
+    assert (report.saved, report.refused, report.stopped, read) == (False, 100, True, 100)
+
+
+def test_a_wrong_file_is_refused_soon_also_where_bad_lines_are_skipped(shop: Shop) -> None:
+    report = json_lines.bring_in(shop, io.BytesIO(b"x;y;z\n" * 100_000), skip_bad=True)
+    assert (report.saved, report.refused, report.stopped) == (False, 1_000, True)
+    assert json_lines.bring_in(shop, io.BytesIO(b"x\n" * 900 + GOOD), skip_bad=True).refused == 900
+
+
+def test_lines_that_the_store_refuses_end_an_import_at_a_hundred_too(shop: Shop) -> None:
+    lines = [dumped(uid=f"c{number}", family="nobody knows") for number in range(300)]
+    report = bring(shop, GOOD, *lines)
+    assert (report.saved, report.refused, report.stopped) == (False, 100, True)
+    assert bring(shop, GOOD, *lines, skip_bad=True).refused == 300
+
+
+def test_an_import_whose_sender_has_gone_keeps_nothing(shop: Shop) -> None:
+    def gone(_: int) -> None:
+        raise BadInput("Whoever sent the file has gone.")
+
+    with pytest.raises(BadInput):
+        json_lines.bring_in(shop, [GOOD], progress=gone)
+    assert exported(shop).count('"record":"case"') == 0

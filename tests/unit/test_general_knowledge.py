@@ -282,3 +282,22 @@ def test_one_rail_absent_among_right_ones_does_not_fit_a_bulk_capacitor() -> Non
     assert all(
         value == pytest.approx(0.0, abs=1e-9) for value in general_knowledge().together((), ()).values()
     )
+
+
+def test_a_light_excludes_nothing_whose_own_rail_measures_wrong() -> None:
+    light = (("standby light on but will not start", True),)
+    lit = {one.section for one in excluded(Evidence(symptoms=light))}
+    low = {
+        one.section for one in excluded(Evidence(symptoms=light, rails=(rail("standby", "standby", "low"),)))
+    }
+    assert "standby converter" in lit
+    assert "standby converter" not in low
+    assert "mains input" in low
+
+
+def test_what_a_reading_shows_is_not_asked_again() -> None:
+    low = answered(Evidence(rails=(rail("standby", "standby", "low"),)))
+    assert {"standby voltage low", "no standby voltage"} <= low
+    assert "fuse blown" not in low
+    assert "bulk voltage missing" in answered(Evidence(rails=(rail("bulk", "standby", "absent"),)))
+    assert not answered(Evidence(rails=(rail("standby", "unpowered", "absent"),)))

@@ -43,6 +43,46 @@ def test_a_failed_fix_takes_the_log_of_one_minus_its_chance_from_its_cause() -> 
     assert ranking.causes[0].part_class == SWITCH[1]
 
 
+def test_a_failed_fix_says_more_where_right_fixes_hardly_ever_fail() -> None:
+    """From thirty cases on the general rate is the store's own, of what happened at the bench."""
+    sure = [case(f"c{n}", CAP, rails=()) for n in range(30)] + [
+        case(f"s{n}", SWITCH, rails=()) for n in range(6)
+    ]
+    twice = [replace(one, tries=(replace(one.tries[0], result="no change"), *one.tries)) for one in sure]
+    back = [replace(one, same_fault_return_days=60) if one.uid in ("c0", "c1") else one for one in sure]
+    rates = {}
+    for name, cases in (("at once", sure), ("second go", twice), ("came back", back)):
+        ledger = ledger_of(*cases)
+        rates[name] = choose_strength(ledger, patterns=False).settings.general_fix
+    assert rates["at once"] == pytest.approx((36 + 18) / (36 + 20))
+    assert rates["second go"] == pytest.approx((36 + 18) / (72 + 20))
+    # A board that came back months later was cured at the bench.
+    assert rates["came back"] == rates["at once"]
+    assert choose_strength(two_causes()).settings.general_fix == 0.9
+
+
+def test_a_cause_that_seemed_all_but_certain_moves_back_visibly_when_its_fix_failed() -> None:
+    symptoms = (("relay clicks repeatedly", True), ("no picture", True))
+    ledger = ledger_of(
+        *(case(f"c{n}", CAP, symptoms=symptoms) for n in range(30)),
+        *(
+            case(f"s{n}", SWITCH, symptoms=(("dead", True),), rails=(low_standby("in tolerance"),))
+            for n in range(30)
+        ),
+    )
+    settings = choose_strength(ledger, patterns=False).settings
+    asked = replace(HX, symptoms=symptoms, rails=(low_standby(),))
+    before = rank(ledger, asked, settings).causes[0]
+    assert (before.section, before.part_class) == CAP
+    assert before.probability > 0.98
+    after = rank(ledger, replace(asked, tried=(Tried(*CAP, "C9"),)), settings)
+    (again,) = [one for one in after.causes if (one.section, one.part_class) == CAP]
+    assert again.probability < 0.7
+    assert sum(one.probability for one in after.causes) + after.unseen_probability == pytest.approx(
+        1.0, abs=1e-9
+    )
+
+
 def test_a_fix_that_changed_something_or_is_not_judged_yet_says_nothing() -> None:
     ledger = two_causes()
     for result in ("improved", "not known yet", "cured"):

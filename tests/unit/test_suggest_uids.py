@@ -7,6 +7,7 @@ import uuid
 from datetime import date
 
 import numpy as np
+import pytest
 from suggest_builders import CAP, case, counts_of, ledger_of
 
 from kb.suggest.snapshot import from_bytes, to_bytes
@@ -82,3 +83,22 @@ def test_a_snapshot_keeps_every_kind_of_uid() -> None:
         assert text not in again
     assert len(again) == 0
     assert counts_of(from_bytes(to_bytes(again))) == counts_of(again)
+
+
+def test_finding_halves_the_rows_however_much_the_uids_have_in_common(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    alike = [str(uuid.UUID(int=number)) for number in range(20_000)]
+    number_of, looked_at = Uids._number, list[int]()
+    for texts in (alike, alike[::-1], _some(20_000)):
+        uids, alive = Uids(), np.ones(len(texts), np.int8)
+        for row, text in enumerate(texts):
+            uids.append(text, alive[:row])
+        looked_at.clear()
+        with monkeypatch.context() as patched:
+            patched.setattr(
+                Uids, "_number", lambda self, row: (looked_at.append(row), number_of(self, row))[1]
+            )
+            assert [uids.find(text, alive) for text in texts[:100]] == list(range(100))
+        # Fifteen halvings of 20,000 rows, and one look at what was found.
+        assert 100 <= len(looked_at) <= 100 * 16

@@ -711,3 +711,37 @@ async def test_a_junction_measured_in_ohms_says_so_and_a_run_of_pins_is_read(
     asked = await person.post("/families", data={**typed, "code": "PIN-2", "bulk_uf": "100 F"})
     assert asked.status_code == 422
     assert "hardly meant" in asked.text
+
+
+async def test_a_step_beyond_a_charged_capacitor_shows_why_nothing_may_be_entered(
+    shop: Shop, person: httpx.AsyncClient
+) -> None:
+    uid = await people.begin(person)
+    await people.measure(person, shop, uid, "Bulk capacitor discharged", value="38")
+    fuse = people.number_of(shop, uid, "Fuse T3.15A")
+    page = await person.get(f"/bench/{uid}/steps/{fuse}")
+    assert "is wrong, and nothing moves on from it by itself" in page.text
+    assert "Go to: Bulk capacitor discharged" in page.text
+    assert "What the meter shows" not in page.text
+    await people.measure(person, shop, uid, "Bulk capacitor discharged", value="0.4")
+    page = await person.get(f"/bench/{uid}/steps/{fuse}")
+    assert "What the meter shows" in page.text
+    assert "Go to:" not in page.text
+
+
+async def test_where_a_board_stands_says_how_likely_nothing_is_wrong_and_what_would_settle_it(
+    shop: Shop, person: httpx.AsyncClient
+) -> None:
+    uid = await people.begin(person)
+    fresh = await person.get(f"/bench/{uid}")
+    assert "Is it in order?" not in fresh.text
+    await people.walk(person, shop, uid)
+    page = await person.get(f"/bench/{uid}")
+    assert "Is it in order?" in page.text
+    assert re.search(r"That nothing is wrong with it: <strong>\d+", page.text)
+    assert "What would settle it: ten starts; an hour under load; the complaint tried in the set" in page.text
+
+
+async def test_the_set_up_warns_of_lamps_that_a_rail_cannot_start(person: httpx.AsyncClient) -> None:
+    page = await person.get("/bench/new?family=HX-210&share=100")
+    assert "Cold filaments draw" in page.text

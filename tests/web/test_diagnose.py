@@ -457,3 +457,64 @@ def test_odd_addresses_still_answer_with_a_page(demo: Ask, path: str, query: str
     text = demo(f"{path}?{query}")
     assert text.status_code == 200
     assert "<script>" not in text.text.replace('<script type="module"', "")
+
+
+def test_the_tick_that_nothing_else_is_to_be_told_makes_silence_count_in_full(demo: Ask) -> None:
+    page = demo("/diagnose?family=HX-210&text=relay+ticks&complete=yes").text
+    assert re.search(r'name="complete" value="yes"\s+checked', page)
+    # Every address on the page keeps it.
+    assert "complete=yes" in page
+    assert not re.search(r'name="complete" value="yes"\s+checked', demo("/diagnose?text=relay+ticks").text)
+    body = {"family": "HX-210", "symptoms": [{"name": "relay clicks repeatedly"}]}
+    so_far = demo("/api/suggestions", body).json()
+    complete = demo("/api/suggestions", {**body, "complete": True}).json()
+    assert [one["probability"] for one in so_far["causes"]] != [
+        one["probability"] for one in complete["causes"]
+    ]
+    assert everything(complete) == pytest.approx(1.0, abs=1e-9)
+    assert demo("/api/next-measurements", {**body, "complete": True}).status_code == 200
+    assert demo("/api/suggestions", {**body, "complete": "perhaps"}).status_code == 422
+
+
+def test_a_failed_fix_moves_its_cause_back_for_all_to_see(demo: Ask) -> None:
+    body = {"family": "HX-210", "text": "stays dark, relay ticks, standby 4,2 V"}
+    before = demo("/api/suggestions", body).json()["causes"][0]
+    tried = [{"part": "C9", "result": "no change"}]
+    after = demo("/api/suggestions", {**body, "attempts": tried}).json()
+    fault = before["section"], before["part_class"]
+    (again,) = [one for one in after["causes"] if (one["section"], one["part_class"]) == fault]
+    assert before["probability"] > 0.99
+    assert again["probability"] < 0.85
+    assert everything(after) == pytest.approx(1.0, abs=1e-9)
+    # What the readings point to next is next, and not what fails most often on such boards.
+    others = [one["section"] for one in after["causes"] if (one["section"], one["part_class"]) != fault]
+    assert others[0] == before["section"]
+    page = unescape(demo("/diagnose?" + urlencode({**body, "tried": "changed C9, no good"})).text)
+    assert "before the next part, look at the new one" in page
+    assert "before the next part" not in unescape(demo("/diagnose?" + urlencode(body)).text)
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        {"attempts": [{"part": "Q9999", "result": "no change"}]},
+        {"attempts": [{"section": "main converter", "result": "worse"}] * 200},
+        {"attempts": [{"part": "C9", "result": "no change"}, {"part": "C9", "result": "cured"}]},
+        {"readings": [{"rail": "5VSB", "supply": "standby", "value": volts} for volts in (0.0, 5.0)]},
+        {"readings": [{"rail": "NO SUCH RAIL", "supply": "running", "value": 5.0}]},
+        {"kind": "steam engine"},
+    ],
+)
+def test_odd_evidence_gets_an_answer_that_sums_to_one(demo: Ask, empty: Ask, more: dict[str, Any]) -> None:
+    for ask, body in ((demo, {"family": "HX-210", **more}), (empty, more)):
+        answer = ask("/api/suggestions", body)
+        assert answer.status_code == 200, answer.text
+        assert everything(answer.json()) == pytest.approx(1.0, abs=1e-9)
+        assert "NaN" not in answer.text
+        assert 0.0 <= answer.json()["in_order_probability"] <= 1.0
+
+
+def test_bulk_at_rectified_mains_in_standby_is_as_it_should_be(empty: Ask) -> None:
+    page = unescape(empty("/diagnose?reading=BULK+325+standby").text)
+    assert "switched rail but shows" not in page
+    assert "Bulk is charged: fuse, inrush limiter and rectifier carry." in page

@@ -57,7 +57,7 @@ def test_going_back_writes_a_new_version_and_loses_nothing(client: Client) -> No
     assert cases.stored(client.shop, "one").version == 3
     assert cases.stored(client.shop, "one").record.notes == ""
     assert versions.version_of(client.shop, "case", "one", 2)["notes"] == "second"  # type: ignore[index]
-    stale = client.post(form["action"], data=dict(form["fields"]))
+    stale = client.post(form["action"], data={**dict(form["fields"]), "sent_key": "0" * 32})
     assert stale.status_code == 412
 
 

@@ -7,7 +7,9 @@ from typing import Any
 from factories import a_family, fresh_shop
 from starlette.testclient import TestClient
 
+from kb.reading import lexicon
 from kb.service.boards import families
+from kb.service.diagnose import reading_texts
 from kb.service.shop.shop import Shop
 from kb.web.app import create_app
 
@@ -85,3 +87,36 @@ def test_a_reading_in_the_complaint_is_evidence() -> None:
     assert [cause["probability"] for cause in answer["causes"]] == [
         cause["probability"] for cause in typed["causes"]
     ]
+
+
+def test_suggestions_list_the_readings_that_the_complaint_states() -> None:
+    shop = fresh_shop()
+    families.save(shop, a_family())
+    body = {"family": a_family().code, "text": "standby 4.2 V, C9 replaced, now 5.05"}
+    answer = client_of(shop).post("/api/suggestions", json=body).json()
+    assert [(one["rail"], one["value"], one["after_repair"]) for one in answer["heard"]] == [
+        ("5VSB", 4.2, False),
+        ("5VSB", 5.05, True),
+    ]
+    assert all(one["words"] in body["text"] for one in answer["heard"])
+
+
+def test_a_complaint_that_the_page_marks_is_read_once() -> None:
+    shop = fresh_shop()
+    families.save(shop, a_family())
+    reading_texts.read_once.cache_clear()
+    page = client_of(shop).get(
+        "/diagnose", params={"family": a_family().code, "text": "relay clicks, no picture"}
+    )
+    assert page.status_code == 200
+    assert reading_texts.read_once.cache_info().misses == 1
+
+
+def test_the_word_lists_are_ready_before_the_first_text() -> None:
+    shop = fresh_shop()
+    lexicon.lexicon_for.cache_clear()
+    reading_texts.warm(shop)
+    made = lexicon.lexicon_for.cache_info().misses
+    assert made == 1
+    reading_texts.read_text(shop, "relay clicks")
+    assert lexicon.lexicon_for.cache_info().misses == made

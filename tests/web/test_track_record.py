@@ -219,3 +219,15 @@ def test_what_was_worked_out_serves_the_next_request_too(
     for _ in range(3):
         assert client.get("/track-record").status_code == 200
     assert len(worked_out) <= 2
+
+
+def test_what_general_knowledge_and_sub_patterns_add_is_said_in_words(demo: Client) -> None:
+    sentences = track_records.adds(demo.shop, wait_s=STUCK_S)
+    assert sentences
+    assert sentences[0].startswith(
+        "What the trade knows in general, beside your own cases: the first suggestion"
+    )
+    assert re.search(r"right on \d+ of \d+ boards, without it on \d+", sentences[0])
+    assert "one fault" in sentences[1]
+    assert track_records.adds(demo.shop) == sentences
+    assert sentences[0] in words(demo.get("/track-record").text)

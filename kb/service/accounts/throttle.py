@@ -21,6 +21,7 @@ from kb.store.records import visits
 
 # A count is forgotten after so long without another failure.
 FORGET_S = 3600
+_AHEAD_S = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +73,14 @@ def refuse_haste(session: Session, rules: dict[str, Rule], now: int) -> dict[str
     """The failures counted so far. Raises TooSoon where the next attempt comes too early."""
     found = visits.failures(session, rules)
     counted = {key: count for key, (count, last) in found.items() if now - last < FORGET_S}
+    # A failure that lies ahead is from before the clock was set back: one attempt is free, which is counted now.
     wait = max(
-        (rules[key].wait_s(count) - (now - found[key][1]) for key, count in counted.items()), default=0
+        (
+            rules[key].wait_s(count) - (now - found[key][1])
+            for key, count in counted.items()
+            if found[key][1] <= now + _AHEAD_S
+        ),
+        default=0,
     )
     if wait > 0:
         raise TooSoon(

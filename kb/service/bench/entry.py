@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from kb.bench.circumstances import BenchHelp
-from kb.bench.sequence_types import Entry, Step
+from kb.bench.sequence_types import Entry, Step, StepResult
 from kb.errors import BadInput
 from kb.facts.quantities import OVER_RANGE, format_si_plain, parse_quantity, parse_reading
 from kb.facts.reading_lines import parse_reading_line
@@ -201,7 +201,7 @@ def _celsius(text: str) -> float | None:
     typed = text.strip()
     if not typed:
         return None
-    found = re.fullmatch(r"(-?\d{1,3}(?:[.,]\d)?)\s*(?:°?\s*C)?", typed, re.IGNORECASE)
+    found = re.fullmatch(r"(-?\d{1,3}(?:[.,]\d)?)\s*(?:(?:°\s*)?C)?", typed, re.IGNORECASE)
     if found is None:
         raise BadInput(
             f"“{typed[:20]}” is no temperature.",
@@ -258,6 +258,15 @@ def _spread(step: Step, text: str) -> Entry | None:
     return _ordered(value, low, high)
 
 
+def _held_down(step: Step, result: StepResult) -> bool:
+    found = result.assessment
+    if found is None or result.judgement != "unknown" or found.asks or found.reversed:
+        return False
+    return (
+        step.load == "test load" and result.entry.value is not None and found.condition in ("absent", "low")
+    )
+
+
 def doubt(step: Step, typed: Typed, entry: Entry, asks: bool) -> Question | None:
     """The question to ask before an entry is kept: a bare number a thousand times too large.
 
@@ -285,13 +294,20 @@ def doubt(step: Step, typed: Typed, entry: Entry, asks: bool) -> Question | None
     )
 
 
-def as_reading(step: Step, entry: Entry, written: str, *, after_repair: bool) -> Reading | None:
+def as_reading(
+    step: Step, entry: Entry, written: str, *, after_repair: bool, result: StepResult | None = None
+) -> Reading | None:
     """The entry as a case keeps it, None where nothing was measured or the meter showed no reading."""
     if not entry.numbers:
         return None
-    held = entry.help is not None and entry.help.state == "held"
-    # What a bench supply holds up is no evidence of the board's own rail.
-    point = f"{step.rail}, held up by a bench supply"[:80] if held else None if step.rail else step.point
+    # What a bench supply holds up, or cold lamps hold down, is no evidence of the board's own rail.
+    aside = ""
+    if entry.help is not None and entry.help.state == "held":
+        aside = "held up by a bench supply"
+    elif result is not None and _held_down(step, result):
+        aside = "held down by cold lamps"
+    held = bool(aside)
+    point = f"{step.rail}, {aside}"[:80] if held else None if step.rail else step.point
     extremes = sorted(given for given in (entry.min, entry.max) if given is not None)
     low = None if entry.min is None else extremes[0]
     high = None if entry.max is None else extremes[-1]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from kb.apart import Limits, Pool
 from kb.bench.capacitor import CapacitorVerdict, judge_capacitor
 from kb.bench.discharge import TARGET_V, Discharge, discharge
 from kb.bench.divider import (
@@ -15,7 +16,7 @@ from kb.bench.divider import (
     in_parallel,
     shunt_reference_output,
 )
-from kb.bench.meter_log import LogPicture, LogSummary, log_picture, read_log, summarise, to_reading
+from kb.bench.meter_log import LogPicture, LogSummary, summed_up, to_reading
 from kb.bench.rails import Assessment, assess
 from kb.errors import BadInput
 from kb.facts.preferred import SERIES
@@ -45,6 +46,13 @@ __all__ = [
 ]
 
 
+_LOGS = Pool(
+    "This log",
+    "Export a shorter stretch, as lines of time and volts.",
+    Limits(cpu_s=30, wall_s=90),
+)
+
+
 @dataclass(frozen=True, slots=True)
 class LogRead:
     """A meter's log in figures and as a picture, judged where a rail was named."""
@@ -60,7 +68,6 @@ def read_meter_log(
     text: str, family: FamilyRecord | None, rail: str, supply: str, load: str, *, after_repair: bool = False
 ) -> LogRead:
     """Reads a log of time and volts. Raises BadInput for a log without readings or an unknown rail."""
-    log = read_log(text)
     found = find_rail(family, rail) if rail else None
     if rail and family is not None and found is None:
         names = ", ".join(one.name for one in family.rails) or "none is known"
@@ -69,7 +76,7 @@ def read_meter_log(
             field="rail",
             remedy=f"Choose one of its rails: {names}.",
         )
-    summary = summarise(log, found.nominal_v if found else None)
+    summary, picture, first_skipped = _LOGS.run(summed_up, text, found.nominal_v if found else None)
     reading, assessment = None, None
     if rail:
         name = found.name if found else rail
@@ -87,7 +94,7 @@ def read_meter_log(
             written=f"meter log, {summary.rows} rows over {summary.duration_s:.4g} s",
             after_repair=after_repair,
         )
-    return LogRead(summary, log_picture(log), log.first_skipped, reading, assessment)
+    return LogRead(summary, picture, first_skipped, reading, assessment)
 
 
 def _rounded(value: float) -> float:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from kb.errors import BadInput
-from kb.model import Attempt, CaseRecord, EvidenceRecord, NotedSymptom, Reading
+from kb.model import Attempt, CaseRecord, EvidenceRecord, NotedSymptom, Reading, TriedFix
 from kb.service.bench import runs, symptoms
+from kb.service.bench.part_checks import is_part_check, part_checks
 from kb.service.bench.runs import NewRun, RunView
 from kb.service.diagnose import diagnosis
-from kb.service.diagnose.diagnosis import Suggestions
+from kb.service.diagnose.diagnosis import InOrder, Suggestions
+from kb.service.diagnose.reading_texts import read_text
 from kb.service.shop.shop import Shop
 from kb.store.records import bench_runs, cases, lists
 
@@ -15,10 +19,11 @@ from kb.store.records import bench_runs, cases, lists
 def evidence(shop: Shop, view: RunView, *, limit_readings: int = 40) -> EvidenceRecord:
     """Everything known of the board: the case's complaint and symptoms, its dead checks, readings so far.
 
-    Every answered dead check counts at once, also where it says that something is not so: by its reading at the point
-    that was measured. What it ruled out is no symptom "not present" (see `symptoms.found`): tried, those words for
-    every good check ranked the causes of rare surprises first. Of two readings of one kind the later counts. Readings
-    from before a repair are no evidence after it, and a symptom that the dead checks no longer find is none either.
+    Every answered dead check counts at once as the test judged it, also where it says that something is not so and
+    where the meter showed no reading. What it ruled out is no symptom "not present" (see `symptoms.found`): tried,
+    those words for every good check ranked the causes of rare surprises first. Of two readings of one kind the later
+    counts. A fix whose proof this test was counts as having made no difference once it has failed. Readings from
+    before a repair are no evidence after it, and a symptom that the dead checks no longer find is none either.
     """
     with shop.store.reading() as session:
         case = cases.get(session, view.run.case_uid).record if view.run.case_uid else None
@@ -32,20 +37,96 @@ def evidence(shop: Shop, view: RunView, *, limit_readings: int = 40) -> Evidence
     measured = [
         Reading.model_validate(entry.reading) for entry in view.run.entries if entry.reading is not None
     ]
-    last: dict[tuple[str | None, str | None, str, str, str], Reading] = {}
+    checked = {_what(one) for one in _check_readings(view)}
+    last: dict[_What, Reading] = {}
     for reading in (*(one for one in before if not one.after_repair), *measured):
-        last[reading.rail, reading.point, reading.quantity, reading.supply, reading.load] = reading
+        if _what(reading) not in checked:
+            last[_what(reading)] = reading
+    for reading in _without_weight(view):
+        if last.get(_what(reading)) == reading:
+            del last[_what(reading)]
     return EvidenceRecord(
         family=view.family.code,
         symptoms=[NotedSymptom(name=name, present=present) for name, present in noted.items()],
         readings=list(last.values())[-limit_readings:],
+        checks=part_checks(view),
+        attempts=[_tried(one) for one in _without_effect(view, case)] if case else [],
         text=(case.complaint or None) if case else None,
+    )
+
+
+_What = tuple[str | None, str | None, str, str, str]
+
+
+def _what(reading: Reading) -> _What:
+    return reading.rail, reading.point, reading.quantity, reading.supply, reading.load
+
+
+def _check_readings(view: RunView) -> Iterator[Reading]:
+    """The readings of this test's dead checks, which count as they were judged and not by their numbers."""
+    for place in view.steps:
+        if is_part_check(place):
+            for entry in place.entries:
+                if entry.reading is not None:
+                    yield Reading.model_validate(entry.reading)
+
+
+def _without_weight(view: RunView) -> Iterator[Reading]:
+    """Readings of this test that prove nothing: those that it could not judge (a rail held down by cold lamps, one end
+    alone), and what a rail showed with nothing connected once it stands in its window under load."""
+    stands = {
+        place.step.rail
+        for place in view.steps
+        if place.step.load == "test load" and place.step.quantity == "dc_v" and place.outcome == "right"
+    }
+    for place in view.steps:
+        for entry, result in zip(place.entries, place.results, strict=True):
+            if entry.reading is None or place.step.kind != "rail":
+                continue
+            unproven = (
+                result.judgement in ("not proven until loaded", "pulsing") and place.step.load == "none"
+            )
+            if result.judgement == "unknown" or (unproven and place.step.rail in stands):
+                yield Reading.model_validate(entry.reading)
+
+
+def settled_words(shop: Shop, view: RunView, text: str | None) -> list[str]:
+    """What the complaint says of rails that this test has loaded and found right: it is settled, and no evidence."""
+    roles = {spec.name: spec.role for spec in view.sequence.rails}
+    stands = {
+        str(place.step.rail)
+        for place in view.steps
+        if place.step.load == "test load" and place.step.quantity == "dc_v" and place.outcome == "right"
+    }
+    failed = {str(place.step.rail) for place in view.steps if place.outcome == "wrong" and place.step.rail}
+    stands -= failed
+    if not stands or not text:
+        return []
+    said = read_text(shop, text, view.family.code)
+    words = [one.words for one in said.readings if one.rail in stands]
+    if any(roles.get(name) == "standby" for name in stands):
+        words += [one.name for one in said.symptoms if one.name in _STANDBY_LOW]
+    return words
+
+
+_STANDBY_LOW = frozenset(("standby voltage low", "no standby voltage"))
+
+
+def _tried(attempt: Attempt) -> TriedFix:
+    return TriedFix(
+        part=attempt.part, part_class=attempt.part_class, section=attempt.section, result=attempt.result
     )
 
 
 def suggestions(shop: Shop, view: RunView, *, most: int = 3) -> Suggestions:
     """The likeliest causes with all readings so far."""
-    return diagnosis.suggest(shop, evidence(shop, view), limit=most)
+    asked = evidence(shop, view)
+    return diagnosis.suggest(shop, asked, limit=most, dropped=settled_words(shop, view, asked.text))
+
+
+def in_order(shop: Shop, view: RunView) -> InOrder:
+    """How likely nothing is wrong with the board after all that is known, and what would settle it."""
+    return suggestions(shop, view, most=1).in_order
 
 
 def make_case(shop: Shop, uid: str) -> str:

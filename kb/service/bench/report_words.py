@@ -97,7 +97,7 @@ def _starts(test: RunView) -> list[str]:
     count = f"{len(results)} time{'' if len(results) == 1 else 's'}"
     if good == len(results):
         return [f"It was started from cold {count} and started as it should each time."]
-    return [f"It was started from cold {count} and started as it should {good} of them."]
+    return [f"It was started from cold {count}; {good} of these starts were as they should be."]
 
 
 def _soak(test: RunView) -> list[str]:

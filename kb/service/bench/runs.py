@@ -47,6 +47,7 @@ __all__ = [
     "finish",
     "finished",
     "go_on",
+    "held_back",
     "leave_out",
     "of_case",
     "on_mains",
@@ -227,7 +228,7 @@ def enter(
             question = doubt(step, typed, entry, bool(result.assessment and result.assessment.asks))
         if question is not None:
             return question
-        _keep(session, found, place, _Kept(entry, _written(typed), load_a, around))
+        _keep(session, found, place, _Kept(entry, _written(typed), load_a, around, result))
     shop.refresh()
     return result
 
@@ -248,8 +249,13 @@ def _written(typed: Typed) -> str:
     return plain_line(" ".join(part for part in parts if part), 200)
 
 
+def takes_load(step: Step) -> bool:
+    """True for a step at which a load is connected, so that it notes how much."""
+    return step.kind == "rail" and step.load == "test load" and step.stage in ("standby", "loaded")
+
+
 def _load(step: Step, typed: Typed) -> float | None:
-    if step.stage != "loaded" or not typed.load.strip():
+    if not takes_load(step) or not typed.load.strip():
         return None
     amps = float(parse_quantity(typed.load, "A", field="load"))
     if amps <= 0:
@@ -294,6 +300,15 @@ def _refuse_early(found: RunView, place: StepView) -> None:
                 field="value",
                 remedy="Measure it again, or say there why you go on.",
             )
+
+
+def held_back(found: RunView, place: StepView) -> BadInput | None:
+    """Why nothing may be entered at a step yet, None where it may."""
+    try:
+        _refuse_early(found, place)
+    except BadInput as error:
+        return error
+    return None
 
 
 def _refuse_beyond_high(found: RunView, place: StepView) -> None:
@@ -372,11 +387,12 @@ class _Kept:
     written: str
     load_a: float | None
     around: dict[str, Any]
+    result: StepResult
 
 
 def _keep(session: Session, found: RunView, place: StepView, kept: _Kept) -> None:
     run, entry = found.run, kept.entry
-    reading = as_reading(place.step, entry, kept.written, after_repair=run.after_repair)
+    reading = as_reading(place.step, entry, kept.written, after_repair=run.after_repair, result=kept.result)
     bench_runs.enter(
         session,
         run.id,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from kb.bench.gauge import Gauge, gauge
 from kb.bench.sequence import bench_sequence
-from kb.bench.sequence_judge import BULK_STEP, is_short_soak, judge_step, next_step, stopping
+from kb.bench.sequence_judge import BULK_STEP, counted, judge_step, next_step, stopping
 from kb.bench.sequence_types import BenchSequence, SequenceVerdict, Step, StepResult
 from kb.bench.sequence_verdict import sequence_verdict
 from kb.errors import BadInput
@@ -35,17 +35,17 @@ class StepView:
         """`right`, `doubtful`, `wrong`, `left out`, or "" while entries are missing."""
         if self.left_out is not None:
             return "left out"
-        if len(self.results) < self.step.repeats:
-            return "wrong" if any(one.outcome == "wrong" for one in self.results) else ""
+        mine = counted(self.step, self.results) if self.step.repeats > 1 else self.results
+        if len(mine) < self.step.repeats:
+            return "wrong" if any(one.outcome == "wrong" for one in mine) else ""
         order = ("right", "doubtful", "wrong")
-        return max((one.outcome for one in self.results[-self.step.repeats :]), key=order.index)
+        return max((one.outcome for one in mine[-self.step.repeats :]), key=order.index)
 
     @property
     def remaining(self) -> int:
         if self.left_out is not None or self.step.optional:
             return 0
-        short = sum(is_short_soak(self.step, result.entry) for result in self.results)
-        return max(0, self.step.repeats - len(self.results) + short)
+        return max(0, self.step.repeats - len(counted(self.step, self.results)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
-import threading
-from collections.abc import Callable, Iterable
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import BinaryIO
 
 from kb import pictures
+from kb.apart import Limits, Pool
 from kb.errors import BadInput, KbError, NotFound, StoreTrouble, Taken
 from kb.model import FileWords, Mark
 from kb.pictures import Accepted
@@ -47,7 +51,11 @@ SMALL = "small"
 SUFFIX = {"image/jpeg": "jpg", "image/png": "png", "image/webp": "webp", "application/pdf": "pdf"}
 log = logging.getLogger(__name__)
 # A picture being decoded may take some 500 MB: a crowd of phones must not fill the memory.
-_DECODERS = threading.BoundedSemaphore(1)
+_DECODERS = Pool(
+    "This file",
+    "Save the picture again as JPEG, and send that.",
+    Limits(cpu_s=20, wall_s=60, memory_bytes=1_500_000_000),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,14 +144,38 @@ def _too_many(name: str) -> BadInput:
 
 
 def _add_one(shop: Shop, case_uid: str, name: str, file: BinaryIO, caption: str) -> str:
-    with _DECODERS:
-        accepted = pictures.accept(file, name)
+    with _on_the_disk(file) as path:
+        accepted = _accepted(path, name)
     content = _keep(shop, accepted, file)
     try:
         return _note(shop, case_uid, content, accepted.name, caption)
     except Taken:
         # Two phones sent the same bytes at the same moment; now the other's row is there to be found.
         return _note(shop, case_uid, content, accepted.name, caption)
+
+
+@contextlib.contextmanager
+def _on_the_disk(file: BinaryIO) -> Iterator[str]:
+    """The path of a file with the same content, for the process that decodes it."""
+    descriptor, path = tempfile.mkstemp(prefix="kb-sent-")
+    try:
+        with os.fdopen(descriptor, "wb") as copy:
+            file.seek(0)
+            shutil.copyfileobj(file, copy, 1 << 20)
+        yield path
+    finally:
+        os.unlink(path)
+
+
+def _accepted(path: str, name: str) -> Accepted:
+    """What was sent, made fit to keep. Raises BadInput, naming it, for what is no sound picture or PDF."""
+    try:
+        return _DECODERS.run(pictures.accept_file, path, name)
+    except BadInput as error:
+        shown = pictures.printable_name(name)
+        if shown in error.message:
+            raise
+        raise BadInput(f"“{shown}”: {error.message}", field="file", remedy=error.remedy) from error
 
 
 def _note(shop: Shop, case_uid: str, content: Content, name: str, caption: str) -> str:
@@ -174,8 +206,8 @@ def small_of(shop: Shop, file: StoredCaseFile) -> bytes:
     try:
         return shop.files.derived_path(file.content.content, SMALL).read_bytes()
     except OSError:
-        with bytes_of(shop, file) as content, _DECODERS:
-            made = pictures.small(content)
+        with bytes_of(shop, file) as content, _on_the_disk(content) as path:
+            made = _DECODERS.run(pictures.small_of_file, path)
     try:
         shop.files.put_derived(file.content.content, SMALL, made)
     except StoreTrouble as error:

@@ -41,6 +41,7 @@ from kb.suggest import (
     what_if,
 )
 from kb.suggest.findings import as_evidence
+from kb.suggest.in_order import no_fault_found_share
 from kb.suggest.worth import at_rate
 
 __all__ = [
@@ -75,7 +76,8 @@ class Suggestions:
 
     `first_checks` are those that nothing known answers yet, `excluded` the sections that the readings speak
     for, `in_order` how likely nothing is wrong with the board, `findings` parts measured or seen to be bad;
-    `stop` is there where a replacement price was given, `what_if` where it was asked for.
+    `stop` is there where a replacement price was given, `what_if` where it was asked for; `heard` are the readings
+    that the complaint states.
     """
 
     ranking: Ranking
@@ -91,6 +93,7 @@ class Suggestions:
     in_order: InOrder
     findings: tuple[Finding, ...]
     what_if: tuple[WhatIf, ...] = ()
+    heard: tuple[JudgedReading, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,12 +148,14 @@ def suggest(
     replacement_price: float | None = None,
     hourly_rate: float | None = None,
     with_what_if: bool = False,
+    dropped: Collection[str] = (),
 ) -> Suggestions:
     """Ranks the causes for a board, bench time at `hourly_rate` or else the shop's own.
 
-    Raises BadInput where the evidence contradicts itself.
+    `dropped` names symptoms, and holds the words of readings, that must not be read out of the complaint. Raises
+    BadInput where the evidence contradicts itself.
     """
-    gathered = gather(shop, asked)
+    gathered = gather(shop, asked, dropped)
     with shop.derived.counts() as (ledger, weights):
         says = _says(gathered, ledger)
         evidence = replace(gathered.evidence, found=as_evidence(says.findings))
@@ -219,8 +224,15 @@ def _at_rate(ranking: Ranking, weights: Settings, hourly_rate: float | None) -> 
 
 
 def _says(gathered: Gathered, ledger: Ledger) -> BoardSays:
-    parts = parts_of_family(ledger, gathered.evidence.family)
-    return board_says(gathered.evidence, (*gathered.readings, *gathered.heard), gathered.family, parts)
+    family = gathered.evidence.family
+    return board_says(
+        gathered.evidence,
+        (*gathered.readings, *gathered.heard),
+        gathered.family,
+        parts_of_family(ledger, family),
+        no_fault_found_share(ledger, family),
+        gathered.checks,
+    )
 
 
 def _suggestions(
@@ -249,6 +261,7 @@ def _suggestions(
         says.in_order,
         says.findings,
         moves,
+        gathered.heard,
     )
 
 

@@ -10,10 +10,9 @@ from kb.errors import BadInput
 from kb.facts.designators import normalise_designator
 from kb.facts.rail_names import obvious_rail
 from kb.facts.reading_lines import ReadingLine, parse_reading_line
-from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, Reading, SymptomRecord, TriedFix
-from kb.reading import read
+from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, PartCheck, Reading, SymptomRecord, TriedFix
 from kb.service.boards import families
-from kb.service.diagnose.reading_texts import as_record, known_of
+from kb.service.diagnose.reading_texts import as_record, known_of, read_once
 from kb.service.shop.shop import Shop
 from kb.service.shop.translate import JudgedReading, judge, rail_facts
 from kb.suggest import Evidence, Tried
@@ -53,6 +52,7 @@ class Gathered:
     heard: tuple[JudgedReading, ...]
     rail_of_reading: dict[int, RailKey]
     notices: tuple[Notice, ...]
+    checks: tuple[PartCheck, ...] = ()
 
 
 def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> Gathered:
@@ -64,6 +64,7 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
     family = families.find(shop, asked.family) if asked.family else None
     with shop.knowing() as session:
         known = tuple(shop.kept.symptoms(session))
+        part_classes = tuple(shop.kept.part_classes(session))
     notices: list[Notice] = []
     if asked.family and family is None:
         notices.append(
@@ -77,7 +78,8 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
     names.update({entry.name.casefold(): entry.name for entry in known})
     symptoms, places, unlisted = _listed(asked.symptoms, names)
     notices += unlisted
-    found = read(asked.text or "", known_of(family, known))
+    # With the same names as the page marks the words by, so that the text is read once.
+    found = read_once(asked.text or "", known_of(family, known, part_classes))
     said = tuple(
         (names[one.name.casefold()], one.present, one.words)
         for one in found.symptoms
@@ -102,6 +104,7 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
             symptoms=(*symptoms.items(), *((name, present) for name, present, _ in understood)),
             rails=facts,
             tried=tried_here(asked.attempts),
+            complete=asked.complete,
         ),
         family,
         known,
@@ -113,6 +116,7 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
         tuple(judge(family, reading, by_name=True) for reading in heard),
         rail_of_reading,
         (*notices, *unused),
+        tuple(asked.checks),
     )
 
 

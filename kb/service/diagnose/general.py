@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from kb.model import FamilyRecord, Reading
-from kb.service.shop.translate import JudgedReading
+from kb.bench.rail_types import PRIMARY_ROLES
+from kb.model import FamilyRecord, PartCheck, Reading
+from kb.service.shop.translate import JudgedReading, find_rail
 from kb.suggest import Candidate, Evidence, Ledger
 from kb.suggest.exclusions import Excluded, answered, disagreements, every_section_excluded, excluded
 from kb.suggest.facts_of_case import Fault
-from kb.suggest.findings import Finding, PointReading, findings, part_found_bad
-from kb.suggest.in_order import InOrder, in_order
+from kb.suggest.findings import (
+    LIKELY,
+    OUTPUT_OF_ROLE,
+    Finding,
+    PointReading,
+    as_evidence,
+    findings,
+    part_found_bad,
+)
+from kb.suggest.in_order import NO_FAULT_FOUND_SHARE, InOrder, in_order
 
 __all__ = ["BoardSays", "Excluded", "Finding", "InOrder", "board_says", "usual_rails"]
 
@@ -35,14 +44,30 @@ def board_says(
     readings: Iterable[JudgedReading],
     family: FamilyRecord | None,
     known_parts: Mapping[str, Fault],
+    no_fault_found: float = NO_FAULT_FOUND_SHARE,
+    checks: Sequence[PartCheck] = (),
 ) -> BoardSays:
-    """Exclusions, direct findings and whether the board may be in order, from what is known of it."""
+    """Exclusions, direct findings and whether the board may be in order, from what is known of it.
+
+    `no_fault_found` is the share of such boards on which no fault is found.
+    """
     points = [point for one in readings if (point := _point(one)) is not None]
     bulk_farad = family.bulk_uf * 1e-6 if family is not None and family.bulk_uf else None
-    found = findings(points, evidence.symptoms, known_parts, bulk_farad)
-    out = excluded(evidence)
+    by_check = findings((_checked(family, check) for check in checks), (), known_parts)
+    found = (*findings(points, evidence.symptoms, known_parts, bulk_farad), *by_check)
+    # Readings from before speak for no section in which a part has been found bad since.
+    bad = {
+        fault[0]
+        for one in found
+        if one.what != "in order"
+        for fault, ratio in one.supports
+        if ratio >= LIKELY
+    }
+    out = tuple(one for one in excluded(evidence) if one.section not in bad)
     sentences = [*disagreements(evidence)]
-    sentences += [one.sentence for one in found if one.part not in dict(evidence.symptoms)]
+    # A dead check that was right needs no notice: it stands among the checks of its test.
+    worth_saying = [one for one in found if one not in by_check or one.what != "in order"]
+    sentences += [one.sentence for one in worth_saying if one.part not in dict(evidence.symptoms)]
     if every_section_excluded(out):
         sentences.append(
             "the readings exclude every section of the supply: the board may be in order, or they were taken "
@@ -50,8 +75,13 @@ def board_says(
         )
     return BoardSays(
         out,
-        answered(evidence),
-        in_order(evidence, part_found_bad=part_found_bad(found)),
+        answered(evidence) | _answered_by(checks, family),
+        in_order(
+            replace(evidence, found=as_evidence(found)),
+            no_fault_found,
+            part_found_bad=part_found_bad(found),
+            without=_outputs_not_there(family),
+        ),
         found,
         tuple(f"{one[:1].upper()}{one[1:]}." for one in sentences),
     )
@@ -73,6 +103,64 @@ def _point(judged: JudgedReading) -> PointReading | None:
         role=judged.rail.role if judged.rail else "",
         limit=assessed.high_v if assessed is not None and not assessed.asks else None,
     )
+
+
+def _checked(family: FamilyRecord | None, check: PartCheck) -> PointReading:
+    of = (check.point or "").partition(" of ")[2]  # "rectifier of 12V"
+    name = check.rail or of
+    rail = find_rail(family, name) if family is not None and name else None
+    return PointReading(
+        check.rail or check.point or "",
+        "",
+        0.0,
+        rail=check.rail is not None,
+        role=rail.role if rail else "",
+        found=check.found,
+        written=check.written or check.found,
+    )
+
+
+def _outputs_not_there(family: FamilyRecord | None) -> frozenset[str]:
+    """Output sections of which the family lists no rail; none where it lists no output at all."""
+    roles = {one.role for one in family.rails} if family is not None else set()
+    has = {section for role, section in OUTPUT_OF_ROLE.items() if role in roles}
+    return frozenset(OUTPUT_OF_ROLE.values()) - has - {"other"} if has else frozenset()
+
+
+_ANSWERS = {
+    "fuse": "fuse blown",
+    "fusible resistor": "fuse blown",
+    "mains rectifier": "mains rectifier shorted",
+    "main switch": "main switch shorted",
+    "power factor switch": "power factor switch shorted",
+    "inrush limiter": "inrush limiter open",
+    "current sense resistor": "current sense resistor open",
+    "start-up resistor": "start-up resistor open",
+}
+_STANDBY_SHORT, _OUTPUT_SHORT = "standby rail shorted to ground", "output rail shorted to ground"
+_RECTIFIER_SHORT = "output rectifier shorted"
+
+
+def _answered_by(checks: Sequence[PartCheck], family: FamilyRecord | None) -> frozenset[str]:
+    """Symptoms that the checks settle one way or the other.
+
+    One bad output answers for all of them; "not so" only when every output of the family was found right.
+    """
+    names = {_ANSWERS[one.point] for one in checks if one.point in _ANSWERS}
+    rails = family.rails if family is not None else []
+    outputs = {one.name for one in rails if one.role not in PRIMARY_ROLES}
+    standby = {one.name for one in rails if one.role == "standby"}
+    rectified = {f"rectifier of {name}" for name in outputs}
+    clear = {one.rail or one.point for one in checks if one.found == "in order"}
+    bad = {one.rail or one.point for one in checks if one.found == "shorted"}
+    for name, asked in (
+        (_STANDBY_SHORT, standby),
+        (_OUTPUT_SHORT, outputs - standby),
+        (_RECTIFIER_SHORT, rectified),
+    ):
+        if asked & bad or (asked and asked <= clear):
+            names.add(name)
+    return frozenset(names)
 
 
 def parts_of_family(ledger: Ledger, family: str | None) -> dict[str, Fault]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 from kb.errors import NotFound
 from kb.facts.parts import PART_CLASSES
@@ -16,12 +17,35 @@ from kb.service.diagnose.general import parts_of_family
 from kb.service.shop.shop import Shop
 from kb.store.records import lists
 
-__all__ = ["LONGEST_TEXT", "Read", "Span", "as_record", "known_of", "rails_of", "read_text"]
+__all__ = [
+    "LONGEST_TEXT",
+    "Read",
+    "Span",
+    "as_record",
+    "known_of",
+    "rails_of",
+    "read_once",
+    "read_text",
+    "warm",
+]
 
 LONGEST_TEXT = 10_000
 _STANDARD_SYMPTOMS = {entry.name: frozenset(entry.synonyms) for entry in SYMPTOMS}
 _STANDARD_PARTS = {entry.name: frozenset(entry.synonyms) for entry in PART_CLASSES}
 _DEAD_BOARD = frozenset(("ohm", "diode_v", "farad", "esr_ohm"))
+
+
+@lru_cache(maxsize=64)
+def read_once(text: str, known: Known) -> Read:
+    """What `text` says; a text that is asked for again right after is not read again."""
+    return read(text, known)
+
+
+def warm(shop: Shop) -> None:
+    """Makes the word lists ready ahead of the first text, with the shop's own names."""
+    with shop.knowing() as session:
+        symptoms, part_classes = shop.kept.symptoms(session), shop.kept.part_classes(session)
+    read("ok", known_of(None, symptoms, part_classes))
 
 
 def read_text(shop: Shop, text: str, family: str | None = None) -> Read:

@@ -27,6 +27,7 @@ from kb.suggest import (
 from kb.suggest import Settings as Weights
 from kb.suggest.scores import Bin
 from kb.suggest.snapshot import from_bytes, to_bytes
+from kb.suggest.track_record import Added, general_adds, patterns_add
 from kb.suggest.tuning import FEWEST_CASES
 
 __all__ = [
@@ -36,6 +37,7 @@ __all__ = [
     "Lasting",
     "Scores",
     "Trust",
+    "adds",
     "before",
     "interval",
     "lasting",
@@ -55,6 +57,7 @@ _PAST = 0.2
 # A rough record for the diagnose screen: a few hundredths of a second at any size.
 _ROUGH_SCORED = 1_000
 _ROUGH_WORTH_ANEW = 0.05
+_ADDS_SCORED = 500
 _PER_HUNDRED_FROM = 50
 _WAIT_S = 60.0
 
@@ -102,6 +105,8 @@ class _Keeper:
         self.key: _Key | None = None
         self.work: threading.Thread | None = None
         self.rough: tuple[int, Scores] | None = None
+        self.adds: tuple[int, bool, tuple[str, ...]] | None = None
+        self.adder: threading.Thread | None = None
         self.curves: tuple[_Key, dict[_Fix, Lasting]] | None = None
 
     def serves(self, key: _Key, known: int) -> bool:
@@ -178,6 +183,75 @@ def _work_out(ledger: Ledger, weights: Weights) -> Trust:
         others,
         weights.others_weight if others else 0.0,
         _others_sentence(weights.others_weight, ledger.known) if others else "",
+    )
+
+
+def adds(shop: Shop, wait_s: float = 0.0) -> tuple[str, ...] | None:
+    """What general knowledge and sub-patterns are worth on the store's own boards, in sentences.
+
+    It takes some seconds and is worked out in the background, anew when the store has changed by a twentieth or
+    sub-patterns were chosen since; None until it is there, for `wait_s` seconds at most.
+    """
+    keeper = _keeper(shop)
+    with keeper.lock:
+        with shop.derived.counts() as (ledger, weights):
+            known, patterns = ledger.known, weights.fitted is not None and weights.fitted.patterns is not None
+            kept = keeper.adds
+            if kept is not None and kept[1] == patterns and abs(known - kept[0]) <= _ROUGH_WORTH_ANEW * known:
+                return kept[2]
+            running = keeper.adder is not None and keeper.adder.is_alive()
+            copy = None if running else to_bytes(ledger)
+
+        def work_out(counts: bytes) -> None:
+            try:
+                keeper.adds = known, patterns, _adds(from_bytes(counts), weights)
+            except Exception:
+                log.exception("what the parts of the ranking add could not be worked out")
+                keeper.adds = known, patterns, ()
+
+        if copy is not None:
+            keeper.adder = threading.Thread(target=work_out, args=(copy,), name="adds", daemon=True)
+            keeper.adder.start()
+        adder = keeper.adder
+    if adder is not None and wait_s:
+        adder.join(wait_s)
+    return keeper.adds[2] if keeper.adds is not None else None
+
+
+def _adds(ledger: Ledger, weights: Weights) -> tuple[str, ...]:
+    if ledger.known < 2:
+        return ()
+    patterns = patterns_add(ledger, weights, max_cases=_ADDS_SCORED)
+    general = general_adds(ledger, weights, max_cases=_ADDS_SCORED)
+    found = []
+    if general is not None:
+        found.append(f"What the trade knows in general, beside your own cases: {_gain(general)}")
+    if patterns is not None:
+        found.append(
+            "That one fault can show itself in several ways, each with signs that go together: "
+            f"{_gain(patterns)}"
+        )
+    elif ledger.known >= FEWEST_CASES:
+        found.append(
+            "Whether one fault shows itself in several ways, each with signs that go together, makes no "
+            "difference on your boards so far, or has not been looked at yet, and is left out."
+        )
+    return tuple(found)
+
+
+def _gain(added: Added) -> str:
+    ours, plain = added.with_it, added.without
+    share = round(100 * (1.0 - ours.log_loss / plain.log_loss)) if plain.log_loss > 0.0 else 0
+    surprise = (
+        f"the true cause surprised the book {abs(share)} % {'less' if share > 0 else 'more'}"
+        if share
+        else "the true cause surprised the book as much as without"
+    )
+    return (
+        f"the first suggestion was right on {_spaced(ours.first)} of {_spaced(ours.cases)} boards, without it on "
+        f"{_spaced(plain.first)}; among the first three on {_spaced(ours.first_three)}, without it on "
+        f"{_spaced(plain.first_three)}; {surprise} (log loss {ours.log_loss:.3f}, without it "
+        f"{plain.log_loss:.3f})."
     )
 
 

@@ -21,11 +21,11 @@ from kb.model import (
     SymptomRecord,
     as_dict,
 )
-from kb.reading import Read, ReadAttempt, Span, read
+from kb.reading import Read, ReadAttempt, Span
 from kb.service.boards import vocabulary
 from kb.service.cases import cases
 from kb.service.diagnose.general import parts_of_family
-from kb.service.diagnose.reading_texts import as_record, known_of
+from kb.service.diagnose.reading_texts import as_record, known_of, read_once
 from kb.service.shop.shop import Shop
 
 __all__ = [
@@ -164,7 +164,7 @@ def read_texts(shop: Shop, texts: Sequence[str], family: FamilyRecord | None) ->
             parts = parts_of_family(ledger, family.code)
     known = known_of(family, symptoms, part_classes)
     making = making_of(symptoms, part_classes, parts)
-    return tuple(making.text(text, read(text, known)) for text in texts)
+    return tuple(making.text(text, read_once(text, known)) for text in texts)
 
 
 def making_of(

@@ -48,7 +48,10 @@ _LAST = (
     "pasado|pasada|último|ultimo|scorso|scorsa"
 )
 _SEASON = "|".join(_SEASONS)
-_ARTICLES = r"(?:(?:in|im|en|el|la|le|l['’]|lo|de|del|der|den|op|au|à|von|aus|from|since|seit|of)\s*)*"
+_ARTICLE = re.compile(
+    r"\b(?:in|im|en|el|la|le|l['’]|lo|de|del|der|den|op|au|à|von|aus|from|since|seit|of)$", re.IGNORECASE
+)
+_LONGEST_ARTICLE = 5
 _WRITTEN = re.compile(
     rf"(?P<iso>(?<![\w.,/-])(?P<year>(?:19|20)\d\d)-(?P<month>0[1-9]|1[0-2])\b(?!-?\d))"
     rf"|(?P<slash>(?<![\w.,/-])(?P<month2>0?[1-9]|1[0-2])/(?P<year2>(?:19|20)\d\d)\b)"
@@ -58,7 +61,6 @@ _WRITTEN = re.compile(
     rf"|(?P<behind>\b(?P<which3>{_SEASON})\s+(?:{_LAST})\b)",
     re.IGNORECASE,
 )
-_LEADING = re.compile(rf"\b{_ARTICLES}$", re.IGNORECASE)
 
 
 class Days(NamedTuple):
@@ -76,13 +78,22 @@ def named_days(text: str, today: date) -> Days | None:
     for match in _WRITTEN.finditer(text):
         found = _span(match, today)
         if found is not None and FIRST_YEAR <= found[0].year <= LAST_YEAR:
-            start = match.start()
-            if leading := _LEADING.search(text[:start]):
-                start = leading.start()
-            return Days(*found, start, match.end())
+            return Days(*found, _before_articles(text, match.start()), match.end())
     for start, end, day in find_days(text):
         return Days(date.fromisoformat(day), date.fromisoformat(day), start, end)
     return None
+
+
+def _before_articles(text: str, start: int) -> int:
+    """Where the words begin that lead to `start`, such as the "in the" of a month."""
+    while True:
+        end = start
+        while end and text[end - 1].isspace():
+            end -= 1
+        article = _ARTICLE.search(text, max(end - _LONGEST_ARTICLE, 0), end)
+        if article is None:
+            return start
+        start = article.start()
 
 
 def _span(match: re.Match[str], today: date) -> tuple[date, date] | None:

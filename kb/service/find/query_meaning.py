@@ -14,6 +14,7 @@ from kb.facts.symptoms import SYMPTOMS
 from kb.reading import Known, read
 from kb.reading.denied_parts import denied_parts
 from kb.reading.facts import own_names
+from kb.reading.sections import class_of_designator
 from kb.search import Analysis, Meant
 from kb.search.codes import WORD
 from kb.search.normalization import NOT
@@ -85,5 +86,9 @@ def _by_letters(text: str, said: Collection[str]) -> Iterator[tuple[str, int, in
     """The class that the letters of each designator stand for first ("T2", a transformer)."""
     for match in _DESIGNATOR.finditer(text):
         kinds = kinds_of_designator(match.group())
-        if kinds and kinds[0] in _CLASSES and kinds[0] not in said:
-            yield kinds[0], match.start(), match.end()
+        # "terminal board" is no class of parts; the reader says which one it belongs to.
+        kind = (
+            kinds[0] if kinds and kinds[0] in _CLASSES else class_of_designator(match.group().upper(), None)
+        )
+        if kinds and kind is not None and kind not in said:
+            yield kind, match.start(), match.end()

@@ -11,7 +11,7 @@ from kb.errors import KbError, StoreAway
 from kb.service.cases import files
 from kb.service.shop.periodic import NowAndThen
 from kb.service.shop.shop import Shop
-from kb.store.records import batches, bins, cases, changes, kinds, purging
+from kb.store.records import batches, bins, cases, changes, clock, kinds, purging
 from kb.store.records.files import forget_unreferred
 from kb.store.records.purging import Binned
 
@@ -119,6 +119,12 @@ def empty(shop: Shop, stopped: Callable[[], bool] = lambda: False) -> int:
     return gone
 
 
+def clock_is_plausible(shop: Shop) -> bool:
+    """Whether the machine's clock has gone on without a jump for a day, as what deletes for good must ask."""
+    with shop.writing() as session:
+        return clock.is_plausible(session, shop.clock())
+
+
 def _more(shop: Shop, limit: datetime) -> bool:
     """Whether something can go by now that cases held back a moment ago."""
     with shop.store.reading() as session:
@@ -140,6 +146,9 @@ class BinKeeper(NowAndThen):
     def look(self) -> None:
         """Empties the bin; trouble goes to the log and is tried again."""
         try:
+            if not clock_is_plausible(self._shop):
+                log.warning("the clock has jumped or nobody was here for days: nothing is deleted for a day")
+                return
             gone = empty(self._shop, self.ending.is_set)
             if gone:
                 log.info("%s records were deleted for good after their time in the bin", gone)

@@ -38,4 +38,8 @@ def restore(settings: Settings, backup: Path) -> Restored:
     Raises BadInput for a backup that cannot be used, StoreTrouble where the store cannot be written.
     """
     keep = free_place(settings.backups, lambda moment: f"before-restore-{moment}.sqlite3")
-    return keeping.restore(backup, _place(settings), keep=keep, files=settings.files_folder)
+    done = keeping.restore(backup, _place(settings), keep=keep, files=settings.files_folder)
+    # What the derived copies have seen may now be ahead of the store, and that is no loss.
+    settings.lost_file.unlink(missing_ok=True)
+    settings.restored_file.touch(mode=0o600)
+    return done

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from kb.service.cases import files
 from kb.service.operate import backups
 from kb.service.shop.shop import Shop
-from kb.store.records import proving, totals
+from kb.store.records import proving, sealing, totals
 
 _RESTORE = "Restore the latest sound backup with kb restore."
 
@@ -44,6 +44,9 @@ def check(shop: Shop, *, backups_too: bool = False) -> Checked:
         _records(shop, found)
         _totals(shop, found)
         found.mended += shop.derived.prove()
+        if (lost := shop.derived.lost()) is not None:
+            remedy = f"{_RESTORE} If you know of it, remove {shop.settings.lost_file}."
+            found.faults.append(Fault(lost, remedy))
         if shop.derived.failure:
             found.faults.append(Fault(shop.derived.failure, "Delete the folder of the search index."))
         found.proved.append("search index and counts")
@@ -55,11 +58,12 @@ def check(shop: Shop, *, backups_too: bool = False) -> Checked:
 
 def _records(shop: Shop, found: Checked) -> None:
     with shop.store.reading() as session:
-        parts = (proving.feed_faults, proving.record_faults, proving.history_faults)
+        parts = (proving.feed_faults, proving.record_faults, proving.history_faults, sealing.faults)
         wrong = [sentence for part in parts for sentence in part(session)]
         counts = proving.counted(session)
     found.faults += [Fault(sentence, _RESTORE) for sentence in wrong]
     found.proved += [f"{number:,} {what}" for what, number in counts.items()]
+    found.proved.append("checksums of all records")
 
 
 def _totals(shop: Shop, found: Checked) -> None:

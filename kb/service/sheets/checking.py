@@ -214,7 +214,7 @@ class _Check:
     def _refuse(self, rows: list[Row], why: str, at: int) -> None:
         self.counts.refused += 1
         self.counts.refused_rows += len(rows)
-        short = re.sub(r"“[^”]*”", "“…”", why)
+        short = re.sub(r"“[^”]*(?:”|$)", "“…”", why)
         if short in self.counts.reasons:
             self.counts.reasons[short][0] += 1
         elif len(self.counts.reasons) < _MOST_REASONS:

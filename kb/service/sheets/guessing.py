@@ -84,10 +84,10 @@ def targets(keys: Sequence[str], heads: Sequence[str], columns: Sequence[Column]
 def _by_heading(head: str, column: Column) -> str:
     if head == REASON_HEADING or not column.filled:
         return ""
-    words = folded(re.sub(r"[(\[].*?[)\]]", " ", head)).rstrip(" ?")
+    words = folded(re.sub(r"[(\[][^()\[\]]*[)\]]", " ", head)).rstrip(" ?")
     if words in _SYMPTOMS and column.share(lambda text: folded(text) in OURS["yes"]) > 0.9:
         return "symptom"
-    guess = HEADING_OF.get(words) or HEADING_OF.get(re.sub(r" ?[0-9]+$", "", words))
+    guess = HEADING_OF.get(words) or HEADING_OF.get(re.sub(r" ?(?<![0-9])[0-9]+$", "", words))
     guess = guess or HEADING_OF.get(re.sub(r"[ -]?(?:no|nr|number|nummer|numero|date|datum)$", "", words), "")
     guess = guess or HEADING_OF.get(re.sub(r"^(?:n|no|nr|num|numero) (?:d |de )?", "", words), "")
     if not guess and read_rail_heading(head) is None:
@@ -113,7 +113,7 @@ def _by_some_words(head: str) -> str:
 
     The last words say what a thing is, so they come first; the first ones count where these say nothing.
     """
-    words = folded(re.sub(r"(?<=[a-z])(?=[A-Z])", " ", re.sub(r"[(\[].*?[)\]]", " ", head))).split()
+    words = folded(re.sub(r"(?<=[a-z])(?=[A-Z])", " ", re.sub(r"[(\[][^()\[\]]*[)\]]", " ", head))).split()
     if len(words) < 2:
         return ""
     parts = [

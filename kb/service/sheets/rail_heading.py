@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from kb.facts.rail_names import obvious_rail
 from kb.facts.sheet_words import folded
 
-_BRACKETED = re.compile(r"[(\[]([^)\]]*)[)\]]")
+_BRACKETED = re.compile(r"[(\[]([^()\[\]]*)[)\]]")
 _UNITS = {
     "v": ("dc_v", "V"), "vdc": ("dc_v", "V"), "volt": ("dc_v", "V"), "volts": ("dc_v", "V"), "mv": ("dc_v", "mV"),
     "vac": ("ac_v", "V"), "mvpp": ("ripple_v", "mV"), "vpp": ("ripple_v", "V"), "a": ("amp", "A"), "ma": ("amp", "mA"),
@@ -49,7 +49,7 @@ def any_rail_heading(heading: str) -> RailHeading:
     quantity, unit = next((_UNITS[word] for word in words if word in _UNITS), ("dc_v", "V"))
     if "ripple" in [*words, *folded(body).split()] and quantity == "dc_v":
         quantity = "ripple_v"
-        body = re.sub(r"(?i)\s*ripple\s*", " ", body).strip() or body
+        body = " ".join(re.sub(r"(?i)ripple", " ", body).split()) or body
     supply = next((_STATES[word] for word in words if word in _STATES), "")
     return RailHeading(body[:80], quantity, unit, supply, "after" in words or "nachher" in words)
 

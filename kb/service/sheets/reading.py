@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Callable, Iterator
 from typing import Any, BinaryIO
 
+from kb.apart import Limits, Pool
 from kb.errors import BadInput, NotFound
 from kb.exchange import sheets as exchange
 from kb.service.sheets import guessing, saved, state, survey
@@ -16,6 +17,13 @@ from kb.service.shop.jobs import Job
 from kb.service.shop.shop import Shop
 
 Progress = Callable[[int], Any]
+_WORKBOOKS = Pool(
+    "This file",
+    "Save it again as CSV, or take out what is not about repairs.",
+    Limits(cpu_s=30, wall_s=90, memory_bytes=1_500_000_000),
+)
+_COPY_S, _COPY_S_PER_MB = 30.0, 15.0
+"""What copying the rows of a file may take: several times of what a full sheet takes on a slow machine."""
 
 
 def begin(shop: Shop, name: str, stream: BinaryIO) -> tuple[Sheet, Job]:
@@ -63,11 +71,14 @@ def _start(shop: Shop, sheet: Sheet) -> Job:
 def read(shop: Shop, sheet: Sheet, progress: Progress | None = None) -> None:
     """Reads the file into plain rows and guesses its columns, where nobody has chosen yet. Raises BadInput."""
     fresh = not sheet.look
-    how = exchange.look(state.source(shop, sheet.id)) if fresh else sheet.how
+    how = _WORKBOOKS.run(exchange.look, state.source(shop, sheet.id)) if fresh else sheet.how
     plain = state.folder(shop, sheet.id) / "rows.csv"
     part = plain.with_suffix(".part")
+    seconds = _COPY_S + _COPY_S_PER_MB * state.source(shop, sheet.id).stat().st_size / 1_000_000
     with state.writing():
-        copied = exchange.copied(state.source(shop, sheet.id), how, part, progress)
+        copied = _WORKBOOKS.run_reporting(
+            exchange.copied, state.source(shop, sheet.id), how, part, progress=progress, cpu_s=seconds
+        )
         part.replace(plain)
     sheet.look = {
         "kind": how.kind,

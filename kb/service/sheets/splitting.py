@@ -9,7 +9,7 @@ _READINGS = re.compile(r"[;\n|]+|,\s+(?=[+-]?[A-Za-z0-9]*[A-Za-z])")
 
 # A sign that joins two numbers, not the minus of one; the unit may stand with both or with the last.
 _ENDS = re.compile(
-    r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*([a-zA-ZΩµ°]{0,6})\s*(?:-|–|—|\.\.\.?|…|~|to|bis|tot|à|a|und|and)\s*"
+    r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*+([a-zA-ZΩµ°]{0,6})\s*+(?:-|–|—|\.\.\.?|…|~|to|bis|tot|à|a|und|and)\s*"
     r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*([a-zA-ZΩµ°]{0,6})"
 )
 

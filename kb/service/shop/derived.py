@@ -162,6 +162,8 @@ class Derived:
                 with self._store.reading() as session:
                     newest = changes.latest(session)
                     behind = [copy for copy in copies if copy.seen != newest]
+                    if not all(changes.is_on_record(session, copy.seen) for copy in behind):
+                        self._miss(max(copy.seen[0] for copy in behind) - newest[0])
                     if self._index in behind:
                         self._adopt_names(session)
                     stale = [copy for copy in behind if not self._follow(session, copy, newest)]
@@ -343,6 +345,26 @@ class Derived:
         if copy is self._counts:
             self._unsaved += len(uids)
         return True
+
+    def _miss(self, changes_gone: int) -> None:
+        """Keeps on record that the store ends before a change that was seen here, unless it was put back so."""
+        if self._counts_file is None or self._store.is_shared:
+            return
+        if self._settings.restored_file.exists():
+            self._settings.restored_file.unlink()
+        elif changes_gone > 0:
+            sentence = (
+                f"The store lacks the last {changes_gone} changes that this machine has seen: a file beside it, "
+                "its write-ahead log, was lost, or an older copy was put in its place."
+            )
+            log.error(sentence)
+            self._settings.lost_file.write_text(sentence + "\n", encoding="utf-8")
+
+    def lost(self) -> str | None:
+        """What was found to be gone from the store, until somebody has removed the file that says so."""
+        if self._counts_file is None or not self._settings.lost_file.exists():
+            return None
+        return self._settings.lost_file.read_text(encoding="utf-8").strip()
 
     def _note(self, copy: Copy, reason: str) -> None:
         """Remembers why the index is about to be made again; a reason found at the start stays."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, date, datetime
@@ -16,10 +15,12 @@ from kb.service.shop.cut_off.small_tables import AtHand
 from kb.service.shop.derived import Derived
 from kb.service.shop.jobs import Jobs
 from kb.service.shop.kept import Kept
+from kb.service.shop.steady import SteadyClock
 from kb.service.shop.upkeep import Upkeep
 from kb.service.shop.uses import Uses
 from kb.store import Store
 from kb.store.file_store import FileStore
+from kb.store.records import sent_once
 
 
 def _local_today() -> date:
@@ -60,9 +61,10 @@ class Shop:
         self.at_hand = AtHand(store)
         self.kept = Kept()
         self.today = today
-        self.clock: Callable[[], float] = time.time
+        self.clock: Callable[[], float] = SteadyClock()
         self.jobs = Jobs()
         self.person = ""
+        self.sent_key = ""
         self.upkeep = Upkeep()
         self.uses = Uses()
 
@@ -88,15 +90,39 @@ class Shop:
         store = Store(address)
         return cls(settings, store, FileStore.temporary(), Derived.in_memory(store, settings), today)
 
-    def acting_as(self, person: str) -> Shop:
-        """The same shop with the name under which its changes are kept."""
+    def acting_as(self, person: str, sent_key: str = "") -> Shop:
+        """The same shop with the name under which its changes are kept, for one request.
+
+        The first transaction under a `sent_key` is done once, however often the request is sent.
+        """
         other = copy.copy(self)
-        other.person = person
+        other.person, other.sent_key = person, sent_key
         return other
 
     def writing(self) -> AbstractContextManager[Session]:
-        """A transaction of the store, kept wholly or not at all, under the name of who works."""
-        return self.store.writing(self.person)
+        """A transaction of the store, kept wholly or not at all, under the name of who works.
+
+        Raises AlreadyDone where the request was sent before and done.
+        """
+        return self._writing_once() if self.sent_key else self.store.writing(self.person)
+
+    def refuse_done_before(self) -> None:
+        """Raises AlreadyDone where the request was sent before and done.
+
+        Asked first of all, since what it made may now be in its own way: a number that is taken.
+        """
+        if self.sent_key and self.store.away is None:
+            with self.store.reading() as session:
+                sent_once.refuse_done(session, self.person, self.sent_key)
+
+    @contextmanager
+    def _writing_once(self) -> Iterator[Session]:
+        key = self.sent_key
+        with self.store.writing(self.person) as session:
+            since = sent_once.claim(session, key)
+            yield session
+            sent_once.name_it(session, key, since)
+        self.sent_key = ""
 
     @contextmanager
     def admitting(self) -> Iterator[Session]:

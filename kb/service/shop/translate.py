@@ -94,7 +94,7 @@ def rail_meant(family: FamilyRecord | None, reading: Reading) -> Rail | None:
         role=obvious.role,
         nominal_v=volts,
         tolerance_pct=tolerance_pct,
-        always_on=obvious.always_on,
+        always_on=obvious.always_on or obvious.role == "bulk",  # charged whenever the plug is in
     )
 
 
@@ -166,7 +166,8 @@ def rail_facts(
             condition = condition_of(spec_of(rail), _as_measured(rail, reading))
         except BadInput:  # as in `judge`
             continue
-        fact = RailFact(rail.role, reading.supply, reading.load, condition)
+        share = reading.value / rail.nominal_v if reading.value is not None and rail.nominal_v else None
+        fact = RailFact(rail.role, reading.supply, reading.load, condition, share)
         found.setdefault(fact.key, fact)
     return tuple(found.values())
 

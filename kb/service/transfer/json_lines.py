@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -20,13 +21,14 @@ from kb.model import (
     PartClassRecord,
     Record,
     SymptomRecord,
+    as_dict,
 )
 from kb.service.cases.prerequisites import create_missing, refuse_future_days
 from kb.service.shop.shop import Shop
 from kb.service.transfer import exports
 from kb.service.transfer.incoming import Incoming, public_id
 from kb.store import Store
-from kb.store.records import cases, changes, families, lists, planning
+from kb.store.records import cases, changes, families, lists, older, planning
 
 _BATCH = 400
 _COUNTED_FROM = (
@@ -34,11 +36,17 @@ _COUNTED_FROM = (
 )
 # A report that lists every bad line of a wrong file helps nobody; the count is always whole.
 _MOST_PROBLEMS = 100
+# A file that begins with so many lines that are no records is another file than was meant.
+_MOST_BAD_AT_START = 1_000
 
 
 @dataclass(slots=True)
 class ImportReport:
     """What an import did, or would have done had no line been refused.
+
+    `conflicts` are records of which the file holds an earlier version than the store, or that lie in the bin:
+    they stay as they are unless the import says that the file wins; `conflicting` counts them. `stopped` says
+    that reading ended at the most problems that are told.
 
     For what another shop shares, `origin` is its name, `ours` counts cases of this shop that came back and
     were left as they are, and `differences` says where both shops describe a family differently.
@@ -52,6 +60,9 @@ class ImportReport:
     batch: str = ""
     origin: str = ""
     ours: int = 0
+    conflicting: int = 0
+    stopped: bool = False
+    conflicts: list[str] = field(default_factory=list)
     created: list[str] = field(default_factory=list)
     differences: list[str] = field(default_factory=list)
     problems: list[BadLine] = field(default_factory=list)
@@ -61,6 +72,12 @@ class ImportReport:
         self.refused += 1
         if len(self.problems) < _MOST_PROBLEMS:
             self.problems.append(problem)
+
+    def leave(self, what: str) -> None:
+        """Notes a record that stays as it is although a line says otherwise."""
+        self.conflicting += 1
+        if len(self.conflicts) < _MOST_PROBLEMS:
+            self.conflicts.append(what)
 
     def count(self, outcome: str, number: int = 1) -> None:
         setattr(self, outcome, getattr(self, outcome) + number)
@@ -97,8 +114,10 @@ class _Import:
         *,
         create_missing: bool,
         read_texts: TextReader | None = None,
+        overwrite: bool = False,
     ) -> None:
         self._session = session
+        self._overwrite = overwrite
         self._today = today
         self._create_missing = create_missing
         self._incoming = incoming
@@ -138,10 +157,35 @@ class _Import:
                 self.report.unchanged += 1
                 return
             record = kept
+        elif self._is_earlier(record):
+            return
         if isinstance(record, FamilyRecord):
             self.report.count(families.save(self._session, record))
         else:
             self.report.count(lists.save(self._session, record))  # type: ignore[arg-type]
+
+    def _is_earlier(self, record: Record) -> bool:
+        """Whether the store has moved on from what a line says of a family or a list entry."""
+        if self._overwrite:
+            return False
+        kind, _ = _identity(record)
+        name = record.code if isinstance(record, FamilyRecord) else getattr(record, "name", "")
+        if name not in older.than_kept(self._session, kind, {name: as_dict(record)}):
+            return False
+        self.report.leave(f"{kind.replace('_', ' ')} {name}: the file holds an earlier version")
+        return True
+
+    def _left_alone(self, records: Sequence[CaseRecord]) -> set[str]:
+        """The cases of a batch that stay as they are: the store has moved on from them, or they are in the bin."""
+        own = {str(one.uid): one for one in records if not one.origin}
+        if self._overwrite or not own:
+            return set()
+        found = older.than_kept(
+            self._session, "case", {uid: as_dict(self._writer.checked(one)) for uid, one in own.items()}
+        )
+        for uid, why in found.items():
+            self.report.leave(f"case {uid}: {why}")
+        return set(found)
 
     def _refuse_contradiction(self, record: Record) -> None:
         """Two different lines for one record: nobody can say which of them is meant.
@@ -211,7 +255,8 @@ class _Import:
                 except BadInput as error:
                     self._refuse(number, error)
             self._waiting.clear()
-            done = self._writer.write(wanted)
+            left = self._left_alone(wanted)
+            done = self._writer.write([record for record in wanted if str(record.uid) not in left])
             for outcome in ("added", "updated", "unchanged"):
                 self.report.count(outcome, getattr(done, outcome))
             self._written += done.added + done.updated
@@ -244,23 +289,23 @@ def bring_in(
     title: str = "",
     before_keeping: Callable[[], None] | None = None,
     read_texts: TextReader | None = None,
+    overwrite: bool = False,
 ) -> ImportReport:
     """Imports JSON Lines in one transaction, holding one batch of cases in memory.
 
     Where a line is refused nothing is kept, unless `skip_bad`; `report.saved` says which.
     `progress` is told the number of bytes read since it was last called. Without `refresh` the derived
     copies catch up when they are next asked. What it changed is one batch of `kind` under `title`.
+    A file that can be read twice is looked through before anybody else has to wait for this. Unless `skip_bad`
+    reading ends at a hundred problems. A line that says what the store has moved on from, or that is of a case
+    in the bin, changes nothing and is counted in `report.conflicting`, unless the file is to `overwrite`.
     With `read_texts` cases get the facts that their words state; `report.read` counts them.
     `before_keeping` is called once nothing but the commit is left; what it raises keeps nothing.
     """
 
-    def counted() -> Iterator[bytes]:
-        for raw in raw_lines:
-            if progress:
-                progress(len(raw))
-            yield raw
-
     report = ImportReport()
+    if _cannot_be_read(raw_lines, report, skip_bad):
+        return report
     try:
         with shop.writing() as session:
             report.batch = changes.begin_batch(session, kind, title)
@@ -272,12 +317,16 @@ def bring_in(
                 incoming,
                 create_missing=create_missing,
                 read_texts=read_texts,
+                overwrite=overwrite,
             )
-            for number, record in exchange.read(counted()):
+            for number, record in exchange.read(_told_of(raw_lines, progress)):
                 if isinstance(record, BadLine):
                     report.refuse(record)
                 else:
                     work.take(number, record)
+                if not skip_bad and len(report.problems) == _MOST_PROBLEMS:
+                    report.stopped = True
+                    raise _Refused
             work.flush()
             report.read = read_texts.counted() if read_texts else []
             report.ours, report.differences = incoming.ours, incoming.differences
@@ -294,6 +343,35 @@ def bring_in(
     if refresh:
         shop.refresh()
     return report
+
+
+def _told_of(raw_lines: Iterable[bytes], progress: Callable[[int], None] | None) -> Iterator[bytes]:
+    for raw in raw_lines:
+        if progress:
+            progress(len(raw))
+        yield raw
+
+
+def _cannot_be_read(raw_lines: Iterable[bytes], report: ImportReport, skip_bad: bool) -> bool:
+    """Whether a file that can be read twice holds lines that are no records; these are in the report then.
+
+    Where bad lines are skipped, whether it begins with a thousand of them.
+    """
+    if not isinstance(raw_lines, io.IOBase) or not raw_lines.seekable():
+        return False
+    begins = raw_lines.tell()
+    for _, record in exchange.read(raw_lines):
+        if isinstance(record, BadLine):
+            report.refuse(record)
+            if report.refused == (_MOST_BAD_AT_START if skip_bad else _MOST_PROBLEMS):
+                report.stopped = True
+                break
+        elif skip_bad:
+            break
+    raw_lines.seek(begins)
+    if skip_bad and not report.stopped:
+        report.refused, report.problems = 0, []
+    return bool(report.refused)
 
 
 def export_lines(shop: Shop) -> Iterator[str]:

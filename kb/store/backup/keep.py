@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import shutil
 import sqlite3
 import tempfile
@@ -20,8 +21,11 @@ from kb.store.engine.address import read_address
 from kb.store.engine.rows import count_rows
 from kb.store.portable import backup_file
 from kb.store.portable.backup_file import Manifest, Progress
+from kb.store.records import sealing
 from kb.store.store import Store
 from kb.store.tables.core import Change, table_of
+
+_MOST_TOLD = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +44,24 @@ def faults(backup: Path) -> list[str]:
     """What is wrong with a backup of either kind, and whether this program may read it."""
     try:
         with tempfile.TemporaryDirectory(dir=backup.parent, prefix=".prove-") as folder:
-            _taken_out(backup, Path(folder), None)
+            return _unlike(_taken_out(backup, Path(folder), None))
     except KbError as error:
         return [error.message]
-    return []
+
+
+def _unlike(database: Path) -> list[str]:
+    """The first records of a backup's database that are not what was saved; those of earlier schemas had no
+    checksums."""
+    with closing(sqlite_files.looked_into(database)) as connection:
+        (revision,) = connection.execute("SELECT version_num FROM alembic_version").fetchone()
+    if revision != schema.head():
+        return []
+    store = Store(f"sqlite:///{database}")
+    try:
+        with store.reading() as session:
+            return list(itertools.islice(sealing.faults(session), _MOST_TOLD))
+    finally:
+        store.close()
 
 
 def back_up(

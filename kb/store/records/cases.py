@@ -212,7 +212,10 @@ class Writer:
         ).all()
         self._write_children(list(zip(ids, new, strict=True)))
         totals.add_new(self._session, ids)
-        changes.note(self._session, [("case", uid, "added", version) for uid, version in first.items()])
+        changes.note(
+            self._session,
+            [("case", str(record.uid), "added", first[str(record.uid)], as_dict(record)) for record in new],
+        )
 
     def _replace(self, pairs: list[tuple[StoredCase, CaseRecord]]) -> None:
         if not pairs:
@@ -234,7 +237,8 @@ class Writer:
                 self._session.execute(delete(table).where(table.c.case_id.in_(ids)))
             self._write_children([(old.id, record) for old, record in pairs])
         changes.note(
-            self._session, [("case", str(record.uid), "updated", old.version + 1) for old, record in pairs]
+            self._session,
+            [("case", str(record.uid), "updated", old.version + 1, as_dict(record)) for old, record in pairs],
         )
 
     def _write_children(self, cases: list[tuple[int, CaseRecord]]) -> None:

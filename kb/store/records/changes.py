@@ -11,6 +11,7 @@ from sqlalchemy import delete, func, insert, select, update
 from sqlmodel import Session
 
 from kb.store.records import totals
+from kb.store.records.checksums import checksum
 from kb.store.tables.core import Batch, Change, History, table_of
 
 _CHANGE = table_of(Change)
@@ -54,10 +55,11 @@ def end_batch(session: Session, facts: dict[str, object]) -> bool:
     return True
 
 
-def note(session: Session, changes: Iterable[tuple[str, str, str, int]]) -> None:
+def note(session: Session, changes: Iterable[tuple[Any, ...]]) -> None:
     """Adds (entity, key, operation, version after it) rows under the session's person and batch.
 
-    The nonce tells a restored older store from this one.
+    A fifth entry is the record as it was written, in the exchange format; the change keeps its checksum. The
+    nonce tells a restored older store from this one.
     """
     who = session.info.get("who", "")
     shared = {"who": who, "batch": session.info.get("batch")}
@@ -68,9 +70,10 @@ def note(session: Session, changes: Iterable[tuple[str, str, str, int]]) -> None
             "key": key,
             "operation": operation,
             "version": version,
+            "checksum": checksum(record[0]) if record else None,
             **shared,
         }
-        for entity, key, operation, version in changes
+        for entity, key, operation, version, *record in changes
     ]
     if rows:
         session.execute(insert(_CHANGE), rows)
@@ -141,6 +144,7 @@ def keep_replaced(session: Session, rows: Iterable[tuple[Any, ...]]) -> None:
             "key": key,
             "version": version,
             "record": record,
+            "checksum": checksum(record),
             "binned_at": binned[0] if binned else None,
         }
         for entity, key, version, record, *binned in rows

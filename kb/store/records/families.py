@@ -131,6 +131,11 @@ def all_ids(session: Session) -> list[int]:
     return list(session.scalars(query))
 
 
+def every_id(session: Session) -> list[int]:
+    """Ids of all families, those in the bin too."""
+    return list(session.scalars(select(_FAMILY.c.id).order_by(_FAMILY.c.id)))
+
+
 def save(session: Session, record: FamilyRecord, *, expected_version: int | None = None) -> str:
     """Adds a family or replaces the one with the same code; "added", "updated" or "unchanged".
 
@@ -161,7 +166,7 @@ def save(session: Session, record: FamilyRecord, *, expected_version: int | None
     for table in (_NUMBER, _RAIL, _CONNECTOR):
         session.execute(delete(table).where(table.c.family_id == row.id))
     _write_children(session, row.id, record)
-    changes.note(session, [("family", record.code, "updated", row.version + 1)])
+    changes.note(session, [("family", record.code, "updated", row.version + 1, as_dict(record))])
     return "updated"
 
 
@@ -181,7 +186,7 @@ def add(session: Session, record: FamilyRecord, operation: str = "added") -> int
         insert(_FAMILY).returning(_FAMILY.c.id), [{**_row(record), "version": version}]
     ).one()
     _write_children(session, family_id, record)
-    changes.note(session, [("family", record.code, operation, version)])
+    changes.note(session, [("family", record.code, operation, version, as_dict(record))])
     return family_id
 
 

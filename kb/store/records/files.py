@@ -164,7 +164,7 @@ def add(session: Session, case_uid: str, given: Content, original_name: str, cap
         "changed_at": now(),
     }
     session.execute(insert(_FILE), row)
-    changes.note(session, [(ENTITY, uid, "added", 1)])
+    changes.note(session, [(ENTITY, uid, "added", 1, get(session, case_uid, uid).as_record())])
     return uid
 
 
@@ -222,7 +222,8 @@ def _set(session: Session, old: StoredCaseFile, operation: str, **values: Any) -
     session.execute(
         update(_FILE).where(_FILE.c.id == old.id).values(**values, version=version, changed_at=now())
     )
-    changes.note(session, [(ENTITY, old.uid, operation, version)])
+    written = [get(session, old.case_uid, old.uid).as_record()] if operation == "updated" else []
+    changes.note(session, [(ENTITY, old.uid, operation, version, *written)])
 
 
 def all_contents(session: Session) -> list[Content]:
@@ -233,6 +234,11 @@ def all_contents(session: Session) -> list[Content]:
     """
     query = select(*(_CONTENT.c[name] for name in Content.__dataclass_fields__)).order_by(_CONTENT.c.content)
     return [Content(*row) for row in session.execute(query)]
+
+
+def every(session: Session) -> list[StoredCaseFile]:
+    """The files of all cases, those in the bin too."""
+    return _found(session)
 
 
 def newest_contents(session: Session, most: int) -> list[str]:

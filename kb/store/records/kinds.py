@@ -52,6 +52,12 @@ KINDS = {
 }
 
 
+def folded(entity: str, name: str) -> str:
+    """What tells a record from others of its kind, however its name is spelled in this change or that."""
+    kind = KINDS.get(entity)
+    return kind.fold(name) if kind else name
+
+
 def standing(session: Session, entity: str, names: Iterable[str]) -> dict[str, Standing]:
     """Where the records of these names stand, those in the bin too; names that nothing has are left out."""
     kind = KINDS[entity]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -45,6 +45,14 @@ def _all(session: Session, entry: _List) -> list[Any]:
     table = table_of(entry.table)
     query = select(table).where(table.c.binned_at.is_(None)).order_by(table.c.name_key)
     return [_built(entry, row) for row in session.execute(query)]
+
+
+def every(session: Session) -> Iterator[tuple[str, Any]]:
+    """(kind of record, record) of every entry of every list, those in the bin too."""
+    for entry in _LISTS:
+        table = table_of(entry.table)
+        for row in session.execute(select(table).order_by(table.c.id)):
+            yield entry.entity, _built(entry, row)
 
 
 def by_id(session: Session, entity: str, row_id: int) -> Any:
@@ -101,7 +109,7 @@ def save(session: Session, record: ListRecord, *, expected_version: int | None =
     session.execute(
         update(table).where(table.c.id == row.id).values(**values, version=row.version + 1, binned_at=None)
     )
-    changes.note(session, [(entry.entity, record.name, "updated", row.version + 1)])
+    changes.note(session, [(entry.entity, record.name, "updated", row.version + 1, as_dict(record))])
     return "updated"
 
 
@@ -112,7 +120,7 @@ def add(session: Session, record: ListRecord, operation: str = "added") -> int:
     version = changes.next_versions(session, entry.entity, [record.name])[record.name]
     values = {**record.model_dump(exclude={"record"}), "name_key": record.name.casefold()}
     made = session.scalars(insert(table).returning(table.c.id), [{**values, "version": version}]).one()
-    changes.note(session, [(entry.entity, record.name, operation, version)])
+    changes.note(session, [(entry.entity, record.name, operation, version, as_dict(record))])
     return int(made)
 
 

@@ -11,6 +11,7 @@ from sqlmodel import Session
 
 from kb.model import RECORD_TYPES, Record, as_dict, explain
 from kb.store.records import cases, families, lists
+from kb.store.records.kinds import folded
 from kb.store.tables.core import (
     BenchLoad,
     BoardCase,
@@ -60,12 +61,12 @@ def feed_faults(session: Session) -> Iterator[str]:
             yield f"Change {change.seq} does not carry a mark of its own."
         last = change.seq
         nonces.add(change.nonce)
-        newest[change.entity, change.key] = change
+        newest[change.entity, folded(change.entity, change.key)] = change
     for entity, (table, name) in _LIVE.items():
         yield from _unlike(session, entity, table, name, newest)
-    for (entity, key), change in newest.items():
+    for (entity, _), change in newest.items():
         if entity in _LIVE and change.operation in _THERE:
-            yield f"Change {change.seq} {change.operation} the {_words(entity)} {key}, which is not there."
+            yield f"Change {change.seq} {change.operation} the {_words(entity)} {change.key}, which is not there."
 
 
 def _unlike(
@@ -77,7 +78,7 @@ def _unlike(
     if binned is not None:
         columns.append(binned.label("binned_at"))
     for row in session.execute(select(*columns).order_by(table.c.id)):
-        change = newest.pop((entity, row.key), None)
+        change = newest.pop((entity, folded(entity, row.key)), None)
         told = f"the {_words(entity)} {row.key}"
         if change is None:
             if entity not in _GIVEN or row.version > 1:

@@ -39,7 +39,11 @@ def repoint(session: Session, entity: str, away: Standing, into: Standing) -> It
         )
         with totals.moving(session, part):
             _rename(session, entity, part, away.id, into.id)
-        changes.note(session, [("case", str(one.record.uid), "updated", one.version + 1) for one in before])
+        after = cases.load(session, part).values()
+        changes.note(
+            session,
+            [("case", str(one.record.uid), "updated", one.version, as_dict(one.record)) for one in after],
+        )
         yield len(part)
 
 

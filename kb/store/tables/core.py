@@ -61,6 +61,7 @@ class Change(Table, table=True):
     """The change feed: one row for each record written, in the transaction that wrote it.
 
     `version` is the record's after the change; `batch` names the `Batch` whose changes belong together.
+    `checksum` is of the record that was written, None where it was left as it was or is gone.
     """
 
     __tablename__ = "change"
@@ -80,6 +81,7 @@ class Change(Table, table=True):
     who: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     batch: str | None = None
     at: datetime = Field(default_factory=now)
+    checksum: str | None = None
 
 
 class Batch(Table, table=True):
@@ -111,6 +113,23 @@ class History(Table, table=True):
     record: Any = Field(sa_column=_json())
     replaced_at: datetime = Field(default_factory=now)
     binned_at: datetime | None = None
+    checksum: str | None = None
+
+
+class SentOnce(Table, table=True):
+    """A write that carried a key of its own and was done: the same key again does nothing more.
+
+    `entity` and `name` are the first record that it wrote, `answer` what was answered, None where the program
+    did not live to say. Kept for a day.
+    """
+
+    __tablename__ = "sent_once"
+    who: str = Field(primary_key=True)
+    key: str = Field(primary_key=True)
+    at: datetime = Field(default_factory=now, index=True)
+    entity: str = ""
+    name: str = ""
+    answer: Any = Field(default=None, sa_column=Column(JSON, nullable=True))
 
 
 class Family(Table, table=True):

@@ -4,6 +4,7 @@ import tempfile
 from dataclasses import asdict
 from typing import Any, Literal
 
+import anyio.from_thread
 from fastapi import APIRouter, Path, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse, Response, StreamingResponse
@@ -23,6 +24,7 @@ from kb.web.streamed import Download
 
 router = APIRouter()
 _IN_MEMORY_BYTES = 4_000_000
+_LINES_BETWEEN = 2_000  # between two looks at whether the sender is still there
 
 
 def report_body(report: ImportReport) -> dict[str, Any]:
@@ -33,6 +35,9 @@ def report_body(report: ImportReport) -> dict[str, Any]:
         "updated": report.updated,
         "unchanged": report.unchanged,
         "refused": report.refused,
+        "stopped": report.stopped,
+        "conflicting": report.conflicting,
+        "conflicts": report.conflicts,
         "created": report.created[:200],
         "origin": report.origin,
         "ours": report.ours,
@@ -60,15 +65,38 @@ def report_body(report: ImportReport) -> dict[str, Any]:
     },
 )
 async def import_lines(
-    shop: ShopHere, request: Request, create_missing: bool = False, skip_bad: bool = False
+    shop: ShopHere,
+    request: Request,
+    create_missing: bool = False,
+    skip_bad: bool = False,
+    overwrite: bool = False,
 ) -> Response:
-    """Imports JSON Lines, all or nothing; 422 with error and report where a line was refused."""
+    """Imports JSON Lines, all or nothing; 422 with error and report where a line was refused.
+
+    What the store has moved on from, and what lies in the bin, stays as it is and is told in `conflicts`, unless
+    the file is to `overwrite`.
+    """
+    lines = 0
+
+    def refuse_gone(_: int) -> None:
+        """Called for each line, in the thread of the import."""
+        nonlocal lines
+        lines += 1
+        if lines % _LINES_BETWEEN == 0 and anyio.from_thread.run(request.is_disconnected):
+            raise BadInput("Whoever sent the file has gone, so nothing was imported.")
+
     with tempfile.SpooledTemporaryFile(max_size=_IN_MEMORY_BYTES) as body:
         async for part in request.stream():
             body.write(part)
         body.seek(0)
         report = await run_in_threadpool(
-            json_lines.bring_in, shop, body, create_missing=create_missing, skip_bad=skip_bad
+            json_lines.bring_in,
+            shop,
+            body,
+            create_missing=create_missing,
+            skip_bad=skip_bad,
+            overwrite=overwrite,
+            progress=refuse_gone,
         )
     if report.saved:
         return JSONResponse(report_body(report))

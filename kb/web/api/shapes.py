@@ -98,6 +98,21 @@ class UnderstoodOut(BaseModel):
     words: str
 
 
+class HeardOut(BaseModel):
+    """A reading that the complaint states, in SI units; those from before a repair count in the ranking."""
+
+    rail: str | None
+    point: str | None
+    quantity: str
+    supply: str
+    load: str
+    value: float | None
+    min: float | None
+    max: float | None
+    after_repair: bool
+    words: str
+
+
 class StopOut(BaseModel):
     """How many of the listed fixes to try, in their order, before a replacement costs less."""
 
@@ -185,6 +200,7 @@ class SuggestionsOut(BaseModel):
     expected_cost: float
     expected_minutes: float
     understood: list[UnderstoodOut]
+    heard: list[HeardOut]
     unknown_terms: list[str]
     notices: list[str]
     first_checks: list[str]
@@ -282,7 +298,9 @@ class LineProblemOut(BaseModel):
 
 
 class ImportOut(BaseModel):
-    """`saved` is false when a line was refused and nothing was kept.
+    """`saved` is false when a line was refused and nothing was kept; `stopped` when reading ended at the most
+    problems that are told. `conflicts` are records of which the file holds an earlier version than the store, or
+    that lie in the bin: they were left as they are, `conflicting` of them.
 
     Of a file that another shop shares, `origin` is that shop's name, `ours` counts cases of this shop that
     came back and were left alone, `differences` says where both shops describe a family differently.
@@ -293,6 +311,9 @@ class ImportOut(BaseModel):
     updated: int
     unchanged: int
     refused: int
+    stopped: bool
+    conflicting: int
+    conflicts: list[str]
     created: list[str]
     origin: str
     ours: int

@@ -11,6 +11,7 @@ from kb.service.diagnose import diagnosis, track_records
 from kb.service.diagnose.diagnosis import Cause, StopPoint
 from kb.service.diagnose.track_records import Compared, Scores
 from kb.service.diagnose.worth import NINE_OF_TEN, Verdict, worth_of
+from kb.service.shop.translate import JudgedReading
 from kb.web.api import shapes
 from kb.web.dependencies import Limit, ShopHere
 
@@ -52,6 +53,22 @@ def _cause(cause: Cause) -> dict[str, Any]:
         "others_tried": cause.others_tried,
         "others_cured": cause.others_cured,
         "others": cause.others_uids,
+    }
+
+
+def _heard(judged: JudgedReading) -> dict[str, Any]:
+    reading = judged.reading
+    return {
+        "rail": judged.rail.name if judged.rail else reading.rail,
+        "point": reading.point,
+        "quantity": reading.quantity,
+        "supply": reading.supply,
+        "load": reading.load,
+        "value": reading.value,
+        "min": reading.min,
+        "max": reading.max,
+        "after_repair": reading.after_repair,
+        "words": reading.written,
     }
 
 
@@ -127,6 +144,7 @@ def suggestions(shop: ShopHere, asked: SuggestionsBody, limit: Limit = 20) -> Re
         "understood": [
             {"name": name, "present": present, "words": words} for name, present, words in answer.understood
         ],
+        "heard": [_heard(one) for one in answer.heard],
         "unknown_terms": answer.unknown_terms,
         "notices": [notice.text for notice in answer.notices],
         "first_checks": answer.first_checks,

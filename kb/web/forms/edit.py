@@ -10,7 +10,7 @@ from typing import Generic, TypeVar
 from starlette.requests import Request
 from starlette.responses import Response
 
-from kb.errors import Conflict, KbError
+from kb.errors import AlreadyDone, Conflict, KbError
 from kb.model import Problem, Record
 from kb.service import Shop
 from kb.service.history.conflicts import Meeting, meet
@@ -66,6 +66,8 @@ def save_edited(
             return _refused(edit, form, error)
         met = meet(shop, edit.entity, edit.name, record, opened_on=form.version)
         return _conflict(request, edit, met, form)
+    except AlreadyDone:
+        raise  # two clicks at one moment: the page of what was saved says all
     except KbError as error:
         return _refused(edit, form, error)
 

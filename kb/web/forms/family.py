@@ -201,7 +201,7 @@ def _whole(form: Form, name: str, text: str) -> int | None:
 def _pins(form: Form, name: str, text: str) -> list[int]:
     """Pins as typed: "4, 5", "1-5" or "1 to 3; 7". A problem is noted for what is none."""
     found: list[int] = []
-    spread = re.sub(r"\s*(?:-|–|\bto\b)\s*", "-", text)
+    spread = re.sub(r"(?<!\s)\s*(?:-|–|\bto\b)\s*", "-", text)
     for part in re.split(r"[,;\s]+", spread):
         first, dash, last = part.partition("-")
         ends = [_whole(form, name, end) for end in (first, last if dash else first) if end]

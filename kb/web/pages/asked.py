@@ -18,6 +18,7 @@ from kb.model import (
     EvidenceRecord,
     FamilyRecord,
     NotedSymptom,
+    PartCheck,
     Problem,
     Reading,
     TriedFix,
@@ -35,7 +36,7 @@ from kb.web.forms.case import line_of
 MOST_LINES = 60
 NOT_NOTED = "not noted"
 _BY_FIELDS = ("rail", "value", "supply", "load")
-_GIVEN = ("family", "text", "symptom", "reading", "tried", "value")
+_GIVEN = ("family", "text", "symptom", "reading", "tried", "value", "check")
 Pairs = ImmutableMultiDict[str, Any]
 
 
@@ -47,7 +48,9 @@ class Asked:
     which row or line of the form each symptom and reading of the record came; `by_fields` is what
     stands in the separate fields of a reading that is not complete yet. `case` is the open case that the
     evidence belongs to, `held` that case; `tried_lines` are fixes tried, as typed, and `tried` what they name;
-    `not_read` has the keys of facts that must not be read out of the complaint, which is `read`.
+    `not_read` has the keys of facts that must not be read out of the complaint, which is `read`. `complete` is the
+    tick that nothing else is to be told of the board. `checks` are what the dead checks of a bench test came to;
+    only a test puts them there.
     """
 
     family: str = ""
@@ -74,6 +77,8 @@ class Asked:
     not_read: list[str] = field(default_factory=list)
     read: TextRead = field(default_factory=TextRead)
     every_cause: bool = False
+    complete: bool = False
+    checks: list[PartCheck] = field(default_factory=list)
 
     @property
     def errors(self) -> dict[str, Problem]:
@@ -130,6 +135,8 @@ class Asked:
         found += [("reading", line) for number, line in enumerate(self.lines) if number not in lines]
         found += [("tried", line) for line in self.tried_lines]
         found += [("not_read", key) for key in self.not_read]
+        found += [("complete", "yes" if self.complete else "")]
+        found += [("check", self.check_text(one)) for one in self.checks]
         found += [("order", "" if self.order == "likely" else self.order), ("price", self.price_text)]
         found.append(("rate", self.rate_text))
         return [(name, value) for name, value in found if value]
@@ -152,6 +159,17 @@ class Asked:
     def url_taken_back(self, key: str) -> str:
         """The address in which a fact of the complaint counts again."""
         pairs = [pair for pair in self.pairs() if pair != ("not_read", key)]
+        return f"/diagnose?{urlencode(pairs)}"
+
+    @staticmethod
+    def check_text(check: PartCheck) -> str:
+        """A check as the address holds it: "rail|5VSB|shorted|0.3"."""
+        where = ("rail", check.rail) if check.rail is not None else ("point", check.point)
+        return "|".join((*(str(one) for one in where), check.found, check.written))
+
+    def url_without_check(self, check: PartCheck) -> str:
+        """The address without one check of the bench test."""
+        pairs = [pair for pair in self.pairs() if pair != ("check", self.check_text(check))]
         return f"/diagnose?{urlencode(pairs)}"
 
     def url_ordered(self, order: str) -> str:
@@ -192,7 +210,9 @@ def read_asked(shop: Shop, query: Pairs) -> Asked:
     asked.order = "cheapest" if query.get("order") == "cheapest" else "likely"
     asked.kind = query.get("kind", "").strip()
     asked.every_cause = query.get("causes") == "all"
+    asked.complete = query.get("complete") == "yes"
     asked.not_read = list(dict.fromkeys(query.getlist("not_read")))[:MOST_LINES]
+    asked.checks = _checks(query.getlist("check"))
     asked.price_text, asked.rate_text = (query.get(name, "").strip() for name in ("price", "rate"))
     asked.price = _read_money(asked, "price", asked.price_text)
     asked.rate = _read_money(asked, "rate", asked.rate_text)
@@ -212,6 +232,8 @@ def read_asked(shop: Shop, query: Pairs) -> Asked:
             "symptoms": _symptoms(asked),
             "readings": readings,
             "attempts": _attempts(asked),
+            "complete": asked.complete,
+            "checks": asked.checks,
         }
     )
     return asked
@@ -249,6 +271,20 @@ def _read_tried(shop: Shop, asked: Asked) -> None:
             asked.tried += tried_lines.read_tried(shop, line, asked.board)
         except BadInput as error:
             asked.problems.append(_at(f"tried.{number}", error))
+
+
+def _checks(given: list[str]) -> list[PartCheck]:
+    """The checks of an address; what is none is left aside, for nobody types them."""
+    found = []
+    for text in given[:MOST_LINES]:
+        where, _, rest = text.partition("|")
+        name, _, rest = rest.partition("|")
+        said, _, written = rest.partition("|")
+        try:
+            found.append(PartCheck.model_validate({where: name, "found": said, "written": written}))
+        except ValidationError:
+            continue
+    return found
 
 
 def _attempts(asked: Asked) -> list[TriedFix]:

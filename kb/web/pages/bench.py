@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import fields
 from typing import Annotated
 
@@ -15,10 +16,12 @@ from kb.model import Attempt, EvidenceRecord, FamilyRecord, Problem, problems
 from kb.service import Shop
 from kb.service.bench import loads, outcome, runs, symptoms
 from kb.service.bench.at_step import charge_at, clock_of, known_so_far
+from kb.service.bench.outcome import InOrder
 from kb.service.bench.runs import NewRun, Question, RunView, StepView, Typed
 from kb.service.boards import families
 from kb.service.cases import cases, files
 from kb.service.cases.files import StoredCaseFile
+from kb.service.diagnose import words
 from kb.web.dependencies import FilterText, FormHere, ShopHere
 from kb.web.forms.case import line_of
 from kb.web.forms.fields import Form, read_form
@@ -41,11 +44,16 @@ LOAD_NATURES = (
 _MOST_SOAK_MIN = 7 * 24 * 60
 
 
-def diagnose_url(evidence: EvidenceRecord) -> str:
-    """The diagnose screen with this evidence."""
-    asked = Asked(evidence.family or "", evidence.text or "")
+def diagnose_url(evidence: EvidenceRecord, case: str = "", not_read: Sequence[str] = ()) -> str:
+    """The diagnose screen with this evidence, of this case where there is one: it knows what was tried on it.
+
+    `not_read` has the keys of facts of the complaint that no longer count.
+    """
+    asked = Asked(evidence.family or "", evidence.text or "", case=case)
+    asked.not_read = list(not_read)
     asked.symptoms = [(entry.name, entry.present) for entry in evidence.symptoms]
-    # A reading at a part has no line of its own there: what it says stands among the symptoms.
+    asked.checks = list(evidence.checks)
+    # A reading at a part has no line of its own there: what it says stands among the checks.
     asked.lines = [line_of(entry) for entry in evidence.readings if entry.rail is not None]
     return asked.url("/diagnose")
 
@@ -110,7 +118,13 @@ def _planned(shop: Shop, record: FamilyRecord, share: float, form: Form) -> list
             if plan.elements:
                 what = " and ".join(loads.spoken(element) for element in plan.elements)
                 nature = loads.nature(shop, plan)
-                rows[plan.rail] |= {"amps": f"{plan.amps:.3g} A", "what": what[:200], "kind": nature}
+                warnings = " ".join(plan.warnings)
+                rows[plan.rail] |= {
+                    "amps": f"{plan.amps:.3g} A",
+                    "what": what[:200],
+                    "kind": nature,
+                    "warnings": warnings,
+                }
     except BadInput as error:
         form.problems.append(Problem("", error.message, error.remedy or ""))
     return list(rows.values())
@@ -198,6 +212,7 @@ def _overview(request: Request, shop: Shop, view: RunView, form: Form, status: i
         "view": view,
         "form": form,
         "others": _others(shop, view),
+        "in_order": _in_order(shop, view),
         **_suggested(shop, view),
     }
     return render("bench/run.html", context, scope=request.scope, status=status)
@@ -210,8 +225,18 @@ def _others(shop: Shop, view: RunView) -> list[RunView]:
 def _suggested(shop: Shop, view: RunView) -> dict[str, object]:
     if view.verdict.state != "failed":
         return {"answer": None, "diagnose_url": ""}
-    url = diagnose_url(outcome.evidence(shop, view))
+    evidence = outcome.evidence(shop, view)
+    settled = set(outcome.settled_words(shop, view, evidence.text))
+    said = words.read_words(shop, evidence.text or "", view.family).facts if settled else ()
+    keys = [fact.key for fact in said if fact.what in settled or fact.words in settled]
+    url = diagnose_url(evidence, view.run.case_uid or "", keys)
     return {"answer": outcome.suggestions(shop, view), "diagnose_url": url}
+
+
+def _in_order(shop: Shop, view: RunView) -> InOrder | None:
+    """How likely nothing is wrong, for a board that has not failed and of which something was measured."""
+    measured = any(place.results for place in view.steps)
+    return outcome.in_order(shop, view) if measured and view.verdict.state != "failed" else None
 
 
 @router.post("/bench/{uid}/cautions")
@@ -257,6 +282,7 @@ def _step_page(
         "discharge": charge_at(view, place),
         "clock": clock_of(view, place),
         "photo": _photo(shop, view),
+        "held_back": runs.held_back(view, place),
         **_suggested(shop, view),
     }
     return render("bench/step.html", context, scope=request.scope, status=status)

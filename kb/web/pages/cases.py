@@ -10,7 +10,7 @@ from pydantic import ValidationError
 from starlette.datastructures import FormData, QueryParams
 from starlette.responses import Response
 
-from kb.errors import BadInput, KbError, StoreAway
+from kb.errors import AlreadyDone, BadInput, KbError, StoreAway
 from kb.facts import cautions
 from kb.facts import vocabulary as words
 from kb.facts.values import parse_iso_date
@@ -285,6 +285,8 @@ def set_in_hand(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> R
             return see_other(f"/cases/{uid}?saved=in-hand")
     except ValidationError as error:
         form.problems = problems(error)
+    except AlreadyDone:
+        raise
     except KbError as error:
         if error.status >= 500:
             raise

@@ -50,6 +50,7 @@ def import_file(request: Request, shop: ShopHere, form: FormWithFilesHere) -> Re
             sent.file,
             create_missing=bool(form.get("create_missing")),
             skip_bad=bool(form.get("skip_bad")),
+            overwrite=bool(form.get("overwrite")),
             read_texts=ImportReading(shop, create_missing=bool(form.get("create_missing")))
             if form.get("read_texts")
             else None,

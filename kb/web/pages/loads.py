@@ -145,7 +145,7 @@ def _value(form: Form, name: str, unit: str) -> float | None:
 
 
 def _watts(text: str) -> float:
-    found = re.fullmatch(r"\s*([0-9]+(?:[.,][0-9]+)?)\s*(?:[wW](?:atts?)?)?\s*", text)
+    found = re.fullmatch(r"\s*([0-9]+(?:[.,][0-9]+)?)\s*(?:[wW](?:atts?)?\s*)?", text)
     if found is None:
         raise BadInput(
             f"“{text.strip()[:20]}” is no power.", field="max_w", remedy="Type watts, such as 25 W."

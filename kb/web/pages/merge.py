@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from kb.errors import BadInput, KbError
+from kb.errors import AlreadyDone, BadInput, KbError
 from kb.model import Problem
 from kb.model.merging import Side
 from kb.service import Shop
@@ -45,6 +45,8 @@ def do_merge(request: Request, shop: ShopHere, data: FormHere) -> Response:
         if seen.cases <= _AT_ONCE or seen.merged.open:
             merges.join(shop, entity, away, into, choices)
             return see_other(record_path(entity, seen.into))
+    except AlreadyDone:
+        raise
     except KbError as error:
         if error.status >= 500:
             raise

@@ -65,9 +65,10 @@ def _context(trust: Trust) -> dict[str, object]:
 @router.get("/track-record")
 def show_track_record(request: Request, shop: ShopHere) -> Response:
     """One sentence, then pictures, then numbers."""
-    context: dict[str, object] = {"nav": "trust", "trust": None, "trouble": shop.derived.trouble}
+    context: dict[str, object] = {"nav": "trust", "trust": None, "trouble": shop.derived.trouble, "adds": ()}
     try:
         context |= _context(track_records.record(shop, wait_s=_WAIT_S))
+        context["adds"] = track_records.adds(shop)
     except StoreTrouble as error:
         context["waiting"] = error
     return render("track_record/page.html", context, scope=request.scope)

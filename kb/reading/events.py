@@ -1,0 +1,129 @@
+"""What is said to have failed and to have been done, before it is tied to parts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from kb.reading import little_words
+from kb.reading.lexicon import CONCEPT, Hit, negation_words
+from kb.reading.part_failures import FAILURE_CONCEPTS
+from kb.reading.tokens import WORD, Token
+
+_BEFORE_NOUNS = frozenset(("new", "neue", "neuen", "neuer", "neues", "nieuw", "nieuwe", "nuevo", "nuova"))
+_SHORTEST_NOUN = 5
+_TRIED_THERE = frozenset(
+    ("on", "in", "an", "am", "im", "sur", "dans", "op", "aan", "en", "su", "sull", "nel")
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Tokens `first` to `last` say a failure or an action, which `kind` and `value` name."""
+
+    first: int
+    last: int
+    kind: str
+    value: str
+
+
+class EventFinder:
+    """Finds what failed and what was done among the phrases of one text; `places` are the tokens of parts."""
+
+    def __init__(self, tokens: Sequence[Token], hits: Sequence[Hit], places: set[int]) -> None:
+        self.tokens, self.hits, self.places = tokens, hits, places
+        self.smells = {hit.last for hit in hits if hit.table == CONCEPT and hit.value == "smell"}
+        self.meaning = {place for hit in hits if hit.value != "idiom" for place in (hit.first, hit.last)}
+
+    def run(self) -> list[Event]:
+        """The events in the order of the text."""
+        found: list[Event] = []
+        taken: set[int] = set()
+        for table in ("verdicts", "actions", "results", "failures"):
+            ordered = sorted(
+                (hit for hit in self.hits if hit.table == table),
+                key=lambda hit: (-len(hit.places), hit.first),
+            )
+            mine: set[int] = set()
+            for hit in ordered:
+                span = set(range(hit.first, hit.last + 1))
+                if mine & span or (table == "failures" and taken & span):
+                    continue
+                if table == "actions" and (self._denied(hit) or self._ordered(hit.first, hit.last)):
+                    continue
+                if table == "actions" and len(hit.places) == 1 and self._of_a_noun(hit.first):
+                    continue
+                mine |= span
+                found.append(Event(hit.first, hit.last, table, hit.value))
+            taken |= mine
+        found = [event for event in found if event.kind != "failures" or not self._is_smelt(event.first)]
+        found += [
+            Event(hit.first, hit.last, "failures", hit.value)
+            for hit in self.hits
+            if not self._is_smelt(hit.first)
+            and hit.table == CONCEPT
+            and hit.value in FAILURE_CONCEPTS
+            and not taken.intersection(hit.places)
+        ]
+        for at, token in enumerate(self.tokens):
+            if token.folded == "kurz" and {at - 1, at - 2} & self.places and at not in taken:
+                found.append(Event(at, at, "failures", "shorted"))
+            if token.folded in little_words.TRIED and at not in taken and self._another(at):
+                found.append(Event(at, at, "actions", "replace"))
+            if (
+                token.kind == WORD
+                and token.folded in little_words.NEW
+                and at + 1 not in taken  # "neu angelötet"
+                and not (at and self.tokens[at - 1].folded in little_words.BEFORE_AGAIN)
+                and at not in taken
+                and not self._of_a_noun(at)
+                and not self._ordered(at, at)
+            ):
+                found.append(Event(at, at, "actions", "replace"))
+        return sorted(found, key=lambda event: (event.first, event.kind))
+
+    def _of_a_noun(self, at: int) -> bool:
+        """ "a new appointment": the word belongs to a noun that is no part."""
+        after = at + 1
+        if self.tokens[at].folded not in _BEFORE_NOUNS or after >= len(self.tokens):
+            return False
+        token = self.tokens[after]
+        if token.clause != self.tokens[at].clause or token.kind != WORD or len(token.folded) < _SHORTEST_NOUN:
+            return False
+        return after not in self.meaning and not {after, after + 1} & self.places
+
+    def _another(self, at: int) -> bool:
+        """ "tried another PSU board", "anderes Netzteil probiert"."""
+        near = range(max(0, at - 5), min(at + 6, len(self.tokens)))
+        clause = self.tokens[at].clause
+        if at + 1 < len(self.tokens) and self.tokens[at + 1].folded in _TRIED_THERE:
+            return False  # "tried on another charger"
+        return any(
+            self.tokens[place].folded in little_words.OTHER and self.tokens[place].clause == clause
+            for place in near
+        )
+
+    def _is_smelt(self, at: int) -> bool:
+        """ "smells burnt": said of the smell and of no part."""
+        return any(
+            place in self.smells and self.tokens[place].sentence == self.tokens[at].sentence
+            for place in range(max(0, at - 3), at)
+        )
+
+    def _ordered(self, first: int, last: int) -> bool:
+        """ "new one ordered": nothing was done yet."""
+        near = range(first, min(last + 4, len(self.tokens)))
+        return any(
+            self.tokens[at].folded in little_words.ORDERED
+            and self.tokens[at].clause == self.tokens[first].clause
+            for at in near
+        )
+
+    def _denied(self, hit: Hit) -> bool:
+        before = hit.first - 1
+        return (
+            not hit.denies
+            and before >= 0
+            and self.tokens[before].folded in negation_words()
+            and self.tokens[before].clause == self.tokens[hit.first].clause
+        )

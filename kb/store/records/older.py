@@ -1,0 +1,68 @@
+"""What an import would undo without being asked: newer edits, and the way of a case into the bin."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlmodel import Session
+
+from kb.store.records.checksums import checksum
+from kb.store.tables.core import Batch, BoardCase, Change, History, table_of
+
+_HISTORY, _CHANGE, _CASE, _BATCH = (table_of(one) for one in (History, Change, BoardCase, Batch))
+
+
+def than_kept(session: Session, entity: str, given: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:
+    """Of records by their name in the change feed those that the store has moved on from, each with why.
+
+    That is the case where a record equals one of its own earlier versions and not the present one, told by
+    checksums; and for a case in the bin whatever is said of it.
+    """
+    names = list(given)
+    present = _newest(session, entity, names)
+    sums = {name: checksum(record) for name, record in given.items()}
+    rows = session.execute(
+        select(_HISTORY.c.key, _HISTORY.c.checksum).where(
+            _HISTORY.c.entity == entity, _HISTORY.c.key.in_(names)
+        )
+    )
+    found = {
+        row.key: "the file holds an earlier version"
+        for row in rows
+        if row.checksum == sums[row.key] and present.get(row.key) != sums[row.key]
+    }
+    if entity == "case":
+        binned = select(_CASE.c.uid).where(_CASE.c.uid.in_(names), _CASE.c.binned_at.is_not(None))
+        thrown = set(session.scalars(binned))
+        came_of_undoing = _undone(session, sorted(thrown))
+        found = {name: why for name, why in found.items() if name not in came_of_undoing}
+        found |= dict.fromkeys(thrown - came_of_undoing, "it is in the bin")
+    return found
+
+
+def _undone(session: Session, uids: list[str]) -> set[str]:
+    """Of cases in the bin those that nobody threw away: undoing an import put them there, and it may come again."""
+    last = (
+        select(func.max(_CHANGE.c.seq))
+        .where(_CHANGE.c.entity == "case", _CHANGE.c.key.in_(uids))
+        .group_by(_CHANGE.c.key)
+    )
+    query = (
+        select(_CHANGE.c.key)
+        .join(_BATCH, _BATCH.c.id == _CHANGE.c.batch)
+        .where(_CHANGE.c.seq.in_(last), _BATCH.c.kind == "undo")
+    )
+    return set(session.scalars(query)) if uids else set()
+
+
+def _newest(session: Session, entity: str, names: list[str]) -> dict[str, str | None]:
+    """The checksum that the newest change with one says of each record."""
+    last = (
+        select(func.max(_CHANGE.c.seq))
+        .where(_CHANGE.c.entity == entity, _CHANGE.c.key.in_(names), _CHANGE.c.checksum.is_not(None))
+        .group_by(_CHANGE.c.key)
+    )
+    rows = session.execute(select(_CHANGE.c.key, _CHANGE.c.checksum).where(_CHANGE.c.seq.in_(last)))
+    return {row.key: row.checksum for row in rows}

@@ -1,0 +1,102 @@
+"""Gives the records of a store their checksums, and compares them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from sqlalchemy import bindparam, func, select, update
+from sqlmodel import Session
+
+from kb.model import as_dict
+from kb.store.records import cases, families, files, lists
+from kb.store.records.checksums import checksum
+from kb.store.records.kinds import folded
+from kb.store.tables.core import BoardCase, Change, History, table_of
+
+_CHANGE, _HISTORY, _CASE = table_of(Change), table_of(History), table_of(BoardCase)
+_AT_ONCE = 500
+# These leave a record as it was.
+_SAME = ("binned", "restored")
+
+
+def seal(session: Session) -> None:
+    """Gives the newest change of each record that has none a checksum of the record as it stands, and each
+    earlier version one of its own: for a store of a program that knew none."""
+    newest = {
+        f"{row.entity}\0{row.key}": row.seq
+        for row in session.execute(
+            select(_CHANGE.c.entity, _CHANGE.c.key, func.max(_CHANGE.c.seq).label("seq"))
+            .where(_CHANGE.c.operation.not_in(_SAME))
+            .group_by(_CHANGE.c.entity, _CHANGE.c.key)
+        )
+    }
+    rows = [
+        {"row": seq, "sum": one}
+        for entity, key, one in present(session)
+        if (seq := newest.get(f"{entity}\0{key}")) is not None
+    ]
+    _set(session, _CHANGE, _CHANGE.c.seq, rows)
+    last = 0
+    while part := session.execute(
+        select(_HISTORY.c.id, _HISTORY.c.record)
+        .where(_HISTORY.c.id > last, _HISTORY.c.checksum.is_(None))
+        .order_by(_HISTORY.c.id)
+        .limit(_AT_ONCE)
+    ).all():
+        _set(session, _HISTORY, _HISTORY.c.id, [{"row": row.id, "sum": checksum(row.record)} for row in part])
+        last = part[-1].id
+
+
+def _set(session: Session, table: Any, column: Any, rows: list[dict[str, Any]]) -> None:
+    statement = (
+        update(table)
+        .where(column == bindparam("row"), table.c.checksum.is_(None))
+        .values(checksum=bindparam("sum"))
+    )
+    for start in range(0, len(rows), _AT_ONCE):
+        session.connection().execute(statement, rows[start : start + _AT_ONCE])
+
+
+def present(session: Session) -> Iterator[tuple[str, str, str]]:
+    """(entity, key as the change feed spells it, checksum) of every record as it stands, the bin included."""
+    last = 0
+    while ids := session.scalars(
+        select(_CASE.c.id).where(_CASE.c.id > last).order_by(_CASE.c.id).limit(_AT_ONCE)
+    ).all():
+        for case in cases.load(session, ids).values():
+            yield "case", str(case.record.uid), checksum(as_dict(case.record))
+        last = ids[-1]
+    numbers = families.every_id(session)
+    for start in range(0, len(numbers), _AT_ONCE):
+        for family in families.by_ids(session, numbers[start : start + _AT_ONCE]):
+            yield "family", family.record.code, checksum(as_dict(family.record))
+    for entity, record in lists.every(session):
+        yield entity, record.name, checksum(as_dict(record))
+    for file in files.every(session):
+        yield files.ENTITY, file.uid, checksum(file.as_record())
+
+
+def faults(session: Session) -> Iterator[str]:
+    """Records and earlier versions that are not what was written."""
+    written: dict[tuple[str, str], str] = {}
+    query = select(_CHANGE.c.entity, _CHANGE.c.key, _CHANGE.c.operation, _CHANGE.c.checksum)
+    for change in session.execute(query.order_by(_CHANGE.c.seq), execution_options={"yield_per": _AT_ONCE}):
+        named = change.entity, folded(change.entity, change.key)
+        if change.checksum is not None:
+            written[named] = change.checksum
+        elif change.operation not in _SAME:
+            written.pop(named, None)
+    for entity, key, now in present(session):
+        before = written.pop((entity, folded(entity, key)), None)
+        if before is not None and before != now:
+            yield f"The {entity.replace('_', ' ')} {key} is not what was saved: its checksum differs."
+    kept = select(
+        _HISTORY.c.entity, _HISTORY.c.key, _HISTORY.c.version, _HISTORY.c.record, _HISTORY.c.checksum
+    )
+    for row in session.execute(kept.order_by(_HISTORY.c.id), execution_options={"yield_per": _AT_ONCE}):
+        if row.checksum is not None and row.checksum != checksum(row.record):
+            yield (
+                f"Version {row.version} of the {row.entity.replace('_', ' ')} {row.key} in the history is not "
+                "what was saved: its checksum differs."
+            )

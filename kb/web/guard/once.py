@@ -1,0 +1,72 @@
+"""Gives each write a key, so that the same form or call sent twice is done once.
+
+A page puts a key of its own into each of its forms (`kb/web/rendering.py`); a program may send the header
+Idempotency-Key. What is sent again with another content is another write: somebody went back and wrote more.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable
+
+from starlette.datastructures import Headers
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from kb.web.guard.requests import SAFE_METHODS
+
+FIELD = "sent_key"
+_IN_FORM = re.compile(rb"(?:^|&)sent_key=([0-9a-f]{32})(?=&|$)")
+_IN_PARTS = re.compile(rb'name="sent_key"\r\n\r\n([0-9a-f]{32})\r\n')
+_LONGEST_KEY = 255
+
+
+class Once:
+    """Leaves the key of a write in the request's state; uploads, which are the same when they come again, pass."""
+
+    def __init__(self, app: ASGIApp, *, is_upload: Callable[[str], bool]) -> None:
+        self._app = app
+        self._is_upload = is_upload
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http" or scope["method"] in SAFE_METHODS or self._is_upload(scope["path"]):
+            await self._app(scope, receive, send)
+            return
+        messages = await _whole(receive)
+        body = b"".join(message.get("body", b"") for message in messages)
+        scope.setdefault("state", {})["sent_key"] = key_of(scope, Headers(scope=scope), body)
+        waiting = iter(messages)
+
+        async def again() -> Message:
+            message = next(waiting, None)
+            return message if message is not None else await receive()
+
+        await self._app(scope, again, send)
+
+
+async def _whole(receive: Receive) -> list[Message]:
+    """The messages of a body, whose size was limited before."""
+    messages = [await receive()]
+    while messages[-1]["type"] == "http.request" and messages[-1].get("more_body", False):
+        messages.append(await receive())
+    return messages
+
+
+def key_of(scope: Scope, headers: Headers, body: bytes) -> str:
+    """What tells a write from all others; "" where it carries no key."""
+    given = headers.get("idempotency-key", "").encode()[:_LONGEST_KEY]
+    if not given:
+        for pattern in (_IN_FORM, _IN_PARTS):
+            # Of a form that is offered again with what was typed, the key it came with stands last.
+            for found in pattern.finditer(body):
+                given = found[1]
+            if given:
+                # The keys beside it differ, and a browser marks off the parts of a form otherwise each time.
+                body = pattern.sub(b"", body)
+                _, _, boundary = headers.get("content-type", "").partition("boundary=")
+                body = body.replace(boundary.strip('"').encode(), b"") if boundary else body
+                break
+    if not given:
+        return ""
+    parts = (scope["method"].encode(), scope["path"].encode(), given, body)
+    return hashlib.sha256(b"\0".join(hashlib.sha256(part).digest() for part in parts)).hexdigest()

@@ -1,0 +1,104 @@
+"""Words that look like a fact and are none, one test for each kind of them; the texts are our own."""
+
+from __future__ import annotations
+
+import pytest
+from test_reader import FAMILY, names
+
+from kb.reading import Known, KnownPart, read
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        # "does nothing" and "dead" of a thing of its own
+        ("remote does nothing", set()),
+        ("left channel dead", {"one channel silent"}),
+        ("linker kanaal doet niks", {"one channel silent"}),
+        ("pfc doet niks", {"power factor stage does not boost"}),
+        ("red light stays on, wont come on", {"standby light on but will not start"}),
+        # a lamp under repair
+        ("LED desk lamp flickers then went out", {"backlight flickers"}),
+        ("Lampe de chevet clignote", set()),
+        ("lámpara led parpadea", set()),
+        # parts of which a longer name is another part
+        ("thermal fuse blown", set()),
+        ("fusible térmico abierto", set()),
+        ("K2 contacts burnt", set()),
+        ("fusibile F1 bruciato", {"fuse blown"}),
+        # an everyday word beside another
+        ("starts to warm the water", set()),
+        ("niks helpt, maakt niks uit", set()),
+        ("ticks all the boxes", set()),
+        ("can't ring as his phone is dead", set()),
+        ("seit Gewitter dunkel", {"failed after a power cut or storm"}),
+        ("Lüfter laut", set()),
+        ("soak tested all day", set()),
+        ("on ne lit plus rien", set()),
+        ("nach einer halben Stunde dunkel", {"fails when warm"}),
+        # a denial ends where a clause of its own begins
+        ("does not get cold and something is clicking", {"relay clicks repeatedly"}),
+        # how a part failed
+        ("output transistor Q5 shorted", set()),
+        ("heater element down to earth", set()),
+        ("thanks for the quick repair last time", set()),
+        ("D2 was short", set()),
+        # two supplies are more than one
+        ("no 12 no 24", {"more than one output missing"}),
+        # board numbers are no supplies
+        ("TJ-20V segments missing", {"display shows garbage"}),
+    ],
+)
+def test_a_symptom_is_read_of_what_it_is_said_of(text: str, wanted: set[str]) -> None:
+    assert names(read(text)) == wanted
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "E4 on the display",
+        "foutcode E15",
+        "brug en belt voor een nieuwe afspraak",
+        "batt is fine (tried on other charger)",
+        "LED-Lampe neu angeschlossen",
+        "led apagado, huele a quemado",
+        "no spares in stock",
+    ],
+)
+def test_codes_lamps_and_appointments_are_no_parts(text: str) -> None:
+    found = read(text)
+    assert [one for one in found.attempts if one.action == "replace" or one.part] == []
+    assert found.verdict is None
+
+
+def test_what_cooled_down_for_a_while_is_not_cured() -> None:
+    (fan,) = read("abgekühlt gehts wieder. Lüfter steht, Lager fest. Neuer Lüfter").attempts
+    assert (fan.part_class, fan.action, fan.result) == ("fan", "replace", None)
+
+
+def test_what_was_cooled_stays_where_only_the_paste_was_renewed() -> None:
+    assert [one.part_class for one in read("U5 hot, heatsink paste renewed, stays on").attempts] == [
+        "heat sink or pad"
+    ]
+
+
+def test_two_values_joined_in_dutch_are_each_of_a_supply_of_its_own() -> None:
+    found = read("Q1 vervangen, 12,1 V en 24,0 V", FAMILY)
+    assert [(one.rail, one.value) for one in found.readings] == [("12V", 12.1), ("24V", 24.0)]
+
+
+def test_volts_printed_behind_a_capacitance_are_no_reading_behind_a_fix() -> None:
+    assert read("swapped C8 for 1000uF/25V, whine gone", FAMILY).readings == ()
+
+
+def test_a_word_of_one_language_is_not_read_by_its_stem_in_another() -> None:
+    found = read("fuse blown, door switch S2 welded. replaced fuse & switch")
+    assert {one.part_class for one in found.attempts} == {"fuse", "switch"}
+    assert [one.failure for one in read("C9 ESR 5 ohms remplacé, démarre du premier coup").attempts] == [
+        "high ESR"
+    ]
+
+
+def test_a_shorted_transistor_is_what_it_is_in_its_family() -> None:
+    known = Known(parts=(KnownPart("Q2", "power factor MOSFET", "bulk and power factor stage"),))
+    assert names(read("Q2 short", known)) == {"power factor switch shorted"}
