@@ -56,6 +56,10 @@ def _cause(cause: Cause) -> dict[str, Any]:
     }
 
 
+def _understood(name: str, present: bool, words: str) -> dict[str, Any]:
+    return {"name": name, "present": present, "words": words}
+
+
 def _heard(judged: JudgedReading) -> dict[str, Any]:
     reading = judged.reading
     return {
@@ -141,9 +145,7 @@ def suggestions(shop: ShopHere, asked: SuggestionsBody, limit: Limit = 20) -> Re
         "evidence_strength": ranking.evidence_strength,
         "expected_cost": ranking.expected_cost,
         "expected_minutes": ranking.expected_minutes,
-        "understood": [
-            {"name": name, "present": present, "words": words} for name, present, words in answer.understood
-        ],
+        "understood": [_understood(*one) for one in answer.understood],
         "heard": [_heard(one) for one in answer.heard],
         "unknown_terms": answer.unknown_terms,
         "notices": [notice.text for notice in answer.notices],
