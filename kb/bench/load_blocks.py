@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -139,26 +139,29 @@ def combinations(
     enough_a: float,
     derating: float,
     most: int = _EXHAUSTIVE_TRIPLES,
+    wanted: Collection[int] = (),
 ) -> Candidates:
     """Combinations of up to three elements for one rail, some `most` of them.
 
     A combination that has reached `enough_a` (the lower edge of the target) is not extended: more loads
-    would only add wiring. One electronic load may make up what is missing.
+    would only add wiring. One electronic load may make up what is missing. Blocks of the loads `wanted`, which
+    come first, are extended whatever they draw, so that all of these can be used together.
     """
     count = len(blocks)
     amps = np.array([block.amps for block in blocks], dtype=float)
+    reached = np.array([0.0 if block.load in wanted else block.amps for block in blocks], dtype=float)
     units = _unit_usage(blocks, len(loads))
     limits = np.array([load.count for load in loads], dtype=np.int16)
     keys = np.array([block.load * (MAX_SERIES + 1) + block.series for block in blocks], dtype=np.int64)
 
     singles = np.arange(count).reshape(-1, 1)
-    pairs = _extended(singles, amps, units, limits, keys, enough_a)
+    pairs = _extended(singles, reached, units, limits, keys, enough_a)
     complete = len(pairs) * max(count, 1) <= most
     growing = pairs
     if not complete:
         fewest_first = np.argsort(units[pairs].sum(axis=(1, 2)), kind="stable")
         growing = pairs[fewest_first[: most // count]]
-    triples = _extended(growing, amps, units, limits, keys, enough_a)
+    triples = _extended(growing, reached, units, limits, keys, enough_a)
 
     empty = np.full((1, MAX_ELEMENTS), -1, dtype=np.int64)
     rows = np.vstack([empty, *(_padded(found) for found in (singles, pairs, triples))])

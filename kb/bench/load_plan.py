@@ -32,7 +32,6 @@ WITHIN = 0.10
 # A rail loaded a little over its rating for the minutes of a test survives; more trips its protection.
 _MOST_OF_RATED = 1.1
 _MOST_RAILS = 24
-_MOST_LOADS = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +124,11 @@ def plan_loads(
         most = float("inf") if target.rated_a is None else target.rated_a * _MOST_OF_RATED
         enough = target.amps * (1 - within)
         blocks, whole_shelf = usable_blocks(inventory, across, enough, derating, most_of_each)
-        candidates = combinations(inventory, blocks, across, target.amps, enough, derating, most_of_each)
+        own = _pinned(inventory, target.rail, wanted)
+        blocks.sort(key=lambda block: block.load not in own)
+        candidates = combinations(
+            inventory, blocks, across, target.amps, enough, derating, most_of_each, wanted=own
+        )
         buildable = (candidates.usage @ bases <= np.array(lamps, dtype=np.int16)).all(axis=1)
         candidates = only(candidates, buildable & _as_pinned(candidates, inventory, target.rail, wanted))
         found.append((blocks, candidates))
@@ -146,6 +149,12 @@ def plan_loads(
     return LoadPlan(
         plans, sum(plan.watts for plan in plans), proved, _notes(inventory, plans, label_w, proved)
     )
+
+
+def _pinned(inventory: Sequence[Load], rail: str, wishes: Wishes) -> frozenset[int]:
+    """The places in the inventory of the loads that are pinned to a rail."""
+    names = wishes.pinned.get(rail, frozenset())
+    return frozenset(place for place, load in enumerate(inventory) if load.name in names)
 
 
 def _as_pinned(found: Candidates, inventory: Sequence[Load], rail: str, wishes: Wishes) -> NDArray[np.bool_]:

@@ -210,7 +210,8 @@ class _Made:
                 start = at if start is None else start
                 last = at
                 worth = worth or (
-                    token.kind != WORD or (len(token.folded) > 2 and token.folded not in common | plain)
+                    token.kind != WORD
+                    or (len(token.folded) > 2 and not (token.folded in common or token.folded in plain))
                 )
                 continue
             if token.kind == SIGN and start is not None and token.clause == self.tokens[start].clause:
@@ -218,7 +219,9 @@ class _Made:
             if start is not None and worth:
                 yield Span(*self.span(start, last))
             start, worth = (
-                (at, token.kind != WORD or token.folded not in common | plain) if free else (None, False)
+                (at, token.kind != WORD or not (token.folded in common or token.folded in plain))
+                if free
+                else (None, False)
             )
             last = at
         if start is not None and worth:

@@ -13,7 +13,7 @@ from functools import lru_cache
 
 from kb.facts.word_lists import LANGUAGES, common_words
 from kb.search.analysis import PART, SYMPTOM, Analysis, Token, concept_key
-from kb.search.codes import CODE, DESIGNATOR, NUMBER, VALUE, WORD
+from kb.search.codes import NUMBER, WORD
 from kb.search.normalization import NOT, fold
 
 MOST_CHARACTERS = 600
@@ -251,5 +251,5 @@ def _group(token: Token, text: str, keys: tuple[str, ...], width: int) -> Group:
 
 
 def is_exact(group: Group) -> bool:
-    """Whether the group is a designator, code, value or number, which is never guessed at."""
-    return group.kind in (CODE, DESIGNATOR, VALUE, NUMBER) or group.kind != WORD
+    """Whether the group is a designator, code, value, number or name, which is never guessed at."""
+    return group.kind != WORD

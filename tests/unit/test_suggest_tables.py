@@ -24,6 +24,7 @@ from kb.suggest import (
     rank,
 )
 from kb.suggest import tables as kept
+from kb.suggest.questions import SILENT
 
 WORLD = DependentWorld(21)
 
@@ -107,10 +108,17 @@ def test_a_new_fault_and_a_new_symptom_are_known_at_once(fitted: tuple[list[Case
     assert all(math.isfinite(line.weight) for one in said.causes for line in one.evidence)
 
 
+@pytest.mark.parametrize("left_out", [frozenset[int](), frozenset({SILENT})])
 def test_the_bits_agree_with_the_ranking_under_sub_patterns_too(
-    fitted: tuple[list[CaseFacts], Settings],
+    fitted: tuple[list[CaseFacts], Settings], left_out: frozenset[int]
 ) -> None:
     cases, settings = fitted
+    assert settings.fitted is not None
+    patterns = settings.fitted.patterns
+    assert patterns is not None
+    # Silence may take no part in the sub-patterns.
+    patterns = replace(patterns, kinds=patterns.kinds - left_out)
+    settings = replace(settings, fitted=replace(settings.fitted, patterns=patterns))
     ledger = ledger_of(*cases)
     evidence = asked(boards(3, 10, "asked")[1])
     candidates = [Candidate(name, "symptom", name, False, 1.0) for name in SYMPTOMS]

@@ -78,6 +78,8 @@ async def import_lines(
     """
     lines = 0
 
+    lines = 0
+
     def refuse_gone(_: int) -> None:
         """Called for each line, in the thread of the import."""
         nonlocal lines
