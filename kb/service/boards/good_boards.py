@@ -25,6 +25,7 @@ __all__ = [
     "FEWEST_BOARDS",
     "BesideLine",
     "GoodBoards",
+    "Normal",
     "NormalLine",
     "Strip",
     "beside_good",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections import Counter
 from dataclasses import dataclass
 from datetime import date
@@ -9,17 +11,29 @@ from datetime import date
 from sqlmodel import Session
 
 from kb.errors import BadInput
+from kb.exchange.sheets import neutralised
 from kb.facts.designators import normalise_designator
 from kb.service.shop.shop import Shop
 from kb.store.records import families, used_parts
 from kb.suggest.kit import SHARE, KitPart, kit
 
-__all__ = ["SHARE", "YEARS", "KitLine", "KitView", "kinds", "of"]
+__all__ = ["SHARE", "YEARS", "KitLine", "KitView", "as_csv", "kinds", "of"]
 
 YEARS = (1, 3, 5, 10)
 MOST_REPAIRS = 5_000
 # A new board is no part, and what is cleaned or soldered again takes none.
 _TAKES_PART = ("replace", "recap section")
+_HEADER = (
+    "board family",
+    "part",
+    "part class",
+    "section",
+    "in the kit",
+    "needed in repairs",
+    "adds repairs",
+    "covered so far",
+    "of repairs",
+)
 _Key = tuple[str, str, str, str]  # family, designator, part class and section where no designator is known
 
 
@@ -98,6 +112,21 @@ def of(shop: Shop, *, family: str = "", kind: str = "", years: int = 3) -> KitVi
             ("case", "family", "part_class"),
             lambda session: _read(session, title, codes, first),
         )
+
+
+def as_csv(view: KitView) -> str:
+    """The list for a spreadsheet: a row a part, formulas made harmless."""
+    text = io.StringIO()
+    writer = csv.writer(text)
+    writer.writerow(_HEADER)
+    writer.writerows(_row(line, view.repairs) for line in view.lines)
+    return text.getvalue()
+
+
+def _row(line: KitLine, repairs: int) -> tuple[object, ...]:
+    words = (neutralised(word) for word in (line.family, line.part, line.part_class, line.section))
+    in_kit = "yes" if line.in_kit else "no"
+    return (*words, in_kit, line.needed, line.adds, line.covered, repairs)
 
 
 def _read(session: Session, title: str, codes: dict[int, str], first: date) -> KitView:

@@ -6,8 +6,8 @@ from fastapi import APIRouter, Query
 from pydantic import BaseModel
 
 from kb.service.boards import good_boards, kits
-from kb.service.cases import beside
-from kb.suggest.normals import Normal
+from kb.service.boards.good_boards import Normal
+from kb.service.diagnose import beside
 from kb.web.dependencies import FilterText, ShopHere
 
 router = APIRouter()

@@ -7,10 +7,11 @@ from pydantic import Field
 from starlette.responses import JSONResponse, Response
 
 from kb.model import EvidenceRecord
+from kb.service import Shop
 from kb.service.diagnose import diagnosis, track_records
-from kb.service.diagnose.diagnosis import Cause, StopPoint
+from kb.service.diagnose.diagnosis import Cause, Ranking, StopPoint
 from kb.service.diagnose.track_records import Compared, Scores
-from kb.service.diagnose.worth import NINE_OF_TEN, Verdict, worth_of
+from kb.service.diagnose.worth import NINE_OF_TEN, worth_of
 from kb.service.shop.translate import JudgedReading
 from kb.web.api import shapes
 from kb.web.dependencies import Limit, ShopHere
@@ -87,7 +88,10 @@ def _stop(stop: StopPoint | None, price: float | None) -> dict[str, Any] | None:
     }
 
 
-def _worth(verdict: Verdict | None) -> dict[str, Any] | None:
+def _worth(shop: Shop, asked: SuggestionsBody, ranking: Ranking) -> dict[str, Any] | None:
+    verdict = worth_of(
+        shop, ranking, hourly_rate=asked.hourly_rate, replacement_price=asked.replacement_price
+    )
     if verdict is None:
         return None
     found, cost = verdict.worth, verdict.worth.cost
@@ -129,11 +133,6 @@ def suggestions(shop: ShopHere, asked: SuggestionsBody, limit: Limit = 20) -> Re
     )
     ranking = answer.ranking
     rest = sum(cause.probability for cause in ranking.causes[limit:])
-    verdict = None
-    if asked.worth:
-        verdict = worth_of(
-            shop, ranking, hourly_rate=asked.hourly_rate, replacement_price=asked.replacement_price
-        )
     body = {
         "causes": [_cause(cause) for cause in ranking.causes[:limit]],
         "rest_probability": rest,
@@ -164,7 +163,7 @@ def suggestions(shop: ShopHere, asked: SuggestionsBody, limit: Limit = 20) -> Re
             for one in answer.findings
         ],
         "stop": _stop(answer.stop, asked.replacement_price),
-        "worth": _worth(verdict),
+        "worth": _worth(shop, asked, ranking) if asked.worth else None,
         "what_if": [
             {
                 "line": one.line,

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
 from kb.service.boards import good_boards
-from kb.service.cases import beside
+from kb.service.diagnose import beside
 from kb.web.dependencies import ShopHere
 from kb.web.rendering import render
 

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from kb.errors import BadInput, NotFound
-from kb.exchange.sheets import neutralised
 from kb.model import Problem, by_field
 from kb.service.boards import families, kits
-from kb.service.boards.kits import KitLine
 from kb.web.dependencies import FilterText, ShopHere
 from kb.web.rendering import plural, render
 
@@ -52,33 +48,10 @@ def kit_page(
 @router.get("/kit.csv")
 def kit_file(shop: ShopHere, family: FilterText = "", kind: FilterText = "", years: Years = 3) -> Response:
     """The same for a spreadsheet: one row a part."""
-    view = kits.of(shop, family=family.strip(), kind=kind, years=years)
-    text = io.StringIO()
-    writer = csv.writer(text)
-    writer.writerow(_HEADER)
-    writer.writerows(_row(line, view.repairs) for line in view.lines)
+    text = kits.as_csv(kits.of(shop, family=family.strip(), kind=kind, years=years))
     return Response(
         # The mark tells spreadsheet programs that this is UTF-8.
-        "\ufeff" + text.getvalue(),
+        "\ufeff" + text,
         media_type="text/csv; charset=utf-8",
         headers={"Content-Disposition": 'attachment; filename="kit.csv"'},
     )
-
-
-_HEADER = (
-    "board family",
-    "part",
-    "part class",
-    "section",
-    "in the kit",
-    "needed in repairs",
-    "adds repairs",
-    "covered so far",
-    "of repairs",
-)
-
-
-def _row(line: KitLine, repairs: int) -> tuple[object, ...]:
-    words = (neutralised(word) for word in (line.family, line.part, line.part_class, line.section))
-    in_kit = "yes" if line.in_kit else "no"
-    return (*words, in_kit, line.needed, line.adds, line.covered, repairs)
