@@ -34,3 +34,5 @@ USUAL_MAINS_V = 230.0
 
 # A soak that ran at least this share of what was planned counts as done.
 SOAK_SHARE = 0.95
+# Ripple at the end of a soak over that at its start: beyond this it grew with heat, whatever its limit says.
+RIPPLE_GREW = 1.5

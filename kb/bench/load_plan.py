@@ -146,6 +146,7 @@ def plan_loads(
         _rail_plan(target, inventory, blocks, candidates, row, within, derating)
         for target, (blocks, candidates), row in zip(targets, found, picked, strict=True)
     )
+    plans = tuple(_say_unpinned(plan, plans, inventory, wanted) for plan in plans)
     return LoadPlan(
         plans, sum(plan.watts for plan in plans), proved, _notes(inventory, plans, label_w, proved)
     )
@@ -172,6 +173,40 @@ def _as_pinned(found: Candidates, inventory: Sequence[Load], rail: str, wishes: 
         if load.name in own:
             keep &= found.usage[:, column] > 0
     return keep | empty
+
+
+def _say_unpinned(
+    plan: RailPlan, plans: Sequence[RailPlan], inventory: Sequence[Load], wishes: Wishes
+) -> RailPlan:
+    """The plan, with the reason where a load that is pinned to its rail could not be put on it."""
+    on_it = {element.load for element in plan.elements}
+    missing = [
+        load
+        for load in inventory
+        if load.name in wishes.pinned.get(plan.rail, frozenset()) and load.name not in on_it
+    ]
+    base_of = {load.name: load.base for load in inventory if load.base}
+    said = []
+    for load in missing:
+        taken_by = [
+            f"{other.rail} ({element.load})"
+            for other in plans
+            for element in other.elements
+            if load.base and other is not plan and base_of.get(element.load) == load.base
+        ]
+        if taken_by:
+            said.append(
+                f"{load.name} is pinned to {plan.rail} but its lamps are in use on {', '.join(taken_by)}: the two "
+                "filaments of a lamp share one end and go on one rail. Pin fewer lamps there, or use other loads."
+            )
+        else:
+            said.append(
+                f"{load.name} is pinned to {plan.rail} but no combination with it comes near "
+                f"{amps_text(plan.target_a)}: unpin it, or ask for another current."
+            )
+    # The reason takes the place of the general sentence about a missed target, which stands first.
+    kept = plan.warnings if plan.within_target else plan.warnings[1:]
+    return replace(plan, warnings=(*said, *kept)) if said else plan
 
 
 def _check(targets: Sequence[RailTarget], derating: float, within: float, label_w: float | None) -> None:
@@ -323,6 +358,14 @@ def _heat_warnings(
         warnings.append(
             f"{', '.join(strained)} burns above {number(derating * 100, 0)} % of its watts but within its "
             "rating: keep the time short and the glass clear of everything."
+        )
+    strung = sorted(
+        {inventory[block.load].name for block in taken if block.series > 1 and inventory[block.load].base}
+    )
+    if strung:
+        warnings.append(
+            f"{', '.join(strung)}: in series the shared ends of two-filament lamps stand at different voltages, so "
+            "their holders must not touch one another, nor a common plate."
         )
     hottest = max((block.watts / block.units for block in taken), default=0.0)
     if hottest >= 2:

@@ -8,11 +8,11 @@ from dataclasses import replace
 from kb.bench.checks import exact, number, ohms, seconds, volts
 from kb.bench.circumstances import Circumstances
 from kb.bench.discharge_words import charge_words
-from kb.bench.limits import SHORT_OHM, SOAK_SHARE
+from kb.bench.limits import RIPPLE_GREW, SHORT_OHM, SOAK_SHARE
 from kb.bench.rail_types import Assessment, RailReading, RailSpec
 from kb.bench.rails import assess
 from kb.bench.sequence_around import around_of
-from kb.bench.sequence_types import BenchSequence, Entry, Step, StepResult
+from kb.bench.sequence_types import WARM_RIPPLE, BenchSequence, Entry, Step, StepResult
 from kb.errors import BadInput
 
 Results = Mapping[str, Sequence[StepResult]]
@@ -40,9 +40,27 @@ def judge_step(sequence: BenchSequence, key: str, entry: Entry, results: Results
             remedy="Type what the meter shows, or OL.",
         )
     if step.kind == "rail":
-        return _judge_rail_step(sequence, step, entry, around)
+        return _beside_the_start(step, _judge_rail_step(sequence, step, entry, around), results or {})
     found = _judge_limits(step, entry, around)
     return _after_a_wrong_one(step, found, (results or {}).get(key, ()))
+
+
+def _beside_the_start(step: Step, found: StepResult, results: Results) -> StepResult:
+    """The ripple at the end of a soak beside the ripple at its start; the judgement by the limit stands."""
+    if not step.key.startswith(WARM_RIPPLE):
+        return found
+    start = [one.entry.value for one in results.get(f"ripple.{step.rail}", ()) if one.entry.value is not None]
+    now = found.entry.value
+    if not start or now is None:
+        return found
+    cold = start[-1]
+    sentence = f"{found.sentence} At the start it was {volts(cold)}."
+    if now >= cold * RIPPLE_GREW and found.outcome == "right":
+        sentence += (
+            " The series resistance of an electrolytic capacitor falls as it warms, so ripple that grows with heat "
+            "is a fault coming: measure the capacitors' ESR, and look at what gets hot near them."
+        )
+    return replace(found, sentence=sentence)
 
 
 def _after_a_wrong_one(step: Step, found: StepResult, earlier: Sequence[StepResult]) -> StepResult:
@@ -154,6 +172,9 @@ def _judge_rail_step(sequence: BenchSequence, step: Step, entry: Entry, around: 
         sentence = f"{sentence} It ran for {held} of the {seconds(step.hold_s or 0.0)} that were planned: no soak yet."
         if outcome == "right":
             outcome, judgement = "doubtful", "unknown"
+    elif entry.drift and outcome == "right":
+        way = "fell" if entry.drift < 0 else "rose"
+        sentence = f"{sentence} It {way} steadily by {volts(abs(entry.drift))} meanwhile and stayed within its limits."
     return StepResult(step.key, outcome, sentence, entry, reading, found, judgement)
 
 

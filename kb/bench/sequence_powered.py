@@ -13,7 +13,15 @@ from kb.bench.limits import METER_V, TOUCH_V, USUAL_MAINS_V
 from kb.bench.loads import Load
 from kb.bench.rail_types import RailSpec, ripple_window, voltage_window
 from kb.bench.sequence_dead import ground_limits
-from kb.bench.sequence_types import BenchFamily, BenchRail, Choice, Step, cautions_together, probes_of
+from kb.bench.sequence_types import (
+    WARM_RIPPLE,
+    BenchFamily,
+    BenchRail,
+    Choice,
+    Step,
+    cautions_together,
+    probes_of,
+)
 from kb.bench.series_lamp import through_lamp
 from kb.facts.cautions import Caution
 
@@ -327,7 +335,7 @@ class StepMaker:
         limit = number(float(window.high) * 1000, 1)
         when = "At the end of the soak, still under test load" if warm else "Under test load"
         return Step(
-            key=f"warm ripple.{spec.name}" if warm else f"ripple.{spec.name}",
+            key=f"{WARM_RIPPLE}{spec.name}" if warm else f"ripple.{spec.name}",
             stage="soak" if warm else "ripple",
             kind="rail",
             title=f"{spec.name} ripple{', warm' if warm else ''}",

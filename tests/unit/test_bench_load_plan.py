@@ -370,3 +370,25 @@ def test_the_rail_that_matters_gets_the_best_there_is() -> None:
     for rail in ("a", "b"):
         plan = plan_loads(targets, shelf, wishes=Wishes(first=(rail,)))
         assert {one.rail: one.within_target for one in plan.plans}[rail]
+
+
+def test_a_pinned_load_that_cannot_be_on_its_rail_says_why() -> None:
+    stop, tail = two_filaments(3)
+    targets = [RailTarget("13V", 13.0, 1.0, 2.5), RailTarget("5V", 5.0, 0.25, 1.0)]
+    wishes = Wishes(("13V",), {"13V": frozenset({stop.name}), "5V": frozenset({tail.name})})
+    plan = plan_loads(targets, [stop, tail], wishes=wishes)
+    assert not plan.plans[1].elements
+    assert (
+        plan.plans[1]
+        .warnings[0]
+        .startswith(f"{tail.name} is pinned to 5V but its lamps are in use on 13V ({stop.name})")
+    )
+    assert not any("taken by other rails" in text for text in plan.plans[1].warnings)
+    assert "shared ends of two-filament lamps" in " ".join(plan.plans[0].warnings)
+
+
+def test_a_pinned_load_that_no_combination_can_use_says_so() -> None:
+    weak = resistor(1, name="weak", max_w=1.0)
+    wishes = Wishes(pinned={"12V": frozenset({"weak"})})
+    plan = plan_loads([RailTarget("12V", 12.0, 1.2)], [weak, resistor(10, name="ten")], wishes=wishes)
+    assert plan.plans[0].warnings[0].startswith("weak is pinned to 12V but no combination with it")

@@ -447,3 +447,21 @@ def test_a_start_that_proves_nothing_is_made_again_and_never_passes() -> None:
     assert upcoming.key == "cold starts"
     starts.append(judge_step(sequence, "cold starts", Entry(value=24.5)))
     assert sequence_verdict(sequence, {**results, "cold starts": starts}, LOADS).state == "passed"
+
+
+def test_ripple_at_the_end_of_a_soak_is_held_against_that_at_its_start() -> None:
+    results = run(GOOD)
+    (alike,) = results["warm ripple.24V"]
+    assert alike.sentence.endswith("At the start it was 0.1 V.")
+    (grown,) = run({**GOOD, "ripple.24V": Entry(value=0.06), "warm ripple.24V": Entry(value=0.09)})[
+        "warm ripple.24V"
+    ]
+    assert grown.outcome == "right"
+    assert "ripple that grows with heat is a fault coming" in grown.sentence
+
+
+def test_a_soak_says_how_far_its_rail_moved() -> None:
+    entry = Entry(value=24.4, min=24.3, max=24.45, held_s=1800.0, drift=-0.14)
+    (soak,) = run({**GOOD, "soak": entry})["soak"]
+    assert soak.outcome == "right"
+    assert "It fell steadily by 0.14 V meanwhile and stayed within its limits." in soak.sentence

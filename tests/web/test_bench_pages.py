@@ -526,6 +526,64 @@ async def test_the_load_plan_of_a_family_warns_of_cold_filaments(
     assert unknown.status_code == 422
 
 
+async def test_loads_are_planned_again_from_the_shelf_inside_a_running_test(
+    shop: Shop, person: httpx.AsyncClient
+) -> None:
+    uid = await people.begin(person, **{"loads.0.rail": "12V", "loads.0.amps": "1 A"})
+    page = await person.get("/loads/plan", params={"run": uid})
+    assert 'value="1 A"' in page.text
+    wanted = {
+        "run": uid,
+        "rail": ["5VSB", "12V"],
+        "volts": ["5 V", "12 V"],
+        "amps": ["", "1.2 A"],
+        "pinned": ["", people.RESISTOR.name.upper()],
+    }
+    page = await person.get("/loads/plan", params=wanted)
+    assert "Use these loads in the test of" in page.text
+    sent = {
+        name: html.unescape(value)
+        for name, value in re.findall(r'name="(loads\.[^"]+)" value="([^"]*)"', page.text)
+    }
+    assert (await person.post(f"/bench/{uid}/loads", data=sent)).status_code == 303
+    kept = runs.view(shop, uid).run.loads
+    assert kept == {"12V": {"amps": 1.2, "what": people.RESISTOR.name, "kind": "resistor"}}
+    await people.walk(person, shop, uid, until="12V under test load")
+    await people.measure(person, shop, uid, "12V under test load", value="11.9", connected="two of 22 ohm")
+    assert "with two of 22 ohm" in (await person.get(f"/bench/{uid}/sheet")).text
+
+
+async def test_a_plan_becomes_the_loads_of_a_new_test(shop: Shop, person: httpx.AsyncClient) -> None:
+    page = await person.get("/loads/plan", params={"family": "HX-210", "share": "40"})
+    assert "Begin a test with these loads" in page.text
+    sent = {
+        name: html.unescape(value)
+        for name, value in re.findall(r'name="(loads\.[^"]+)" value="([^"]*)"', page.text)
+    }
+    page = await person.get("/bench/new", params={"family": "HX-210", **sent})
+    assert f'value="{people.RESISTOR.name}"' in page.text
+    assert 'value="1.2 A"' in page.text
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        ({"first": "99V"}, "99V is none of the rails that are planned"),
+        ({"without": "no such"}, "There is no load named no such on the shelf"),
+        ({"pinned": ["no such", ""]}, "There is no load named no such on the shelf"),
+        ({"pinned": ["lamp 21 W", "lamp 21 W"]}, "lamp 21 W is pinned to two rails"),
+        ({"pinned": ["lamp 21 W", ""], "without": "lamp 21 W"}, "pinned to a rail and left on the shelf"),
+    ],
+)
+async def test_a_wish_that_cannot_be_is_refused_and_never_passed_over(
+    shop: Shop, person: httpx.AsyncClient, asked: dict[str, str | list[str]], words: str
+) -> None:
+    rails = {"rail": ["5VSB", "12V"], "volts": ["", ""], "amps": ["0.5 A", "1.2 A"], "pinned": ["", ""]}
+    page = await person.get("/loads/plan", params={"family": "HX-210", **rails, **asked})
+    assert page.status_code == 422
+    assert words in page.text
+
+
 async def test_the_helpers_answer_on_the_values_of_the_family(shop: Shop, person: httpx.AsyncClient) -> None:
     page = await person.get("/helpers/discharge", params={"family": "hx210"})
     assert "120 µF at 385 V" in page.text
@@ -560,6 +618,19 @@ async def test_a_meter_log_becomes_a_reading_of_a_case(shop: Shop, person: httpx
     assert taken.status_code == 303
     reading = case_of(shop, case).readings[-1]
     assert (reading.rail, reading.min, reading.max, reading.value) == ("12V", 0.1, 11.9, None)
+
+
+async def test_the_picture_of_a_steady_log_shows_its_drift_and_that_of_a_cycling_one_its_zero(
+    shop: Shop, person: httpx.AsyncClient
+) -> None:
+    steady = "".join(f"{second};{12.1 - second * 0.01:.2f}\n" for second in range(11))
+    page = await person.post("/helpers/log", data={"text": steady})
+    assert "11.85 V to 12.25 V, bottom to top" in page.text
+    assert "Comes up every" not in page.text
+    cycling = "".join(f"{second};{12 if second % 4 < 2 else 0}\n" for second in range(40))
+    page = await person.post("/helpers/log", data={"text": cycling})
+    assert "0 V to 12 V, bottom to top" in page.text
+    assert "Comes up every" in page.text
 
 
 async def test_a_meter_log_is_entered_at_a_step_of_a_test(shop: Shop, person: httpx.AsyncClient) -> None:

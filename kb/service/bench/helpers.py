@@ -63,6 +63,19 @@ class LogRead:
     reading: Reading | None
     assessment: Assessment | None
 
+    @property
+    def picture_ends(self) -> tuple[float, float]:
+        """Volts at the bottom and top of the picture: from 0, or closer where a steady rail's drift would not show.
+
+        A steady log is drawn over four times what it moved, and over at least a hundredth of its voltage, so that
+        the meter's last digit does not look like a fault.
+        """
+        low, high = min(self.picture.low_v), max(self.picture.high_v)
+        span = max(4.0 * (high - low), 0.01 * max(abs(low), abs(high)))
+        middle = (low + high) / 2
+        bottom, top = middle - span / 2, middle + span / 2
+        return (min(low, 0.0), max(high, 0.0)) if bottom <= 0.0 <= top else (bottom, top)
+
 
 def read_meter_log(
     text: str, family: FamilyRecord | None, rail: str, supply: str, load: str, *, after_repair: bool = False

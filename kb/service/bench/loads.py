@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from kb.bench.load_plan import DERATING, LoadPlan, PlanElement, RailPlan, RailTarget, plan_loads
@@ -176,8 +176,56 @@ def plan(
             if shelf_of is not None:
                 raise
             notes.append(f"{record.name} is left out: {error.message}")
+    wishes = _as_named(wishes, [one.rail for one in targets], [one.name for one in records])
     found = plan_loads(targets, usable, label_w=label_w, wishes=wishes)
     return replace(found, notes=(*found.notes, *notes))
+
+
+def _as_named(wishes: Wishes, rails: Sequence[str], shelf_names: Sequence[str]) -> Wishes:
+    """The wishes with rails and loads as they are spelt.
+
+    Raises:
+        BadInput: for a rail that is not planned, a load that is not on the shelf, one that is pinned to two rails,
+            and one that is pinned and left on the shelf.
+    """
+    rail_of = {name.casefold(): name for name in rails}
+    load_of = {name.casefold(): name for name in shelf_names}
+
+    def rail(name: str) -> str:
+        if name.casefold() not in rail_of:
+            raise BadInput(
+                f"{name} is none of the rails that are planned.",
+                field="first",
+                remedy=f"Name one of them: {', '.join(rails)}.",
+            )
+        return rail_of[name.casefold()]
+
+    def loads_named(names: Iterable[str], field: str) -> frozenset[str]:
+        unknown = next((name for name in names if name.casefold() not in load_of), None)
+        if unknown is not None:
+            raise BadInput(
+                f"There is no load named {unknown} on the shelf.",
+                field=field,
+                remedy="Choose one from the list, or put it on the shelf first.",
+            )
+        return frozenset(load_of[name.casefold()] for name in names)
+
+    pinned = {
+        rail_of.get(name.casefold(), name): loads_named(names, "pinned")
+        for name, names in wishes.pinned.items()
+    }
+    without = loads_named(wishes.without, "without")
+    placed = [name for names in pinned.values() for name in names]
+    for name in sorted(placed):
+        if placed.count(name) > 1:
+            raise BadInput(f"{name} is pinned to two rails.", field="pinned", remedy="Pin it to one of them.")
+        if name in without:
+            raise BadInput(
+                f"{name} is pinned to a rail and left on the shelf.",
+                field="without",
+                remedy="Take it out of one of the two fields.",
+            )
+    return Wishes(tuple(rail(name) for name in wishes.first), pinned, without)
 
 
 def nature(shop: Shop, plan: RailPlan) -> str:

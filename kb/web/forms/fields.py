@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TypeVar
 
-from starlette.datastructures import FormData
+from starlette.datastructures import FormData, QueryParams
 
 from kb.errors import BadInput
 from kb.model import Problem, by_field
@@ -62,7 +62,7 @@ def top_field(problem: Problem) -> Problem:
     return Problem(problem.field.partition(".")[0], problem.message, problem.remedy)
 
 
-def read_form(data: FormData, lists: Mapping[str, Iterable[str]]) -> Form:
+def read_form(data: FormData | QueryParams, lists: Mapping[str, Iterable[str]]) -> Form:
     """The form as typed. `lists` names, for each list, the fields that make a row more than blank."""
     form = Form()
     numbered: dict[str, dict[int, Row]] = {name: {} for name in lists}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from typing import Annotated
 
@@ -103,8 +103,22 @@ def new_run(
     if record is None:
         return see_other("/bench")
     form.plain["family"] = record.code
-    form.rows["loads"] = _planned(shop, record, share / 100, form)
+    taken = read_form(request.query_params, {"loads": ("rail", "amps")}).rows["loads"]
+    form.rows["loads"] = _taken(record, taken) if taken else _planned(shop, record, share / 100, form)
     return _setup_page(request, shop, record, form)
+
+
+def _taken(record: FamilyRecord, taken: Sequence[Mapping[str, str]]) -> list[dict[str, str]]:
+    """The loads that were planned on another page, a row for every output rail of the family."""
+    chosen = {row.get("rail", ""): row for row in taken}
+    return [
+        {"rail": one.rail}
+        | {
+            name: chosen.get(one.rail, {}).get(name, "")[:2000]
+            for name in ("amps", "what", "kind", "warnings")
+        }
+        for one in loads.outputs(record)
+    ]
 
 
 def _planned(shop: Shop, record: FamilyRecord, share: float, form: Form) -> list[dict[str, str]]:

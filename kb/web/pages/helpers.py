@@ -19,7 +19,7 @@ from kb.facts.values import format_si_plain, parse_quantity, parse_tolerance
 from kb.model import FamilyRecord, Problem, Reading, problems
 from kb.service import Shop
 from kb.service.bench import helpers, runs
-from kb.service.bench.runs import Typed
+from kb.service.bench.runs import Typed, takes_load
 from kb.service.boards import families
 from kb.service.cases import cases
 from kb.web.dependencies import FormHere, ShopHere
@@ -258,7 +258,7 @@ def _log_page(
 def _drawn(answer: helpers.LogRead) -> str:
     """The log as the outline of an area from its least to its greatest volts in each column."""
     picture = answer.picture
-    low, high = min(*picture.low_v, 0.0), max(*picture.high_v, 0.0)
+    low, high = answer.picture_ends
     span = (high - low) or 1.0
     whole = picture.seconds[-1] or 1.0
 
@@ -352,12 +352,21 @@ def _taken(shop: Shop, form: Form, kept: str) -> Response:
 def _entered(shop: Shop, form: Form, reading: Reading) -> Response:
     """The log as the entry of a step, under the load that was planned for its rail."""
     number = int(form.get("step"))
-    planned = runs.view(shop, form.get("run")).run.loads.get(reading.rail or "")
+    view = runs.view(shop, form.get("run"))
+    planned = view.run.loads.get(reading.rail or "")
     value, low, high = (
         "" if one is None else f"{format_si_plain(one)} V"
         for one in (reading.value, reading.min, reading.max)
     )
     load = f"{format_si_plain(planned['amps'])} A" if planned else ""
-    typed = Typed(value, low, high, load, held=form.get("held")[:20], drift=form.get("drift")[:20])
+    typed = Typed(
+        value,
+        low,
+        high,
+        load,
+        held=form.get("held")[:20],
+        drift=form.get("drift")[:20],
+        connected=str(planned["what"]) if planned and takes_load(view.step(number).step) else "",
+    )
     runs.enter(shop, form.get("run"), number, typed, sure=True)
     return see_other(f"/bench/{form.get('run')}/steps/{number}")

@@ -15,7 +15,8 @@ from kb.facts.cautions import cautions_for
 from kb.facts.values import format_si_plain, parse_quantity, parse_tolerance
 from kb.model import FamilyRecord, LoadRecord, Problem, problems
 from kb.service import Shop
-from kb.service.bench import loads
+from kb.service.bench import loads, runs
+from kb.service.bench.runs import RunView
 from kb.service.boards import families, vocabulary
 from kb.web.dependencies import FilterText, FormHere, ShopHere
 from kb.web.forms.edit import Edit, save_edited
@@ -183,16 +184,24 @@ def plan_page(
     family: FilterText = "",
     share: Annotated[float, Query(gt=0, le=110)] = 50.0,
     label: Annotated[str, Query(max_length=40)] = "",
+    run: FilterText = "",
+    case: FilterText = "",
 ) -> Response:
-    """What to connect to one rail or to all; every plan has its address."""
-    form = Form({"family": family, "share": f"{share:g}", "label": label})
+    """What to connect to one rail or to all; every plan has its address.
+
+    `run` names a bench test under way, whose loads are planned again; `case` the case that a test is to begin for.
+    """
+    form = Form({"family": family, "share": f"{share:g}", "label": label, "run": run, "case": case})
     form.plain |= {name: request.query_params.get(name, "")[:200] for name in ("first", "without")}
+    test = runs.view(shop, run) if run else None
+    if test is not None:
+        form.plain["family"] = family = test.family.code
     record = families.find(shop, family) if family.strip() else None
     if family.strip() and record is None:
         form.problems.append(
             Problem("family", f"There is no family {family}.", "Choose one from the list, or leave it empty.")
         )
-    rows = _rows(request, record, share / 100)
+    rows = _rows(request, record, share / 100, test)
     targets = []
     for number, row in enumerate(rows):
         found = _target(form, number, row, record)
@@ -204,10 +213,13 @@ def plan_page(
         try:
             answer = loads.plan(shop, targets, label_w=label_w, wishes=_wishes(request))
         except BadInput as error:
-            form.problems.append(Problem(error.field or "", error.message, error.remedy or ""))
+            field = _pinned_row(rows, error.message) if error.field == "pinned" else error.field or ""
+            form.problems.append(Problem(field, error.message, error.remedy or ""))
     context = {
         "nav": "bench",
         "form": form,
+        "test": test,
+        "planned": _as_loads(shop, answer) if answer else [],
         "family": record,
         "families": families.offered(shop),
         "rows": rows,
@@ -218,6 +230,32 @@ def plan_page(
         "derating": loads.DERATING,
     }
     return render("loads/plan.html", context, scope=request.scope, status=422 if form.problems else 200)
+
+
+def _pinned_row(rows: list[dict[str, str]], message: str) -> str:
+    """The field of the row whose pinned load a message names."""
+    named = (
+        number
+        for number, row in enumerate(rows)
+        for name in row["pinned"].split(";")
+        if name.strip() and name.strip().casefold() in message.casefold()
+    )
+    return f"pinned.{next(named, 0)}"
+
+
+def _as_loads(shop: Shop, answer: loads.LoadPlan) -> list[dict[str, str]]:
+    """The plan as the loads of a bench test are typed; a rail for which nothing fits has none."""
+    return [
+        {
+            "rail": plan.rail,
+            "amps": f"{plan.amps:.3g} A",
+            "what": " and ".join(loads.spoken(element) for element in plan.elements)[:200],
+            "kind": loads.nature(shop, plan),
+            "warnings": " ".join(plan.warnings)[:2000],
+        }
+        for plan in answer.plans
+        if plan.elements
+    ]
 
 
 def _wishes(request: Request) -> loads.Wishes | None:
@@ -235,8 +273,10 @@ def _wishes(request: Request) -> loads.Wishes | None:
     return loads.Wishes((first,) if first else (), pinned, without)
 
 
-def _rows(request: Request, record: FamilyRecord | None, share: float) -> list[dict[str, str]]:
-    """The targets typed in the address, or else every rail of the family at a share of its rating."""
+def _rows(
+    request: Request, record: FamilyRecord | None, share: float, test: RunView | None = None
+) -> list[dict[str, str]]:
+    """The targets typed in the address, or else the loads of the test, or every rail at a share of its rating."""
     query = request.query_params
     names, volts, amps, pinned = (
         query.getlist(name)[:_MOST_TARGETS] for name in ("rail", "volts", "amps", "pinned")
@@ -252,6 +292,16 @@ def _rows(request: Request, record: FamilyRecord | None, share: float) -> list[d
                 [*pinned, *[""] * longest],
                 strict=False,
             )
+        ]
+    if test is not None and "share" not in query:
+        return [
+            {
+                "rail": one.rail,
+                "volts": f"{one.volts:g} V",
+                "amps": f"{test.run.loads[one.rail]['amps']:.3g} A" if one.rail in test.run.loads else "",
+                "pinned": "",
+            }
+            for one in loads.outputs(test.family)
         ]
     rows = [
         {"rail": one.rail, "volts": f"{one.volts:g} V", "amps": f"{one.amps:.3g} A", "pinned": ""}
