@@ -29,6 +29,11 @@ _WORKED_MEANWHILE = 0.5
 _COMES_AND_GOES = "board and joints"
 _CONDITIONS = values(RAIL_CONDITIONS)
 _MOST_SETTLING = 3
+# How often a faulty board whose voltages are right all the same passes one more start, or half an hour under load, and
+# beyond what passing proves nothing more: common practice, no published source.
+_PASSES_START, _LEAST_BY_STARTS = 0.9, 0.5
+_PASSES_HALF_HOUR, _LEAST_BY_SOAK = 0.6, 0.3
+_HALF_HOUR_S, _HOUR_S, _STARTS_WANTED = 1800.0, 3600.0, 10
 _NOT_THERE = math.log(0.02)  # a family's list of outputs may lack one
 
 
@@ -90,6 +95,32 @@ def in_order(
     mine = prior * math.exp(right - top)
     whole = mine + (1.0 - prior) * wrong
     return InOrder(mine / whole if whole > 0.0 else prior, _settles(evidence))
+
+
+def after_endurance(found: InOrder, *, starts: int = 0, soaked_s: float = 0.0) -> InOrder:
+    """The probability after `starts` right starts from cold and `soaked_s` seconds right under load.
+
+    Bayes' rule on what a faulty board would have passed; a board in order passes all of it. It never comes near 1:
+    a fault that shows itself now and then may have stayed away. Raises ValueError for numbers below 0.
+    """
+    if starts < 0 or soaked_s < 0 or not math.isfinite(soaked_s):
+        raise ValueError(f"starts and seconds must be 0 or more, not {starts} and {soaked_s}")
+    passed = max(_PASSES_START**starts, _LEAST_BY_STARTS) * max(
+        _PASSES_HALF_HOUR ** (soaked_s / _HALF_HOUR_S), _LEAST_BY_SOAK
+    )
+    wrong = (1.0 - found.probability) * passed
+    whole = found.probability + wrong
+    settles = []
+    for one in found.settles:
+        if one.startswith(("ten starts", "ten cold starts")) and starts:
+            left = _STARTS_WANTED - starts
+            settles += [f"{one} ({starts} made)"] if left > 0 else []
+        elif one.startswith("an hour under load") and soaked_s:
+            minutes = f"{soaked_s / 60:.3g} min" if soaked_s >= 60 else f"{soaked_s:.0f} s"
+            settles += [f"{one} ({minutes} so far)"] if soaked_s < _HOUR_S else []
+        else:
+            settles.append(one)
+    return InOrder(found.probability / whole if whole > 0.0 else found.probability, tuple(settles))
 
 
 def _log_in_order(knowledge: Knowledge, evidence: Evidence) -> float:

@@ -6,7 +6,13 @@ import pytest
 from suggest_builders import CAP, case, fix, ledger_of, low_standby
 
 from kb.suggest import Evidence, Ledger
-from kb.suggest.in_order import NO_FAULT_FOUND_SHARE, in_order, no_fault_found_share
+from kb.suggest.in_order import (
+    NO_FAULT_FOUND_SHARE,
+    InOrder,
+    after_endurance,
+    in_order,
+    no_fault_found_share,
+)
 from kb.suggest.snapshot import from_bytes, to_bytes
 
 
@@ -68,3 +74,21 @@ def test_the_share_moves_what_is_said_and_a_bad_part_settles_it(share: float) ->
 def test_a_share_that_is_none_is_refused(share: float) -> None:
     with pytest.raises(ValueError, match="from 0 to 1"):
         in_order(Evidence(), share)
+
+
+def test_starts_and_a_soak_that_were_passed_count_for_a_board_in_order_and_never_prove_it() -> None:
+    """Bayes' rule by hand; the chances themselves are common practice, no published source."""
+    before = InOrder(0.4, ("ten cold starts, the board cooled down before each", "an hour under load, warm"))
+    after = after_endurance(before, starts=5, soaked_s=1800.0)
+    assert after.probability == pytest.approx(0.4 / (0.4 + 0.6 * 0.9**5 * 0.6))
+    assert after.settles == (
+        "ten cold starts, the board cooled down before each (5 made)",
+        "an hour under load, warm (30 min so far)",
+    )
+    most = after_endurance(before, starts=1000, soaked_s=1e6)
+    assert most.probability == pytest.approx(0.4 / (0.4 + 0.6 * 0.5 * 0.3))
+    assert most.settles == ()
+    assert after_endurance(before) == before
+    assert after_endurance(InOrder(0.0, ()), starts=5).probability == 0.0
+    with pytest.raises(ValueError, match="0 or more"):
+        after_endurance(before, starts=-1)

@@ -15,7 +15,7 @@ import pytest
 from kb.facts.cautions import cautions_for
 from kb.model import Attempt, CaseRecord, FamilyRecord, Rail, as_dict
 from kb.service import Shop
-from kb.service.bench import reports, runs
+from kb.service.bench import outcome, reports, runs
 from kb.service.boards import families
 from kb.service.cases import cases
 from kb.service.transfer import json_lines
@@ -446,6 +446,35 @@ async def test_bench_tests_and_reports_leave_the_exchange_as_it_was(
     report = json_lines.bring_in(other, iter(line.encode() for line in lines))
     assert report.saved
     assert list(json_lines.export_lines(other)) == lines
+
+
+async def test_another_version_of_a_report_takes_over_price_and_warranty_and_no_sentence(
+    shop: Shop, person: httpx.AsyncClient
+) -> None:
+    case = people.add_case(shop)
+    first = {"asked": "First words.", "price": "45.00", "warranty": "three months", "action": "issue"}
+    assert (await person.post(f"/cases/{case}/report", data=first)).status_code == 303
+    page = await person.get(f"/cases/{case}/report")
+    assert 'value="45.00"' in page.text
+    assert 'value="three months"' in page.text
+    assert "First words." not in page.text
+    assert "Version 1, issued" in page.text
+
+
+async def test_passed_starts_and_soak_speak_for_a_board_in_order(
+    shop: Shop, person: httpx.AsyncClient
+) -> None:
+    case = people.add_case(shop)
+    uid = await people.begin(person, case=case)
+    await people.walk(person, shop, uid, until="5 cold starts")
+    before = outcome.in_order(shop, runs.view(shop, uid))
+    await people.walk(person, shop, uid)
+    after = outcome.in_order(shop, runs.view(shop, uid))
+    assert before.probability < after.probability < 0.95
+    page = await person.get(f"/bench/{uid}")
+    assert "(5 made)" in page.text
+    assert "(30 min so far)" in page.text
+    assert "may still have been missed" in page.text
 
 
 async def test_an_issued_report_stays_as_it_was_when_another_is_written(

@@ -14,6 +14,7 @@ from kb.service.diagnose.diagnosis import InOrder, Suggestions
 from kb.service.diagnose.reading_texts import read_text
 from kb.service.shop.shop import Shop
 from kb.store.records import bench_runs, cases, lists
+from kb.suggest.in_order import after_endurance
 
 
 def evidence(shop: Shop, view: RunView, *, limit_readings: int = 40) -> EvidenceRecord:
@@ -125,8 +126,23 @@ def suggestions(shop: Shop, view: RunView, *, most: int = 3) -> Suggestions:
 
 
 def in_order(shop: Shop, view: RunView) -> InOrder:
-    """How likely nothing is wrong with the board after all that is known, and what would settle it."""
-    return suggestions(shop, view, most=1).in_order
+    """How likely nothing is wrong with the board after all that is known, and what would settle it.
+
+    Cold starts and a soak count once every one of them was right and nothing was held up from outside.
+    """
+    found = suggestions(shop, view, most=1).in_order
+    if view.verdict.state == "failed":
+        return found
+    starts, soaked_s = 0, 0.0
+    for place in view.steps:
+        alone = all(one.outcome == "right" and one.entry.help is None for one in place.results)
+        if place.left_out is not None or not alone:
+            continue
+        if place.step.stage == "cold starts":
+            starts += len(place.results)
+        elif place.step.hold_s is not None:
+            soaked_s += sum(one.entry.held_s or 0.0 for one in place.results)
+    return after_endurance(found, starts=starts, soaked_s=soaked_s)
 
 
 def make_case(shop: Shop, uid: str) -> str:

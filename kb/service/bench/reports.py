@@ -35,6 +35,15 @@ PARAGRAPHS: tuple[tuple[str, str], ...] = (
 MOST_LETTERS = 3000
 MOST_SHORT = 120
 MOST_PHOTOS = 6
+# What the buttons of a step are kept as, in the words that they bear.
+_SEEN = {
+    "dark": "went dark",
+    "bright": "stays bright or at the limit",
+    "pulses": "pulses",
+    "never": "no current",
+    "yes": "came on",
+    "no": "did not come on",
+}
 _BEFORE = ", before the repair"
 
 
@@ -65,12 +74,24 @@ def desk(shop: Shop, case_uid: str) -> ReportDesk:
         draft, issued = bench_runs.reports_of(session, case_uid)
     tests = runs.of_case(shop, case_uid)
     content = draft.content if draft else propose(shop, case_uid)
+    if draft is None and issued:
+        content |= _carried_over(shop, case_uid, issued[0].content)
     return ReportDesk(
         Report(draft.uid if draft else "", record, content, None),
         draft is not None,
         tuple((one.uid, one.issued_at) for one in issued if one.issued_at),
         tests,
     )
+
+
+def _carried_over(shop: Shop, case_uid: str, before: Mapping[str, Any]) -> dict[str, Any]:
+    """What another version takes over from the last one: what was agreed and chosen, and no sentence."""
+    kept = {one.uid for one in files.of_case(shop, case_uid).kept if one.is_picture}
+    return {
+        "photos": [one for one in before.get("photos", ()) if one["uid"] in kept],
+        "price": before.get("price", ""),
+        "warranty": before.get("warranty", ""),
+    }
 
 
 def issued_of(shop: Shop, case_uid: str) -> tuple[tuple[str, datetime], ...]:
@@ -169,7 +190,10 @@ def _shop_lines(test: RunView) -> Iterator[dict[str, Any]]:
 
 def _as_written(entry: StoredEntry) -> str:
     around = entry.around
-    parts = [entry.written or around.get("answer", "")]
+    answer = around.get("answer", "")
+    parts = [
+        _SEEN.get(answer, answer) if answer or not entry.written else _SEEN.get(entry.written, entry.written)
+    ]
     parts += [f"at {entry.load_a:g} A"] if entry.load_a is not None else []
     parts += [f"with {around['connected']}"] if around.get("connected") else []
     parts += [f"for {report_words.time_words(around['held_s'])}"] if around.get("held_s") else []
