@@ -215,6 +215,7 @@ def _bench(there: LivedIn) -> None:
     ]
     there.addresses.append(f"/bench/{begun}/steps/{number['Enable through a resistor']}")
     there.addresses.append(f"/bench/{ended}/steps/{number['Soak, 30 min']}")
+    there.addresses += [f"/loads/plan?run={half}", f"/loads/plan?run={half}&share=50"]
     there.addresses += [f"/bench/{half}/loads", f"/bench/{blocked}/steps/{number['Fuse T3.15A']}"]
     there.addresses.append(f"/bench/{half}/steps/{number['First energising, current limited']}?again=1")
     # A capacitor that is still charged, and a board of which nobody knows whether it is isolated.
