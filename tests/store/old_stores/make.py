@@ -33,6 +33,8 @@ WORDS = {"level": "administer", "scope": "read", "event": "backup made"}
 
 def writing(store: Store) -> Any:
     """A transaction, under a name where the code knows names."""
+    if not hasattr(store, "writing"):
+        return store.write("bench 1")
     return store.writing("bench 1") if inspect.signature(store.writing).parameters else store.writing()
 
 
