@@ -43,6 +43,7 @@ BUSY = """
 /cases/closed/label.svg
 /families?q=nothing-like-it /families/NEW-1 /families/NEW-1/edit /families/TW-1 /families/TW-1/history
 /families/OLD-1/history /families/GO-1/history /families/HX-210/good-boards /families/NEW-1/good-boards
+/diagnose?text=dead,+fuse+blown,+bridge+shorted&price=120
 /kit /kit?family=HX-210&years=10 /kit?kind=power+supply /kit.csv?family=HX-210 /api/kit?family=HX-210
 /cases/closed/beside /cases/u1/beside /api/families/HX-210/good-boards /api/cases/closed/beside
 /bench/new?family=HB-9 /bench/new?case=bench-1 /bench/sheet?family=HB-9 /loads/plan?family=HX-210
