@@ -220,7 +220,10 @@ def _bench(there: LivedIn) -> None:
     there.addresses.append(f"/bench/{half}/steps/{number['First energising, current limited']}?again=1")
     # A capacitor that is still charged, and a board of which nobody knows whether it is isolated.
     charged = _run(shop, None, {"Bulk capacitor discharged": {"value": "38"}})
-    there.addresses.append(f"/bench/{charged}/steps/1")
+    there.addresses += [f"/bench/{charged}/steps/{one}" for one in (1, number["5VSB in standby"])]
+    # A rail of which its highest volts alone say nothing.
+    unknown_yet = _run(shop, None, {"12V under test load": {"high": "12.1"}})
+    there.addresses.append(f"/bench/{unknown_yet}/steps/{number['12V under test load']}")
     unknown = bench_people.FAMILY.model_copy(update={"code": "HB-10", "isolated": None})
     assert bring(shop, unknown).saved
     refused = runs.start(shop, NewRun(family="HB-10"))
