@@ -149,7 +149,7 @@ def value_for(session: Any, column: Any) -> Any:
 
 
 def export(store: Store) -> str:
-    with store.reading() as session:
+    with store.read() if hasattr(store, "read") else store.reading() as session:
         found = [*lists.symptoms(session), *lists.part_classes(session), *lists.loads(session)]
         found += [family.record for family in families.by_ids(session, families.all_ids(session))]
         found += [case.record for batch in cases.in_order(session) for case in batch]
