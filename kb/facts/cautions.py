@@ -71,7 +71,8 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
     Caution(
         "loads dead",
-        "Connect and remove loads with the mains off and the outputs measured empty, never on a running board.",
+        "Connect and remove loads with the mains off and the outputs measured below the voltage that the step "
+        "names, never on a running board.",
         ("load",),
     ),
     Caution(
