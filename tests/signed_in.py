@@ -54,7 +54,7 @@ class Office(Client):
 
     def let_all_sign_in(self) -> None:
         """Gives everybody something in place of a password, where no test types one."""
-        with self.shop.writing() as session:
+        with self.shop.write() as session:
             for person_id in self.ids.values():
                 people.records.change(session, person_id, password_hash="never typed")
 
@@ -65,7 +65,7 @@ class Office(Client):
     def key_of(self, level: str) -> str:
         """The key of a new session."""
         account = people.get(self.shop, self.ids[level])
-        with self.shop.writing() as session:
+        with self.shop.write() as session:
             return signing_in.begin(self.shop, session, account, address="192.0.2.7", browser="a browser")
 
     def cookie_for(self, key: str) -> str:

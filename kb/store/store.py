@@ -62,7 +62,7 @@ class Store:
         characters.install(self._engine)
         try:
             self._migrate(copies)
-            with self.reading() as session:
+            with self.read() as session:
                 self.identity = str(session.get_one(Setting, "identity").value)
         except BaseException:
             self._engine.dispose()
@@ -111,7 +111,7 @@ class Store:
         return self._watch.away if self._watch else None
 
     @contextmanager
-    def reading(self) -> Iterator[Session]:
+    def read(self) -> Iterator[Session]:
         """A session that sees one moment of the store and changes nothing."""
         with self._plain_errors(), Session(self._reader) as session:
             yield session
@@ -141,7 +141,7 @@ class Store:
                 self._line.release()
 
     @contextmanager
-    def writing(self, who: str = "") -> Iterator[Session]:
+    def write(self, who: str = "") -> Iterator[Session]:
         """A session whose work is kept wholly when the block ends well, and not at all otherwise.
 
         `who` goes into the change feed with everything that is written.

@@ -157,8 +157,9 @@ def _routes() -> list[BaseRoute]:
 def _keep_out(app: FastAPI, shop: Shop, serving: Serving) -> None:
     """Puts the door before the application, and the guard before the door."""
     upload = shop.settings.max_upload_mb * 1_000_000
-    app.add_middleware(Once, is_upload=lambda path: bool(_UPLOADS.fullmatch(path)))
     app.add_middleware(Turns, respond=errors.respond, is_upload=lambda path: bool(_UPLOADS.fullmatch(path)))
+    # Before a turn is taken: a body that comes slowly keeps nobody else waiting.
+    app.add_middleware(Once, is_upload=lambda path: bool(_UPLOADS.fullmatch(path)))
     app.add_middleware(
         Door,
         shop=shop,

@@ -86,7 +86,7 @@ def kill_once(folder: Path, number: int, rng: random.Random) -> Round:
     state = health.health(shop)
     spent = time.perf_counter() - start
     uids = [line.strip() for line in told]
-    with shop.store.reading() as session:
+    with shop.read() as session:
         lost = tuple(uid for uid in uids if not cases.has(session, uid))
     index = shop.derived.index
     missing = tuple(uid for uid in uids[-3:] if not index.search(f'"zorbles at {uid}"', limit=1).total)

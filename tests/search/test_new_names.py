@@ -260,7 +260,7 @@ def test_a_name_saved_while_no_server_ran_is_taken_in_at_the_start_without_build
 ) -> None:
     shop.close()
     quiet = Shop.open(settings_in(tmp_path), today=lambda: TODAY)
-    with quiet.store.writing() as session:
+    with quiet.store.write() as session:
         lists.save(session, AQUARIUM)
     quiet.store.close()
     again = Shop.open(settings_in(tmp_path), today=lambda: TODAY)

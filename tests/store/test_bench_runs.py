@@ -61,7 +61,7 @@ def test_a_test_goes_on_after_the_program_was_closed_and_opened(tmp_path: Path) 
 
 def test_the_tables_of_the_newest_migration_are_those_of_the_models() -> None:
     store = Store("sqlite://")
-    with store.reading() as session:
+    with store.read() as session:
         assert session.bind is not None
         context = MigrationContext.configure(session.connection(), opts={"render_as_batch": True})
         assert compare_metadata(context, Table.metadata) == []
@@ -84,7 +84,7 @@ def test_a_store_of_the_first_version_gets_the_bench_without_losing_a_record(tmp
             )
         )
     store = Store.at(file)
-    with store.reading() as session:
+    with store.read() as session:
         assert session.execute(text("SELECT code FROM family")).scalar() == "HX-210"
         assert bench_runs.under_way(session) == []
     assert store.identity == "old"
@@ -170,7 +170,7 @@ def test_a_load_taken_off_the_shelf_is_no_longer_planned_with(shop: Shop) -> Non
 def test_a_test_with_an_entry_at_a_step_that_is_no_longer_made_can_still_be_opened(shop: Shop) -> None:
     uid = begun(shop)
     typed(shop, uid, "Fuse T3.15A", "0.2")
-    with shop.store.writing() as session:
+    with shop.store.write() as session:
         run = bench_runs.hold(session, uid)
         nothing = {"value": 1.0, "min": None, "max": None, "open": False, "done": False, "written": "1"}
         bench_runs.enter(

@@ -20,7 +20,7 @@ from kb.store.records.cases import Writer
 
 
 def feed(shop: Shop, after: int = 0) -> list[tuple[str, str, str]]:
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return [(one.entity, one.key, one.operation) for one in changes.since(session, after)]
 
 
@@ -48,12 +48,12 @@ def test_a_case_comes_back_as_it_was_saved(stocked: Shop) -> None:
 def test_a_batch_is_written_as_single_cases_would_be(stocked: Shop) -> None:
     before = newest(stocked)
     batch = [a_case(f"case-{number:03}", complaint=f"complaint {number}") for number in range(120)]
-    with stocked.store.writing() as session:
+    with stocked.store.write() as session:
         done = Writer(session).write(batch)
     assert (done.added, done.updated, done.unchanged) == (120, 0, 0)
     assert feed(stocked, before) == [("case", f"case-{number:03}", "added") for number in range(120)]
     assert cases.stored(stocked, "case-077").record.complaint == "complaint 77"
-    with stocked.store.writing() as session:
+    with stocked.store.write() as session:
         again = Writer(session).write(
             [batch[3], batch[4].model_copy(update={"notes": "changed"}), a_case("new")]
         )
@@ -174,7 +174,7 @@ def test_a_record_and_its_row_in_the_feed_are_kept_or_lost_together(stocked: Sho
     before = newest(stocked)
 
     def fails_at_the_end() -> None:
-        with stocked.store.writing() as session:
+        with stocked.store.write() as session:
             Writer(session).write([a_case("one")])
             assert changes.latest(session)[0] == before + 1
             raise ZeroDivisionError
@@ -188,7 +188,7 @@ def test_a_record_and_its_row_in_the_feed_are_kept_or_lost_together(stocked: Sho
 def test_change_numbers_only_grow_and_each_has_a_nonce_of_its_own(stocked: Shop) -> None:
     for number in range(5):
         cases.save(stocked, a_case(f"case-{number}"))
-    with stocked.store.reading() as session:
+    with stocked.store.read() as session:
         found = changes.since(session, 0)
         assert changes.is_on_record(session, (found[-1].seq, found[-1].nonce))
         assert not changes.is_on_record(session, (found[-1].seq, "another store's"))
@@ -213,7 +213,7 @@ def test_a_family_edit_of_an_older_version_is_a_conflict(stocked: Shop) -> None:
     families.save(stocked, a_family(notes="first"), expected_version=1)
     with pytest.raises(Conflict):
         families.save(stocked, a_family(notes="second"), expected_version=1)
-    with stocked.store.reading() as session:
+    with stocked.store.read() as session:
         assert stored_families.get(session, "GL-31").record.notes == "first"
         assert changes.replaced(session, "family", "GL-31")[0]["version"] == 1
 

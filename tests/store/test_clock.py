@@ -73,7 +73,7 @@ def test_small_corrections_are_followed_so_that_they_do_not_add_up() -> None:
 def test_failures_from_before_a_clock_was_set_back_make_nobody_wait(shop: Shop) -> None:
     rules = throttle.rules_for("anna", "192.0.2.7", "")
     now = int(NOON)
-    with shop.store.writing() as session:
+    with shop.store.write() as session:
         for _ in range(4):
             throttle.count(session, rules, now)
         visits.count_failure(session, next(iter(rules)), 15, now)

@@ -61,11 +61,11 @@ def test_a_large_store_is_indexed_with_a_second_process_or_alone_where_there_is_
 def test_eight_threads_write_fifty_cases_each_and_none_is_lost(disk_shop: Shop) -> None:
     def work(thread: int) -> None:
         for number in range(WRITES):
-            with disk_shop.store.writing() as session:
+            with disk_shop.store.write() as session:
                 Writer(session).write([a_case(f"t{thread}-{number}")])
 
     assert in_threads(work) == []
-    with disk_shop.store.reading() as session:
+    with disk_shop.store.read() as session:
         assert stored.count(session) == THREADS * WRITES
     disk_shop.refresh()
     assert disk_shop.derived.trouble is None
@@ -106,7 +106,7 @@ def test_of_several_new_cases_with_one_uid_exactly_one_is_kept(disk_shop: Shop) 
 def test_what_another_process_wrote_is_found_without_a_restart(disk_shop: Shop, tmp_path: Path) -> None:
     settings = settings_in(tmp_path / "data")
     other = Store(settings.store_url or f"sqlite:///{settings.store_file}")
-    with other.writing() as session:
+    with other.write() as session:
         Writer(session).write([a_case("elsewhere")])
     other.close()
     assert [hit.uid for hit in disk_shop.derived.index.search("relay", limit=5).hits] == ["elsewhere"]
@@ -140,11 +140,11 @@ def test_a_rush_leaves_few_connections_and_readers_hold_few_pages(disk_shop: Sho
     pool = disk_shop.store._engine.pool
     with ExitStack() as rush:
         for _ in range(20):
-            assert cache_kb(rush.enter_context(disk_shop.store.reading())) == 2_048
+            assert cache_kb(rush.enter_context(disk_shop.store.read())) == 2_048
         assert pool.checkedout() == 20  # type: ignore[attr-defined]
     assert pool.checkedin() == 4  # type: ignore[attr-defined]
-    with disk_shop.store.writing() as session:
+    with disk_shop.store.write() as session:
         assert cache_kb(session) == 16_384
     # The same connection, used last, reads next.
-    with disk_shop.store.reading() as session:
+    with disk_shop.store.read() as session:
         assert cache_kb(session) == 2_048

@@ -43,7 +43,7 @@ def test_a_copy_holds_row_for_row_what_the_store_holds(tmp_path: Path) -> None:
     assert sorted(dump(tmp_path / "one" / "store.sqlite3")) == sorted(
         dump(tmp_path / "two" / "store.sqlite3")
     )
-    with Shop.open(settings_in(tmp_path / "two")).store.reading() as session:
+    with Shop.open(settings_in(tmp_path / "two")).store.read() as session:
         assert session.execute(text("select count(*) from history")).scalar() == counts["history"]
 
 

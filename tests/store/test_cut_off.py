@@ -74,7 +74,7 @@ def test_a_follower_takes_in_what_others_saved_without_being_asked(server: Serve
     follower.start()
     try:
         for number in range(3):
-            with other.writing() as session:
+            with other.write() as session:
                 families.save(session, a_family(f"GL-{number}"))
                 newest = changes.latest(session)[0]
             until(lambda seen=newest: shop.derived.seen()["index"] == seen)  # type: ignore[misc]

@@ -67,7 +67,7 @@ def end_some(office: Office) -> dict[str, Headers]:
     who: dict[str, int] = {}
     for how in WAYS[1:]:
         account, _ = people.add(shop, people.COMMAND_LINE, f"who is {how}", "work", PASSWORD)
-        with shop.writing() as session:
+        with shop.write() as session:
             key = signed_in.begin(shop, session, account, address="192.0.2.7", browser="")
         who[how], ended[how] = account.id, office.signed_in("work", key)
     shop.at_hand.refresh()
@@ -305,7 +305,7 @@ def test_a_session_whose_end_could_not_be_copied_is_not_believed(
     away = shop.store._watch
     assert away is not None
     away.away = away.lost(StoreAway("Gone."))
-    with shop.at_hand.reading() as session:
+    with shop.at_hand.read() as session:
         assert small_tables.is_copy(session)
         assert signed_in.visits.of_person(session, office.ids["work"]) == []
     office.close()

@@ -181,20 +181,20 @@ def cased(stocked: Shop) -> Shop:
 
 
 def add(shop: Shop, case: str = "one", content: Content = PICTURE) -> str:
-    with shop.acting_as("bench 1").writing() as session:
+    with shop.acting_as("bench 1").write() as session:
         return files.add(session, case, content, "IMG_1.jpg", "")
 
 
 def test_a_file_is_in_the_change_feed_under_its_own_name_and_person(cased: Shop) -> None:
     version = cases.stored(cased, "one").version
-    with cased.store.reading() as session:
+    with cased.store.read() as session:
         before = changes.latest(session)[0]
     uid = add(cased)
-    with cased.acting_as("bench 1").writing() as session:
+    with cased.acting_as("bench 1").write() as session:
         files.change(session, files.hold(session, "one", uid), FileWords(caption="C9 bulged"))
         files.set_binned(session, "one", uid, binned=True)
         files.set_binned(session, "one", uid, binned=True)
-    with cased.store.reading() as session:
+    with cased.store.read() as session:
         told = [(one.entity, one.key, one.operation) for one in changes.since(session, before)]
         kept = changes.replaced(session, "case_file", uid)
         found = files.get(session, "one", uid)
@@ -219,37 +219,37 @@ def test_a_file_is_in_the_change_feed_under_its_own_name_and_person(cased: Shop)
 def test_the_same_content_comes_once_to_a_case_and_returns_from_its_bin(cased: Shop) -> None:
     uid = add(cased)
     assert add(cased) == uid
-    with cased.writing() as session:
+    with cased.write() as session:
         files.set_binned(session, "one", uid, binned=True)
     assert add(cased) == uid
     assert add(cased, "two") != uid
-    with cased.store.reading() as session:
+    with cased.store.read() as session:
         assert [one.binned_at for one in files.of_case(session, "one")] == [None]
         assert [one.content for one in files.all_contents(session)] == [ABC]
 
 
 def test_a_file_is_found_at_its_own_case_only(cased: Shop) -> None:
     uid = add(cased)
-    with cased.store.reading() as session, pytest.raises(NotFound):
+    with cased.store.read() as session, pytest.raises(NotFound):
         files.get(session, "two", uid)
-    with cased.writing() as session, pytest.raises(NotFound):
+    with cased.write() as session, pytest.raises(NotFound):
         files.add(session, "nobody", PICTURE, "", "")
 
 
 def test_a_stale_change_overwrites_nothing(cased: Shop) -> None:
     uid = add(cased)
-    with cased.writing() as session:
+    with cased.write() as session:
         files.change(session, files.hold(session, "one", uid, 1), FileWords(caption="first"))
-    with cased.writing() as session, pytest.raises(Conflict):
+    with cased.write() as session, pytest.raises(Conflict):
         files.hold(session, "one", uid, 1)
-    with cased.store.reading() as session:
+    with cased.store.read() as session:
         assert files.get(session, "one", uid).caption == "first"
 
 
 def test_only_pictures_carry_marks(cased: Shop) -> None:
     uid = add(cased, content=PAPER)
     words = FileWords(marks=[Mark(kind="circle", x=0.5, y=0.5, size=0.1)])
-    with cased.writing() as session, pytest.raises(BadInput, match="Only pictures"):
+    with cased.write() as session, pytest.raises(BadInput, match="Only pictures"):
         files.change(session, files.hold(session, "one", uid), words)
 
 
@@ -262,7 +262,7 @@ def test_a_case_holds_no_more_than_its_limit(cased: Shop, monkeypatch: pytest.Mo
 
 def test_content_in_the_bin_is_still_referred_to_and_forgotten_only_with_its_last_file(cased: Shop) -> None:
     uid = add(cased)
-    with cased.writing() as session:
+    with cased.write() as session:
         files.set_binned(session, "one", uid, binned=True)
         assert files.forget_unreferred(session) == []
         assert [one.content for one in files.all_contents(session)] == [ABC]

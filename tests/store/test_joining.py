@@ -71,7 +71,7 @@ def test_a_family_is_merged_with_its_numbers_its_cases_and_a_choice_where_rails_
     assert [rail.nominal_v for rail in record.rails] == [5.0, 24.0]
     assert cases.stored(twins, "b2").record.family == "GL-31"
     assert case_search.search(twins, "", Filters(family="GL-31"), limit=5, offset=0).results.total == 2
-    with twins.store.reading() as session:
+    with twins.store.read() as session:
         assert list(proving.feed_faults(session)) == []
     done = undo_batch.undo_batch(twins, batch)
     assert done.left_alone == 0

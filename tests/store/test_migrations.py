@@ -66,7 +66,7 @@ def test_opening_a_store_again_changes_nothing(tmp_path: Path) -> None:
 def test_a_new_store_knows_the_trade_lists_and_has_an_identity_of_its_own() -> None:
     one, other = Store("sqlite://"), Store("sqlite://")
     assert one.identity != other.identity
-    with one.reading() as session:
+    with one.read() as session:
         assert {entry.name for entry in lists.symptoms(session)} == {entry.name for entry in SYMPTOMS}
         assert {entry.name for entry in lists.part_classes(session)} == {entry.name for entry in PART_CLASSES}
     assert len(SYMPTOMS) >= 60

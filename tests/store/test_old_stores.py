@@ -83,10 +83,10 @@ def test_an_old_store_opens_and_every_record_is_what_it_was(revision: str, tmp_p
     assert shop.store.identity == identity
     assert cases.stored(shop, "old-3").binned_at is not None
     assert [entry["version"] for entry in cases.history(shop, "old-2")] == [1]
-    with shop.store.reading() as session:
+    with shop.read() as session:
         assert totals.faults(session) == []
     assert integrity.check(shop).faults == []
-    with shop.store.reading() as session:
+    with shop.read() as session:
         assert changes.latest(session) == feed[-1][:2]
         if revision >= "0002":
             (run,) = bench_runs.of_case(session, "old-1")

@@ -34,7 +34,7 @@ def add(shop: Shop, name: str, level: str, password: str | None = None) -> Visit
     """A person with a password, "never typed" where the test types none."""
     account, _ = people.add(shop, people.COMMAND_LINE, name, level, password)
     if password is None:
-        with shop.writing() as session:
+        with shop.write() as session:
             records.change(session, account.id, password_hash="never typed")
     return Visitor(name, level, "192.0.2.7", account.id)
 
@@ -68,7 +68,7 @@ def at_once(*works: Callable[[], object]) -> list[object]:
 def test_of_two_administrators_who_remove_each_other_one_stays(shop: Shop, act: str) -> None:
     for number in range(12):
         one, two = (add(shop, f"owner {number} {side}", "administer") for side in "ab")
-        with shop.writing() as session:
+        with shop.write() as session:
             for account in records.every(session):
                 if account.id not in (one.person_id, two.person_id):
                     records.remove(session, account.id)
@@ -84,7 +84,7 @@ def test_of_two_administrators_who_remove_each_other_one_stays(shop: Shop, act: 
         hows = ("remove", "demote") if act == "mixed" else (act, act)
         found = at_once(against(one, two, hows[0]), against(two, one, hows[1]))
         assert sum(isinstance(answer, Conflict) for answer in found) == 1, found
-        with shop.store.reading() as session:
+        with shop.read() as session:
             left = [
                 account
                 for account in records.every(session)
@@ -111,7 +111,7 @@ def test_the_last_administrator_cannot_go_and_may_when_another_can_sign_in(shop:
 def test_removing_a_person_ends_sessions_and_tokens_at_once(shop: Shop) -> None:
     owner, gone = add(shop, "owner", "administer"), add(shop, "bench 2", "work")
     account = people.get(shop, gone.person_id or 0)
-    with shop.writing() as session:
+    with shop.write() as session:
         key = signed_in.begin(shop, session, account, address="192.0.2.7", browser="")
     token = tokens.make(shop, gone, "logger", "work", "30")
     assert signed_in.visitor_with_key(shop, key, "") is not None
@@ -199,7 +199,7 @@ def test_a_hash_made_with_other_parameters_is_made_again_at_the_next_sign_in(sho
 
     person = add(shop, "bench 1", "work")
     weak = PasswordHasher(time_cost=1, memory_cost=8192, parallelism=1).hash(PASSWORD)
-    with shop.writing() as session:
+    with shop.write() as session:
         records.change(session, person.person_id or 0, password_hash=weak)
     signed_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
     kept = people.get(shop, person.person_id or 0).password_hash
@@ -241,7 +241,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def known(shop: Shop, name: str, level: str = "work") -> None:
     person = add(shop, name, level)
-    with shop.writing() as session:
+    with shop.write() as session:
         records.change(session, person.person_id or 0, password_hash=f"kept {PASSWORD}")
 
 
@@ -425,7 +425,7 @@ def test_old_sessions_counts_and_entries_are_let_go(shop: Shop) -> None:
     at(shop, (shop.settings.audit_days + 1) * 86_400)
     signed_in.sign_in(shop, "bench 1", PASSWORD, address="192.0.2.9")
     assert audit.listed(shop, limit=50, offset=0)[0] == 1
-    with shop.store.reading() as session:
+    with shop.read() as session:
         person = records.named(session, "bench 1")
         assert person is not None
         assert len(visits.of_person(session, person.id)) == 1

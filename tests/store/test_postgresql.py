@@ -66,7 +66,7 @@ def test_the_demo_gives_the_same_bytes_from_both_databases(address: str, tmp_pat
         for entry in odd:
             vocabulary.save(one, entry)
         for family in boards:
-            with one.writing() as session:
+            with one.write() as session:
                 families.save(session, family)
     assert exported(shop) == exported(plain)
     shop.close()
@@ -106,7 +106,7 @@ def test_ids_past_32_bits_are_written_and_read(address: str, tmp_path: Path) -> 
                 f"SELECT setval(pg_get_serial_sequence('{name}', '{'seq' if name == 'change' else 'id'}'), 5000000000)"
             )
     assert bring(shop, a_family(), a_case("one"), a_case("two")).saved
-    with shop.store.reading() as session:
+    with shop.read() as session:
         assert changes.latest(session)[0] > 2**32
     assert shop.derived.index.search("relay", limit=5).total == 2
     shop.close()
@@ -158,13 +158,13 @@ def test_a_change_that_is_committed_late_has_a_later_number(address: str, tmp_pa
     seen: list[list[str]] = []
 
     def slow() -> None:
-        with shop.store.writing() as session:
+        with shop.store.write() as session:
             Writer(session).write([a_case("slow")])
             began.set()
             may_end.wait(STUCK_S)
 
     def quick() -> None:
-        with shop.store.writing() as session:
+        with shop.store.write() as session:
             Writer(session).write([a_case("quick")])
 
     threads = [threading.Thread(target=slow), threading.Thread(target=quick)]
@@ -173,13 +173,13 @@ def test_a_change_that_is_committed_late_has_a_later_number(address: str, tmp_pa
     threads[1].start()
     threads[1].join(0.3)
     assert threads[1].is_alive(), "the second writer did not wait for the first"
-    with shop.store.reading() as session:
+    with shop.read() as session:
         start = changes.latest(session)[0]
         seen.append([change.key for change in changes.since(session, 1)])
     may_end.set()
     for thread in threads:
         thread.join(STUCK_S)
-    with shop.store.reading() as session:
+    with shop.read() as session:
         after = changes.since(session, start)
     assert seen == [[]]
     assert [change.key for change in after] == ["slow", "quick"]
@@ -192,21 +192,21 @@ def test_a_follower_reading_all_the_while_sees_every_change_of_many_writers(
 ) -> None:
     shop = opened(address, tmp_path)
     assert bring(shop, a_family()).saved
-    with shop.store.reading() as session:
+    with shop.read() as session:
         at = changes.latest(session)[0]
     followed: list[str] = []
     done = threading.Event()
 
     def write(thread: int) -> None:
         for number in range(15):
-            with shop.store.writing() as session:
+            with shop.store.write() as session:
                 Writer(session).write([a_case(f"t{thread}-{number}")])
 
     def follow() -> None:
         nonlocal at
         last = False
         while True:
-            with shop.store.reading() as session:
+            with shop.read() as session:
                 for change in changes.since(session, at):
                     followed.append(change.key)
                     at = change.seq
@@ -229,17 +229,17 @@ def test_a_follower_reading_all_the_while_sees_every_change_of_many_writers(
 @pytest.mark.parametrize("kind", ["PostgreSQL", "SQLite"])
 def test_a_nul_is_never_written_and_finds_nothing(address: str, tmp_path: Path, kind: str) -> None:
     shop = opened(address, tmp_path) if kind == "PostgreSQL" else fresh_shop()
-    with shop.store.reading() as session:
+    with shop.read() as session:
         found = session.execute(text("SELECT count(*) FROM symptom WHERE name = :name"), {"name": "a\0b"})
         assert found.scalar_one() == 0
 
     def write() -> None:
-        with shop.store.writing() as session:
+        with shop.store.write() as session:
             changes.note(session, [("case", "a\0b", "added", 1)])
 
     with pytest.raises(BadInput, match="NUL"):
         write()
-    with shop.store.reading() as session:
+    with shop.read() as session:
         assert changes.latest(session) == changes.START
     shop.close()
 
@@ -340,7 +340,7 @@ def test_a_writer_that_waits_too_long_is_told_that_another_holds_the_store(
 ) -> None:
     monkeypatch.setattr(postgresql, "_LOCK_WAIT_MS", 200)
     shop, other = opened(address, tmp_path), opened(address, tmp_path / "other")
-    with shop.store.writing() as session:
+    with shop.store.write() as session:
         changes.latest(session)
         with pytest.raises(StoreTrouble, match="Another program is holding the store"):
             vocabulary.save(other, SymptomRecord(name="anything"))

@@ -37,19 +37,19 @@ def shop() -> Iterator[Shop]:
 
 
 def agree(shop: Shop) -> None:
-    with shop.store.reading() as session:
+    with shop.read() as session:
         assert totals.faults(session) == []
 
 
 def kept(shop: Shop, what: str, item: str = "") -> int:
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return totals.cases(session, what, item=item)
 
 
 def test_what_is_brought_in_is_counted(shop: Shop) -> None:
     agree(shop)
     assert (kept(shop, "kept"), kept(shop, "open"), kept(shop, "waiting", "bench 1")) == (7, 1, 1)
-    with shop.store.reading() as session:
+    with shop.read() as session:
         assert case_lists.workers(session) == [("bench 1", 1)]
         assert families.get(session, "GL-31").cases == 6
         assert case_lists.own_closed(session) == (["GL-31", "HX-210"], [2026])
@@ -95,7 +95,7 @@ def test_merging_two_names_and_undoing_it_moves_their_cases(
     before = merges.preview(shop, entity, away, into)
     batch = merges.join(shop, entity, away, into, dict.fromkeys(before.merged.open, "theirs"))
     agree(shop)
-    with shop.store.reading() as session:
+    with shop.read() as session:
         record_id = kinds.standing_of(session, entity, into).id
         assert totals.naming(session, entity, record_id, also_binned=True) >= before.cases
     undo_batch.undo_batch(shop, batch)
@@ -106,7 +106,7 @@ def test_merging_two_names_and_undoing_it_moves_their_cases(
 def test_withdrawing_a_shop_and_undoing_an_import_take_their_cases_out(shop: Shop) -> None:
     origins.withdraw(shop, OTHERS)
     agree(shop)
-    with shop.store.reading() as session:
+    with shop.read() as session:
         assert OTHERS not in totals.by_item(session, "origin")
     assert bring(shop, a_case("late"), case_json("one-1", notes="looked at twice")).saved
     agree(shop)
@@ -115,7 +115,7 @@ def test_withdrawing_a_shop_and_undoing_an_import_take_their_cases_out(shop: Sho
 
 
 def test_what_was_damaged_is_said_and_made_again_by_a_check(shop: Shop) -> None:
-    with shop.writing() as session:
+    with shop.write() as session:
         session.execute(text("UPDATE case_total SET cases = 99 WHERE what = 'kept' AND family_id = 0"))
         session.execute(text("UPDATE board_case SET day = '1999-01-01' WHERE uid = 'two'"))
         session.execute(text("DELETE FROM change_total"))

@@ -36,7 +36,7 @@ def test_a_damaged_page_is_told_in_a_sentence(disk_shop: Shop, tmp_path: Path) -
     file.write_bytes(bytes(whole))
 
     def read_all() -> None:
-        with Store.at(file).reading() as session:
+        with Store.at(file).read() as session:
             session.execute(text("select * from board_case order by notes")).all()
 
     with pytest.raises(StoreTrouble, match="damaged"):

@@ -97,7 +97,7 @@ def test_a_case_that_no_longer_names_what_the_import_added_lets_it_go(shop: Shop
 def test_what_an_earlier_version_names_comes_back_with_it(shop: Shop) -> None:
     bring(shop, HUM, a_family(), a_case("one", symptoms=[NotedSymptom(name=HUM.name)]))
     report = bring(shop, a_case("one", symptoms=[]))
-    with shop.writing() as session:
+    with shop.write() as session:
         bins.put(session, "symptom", HUM.name)
     done = undo_batch.undo_batch(shop, report.batch)
     assert done.brought_back == [f"symptom {HUM.name}"]
@@ -152,10 +152,10 @@ def test_an_undoing_that_is_stopped_keeps_nothing(shop: Shop, when: str) -> None
 
 def test_a_family_with_cases_cannot_go_to_the_bin(stocked: Shop) -> None:
     cases.save(stocked, a_case("one"))
-    with stocked.writing() as session, pytest.raises(InUse, match="1 case names the board family GL-31"):
+    with stocked.write() as session, pytest.raises(InUse, match="1 case names the board family GL-31"):
         bins.put(session, "family", "gl31")
     cases.put_in_bin(stocked, "one")
-    with stocked.writing() as session:
+    with stocked.write() as session:
         assert bins.put(session, "family", "gl31")
     assert families.find(stocked, "GL-31") is None
     assert cases.view(stocked, "one").family.code == "GL-31"
@@ -211,7 +211,7 @@ def test_an_import_undone_leaves_the_export_of_before_byte_for_byte(
 ) -> None:
     shop = fresh_shop()
     assert bring(shop, *first, refresh=False).saved
-    with shop.writing() as session:
+    with shop.write() as session:
         bins.put_cases(session, sorted(binned))
     before = exported(shop)
     report = bring(shop, *second, refresh=False)

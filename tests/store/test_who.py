@@ -21,7 +21,7 @@ _CHANGE, _BATCH = table_of(Change), table_of(Batch)
 
 
 def feed(shop: Shop) -> list[tuple[object, ...]]:
-    with shop.store.reading() as session:
+    with shop.read() as session:
         rows = session.execute(
             select(_CHANGE.c.key, _CHANGE.c.operation, _CHANGE.c.version, _CHANGE.c.who, _CHANGE.c.batch)
         )
@@ -49,7 +49,7 @@ def test_each_change_carries_who_made_it_and_the_version_it_led_to(shop: Shop) -
 def test_an_import_is_one_batch_with_its_counts(shop: Shop) -> None:
     report = bring(shop.acting_as("front desk"), a_family(), a_case("one"), a_case("two"), title="old book")
     assert {row[4] for row in feed(shop)} == {report.batch}
-    with shop.store.reading() as session:
+    with shop.read() as session:
         batch = session.execute(select(_BATCH)).one()
     assert (batch.id, batch.kind, batch.title, batch.who) == (
         report.batch,
@@ -67,13 +67,13 @@ def test_an_import_that_changes_nothing_leaves_no_batch(shop: Shop) -> None:
     records = (a_family(), a_case("one"))
     bring(shop, *records)
     assert bring(shop, *records).saved
-    with shop.store.reading() as session:
+    with shop.read() as session:
         assert len(session.execute(select(_BATCH)).all()) == 1
 
 
 def test_a_refused_import_leaves_no_batch(shop: Shop) -> None:
     assert not bring(shop, a_family(), b"this is no record").saved
-    with shop.store.reading() as session:
+    with shop.read() as session:
         assert session.execute(select(_BATCH)).all() == []
 
 

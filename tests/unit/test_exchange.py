@@ -347,7 +347,7 @@ def test_a_file_of_other_things_ends_at_a_hundred_problems_and_locks_nobody_out(
     def locked(*_: object) -> Any:
         raise AssertionError("the lock was asked for")
 
-    monkeypatch.setattr(type(shop.store), "writing", locked)
+    monkeypatch.setattr(type(shop.store), "write", locked)
     report = json_lines.bring_in(shop, Counted(b"x;y;z\n" * 100_000))
     assert (report.saved, report.refused, report.stopped, read) == (False, 100, True, 100)
 

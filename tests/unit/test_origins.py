@@ -170,7 +170,7 @@ def test_a_shop_is_withdrawn_wholly_refused_until_allowed_and_brought_back(shop:
     assert origins.withdraw(shop, THEIRS) == 0
     assert case_search.search(shop, "relay", Filters()).results.total == 1
     assert THEIRS not in exported(shop)
-    with shop.store.reading() as session:
+    with shop.read() as session:
         feed = changes.since(session, 0)
     assert [(one.key, one.operation) for one in feed][-1] == ("u1", "binned")
     report = bring(shop, origin(days_ago=1), their_case("u3"))

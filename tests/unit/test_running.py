@@ -321,7 +321,7 @@ settle_memory()
 assert gc.get_freeze_count() > 50_000
 gc.disable()
 assert all(one() is not None for one in held)
-with shop.store.reading() as session:
+with shop.read() as session:
     rebuild(session, derived._index, derived._counts, changes.latest(session))
 assert search()
 assert [one() is None for one in held] == [True] * 4

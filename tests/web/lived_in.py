@@ -43,6 +43,7 @@ BUSY = """
 /cases/closed/label.svg
 /families?q=nothing-like-it /families/NEW-1 /families/NEW-1/edit /families/TW-1 /families/TW-1/history
 /families/OLD-1/history /families/GO-1/history /families/HX-210/good-boards /families/NEW-1/good-boards
+/diagnose?text=dead,+fuse+blown,+bridge+shorted&price=120
 /kit /kit?family=HX-210&years=10 /kit?kind=power+supply /kit.csv?family=HX-210 /api/kit?family=HX-210
 /cases/closed/beside /cases/u1/beside /api/families/HX-210/good-boards /api/cases/closed/beside
 /bench/new?family=HB-9 /bench/new?case=bench-1 /bench/sheet?family=HB-9 /loads/plan?family=HX-210
@@ -219,7 +220,10 @@ def _bench(there: LivedIn) -> None:
     there.addresses.append(f"/bench/{half}/steps/{number['First energising, current limited']}?again=1")
     # A capacitor that is still charged, and a board of which nobody knows whether it is isolated.
     charged = _run(shop, None, {"Bulk capacitor discharged": {"value": "38"}})
-    there.addresses.append(f"/bench/{charged}/steps/1")
+    there.addresses += [f"/bench/{charged}/steps/{one}" for one in (1, number["5VSB in standby"])]
+    # A rail of which its highest volts alone say nothing.
+    unknown_yet = _run(shop, None, {"12V under test load": {"high": "12.1"}})
+    there.addresses.append(f"/bench/{unknown_yet}/steps/{number['12V under test load']}")
     unknown = bench_people.FAMILY.model_copy(update={"code": "HB-10", "isolated": None})
     assert bring(shop, unknown).saved
     refused = runs.start(shop, NewRun(family="HB-10"))

@@ -153,7 +153,7 @@ def test_each_token_does_for_the_api_and_for_no_more(office: Office, method: str
             assert answer.status_code == 403, told
         else:
             assert answer.status_code not in (401, 403), told
-    with office.shop.writing() as session:
+    with office.shop.write() as session:
         for person_id in office.ids.values():
             visits.revoke(session, person_id)
 

@@ -66,7 +66,7 @@ def test_an_earlier_version_says_what_has_to_come_back_for_it(client: Client) ->
     bring(client.shop, SymptomRecord(name="hums"), SymptomRecord(name="clanks"))
     cases.save(client.shop, a_case("one", symptoms=noted), expected_version=1)
     cases.save(client.shop, a_case("one"), expected_version=2)
-    with client.shop.writing() as session:
+    with client.shop.write() as session:
         bins.put(session, "symptom", "hums")
     told = words_of(client.get("/cases/one/history?restore=2").text)
     assert "The symptom hums comes out of the bin." in told
@@ -110,7 +110,7 @@ def test_every_kind_of_record_has_a_history_and_a_way_back(client: Client, path:
 def test_what_changed_before_changes_carried_names_and_versions_still_shows(client: Client) -> None:
     """A store from before that time: the columns are empty."""
     cases.save(client.shop, a_case("one", notes="second"), expected_version=1)
-    with client.shop.writing() as session:
+    with client.shop.write() as session:
         session.connection().exec_driver_sql("update change set version = null, who = '', batch = null")
     told = words_of(client.get("/cases/one/history").text)
     assert "Version 2 present" in told

@@ -115,7 +115,7 @@ def test_two_clicks_at_one_moment_make_one_case(client: Client) -> None:
     def click() -> None:
         start.wait()
         try:
-            with shop.acting_as("", "k" * 64).writing():
+            with shop.acting_as("", "k" * 64).write():
                 outcomes.append("done")
         except sent_once.AlreadyDone:
             outcomes.append("done before")
@@ -145,8 +145,8 @@ def test_keys_are_kept_for_a_day(client: Client) -> None:
     form = filled(client)
     client.post("/cases", data=form)
     table = table_of(SentOnce)
-    with client.shop.store.writing() as session:
+    with client.shop.store.write() as session:
         session.execute(table.update().values(at=now() - sent_once.KEPT * 2))
     client.post("/cases", data=filled(client))
-    with client.shop.store.reading() as session:
+    with client.shop.read() as session:
         assert len(session.execute(table.select()).all()) == 1

@@ -63,7 +63,7 @@ def test_a_person_signs_in_works_under_their_name_and_signs_out(office: Office) 
     assert page.headers["cache-control"] == "no-store"
     saved = office.post("/cases/one/bin", headers=BROWSER)
     assert saved.status_code == 303
-    with office.shop.store.reading() as session:
+    with office.shop.read() as session:
         assert session.scalars(select(Change.who).order_by(Change.seq.desc())).first() == "bench 1"
     out = office.post("/sign-out", headers=BROWSER)
     assert out.headers["location"] == "/sign-in"
@@ -364,7 +364,7 @@ def test_the_page_holds_what_a_password_manager_needs(quick: Office) -> None:
 
 
 def test_no_page_shows_a_hash_or_a_key(office: Office) -> None:
-    with office.shop.store.reading() as session:
+    with office.shop.read() as session:
         secrets = [
             text
             for account in people.records.every(session)

@@ -122,7 +122,7 @@ def test_going_on_opens_the_form_with_both_changes_in_it(client: Client) -> None
 
 @pytest.mark.parametrize("call", ["PUT", "DELETE"])
 def test_the_api_asks_for_the_version_of_a_family_and_refuses_a_stale_one(client: Client, call: str) -> None:
-    client.shop.writing()
+    client.shop.write()
     cases.put_in_bin(client.shop, "one")
     address = "/api/families/GL-31"
     tag = client.get(address).headers["etag"]

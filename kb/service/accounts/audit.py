@@ -62,7 +62,7 @@ def note(shop: Shop, session: Session, by: Visitor, event: str, *, about: str = 
 
 def note_alone(shop: Shop, by: Visitor, event: str, detail: str = "") -> None:
     """Adds an entry about something that keeps no transaction open."""
-    with shop.writing() as session:
+    with shop.write() as session:
         note(shop, session, by, event, detail=detail)
 
 
@@ -76,7 +76,7 @@ class Line:
 
 def listed(shop: Shop, *, event: str = "", limit: int, offset: int) -> tuple[int, list[Line]]:
     """How many entries there are, of one event or of all (""), and a page of them, the newest first."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         total, entries = records.newest(session, event=event, limit=limit, offset=offset)
     return total, [Line(moment(entry.at), entry) for entry in entries]
 

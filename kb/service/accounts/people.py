@@ -39,14 +39,14 @@ class Person:
 
 def can_be_administered(shop: Shop) -> bool:
     """Whether somebody administers, or can with a link that still opens."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return records.can_be_administered(session, int(shop.clock()))
 
 
 def listed(shop: Shop) -> list[Person]:
     """All people by name."""
     now = int(shop.clock())
-    with shop.store.reading() as session:  # tokens are not at hand
+    with shop.read() as session:  # tokens are not at hand
         return [
             Person(
                 account.id,
@@ -71,20 +71,20 @@ def _state(account: Account, now: int) -> str:
 
 def get(shop: Shop, person_id: int) -> Account:
     """One account. Raises NotFound."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return records.by_id(session, person_id)
 
 
 def id_of(shop: Shop, name: str) -> int | None:
     """The account that goes by a name, None where there is none."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         found = records.named(session, name)
     return found.id if found else None
 
 
 def named(shop: Shop, name: str) -> Account:
     """The account that goes by a name. Raises NotFound."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         found = records.named(session, name)
     if found is None:
         raise NotFound(f"There is no person called {name}.", field="name", remedy="kb person list shows all.")
@@ -98,7 +98,7 @@ def add(shop: Shop, by: Visitor, name: str, level: str, password: str | None = N
     """
     name, level = person_name(name), level_named(level)
     kept = "" if password is None else _kept(shop, name, password)
-    with shop.writing() as session:
+    with shop.write() as session:
         account = records.add(session, name, level, int(shop.clock()))
         audit.note(shop, session, by, "person added", about=name, detail=level)
         if kept:
@@ -125,7 +125,7 @@ def new_link(shop: Shop, by: Visitor, person_id: int) -> tuple[Account, str]:
     Raises BadInput for oneself, who changes the password instead, and Conflict where nobody else could
     administer meanwhile.
     """
-    with shop.admitting() as session:
+    with shop.write(signing_in=True) as session:
         account = records.by_id(session, person_id)
         if by.person_id == person_id:
             raise BadInput(
@@ -156,7 +156,7 @@ def _leave_an_administrator(session: Session, account: Account) -> None:
 def set_level(shop: Shop, by: Visitor, person_id: int, level: str) -> Account:
     """Changes what somebody may do, at once. Raises BadInput, NotFound and Conflict."""
     level = level_named(level)
-    with shop.admitting() as session:
+    with shop.write(signing_in=True) as session:
         account = records.by_id(session, person_id)
         if level == account.level:
             return account
@@ -175,7 +175,7 @@ def remove(shop: Shop, by: Visitor, person_id: int) -> Account:
 
     What they did keeps their name.
     """
-    with shop.admitting() as session:
+    with shop.write(signing_in=True) as session:
         account = records.by_id(session, person_id)
         _leave_an_administrator(session, account)
         records.remove(session, person_id)
@@ -185,7 +185,7 @@ def remove(shop: Shop, by: Visitor, person_id: int) -> Account:
 
 def opened_by(shop: Shop, secret: str) -> Account:
     """Whose link it is. Raises NotFound for one that is used, replaced or expired."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return _opened(shop, session, secret)
 
 
@@ -205,7 +205,7 @@ def choose_password(
     """Uses a link up: keeps the password and signs in. Raises NotFound and BadInput."""
     account = opened_by(shop, secret)
     kept = _kept(shop, account.name, password)
-    with shop.admitting() as session:
+    with shop.write(signing_in=True) as session:
         # Looked at again: of two who use the same link at once, one is second.
         account = _opened(shop, session, secret)
         _keep_password(session, account, kept)
@@ -225,13 +225,13 @@ def change_password(shop: Shop, by: Visitor, old: str, new: str) -> None:
     text = passwords.check(new, account.name, shop.settings.shop_name, field="new")
     # Somebody at a browser left open must not be able to try passwords for as long as they like.
     rules, now = throttle.rules_for(account.name, by.address, f"session {by.session_id}"), int(shop.clock())
-    with shop.writing() as session:
+    with shop.write() as session:
         throttle.count(session, rules, now)
     if not passwords.matches(account.password_hash, old):
         audit.note_alone(shop, by, "sign-in failed", "old password wrong at a change of it")
         raise BadInput("This is not your present password.", field="old", remedy="Type it again.")
     kept = passwords.hashed(text)
-    with shop.admitting() as session:
+    with shop.write(signing_in=True) as session:
         if records.by_id(session, account.id).password_hash != account.password_hash:
             raise Conflict("The password was changed elsewhere meanwhile.", remedy="Sign in again.")
         throttle.succeeded(session, rules, now)
@@ -245,7 +245,7 @@ def set_password(shop: Shop, by: Visitor, person_id: int, password: str) -> None
     """Keeps a password that was typed on the server's own terminal. Raises BadInput and NotFound."""
     account = get(shop, person_id)
     kept = _kept(shop, account.name, password)
-    with shop.admitting() as session:
+    with shop.write(signing_in=True) as session:
         account = records.by_id(session, person_id)
         _keep_password(session, account, kept)
         visits.end(session, account.id)

@@ -56,15 +56,15 @@ def sign_in(
     """
     rules = throttle.rules_for(name, address, device)
     now = int(shop.clock())
-    with shop.store.reading() as session:
+    with shop.read() as session:
         throttle.refuse_haste(session, rules, now)
         account = records.named(session, name)
-    with shop.writing() as session:
+    with shop.write() as session:
         slows = throttle.count(session, rules, now)
     try:
         right = passwords.matches(account.password_hash if account else "", password)
     except TooSoon:
-        with shop.writing() as session:
+        with shop.write() as session:
             throttle.succeeded(session, rules, now)  # its password was never looked at
         raise
     who = Visitor(address=address)
@@ -74,7 +74,7 @@ def sign_in(
             _REFUSED, field="password", remedy="Check both; an administrator can give you a new link."
         )
     renewed = passwords.hashed(password) if passwords.is_outdated(account.password_hash) else ""
-    with shop.admitting() as session:
+    with shop.write(signing_in=True) as session:
         # The account may have been removed or its password changed while this one was looked at.
         if records.by_id(session, account.id).password_hash != account.password_hash:
             raise BadInput(_REFUSED, field="password", remedy="Try again.")
@@ -90,7 +90,7 @@ def _note_failure(shop: Shop, by: Visitor, account: Account | None, slows: bool)
     # What was typed for a name is kept only if it is one: people sometimes type their password there.
     about = account.name if account else "a name nobody has"
     log.warning("sign-in failed: %r from %s", about, by.address)
-    with shop.writing() as session:
+    with shop.write() as session:
         audit.note(shop, session, by, "sign-in failed", about=about)
         if slows:
             audit.note(shop, session, by, "sign-in slowed down", about=about)
@@ -129,7 +129,7 @@ def _forget_old(shop: Shop, session: Session, now: int) -> None:
 def visitor_with_key(shop: Shop, key: str, address: str) -> tuple[Visitor, str | None] | None:
     """Whose browser holds the key, and a new key for it where one is due; None for a key that is no good."""
     now, presented = int(shop.clock()), digest(key)
-    with shop.knowing() as session:
+    with shop.known() as session:
         found, cut_off = visits.signed_in(session, presented), is_copy(session)
     found = _as_last_used(shop, found) if found else None
     if found is None or _is_over(shop, found, now):
@@ -179,7 +179,7 @@ def _keep_going(shop: Shop, found: SignedIn, presented: str, now: int, address: 
     if values:
         values |= {"seen_at": now, "address": address}
         try:
-            with shop.admitting() if fresh else shop.writing() as session:
+            with shop.write(signing_in=True) if fresh else shop.write() as session:
                 if not visits.touch(session, found, **values):
                     fresh = None  # another request of this browser was first
         except StoreTrouble as error:
@@ -190,10 +190,10 @@ def _keep_going(shop: Shop, found: SignedIn, presented: str, now: int, address: 
 
 def end_with_key(shop: Shop, key: str) -> None:
     """Ends the session whose key a browser still held when it signed in again."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         found = visits.signed_in(session, digest(key))
     if found is not None:
-        with shop.admitting() as session:
+        with shop.write(signing_in=True) as session:
             visits.end(session, found.person_id, only=found.id)
 
 
@@ -201,7 +201,7 @@ def sign_out(shop: Shop, by: Visitor) -> None:
     """Ends the session a request belongs to."""
     if by.person_id is None or by.session_id is None:
         return
-    with shop.admitting() as session:
+    with shop.write(signing_in=True) as session:
         visits.end(session, by.person_id, only=by.session_id)
         audit.note(shop, session, by, "signed out", about=by.name)
 
@@ -210,7 +210,7 @@ def sign_out_everywhere(shop: Shop, by: Visitor) -> None:
     """Ends all sessions of whoever asks."""
     if by.person_id is None:
         return
-    with shop.admitting() as session:
+    with shop.write(signing_in=True) as session:
         ended = visits.end(session, by.person_id)
         audit.note(
             shop, session, by, "signed out everywhere", about=by.name, detail=f"{ended} sessions ended"
@@ -220,6 +220,6 @@ def sign_out_everywhere(shop: Shop, by: Visitor) -> None:
 def sessions_of(shop: Shop, by: Visitor) -> list[SignedIn]:
     """Where whoever asks is signed in, the latest first."""
     now = int(shop.clock())
-    with shop.store.reading() as session:
+    with shop.read() as session:
         found = visits.of_person(session, by.person_id or 0)
     return [one for one in (_as_last_used(shop, one) for one in found) if not _is_over(shop, one, now)]

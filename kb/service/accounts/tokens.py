@@ -33,7 +33,7 @@ def make(shop: Shop, by: Visitor, name: str, scope: str, days: str) -> str:
             f"A token is good for 1 to {LONGEST_DAYS} days.", field="days", remedy="Type a whole number."
         )
     token, now = PREFIX + new_secret(), int(shop.clock())
-    with shop.writing() as session:
+    with shop.write() as session:
         account = records.by_id(session, by.person_id or 0)
         if lower_of(scope, account.level) != scope:
             raise BadInput(
@@ -60,14 +60,14 @@ def make(shop: Shop, by: Visitor, name: str, scope: str, days: str) -> str:
 
 def of(shop: Shop, by: Visitor) -> list[Token]:
     """The tokens of whoever asks, the newest first."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         found = visits.tokens(session, by.person_id or 0)
     return [replace(one, used_at=max(one.used_at or 0, shop.uses.token(one.id)) or None) for one in found]
 
 
 def revoke(shop: Shop, by: Visitor, token_id: int) -> None:
     """Ends one of one's own tokens. Raises NotFound."""
-    with shop.writing() as session:
+    with shop.write() as session:
         names = visits.revoke(session, by.person_id or 0, token_id)
         if not names:
             raise NotFound("There is no such token.", remedy="Reload the page.")
@@ -79,7 +79,7 @@ def visitor_with_token(shop: Shop, text: str, address: str) -> Visitor | None:
     if not _SHAPE.fullmatch(text):
         return None
     now = int(shop.clock())
-    with shop.store.reading() as session:
+    with shop.read() as session:
         found = visits.token(session, digest(text))
     if found is None or found[0].expires_at <= now:
         return None

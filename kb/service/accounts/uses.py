@@ -18,7 +18,7 @@ def keep(shop: Shop) -> None:
     if not sessions and not tokens:
         return
     try:
-        with shop.writing() as session:
+        with shop.write() as session:
             visits.note_uses(session, sessions, tokens)
     except StoreTrouble as error:
         log.warning("the use of sessions and tokens was not noted: %s", error.message)

@@ -103,7 +103,7 @@ def _rounded(value: float) -> float:
 
 def keep_log(shop: Shop, case_uid: str, reading: Reading) -> None:
     """Adds what a log came to as a reading of a case. Raises NotFound, BadInput."""
-    with shop.writing() as session:
+    with shop.write() as session:
         runs.add_readings(session, case_uid, [reading])
     shop.refresh()
 

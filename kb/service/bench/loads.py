@@ -105,7 +105,7 @@ def save(shop: Shop, record: LoadRecord, *, expected_version: int | None = None)
 def remove(shop: Shop, name: str, *, expected_version: int | None = None) -> None:
     """Puts a load in the bin, such as a lamp that burnt out. Raises NotFound, Conflict."""
     find(shop, name)
-    with shop.writing() as session:
+    with shop.write() as session:
         bins.put(session, "load", name, expected_version=expected_version)
     shop.refresh()
 

@@ -25,7 +25,7 @@ def evidence(shop: Shop, view: RunView, *, limit_readings: int = 40) -> Evidence
     counts. A fix whose proof this test was counts as having made no difference once it has failed. Readings from
     before a repair are no evidence after it, and a symptom that the dead checks no longer find is none either.
     """
-    with shop.store.reading() as session:
+    with shop.read() as session:
         case = cases.get(session, view.run.case_uid).record if view.run.case_uid else None
         listed = {entry.name for entry in lists.symptoms(session)}
     noted = {entry.name: entry.present for entry in case.symptoms} if case else {}
@@ -147,7 +147,7 @@ def make_case(shop: Shop, uid: str) -> str:
         if view.run.finished_at
         else "",
     )
-    with shop.writing() as session:
+    with shop.write() as session:
         runs.write_case(session, record)
         bench_runs.give_case(session, view.run.id, uid)
         noted = {entry.name: None for entry in record.symptoms}
@@ -159,7 +159,7 @@ def make_case(shop: Shop, uid: str) -> str:
 def _dead_checks(shop: Shop, view: RunView) -> list[NotedSymptom]:
     if view.run.after_repair:
         return []
-    with shop.store.reading() as session:
+    with shop.read() as session:
         names = symptoms.found(view, {entry.name for entry in lists.symptoms(session)})
     return [NotedSymptom(name=name) for name in names]
 
@@ -171,7 +171,7 @@ def note_fix(shop: Shop, uid: str, attempt: Attempt) -> str:
     """
     case_uid = make_case(shop, uid)
     view = runs.view(shop, uid)
-    with shop.writing() as session:
+    with shop.write() as session:
         bench_runs.hold(session, uid)
         runs.finish_within(session, shop, uid)
         record = cases.get(session, case_uid).record
@@ -234,7 +234,7 @@ def close_case(shop: Shop, uid: str, verdict: str) -> str:
             field="verdict",
             remedy="Finish its steps, or close the case by hand.",
         )
-    with shop.writing() as session:
+    with shop.write() as session:
         bench_runs.hold(session, uid)
         runs.finish_within(session, shop, uid)
         record = cases.get(session, case_uid).record

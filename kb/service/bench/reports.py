@@ -61,7 +61,7 @@ class ReportDesk:
 def desk(shop: Shop, case_uid: str) -> ReportDesk:
     """The draft of a case's report, proposed where there is none. Raises NotFound, BadInput as `propose`."""
     record = cases.own(shop, case_uid).record
-    with shop.store.reading() as session:
+    with shop.read() as session:
         draft, issued = bench_runs.reports_of(session, case_uid)
     tests = runs.of_case(shop, case_uid)
     content = draft.content if draft else propose(shop, case_uid)
@@ -75,14 +75,14 @@ def desk(shop: Shop, case_uid: str) -> ReportDesk:
 
 def issued_of(shop: Shop, case_uid: str) -> tuple[tuple[str, datetime], ...]:
     """(uid, when) of every report that was issued for a case, the newest first."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         _, found = bench_runs.reports_of(session, case_uid)
     return tuple((one.uid, one.issued_at) for one in found if one.issued_at is not None)
 
 
 def issued(shop: Shop, uid: str) -> Report:
     """A report as it was issued. Raises NotFound."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         found = bench_runs.report(session, uid)
     return Report(found.uid, cases.view(shop, found.case_uid).record, found.content, found.issued_at)
 
@@ -114,7 +114,7 @@ def keep(
         content[name] = text
     if not any(content[name] for name, _ in PARAGRAPHS):
         raise BadInput("The report is empty.", field="asked", remedy="Write at least one paragraph.")
-    with shop.writing() as session:
+    with shop.write() as session:
         return bench_runs.write_report(session, case_uid, content, issue=issue)
 
 
@@ -188,7 +188,7 @@ def _printable(text: str) -> str:
 def start_again(shop: Shop, case_uid: str) -> None:
     """Throws the draft away, so that the report is proposed again. Raises as `propose`."""
     cases.own(shop, case_uid)
-    with shop.writing() as session:
+    with shop.write() as session:
         bench_runs.drop_draft(session, case_uid)
 
 

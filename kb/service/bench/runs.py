@@ -87,7 +87,7 @@ def start(shop: Shop, new: NewRun) -> str:
     """Begins a test and returns its uid. Raises NotFound, and BadInput for a family that cannot be tested."""
     record, _ = families.get(shop, new.family)
     loads = loads_dict(new.loads or {})
-    with shop.writing() as session:
+    with shop.write() as session:
         good_ohm = _good_ohms(session, record)
         sequence = sequence_for(record, new.isolated, new.soak_s, loads, good_ohm)
         if new.case_uid is not None:
@@ -164,31 +164,31 @@ def on_mains(record: FamilyRecord) -> bool:
 
 def view(shop: Shop, uid: str) -> RunView:
     """One run. Raises NotFound."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return view_of(bench_runs.get(session, uid))
 
 
 def under_way(shop: Shop) -> tuple[RunView, ...]:
     """All boards under test, the oldest first."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return tuple(view_of(run) for run in bench_runs.under_way(session))
 
 
 def finished(shop: Shop) -> tuple[StoredRun, ...]:
     """The latest finished tests."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return tuple(bench_runs.finished(session))
 
 
 def of_case(shop: Shop, case_uid: str) -> tuple[RunView, ...]:
     """All tests of a case, the newest first."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return tuple(view_of(run) for run in bench_runs.of_case(session, case_uid))
 
 
 def acknowledge(shop: Shop, uid: str) -> None:
     """Notes that the cautions were read for this board."""
-    with shop.writing() as session:
+    with shop.write() as session:
         run = bench_runs.hold(session, uid)
         if run.acknowledged_at is None:
             bench_runs.note_cautions_read(session, run.id)
@@ -206,7 +206,7 @@ def enter(
         BadInput: for what cannot be read, and for a powered step while a dead check is missing or wrong.
         Conflict: when somebody else entered something at this step meanwhile.
     """
-    with shop.writing() as session:
+    with shop.write() as session:
         found = view_of(bench_runs.hold(session, uid))
         place = found.step(number)
         step = place.step
@@ -330,7 +330,7 @@ def go_on(shop: Shop, uid: str, number: int, reason: str) -> None:
     Raises:
         BadInput: without a reason, and for a step that stops nothing.
     """
-    with shop.writing() as session:
+    with shop.write() as session:
         found = view_of(bench_runs.hold(session, uid))
         place = found.step(number)
         if place.step.key not in found.stopped:
@@ -345,7 +345,7 @@ def go_on(shop: Shop, uid: str, number: int, reason: str) -> None:
 
 def state_isolation(shop: Shop, uid: str) -> None:
     """Notes that this board is fed through an isolating transformer."""
-    with shop.writing() as session:
+    with shop.write() as session:
         bench_runs.change(session, bench_runs.hold(session, uid).id, {"isolated": True})
         _note_state(session, uid)
     shop.refresh()
@@ -353,7 +353,7 @@ def state_isolation(shop: Shop, uid: str) -> None:
 
 def start_clock(shop: Shop, uid: str, number: int) -> None:
     """Starts the clock of a step that lasts, from now on; it runs on in the store and survives a closed page."""
-    with shop.writing() as session:
+    with shop.write() as session:
         found = view_of(bench_runs.hold(session, uid))
         place = found.step(number)
         if place.step.hold_s is None:
@@ -370,7 +370,7 @@ def change_loads(
     Raises:
         BadInput: for an amount that is not above 0 or a nature that is not in the list.
     """
-    with shop.writing() as session:
+    with shop.write() as session:
         found = view_of(bench_runs.hold(session, uid))
         loads = loads_dict(chosen)
         sequence_for(found.family, found.run.isolated, found.run.soak_s, loads)
@@ -447,7 +447,7 @@ def add_readings(session: Session, case_uid: str, readings: list[Reading]) -> No
 
 def take_back(shop: Shop, uid: str, number: int) -> None:
     """Takes the last entry of a step back, and its reading out of the case. Raises BadInput."""
-    with shop.writing() as session:
+    with shop.write() as session:
         found = view_of(bench_runs.hold(session, uid))
         place = found.step(number)
         if not place.entries:
@@ -471,7 +471,7 @@ def _drop_reading(session: Session, case_uid: str, reading: dict[str, object]) -
 
 def leave_out(shop: Shop, uid: str, number: int, reason: str) -> None:
     """Leaves a step out; the verdict and the report say so. Raises BadInput for the discharge."""
-    with shop.writing() as session:
+    with shop.write() as session:
         found = view_of(bench_runs.hold(session, uid))
         step = found.step(number).step
         if not found.may_leave_out(step):
@@ -486,7 +486,7 @@ def leave_out(shop: Shop, uid: str, number: int, reason: str) -> None:
 
 def put_back(shop: Shop, uid: str, number: int) -> None:
     """Undoes `leave_out`."""
-    with shop.writing() as session:
+    with shop.write() as session:
         found = view_of(bench_runs.hold(session, uid))
         key = found.step(number).step.key
         left_out = {name: why for name, why in found.run.left_out.items() if name != key}
@@ -497,7 +497,7 @@ def put_back(shop: Shop, uid: str, number: int) -> None:
 
 def finish(shop: Shop, uid: str) -> RunView:
     """Ends a test and writes its verdict into the notes of its case."""
-    with shop.writing() as session:
+    with shop.write() as session:
         finish_within(session, shop, uid)
     shop.refresh()
     return view(shop, uid)
@@ -526,5 +526,5 @@ def write_case(session: Session, record: CaseRecord) -> None:
 
 def reopen(shop: Shop, uid: str) -> None:
     """Takes a finished test up again."""
-    with shop.writing() as session:
+    with shop.write() as session:
         bench_runs.change(session, bench_runs.hold(session, uid).id, {"finished_at": None})

@@ -105,7 +105,7 @@ def listed(
     """(how many, one page of them) of all families, or of those with a number or kind that contains `start`,
     in order of their code."""
     wanted = start.casefold().strip()
-    with shop.knowing() as session:
+    with shop.known() as session:
         found = shop.kept.families(session)
         if wanted:
             found = [
@@ -121,7 +121,7 @@ def listed(
 def offered(shop: Shop, session: Session | None = None) -> list[FamilyNames]:
     """The families with most cases, which forms offer beside any number that is typed; in order of their code."""
     if session is None:
-        with shop.knowing() as session:
+        with shop.known() as session:
             return offered(shop, session)
     every = shop.kept.families(session)
     if len(every) > _MOST_OFFERED:
@@ -140,14 +140,14 @@ def _counted_here(shop: Shop, lines: list[FamilyLine]) -> list[FamilyLine]:
 
 def find(shop: Shop, number: str) -> FamilyRecord | None:
     """The family known by a number, None where there is none."""
-    with shop.knowing() as session:
+    with shop.known() as session:
         found = families.find(session, number)
         return families.by_ids(session, [found[0]])[0].record if found else None
 
 
 def get(shop: Shop, number: str) -> tuple[FamilyRecord, int]:
     """A family and its version. Raises NotFound."""
-    with shop.knowing() as session:
+    with shop.known() as session:
         stored = families.get(session, number)
     return stored.record, stored.version
 
@@ -155,7 +155,7 @@ def get(shop: Shop, number: str) -> tuple[FamilyRecord, int]:
 @retry_when_cut_off
 def view(shop: Shop, number: str, *, most_fixes: int = MOST_FIXES) -> FamilyView:
     """Everything a family's page shows. Raises NotFound."""
-    with shop.knowing() as session:
+    with shop.known() as session:
         stored, cut_off = families.get(session, number), is_copy(session)
         readings = case_lists.rail_readings(session, stored.id, _MEASURED)
         found = cases.load(session, ids := case_lists.latest_ids(session, _LATEST, family_id=stored.id))
@@ -179,11 +179,11 @@ def view(shop: Shop, number: str, *, most_fixes: int = MOST_FIXES) -> FamilyView
 
 def fixes(shop: Shop, number: str, *, limit: int = MOST_FIXES) -> tuple[FixLine, ...]:
     """The fixes tried on a family, the one that cured most boards first. Raises NotFound."""
-    with shop.knowing() as session:
+    with shop.known() as session:
         stored = families.get(session, number)
     lines, _ = leading_fixes(shop, stored.record.code, limit)
     names = [(line.record.section, line.record.part_class) for line in lines]
-    with shop.knowing() as session:
+    with shop.known() as session:
         uids = case_lists.uids_with_fixes(session, stored.id, names, _CASES_OF_FIX)
     return tuple(replace(line, case_uids=uids[name]) for name, line in zip(names, lines, strict=True))
 
@@ -265,7 +265,7 @@ def save(shop: Shop, record: FamilyRecord, *, expected_version: int | None = Non
             raise BadInput(
                 error.message, field=f"rails.{number}.{error.field or 'name'}", remedy=error.remedy
             ) from error
-    with shop.writing() as session:
+    with shop.write() as session:
         outcome = families.save(session, record, expected_version=expected_version)
     shop.refresh()
     return outcome
@@ -295,6 +295,6 @@ def add_new(shop: Shop, record: FamilyRecord) -> str:
 
 def put_in_bin(shop: Shop, code: str, *, expected_version: int | None = None) -> None:
     """Puts a family in the bin. Raises NotFound, Conflict, and InUse while cases name it."""
-    with shop.writing() as session:
+    with shop.write() as session:
         bins.put(session, "family", code, expected_version=expected_version)
     shop.refresh()

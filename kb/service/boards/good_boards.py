@@ -119,7 +119,7 @@ class GoodBoards:
 
 def of_family(shop: Shop, number: str) -> tuple[FamilyRecord, GoodBoards]:
     """A family and what its good boards measured. Raises NotFound."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         stored = families.get(session, number)
         return stored.record, known(shop, session, stored.id, stored.record)
 

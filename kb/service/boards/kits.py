@@ -75,7 +75,7 @@ class KitView:
 
 def kinds(shop: Shop) -> list[str]:
     """The kinds of board that families have, by name."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return sorted({one.kind for one in shop.kept.families(session) if one.kind})
 
 
@@ -93,7 +93,7 @@ def of(shop: Shop, *, family: str = "", kind: str = "", years: int = 3) -> KitVi
     today = shop.today()
     # From the first of the month, so that what was worked out lasts.
     first = date(today.year - years, today.month, 1)
-    with shop.store.reading() as session:
+    with shop.read() as session:
         every = shop.kept.families(session)
         if family:
             code = families.get(session, family).record.code

@@ -84,13 +84,13 @@ def short_uid(uid: str) -> str:
 
 def stored(shop: Shop, uid: str) -> StoredCase:
     """One case as it stands in the store, also one in the bin. Raises NotFound."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return cases.get(session, uid)
 
 
 def view(shop: Shop, uid: str) -> CaseView:
     """One case, also one in the bin. Raises NotFound."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         found = cases.get(session, uid)
         family = families.get(session, found.record.family, also_binned=True).record
         origin = origins.of_cases(session, [uid]).get(uid, "")
@@ -123,7 +123,7 @@ def save(
     prerequisites.refuse_future_days(record, shop.today())
     if record.uid is None:
         record = record.model_copy(update={"uid": str(uuid.uuid4())})
-    with shop.writing() as session:
+    with shop.write() as session:
         if new and cases.has(session, str(record.uid)):
             raise Taken(
                 f"There is a case {record.uid} already.",
@@ -154,7 +154,7 @@ def _with_rail_names(family: FamilyRecord, record: CaseRecord) -> CaseRecord:
 
 def exists(shop: Shop, uid: str) -> bool:
     """Whether the store holds a case of this uid, in the bin or not."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return cases.has(session, uid)
 
 
@@ -165,14 +165,14 @@ def add_new(shop: Shop, record: CaseRecord) -> StoredCase:
 
 def put_in_bin(shop: Shop, uid: str, *, expected_version: int | None = None) -> None:
     """Takes a case out of search, suggestions and exports; it can be taken out of the bin again."""
-    with shop.writing() as session:
+    with shop.write() as session:
         bins.put(session, "case", uid, expected_version=expected_version)
     shop.refresh()
 
 
 def take_from_bin(shop: Shop, uid: str) -> None:
     """Undoes `put_in_bin`; what the case names comes out of the bin with it. Raises NotFound."""
-    with shop.writing() as session:
+    with shop.write() as session:
         kinds.standing_of(session, "case", uid)
         bins.take_out(session, "case", [uid])
     shop.refresh()
@@ -180,7 +180,7 @@ def take_from_bin(shop: Shop, uid: str) -> None:
 
 def history(shop: Shop, uid: str) -> list[dict[str, object]]:
     """Earlier versions of a case, newest first, as the exchange format writes them."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return changes.replaced(session, "case", uid)
 
 
@@ -191,7 +191,7 @@ def _loaded(session: Session, ids: list[int]) -> tuple[CaseRecord, ...]:
 
 def bench(shop: Shop, *, most: int = 12) -> Bench:
     """What lies on the bench and what happened last."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return Bench(
             open=_loaded(session, case_lists.open_ids(session, most)),
             came_back=_loaded(session, case_lists.came_back_ids(session, 5)),
@@ -210,14 +210,14 @@ def listed(
 
     With `worker` only those that this person has in hand.
     """
-    with shop.store.reading() as session:
+    with shop.read() as session:
         total, ids = case_lists.page(session, which, limit=limit, offset=offset, worker=worker)
         return total, _loaded(session, ids)
 
 
 def workers(shop: Shop) -> list[tuple[str, int]]:
     """Who has open boards in hand, and how many."""
-    with shop.knowing() as session:
+    with shop.known() as session:
         return case_lists.workers(session)
 
 

@@ -90,7 +90,7 @@ def weighted_median(values: Iterable[tuple[int, int]]) -> float | None:
 def by_month(shop: Shop, count: int = 12) -> list[Month]:
     """The latest `count` months up to today's, oldest first; `count` from 1 to `MOST_MONTHS`."""
     months = months_until(shop.today(), count)
-    with shop.store.reading() as session:
+    with shop.read() as session:
         name = f"figures of {count} months to {months[-1]}"
         return shop.kept.get(session, name, (), partial(_worked_out, months))
 

@@ -85,7 +85,7 @@ class CaseFiles:
 
 def of_case(shop: Shop, case_uid: str) -> CaseFiles:
     """All files of a case; none for a case that is not there."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         found = files.of_case(session, case_uid)
     return CaseFiles(
         tuple(one for one in found if one.binned_at is None),
@@ -95,14 +95,14 @@ def of_case(shop: Shop, case_uid: str) -> CaseFiles:
 
 def listed(shop: Shop, case_uid: str) -> CaseFiles:
     """All files of a case. Raises NotFound for a case that is not there."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         cases.get(session, case_uid)
     return of_case(shop, case_uid)
 
 
 def stored(shop: Shop, case_uid: str, uid: str, *, binned: bool = True) -> StoredCaseFile:
     """One file of a case, one in the bin only where `binned` says so. Raises NotFound."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         found = files.get(session, case_uid, uid)
     if found.binned_at is not None and not binned:
         raise NotFound(
@@ -179,7 +179,7 @@ def _accepted(path: str, name: str) -> Accepted:
 
 
 def _note(shop: Shop, case_uid: str, content: Content, name: str, caption: str) -> str:
-    with shop.writing() as session:
+    with shop.write() as session:
         return files.add(session, case_uid, content, name, caption)
 
 
@@ -250,7 +250,7 @@ def _change(
     changed: Callable[[StoredCaseFile], FileWords],
     expected_version: int | None,
 ) -> StoredCaseFile:
-    with shop.writing() as session:
+    with shop.write() as session:
         old = files.hold(session, case_uid, uid, expected_version)
         new = files.change(session, old, changed(old))
     shop.refresh()
@@ -259,27 +259,27 @@ def _change(
 
 def put_in_bin(shop: Shop, case_uid: str, uid: str, *, expected_version: int | None = None) -> None:
     """Removes a file from its case; it can be taken back. Raises NotFound, Conflict."""
-    with shop.writing() as session:
+    with shop.write() as session:
         files.set_binned(session, case_uid, uid, binned=True, expected_version=expected_version)
     shop.refresh()
 
 
 def take_from_bin(shop: Shop, case_uid: str, uid: str) -> None:
     """Undoes `put_in_bin`."""
-    with shop.writing() as session:
+    with shop.write() as session:
         files.set_binned(session, case_uid, uid, binned=False)
     shop.refresh()
 
 
 def history(shop: Shop, uid: str) -> list[dict[str, object]]:
     """Earlier versions of a file's caption and marks, newest first."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return changes.replaced(session, files.ENTITY, uid)
 
 
 def faults(shop: Shop) -> tuple[int, list[str]]:
     """(how many files the store refers to, a sentence for each that is missing or damaged)."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         contents = files.all_contents(session)
     found = (shop.files.verify(one.content) for one in contents)
     return len(contents), [fault for fault in found if fault is not None]
@@ -294,7 +294,7 @@ def sweep(shop: Shop) -> list[str]:
     """
     if any(shop.settings.backups.glob("before-restore-*.sqlite3")):
         return []
-    with shop.writing() as session:
+    with shop.write() as session:
         files.forget_unreferred(session)
         referred = {one.content for one in files.all_contents(session)}
     return shop.files.sweep(referred)

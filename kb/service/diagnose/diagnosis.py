@@ -215,7 +215,7 @@ def measure_next(shop: Shop, asked: EvidenceRecord, *, limit: int = 5) -> tuple[
 
 def often_noted(shop: Shop, family: FamilyRecord | None, *, most: int = 10) -> list[str]:
     """Symptoms most often noted on a family's boards, or on all boards, the most frequent first."""
-    with shop.knowing() as session:
+    with shop.known() as session:
         return case_lists.frequent_symptoms(session, family.code if family else None, most)
 
 

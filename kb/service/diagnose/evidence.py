@@ -62,7 +62,7 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
     Raises BadInput where the evidence contradicts itself.
     """
     family = families.find(shop, asked.family) if asked.family else None
-    with shop.knowing() as session:
+    with shop.known() as session:
         known = tuple(shop.kept.symptoms(session))
         part_classes = tuple(shop.kept.part_classes(session))
     notices: list[Notice] = []

@@ -43,7 +43,7 @@ def read_once(text: str, known: Known) -> Read:
 
 def warm(shop: Shop) -> None:
     """Makes the word lists ready ahead of the first text, with the shop's own names."""
-    with shop.knowing() as session:
+    with shop.known() as session:
         symptoms, part_classes = shop.kept.symptoms(session), shop.kept.part_classes(session)
     read("ok", known_of(None, symptoms, part_classes))
 
@@ -60,7 +60,7 @@ def read_text(shop: Shop, text: str, family: str | None = None) -> Read:
             field="family",
             remedy="Check the number, or leave it out.",
         )
-    with shop.knowing() as session:
+    with shop.known() as session:
         symptoms, part_classes = lists.symptoms(session), lists.part_classes(session)
     parts: tuple[KnownPart, ...] = ()
     if board is not None:

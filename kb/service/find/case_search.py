@@ -99,7 +99,7 @@ def search(shop: Shop, query: str, filters: Filters, *, limit: int = 20, offset:
 
 
 def _page(shop: Shop, index: SearchIndex, query: str, filters: Filters, limit: int, offset: int) -> Page:
-    with shop.knowing() as session:
+    with shop.known() as session:
         filters = _with_code(session, filters)
         family = None if filters.family else _named_family(shop, session, query)
         meant = meaning_for(shop, session, query, index.analysis)
@@ -131,7 +131,7 @@ def _records(session: Session, index: SearchIndex, uids: list[str]) -> dict[str 
 def every(shop: Shop, query: str, filters: Filters) -> list[str]:
     """The uids of all cases that `search` finds, in order of uid."""
     index = shop.derived.index
-    with shop.store.reading() as session:
+    with shop.read() as session:
         filters = _with_code(session, filters)
         family = None if filters.family else _named_family(shop, session, query)
         meant = meaning_for(shop, session, query, index.analysis)
@@ -286,7 +286,7 @@ def _met(texts: Sequence[str], typed: str) -> str:
 def _entries(shop: Shop, what: str) -> Sequence[_Entry]:
     if what == "section":
         return [_entry(word.value) for word in words.SECTIONS]
-    with shop.knowing() as session:
+    with shop.known() as session:
         return shop.kept.get(session, f"completions of {what}", (what,), partial(_read_entries, what))
 
 

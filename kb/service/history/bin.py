@@ -32,7 +32,7 @@ class Line:
 def listed(shop: Shop, *, limit: int, offset: int) -> tuple[int, list[Line]]:
     """(how many records lie in the bin, one page of them), what was put there last first."""
     now = datetime.fromtimestamp(shop.clock(), UTC)
-    with shop.store.reading() as session:
+    with shop.read() as session:
         total, found = purging.page(session, limit=limit, offset=offset)
         who = {
             (entity, key): by
@@ -55,7 +55,7 @@ def _utc(moment: datetime) -> datetime:
 
 def put(shop: Shop, entity: str, name: str, *, expected_version: int | None = None) -> None:
     """Puts one record in the bin. Raises NotFound, Conflict, and InUse while cases in use name it."""
-    with shop.writing() as session:
+    with shop.write() as session:
         bins.put(session, entity, name, expected_version=expected_version)
     shop.refresh()
 
@@ -65,7 +65,7 @@ def put_family_with_cases(shop: Shop, code: str, *, expected_version: int | None
 
     Raises NotFound, Conflict.
     """
-    with shop.writing() as session:
+    with shop.write() as session:
         there = kinds.standing_of(session, "family", code)
         bins.refuse_stale("family", there, expected_version)
         changes.begin_batch(session, "bin", there.name)
@@ -80,7 +80,7 @@ def put_family_with_cases(shop: Shop, code: str, *, expected_version: int | None
 
 def take_out(shop: Shop, entity: str, name: str) -> list[str]:
     """Takes a record out of the bin; returns what else came back because it names it. Raises NotFound."""
-    with shop.writing() as session:
+    with shop.write() as session:
         kinds.standing_of(session, entity, name)
         brought = bins.take_out(session, entity, [name])
     shop.refresh()
@@ -92,7 +92,7 @@ def delete_for_good(shop: Shop, entity: str, name: str) -> None:
 
     Raises what `kb.store.records.purging.purge` raises.
     """
-    with shop.writing() as session:
+    with shop.write() as session:
         purging.purge(session, entity, name)
         forget_unreferred(session)
     _after_deleting(shop)
@@ -106,7 +106,7 @@ def empty(shop: Shop, stopped: Callable[[], bool] = lambda: False) -> int:
     limit = datetime.fromtimestamp(shop.clock(), UTC) - timedelta(days=shop.settings.bin_days)
     gone = 0
     while not stopped():
-        with shop.writing() as session:
+        with shop.write() as session:
             found = purging.binned_before(session, limit, limit=_AT_ONCE)
             for entity, name in found:
                 purging.purge(session, entity, name)
@@ -121,13 +121,13 @@ def empty(shop: Shop, stopped: Callable[[], bool] = lambda: False) -> int:
 
 def clock_is_plausible(shop: Shop) -> bool:
     """Whether the machine's clock has gone on without a jump for a day, as what deletes for good must ask."""
-    with shop.writing() as session:
+    with shop.write() as session:
         return clock.is_plausible(session, shop.clock())
 
 
 def _more(shop: Shop, limit: datetime) -> bool:
     """Whether something can go by now that cases held back a moment ago."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return bool(purging.binned_before(session, limit, limit=1))
 
 

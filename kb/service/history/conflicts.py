@@ -51,7 +51,7 @@ def meet(
     `opened_on` is the version that the form of mine was opened on, 0 where nobody knows.
     """
     base = versions.version_of(shop, entity, name, opened_on)
-    with shop.store.reading() as session:
+    with shop.read() as session:
         present = versions.as_it_stands(session, entity, name)
         last = feed.of_record(session, entity, [present.name])
     theirs, written = as_dict(present.record), as_dict(mine)

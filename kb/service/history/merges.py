@@ -46,7 +46,7 @@ def preview(
 
     Raises NotFound, and BadInput for a record merged with itself, in the bin, or merged already.
     """
-    with shop.store.reading() as session:
+    with shop.read() as session:
         gone, stays = _both(session, entity, away, into)
         standing = kinds.standing_of(session, entity, gone.name)
         count = repointing.users_total(session, entity, standing.id)
@@ -75,7 +75,7 @@ def join(
     and what `progress` and `before_keeping` raise, which keeps nothing; the latter is called once nothing
     but the commit is left.
     """
-    with shop.writing() as session:
+    with shop.write() as session:
         gone, stays = _both(session, entity, away, into)
         merged = _merged(entity, gone, stays, choices)
         if merged.open:
@@ -109,7 +109,7 @@ def join(
 
 def names(shop: Shop, entity: str) -> list[str]:
     """What is offered to be merged: codes of families, names of symptoms or part classes."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         if entity == "family":
             return [one.code for one in offered(shop, session)]
         kept = shop.kept

@@ -79,7 +79,7 @@ class _Step:
 
 def preview_undo(shop: Shop, batch_id: str) -> Undone:
     """What `undo_batch` would do now; changes nothing. Raises NotFound, and BadInput as it does."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         batch = batches.get(session, batch_id)
         _refuse_undone(batch)
         undone = Undone(batch)
@@ -112,7 +112,7 @@ def undo_batch(
 
     Raises NotFound for an unknown batch and BadInput for one that was undone already.
     """
-    with shop.writing() as session:
+    with shop.write() as session:
         batch = batches.get(session, batch_id)
         _refuse_undone(batch)
         undone = Undone(batch)
@@ -140,7 +140,7 @@ def undo_batch(
 
 def size(shop: Shop, batch_id: str) -> int:
     """How many changes a batch made. Raises NotFound."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         batches.get(session, batch_id)
         return batches.size(session, batch_id)
 

@@ -90,7 +90,7 @@ def what_changed(
     batches_offset: int = 0,
 ) -> Changes:
     """The newest batches and changes, of one kind of record or one person where asked for."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         batch_total, found = batches.page(session, limit=batches_limit, offset=batches_offset)
         total, lines = feed.page(session, entity=entity, who=who, limit=limit, offset=offset)
         return Changes(tuple(found), batch_total, tuple(lines), total, tuple(totals.people(session)))
@@ -98,7 +98,7 @@ def what_changed(
 
 def history(shop: Shop, entity: str, name: str, *, limit: int = 50, offset: int = 0) -> History:
     """The versions of a case, family, symptom, part class or load. Raises NotFound."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         present = as_it_stands(session, entity, name)
         keys = feed.spellings(session, entity, present.name) or [present.name]
         lines = _numbered(feed.of_record(session, entity, keys))
@@ -167,7 +167,7 @@ class _Contents:
 
 def version_of(shop: Shop, entity: str, name: str, version: int) -> dict[str, Any] | None:
     """What a record said in a version, None where there was no such version. Raises NotFound."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         present = as_it_stands(session, entity, name)
         if not 1 <= version <= present.version:
             return None
@@ -187,7 +187,7 @@ def preview_restore(shop: Shop, entity: str, name: str, version: int) -> Restori
     """What `restore` would change now. Raises NotFound, and BadInput where it would."""
     record = _earlier(shop, entity, name, version)
     takes: list[str] = []
-    with shop.store.reading() as session:
+    with shop.read() as session:
         present = as_it_stands(session, entity, name)
         if isinstance(record, CaseRecord):
             record, takes = what_it_takes(session, cases.Writer(session), record)
@@ -206,7 +206,7 @@ def restore(
     """
     record = _earlier(shop, entity, name, version)
     brought: list[str] = []
-    with shop.writing() as session:
+    with shop.write() as session:
         there = kinds.standing_of(session, entity, as_it_stands(session, entity, name).name)
         bins.refuse_stale(entity, there, expected_version)
         if isinstance(record, CaseRecord):

@@ -150,7 +150,7 @@ def _clear_leftovers(folder: Path, now: datetime) -> None:
 
 def is_due(shop: Shop, now: datetime) -> bool:
     """Whether the store holds something that no backup of the last day holds."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         newest, moment = changes.latest(session), activity.newest_moment(session)
     if moment is None:
         return False

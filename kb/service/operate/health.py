@@ -40,12 +40,12 @@ def health(shop: Shop) -> Health:
     Cut off from a shared database it tells what this process last knew, and that it is not well.
     """
     try:
-        with shop.store.reading() as session:
+        with shop.read() as session:
             newest = changes.latest(session)[0]
         # What is written while this is asked may be behind; what was there before must not be.
         shop.refresh()
         seen = shop.derived.seen()
-        with shop.store.reading() as session:
+        with shop.read() as session:
             count = cases.count(session)
             contents = files.newest_contents(session, _LOOKED_AT)
         ok = shop.derived.failure is None and all(number >= newest for number in seen.values())

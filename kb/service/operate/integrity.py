@@ -57,7 +57,7 @@ def check(shop: Shop, *, backups_too: bool = False) -> Checked:
 
 
 def _records(shop: Shop, found: Checked) -> None:
-    with shop.store.reading() as session:
+    with shop.read() as session:
         parts = (proving.feed_faults, proving.record_faults, proving.history_faults, sealing.faults)
         wrong = [sentence for part in parts for sentence in part(session)]
         counts = proving.counted(session)
@@ -67,10 +67,10 @@ def _records(shop: Shop, found: Checked) -> None:
 
 
 def _totals(shop: Shop, found: Checked) -> None:
-    with shop.store.reading() as session:
+    with shop.read() as session:
         wrong = totals.faults(session)
     if wrong:
-        with shop.writing() as session:
+        with shop.write() as session:
             totals.make_again(session)
     found.mended += wrong
     found.proved.append("numbers of cases and changes")

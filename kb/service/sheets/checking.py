@@ -113,7 +113,7 @@ class _Check:
 
     def run(self, progress: Callable[[int], Any] | None) -> None:
         above = self._sheet.answers.get("rows without number") == "above"
-        with self._shop.store.reading() as session:
+        with self._shop.read() as session:
             writer = cases.Writer(session)
             for rows, turn in grouped(
                 lambda: reading.rows(self._shop, self._sheet),
@@ -235,7 +235,7 @@ class _Check:
     def boards(self) -> list[FamilyRecord]:
         """The boards that get further numbers or their first rails, whole, as they will stand in the store."""
         found = []
-        with self._shop.store.reading() as session:
+        with self._shop.read() as session:
             for key in dict.fromkeys((*self._numbers, *self._rails)):
                 numbers = list(self._numbers.get(key, ()))
                 stored = families.find(session, self._codes[key])

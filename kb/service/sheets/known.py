@@ -196,7 +196,7 @@ class Known:
 
 def look(shop: Shop) -> Known:
     """The store's lists as they are now."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         records = lists.symptoms(session)
         symptoms = [(entry.name, list(entry.synonyms)) for entry in records]
         classes = lists.part_classes(session)

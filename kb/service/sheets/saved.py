@@ -15,13 +15,13 @@ LONGEST_NAME = 80
 
 def all_saved(shop: Shop) -> list[StoredMapping]:
     """All saved mappings, the newest first."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return stored.all_mappings(session)
 
 
 def named(shop: Shop, name: str) -> StoredMapping:
     """One of them. Raises NotFound."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return stored.named(session, name)
 
 
@@ -62,12 +62,12 @@ def save(shop: Shop, sheet: Sheet, name: str) -> None:
         "not_symptoms": sheet.not_symptoms,
         "named": sheet.named,
     }
-    with shop.writing() as session:
+    with shop.write() as session:
         stored.save(session, name, [key for key in sheet.keys if key in _plain(sheet.keys)], decisions)
     sheet.mapping = name
 
 
 def remove(shop: Shop, name: str) -> None:
     """Takes a saved mapping away."""
-    with shop.writing() as session:
+    with shop.write() as session:
         stored.remove(session, name)

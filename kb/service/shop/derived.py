@@ -90,7 +90,7 @@ class Derived:
     @property
     def _index(self) -> IndexCopy:
         if self._opened_index is None:
-            with self._store.reading() as session:
+            with self._store.read() as session:
                 analysis = analysis_of(session)
             self._opened_index = IndexCopy(SearchIndex.open(self._index_folder, analysis))
         return self._opened_index
@@ -159,7 +159,7 @@ class Derived:
                 return
             with self._lock:
                 copies: tuple[Copy, ...] = (self._index, self._counts)  # opening them reads the store too
-                with self._store.reading() as session:
+                with self._store.read() as session:
                     newest = changes.latest(session)
                     behind = [copy for copy in copies if copy.seen != newest]
                     if not all(changes.is_on_record(session, copy.seen) for copy in behind):
@@ -219,7 +219,7 @@ class Derived:
         """Builds the search index again; returns how many cases it holds."""
         with self._lock:
             index = self._index
-            with self._store.reading() as session:
+            with self._store.read() as session:
                 self._adopt_names(session)
                 rebuild(session, index, None, changes.latest(session), progress)
             return index.index.count
@@ -236,7 +236,7 @@ class Derived:
     def prove(self) -> list[str]:
         """Compares both copies with the store, case by case, and makes again what differs; says what it did."""
         self.catch_up()
-        with self._lock, self._store.reading() as session:
+        with self._lock, self._store.read() as session:
             newest = changes.latest(session)
             wrong = compare.compare(session, self._index, self._counts)
             if wrong.index:

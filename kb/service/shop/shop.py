@@ -99,12 +99,26 @@ class Shop:
         other.person, other.sent_key = person, sent_key
         return other
 
-    def writing(self) -> AbstractContextManager[Session]:
+    def read(self) -> AbstractContextManager[Session]:
+        """A session that sees one moment of the store and changes nothing."""
+        return self.store.read()
+
+    @contextmanager
+    def write(self, *, signing_in: bool = False) -> Iterator[Session]:
         """A transaction of the store, kept wholly or not at all, under the name of who works.
 
-        Raises AlreadyDone where the request was sent before and done.
+        `signing_in` is for what changes who may come in: it then holds in this process while cut off, too. Raises
+        AlreadyDone where the request was sent before and done.
         """
-        return self._writing_once() if self.sent_key else self.store.writing(self.person)
+        key = self.sent_key
+        with self.store.write(self.person) as session:
+            since = sent_once.claim(session, key) if key else None
+            yield session
+            if since is not None:
+                sent_once.name_it(session, key, since)
+        self.sent_key = ""
+        if signing_in:
+            self.at_hand.follow_people()
 
     def refuse_done_before(self) -> None:
         """Raises AlreadyDone where the request was sent before and done.
@@ -112,29 +126,13 @@ class Shop:
         Asked first of all, since what it made may now be in its own way: a number that is taken.
         """
         if self.sent_key and self.store.away is None:
-            with self.store.reading() as session:
+            with self.read() as session:
                 sent_once.refuse_done(session, self.person, self.sent_key)
 
-    @contextmanager
-    def _writing_once(self) -> Iterator[Session]:
-        key = self.sent_key
-        with self.store.writing(self.person) as session:
-            since = sent_once.claim(session, key)
-            yield session
-            sent_once.name_it(session, key, since)
-        self.sent_key = ""
-
-    @contextmanager
-    def admitting(self) -> Iterator[Session]:
-        """As `writing`, for what changes who may come in: it holds in this process while cut off, too."""
-        with self.writing() as session:
-            yield session
-        self.at_hand.follow_people()
-
-    def knowing(self) -> AbstractContextManager[Session]:
+    def known(self) -> AbstractContextManager[Session]:
         """A session for questions about families, lists and people, answered even while cut off from a
         shared database by what is kept at hand."""
-        return self.at_hand.reading()
+        return self.at_hand.read()
 
     def refresh(self, progress: Callable[[int], None] | None = None) -> None:
         """Brings the derived copies up to date with the store; they report their own trouble."""

@@ -49,7 +49,7 @@ def count(shop: Shop, choice: Choice) -> int:
     """How many cases there are to take out."""
     if not choice.everything:
         return case_search.search(shop, choice.query, choice.filters, limit=0).results.total
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return cases.count(session)
 
 
@@ -59,11 +59,11 @@ def records(shop: Shop, choice: Choice) -> Iterator[Record]:
     For a search's result exactly what its cases name goes with them.
     """
     if choice.everything:
-        with shop.store.reading() as session:
+        with shop.read() as session:
             yield from whole(session)
         return
     uids = case_search.every(shop, choice.query, choice.filters)
-    with shop.store.reading() as session:
+    with shop.read() as session:
         needed = Needed()
         for case in _cases(session, uids):
             needed.by(case)

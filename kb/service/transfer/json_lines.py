@@ -307,7 +307,7 @@ def bring_in(
     if _cannot_be_read(raw_lines, report, skip_bad):
         return report
     try:
-        with shop.writing() as session:
+        with shop.write() as session:
             report.batch = changes.begin_batch(session, kind, title)
             incoming = Incoming(session, public_id(shop.store.identity))
             work = _Import(
@@ -381,12 +381,12 @@ def export_lines(shop: Shop) -> Iterator[str]:
 
 def lines_of(store: Store) -> Iterator[str]:
     """The lines of `export_lines` of a store that no shop works with."""
-    with store.reading() as session:
+    with store.read() as session:
         for record in exports.whole(session):
             yield exchange.write(record)
 
 
 def newest_change(shop: Shop) -> int:
     """Number of the newest change, for a file name that tells exports apart."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return changes.latest(session)[0]

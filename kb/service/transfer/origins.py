@@ -19,7 +19,7 @@ def own_id(shop: Shop) -> str:
 
 def listed(shop: Shop) -> list[StoredOrigin]:
     """All other shops, by name, each with the number of its cases."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return origins.listed(session)
 
 
@@ -27,13 +27,13 @@ def name_of(shop: Shop, origin_id: str) -> str:
     """The name of a shop, "" for this one's own cases."""
     if not origin_id:
         return ""
-    with shop.knowing() as session:
+    with shop.known() as session:
         return origins.names(session).get(origin_id, "another shop")
 
 
 def names_by_case(shop: Shop, uids: Iterable[str]) -> dict[str, str]:
     """The name of the shop by uid, for those of the given cases that are another shop's."""
-    with shop.knowing() as session:
+    with shop.known() as session:
         return origins.of_cases(session, list(dict.fromkeys(uids)))
 
 
@@ -42,7 +42,7 @@ def withdraw(shop: Shop, origin_id: str) -> int:
 
     Answers how many cases went. Raises NotFound.
     """
-    with shop.writing() as session:
+    with shop.write() as session:
         origin = origins.get(session, origin_id)
         if origin.withdrawn_at is not None:
             return 0
@@ -58,7 +58,7 @@ def allow_again(shop: Shop, origin_id: str, *, bring_back: bool) -> int:
 
     Answers how many came back. Raises NotFound.
     """
-    with shop.writing() as session:
+    with shop.write() as session:
         origin = origins.get(session, origin_id)
         changes.begin_batch(session, "allowed again", origin.name)
         back = origins.allow_again(session, origin_id, bring_back=bring_back)

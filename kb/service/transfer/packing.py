@@ -39,7 +39,7 @@ class Photographs:
         """Adds what lies at these cases, and is not in the bin, to the archive and the tables."""
         troubles: dict[str, str] = {}
         for start in range(0, len(uids), _BATCH):
-            with self._shop.store.reading() as session:
+            with self._shop.read() as session:
                 found = files.of_cases(session, uids[start : start + _BATCH])
             case, position = "", 0
             for file in found:

@@ -106,7 +106,7 @@ def _files_of(address: str, settings: Settings, own: str) -> FileStore:
 
 
 def _bring_files(store: Store, old: FileStore, new: FileStore, progress: Progress | None) -> MovedFiles:
-    with store.reading() as session:
+    with store.read() as session:
         contents = [one.content for one in files.all_contents(session)]
     copied, missing, can_copy = 0, 0, old.folder != new.folder
     faults = []

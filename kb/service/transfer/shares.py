@@ -109,14 +109,14 @@ class Offer:
 
 def offer(shop: Shop) -> Offer:
     """Families and years of the shop's own closed cases."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         codes, years = case_lists.own_closed(session)
     return Offer(codes, years)
 
 
 def sharing_name(shop: Shop) -> str:
     """The name to share under: the one used last, else the shop's."""
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return origins.sharing_name(session) or shop.settings.shop_name
 
 
@@ -135,7 +135,7 @@ def own_origin(shop: Shop, name: str) -> OriginRecord:
 
 def keep_name(shop: Shop, name: str) -> None:
     """Keeps the name for the next time."""
-    with shop.writing() as session:
+    with shop.write() as session:
         if origins.sharing_name(session) != name:
             origins.set_sharing_name(session, name)
 
@@ -147,11 +147,11 @@ def look(shop: Shop, choice: Choice) -> Job:
     """
 
     def work(job: Job) -> Seen:
-        with shop.store.reading() as session:
+        with shop.read() as session:
             change = changes.latest(session)[0]
         return Seen(choice, preview(shop, choice, told=job.advance), change)
 
-    with shop.store.reading() as session:
+    with shop.read() as session:
         total = cases.count(session)
     title = "Looking through what would be shared"
     job = shop.jobs.start(JOB, title, work, unit="cases", total=total, person=shop.person)
@@ -171,7 +171,7 @@ def still_holds(shop: Shop, job: Job, choice: Choice) -> bool:
     """Whether a job looked through this very choice, by whatever name, and nothing was changed since."""
     if not isinstance(job.result, Seen) or replace(job.result.choice, name="") != replace(choice, name=""):
         return False
-    with shop.store.reading() as session:
+    with shop.read() as session:
         return changes.latest(session)[0] == job.result.change
 
 
@@ -180,7 +180,7 @@ def at_page(shop: Shop, seen: Seen, offset: int) -> Preview:
     page = min(max(offset // TEXTS_SHOWN, 0), len(seen.preview.marks))
     if page == 0:
         return seen.preview
-    with shop.store.reading() as session:
+    with shop.read() as session:
         work = _Sharing(session, shop, seen.choice)
         found = (_text_of(*pair) for pair in work.cases(after=seen.preview.marks[page - 1]))
         texts = tuple(islice((text for text in found if text is not None), TEXTS_SHOWN))
@@ -192,7 +192,7 @@ def preview(shop: Shop, choice: Choice, *, told: Callable[[int], None] = lambda 
 
     `told` hears how many further cases of the store were looked at.
     """
-    with shop.store.reading() as session:
+    with shop.read() as session:
         work = _Sharing(session, shop, choice)
         texts, marks, total, shared, codes, last = [], [], 0, 0, set(), ""
         for case, masked in work.cases(told=told):
@@ -222,7 +222,7 @@ def _text_of(case: CaseRecord, masked: CaseRecord) -> Text | None:
 def records(shop: Shop, choice: Choice) -> Iterator[Record]:
     """What is shared: the shop's own line first, then lists and families, then cases. Raises BadInput."""
     first = own_origin(shop, choice.name)
-    with shop.store.reading() as session:
+    with shop.read() as session:
         work = _Sharing(session, shop, choice)
         yield first
         needed = Needed()

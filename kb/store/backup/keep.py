@@ -58,7 +58,7 @@ def _unlike(database: Path) -> list[str]:
         return []
     store = Store(f"sqlite:///{database}")
     try:
-        with store.reading() as session:
+        with store.read() as session:
             return list(itertools.islice(sealing.faults(session), _MOST_TOLD))
     finally:
         store.close()

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from kb.web.guard.requests import SAFE_METHODS
+from kb.web.guard.requests import SAFE_METHODS, TooLarge
 
 FIELD = "sent_key"
 _IN_FORM = re.compile(rb"(?:^|&)sent_key=([0-9a-f]{32})(?=&|$)")
@@ -32,24 +32,32 @@ class Once:
         if scope["type"] != "http" or scope["method"] in SAFE_METHODS or self._is_upload(scope["path"]):
             await self._app(scope, receive, send)
             return
-        messages = await _whole(receive)
-        body = b"".join(message.get("body", b"") for message in messages)
-        scope.setdefault("state", {})["sent_key"] = key_of(scope, Headers(scope=scope), body)
+        messages, trouble = await _whole(receive)
+        if trouble is None:
+            body = b"".join(message.get("body", b"") for message in messages)
+            scope.setdefault("state", {})["sent_key"] = key_of(scope, Headers(scope=scope), body)
         waiting = iter(messages)
 
         async def again() -> Message:
             message = next(waiting, None)
-            return message if message is not None else await receive()
+            if message is not None:
+                return message
+            if trouble is not None:
+                raise trouble  # where the route reads it, whose answer it becomes
+            return await receive()
 
         await self._app(scope, again, send)
 
 
-async def _whole(receive: Receive) -> list[Message]:
-    """The messages of a body, whose size was limited before."""
-    messages = [await receive()]
-    while messages[-1]["type"] == "http.request" and messages[-1].get("more_body", False):
-        messages.append(await receive())
-    return messages
+async def _whole(receive: Receive) -> tuple[list[Message], TooLarge | None]:
+    """The messages of a body, and why there are no more of them where it is too large or too slow."""
+    messages: list[Message] = []
+    try:
+        while not messages or (messages[-1]["type"] == "http.request" and messages[-1].get("more_body", False)):
+            messages.append(await receive())
+    except TooLarge as trouble:
+        return messages, trouble
+    return messages, None
 
 
 def key_of(scope: Scope, headers: Headers, body: bytes) -> str:

@@ -33,6 +33,8 @@ WORDS = {"level": "administer", "scope": "read", "event": "backup made"}
 
 def writing(store: Store) -> Any:
     """A transaction, under a name where the code knows names."""
+    if not hasattr(store, "writing"):
+        return store.write("bench 1")
     return store.writing("bench 1") if inspect.signature(store.writing).parameters else store.writing()
 
 
@@ -147,7 +149,7 @@ def value_for(session: Any, column: Any) -> Any:
 
 
 def export(store: Store) -> str:
-    with store.reading() as session:
+    with store.read() if hasattr(store, "read") else store.reading() as session:
         found = [*lists.symptoms(session), *lists.part_classes(session), *lists.loads(session)]
         found += [family.record for family in families.by_ids(session, families.all_ids(session))]
         found += [case.record for batch in cases.in_order(session) for case in batch]

@@ -35,7 +35,7 @@ _IS_COPY = "at hand"
 
 
 def is_copy(session: Session) -> bool:
-    """Whether a session of `AtHand.reading` asks the copies, which hold no cases."""
+    """Whether a session of `AtHand.read` asks the copies, which hold no cases."""
     return _IS_COPY in session.info
 
 
@@ -54,18 +54,18 @@ class AtHand:
         self._lock = threading.Lock()
 
     @contextmanager
-    def reading(self) -> Iterator[Session]:
+    def read(self) -> Iterator[Session]:
         """A session for questions about families, lists and people: of the database, or of what is at hand.
 
         Raises StoreAway where the database is away and nothing is at hand yet.
         """
         if self._store.away is None:
-            with self._store.reading() as session:
+            with self._store.read() as session:
                 yield session
             return
         if self._copy is None:
             raise self._store.away.error()
-        with self._lock, self._copy.reading() as session:
+        with self._lock, self._copy.read() as session:
             session.info[_IS_COPY] = True
             yield session
 
