@@ -192,10 +192,7 @@ class _Finder:
                 if subject is not None and self._belongs(subject, at, last, unit, quantity, open_since):
                     made = self._made(subject, at, last, value, low, high, unit, quantity)
                     if made is not None:
-                        gap = range(open_since + 1, at)
-                        if fell_to(made, gap, found, self.tokens, self.falling) or limited(
-                            made, gap, found, self.tokens
-                        ):
+                        if self._goes_into_last(made, range(open_since + 1, at), found):
                             open_since = last
                             at = last + 1
                             continue
@@ -220,6 +217,10 @@ class _Finder:
             if subject is not None and subject.point:
                 return subject
         return None
+
+    def _goes_into_last(self, made: Found, gap: range, found: list[Found]) -> bool:
+        """Whether the number is an end of the reading before, which then has it."""
+        return fell_to(made, gap, found, self.tokens, self.falling) or limited(made, gap, found, self.tokens)
 
     def _says_where(self, own: Subject, subject: Subject | None) -> bool:
         """ "vcc on U1 pin 7": a point named behind a supply says where it was measured."""
