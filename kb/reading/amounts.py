@@ -78,6 +78,45 @@ _SPOKEN = tuple(
         key=lambda one: -len(one[0]),
     )
 )
+_COUNTED = {
+    1: "one, un, une, ein, eine, einen, een, uno, una",
+    2: "two, zwei, deux, twee, dos, due, a couple of",
+    3: "three, drei, trois, drie, tres, tre",
+    4: "four, vier, quatre, cuatro, quattro",
+    5: "five, fuenf, cinq, vijf, cinco, cinque",
+    6: "six, sechs, zes, seis, sei",
+    8: "eight, acht, huit, ocho, otto",
+    10: "ten, zehn, dix, tien, diez, dieci",
+    12: "twelve, zwoelf, douze, twaalf, doce, dodici",
+    15: "fifteen, fuenfzehn, quinze, vijftien, quince, quindici",
+    20: "twenty, zwanzig, vingt, twintig, veinte, venti",
+    25: "twenty five, fuenfundzwanzig, vingt cinq, vijfentwintig, veinticinco, venticinque",
+    30: "thirty, dreissig, trente, dertig, treinta, trenta",
+    35: "thirty five, trente cinq, vijfendertig, treinta y cinco, trentacinque",
+    40: "forty, vierzig, quarante, veertig, cuarenta, quaranta",
+    45: "forty five, fuenfundvierzig, quarante cinq, vijfenveertig, cuarenta y cinco, quarantacinque",
+    50: "fifty, fuenfzig, cinquante, vijftig, cincuenta, cinquanta",
+    90: "ninety, neunzig, negentig, noventa, novanta",
+}
+_SPOKEN += tuple(
+    ((*phrase.split(), unit), float(number) * factor)
+    for number, phrases in _COUNTED.items()
+    for phrase in phrases.split(", ")
+    for unit, factor in (
+        *((unit, 1.0) for unit in ("minutes", "mins", "min", "minuten", "minuut", "minutos", "minuti")),
+        *((unit, 60.0) for unit in ("hours", "hrs", "stunden", "heures", "uur", "horas", "ore")),
+    )
+    if number > 1 and (number >= 5 or factor > 1)
+)
+_SPOKEN = tuple(sorted(_SPOKEN, key=lambda one: -len(one[0])))
+_COINS = frozenset(
+    ("euro", "euros", "eur", "quid", "pound", "pounds", "dollar", "dollars", "bucks", "franken", "francs")
+)
+_NUMBER_WORDS = {
+    tuple(phrase.split()): float(number)
+    for number, phrases in _COUNTED.items()
+    for phrase in phrases.split(", ")
+}
 _SPOKEN_BY_FIRST: dict[str, list[tuple[tuple[str, ...], float]]] = {}
 for _phrase, _minutes in _SPOKEN:
     _SPOKEN_BY_FIRST.setdefault(_phrase[0], []).append((_phrase, _minutes))
@@ -158,10 +197,10 @@ def find_minutes(
         with_money = all(
             token.folded in little_words.FILLER | little_words.WORK | little_words.MATERIAL
             or (token.kind in (SIGN, QUANTITY) and token.unit in ("money", ""))
-            or (token.kind == NUMBER and re.fullmatch(r"[0-9]{1,3}[.,][0-9]{2}", token.folded))
+            or _is_beside_end(token)
             for token in others
         )
-        closes = last == max(range(first, behind), key=lambda place: (tokens[place].kind != SIGN, place))
+        closes = all(_is_beside_end(tokens[place]) for place in range(last + 1, behind))
         ends_work = closes and tokens[at].clause in acted and not words & little_words.RUN
         if alone or with_money or ends_work or (words & little_words.WORK and len(others) <= 4):
             best = (at, last, minutes)
@@ -170,8 +209,34 @@ def find_minutes(
     return best
 
 
+def _is_beside_end(token: Token) -> bool:
+    """What may stand behind the time at the end of a clause: its price, and what joins the two."""
+    return (
+        token.kind == SIGN
+        or token.unit == "money"
+        or token.folded in little_words.MATERIAL | little_words.FOR
+        or token.folded in _COINS
+        or (token.folded,) in _NUMBER_WORDS
+        or bool(token.kind == NUMBER and re.fullmatch(r"[0-9]{1,3}[.,][0-9]{2}", token.folded))
+    )
+
+
+def _spoken_money(tokens: Sequence[Token], at: int, first: int) -> tuple[int, float] | None:
+    """(first token, amount) of "two euros" whose last word is token `at`."""
+    if tokens[at].folded not in _COINS:
+        return None
+    for size in (2, 1):
+        words = tuple(token.folded for token in tokens[max(first, at - size) : at])
+        if len(words) == size and words in _NUMBER_WORDS:
+            return at - size, _NUMBER_WORDS[words]
+    return None
+
+
 def find_cost(
-    tokens: Sequence[Token], minutes_at: int | None, acted: int | None = None, volts: Sequence[float] = ()
+    tokens: Sequence[Token],
+    minutes_at: tuple[int, int] | None,
+    acted: int | None = None,
+    volts: Sequence[float] = (),
 ) -> tuple[int, int, float] | None:
     """(first token, last token, amount) of what the parts cost.
 
@@ -185,6 +250,8 @@ def find_cost(
             continue
         for at in range(first, behind):
             token = tokens[at]
+            if (spoken := _spoken_money(tokens, at, first)) is not None:
+                best = (spoken[0], at, spoken[1])
             if token.value is None or not 0 < token.value < 100_000:
                 continue
             if (token.kind == QUANTITY and token.unit == "money") or (
@@ -227,7 +294,9 @@ def _written_as_price(
     return ends and len(beside) <= _MOST_BESIDE_PRICE
 
 
-def _is_price(tokens: Sequence[Token], first: int, behind: int, at: int, minutes_at: int | None) -> bool:
+def _is_price(
+    tokens: Sequence[Token], first: int, behind: int, at: int, minutes_at: tuple[int, int] | None
+) -> bool:
     """A bare number beside "parts", or with two decimals alone in the clause next to the time spent."""
     others = [tokens[place] for place in range(first, behind) if place != at]
     words = {token.folded for token in others if token.kind == WORD}
@@ -239,7 +308,7 @@ def _is_price(tokens: Sequence[Token], first: int, behind: int, at: int, minutes
         and written >= 3
     ):
         return True
-    near = minutes_at is not None and abs(minutes_at - at) <= 2
+    near = minutes_at is not None and min(abs(place - at) for place in minutes_at) <= 2
     value = tokens[at].value or 0.0
     if any(abs(value - usual) <= _NEAR_VOLTS * usual for usual in _USUAL_VOLTS):
         return False

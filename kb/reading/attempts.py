@@ -14,7 +14,7 @@ from kb.reading.events import Event, EventFinder
 from kb.reading.facts import KnownPart
 from kb.reading.filling import Filler
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
-from kb.reading.mentions import Mention, find_mentions, in_order, listed
+from kb.reading.mentions import Mention, find_mentions, in_order, listed, only_says_where
 from kb.reading.part_failures import (
     BAD,
     CAPACITORS,
@@ -29,6 +29,7 @@ from kb.reading.same_parts import same_class, same_part
 from kb.reading.sections import class_of_designator
 from kb.reading.subjects import Subject
 from kb.reading.tokens import SIGN, WORD, Token
+from kb.reading.tried_in_turn import mark_tried_in_turn
 
 _PREPOSED = 4
 _SENTENCES_BACK = 2
@@ -91,6 +92,7 @@ class AttemptFinder:
         marks.sort(key=lambda mark: (mark[0], mark[1]))
         self._tie(marks)
         self._next_try()
+        mark_tried_in_turn(self.mentions, self.tokens, self.hits)
         self._measured()
         self.mentions = same_class(same_part(self.mentions))
         self.filler = Filler(self.tokens, self.hits, self.subjects, self.readings, self.known)
@@ -240,6 +242,8 @@ class AttemptFinder:
         group: list[Mention] = []
         sentence = self.tokens[event.first].sentence
         for mention in reversed(seen):
+            if not group and event.kind == "failures" and only_says_where(mention, seen, self.tokens):
+                continue
             if mention.sentence != sentence or not is_open(mention):  # type: ignore[operator]
                 break
             if group and not listed(mention, group[-1], self.tokens):
@@ -322,19 +326,27 @@ class AttemptFinder:
         if not group and open_ones and open_ones[-1].sentence >= sentence - 2:
             group = [mention for mention in open_ones if mention.sentence == open_ones[-1].sentence]
         # "motor jerky, cleaned": what the complaint names is not what was worked on where a part is.
-        group = [
-            mention
-            for mention in group
-            if mention.failure
-            or mention.bad
-            or (not mention.only_place and (mention.part or self._is_board_part(mention)))
-            or 0 < event.first - mention.last <= 2
-        ]
+        chosen: list[Mention] = []
+        for mention in reversed(group):
+            if (
+                mention.failure
+                or mention.bad
+                or (not mention.only_place and (mention.part or self._is_board_part(mention)))
+                or 0 < event.first - mention.last <= 2
+                or (chosen and self._is_listed_with(mention, chosen[-1], event))
+            ):
+                chosen.append(mention)
+        group = chosen[::-1]
         if any(not mention.only_place for mention in group):
             group = [mention for mention in group if not mention.only_place or mention.failure or mention.bad]
         if group and self._own_class(group[-1]) == "heat sink or pad":
             group = group[-1:]  # "U2 hot, new paste": U2 stayed
         return self._bad_ones(group)
+
+    def _is_listed_with(self, mention: Mention, behind: Mention, event: Event) -> bool:
+        """ "heating element and thermal fuse replaced": joined right before what was done."""
+        near = 0 < event.first - behind.last <= 2 and behind.first - mention.last == 2
+        return near and self.tokens[mention.last + 1].folded in _JOINED
 
     def _repeats(self, event: Event, last: Mention) -> bool:
         """ "new fuse fitted": the second word says what the first one did."""

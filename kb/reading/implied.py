@@ -415,6 +415,8 @@ def implied_symptoms(
         if not one.after_repair and _symptom_of(one) == "one output missing"
     }
     for one in readings:
+        if _swings(one):
+            add("hiccup", one.first, one.last)
         if not one.after_repair and (name := _symptom_of(one)):
             if name == "one output missing" and (len(gone) > 1 or "more than one output missing" in names):
                 name = "more than one output missing"
@@ -462,6 +464,42 @@ def _is_main(mention: Mention) -> bool:
     return mention.part is None or len(mention.part) <= 2 or mention.first != mention.last
 
 
+def _swings(one: Found) -> bool:
+    """ "VCC 9 to 16": a controller that starts and gives up again and again."""
+    return (
+        one.subject.role == "controller supply"
+        and one.quantity == "dc_v"
+        and not one.after_repair
+        and one.value is None
+        and one.low is not None
+        and one.high is not None
+        and one.high - one.low >= _SWING_V
+    )
+
+
+_SWING_V = 2.0  # between where controllers give up and start, at the least; common practice
+
+
+def _never_reached(one: Found) -> str | None:
+    """ "12 V max 9.4": a supply of which the most that was read is too little."""
+    nominal = one.subject.nominal_v
+    if one.high is None or not nominal or one.supply == "unpowered":
+        return None
+    if one.subject.role in ("bulk", "controller supply") or one.high >= (1 - _NEAR) * nominal:
+        return None
+    return "standby voltage low" if one.subject.role == "standby" else "output voltage low"
+
+
+def _sagged(one: Found) -> str | None:
+    """ "sags from 12.1 to 8.4": a supply that is good and gives way."""
+    nominal = one.subject.nominal_v
+    if not nominal or one.low is None or one.subject.role in ("bulk", "controller supply"):
+        return None
+    if one.low >= (1 - _NEAR) * nominal:
+        return None
+    return "standby voltage low" if one.subject.role == "standby" else "output voltage low"
+
+
 def _symptom_of(one: Found) -> str | None:
     subject = one.subject
     if one.quantity == "esr_ohm" and one.value is not None and one.value >= 1 and subject.point:
@@ -476,7 +514,9 @@ def _symptom_of(one: Found) -> str | None:
         return None
     volts = one.value if one.value is not None else one.low
     if volts is None:
-        return None
+        return _never_reached(one)
+    if one.low is not None and one.value is not None:
+        return _sagged(one)
     if subject.role == "controller supply":
         return "controller supply missing" if one.value is None or volts < 1 else None
     if subject.role == "bulk":

@@ -37,6 +37,7 @@ BETWEEN = _words(
     swings taktet tension tensione terug the then to tombe torna tornato tra tussen ueber under
     unstable unter up value van varia varies vdc vers vez voltage von vorhanden vuelve war was weer
     wel wenn went were wert when wieder with wobbles you zakt zeigt zwischen
+    rock than sits sitting settles starts begins gets only reads showing shows stuck solid
     """
 )
 
@@ -60,6 +61,28 @@ FROM = _words(
     """
     da dai dal de du from van von
     """
+)
+
+# Between the first and the last value of a supply that gives way.
+DOWN_TO = _words(
+    """
+    a ad al alla auf bis down fino hacia hasta jusqu jusque naar op sur then to tot vers verso zu
+    """
+)
+
+# Between the time spent and the price.
+FOR = _words("and for fuer und pour et voor en por y per e plus for total")
+
+# Before the least or the most that was read; MORE only behind a denial: "never more than 11".
+LEAST = _words("least least lowest min mini minimal minimo minimum")
+MOST = _words(
+    """
+    highest hoechstens hooguit hoogstens max maxi maximaal maximal maximale maximo maximum massimo most peak
+    peaks tops
+    """
+)
+MORE = _words(
+    "above beyond boven groesser hoger hoeher higher mas meer mehr more oltre over past piu plus ueber"
 )
 
 # What says that a value has come back.
@@ -141,7 +164,10 @@ MATERIAL = _words(
 # Beside an amount that nobody paid for parts.
 NOT_PAID = _words(
     """
-    als angebot bought devis kostenvoranschlag kva limit max neu neuf neupreis new nieuw nuevo nuovo
+    achat als angebot bezahlt bought budget cap comprado compro costs costing deposit devis gekauft gekocht gekost
+    hasta hoechstens hooguit kostenvoranschlag kostete kva limit limite max maximaal maximal maximo maximum
+    maxi massimo mehr more most neu neuf neupreis neuwert new nieuw nieuwprijs nuevo nuovo over pagato paye payed
+    secondhand tope under up acheté achete acconto anticipo anzahlung aanbetaling acompte
     offer offered offerte paid presupuesto preventivo price que quote quoted than vale value vaut waard
     wert worth would wurde zou
     """

@@ -284,3 +284,18 @@ def listed(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
         or (token.folded == "-" and token.glued and token.end == tokens[before.last + 2].start)
         for token in tokens[before.last + 1 : span.first]
     )
+
+
+def only_says_where(mention: Mention, seen: Sequence[Mention], tokens: Sequence[Token]) -> bool:
+    """ "Q3 next to the heatsink shorted": what failed is the part named before the place."""
+    if not mention.only_place:
+        return False
+    clause = tokens[mention.first].clause
+    return any(
+        other.first < mention.first
+        and not other.only_place
+        and not other.ok
+        and other.failure is None
+        and tokens[other.first].clause == clause
+        for other in seen[-2:]
+    )

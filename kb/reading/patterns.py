@@ -217,6 +217,13 @@ class Places:
         low, high = bisect_left(starts, at - reach), bisect_left(starts, at + reach + 1)
         return [span for span in self.spans[name][low:high] if self.tokens[span[0]].clause == clause]
 
+    def before(self, name: str, at: int, reach: int) -> list[tuple[int, ...]]:
+        """Spans of an element that begin at most `reach` tokens before token `at`."""
+        starts = self._starts.get(name)
+        if not starts:
+            return []
+        return self.spans[name][bisect_left(starts, at - reach) : bisect_left(starts, at)]
+
     def joined_between(self, one: int, other: int) -> bool:
         """Whether an "and" stands between two tokens."""
         low, high = (one, other) if one < other else (other, one)

@@ -56,7 +56,7 @@ def _read_piece(text: str, known: Known) -> Read:
     acts += [at for at, token in enumerate(tokens) if token.folded in little_words.NEW]
     done = min(acts, default=None)
     volts = [rail.nominal_v for rail in known.rails]
-    cost = find_cost(tokens, minutes[0] if minutes else None, done, volts)
+    cost = find_cost(tokens, minutes[:2] if minutes else None, done, volts)
     changes = find_changed_values(tokens)
     blocked = frozenset(at for one in (minutes, cost) if one for at in range(one[0], one[1] + 1))
     blocked |= {at for change in changes for at in range(change.first, change.last + 1)}

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from kb.reading import little_words
-from kb.reading.lexicon import CONCEPT, Hit
+from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.subjects import Subject
 from kb.reading.tokens import (
     DESIGNATOR,
@@ -18,6 +18,7 @@ from kb.reading.tokens import (
     WORD,
     Token,
 )
+from kb.reading.value_ends import fell_to, limited
 
 _QUANTITY_OF_UNIT = {
     "V": "dc_v", "Vac": "ac_v", "Vpp": "ripple_v", "A": "amp", "ohm": "ohm", "F": "farad", "Hz": "hz",
@@ -137,6 +138,9 @@ class _Finder:
             if (hit.table, hit.value) in (("words", "pulses"), (CONCEPT, "hiccup"), (CONCEPT, "drift"))
             for place in hit.places
         }
+        self.falling = {
+            place for hit in hits if (hit.table, hit.value) == (CONCEPT, "collapse") for place in hit.places
+        }
         for place, token in enumerate(tokens):
             if word := _QUANTITY_WORDS.get(token.folded):
                 self.quantity[place] = word
@@ -188,7 +192,7 @@ class _Finder:
                 if subject is not None and self._belongs(subject, at, last, unit, quantity, open_since):
                     made = self._made(subject, at, last, value, low, high, unit, quantity)
                     if made is not None:
-                        if self._limited(made, range(open_since + 1, at), found):
+                        if self._goes_into_last(made, range(open_since + 1, at), found):
                             open_since = last
                             at = last + 1
                             continue
@@ -214,26 +218,9 @@ class _Finder:
                 return subject
         return None
 
-    def _limited(self, made: Found, gap: range, found: list[Found]) -> bool:
-        """Makes "min 3.9 max 5.2" the ends of one reading; True where `made` went into the one before."""
-        words = {self.tokens[place].folded for place in gap}
-        if made.value is None:
-            return False
-        if words & {"min", "minimum", "lowest", "mini"}:
-            made.low, made.value = made.value, None
-        elif words & {"max", "maximum", "highest", "maxi"}:
-            before = found[-1] if found else None
-            if (
-                before is not None
-                and before.subject is made.subject
-                and before.low is not None
-                and before.high is None
-            ):
-                before.high, before.last = made.value, made.last
-                before.tokens += made.tokens
-                return True
-            made.high, made.value = made.value, None
-        return False
+    def _goes_into_last(self, made: Found, gap: range, found: list[Found]) -> bool:
+        """Whether the number is an end of the reading before, which then has it."""
+        return fell_to(made, gap, found, self.tokens, self.falling) or limited(made, gap, found, self.tokens)
 
     def _says_where(self, own: Subject, subject: Subject | None) -> bool:
         """ "vcc on U1 pin 7": a point named behind a supply says where it was measured."""
@@ -347,8 +334,12 @@ class _Finder:
             return True
         if token.kind == NUMBER and place and self.tokens[place - 1].folded == "pin":
             return True
+        if token.folded in negation_words():
+            after = self.tokens[place + 1].folded if place + 1 < len(self.tokens) else ""
+            if after in little_words.MORE:
+                return True
         return (
-            token.folded in little_words.BETWEEN
+            token.folded in little_words.BETWEEN | little_words.LEAST | little_words.MOST | little_words.MORE
             or place in self.states
             or place in self.quantity
             or place in self.words

@@ -54,6 +54,8 @@ OF_OUTPUTS = frozenset(
      "fast rectifier", "diode",
      "inductor", "linear regulator", "buck regulator", "resistor", "zener diode", "fusible resistor", "capacitor")
 )  # fmt: skip
+# Classes that sit in the main converter where nothing else is said.
+_ANYWHERE = frozenset(("MOSFET", "controller IC", "transformer", "current sense resistor"))
 _CLASS_OF_LETTERS = {
     "C": "electrolytic capacitor", "CE": "electrolytic capacitor", "EC": "electrolytic capacitor",
     "CY": "safety capacitor",
@@ -101,7 +103,9 @@ def section_of(part_class: str | None, role: str | None, said: str | None) -> st
         return by_class
     if said == "board and joints":
         said = None  # a joint that is named beside a part says nothing of where the part sits
-    if said is not None and (by_class is None or part_class in OF_OUTPUTS):
+    if said == "intermediate output" and role in ("standby", "logic", "backlight", "audio"):
+        said = None  # "24V output" of a family of which the 24 V feeds the backlight
+    if said is not None and (by_class is None or part_class in OF_OUTPUTS or part_class in _ANYWHERE):
         return said
     if role is not None and (part_class in OF_OUTPUTS or by_class is None):
         return SECTION_OF_ROLE.get(role)

@@ -6,6 +6,7 @@ from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 
+from kb.facts.symptoms import SYMPTOMS
 from kb.reading import little_words
 from kb.reading.lexicon import Hit, every_common_word, negation_words
 from kb.reading.patterns import AND, FAR, Match, Places, pattern_matches
@@ -34,17 +35,19 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
             found.append(Match(hit.value, hit.places, nots))
     found += pattern_matches(places)
     found = [_of_an_amplifier(match, tokens, places) for match in found]
+    found = [_once_blown(match, tokens) for match in found]
     kept = _longest(_own_negation(found, tokens))
     kept = _one_of_alike(_about_the_device(kept, tokens, places))
     kept = [match for match in kept if not _is_of_something_else(match, kept, tokens, rails, places)]
     if any(match.name in _OF_THE_WHOLE for match in kept):
         others, whole = places.of(*_OTHER_SUBJECTS), places.of("device")
         kept = [match for match in kept if not _has_other_subject(match, tokens, others, whole)]
+    kept = [match for match in kept if not _is_only_feared(match, tokens, places)]
     kept = [match for match in kept if not _is_of_a_lamp(match, tokens, places)]
     kept = [match for match in kept if not _is_of_a_verb(match, tokens)]
     done = _by_first(hit for hit in hits if hit.table == "actions")
     kept = [match for match in kept if not _inside(match, done)]
-    kept = _several_outputs(kept, rails)
+    kept = [_joined_outputs(match, tokens, rails) for match in _several_outputs(kept, rails)]
     outcomes = _by_first(hit for hit in hits if hit.table == "results" and len(hit.places) > 1)
     kept = [
         match
@@ -61,7 +64,7 @@ _OF_A_PART = frozenset(("fuse blown", "fuse blows again when replaced", "burnt p
 # What a sentence may be about instead of the whole device.
 _OTHER_SUBJECTS = (
     "button", "channel", "pfc", "fan", "motor", "light", "backlight", "heater", "remote", "speaker", "screen",
-    "picture", "sound", "standby", "vcc", "bulk", "relay", "error", "communication",
+    "picture", "sound", "standby", "segment", "port", "vcc", "bulk", "relay", "error", "communication",
 )  # fmt: skip
 _OF_THE_WHOLE = frozenset(("dead", "does not work", "does not turn off"))
 _SUBJECT_REACH = 4
@@ -112,6 +115,51 @@ _LEADS_TO_NOTHING = frozenset(
 )
 
 
+def _once_blown(match: Match, tokens: Sequence[Token]) -> Match:
+    """ "replaced the fuse which had blown": the old one, and no new one that blew again."""
+    if match.name != "fuse blows again when replaced":
+        return match
+    words = {tokens[at].folded for at in range(match.first, match.last + 1)}
+    if words & _RELATIVE and not words & _AGAIN:
+        return Match("fuse blown", match.places, match.nots, match.present)
+    return match
+
+
+_RELATIVE = frozenset(("which", "that", "had", "was", "who", "qui", "que", "che", "die", "der", "welche"))
+_AGAIN = frozenset(
+    (
+        "again",
+        "wieder",
+        "immediately",
+        "instantly",
+        "nouveau",
+        "weer",
+        "opnieuw",
+        "nuevo",
+        "vez",
+        "nuovo",
+        "new",
+    )
+)
+_FOUND_BY_LOOKING = frozenset(one.name for one in SYMPTOMS if one.how in ("look", "unpowered check"))
+_WARNED_REACH, _PERHAPS_REACH = 9, 4
+
+
+def _is_only_feared(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """Whether a symptom stands in a warning or in advice ("told her it may smoke"), or is only guessed at:
+    "could be a cracked joint".
+    """
+    sentence, clause = tokens[match.first].sentence, tokens[match.first].clause
+    for span in places.before("warned", match.first, _WARNED_REACH):
+        if tokens[span[0]].sentence == sentence and not set(span) & set(match.places):
+            return True
+    if match.name not in _FOUND_BY_LOOKING and match.name not in _OF_HISTORY:
+        return False
+    return any(
+        tokens[span[0]].clause == clause for span in places.before("perhaps", match.first, _PERHAPS_REACH)
+    )
+
+
 def _is_of_a_verb(match: Match, tokens: Sequence[Token]) -> bool:
     """ "on ne lit plus rien": the verb before "plus rien" says what is not done."""
     if match.name != "dead" or [tokens[at].folded for at in match.places] != ["plus", "rien"]:
@@ -159,10 +207,40 @@ def _several_outputs(kept: list[Match], rails: dict[int, str]) -> list[Match]:
     return [several if match is first else match for match in kept if match is first or match not in single]
 
 
+def _joined_outputs(match: Match, tokens: Sequence[Token], rails: dict[int, str]) -> Match:
+    """ "12V and 24V dead", "lost the 5 V and the 12 V": what is said of two supplies that are joined."""
+    own = [at for at in match.places if at in rails]
+    if not match.present or match.name != "one output missing" or len(own) != 1:
+        return match
+    for step in (-1, 1):
+        at, joined = own[0] + step, False
+        while 0 <= at < len(tokens) and tokens[at].sentence == tokens[own[0]].sentence:
+            if at in rails:
+                if joined and rails[at] not in ("bulk", "controller supply"):
+                    places = tuple(sorted({*match.places, at}))
+                    return Match("more than one output missing", places, match.nots)
+                break
+            joined = joined or tokens[at].folded in little_words.JOINS_OF_RAILS
+            if not (
+                tokens[at].folded in little_words.JOINS_OF_RAILS | little_words.ARTICLES
+                or tokens[at].folded in _BOTH_RAILS
+            ):
+                break
+            at += step
+    return match
+
+
+_BOTH_RAILS = frozenset(
+    ("v", "volt", "volts", "rail", "rails", "d", "les", "los", "las", "i", "gli", "ni", "no", "nor")
+)
 _OF_OUTPUTS = frozenset(("output voltage low", "output voltage high", "one output missing"))
 
 
 _THANKS_REACH = 9
+_STOPS = 2  # words that say that it stops, and not that it had started
+_SAYS_WHEN = frozenset(
+    ("responds to tapping or flexing", "works unloaded but not in the set", "clock or settings lost")
+)
 _SINGLE_CLICK = 3  # words that say that a relay clicks, and not again and again
 _SHORTED_OUTPUTS = frozenset(("output rail shorted to ground", "standby rail shorted to ground"))
 
@@ -183,6 +261,19 @@ def _is_of_something_else(
             break
         if any(place in span for span in places.spans.get("thanks", ())):
             return True
+    if match.name == "starts then shuts down" and len(match.places) <= _STOPS:
+        # "cuts out when the door slams", "touch the plug and it cuts out"
+        sentence = tokens[match.first].sentence
+        return any(
+            other.name in _SAYS_WHEN and other.present and tokens[other.first].sentence == sentence
+            for other in kept
+        )
+    if match.name == "dropped or mechanical damage":
+        # "5 V drops when the panel is on"
+        at = match.first
+        return tokens[at].folded in ("drops", "drop") or (
+            tokens[at].folded == "dropped" and at > 0 and at - 1 in rails
+        )
     if match.name == "relay clicks repeatedly" and places.in_sentence("contact", match.first):
         # "K2 clicks but contact 18 ohm": it works, what it switches does not.
         return len(match.places) <= _SINGLE_CLICK
@@ -331,6 +422,8 @@ _BOTH = frozenset(
         ("dim picture", "uneven backlight"),
         ("does not turn off", "heats all the time"),
         ("intermittent", "responds to tapping or flexing"),
+        ("hiccup", "controller supply missing"),
+        ("controller supply missing", "hiccup"),
     )
 )
 

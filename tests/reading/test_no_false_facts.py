@@ -102,3 +102,59 @@ def test_a_word_of_one_language_is_not_read_by_its_stem_in_another() -> None:
 def test_a_shorted_transistor_is_what_it_is_in_its_family() -> None:
     known = Known(parts=(KnownPart("Q2", "power factor MOSFET", "bulk and power factor stage"),))
     assert names(read("Q2 short", known)) == {"power factor switch shorted"}
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "warning on the lid: shock hazard",
+        "told the customer it might smoke again",
+        "advised customer it may blow fuses again",
+        "please check it does not smell",
+        "warning: bulk stays charged, discharge first",
+        "opto in the feedback loop changed",
+        "Q3 in the backlight section replaced",
+        "picture hangs on the wall",
+        "maybe dropped",
+    ],
+)
+def test_warnings_advice_and_other_things_are_no_symptoms(text: str) -> None:
+    assert names(read(text)) == set()
+
+
+def test_a_supply_that_drops_fell_from_no_table() -> None:
+    assert "dropped or mechanical damage" not in names(read("5VSB drops from 5.1 to 3.2", FAMILY))
+
+
+def test_a_swinging_controller_supply_is_hiccup() -> None:
+    assert "hiccup" in names(read("VCC swings 8 to 15 V", FAMILY))
+
+
+@pytest.mark.parametrize(
+    "text", ["Q3 next to the heatsink shorted, replaced", "Q3 beside the transformer shorted, replaced"]
+)
+def test_a_neighbour_does_not_take_the_failure_of_the_part(text: str) -> None:
+    assert [(one.part, one.failure) for one in read(text).attempts] == [("Q3", "shorted")]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "customer will pay up to 50 euros, C5 replaced",
+        "limit 40 euros, C5 replaced",
+        "he paid 300 euros for it new, fuse replaced",
+        "deposit 20 euros paid, C5 replaced",
+        "costs 45 euros new. C5 replaced",
+    ],
+)
+def test_limits_and_buying_prices_are_no_cost(text: str) -> None:
+    assert read(text).cost is None
+
+
+def test_parts_found_good_in_turn_are_not_replaced() -> None:
+    assert read("F1 ok, BR1 ok").attempts == ()
+
+
+def test_a_value_that_comes_down_to_what_it_should_be_is_two_readings() -> None:
+    found = read("C31 replaced. 12V from 14.6 to 12.0", FAMILY)
+    assert [(one.value, one.min) for one in found.readings] == [(14.6, None), (12.0, None)]

@@ -138,3 +138,110 @@ def test_readings_behind_a_fix_are_taken_after_it() -> None:
     assert [(one.rail, one.after_repair) for one in found.readings] == [
         ("12V", False), ("12V", True), ("bulk", True), ("VCC", True),
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("nothing from the left speaker", {"one channel silent"}),
+        ("sound only comes from the left", {"one channel silent"}),
+        ("un seul côté fonctionne", {"one channel silent"}),
+        ("geen geluid links", {"one channel silent"}),
+        ("Ton nur auf einer Seite", {"one channel silent"}),
+        ("se oye por un lado", {"one channel silent"}),
+        ("a sinistra niente", {"one channel silent"}),
+        ("hangs after a few minutes", {"freezes"}),
+        ("picture stands still", {"freezes"}),
+        ("bleibt im Menü stehen", {"freezes"}),
+        ("music is harsh", {"sound distorted"}),
+        ("klinkt blikkerig", {"sound distorted"}),
+        ("gives you a jolt off the lid", {"tingle from the case"}),
+        ("kast prikt", {"tingle from the case"}),
+        ("12V and 24V rails dead", {"more than one output missing"}),
+        ("two of the three rails missing", {"more than one output missing"}),
+        ("nothing on any output", {"all outputs missing"}),
+        ("needs coaxing to start", {"starts only after several tries"}),
+        ("fires up eventually", {"starts only after several tries"}),
+        ("works with the printer unplugged", {"works unloaded but not in the set"}),
+        ("débranché ça marche", {"works unloaded but not in the set"}),
+        ("clock goes back to 00:00", {"clock or settings lost"}),
+        ("el reloj vuelve a cero", {"clock or settings lost"}),
+        ("cuts out when the door slams", {"responds to tapping or flexing"}),
+        ("Schlag aufs Gehäuse hilft", {"responds to tapping or flexing"}),
+        ("zone 2 dead on the hob", {"heater does not heat"}),
+        ("third digit dead", {"display shows garbage"}),
+        ("12V max 9.4", {"output voltage low"}),
+    ],
+)
+def test_everyday_wording_is_the_symptom_that_it_means(text: str, wanted: set[str]) -> None:
+    assert {one.name for one in read(text, FAMILY).symptoms if one.present} == wanted
+
+
+@pytest.mark.parametrize(
+    ("text", "reading"),
+    [
+        ("12V sags from 12.1 to 8.4", ("12V", 12.1, 8.4, None)),
+        ("12V dips from 12.0 V to 9.8 V when the relay pulls in", ("12V", 12.0, 9.8, None)),
+        ("12V bricht von 12,1 auf 8,4 ein", ("12V", 12.1, 8.4, None)),
+        ("12V max 9.4", ("12V", None, None, 9.4)),
+        ("12V never more than 9 V", ("12V", None, None, 9.0)),
+        ("12V nie mehr als 9 V", ("12V", None, None, 9.0)),
+    ],
+)
+def test_a_supply_that_gives_way_and_one_that_is_never_reached_are_one_reading(
+    text: str, reading: tuple[str, float | None, float | None, float | None]
+) -> None:
+    assert [(one.rail, one.value, one.min, one.max) for one in read(text, FAMILY).readings] == [reading]
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("C5 -> same, Q2 -> same, U3 -> works", [("C5", "no change"), ("Q2", "no change"), ("U3", "cured")]),
+        ("C5 / no change / U1 / ok", [("C5", "no change"), ("U1", "cured")]),
+        ("1) C5 no change 2) C7 picture back", [("C5", "no change"), ("C7", "cured")]),
+        ("C5 sans effet / U2 ok", [("C5", "no change"), ("U2", "cured")]),
+        ("new fuse, still fine after two days", [("fuse", "cured")]),
+        ("fan replaced, stays cool now", [("fan", "cured")]),
+        ("C4 renewed, runs all day now", [("C4", "cured")]),
+    ],
+)
+def test_parts_tried_in_turn_and_healthy_behaviour_are_results(
+    text: str, wanted: list[tuple[str, str]]
+) -> None:
+    assert fixes(read(text, FAMILY)) == wanted
+
+
+@pytest.mark.parametrize(
+    ("text", "minutes", "cost"),
+    [
+        ("C5 replaced. half an hour, 2.50", 30, 2.5),
+        ("C5 replaced 35 min 2.40 eur", 35, 2.4),
+        ("C5 replaced - forty minutes, three euros", 40, 3),
+        ("C5 getauscht. zwanzig Minuten, zwei Euro", 20, 2),
+        ("C5 changé. trente minutes, trois euros", 30, 3),
+    ],
+)
+def test_time_and_price_are_read_side_by_side_and_in_words(text: str, minutes: int, cost: float) -> None:
+    found = read(text)
+    assert found.minutes is not None
+    assert found.minutes.value == minutes
+    assert found.cost is not None
+    assert found.cost.value == cost
+
+
+def test_the_rest_of_the_sentence_names_the_section() -> None:
+    texts = {
+        "FET for the backlight shorted, replaced": "backlight output",
+        "resistor in the feedback divider open, replaced": "feedback",
+        "transistor in the enable circuit open, replaced": "enable and relay",
+    }
+    assert {text: read(text).attempts[0].section for text in texts} == texts
+
+
+def test_parts_joined_before_an_action_are_all_acted_on() -> None:
+    found = read("heating element and thermal fuse replaced")
+    assert {(one.part_class, one.action) for one in found.attempts} == {
+        ("heating element", "replace"),
+        ("thermal cut-out", "replace"),
+    }

@@ -1,0 +1,48 @@
+"""Parts tried one after another, of which nothing but the result is said."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from kb.reading.lexicon import CONCEPT, Hit
+from kb.reading.mentions import Mention
+from kb.reading.tokens import NUMBER, SIGN, Token
+
+_CHANGED_NOTHING = frozenset((("results", "no change"), (CONCEPT, "no_effect")))
+_CURED = frozenset(
+    (
+        ("results", "cured"),
+        ("verdicts", "repaired"),
+        *((CONCEPT, name) for name in ("cured", "ok", "work", "start", "picture", "sound")),
+    )
+)
+
+
+def mark_tried_in_turn(mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequence[Hit]) -> None:
+    """ "C5 -> same, U3 -> works", "1) C5 no change 2) C7 ok": parts tried in turn, with nothing but the result.
+
+    The first of them must have changed nothing: "U1 ok" alone says that it is good.
+    """
+    ends = {hit.first: hit for hit in hits if (hit.table, hit.value) in _CHANGED_NOTHING}
+    good = {hit.first for hit in hits if (hit.table, hit.value) in _CURED}
+    tried = False
+    for mention in mentions:
+        if not mention.part or mention.action or mention.failure or mention.bad or mention.only_place:
+            continue
+        at = mention.last + 1
+        while at < len(tokens) and at <= mention.last + 2 and tokens[at].kind == SIGN:
+            at += 1
+        same = at < len(tokens) and tokens[at].sentence == mention.sentence
+        hit = ends.get(at)
+        if same and hit is not None and _ends_here(hit.last, tokens):
+            tried = True
+        elif not (tried and same and at in good):
+            continue
+        mention.action, mention.acted_at, mention.ok = "replace", mention.first, False
+
+
+def _ends_here(at: int, tokens: Sequence[Token]) -> bool:
+    """Whether a clause ends behind token `at`, or the next in a list begins."""
+    if at + 1 >= len(tokens) or tokens[at + 1].kind in (SIGN, NUMBER):
+        return True
+    return tokens[at + 1].clause != tokens[at].clause

@@ -1,0 +1,66 @@
+"""Readings that have a least or a most: "min 3.9 max 5.2", "sags from 12.1 to 8.4"."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from kb.reading import little_words
+from kb.reading.lexicon import negation_words
+from kb.reading.tokens import Token
+
+if TYPE_CHECKING:
+    from kb.reading.readings import Found
+
+_GIVEN_WAY = 0.95  # of its volts below which a supply is said to give way
+
+
+def fell_to(made: Found, gap: range, found: list[Found], tokens: Sequence[Token], falling: set[int]) -> bool:
+    """Makes "sags from 12.1 to 8.4" one reading with its minimum; True where `made` went into the one before."""
+    before = found[-1] if found else None
+    if (
+        before is None
+        or made.value is None
+        or before.value is None
+        or before.low is not None
+        or before.subject is not made.subject
+        or before.quantity != made.quantity
+        or not made.value < before.value
+        or before.gap is None
+    ):
+        return False
+    nominal = made.subject.nominal_v
+    if nominal and made.value >= _GIVEN_WAY * nominal:
+        return False  # "from 14.6 to 12.0": mended
+    between = {tokens[place].folded for place in gap}
+    led = {tokens[place].folded for place in range(*before.gap)}
+    falls = any(place in falling for place in (*range(*before.gap), *gap))
+    if not between & little_words.DOWN_TO or not (led & little_words.FROM or falls):
+        return False
+    if between & (little_words.NOW | little_words.AGAIN):
+        return False
+    before.low, before.last = made.value, made.last
+    before.tokens += made.tokens
+    return True
+
+
+def limited(made: Found, gap: range, found: list[Found], tokens: Sequence[Token]) -> bool:
+    """Makes "min 3.9 max 5.2" the ends of one reading; True where `made` went into the one before."""
+    words = {tokens[place].folded for place in gap}
+    if made.value is None:
+        return False
+    if words & little_words.LEAST:
+        made.low, made.value = made.value, None
+    elif words & little_words.MOST or (words & little_words.MORE and words & negation_words()):
+        before = found[-1] if found else None
+        if (
+            before is not None
+            and before.subject is made.subject
+            and before.low is not None
+            and before.high is None
+        ):
+            before.high, before.last = made.value, made.last
+            before.tokens += made.tokens
+            return True
+        made.high, made.value = made.value, None
+    return False
