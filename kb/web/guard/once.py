@@ -53,7 +53,9 @@ async def _whole(receive: Receive) -> tuple[list[Message], TooLarge | None]:
     """The messages of a body, and why there are no more of them where it is too large or too slow."""
     messages: list[Message] = []
     try:
-        while not messages or (messages[-1]["type"] == "http.request" and messages[-1].get("more_body", False)):
+        while not messages or (
+            messages[-1]["type"] == "http.request" and messages[-1].get("more_body", False)
+        ):
             messages.append(await receive())
     except TooLarge as trouble:
         return messages, trouble
