@@ -839,7 +839,10 @@ async def test_where_a_board_stands_says_how_likely_nothing_is_wrong_and_what_wo
     page = await person.get(f"/bench/{uid}")
     assert "Is it in order?" in page.text
     assert re.search(r"That nothing is wrong with it: <strong>\d+", page.text)
-    assert "What would settle it: ten starts; an hour under load; the complaint tried in the set" in page.text
+    assert (
+        "What would settle it: ten starts (5 made); an hour under load (30 min so far); "
+        "the complaint tried in the set." in page.text
+    )
 
 
 async def test_the_set_up_warns_of_lamps_that_a_rail_cannot_start(person: httpx.AsyncClient) -> None:
