@@ -20,6 +20,7 @@ import threading
 import time
 import zipfile
 import zlib
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -254,6 +255,11 @@ def hostile(most: int | None = None) -> list[Hostile]:
     """The inputs in the same order every time, of every kind some first."""
     kinds = [list(made) for made in (_logs(), _pictures(), _sheets(), _bodies(), _texts(), _forms())]
     mixed = [one for turn in itertools.zip_longest(*kinds) for one in turn if one is not None]
+    met: Counter[str] = Counter()
+    for one in mixed:
+        met[one.name] += 1
+        if met[one.name] > 1:
+            one.name = f"{one.name} ({met[one.name]})"
     return mixed[:most]
 
 

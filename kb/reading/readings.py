@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
@@ -18,7 +18,7 @@ from kb.reading.tokens import (
     WORD,
     Token,
 )
-from kb.reading.value_ends import fell_to, limited
+from kb.reading.value_ends import Found, fell_to, limited
 
 _QUANTITY_OF_UNIT = {
     "V": "dc_v", "Vac": "ac_v", "Vpp": "ripple_v", "A": "amp", "ohm": "ohm", "F": "farad", "Hz": "hz",
@@ -49,25 +49,6 @@ _OF_A_CAPACITY = frozenset(
         "hat",
     )
 )
-
-
-@dataclass(slots=True)
-class Found:
-    """A reading by tokens; `names_rail` where the supply was said in the same clause."""
-
-    subject: Subject
-    first: int
-    last: int
-    quantity: str
-    value: float | None = None
-    low: float | None = None
-    high: float | None = None
-    supply: str | None = None
-    load: str | None = None
-    after_repair: bool = False
-    before: bool = False
-    gap: tuple[int, int] | None = None  # the tokens between the supply, or the value before, and the number
-    tokens: list[int] = field(default_factory=list)
 
 
 def find_readings(

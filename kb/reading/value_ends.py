@@ -3,16 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
 
 from kb.reading import little_words
 from kb.reading.lexicon import negation_words
+from kb.reading.subjects import Subject
 from kb.reading.tokens import Token
 
-if TYPE_CHECKING:
-    from kb.reading.readings import Found
-
 _GIVEN_WAY = 0.95  # of its volts below which a supply is said to give way
+
+
+@dataclass(slots=True)
+class Found:
+    """A reading by tokens; `names_rail` where the supply was said in the same clause."""
+
+    subject: Subject
+    first: int
+    last: int
+    quantity: str
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+    supply: str | None = None
+    load: str | None = None
+    after_repair: bool = False
+    before: bool = False
+    gap: tuple[int, int] | None = None  # the tokens between the supply, or the value before, and the number
+    tokens: list[int] = field(default_factory=list)
 
 
 def fell_to(made: Found, gap: range, found: list[Found], tokens: Sequence[Token], falling: set[int]) -> bool:

@@ -276,7 +276,7 @@ def test_what_was_typed_is_sent_again_after_signing_in(quick: Office) -> None:
     answer = quick.as_("", "POST", "/cases", data=sent)
     assert answer.status_code == 401
     kept = Page(answer.text).form("/cases")
-    assert {name: value.replace("\r\n", "\n") for name, value in kept.items()} == sent
+    assert {name: value.replace("\r\n", "\n") for name, value in kept.items() if name != "sent_key"} == sent
     saved = quick.as_("work", "POST", "/cases", data={**kept, "symptoms.0.name": "fuse blown"})
     assert saved.status_code == 303, saved.text
 
