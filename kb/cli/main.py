@@ -31,6 +31,8 @@ _FAULTS_TOLD = 20
 def main(arguments: Sequence[str] | None = None) -> int:
     """Runs one command; returns its exit status."""
     parsed = _parser().parse_args(arguments)
+    # Whatever a command writes, exports and copies too, is for the account alone that runs it.
+    before = os.umask(0o077)
     try:
         return int(parsed.run(parsed))
     except KbError as error:
@@ -42,6 +44,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("kb: stopped; nothing was left half-written.", file=sys.stderr)
     except OSError as error:
         print(f"kb: {error.filename or 'a file'}: {error.strerror}.", file=sys.stderr)
+    finally:
+        os.umask(before)
     return 1
 
 

@@ -18,7 +18,7 @@ from sqlmodel import Session
 from kb.errors import BadInput, KbError, StoreAway, StoreTrouble, Taken
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
-from kb.store.engine import characters, schema, sqlite, sqlite_files
+from kb.store.engine import characters, private, schema, sqlite, sqlite_files
 from kb.store.engine.address import read_address
 from kb.store.engine.trouble import sqlite_trouble
 from kb.store.portable import backup_file
@@ -73,6 +73,7 @@ class Store:
         """The store kept in an SQLite file, made where there is none."""
         try:
             file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            private.made(file)
         except OSError as error:
             raise StoreTrouble(
                 f"The data folder {file.parent} cannot be made: {error.strerror}.",

@@ -16,7 +16,7 @@ from sqlalchemy.exc import OperationalError
 from kb.errors import BadInput, KbError, StoreTrouble
 from kb.store.backup import people
 from kb.store.backup.copy import copy_store
-from kb.store.engine import schema, sqlite_files
+from kb.store.engine import private, schema, sqlite_files
 from kb.store.engine.address import read_address
 from kb.store.engine.rows import count_rows
 from kb.store.portable import backup_file
@@ -137,6 +137,7 @@ def _taken_out(backup: Path, folder: Path, files: Path | None) -> Path:
         if wrong:
             raise BadInput(f"{backup} cannot be used: {wrong[0]}", field="file", remedy=remedy)
         database = folder / backup_file.DATABASE
+        private.made(database)
         with closing(sqlite_files.looked_into(backup)) as source, closing(sqlite3.connect(database)) as copy:
             source.backup(copy)
     with closing(sqlite_files.looked_into(database)) as connection:
@@ -161,6 +162,7 @@ def _keep(live: Path, keep: Path) -> tuple[Path | None, bool]:
     for end in ("", "-wal"):
         source, target = live.with_name(live.name + end), keep.with_name(keep.name + end)
         if source.is_file():
+            private.made(target)
             shutil.copyfile(source, target)
             if backup_file.sha256_of(source) != backup_file.sha256_of(target):
                 raise StoreTrouble(
@@ -173,6 +175,7 @@ def _keep(live: Path, keep: Path) -> tuple[Path | None, bool]:
 def _exchange(database: Path, live: Path) -> bool:
     """Puts the content of a database into the live one; returns whether a running program must restart."""
     try:
+        private.made(live)
         with closing(sqlite_files.opened(database)) as source, closing(sqlite_files.opened(live)) as target:
             source.backup(target)
             if target.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok":

@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from kb.errors import BadInput, NotFound, StoreTrouble
+from kb.store.engine import private
 
 HEADER = b"SQLite format 3\x00"
 _NEEDED_TABLES = ("setting", "change", "family", "board_case", "symptom", "alembic_version")
@@ -56,6 +57,7 @@ def copy_file(source: Path, target: Path) -> None:
         raise BadInput(f"{target} is a folder.", field="file", remedy="Name a file.")
     part = target.with_name(target.name + ".part")
     try:
+        private.made(part)
         with closing(opened(source)) as live, closing(opened(part)) as copy:
             live.backup(copy)
             # One file that can be carried away, without a log beside it.

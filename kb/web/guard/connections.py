@@ -11,9 +11,12 @@ from typing import ClassVar
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from kb.service.accounts.throttle import place_of
+
 HEAD_S = 15.0
 BLOCKED_S = 60.0
-# A browser opens six connections to one host; what comes through a trusted proxy is not counted.
+# A browser opens six connections to one host; with IPv6 a place is a network of 64 bits, of which one machine
+# has all addresses; what comes through a trusted proxy is not counted.
 MOST_FROM_ONE_PLACE = 48
 MOST_AT_ONCE = 400
 
@@ -26,17 +29,19 @@ class PatientProtocol(H11Protocol):
     most_from_one_place: ClassVar[int] = MOST_FROM_ONE_PLACE
     proxies: ClassVar[frozenset[str]] = frozenset()
 
+    _place = ""
     _head_timer: asyncio.TimerHandle | None = None
     _blocked_timer: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
-        place = self.client[0] if self.client else ""
-        if place not in self.proxies:
+        address = self.client[0] if self.client else ""
+        self._place = place_of(address)
+        if address not in self.proxies:
             here = sum(
                 1
                 for other in self.connections
-                if isinstance(other, H11Protocol) and other.client and other.client[0] == place
+                if isinstance(other, PatientProtocol) and other._place == self._place
             )
             if here > self.most_from_one_place:
                 transport.abort()
