@@ -52,12 +52,12 @@ class StoppedClock(asyncio.SelectorEventLoop):
 class Served:
     """A server in a thread on a clock that stands still."""
 
-    def __init__(self, shop: Shop) -> None:
+    def __init__(self, shop: Shop, protocol: type[PatientProtocol] = PatientProtocol) -> None:
         self.listener = socket.create_server(("127.0.0.1", 0))
         self.port = self.listener.getsockname()[1]
         self.clock = StoppedClock()
         config = uvicorn.Config(
-            create_app(shop), http=PatientProtocol, ws="none", log_level="critical", server_header=False,
+            create_app(shop), http=protocol, ws="none", log_level="critical", server_header=False,
             lifespan="off", timeout_keep_alive=30,
         )  # fmt: skip
         self._server = uvicorn.Server(config)

@@ -7,11 +7,15 @@ arrive and each blocked answer a time to move; how long a body may take is seen 
 from __future__ import annotations
 
 import asyncio
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from kb.service.accounts.throttle import place_of
+from kb.web.guard import neighbours
+
+if TYPE_CHECKING:
+    from kb.web.guard.serving import Serving
 
 HEAD_S = 15.0
 BLOCKED_S = 60.0
@@ -28,6 +32,7 @@ class PatientProtocol(H11Protocol):
     blocked_s: ClassVar[float] = BLOCKED_S
     most_from_one_place: ClassVar[int] = MOST_FROM_ONE_PLACE
     proxies: ClassVar[frozenset[str]] = frozenset()
+    asks_whose: ClassVar[bool] = False
 
     _place = ""
     _head_timer: asyncio.TimerHandle | None = None
@@ -46,6 +51,9 @@ class PatientProtocol(H11Protocol):
             if here > self.most_from_one_place:
                 transport.abort()
                 return
+        if self.asks_whose and self.client and self.server and self.server[1] is not None:
+            owner = neighbours.owner_of(self.client, (self.server[0], self.server[1]))
+            self.app_state = {**self.app_state, neighbours.STATE: owner}
         self._head_timer = self.loop.call_later(self.head_s, self._give_up)
 
     def data_received(self, data: bytes) -> None:
@@ -100,11 +108,15 @@ class PatientProtocol(H11Protocol):
             self._blocked_timer = None
 
 
-def protocol_for(proxies: tuple[str, ...]) -> type[PatientProtocol]:
-    """The protocol with the proxies that may bring many people."""
-    named = frozenset(proxies)
+def protocol_for(serving: Serving) -> type[PatientProtocol]:
+    """The protocol with the proxies that may bring many people.
+
+    It finds out whose account of this machine calls where nobody shows who they are.
+    """
+    named, asks = frozenset(serving.proxies), not serving.sign_in and serving.one_time is None
 
     class Protocol(PatientProtocol):
         proxies = named
+        asks_whose = asks
 
     return Protocol

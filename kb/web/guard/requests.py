@@ -13,6 +13,7 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from kb.errors import BadInput, KbError, NotAllowed
+from kb.web.guard import neighbours
 from kb.web.guard.serving import Serving
 from kb.web.hosts import is_loopback
 
@@ -106,6 +107,7 @@ class Guard:
             headers = Headers(scope=scope)
             self._check_host(scope, headers)
             self._check_proxy(headers)
+            self._check_neighbour(scope)
             self._check_origin(scope, headers)
             limit = self._max_body(scope["path"])
             self._check_length(headers, limit)
@@ -149,6 +151,21 @@ class Guard:
             raise Forbidden(
                 "This request came through a proxy, and nobody has to sign in here.",
                 remedy="Whoever runs the program can set KB_PROXY and KB_BASE_URL.",
+            )
+
+    @staticmethod
+    def _check_neighbour(scope: Scope) -> None:
+        """Without sign-in nobody is answered but the account that runs the program, as far as that is known."""
+        owner = scope.get("state", {}).get(neighbours.STATE, "unknown")
+        if owner == "another":
+            raise Forbidden(
+                "This connection comes from another account of this machine, and nobody has to sign in here.",
+                remedy="Open it under the account that runs the program, or have that start it with "
+                "KB_SIGN_IN=key (one browser) or KB_SIGN_IN=always (accounts).",
+            )
+        if owner == "gone":
+            raise Forbidden(
+                "The connection was closed before it was known from whom it came.", remedy="Try again."
             )
 
     def _check_origin(self, scope: Scope, headers: Headers) -> None:
