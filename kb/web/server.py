@@ -106,11 +106,7 @@ def run(
     logs.set_up(shop.settings.log_format, shop.settings.log_level, current_request)
     if plan.sign_in:
         passwords.warm_up()
-        if not plan.tls and not is_loopback(host):
-            print(
-                "kb: passwords cross the network as they are typed. Use --tls-cert and --tls-key, or a proxy.",
-                file=sys.stderr,
-            )
+    _warn(shop, plan, host)
     shop.refresh()
     follower = Follower(shop)
     follower.start()
@@ -129,8 +125,22 @@ def run(
                 server.page.unlink(missing_ok=True)
 
 
+def _warn(shop: Shop, plan: serving.Serving, host: str) -> None:
+    """Says on standard error what whoever starts the program has to know."""
+    if plan.sign_in and not plan.tls and not is_loopback(host):
+        print(
+            "kb: passwords cross the network as they are typed. Use --tls-cert and --tls-key, or a proxy.",
+            file=sys.stderr,
+        )
+    if trouble := shop.store.read_only:
+        print(f"kb: {trouble.message} {trouble.remedy}", file=sys.stderr)
+
+
 def _keepers(shop: Shop, demo: bool) -> list[NowAndThen]:
-    threads: list[NowAndThen] = [MemoryKeeper(shop), UseKeeper(shop)]
+    threads: list[NowAndThen] = [MemoryKeeper(shop)]
+    if shop.store.read_only:
+        return threads
+    threads.append(UseKeeper(shop))
     if not demo:
         threads.append(BinKeeper(shop))
         if shop.settings.backup_daily:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import os
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
 from datetime import UTC, date, datetime
@@ -96,7 +97,9 @@ class Shop:
             private.mend(_own_files(settings))
             store = Store.at(settings.store_file, copies=copies)
         files = FileStore(settings.files_folder, must_exist=bool(settings.files))
-        return cls(settings, store, files, Derived.on_disk(store, settings), today)
+        # On a disk that is write-protected the copies are made in memory, at each start.
+        made = Derived.on_disk if os.access(settings.data, os.W_OK) else Derived.in_memory
+        return cls(settings, store, files, made(store, settings), today)
 
     @classmethod
     def in_memory(

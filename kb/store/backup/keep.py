@@ -71,7 +71,8 @@ def back_up(
 
     Raises NotFound where there is no store yet.
     """
-    engine = create_engine(f"sqlite:///{place}" if isinstance(place, Path) else read_address(place))
+    address = f"sqlite:///{place}" if isinstance(place, Path) else read_address(place)
+    engine = create_engine(address, hide_parameters=True)
     try:
         return backup_file.make(engine, files, target, program=program, progress=progress)
     except OperationalError as error:

@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Callable
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 from kb.errors import BadInput, NotFound, StoreTrouble
@@ -21,9 +22,29 @@ def opened(file: Path) -> sqlite3.Connection:
     return sqlite3.connect(file, timeout=15)
 
 
-def looked_into(file: Path) -> sqlite3.Connection:
-    """A connection that cannot change the file."""
-    return sqlite3.connect(f"{file.resolve().as_uri()}?mode=ro", uri=True, timeout=15)
+def may_write(file: Path) -> bool:
+    """Whether a database and the logs beside it can be written, as far as disk and folder go."""
+    return os.access(file, os.W_OK) and os.access(file.parent, os.W_OK)
+
+
+def looked_into(file: Path, *, any_thread: bool = False) -> sqlite3.Connection:
+    """A connection that cannot change the file, `any_thread` may use.
+
+    On a disk that cannot be written SQLite has no place for the list that goes with a write-ahead log; a file that
+    has no such log, and that nobody can change there, is read without.
+    """
+    address = f"{file.resolve().as_uri()}?mode=ro"
+    connect = partial(sqlite3.connect, uri=True, timeout=15, check_same_thread=not any_thread)
+    connection: sqlite3.Connection = connect(address)
+    log = file.with_name(file.name + "-wal")
+    if may_write(file) or (log.exists() and log.stat().st_size):
+        return connection
+    try:
+        connection.execute("SELECT count(*) FROM sqlite_master")
+    except sqlite3.OperationalError:
+        connection.close()
+        return connect(address + "&immutable=1")
+    return connection
 
 
 def faults(file: Path) -> list[str]:
@@ -58,7 +79,8 @@ def copy_file(source: Path, target: Path) -> None:
     part = target.with_name(target.name + ".part")
     try:
         private.made(part)
-        with closing(opened(source)) as live, closing(opened(part)) as copy:
+        looked = opened if may_write(source) else looked_into
+        with closing(looked(source)) as live, closing(opened(part)) as copy:
             live.backup(copy)
             # One file that can be carried away, without a log beside it.
             copy.execute("PRAGMA journal_mode = DELETE")

@@ -36,7 +36,7 @@ def write_sqlite(engine: Engine, target: Path, progress: Progress | None = None)
     part = target.with_name(target.name + ".part")
     part.unlink(missing_ok=True)
     private.made(part)
-    made = create_engine(f"sqlite:///{part}")
+    made = create_engine(f"sqlite:///{part}", hide_parameters=True)
     try:
         with engine.connect() as plain, made.begin() as new:
             old = plain.execution_options(isolation_level="REPEATABLE READ")
