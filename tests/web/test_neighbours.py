@@ -231,7 +231,7 @@ def test_accounts_are_counted_without_those_of_services(monkeypatch: pytest.Monk
     pwd = pytest.importorskip("pwd")
 
     def entry(name: str, uid: int, shell: str) -> object:
-        return pwd.struct_passwd((name, "x", uid, uid, "", f"/home/{name}", shell))
+        return pwd.struct_passwd((name, "x", uid, uid, "", f"/{name}", shell))
 
     services = [
         entry("root", 0, "/bin/bash"),
