@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import errno
 import secrets
+import sqlite3
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from sqlalchemy import Connection, Engine, insert
 from sqlalchemy.exc import DBAPIError, IntegrityError
@@ -18,7 +19,7 @@ from sqlmodel import Session
 from kb.errors import BadInput, KbError, StoreAway, StoreReadOnly, StoreTrouble, Taken
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
-from kb.store.engine import characters, private, schema, sqlite, sqlite_files
+from kb.store.engine import characters, own_schema, private, schema, sqlite, sqlite_files
 from kb.store.engine.address import read_address
 from kb.store.engine.trouble import sqlite_trouble, write_protected
 from kb.store.portable import backup_file
@@ -197,6 +198,17 @@ class Store:
         """
         file = file_of(self._engine)
         return [] if file is None else sqlite_files.faults(file)
+
+    def refuse_strangers(self, what: str, field: str) -> None:
+        """Raises BadInput where the database has more than the program's own schema; see `own_schema`."""
+        with self.snapshot() as connection:
+            raw = connection.connection.driver_connection
+            found = (
+                own_schema.strangers_in_server(connection)
+                if self.is_shared
+                else own_schema.strangers_in_file(cast(sqlite3.Connection, raw))
+            )
+        own_schema.refuse(what, found, field)
 
     def write_copy(self, target: Path) -> None:
         """Writes the store as one SQLite file, proved before it is put in place; see `as_sqlite`."""

@@ -50,6 +50,8 @@ def _prepare(connection: sqlite3.Connection, _record: object) -> None:
         "journal_mode = WAL",
         "synchronous = FULL",
         "foreign_keys = ON",
+        # What a schema calls by itself is no more than SQLite holds harmless.
+        "trusted_schema = OFF",
         # What is deleted for good must not stay readable in the file.
         "secure_delete = ON",
     ):

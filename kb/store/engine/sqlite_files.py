@@ -19,7 +19,9 @@ _NEEDED_TABLES = ("setting", "change", "family", "board_case", "symptom", "alemb
 
 def opened(file: Path) -> sqlite3.Connection:
     """A plain connection that waits as long as the store's own do."""
-    return sqlite3.connect(file, timeout=15)
+    connection = sqlite3.connect(file, timeout=15)
+    connection.execute("PRAGMA trusted_schema = OFF")
+    return connection
 
 
 def may_write(file: Path) -> bool:
