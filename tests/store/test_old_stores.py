@@ -39,6 +39,7 @@ def laid_down(revision: str, data: Path) -> Path:
     # The photograph that the store refers to from the schema on that knows files.
     kept = data / "files" / PHOTO_NAME[:2] / PHOTO_NAME
     kept.parent.mkdir(parents=True)
+    (data / "files").chmod(0o700)
     kept.write_bytes(PHOTO)
     return file
 
