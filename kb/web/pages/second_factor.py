@@ -121,7 +121,7 @@ def begin(shop: ShopHere, visitor: VisitorHere) -> Response:
 def confirm(request: Request, shop: ShopHere, visitor: VisitorHere, code: Text = "") -> Response:
     """Turns it on with its first code, and shows the recovery codes, this once."""
     if visitor.person_id is None or not second_factor.pending(shop, visitor):
-        return see_other("/account")
+        raise BadInput("No second factor is being added.", field="code", remedy="Begin under Account.")
     try:
         codes = second_factor.confirm(shop, visitor, code)
     except BadInput as error:
