@@ -42,6 +42,7 @@ from kb.suggest import (
 )
 from kb.suggest.findings import as_evidence
 from kb.suggest.in_order import no_fault_found_share
+from kb.suggest.ranking import reordered
 from kb.suggest.worth import at_rate
 
 __all__ = [
@@ -185,9 +186,7 @@ def explain(
         says = _says(gathered, ledger)
         evidence = replace(gathered.evidence, found=as_evidence(says.findings))
         candidates = _candidates_for(shop, gathered, says)
-        ranking = rank(ledger, evidence, weights, order=asked.order)
-        other = rank(ledger, evidence, weights, order="cheapest" if asked.order == "likely" else "likely")
-        ranking, other = (_at_rate(one, weights, hourly_rate) for one in (ranking, other))
+        ranking = _at_rate(rank(ledger, evidence, weights, order=asked.order), weights, hourly_rate)
         moves = what_if(ledger, evidence, weights)
         lasted = tuple(_lasted(shop, ledger, cause, evidence.family) for cause in ranking.causes[:spread])
         measurements = next_measurements(ledger, evidence, weights, candidates, limit=most_measurements)
@@ -197,7 +196,7 @@ def explain(
         frozenset(gathered.rail_of_reading),
         tuple(_switch(gathered, move) for move in moves),
         lasted,
-        other,
+        reordered(ranking, "cheapest" if asked.order == "likely" else "likely"),
         measurements,
         origins.names_by_case(shop, theirs) if theirs else {},
     )
