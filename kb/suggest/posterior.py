@@ -153,7 +153,7 @@ def posterior_of(
     for line in lines:
         told = told + line.logs
     log_known = told + of_patterns(tables.patterns, lines)
-    for line in _lines_of_tries(failed, log_known, fix_chances(ledger, faults, settings), doubt(ledger)):
+    for line in _lines_of_tries(ledger, faults, failed, log_known, settings):
         lines.append(line)
         told, log_known = told + line.logs, log_known + line.logs
     log_any = np.array(sum((line.on_any for line in lines), 0.0))
@@ -193,16 +193,23 @@ def _line_of_part(ledger: Ledger, faults: NDArray[Any], found: PartFound) -> Lin
 
 
 def _lines_of_tries(
-    failed: list[tuple[str, NDArray[np.bool_]]], log_known: Floats, fixes: Floats, doubted: float
+    ledger: Ledger,
+    faults: NDArray[Any],
+    failed: list[tuple[str, NDArray[np.bool_]]],
+    log_known: Floats,
+    settings: Settings,
 ) -> list[Line]:
-    """What failed fixes say: log(1 - q) of those causes (K,), which were at most 1 - `doubted` sure together before.
+    """What failed fixes say: log(1 - q) of those causes (K,), which were at most 1 - `doubt` sure together before.
 
     What is taken from them for that falls to the other causes as the evidence has it.
     """
+    if not failed:
+        return []
+    fixes, doubted = fix_chances(ledger, faults, settings), doubt(ledger)
     lines = [
         Line(f"{label} {TRIED}", np.where(hit, np.log1p(-fixes), 0.0), 0.0, None) for label, hit in failed
     ]
-    if lines and np.isfinite(log_known).any():
+    if np.isfinite(log_known).any():
         any_of_them = np.logical_or.reduce([hit for _, hit in failed])
         share = np.exp(log_known - log_known.max())
         theirs, others = share[any_of_them].sum(), share[~any_of_them].sum()
