@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kb.suggest.attempts import cure_chances, doubt, failed_faults, fix_chances
 from kb.suggest.back_off import prior
-from kb.suggest.evidence_lines import rail_key, steps_of, value_label
+from kb.suggest.evidence_lines import steps_of, value_label
 from kb.suggest.facts_of_case import Evidence, PartFound, RailFact, Tried, refuse_contradictions
 from kb.suggest.general import WeighsTogether
 from kb.suggest.ledger import Ledger
@@ -225,10 +225,9 @@ def _lines_of_values(ledger: Ledger, tables: Tables, family: int, rails: tuple[R
     first = {rail.key: rail for rail in reversed(rails) if steps_of(rail) != NO_VALUE}
     read, labels = [], []
     for rail in first.values() if weight > 0.0 else ():
-        feature = ledger.lines.features.find(rail_key(rail.key))
-        if feature >= 0 and rail.condition in ledger.lines.conditions and rail.value is not None:
-            place = ledger.lines.conditions.index(rail.condition)
-            read.append((feature, int(ledger.lines.first_item.view[feature]) + place, rail.value))
+        item = ledger.lines.find_rail(rail)
+        if item >= 0 and rail.value is not None:
+            read.append((int(ledger.lines.feature_of.view[item]), item, rail.value))
             labels.append(value_label(rail))
     if not read:
         return []
