@@ -26,6 +26,7 @@ from kb.web.dependencies import FilterText, FormHere, ShopHere
 from kb.web.forms.case import line_of
 from kb.web.forms.fields import Form, read_form
 from kb.web.pages.diagnose import Asked
+from kb.web.pages.loads import as_loads
 from kb.web.rendering import render, see_other
 
 router = APIRouter()
@@ -128,17 +129,8 @@ def _planned(shop: Shop, record: FamilyRecord, share: float, form: Form) -> list
     }
     targets = loads.family_targets(record, share)
     try:
-        for plan in loads.plan(shop, targets).plans if targets else ():
-            if plan.elements:
-                what = " and ".join(loads.spoken(element) for element in plan.elements)
-                nature = loads.nature(shop, plan)
-                warnings = " ".join(plan.warnings)
-                rows[plan.rail] |= {
-                    "amps": f"{plan.amps:.3g} A",
-                    "what": what[:200],
-                    "kind": nature,
-                    "warnings": warnings,
-                }
+        for row in as_loads(shop, loads.plan(shop, targets)) if targets else ():
+            rows[row["rail"]] |= row
     except BadInput as error:
         form.problems.append(Problem("", error.message, error.remedy or ""))
     return list(rows.values())
