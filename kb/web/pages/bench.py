@@ -232,11 +232,11 @@ def _suggested(shop: Shop, view: RunView) -> dict[str, object]:
     if view.verdict.state != "failed":
         return {"answer": None, "diagnose_url": ""}
     evidence = outcome.evidence(shop, view)
-    settled = set(outcome.settled_words(shop, view, evidence.text))
+    settled = outcome.settled_words(shop, view, evidence.text)
     said = words.read_words(shop, evidence.text or "", view.family).facts if settled else ()
     keys = [fact.key for fact in said if fact.what in settled or fact.words in settled]
     url = diagnose_url(evidence, view.run.case_uid or "", keys)
-    return {"answer": outcome.suggestions(shop, view), "diagnose_url": url}
+    return {"answer": outcome.suggestions_from(shop, evidence, settled), "diagnose_url": url}
 
 
 def _in_order(shop: Shop, view: RunView) -> InOrder | None:
