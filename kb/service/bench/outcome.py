@@ -63,7 +63,7 @@ def _what(reading: Reading) -> _What:
 
 
 def _as_it_is(reading: Mapping[str, Any]) -> Reading:
-    """A reading of this test as evidence: taken after a repair it says how the board is now, and counts as any other."""
+    """A reading of this test as evidence: taken after a repair it says how the board is now, and counts."""
     return Reading.model_validate({**reading, "after_repair": False})
 
 
