@@ -122,7 +122,7 @@ def _read(ledger: Ledger, rows: NDArray[Any] | None = None) -> _Read:
     held = ledger.rows
     fault = held.get("fault")
     if rows is None:
-        rows = np.flatnonzero((held.get("alive") == 1) & (fault >= 0))
+        rows = ledger.counted_rows()
     many = held.get("items")[rows]
     places = spread(held.get("items_at")[rows], many)
     owner = np.repeat(rows, many)
