@@ -56,6 +56,7 @@ from kb.web.pages import (
     people,
     photos,
     report,
+    second_factor,
     share,
     sheets,
     sign_in,
@@ -148,6 +149,7 @@ def _routes() -> list[BaseRoute]:
         docs,
         sign_in,
         account,
+        second_factor,
         people,
     ):
         router.include_router(page.router, include_in_schema=False)
