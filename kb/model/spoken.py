@@ -6,7 +6,7 @@ from typing import Any
 
 from kb.facts.spoken_readings import spoken_reading
 from kb.model.pictures import PictureRecord, Pin
-from kb.model.records import RECORDS
+from kb.model.records import RECORDS, Record
 
 _ENTRIES = {
     "symptoms": "Symptom",
@@ -29,9 +29,10 @@ _EMPTY = {"verdict": "on the bench", "result": "not known yet", "action": "repla
 UNSAID: dict[str, Any] = {"present": True, "after_repair": False, "always_on": False}
 
 
+_MODELS: tuple[type[Record], ...] = (PictureRecord, Pin, *RECORDS)
 _TITLES = {
     name: field.title
-    for model in (PictureRecord, Pin, *RECORDS)
+    for model in _MODELS
     for name, field in model.model_fields.items()
     if field.title
 }

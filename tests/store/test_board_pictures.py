@@ -223,14 +223,12 @@ def test_a_family_spelled_anew_keeps_its_pictures_proved(stocked: Shop) -> None:
 
 def test_a_family_deleted_for_good_takes_its_pictures_and_their_bytes_with_it(stocked: Shop) -> None:
     uid = pinned(stocked)
-    sha = pictures.view(stocked, uid).record.sha256
     binning.put(stocked, "family", "GL-31")
     assert '"picture"' not in exported(stocked)
     binning.delete_for_good(stocked, "family", "GL-31")
     with pytest.raises(NotFound):
         pictures.view(stocked, uid)
     assert files.faults(stocked)[0] == 0
-    assert not stocked.files.path(sha).exists() or files.sweep(stocked) == []
     sound(stocked)
 
 
