@@ -209,6 +209,12 @@ def _probe_spot(record: PictureRecord, probe: Probe) -> _Spot | None:
     return None
 
 
+def probe_at(record: PictureRecord, probe: Probe) -> Point | None:
+    """Where a lead goes on a picture, in fractions of what is shown; None where the picture does not show it."""
+    spot = _probe_spot(record, probe)
+    return spot.point if spot else None
+
+
 def named_in(text: str) -> list[str]:
     """What a place in words may be called on a picture: the whole, and every designator in it."""
     words = [word.strip(",;:()") for word in text.split()]

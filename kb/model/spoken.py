@@ -31,10 +31,7 @@ UNSAID: dict[str, Any] = {"present": True, "after_repair": False, "always_on": F
 
 _MODELS: tuple[type[Record], ...] = (PictureRecord, Pin, *RECORDS)
 _TITLES = {
-    name: field.title
-    for model in _MODELS
-    for name, field in model.model_fields.items()
-    if field.title
+    name: field.title for model in _MODELS for name, field in model.model_fields.items() if field.title
 }
 # Fractions of the width or height of a picture, which are said in per cent.
 _SHARES = ("x", "y", "to_x", "to_y")

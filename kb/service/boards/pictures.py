@@ -8,16 +8,17 @@ import io
 import re
 import uuid
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from pathlib import Path
 from typing import BinaryIO
 
 from sqlmodel import Session
 
 from kb import pictures as prepared
 from kb.bench import places
-from kb.bench.places import Shown, Window
+from kb.bench.places import Shown, Window, outside, same_place, shown
 from kb.errors import BadInput, NotFound
 from kb.facts import plane
 from kb.facts.designators import is_designator, normalise_designator
@@ -28,10 +29,38 @@ from kb.pictures import board
 from kb.service.shop import sent_files
 from kb.service.shop.shop import Shop
 from kb.store.records import families, pictures
-from kb.store.records.files import Content
+from kb.store.records.files import Content, content_id
 from kb.store.records.pictures import StoredPicture
 from kb.suggest import fix_records
 
+__all__ = [
+    "SIDES",
+    "TAKEN",
+    "FamilyPictures",
+    "PictureView",
+    "Shown",
+    "Window",
+    "add",
+    "bring_bytes",
+    "bytes_of_line",
+    "first_of",
+    "for_sharing",
+    "lay_in",
+    "mapped_from",
+    "of_family",
+    "outside",
+    "path_of",
+    "piece_of",
+    "same_place",
+    "save",
+    "shown",
+    "small_of",
+    "straightened",
+    "suggested",
+    "use_again",
+    "view",
+    "whole_of",
+]
 SIDES = values(BOARD_SIDES)
 TAKEN = "JPEG, PNG, WebP or HEIC"
 _MOST_NAMED = 200
@@ -84,6 +113,17 @@ def of_family(shop: Shop, number: str) -> FamilyPictures:
     )
 
 
+def first_of(session: Session, family_id: int) -> tuple[PictureView, int] | None:
+    """The picture that stands for a family, without its pins, and how many names are pinned on all of its
+    pictures; None where it has none."""
+    found = sorted(pictures.lines(session, family_id), key=lambda one: SIDES.index(one.record.side))
+    here = [one for one in found if one.is_here]
+    if not here:
+        return None
+    first = here[0].record
+    return PictureView(first, places.shown(first), 0, True), sum(one.pins for one in found)
+
+
 def view(shop: Shop, uid: str) -> PictureView:
     """One picture that is not in the bin. Raises NotFound."""
     with shop.read() as session:
@@ -93,7 +133,10 @@ def view(shop: Shop, uid: str) -> PictureView:
 def add(
     shop: Shop, number: str, name: str, file: BinaryIO, *, side: str = SIDES[0], taken: date | None = None
 ) -> PictureView:
-    """Adds a sent picture to a family. Raises NotFound, BadInput for what is no picture, StoreTrouble."""
+    """Adds a sent picture to a family; the same picture sent again is the one that is there.
+
+    Raises NotFound, BadInput for what is no picture, StoreTrouble.
+    """
     if side not in SIDES:
         raise BadInput(
             f"“{side[:40]}” is no side of a board.", field="side", remedy=f"Choose {' or '.join(SIDES)}."
@@ -112,10 +155,11 @@ def add(
         height_px=content.height_px or 0,
     )
     with shop.write() as session:
-        _refuse_twin(session, code, content)
-        pictures.save(session, record, content=content)
+        uid = _twin(session, code, content)
+        if uid is None:
+            pictures.save(session, record, content=content)
     shop.refresh()
-    return view(shop, record.uid)
+    return view(shop, uid or record.uid)
 
 
 def _kept(shop: Shop, name: str, file: BinaryIO) -> Content:
@@ -127,16 +171,11 @@ def _kept(shop: Shop, name: str, file: BinaryIO) -> Content:
     return sent_files.keep(shop, accepted, file)
 
 
-def _refuse_twin(session: Session, code: str, content: Content) -> None:
-    """The same bytes twice are one picture: most likely the button was pressed twice."""
+def _twin(session: Session, code: str, content: Content) -> str | None:
+    """The picture of a family with these very bytes: most likely the button was pressed twice."""
     family = families.get(session, code)
-    for one in pictures.of_family(session, family.id):
-        if one.record.sha256 == content.content:
-            raise BadInput(
-                f"{code} has this very picture already.",
-                field="file",
-                remedy="Open it, or send another one.",
-            )
+    same = (one for one in pictures.of_family(session, family.id) if one.record.sha256 == content.content)
+    return next((one.record.uid for one in same), None)
 
 
 def bytes_of_line(shop: Shop, record: PictureRecord) -> Content | None:
@@ -181,6 +220,16 @@ def for_sharing(shop: Shop, record: PictureRecord) -> PictureRecord:
         update = {"width_px": width, "height_px": height, "media_type": "image/jpeg"}
         update["sha256"] = hashlib.sha256(given).hexdigest()
     return record.model_copy(update={**update, "image": base64.b64encode(given).decode()})
+
+
+def lay_in(shop: Shop, files: Iterable[Path]) -> None:
+    """Keeps pictures that come with the program, so that records which name them find their bytes."""
+    for file in files:
+        media_type, width, height = board.proved_of_file(str(file))
+        with file.open("rb") as source:
+            content = shop.files.put(source)
+        with shop.write() as session:
+            content_id(session, Content(content, media_type, file.stat().st_size, width, height))
 
 
 def bring_bytes(shop: Shop, uid: str, file: BinaryIO) -> None:
