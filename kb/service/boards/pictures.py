@@ -429,10 +429,10 @@ def suggested(shop: Shop, number: str) -> tuple[str, ...]:
     with shop.derived.counts() as (ledger, _):
         named = [part for record in fix_records(ledger, code) for part in record.parts]
     counts: Counter[str] = Counter()
-    for text, cases in named:
+    for text, times in named:
         for word in _SEPARATORS.split(text):
             if is_designator(word):
-                counts[normalise_designator(word)] += cases
+                counts[normalise_designator(word)] += times
     return tuple(word for word, _ in counts.most_common(_MOST_NAMED))
 
 

@@ -105,6 +105,11 @@ ACCESS: dict[tuple[str, str], Need] = {
     # pictures of boards
     ("GET", "/families/{code}/pictures"): READ,
     ("POST", "/families/{code}/pictures"): WORK,
+    ("GET", "/api/families/{code}/pictures"): READ,
+    ("POST", "/api/families/{code}/pictures"): WORK,
+    ("GET", "/api/pictures/{uid}"): READ,
+    ("PUT", "/api/pictures/{uid}"): WORK,
+    ("GET", "/api/pictures/{uid}/content"): READ,
     ("GET", "/pictures/{uid}"): READ,
     ("POST", "/pictures/{uid}"): WORK,
     ("GET", "/pictures/{uid}/content"): READ,
