@@ -224,6 +224,9 @@ def _boards(there: LivedIn) -> None:
     there.sent.append(
         ("work", f"/pictures/{bare.uid}/join", {"old": old.uid, "points": "1 1", "onto": "2 2"})
     )
+    # Cases of this family name parts that its picture does not show yet.
+    begun = pictures.add(shop, "QK-118", "board.jpg", io.BytesIO(made.saved(made.marked(90, 60), "JPEG")))
+    there.addresses.append(f"/pictures/{begun.record.uid}/pins")
     # A closed case with a photograph, of a family without a picture.
     assert bring(shop, a_family("PH-1"), a_case("shown", family="PH-1")).saved
     (photo,) = files.add(shop, "shown", [("c9.jpg", io.BytesIO(made.jpeg()))]).kept
