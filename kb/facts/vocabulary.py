@@ -109,6 +109,11 @@ SWITCH_KINDS: tuple[Word, ...] = (
 )
 
 # Lists offered as completion only: any other text is accepted as well.
+BOARD_SIDES: tuple[Word, ...] = (
+    Word("component side", "where most parts stand"),
+    Word("solder side", "where their legs are soldered"),
+)
+
 BOARD_KINDS: tuple[str, ...] = (
     "power supply",
     "backlight driver",

@@ -2,6 +2,7 @@
 
 from kb.model.evidence import EvidenceRecord, PartCheck, TriedFix
 from kb.model.marks import FileWords, Mark
+from kb.model.pictures import PictureRecord, Pin
 from kb.model.problems import Problem, by_field, explain, printable, problems
 from kb.model.records import (
     Attempt,
@@ -28,6 +29,7 @@ RECORD_TYPES: dict[str, type[Record]] = {
     "part_class": PartClassRecord,
     "load": LoadRecord,
     "family": FamilyRecord,
+    "picture": PictureRecord,
     "case": CaseRecord,
 }
 
@@ -47,6 +49,8 @@ __all__ = [
     "OriginRecord",
     "PartCheck",
     "PartClassRecord",
+    "PictureRecord",
+    "Pin",
     "Problem",
     "Rail",
     "Reading",

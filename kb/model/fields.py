@@ -115,6 +115,7 @@ if TYPE_CHECKING:
     Section: TypeAlias = str
     Quantity: TypeAlias = str
     SwitchKind: TypeAlias = str
+    Side: TypeAlias = str
 else:
     Role = _one_of(words.RAIL_ROLES)
     Supply = _one_of(words.SUPPLY_STATES)
@@ -124,4 +125,5 @@ else:
     FollowUpState = _one_of(words.FOLLOW_UP_STATES)
     Section = _one_of(words.SECTIONS)
     Quantity = _one_of(words.QUANTITIES)
+    Side = _one_of(words.BOARD_SIDES)
     SwitchKind = _one_of((words.Word("", "not known"), *words.SWITCH_KINDS))

@@ -19,6 +19,7 @@ from kb.web.api import families as api_families
 from kb.web.api import files as api_files
 from kb.web.api import good_boards as api_good_boards
 from kb.web.api import moving as api_moving
+from kb.web.api import pictures as api_pictures
 from kb.web.api import reading as api_reading
 from kb.web.api import trust as api_trust
 from kb.web.api.shapes import ErrorBody
@@ -55,6 +56,7 @@ from kb.web.pages import (
     origins,
     people,
     photos,
+    pictures,
     report,
     second_factor,
     share,
@@ -69,6 +71,7 @@ _BODY_BYTES = 2_000_000
 # Where files are sent; they go to the disk and not into the memory.
 _UPLOADS = re.compile(
     r"/api/import|/data/import|/data/sheet|/helpers/log|/cases/[^/]+/photos|/api/cases/[^/]+/files"
+    r"|/families/[^/]+/pictures|/api/families/[^/]+/pictures|/pictures/[^/]+/content"
 )
 
 
@@ -115,6 +118,7 @@ def _routes() -> list[BaseRoute]:
         api_reading,
         api_families,
         api_good_boards,
+        api_pictures,
         api_bench,
         api_moving,
     ):
@@ -127,6 +131,7 @@ def _routes() -> list[BaseRoute]:
         helpers,
         report,
         photos,
+        pictures,
         good_boards,
         kit,
         cases,

@@ -42,6 +42,7 @@ _KINDS = {
     "part class": "part_class",
     "load": "bench_load",
     "bench run": "bench_run",
+    "picture of a board": "board_picture",
     "report": "customer_report",
 }
 Progress = Callable[[int, int], None]
