@@ -27,6 +27,12 @@ _SIGNS: dict[str, tuple[_Likeness, ...]] = {
     "rails": (lambda entry: rail_key(entry["name"]),),
     "connectors": (lambda entry: code_key(entry["name"]),),
     "points": (lambda entry: entry[0],),
+    "tips": (_of("place", "name", "text"), _of("place", "name")),
+    "revisions": (_of("name"),),
+    "used_in": (_of("brand", "device"),),
+    "pin_values": (lambda entry: (code_key(entry["connector"]), entry["pin"]),),
+    "used_at": (lambda entry: (code_key(entry["family"]), code_key(entry["part"])),),
+    "instead_of": (_of("part"),),
 }
 
 

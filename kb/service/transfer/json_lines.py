@@ -20,6 +20,7 @@ from kb.model import (
     OriginRecord,
     PartClassRecord,
     Record,
+    ShelfPartRecord,
     SymptomRecord,
 )
 from kb.service.cases.prerequisites import create_missing, refuse_future_days
@@ -270,7 +271,7 @@ def _identity(record: Record) -> tuple[str, str]:
         return record.record, code_key(record.code)
     if isinstance(record, OriginRecord):
         return record.record, record.id
-    assert isinstance(record, SymptomRecord | PartClassRecord | LoadRecord)
+    assert isinstance(record, SymptomRecord | PartClassRecord | LoadRecord | ShelfPartRecord)
     return record.record, record.name.casefold()
 
 

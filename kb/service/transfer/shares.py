@@ -1,8 +1,8 @@
 """What a shop shares of its own cases: nothing that tells who its customers are, and all of it shown before.
 
-Left out always: customer, who worked on it, what it waits for, costs, what was typed beside readings, the
-notes of follow-ups and families, photographs. Masked in what is left: numbers, addresses and the names of
-all customers the store knows. Cases of other shops are theirs to share.
+Left out always: customer, who worked on it, what it waits for, costs, quotes, what was typed beside readings, the
+notes of follow-ups and families, tips, the parts shelf, photographs. Masked in what is left: numbers, addresses and
+the names of all customers the store knows. Cases of other shops are theirs to share.
 """
 
 from __future__ import annotations
@@ -306,6 +306,7 @@ class _Sharing:
                         "failure": _short(text(entry.failure)),
                         "action": _short(text(entry.action)),
                         "cost": None,
+                        "shelf_part": "",
                     }
                 )
                 for entry in case.attempts
@@ -359,6 +360,18 @@ class _Sharing:
                         "from_rail": _short(text(family.enable.from_rail)),
                     }
                 ),
+                "tips": [],
+                "used_in": [],
+                "revisions": [
+                    one.model_copy(
+                        update={"name": _short(text(one.name), 80), "differs": text(one.differs)[:2_000]}
+                    )
+                    for one in family.revisions
+                ],
+                "pin_values": [
+                    one.model_copy(update={"connector": _short(text(one.connector), 80)})
+                    for one in family.pin_values
+                ],
                 "notes": "",
             }
         )

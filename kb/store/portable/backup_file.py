@@ -41,6 +41,7 @@ _KINDS = {
     "symptom": "symptom",
     "part class": "part_class",
     "load": "bench_load",
+    "shelf part": "shelf_part",
     "bench run": "bench_run",
     "report": "customer_report",
 }

@@ -66,6 +66,7 @@ def attempt_row(attempt: Attempt) -> Row:
         "cause": {None: "", True: "cause", False: "consequence"}[attempt.cause],
         "cost": "" if attempt.cost is None else f"{attempt.cost:.2f}",
         "minutes": "" if attempt.minutes is None else str(attempt.minutes),
+        "shelf_part": attempt.shelf_part,
     }
 
 
@@ -74,6 +75,8 @@ def form_of(record: CaseRecord) -> Form:
     plain = as_dict(record)
     form = Form({name: str(plain.get(name, "")) for name in _PLAIN})
     form.plain["uid"] = record.uid or ""
+    # The quote has a page of its own and travels along.
+    form.plain["quote"] = json.dumps(plain["quote"], ensure_ascii=False) if record.quote else ""
     form.rows = {
         "symptoms": [
             {"name": entry.name, "present": "yes" if entry.present else "no"} for entry in record.symptoms
@@ -121,6 +124,7 @@ def record_of(form: Form, family: FamilyRecord | None, today: date) -> CaseRecor
         "readings": [_reading(form, number, row, family) for number, row in enumerate(form.list("readings"))],
         "attempts": [_attempt(form, number, row) for number, row in enumerate(form.list("attempts"))],
         "follow_ups": [_follow_up(form, number, row) for number, row in enumerate(form.list("follow_ups"))],
+        "quote": _quote(form.get("quote")),
     }
     if form.problems:
         return None
@@ -136,7 +140,7 @@ def in_form(problem: Problem) -> Problem:
     parts = problem.field.split(".")
     if parts[0] == "readings" and len(parts) == 3:
         return Problem(f"readings.{parts[1]}.line", problem.message, problem.remedy)
-    if parts[0] == "uid":
+    if parts[0] in ("uid", "quote"):
         return Problem("", problem.message, problem.remedy)
     return problem
 
@@ -190,6 +194,13 @@ def _reading(form: Form, number: int, row: Row, family: FamilyRecord | None) -> 
     return None if typed is None else typed.model_copy(update={"after_repair": after})
 
 
+def _quote(text: str) -> Any:
+    try:
+        return json.loads(text) if text else None
+    except (ValueError, RecursionError):
+        return None
+
+
 def _kept(text: str) -> Reading | None:
     try:
         return Reading.model_validate(json.loads(text)) if text else None
@@ -201,7 +212,7 @@ def _attempt(form: Form, number: int, row: Row) -> dict[str, Any]:
     name = f"attempts.{number}"
     money = form.parse(f"{name}.cost", row.get("cost", ""), parse_money)
     return {
-        **{part: row.get(part, "") for part in ("part", "part_class", "section", "failure")},
+        **{part: row.get(part, "") for part in ("part", "part_class", "section", "failure", "shelf_part")},
         "action": row.get("action", "").strip() or "replace",
         "result": row.get("result") or "not known yet",
         "cause": {"cause": True, "consequence": False}.get(row.get("cause", "")),
