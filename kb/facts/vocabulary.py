@@ -145,6 +145,11 @@ PART_KINDS: tuple[Word, ...] = (
 )
 
 # Lists offered as completion only: any other text is accepted as well.
+BOARD_SIDES: tuple[Word, ...] = (
+    Word("component side", "where most parts stand"),
+    Word("solder side", "where their legs are soldered"),
+)
+
 BOARD_KINDS: tuple[str, ...] = (
     "power supply",
     "backlight driver",

@@ -2,6 +2,7 @@
 
 from kb.model.evidence import EvidenceRecord, PartCheck, TriedFix
 from kb.model.marks import FileWords, Mark
+from kb.model.pictures import PictureRecord, Pin
 from kb.model.problems import Problem, by_field, explain, printable, problems
 from kb.model.records import (
     Attempt,
@@ -37,6 +38,7 @@ RECORD_TYPES: dict[str, type[Record]] = {
     "load": LoadRecord,
     "shelf_part": ShelfPartRecord,
     "family": FamilyRecord,
+    "picture": PictureRecord,
     "case": CaseRecord,
 }
 
@@ -57,6 +59,8 @@ __all__ = [
     "OriginRecord",
     "PartCheck",
     "PartClassRecord",
+    "PictureRecord",
+    "Pin",
     "PinValue",
     "Problem",
     "Quote",

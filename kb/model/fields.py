@@ -132,6 +132,7 @@ if TYPE_CHECKING:
     Quantity: TypeAlias = str
     SwitchKind: TypeAlias = str
     PartKind: TypeAlias = str
+    Side: TypeAlias = str
 else:
     Role = _one_of(words.RAIL_ROLES)
     Supply = _one_of(words.SUPPLY_STATES)
@@ -141,5 +142,6 @@ else:
     FollowUpState = _one_of(words.FOLLOW_UP_STATES)
     Section = _one_of(words.SECTIONS)
     Quantity = _one_of(words.QUANTITIES)
+    Side = _one_of(words.BOARD_SIDES)
     SwitchKind = _one_of((words.Word("", "not known"), *words.SWITCH_KINDS))
     PartKind = _one_of((words.Word("", "not known"), *words.PART_KINDS))

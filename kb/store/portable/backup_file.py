@@ -43,6 +43,7 @@ _KINDS = {
     "load": "bench_load",
     "shelf part": "shelf_part",
     "bench run": "bench_run",
+    "picture of a board": "board_picture",
     "report": "customer_report",
 }
 Progress = Callable[[int, int], None]

@@ -10,7 +10,7 @@ from sqlalchemy import func, select
 from sqlmodel import Session
 
 from kb.model import RECORD_TYPES, Record, as_dict, explain
-from kb.store.records import cases, families, lists
+from kb.store.records import cases, families, lists, pictures
 from kb.store.records.kinds import folded
 from kb.store.tables.core import (
     BenchLoad,
@@ -24,6 +24,7 @@ from kb.store.tables.core import (
     table_of,
 )
 from kb.store.tables.files import CaseFile
+from kb.store.tables.pictures import BoardPicture
 
 _CHANGE, _HISTORY = table_of(Change), table_of(History)
 # Every kind of record that is kept under a version, with the column that names it.
@@ -35,6 +36,7 @@ _LIVE: dict[str, tuple[Any, str]] = {
     "load": (table_of(BenchLoad), "name"),
     "shelf_part": (table_of(ShelfPart), "name"),
     "case_file": (table_of(CaseFile), "uid"),
+    "picture": (table_of(BoardPicture), "uid"),
 }
 # After these a record is there; after any other it is gone.
 _THERE = frozenset({"added", "updated", "binned", "restored", "unmerged"})
@@ -134,6 +136,8 @@ def record_faults(session: Session) -> Iterator[str]:
     for start in range(0, len(ids), _BATCH):
         for family in families.by_ids(session, ids[start : start + _BATCH]):
             yield from _told(family.record, family.record.code)
+    for picture in pictures.every(session):
+        yield from _told(picture.record, picture.record.uid)
     for batch in cases.in_order(session):
         for case in batch:
             yield from _told(case.record, str(case.record.uid))

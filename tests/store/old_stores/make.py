@@ -115,6 +115,31 @@ def fill_files(store: Store) -> None:
         files.add(session, "old-1", content, "board.jpg", "as it came in")
 
 
+def fill_pictures(store: Store) -> None:
+    """A picture of a board with what is where on it, where the code knows them."""
+    try:
+        from kb.model import PictureRecord
+        from kb.store.records import pictures
+        from kb.store.records.files import Content
+    except ImportError:
+        return
+    content = Content(hashlib.sha256(PHOTO).hexdigest(), "image/jpeg", len(PHOTO), 40, 30)
+    given = {
+        "uid": "old-picture",
+        "family": "GL-31",
+        "sha256": content.content,
+        "width_px": 40,
+        "height_px": 30,
+        "pins": [
+            {"kind": "part", "label": "C9", "x": 0.25, "y": 0.5},
+            {"kind": "connector", "label": "CN2", "x": 0.1, "y": 0.9, "to_x": 0.4, "to_y": 0.9, "pins": 4},
+            {"kind": "hot side", "outline": [[0.5, 0.0], [1.0, 0.0], [1.0, 1.0]]},
+        ],
+    }
+    with writing(store) as session:
+        pictures.save(session, PictureRecord.model_validate(given), content=content)
+
+
 def fill_rest(store: Store) -> None:
     """A row in every table that is still empty, by the definitions of that code: accounts and the like."""
     with writing(store) as session:
@@ -152,6 +177,12 @@ def export(store: Store) -> str:
     with store.read() if hasattr(store, "read") else store.reading() as session:
         found = [*lists.symptoms(session), *lists.part_classes(session), *lists.loads(session)]
         found += [family.record for family in families.by_ids(session, families.all_ids(session))]
+        try:
+            from kb.store.records import pictures
+        except ImportError:
+            pass
+        else:
+            found += [picture.record for picture in pictures.every(session)]
         found += [case.record for batch in cases.in_order(session) for case in batch]
         return "".join(lines.write(record) for record in found)
 
@@ -164,6 +195,7 @@ def main() -> None:
         fill(store, records)
         fill_bench(store)
         fill_files(store)
+        fill_pictures(store)
         fill_rest(store)
         jsonl.write_text(export(store), encoding="utf-8")
         store.close()
