@@ -393,6 +393,8 @@ def _rectifier_checks(offered: Ratings, wanted: Ratings) -> Iterator[Checked]:
             "forward drop",
             f"A {have} rectifier does not replace a Schottky rectifier: it drops twice as much and runs hot.",
         )
+    elif offered.part_class == wanted.part_class and not (offered.kind and wanted.kind):
+        yield Checked("speed", "look", "Compare the recovery times: it must be at least as fast.")
     elif _SPEEDS.index(have) < _SPEEDS.index(need):
         yield _no(
             "speed",

@@ -288,6 +288,9 @@ class Attempt(Record):
     cost: Money | None = Field(None, title="Parts cost", description="parts, in the shop's currency")
     minutes: Minutes | None = Field(None, title="Minutes", description="time at the bench, minutes")
     shelf_part: Words = Field("", title="From the shelf", description="part of the shelf that it took")
+    shelf_count: Annotated[int, Field(ge=1, le=1_000)] | None = Field(
+        None, title="Taken", description="how many it took from the shelf; 1 where it is not said"
+    )
 
 
 class Quote(Record):
@@ -305,12 +308,11 @@ class Quote(Record):
     declined: Day | None = Field(None, title="Declined", description="day the customer declined it")
 
     @classmethod
-    def kept(cls, values: dict[str, Any]) -> Self:
+    def kept(cls, values: dict[str, Any]) -> "Quote":
         """A quote as the store kept it, unchecked; days are kept as text."""
         days = ("date", "valid_until", "accepted", "declined")
-        return cls.model_construct(
-            **values | {name: Date.fromisoformat(values[name]) for name in days if values.get(name)}
-        )
+        found = {name: Date.fromisoformat(values[name]) for name in days if values.get(name)}
+        return cls.model_construct(**{**values, **found})
 
     @model_validator(mode="after")
     def _says_one_price_and_one_answer(self) -> Self:

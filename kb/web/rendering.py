@@ -57,7 +57,8 @@ def record_path(entity: str, name: str) -> str:
     if entity == "family":
         return family_path(name)
     query = "?" + urlencode({"name": name})
-    return {"symptom": "/data/symptoms", "part_class": "/data/part-classes"}.get(entity, "/loads") + query
+    paths = {"symptom": "/data/symptoms", "part_class": "/data/part-classes", "shelf_part": "/shelf/part"}
+    return paths.get(entity, "/loads") + query
 
 
 def history_path(entity: str, name: str) -> str:

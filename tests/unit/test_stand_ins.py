@@ -57,7 +57,11 @@ def test_a_part_with_all_ratings_known_stands_in_for_its_equal(part: Ratings) ->
             Ratings("ceramic capacitor", "X7R", value=1e-7, unit="F", max_v=50),
             "dielectric",
         ),
-        (Ratings("thermal cut-out", max_c=130, max_a=10), Ratings("thermal cut-out", max_c=115, max_a=10), "trip temperature"),
+        (
+            Ratings("thermal cut-out", max_c=130, max_a=10),
+            Ratings("thermal cut-out", max_c=115, max_a=10),
+            "trip temperature",
+        ),
         (Ratings("wire"), ELCO, "kind of part"),
     ],
 )  # fmt: skip

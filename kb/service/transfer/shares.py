@@ -307,6 +307,7 @@ class _Sharing:
                         "action": _short(text(entry.action)),
                         "cost": None,
                         "shelf_part": "",
+                        "shelf_count": None,
                     }
                 )
                 for entry in case.attempts

@@ -23,7 +23,7 @@ _RAIL = table_of(FamilyRail)
 _CONNECTOR = table_of(FamilyConnector)
 _PLAIN = ("code", "kind", "mains_v", "bulk_v", "bulk_uf", "fuse", "isolated", "switch", "notes")
 # Lists that no question is asked about, kept whole in the family's own row.
-_WHOLE: dict[str, Any] = {"tips": Tip, "revisions": Revision, "used_in": UsedIn, "pin_values": PinValue}
+_WHOLE = ("tips", "revisions", "used_in", "pin_values")
 _RAIL_FIELDS = tuple(Rail.model_fields)
 _CONNECTOR_FIELDS = tuple(Connector.model_fields)
 
@@ -102,9 +102,10 @@ def by_ids(session: Session, ids: Sequence[int]) -> list[StoredFamily]:
                     _part(Connector, entry, _CONNECTOR_FIELDS) for entry in connectors.get(row.id, [])
                 ],
                 enable=None if row.enable is None else Enable.model_construct(**row.enable),
-                **{
-                    name: [_entry(model, one) for one in getattr(row, name)] for name, model in _WHOLE.items()
-                },
+                tips=_entries(Tip, row.tips),
+                revisions=_entries(Revision, row.revisions),
+                used_in=_entries(UsedIn, row.used_in),
+                pin_values=_entries(PinValue, row.pin_values),
             ),
             row.version,
             binned_at=row.binned_at,
@@ -113,12 +114,15 @@ def by_ids(session: Session, ids: Sequence[int]) -> list[StoredFamily]:
     ]
 
 
-def _entry(model: Any, kept: dict[str, Any]) -> Any:
-    """An entry of a list that is kept whole; days are kept as text."""
-    values = dict(kept)
-    if values.get("date"):
-        values["date"] = date.fromisoformat(values["date"])
-    return model.model_construct(**values)
+def _entries(model: Any, kept: list[dict[str, Any]]) -> Any:
+    """The entries of a list that is kept whole; days are kept as text."""
+    return [
+        model.model_construct(**{name: _read(name, value) for name, value in one.items()}) for one in kept
+    ]
+
+
+def _read(name: str, value: Any) -> Any:
+    return date.fromisoformat(value) if name == "date" and value else value
 
 
 def _part(model: Any, row: Any, names: tuple[str, ...]) -> Any:

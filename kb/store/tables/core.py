@@ -372,6 +372,7 @@ class CaseAttempt(Table, table=True):
     cost_cents: int | None = None
     minutes: int | None = None
     shelf_part: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
+    shelf_count: int | None = None
     family_id: int | None = Field(default=None, sa_type=RowNumber)
     day: date | None = None
 

@@ -67,6 +67,7 @@ def attempt_row(attempt: Attempt) -> Row:
         "cost": "" if attempt.cost is None else f"{attempt.cost:.2f}",
         "minutes": "" if attempt.minutes is None else str(attempt.minutes),
         "shelf_part": attempt.shelf_part,
+        "shelf_count": "" if attempt.shelf_count is None else str(attempt.shelf_count),
     }
 
 
@@ -213,6 +214,9 @@ def _attempt(form: Form, number: int, row: Row) -> dict[str, Any]:
     money = form.parse(f"{name}.cost", row.get("cost", ""), parse_money)
     return {
         **{part: row.get(part, "") for part in ("part", "part_class", "section", "failure", "shelf_part")},
+        "shelf_count": int(taken)
+        if (taken := row.get("shelf_count", "")).isdigit() and taken.isascii()
+        else None,
         "action": row.get("action", "").strip() or "replace",
         "result": row.get("result") or "not known yet",
         "cause": {"cause": True, "consequence": False}.get(row.get("cause", "")),

@@ -23,6 +23,7 @@ from kb.service.cases import cases
 from kb.service.diagnose import words as words_read
 from kb.service.diagnose.tried_lines import tried_line
 from kb.service.find.case_search import OPEN, Filters
+from kb.service.parts import shelf
 from kb.service.shop.cut_off import indexed_cases
 from kb.web.dependencies import FilterText, FormHere, LongFormHere, Offset, ShopHere
 from kb.web.forms import case_words
@@ -91,7 +92,7 @@ def _form_like(shop: Shop, uid: str) -> Form:
     form.plain |= {"uid": "", "received": shop.today().isoformat(), "closed": "", "verdict": ""}
     form.plain |= dict.fromkeys(("customer", "worker", "waiting_for", "waiting_since", "quote"), "")
     for row in form.rows["attempts"]:
-        row["shelf_part"] = ""
+        row["shelf_part"] = row["shelf_count"] = ""
     form.rows["follow_ups"] = []
     return form
 
@@ -169,6 +170,7 @@ def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> d
         "tests": runs.of_case(shop, str(record.uid)),
         "reports": reports.issued_of(shop, str(record.uid)),
         **files_context(shop, str(record.uid)),
+        "shelf": shelf.for_case(shop, record, view.family),
         "cautions": cautions.cautions_for("energise") if record.verdict is None else (),
     }
 

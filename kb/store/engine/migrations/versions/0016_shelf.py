@@ -18,6 +18,7 @@ def upgrade() -> None:
     op.add_column(
         "case_attempt", sa.Column("shelf_part", sa.String(), nullable=False, server_default=no_words)
     )
+    op.add_column("case_attempt", sa.Column("shelf_count", sa.Integer(), nullable=True))
     op.create_table(
         "shelf_part",
         sa.Column("id", ROW_NUMBER, nullable=False),
