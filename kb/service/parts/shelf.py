@@ -94,10 +94,11 @@ class CaseShelf:
 
 @dataclass(frozen=True, slots=True)
 class Shelf:
-    """All parts of the shelf in order of their names, by folded name, class and place on a board."""
+    """All parts of the shelf in order of their names, by folded name, type number, class and place on a board."""
 
     lines: tuple[ShelfLine, ...]
     by_name: Mapping[str, ShelfLine]
+    by_type: Mapping[str, ShelfLine]
     by_class: Mapping[str, tuple[ShelfLine, ...]]
     by_place: Mapping[tuple[str, str], tuple[ShelfLine, ...]]
 
@@ -124,6 +125,7 @@ def _read(session: Session) -> Shelf:
     return Shelf(
         lines,
         {line.record.name.casefold(): line for line in lines},
+        {code_key(line.record.type_number): line for line in lines if line.record.type_number},
         {name: tuple(found) for name, found in by_class.items()},
         {place: tuple(found) for place, found in by_place.items()},
     )

@@ -24,6 +24,7 @@ class Kept:
 
     def __init__(self) -> None:
         self._values: dict[str, tuple[object, Any]] = {}
+        self._notes: dict[str, dict[Any, Any]] = {}
 
     def get(
         self, session: Session, name: str, entities: Collection[str], read: Callable[[Session], Value]
@@ -41,6 +42,11 @@ class Kept:
             self._values[name] = (newest, value)
         found: Value = value
         return found
+
+    def notes(self, name: str) -> dict[Any, Any]:
+        """What somebody noted under keys that say all that it depends on; to be written into and cleared out by
+        whoever asks, from any thread."""
+        return self._notes.setdefault(name, {})
 
     def symptoms(self, session: Session) -> list[SymptomRecord]:
         """The symptom list in alphabetical order."""

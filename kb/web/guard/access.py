@@ -147,6 +147,8 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/shelf/part/history"): WORK,
     ("POST", "/cases/{uid}/take"): WORK,
     ("POST", "/cases/{uid}/put-back"): WORK,
+    ("GET", "/order-list"): READ,
+    ("GET", "/order-list.csv"): READ,
     ("GET", "/kit"): READ,
     ("GET", "/kit.csv"): READ,
     ("GET", "/api/kit"): READ,

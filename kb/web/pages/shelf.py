@@ -17,7 +17,7 @@ from kb.model import Attempt, Problem, ShelfPartRecord, problems
 from kb.service import Shop
 from kb.service.boards import vocabulary
 from kb.service.cases import cases
-from kb.service.parts import shelf
+from kb.service.parts import order_list, shelf
 from kb.web.dependencies import FilterText, FormHere, Offset, ShopHere
 from kb.web.forms.edit import Edit, save_edited
 from kb.web.forms.fields import Form, top_field
@@ -200,6 +200,28 @@ def accept_stand_in(request: Request, shop: ShopHere, name: PartName, data: Form
         form.problems = [Problem(error.field or "", error.message, error.remedy or "")]
     record, version = shelf.find(shop, name)
     return _form_page(request, shop, _form_on(record, version), record.name, accept=form, status=422)
+
+
+@router.get("/order-list")
+def order_page(request: Request, shop: ShopHere) -> Response:
+    """What to order, as a page and on paper."""
+    context = {
+        "nav": "bench",
+        "found": order_list.view(shop),
+        "share": order_list.SHARE,
+        "today": shop.today(),
+    }
+    return render("shelf/order_list.html", context, scope=request.scope)
+
+
+@router.get("/order-list.csv")
+def order_file(shop: ShopHere) -> Response:
+    """The same for a spreadsheet."""
+    return Response(
+        "\ufeff" + order_list.as_csv(order_list.view(shop)),
+        media_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": 'attachment; filename="order-list.csv"'},
+    )
 
 
 @router.post("/cases/{uid}/take")
