@@ -14,8 +14,9 @@ from kb.errors import BadInput
 from kb.exchange.sheets import neutralised
 from kb.facts.designators import code_key, is_designator, normalise_designator
 from kb.facts.quantities import UNITS, parse_quantity
-from kb.model import CaseRecord, EvidenceRecord, FamilyRecord, TriedFix
+from kb.model import CaseRecord, FamilyRecord
 from kb.service.diagnose import diagnosis
+from kb.service.parts.case_evidence import evidence_of
 from kb.service.parts.shelf import Shelf, ShelfLine, known
 from kb.service.shop.shop import Shop
 from kb.store.records import case_lists, cases, changes, families
@@ -168,17 +169,7 @@ def _needs(shop: Shop, boards: list[cases.StoredCase], seen: object) -> dict[str
 
 def _needs_of(shop: Shop, record: CaseRecord) -> _Needs:
     try:
-        asked = EvidenceRecord(
-            family=record.family,
-            symptoms=record.symptoms,
-            readings=[one for one in record.readings if not one.after_repair],
-            attempts=[
-                TriedFix(part=one.part, part_class=one.part_class, section=one.section, result=one.result)
-                for one in record.attempts
-            ],
-            text=record.complaint or None,
-        )
-        causes = diagnosis.suggest(shop, asked, limit=_LEADING).ranking.causes
+        causes = diagnosis.suggest(shop, evidence_of(record), limit=_LEADING).ranking.causes
     except BadInput:
         return {}  # what the case says contradicts itself, which its own page tells
     tried = {_place(one.part) for one in record.attempts if one.part}
