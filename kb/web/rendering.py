@@ -20,6 +20,7 @@ from kb.facts.vocabulary import QUANTITIES
 from kb.model import RECORD_TYPES, Attempt, label_of
 from kb.model.people import ADMINISTER, WORK
 from kb.service.bench.report_words import seen
+from kb.service.boards.notes import tips_at
 
 _RECORDS = RECORD_TYPES | {"attempt": Attempt}
 _QUANTITY_MEANING = {word.value: word.meaning for word in QUANTITIES}
@@ -93,6 +94,7 @@ def environment() -> Environment:
     made.globals.update(record_path=record_path, history_path=history_path)
     made.filters["query"] = lambda pairs: urlencode([pair for pair in pairs if pair[1]])
     made.filters["quantity_meaning"] = lambda kind: _QUANTITY_MEANING[kind].split(",")[0]
+    made.filters["tips"] = tips_at
     made.globals["version"] = __version__
     return made
 

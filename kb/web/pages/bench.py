@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from typing import Annotated
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Query, Request
 from pydantic import ValidationError
@@ -19,6 +20,7 @@ from kb.service.bench.at_step import charge_at, clock_of, known_so_far
 from kb.service.bench.outcome import InOrder
 from kb.service.bench.runs import NewRun, Question, RunView, StepView, Typed
 from kb.service.boards import families
+from kb.service.boards.notes import tips_of_step
 from kb.service.cases import cases, files
 from kb.service.cases.files import StoredCaseFile
 from kb.service.diagnose import words
@@ -26,7 +28,7 @@ from kb.web.dependencies import FilterText, FormHere, ShopHere
 from kb.web.forms.case import line_of
 from kb.web.forms.fields import Form, read_form
 from kb.web.pages.diagnose import Asked
-from kb.web.rendering import render, see_other
+from kb.web.rendering import family_path, render, see_other
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]
@@ -289,6 +291,12 @@ def _step_page(
         "clock": clock_of(view, place),
         "photo": _photo(shop, view),
         "held_back": runs.held_back(view, place),
+        "tips": tips_of_step(
+            families.find(shop, view.family.code), place.step.title, place.step.rail, place.step.point
+        ),
+        "tip_url": family_path(view.family.code)
+        + "/notes?"
+        + urlencode({"place": "step", "name": place.step.title}),
         **_suggested(shop, view),
     }
     return render("bench/step.html", context, scope=request.scope, status=status)
