@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 from typing import Any
@@ -25,11 +25,13 @@ __all__ = [
     "FEWEST_BOARDS",
     "BesideLine",
     "GoodBoards",
+    "Learned",
     "Normal",
     "NormalLine",
     "Strip",
     "beside_good",
     "known",
+    "learned_of",
     "of_family",
 ]
 
@@ -239,6 +241,50 @@ def _strip(normal: Normal, found: Floats, reading: float | None) -> Strip:
         None if reading is None or beyond else at(reading),
         beyond,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What enough good boards say of a reading: `sentence` in words, `unlike` where it lies outside their interval."""
+
+    sentence: str
+    unlike: bool
+    above: bool
+    boards: int
+
+
+def learned_of(
+    good: GoodBoards, family: FamilyRecord, uid: str, readings: Sequence[Reading]
+) -> list[Learned | None]:
+    """For each reading what good boards say of it, the case's own board left out; None where too few were measured
+    there, or the reading was taken after the repair."""
+    places = [
+        place_of(family, str(one.rail or one.point), one.quantity, one.supply, one.load)[0]
+        if one.value is not None and not one.after_repair
+        else None
+        for one in readings
+    ]
+    normals_there = good.without(uid, {place for place in places if place is not None})
+    return [
+        _learned(good, normals_there.get(place), family, reading.value)
+        if place and reading.value is not None
+        else None
+        for place, reading in zip(places, readings, strict=True)
+    ]
+
+
+def _learned(good: GoodBoards, normal: Normal | None, family: FamilyRecord, value: float) -> Learned | None:
+    if normal is None or not normal.judges:
+        return None
+    off = normal.off(value) or 0.0
+    unlike = not normal.holds(value)
+    within = _line(good, normal.place, normal).within
+    side = f"this one is {abs(off):.1f} spreads {'above' if off > 0 else 'below'} their normal value"
+    said = (
+        f"By {normal.boards} good boards of {family.code} {within} is usual here; "
+        f"{side if unlike else 'this one lies within'}."
+    )
+    return Learned(said, unlike, off > 0, normal.boards)
 
 
 def beside_good(

@@ -13,17 +13,18 @@ from starlette.responses import Response
 
 from kb.errors import BadInput, Conflict, KbError, NotFound
 from kb.facts.values import parse_minutes, parse_quantity
-from kb.model import Attempt, EvidenceRecord, FamilyRecord, Problem, problems
+from kb.model import Attempt, EvidenceRecord, FamilyRecord, Problem, Reading, problems
 from kb.service import Shop
 from kb.service.bench import loads, outcome, runs, symptoms
 from kb.service.bench.at_step import charge_at, clock_of, known_so_far
 from kb.service.bench.outcome import InOrder
 from kb.service.bench.runs import NewRun, Question, RunView, StepView, Typed
 from kb.service.boards import families
+from kb.service.boards.good_boards import Learned
 from kb.service.boards.notes import tips_of_step
 from kb.service.cases import cases, files
 from kb.service.cases.files import StoredCaseFile
-from kb.service.diagnose import words
+from kb.service.diagnose import beside, words
 from kb.web.dependencies import FilterText, FormHere, ShopHere
 from kb.web.forms.case import line_of
 from kb.web.forms.fields import Form, read_form
@@ -291,6 +292,7 @@ def _step_page(
         "clock": clock_of(view, place),
         "photo": _photo(shop, view),
         "held_back": runs.held_back(view, place),
+        "learned": _learned(shop, view, place),
         "tips": tips_of_step(
             families.find(shop, view.family.code), place.step.title, place.step.rail, place.step.point
         ),
@@ -300,6 +302,26 @@ def _step_page(
         **_suggested(shop, view),
     }
     return render("bench/step.html", context, scope=request.scope, status=status)
+
+
+def _learned(shop: Shop, view: RunView, place: StepView) -> Learned | None:
+    """What good boards of the family say of the newest value at a step."""
+    step = place.step
+    value = place.entries[-1].value if place.entries else None
+    if value is None or (step.rail is None) == (step.point is None):
+        return None
+    try:
+        reading = Reading(
+            rail=step.rail,
+            point=step.point,
+            quantity=step.quantity,
+            supply=step.supply,
+            load=step.load,
+            value=value,
+        )
+    except ValidationError:
+        return None  # what no case can hold either
+    return beside.learned(shop, view.family, [reading], view.run.case_uid or "")[0]
 
 
 def _photo(shop: Shop, view: RunView) -> StoredCaseFile | None:

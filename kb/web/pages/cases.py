@@ -20,6 +20,7 @@ from kb.service.bench import reports, runs
 from kb.service.boards import families
 from kb.service.boards import vocabulary as lists
 from kb.service.cases import cases
+from kb.service.diagnose import beside
 from kb.service.diagnose import words as words_read
 from kb.service.diagnose.tried_lines import tried_line
 from kb.service.find.case_search import OPEN, Filters
@@ -170,6 +171,7 @@ def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> d
         "tests": runs.of_case(shop, str(record.uid)),
         "reports": reports.issued_of(shop, str(record.uid)),
         **files_context(shop, str(record.uid)),
+        "learned": beside.learned(shop, view.family, record.readings, str(record.uid)),
         "shelf": shelf.for_case(shop, record, view.family),
         "cautions": cautions.cautions_for("energise") if record.verdict is None else (),
     }
