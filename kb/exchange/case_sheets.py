@@ -21,7 +21,11 @@ MARK = "\ufeff"
 _RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
 _LISTS = ("symptoms", "readings", "attempts", "follow_ups")
-_PLAIN = tuple(name for name in CaseRecord.model_fields if name not in ("record", "quote", "notes", *_LISTS))
+_PLAIN = tuple(
+    name
+    for name in CaseRecord.model_fields
+    if name not in ("record", "quote", "pin_values", "notes", *_LISTS)
+)
 _QUOTE = ("date", "price", "ceiling", "valid_until", "accepted", "declined")
 CASES = (
     *_PLAIN,

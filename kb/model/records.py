@@ -368,6 +368,9 @@ class CaseRecord(Record):
     attempts: Annotated[list[Attempt], Field(max_length=200)] = []
     follow_ups: Annotated[list[FollowUp], Field(max_length=200)] = []
     quote: Quote | None = None
+    pin_values: Annotated[list[PinValue], Field(max_length=1_000)] = Field(
+        [], description="what the pins of its connectors measure to ground, unpowered"
+    )
     notes: Notes = Field("", title="Notes", description="notes")
 
     @model_validator(mode="after")

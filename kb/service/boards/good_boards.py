@@ -15,7 +15,8 @@ from kb.facts.designators import rail_key
 from kb.facts.quantities import format_quantity
 from kb.facts.reading_lines import UNIT_OF_QUANTITY
 from kb.facts.vocabulary import QUANTITIES, SUPPLY_STATES, values
-from kb.model import FamilyRecord, Reading
+from kb.model import FamilyRecord, PinValue, Reading
+from kb.model.fields import PIN_FIELDS
 from kb.service.shop.shop import Shop
 from kb.service.shop.translate import find_rail
 from kb.store.records import families, good_readings
@@ -152,6 +153,18 @@ def _read(session: Session, family_id: int, family: FamilyRecord) -> GoodBoards:
             places[key] = place
             names.setdefault(place, name)
         by_board.setdefault(place, {}).setdefault(board_of_id[case_id], []).append(value)
+    pins: list[tuple[int, PinValue]] = [(-1, one) for one in family.pin_values]
+    for row in cases:
+        # Pins are measured as a board comes in: those of a repaired one may show its fault.
+        if row.pin_values and row.verdict == "no fault found":
+            pins += [(board_of_id[row.id], PinValue.model_construct(**one)) for one in row.pin_values]
+    for board, pin in pins:
+        for reading in pin_readings(pin):
+            where, value = str(reading.point), reading.value
+            place, name = place_of(family, where, reading.quantity, reading.supply, reading.load)
+            names.setdefault(place, name)
+            if value is not None:
+                by_board.setdefault(place, {}).setdefault(board, []).append(value)
     measured = {
         place: (
             np.array(list(found), dtype=np.float64),
@@ -160,7 +173,7 @@ def _read(session: Session, family_id: int, family: FamilyRecord) -> GoodBoards:
         for place, found in by_board.items()
     }
     good = GoodBoards(
-        len(numbers),
+        len(numbers) + bool(family.pin_values),
         len({board_of_id[row.id] for row in cases if row.origin_id is not None}),
         names,
         measured,
@@ -168,6 +181,18 @@ def _read(session: Session, family_id: int, family: FamilyRecord) -> GoodBoards:
         {row.uid: board_of_id[row.id] for row in cases},
     )
     return replace(good, lines=_lines_of(family, good))
+
+
+def pin_readings(pin: PinValue) -> list[Reading]:
+    """What one pin measured, as readings of an unplugged board at a point for each polarity."""
+    found = []
+    for name in PIN_FIELDS:
+        quantity, _, colour = name.rpartition("_")
+        value = getattr(pin, name)
+        if value is not None:
+            point = f"{pin.connector} pin {pin.pin}, {colour} on the pin"
+            found.append(Reading(point=point[-80:], quantity=quantity, supply="unpowered", value=value))
+    return found
 
 
 def place_of(family: FamilyRecord, where: str, quantity: str, supply: str, load: str) -> tuple[Place, str]:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from kb.model import FamilyRecord, Reading
 from kb.service.boards import good_boards
-from kb.service.boards.good_boards import BesideLine, Learned
+from kb.service.boards.good_boards import BesideLine, Learned, pin_readings
+from kb.service.boards.pin_tables import OpenPin, open_pins
 from kb.service.cases import cases
 from kb.service.cases.cases import CaseView
 from kb.service.shop.cut_off.retry import retry_when_cut_off
@@ -20,13 +21,15 @@ from kb.store.records import families
 class BesideView:
     """`boards` good boards, this one left out, and the readings of the case: what is off most first.
 
-    `unmeasured` readings have no value, only a least or largest one.
+    `unmeasured` readings have no value, only a least or largest one; at `open_pins` only one of this board and the
+    known good one showed a reading.
     """
 
     case: CaseView
     boards: int
     lines: tuple[BesideLine, ...]
     unmeasured: int
+    open_pins: tuple[OpenPin, ...] = ()
 
     @property
     def judged(self) -> int:
@@ -59,10 +62,11 @@ def view(shop: Shop, uid: str) -> BesideView:
     """One case beside the good boards. Raises NotFound."""
     case = cases.view(shop, uid)
     family, good = good_boards.of_family(shop, case.family.code)
-    readings = case.record.readings
+    readings = [*case.record.readings, *(one for pin in case.record.pin_values for one in pin_readings(pin))]
     return BesideView(
         case,
         good.boards - (uid in good.board_of),
         good_boards.beside_good(good, family, uid, readings),
         sum(reading.value is None for reading in readings),
+        tuple(open_pins(family, case.record.pin_values)),
     )

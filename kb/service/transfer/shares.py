@@ -313,6 +313,10 @@ class _Sharing:
                 for entry in case.attempts
             ],
             follow_ups=[entry.model_copy(update={"note": ""}) for entry in case.follow_ups],
+            pin_values=[
+                one.model_copy(update={"connector": _short(text(one.connector), 80)})
+                for one in case.pin_values
+            ],
             notes=text(case.notes)[:20_000] if self._choice.notes else "",
         )
 

@@ -320,6 +320,7 @@ class BoardCase(Table, table=True):
     waiting_for: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     waiting_since: date | None = None
     quote: Any = Field(default=None, sa_column=Column(JSON(none_as_null=True), nullable=True))
+    pin_values: Any = Field(default=None, sa_column=Column(JSON(none_as_null=True), nullable=True))
     notes: str = Field(default="", sa_column=Column(Text, nullable=False))
     version: int = 1
     changed_at: datetime = Field(default_factory=now)

@@ -76,7 +76,8 @@ def form_of(record: CaseRecord) -> Form:
     plain = as_dict(record)
     form = Form({name: str(plain.get(name, "")) for name in _PLAIN})
     form.plain["uid"] = record.uid or ""
-    # The quote has a page of its own and travels along.
+    # Quote and pins have pages of their own and travel along.
+    form.plain["pin_values"] = json.dumps(plain["pin_values"]) if record.pin_values else ""
     form.plain["quote"] = json.dumps(plain["quote"], ensure_ascii=False) if record.quote else ""
     form.rows = {
         "symptoms": [
@@ -125,7 +126,8 @@ def record_of(form: Form, family: FamilyRecord | None, today: date) -> CaseRecor
         "readings": [_reading(form, number, row, family) for number, row in enumerate(form.list("readings"))],
         "attempts": [_attempt(form, number, row) for number, row in enumerate(form.list("attempts"))],
         "follow_ups": [_follow_up(form, number, row) for number, row in enumerate(form.list("follow_ups"))],
-        "quote": _quote(form.get("quote")),
+        "quote": _carried(form.get("quote")),
+        "pin_values": _carried(form.get("pin_values")) or [],
     }
     if form.problems:
         return None
@@ -141,7 +143,7 @@ def in_form(problem: Problem) -> Problem:
     parts = problem.field.split(".")
     if parts[0] == "readings" and len(parts) == 3:
         return Problem(f"readings.{parts[1]}.line", problem.message, problem.remedy)
-    if parts[0] in ("uid", "quote"):
+    if parts[0] in ("uid", "quote", "pin_values"):
         return Problem("", problem.message, problem.remedy)
     return problem
 
@@ -195,7 +197,7 @@ def _reading(form: Form, number: int, row: Row, family: FamilyRecord | None) -> 
     return None if typed is None else typed.model_copy(update={"after_repair": after})
 
 
-def _quote(text: str) -> Any:
+def _carried(text: str) -> Any:
     try:
         return json.loads(text) if text else None
     except (ValueError, RecursionError):

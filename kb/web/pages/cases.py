@@ -91,7 +91,9 @@ def _form_like(shop: Shop, uid: str) -> Form:
     """The form of a new case with the evidence and the fixes of another, which stays as it is."""
     form = form_of(cases.view(shop, uid[:64]).record)
     form.plain |= {"uid": "", "received": shop.today().isoformat(), "closed": "", "verdict": ""}
-    form.plain |= dict.fromkeys(("customer", "worker", "waiting_for", "waiting_since", "quote"), "")
+    form.plain |= dict.fromkeys(
+        ("customer", "worker", "waiting_for", "waiting_since", "quote", "pin_values"), ""
+    )
     for row in form.rows["attempts"]:
         row["shelf_part"] = row["shelf_count"] = ""
     form.rows["follow_ups"] = []

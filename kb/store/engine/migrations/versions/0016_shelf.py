@@ -14,6 +14,7 @@ def upgrade() -> None:
     nothing, no_words = sa.text("'[]'"), sa.text("''")
     for name in ("tips", "revisions", "used_in", "pin_values"):
         op.add_column("family", sa.Column(name, sa.JSON(), nullable=False, server_default=nothing))
+    op.add_column("board_case", sa.Column("pin_values", sa.JSON(none_as_null=True), nullable=True))
     op.add_column("board_case", sa.Column("quote", sa.JSON(none_as_null=True), nullable=True))
     op.add_column(
         "case_attempt", sa.Column("shelf_part", sa.String(), nullable=False, server_default=no_words)
