@@ -29,6 +29,7 @@ __all__ = [
     "Learned",
     "Normal",
     "NormalLine",
+    "Place",
     "Strip",
     "beside_good",
     "known",
