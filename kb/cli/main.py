@@ -21,6 +21,7 @@ from kb.config import Settings, described
 from kb.errors import BadInput, KbError
 from kb.model import explain
 from kb.service import Shop, sheets
+from kb.service.boards import pictures
 from kb.service.diagnose.import_reading import ImportReading
 from kb.service.operate import backup_files, integrity
 from kb.service.transfer import json_lines, relocate
@@ -188,6 +189,9 @@ def _serve(parsed: argparse.Namespace) -> int:
         )
         lines = stack.enter_context((assets.folder("seed_data") / "demo.jsonl").open("rb"))
         json_lines.bring_in(shop, lines)
+        boards = assets.folder("seed_data") / "boards"
+        pictures.lay_in(shop, sorted(boards.glob("*.webp")))
+        json_lines.bring_in(shop, stack.enter_context((boards / "boards.jsonl").open("rb")))
         server.run(shop, parsed.host, parsed.port, browser=not parsed.no_browser, demo=True, tls=tls)
     return 0
 

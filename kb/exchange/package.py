@@ -25,6 +25,8 @@ from kb.model import (
     NotedSymptom,
     OriginRecord,
     PartClassRecord,
+    PictureRecord,
+    Pin,
     Quote,
     Rail,
     Reading,
@@ -76,6 +78,7 @@ def _case_fields() -> tuple[_Field, ...]:
 
 _PARTS_OF_CASE = ("symptoms", "readings", "attempts", "follow_ups")
 _OF_FAMILY, _OF_CASE = (_FAMILY_KEY, _POSITION), (_CASE_KEY, _POSITION)
+_OF_PICTURE = (("picture", "string", "uid of the picture"), _POSITION)
 _TO_FAMILY, _TO_CASE = {"family": ("families", "code")}, {"case": ("cases", "uid")}
 # Per table: its fields (name, type, description), its primary key, and where other tables are named.
 TABLES: dict[str, tuple[tuple[_Field, ...], tuple[str, ...], dict[str, tuple[str, str]]]] = {
@@ -87,6 +90,12 @@ TABLES: dict[str, tuple[tuple[_Field, ...], tuple[str, ...], dict[str, tuple[str
     "families": (_family_fields(), ("code",), {}),
     "rails": (_fields_of(Rail, before=_OF_FAMILY), ("family", "position"), _TO_FAMILY),
     "connectors": (_fields_of(Connector, before=_OF_FAMILY), ("family", "position"), _TO_FAMILY),
+    "pictures": (_fields_of(PictureRecord, "pins", "image"), ("uid",), _TO_FAMILY),
+    "pins": (
+        _fields_of(Pin, before=_OF_PICTURE),
+        ("picture", "position"),
+        {"picture": ("pictures", "uid")},
+    ),
     "cases": (
         _case_fields(),
         ("uid",),
@@ -141,10 +150,12 @@ _TABLE_OF = {
     LoadRecord: "loads",
     ShelfPartRecord: "shelf_parts",
     FamilyRecord: "families",
+    PictureRecord: "pictures",
     CaseRecord: "cases",
 }
 _PARTS = {
     "families": (("rails", "rails"), ("connectors", "connectors")),
+    "pictures": (("pins", "pins"),),
     "cases": (
         ("symptoms", "symptoms_of_cases"),
         ("readings", "readings"),

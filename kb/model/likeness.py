@@ -26,6 +26,8 @@ _SIGNS: dict[str, tuple[_Likeness, ...]] = {
     "follow_ups": (_of("date", "state"), _of("date")),
     "rails": (lambda entry: rail_key(entry["name"]),),
     "connectors": (lambda entry: code_key(entry["name"]),),
+    # Of a picture; the pins of a rail are plain numbers.
+    "pins": (lambda entry: code_key(entry.get("label", "")) if isinstance(entry, dict) else entry,),
     "points": (lambda entry: entry[0],),
     "tips": (_of("place", "name", "text"), _of("place", "name")),
     "revisions": (_of("name"),),

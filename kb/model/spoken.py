@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from kb.facts.spoken_readings import spoken_reading
-from kb.model.records import RECORDS
+from kb.model.pictures import PictureRecord, Pin
+from kb.model.records import RECORDS, Record
 
 _ENTRIES = {
     "symptoms": "Symptom",
@@ -18,7 +19,7 @@ _ENTRIES = {
     "aliases": "Other number",
     "synonyms": "Other word",
     "letters": "Designator letter",
-    "pins": "pin",
+    "pins": "Pin",
     "ground_pins": "ground pin",
     "tips": "Tip",
     "revisions": "Revision",
@@ -34,12 +35,13 @@ _EMPTY = {"verdict": "on the bench", "result": "not known yet", "action": "repla
 UNSAID: dict[str, Any] = {"present": True, "after_repair": False, "always_on": False}
 
 
+_MODELS: tuple[type[Record], ...] = (PictureRecord, Pin, *reversed(RECORDS))
 _TITLES = {
-    name: field.title
-    for model in reversed(RECORDS)
-    for name, field in model.model_fields.items()
-    if field.title
+    name: field.title for model in _MODELS for name, field in model.model_fields.items() if field.title
 }
+# Fractions of the width or height of a picture, which are said in per cent.
+_SHARES = ("x", "y", "to_x", "to_y")
+_PLACES = ("corners", "outline")
 
 
 def label(field: str) -> str:
@@ -77,6 +79,8 @@ def _number(field: str, found: float) -> str:
         return f"{found:.2f}"
     if field == "minutes":
         return f"{found:g} min"
+    if field in _SHARES:
+        return f"{100 * found:.1f} %"
     if field == "tolerance_pct":
         return f"{found:g} %"
     if field == "bulk_uf":
@@ -93,8 +97,12 @@ def entry(field: str, one: Any) -> str:
     """One entry of a list as a line: "5VSB 4.2 V standby", "C9 electrolytic capacitor: cured"."""
     if field == "points":
         return f"{one[0]:g} V {one[1]:g} A"
+    if field in _PLACES:
+        return ", ".join(_number("x", part) for part in one)
     if not isinstance(one, dict):
         return value("", one)
+    if field == "pins":
+        return entry_name(field, 0, one)
     if field == "readings":
         where = one.get("rail") or one.get("point") or ""
         line = spoken_reading(
@@ -136,6 +144,8 @@ def entry_name(field: str, number: int, one: Any) -> str:
     word = entry_label(field)
     if field in ("symptoms", "rails", "connectors", "revisions"):
         return f"{word} {one['name']}"
+    if field == "pins" and isinstance(one, dict):
+        return f"{one.get('label') or 'Outline'} ({one.get('kind', 'part')})"
     if field == "readings":
         return f"{word} {number} ({one.get('rail') or one.get('point')})"
     if field == "attempts":

@@ -56,6 +56,7 @@ from kb.web.pages import (
     origins,
     people,
     photos,
+    pictures,
     quotes,
     report,
     share,
@@ -71,6 +72,7 @@ _BODY_BYTES = 2_000_000
 # Where files are sent; they go to the disk and not into the memory.
 _UPLOADS = re.compile(
     r"/api/import|/data/import|/data/sheet|/helpers/log|/cases/[^/]+/photos|/api/cases/[^/]+/files"
+    r"|/families/[^/]+/pictures|/api/families/[^/]+/pictures|/pictures/[^/]+/content"
 )
 
 
@@ -129,6 +131,7 @@ def _routes() -> list[BaseRoute]:
         helpers,
         report,
         photos,
+        pictures,
         good_boards,
         kit,
         cases,

@@ -67,6 +67,8 @@ def record_path(entity: str, name: str) -> str:
         return "/cases/" + quote(name, safe="")
     if entity == "family":
         return family_path(name)
+    if entity == "picture":
+        return "/pictures/" + quote(name, safe="")
     query = "?" + urlencode({"name": name})
     paths = {"symptom": "/data/symptoms", "part_class": "/data/part-classes", "shelf_part": "/shelf/part"}
     return paths.get(entity, "/loads") + query

@@ -239,6 +239,12 @@ def all_contents(session: Session) -> list[Content]:
     return [Content(*row) for row in session.execute(query)]
 
 
+def contents_of(session: Session, hashes: Sequence[str]) -> list[Content]:
+    """What is known of content by its hash, in order of it; hashes that nothing is known of are left out."""
+    query = select(*(_CONTENT.c[name] for name in Content.__dataclass_fields__)).order_by(_CONTENT.c.content)
+    return [Content(*row) for row in session.execute(query.where(_CONTENT.c.content.in_(hashes)))]
+
+
 def every(session: Session) -> list[StoredCaseFile]:
     """The files of all cases, those in the bin too."""
     return _found(session)

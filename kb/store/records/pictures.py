@@ -58,7 +58,7 @@ def _found(session: Session, *conditions: Any, labels: Collection[str] | None = 
         .order_by(_PICTURE.c.family_id, _PICTURE.c.id)
     ).all()
     pins: dict[int, list[Pin]] = {row.id: [] for row in rows}
-    if pins:
+    if pins and (labels is None or labels):
         query = select(_PIN).where(_PIN.c.picture_id.in_(pins)).order_by(_PIN.c.picture_id, _PIN.c.position)
         if labels is not None:
             query = query.where(_PIN.c.label_key.in_(labels))
@@ -92,6 +92,31 @@ def of_family(session: Session, family_id: int, *, also_replaced: bool = False) 
     if not also_replaced:
         conditions.append(_PICTURE.c.replaced_by.is_(None))
     return _found(session, *conditions)
+
+
+@dataclass(frozen=True, slots=True)
+class PictureLine:
+    """A picture as a list shows it; `record` holds no pins, `pins` says how many there are."""
+
+    record: PictureRecord
+    pins: int
+    is_here: bool
+
+
+def lines(session: Session, family_id: int) -> list[PictureLine]:
+    """The pictures of a family in use without what is pinned on them, in the order in which they came."""
+    in_use = (
+        _PICTURE.c.family_id == family_id,
+        _PICTURE.c.binned_at.is_(None),
+        _PICTURE.c.replaced_by.is_(None),
+    )
+    found = _found(session, *in_use, labels=())
+    ids = [one.id for one in found]
+    query = (
+        select(_PIN.c.picture_id, func.count()).where(_PIN.c.picture_id.in_(ids)).group_by(_PIN.c.picture_id)
+    )
+    counts: dict[int, int] = dict(session.execute(query).all()) if ids else {}
+    return [PictureLine(one.record, counts.get(one.id, 0), one.is_here) for one in found]
 
 
 def with_labels(session: Session, family_id: int, labels: Collection[str]) -> list[StoredPicture]:
@@ -208,7 +233,7 @@ def _add(session: Session, record: PictureRecord, family_id: int, content: Conte
         **_row(record),
         "family_id": family_id,
         "content": record.sha256,
-        "stored_file_id": files.content_id(session, content) if content else _kept_id(session, record.sha256),
+        "stored_file_id": files.content_id(session, content) if content else _kept_id(session, record),
         "added_at": now(),
         "added_by": session.info.get("who", ""),
         "version": version,
@@ -218,9 +243,13 @@ def _add(session: Session, record: PictureRecord, family_id: int, content: Conte
     changes.note(session, [(ENTITY, record.uid, "added", version, _as_kept(session, picture_id))])
 
 
-def _kept_id(session: Session, content: str) -> int | None:
-    found = session.scalar(select(_CONTENT.c.id).where(_CONTENT.c.content == content))
-    return None if found is None else int(found)
+def _kept_id(session: Session, record: PictureRecord) -> int | None:
+    """The row of the bytes that are here already, None where there are none, or of another size than is said."""
+    found = session.execute(select(_CONTENT).where(_CONTENT.c.content == record.sha256)).first()
+    if found is None:
+        return None
+    said = (record.media_type, record.width_px, record.height_px)
+    return int(found.id) if (found.media_type, found.width_px, found.height_px) == said else None
 
 
 def _as_kept(session: Session, picture_id: int) -> dict[str, Any]:

@@ -22,7 +22,7 @@ _HISTORY, _RUN, _CASE, _FAMILY = (table_of(one) for one in (History, BenchRun, B
 
 @dataclass(frozen=True, slots=True)
 class Binned:
-    """A record in the bin; `about` tells a case by its family and complaint."""
+    """A record in the bin; `about` tells a case by its family and complaint, a picture by its family and side."""
 
     entity: str
     name: str
@@ -39,6 +39,9 @@ def _latest(most: int) -> Any:
         if kind.entity == "case":
             about = _FAMILY.c.code + literal(" ") + func.substr(_CASE.c.complaint, 1, 80)
             query = select(*columns, about.label("about")).join(_FAMILY, _FAMILY.c.id == _CASE.c.family_id)
+        elif kind.entity == "picture":
+            about = _FAMILY.c.code + literal(", ") + table.c.side
+            query = select(*columns, about.label("about")).join(_FAMILY, _FAMILY.c.id == table.c.family_id)
         else:
             query = select(*columns, literal("").label("about"))
         last = query.where(table.c.binned_at.is_not(None)).order_by(

@@ -19,9 +19,10 @@ from kb.service.bench import loads, outcome, runs, symptoms
 from kb.service.bench.at_step import charge_at, clock_of, known_so_far
 from kb.service.bench.outcome import InOrder
 from kb.service.bench.runs import NewRun, Question, RunView, StepView, Typed
-from kb.service.boards import families
+from kb.service.boards import families, places
 from kb.service.boards.good_boards import Learned
 from kb.service.boards.notes import tips_of_step
+from kb.service.boards.places import Place
 from kb.service.cases import cases, files
 from kb.service.cases.files import StoredCaseFile
 from kb.service.diagnose import beside, words
@@ -201,8 +202,26 @@ def blank_sheet(request: Request, shop: ShopHere, family: FilterText, isolated: 
     """A sheet to print and fill in by hand."""
     record, _ = families.get(shop, family)
     sequence, steps = runs.sheet_of(record, isolated=isolated)
-    context = {"nav": "bench", "view": None, "family": record, "sequence": sequence, "steps": steps}
+    context = {
+        "nav": "bench",
+        "view": None,
+        "family": record,
+        "sequence": sequence,
+        "steps": steps,
+        "on_board": _on_board(shop, record, steps),
+    }
     return render("bench/sheet.html", context, scope=request.scope)
+
+
+def _on_board(shop: Shop, family: FamilyRecord, steps: Sequence[StepView]) -> list[tuple[Place, list[int]]]:
+    """Where the leads go on the board's pictures, each place once with the numbers of the steps that go there."""
+    around = places.around(shop, family, (), [probe for one in steps for probe in one.step.probes])
+    found: dict[Place, list[int]] = {}
+    for one in steps:
+        place = around.probes(one.step.probes)
+        if place is not None:
+            found.setdefault(place, []).append(one.number)
+    return list(found.items())
 
 
 @router.get("/bench/{uid}")
@@ -291,6 +310,7 @@ def _step_page(
         "discharge": charge_at(view, place),
         "clock": clock_of(view, place),
         "photo": _photo(shop, view),
+        "on_board": places.around(shop, view.family, (), place.step.probes).probes(place.step.probes),
         "held_back": runs.held_back(view, place),
         "learned": _learned(shop, view, place),
         "tips": tips_of_step(
@@ -531,5 +551,6 @@ def sheet(request: Request, shop: ShopHere, uid: Uid) -> Response:
         "family": view.family,
         "sequence": view.sequence,
         "steps": view.steps,
+        "on_board": _on_board(shop, view.family, view.steps),
     }
     return render("bench/sheet.html", context, scope=request.scope)
