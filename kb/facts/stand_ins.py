@@ -271,6 +271,9 @@ def _electrolytic_checks(offered: Ratings, wanted: Ratings, group: str) -> Itera
             )
         else:
             yield Checked("ESR", "yes", f"Its series resistance of {have} is not higher than {need}.")
+    elif wanted.esr_ohm is not None and offered.esr_ohm is None:
+        need = format_quantity(wanted.esr_ohm, "ohm")
+        yield Checked("ESR", "look", f"Look up its series resistance at 100 kHz: not higher than {need}.")
     elif offered.kind == wanted.kind == "low ESR" or (
         offered.kind == "low ESR" and wanted.kind == "general purpose"
     ):

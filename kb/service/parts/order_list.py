@@ -22,7 +22,7 @@ from kb.service.shop.shop import Shop
 from kb.store.records import case_lists, cases, changes, families
 from kb.suggest.orders import SHARE, chances_of_parts, enough
 
-__all__ = ["SHARE", "OrderLine", "OrderList", "as_csv", "view"]
+__all__ = ["SHARE", "OrderLine", "OrderList", "Wanted", "as_csv", "view"]
 
 MOST_BOARDS = 40
 _MOST_WAITING = 200

@@ -171,6 +171,8 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/cases/{uid}/quote"): READ,
     ("POST", "/cases/{uid}/quote"): WORK,
     ("POST", "/cases/{uid}/quote/answer"): WORK,
+    ("GET", "/api/shelf"): READ,
+    ("GET", "/api/order-list"): READ,
     ("GET", "/order-list"): READ,
     ("GET", "/order-list.csv"): READ,
     ("GET", "/kit"): READ,
