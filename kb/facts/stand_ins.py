@@ -306,7 +306,7 @@ def _resistor_checks(offered: Ratings, wanted: Ratings) -> Iterator[Checked]:
         elif not _same(offered.max_w, wanted.max_w):
             yield _no(
                 "fusible",
-                f"{format_quantity(offered.max_w, 'W')} in place of {format_quantity(wanted.max_w, 'W')}: "
+                f"{rating_said(offered.max_w, 'W')} in place of {rating_said(wanted.max_w, 'W')}: "
                 "it opens at another overload.",
             )
         else:
@@ -487,12 +487,19 @@ def _trip(offered: Ratings, wanted: Ratings) -> Checked:
     return Checked("trip temperature", "yes", f"It trips at {offered.max_c:g} °C, the same.")
 
 
+def rating_said(value: float, unit: str) -> str:
+    """A rating as it is printed on a part: 25 V and not 25.0 V."""
+    shown = {"degC": "°C"}.get(unit, unit)
+    plain = unit in ("V", "A", "W", "degC") and 1 <= value < 10_000
+    return f"{value:g} {shown}" if plain else format_quantity(value, unit)
+
+
 def _same(one: float, other: float) -> bool:
     return math.isclose(one, other, rel_tol=_SAME)
 
 
 def _said(part: Ratings) -> str:
-    return format_quantity(part.value, part.unit) if part.value is not None and part.unit else "no value"
+    return rating_said(part.value, part.unit) if part.value is not None and part.unit else "no value"
 
 
 def _same_value(offered: Ratings, wanted: Ratings) -> Iterator[Checked]:
@@ -522,7 +529,7 @@ def _at_least(
     """One rating that must be the same or higher; where it is not `needed` and not known nothing is said."""
     word = {"degC": "temperature"}.get(unit, rule)
     if have is not None and need is not None:
-        told = f"{format_quantity(have, unit)} for {format_quantity(need, unit)}"
+        told = f"{rating_said(have, unit)} for {rating_said(need, unit)}"
         if have < need * (1 - _SAME):
             yield _no(rule, f"{told}: its {word} rating is too low.")
         else:

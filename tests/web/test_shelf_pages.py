@@ -180,7 +180,7 @@ def test_a_stand_in_is_accepted_with_its_rule_and_a_forbidden_one_is_refused(ben
         )
     page = words_of(bench.get("/shelf/part?name=1000 µF 25 V").text)
     assert "1000 µF 35 V may stand in 4 on the shelf" in page
-    assert "1000 µF 16 V never 4 on the shelf 16.0 V for 25.0 V: its voltage rating is too low." in page
+    assert "1000 µF 16 V never 4 on the shelf 16 V for 25 V: its voltage rating is too low." in page
     accept = "/shelf/part/accept?name=1000 µF 25 V"
     assert bench.post(accept, data={"of": "1000 µF 35 V"}).status_code == 303
     assert "accepted by the shop" in words_of(bench.get("/shelf/part?name=1000 µF 25 V").text)

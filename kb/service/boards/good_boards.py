@@ -39,6 +39,7 @@ __all__ = [
 
 MOST_BOARDS = 1_000
 _DOTS = 40
+_KNOWN_GOOD = -1  # the board of the family's own pin table, which is no case
 _ROOM = 1.8  # of the interval's half width, to each side of the normal value
 _SUPPLIES, _QUANTITIES = values(SUPPLY_STATES), values(QUANTITIES)
 
@@ -154,7 +155,7 @@ def _read(session: Session, family_id: int, family: FamilyRecord) -> GoodBoards:
             places[key] = place
             names.setdefault(place, name)
         by_board.setdefault(place, {}).setdefault(board_of_id[case_id], []).append(value)
-    pins: list[tuple[int, PinValue]] = [(-1, one) for one in family.pin_values]
+    pins: list[tuple[int, PinValue]] = [(_KNOWN_GOOD, one) for one in family.pin_values]
     for row in cases:
         # Pins are measured as a board comes in: those of a repaired one may show its fault.
         if row.pin_values and row.verdict == "no fault found":
@@ -174,7 +175,7 @@ def _read(session: Session, family_id: int, family: FamilyRecord) -> GoodBoards:
         for place, found in by_board.items()
     }
     good = GoodBoards(
-        len(numbers) + bool(family.pin_values),
+        len(numbers),
         len({board_of_id[row.id] for row in cases if row.origin_id is not None}),
         names,
         measured,
@@ -215,7 +216,9 @@ def _lines_of(family: FamilyRecord, good: GoodBoards) -> tuple[NormalLine, ...]:
             place.load,
         )
 
-    return tuple(_line(good, place, good.normals[place]) for place in sorted(good.normals, key=key))
+    # What the known good board alone measured stands in its own table.
+    shown = [place for place in good.normals if good.measured[place][0].tolist() != [_KNOWN_GOOD]]
+    return tuple(_line(good, place, good.normals[place]) for place in sorted(shown, key=key))
 
 
 def _line(good: GoodBoards, place: Place, normal: Normal, reading: float | None = None) -> NormalLine:

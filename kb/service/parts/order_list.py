@@ -17,7 +17,7 @@ from kb.facts.quantities import UNITS, parse_quantity
 from kb.model import CaseRecord, FamilyRecord
 from kb.service.diagnose import diagnosis
 from kb.service.parts.case_evidence import evidence_of
-from kb.service.parts.shelf import Shelf, ShelfLine, known
+from kb.service.parts.shelf import Shelf, ShelfLine, by_words, known
 from kb.service.shop.shop import Shop
 from kb.store.records import case_lists, cases, changes, families
 from kb.suggest.orders import SHARE, chances_of_parts, enough
@@ -223,13 +223,14 @@ def _part_of(parts: dict[str, _Part], name: str, line: ShelfLine | None) -> _Par
 def _add_waiting(
     parts: dict[str, _Part], shelf: Shelf, family: FamilyRecord, record: CaseRecord, text: str, count: int
 ) -> None:
-    line = shelf.by_name.get(text.casefold()) or _by_type(shelf, text) or _by_designator(shelf, family, text)
+    line = (
+        shelf.by_name.get(text.casefold())
+        or shelf.by_type.get(code_key(text))
+        or _by_designator(shelf, family, text)
+        or by_words(shelf, text)
+    )
     part = _part_of(parts, line.record.name if line else text, line)
     part.waiting.append(Wanted(str(record.uid), record.family, count=count))
-
-
-def _by_type(shelf: Shelf, text: str) -> ShelfLine | None:
-    return shelf.by_type.get(code_key(text))
 
 
 def _by_designator(shelf: Shelf, family: FamilyRecord, text: str) -> ShelfLine | None:

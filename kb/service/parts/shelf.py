@@ -13,7 +13,7 @@ from kb.errors import BadInput, NotFound, OthersCase
 from kb.exchange.sheets import neutralised
 from kb.facts.designators import code_key, normalise_designator
 from kb.facts.quantities import format_quantity
-from kb.facts.stand_ins import Ratings, Say, StandIn, may_stand_in
+from kb.facts.stand_ins import Ratings, Say, StandIn, may_stand_in, rating_said
 from kb.model import Attempt, CaseRecord, FamilyRecord, ShelfPartRecord, UsedAt, as_dict
 from kb.service.boards.families import leading_fixes
 from kb.service.shop.shop import Shop
@@ -30,6 +30,7 @@ __all__ = [
     "StandInLine",
     "accept",
     "as_csv",
+    "by_words",
     "fits",
     "for_case",
     "known",
@@ -144,20 +145,14 @@ def ratings_said(record: ShelfPartRecord) -> str:
     said = []
     if record.value is not None and record.unit:
         tolerance = f" ± {record.tolerance_pct:g} %" if record.tolerance_pct is not None else ""
-        said.append(format_quantity(record.value, record.unit) + tolerance)
+        said.append(rating_said(record.value, record.unit) + tolerance)
     for name, unit in (("max_v", "V"), ("max_a", "A"), ("max_w", "W"), ("max_c", "degC")):
         value = getattr(record, name)
         if value is not None:
-            said.append(_plain(value, unit))
+            said.append(rating_said(value, unit))
     if record.esr_ohm is not None:
         said.append("ESR " + format_quantity(record.esr_ohm, "ohm"))
     return ", ".join(part for part in (record.type_number, record.kind, *said, record.package) if part)
-
-
-def _plain(value: float, unit: str) -> str:
-    """A rating as it is printed on a part: 25 V and not 25.0 V."""
-    shown = {"degC": "°C"}.get(unit, unit)
-    return format_quantity(value, unit) if value < 1 or value >= 10_000 else f"{value:g} {shown}"
 
 
 def ratings_of(record: ShelfPartRecord) -> Ratings:
@@ -188,6 +183,17 @@ def _words(line: ShelfLine) -> str:
     return (
         f"{record.name} {record.part_class} {said} {said.replace(' ', '')} {record.place} {places}".casefold()
     )
+
+
+def by_words(shelf: Shelf, text: str) -> ShelfLine | None:
+    """The one part that holds every word of a text, None where none or several do."""
+    wanted = set(text.casefold().replace(",", " ").split())
+    found = [
+        line
+        for line in shelf.lines
+        if wanted <= set(_words(line).replace(",", " ").replace(":", " ").split())
+    ]
+    return found[0] if wanted and len(found) == 1 else None
 
 
 def find(shop: Shop, name: str) -> tuple[ShelfPartRecord, int]:
