@@ -40,7 +40,8 @@ _HEADER = (
     "price",
     "together",
 )
-_COUNTED = re.compile(r"([1-9][0-9]?)\s*(?:[x×]\s*|pcs\.?\s+|\s)(?=\D)(.+)")
+_COUNTED = re.compile(r"([1-9][0-9]?)(?: ?[x×] ?| pcs\.? | )(?=\D)(.+)")
+_BETWEEN = re.compile(r"[;,] | and | ?\+ ?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +191,7 @@ def _place(part: str) -> str:
 
 def _items(text: str) -> Iterator[tuple[str, int]]:
     """What a case waits for, one part after another: "T3.15A fuse, 2 capacitors"."""
-    for item in re.split(r"[;,]\s+|\s+and\s+|\s*\+\s*", text):
+    for item in _BETWEEN.split(" ".join(text.split())):
         words = item.strip(" .,;")
         if not words:
             continue
