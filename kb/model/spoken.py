@@ -35,10 +35,12 @@ _EMPTY = {"verdict": "on the bench", "result": "not known yet", "action": "repla
 UNSAID: dict[str, Any] = {"present": True, "after_repair": False, "always_on": False}
 
 
-_MODELS: tuple[type[Record], ...] = (PictureRecord, Pin, *reversed(RECORDS))
-_TITLES = {
-    name: field.title for model in _MODELS for name, field in model.model_fields.items() if field.title
-}
+# A name that several records have is called what the first of them calls it.
+_MODELS: tuple[type[Record], ...] = (*RECORDS, PictureRecord, Pin)
+_TITLES: dict[str, str] = {}
+for _model in _MODELS:
+    for _name, _field in _model.model_fields.items():
+        _TITLES.setdefault(_name, _field.title or "")
 # Fractions of the width or height of a picture, which are said in per cent.
 _SHARES = ("x", "y", "to_x", "to_y")
 _PLACES = ("corners", "outline")
@@ -46,7 +48,7 @@ _PLACES = ("corners", "outline")
 
 def label(field: str) -> str:
     """The name of a field at the head of a line: "Bulk voltage"."""
-    words = _TITLES.get(field, field.replace("_", " "))
+    words = _TITLES.get(field) or field.replace("_", " ")
     return words[:1].upper() + words[1:]
 
 
