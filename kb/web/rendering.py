@@ -146,6 +146,7 @@ def render(
         "may_work": visitor.may(WORK) if visitor else not signs_in,
         "may_administer": visitor.may(ADMINISTER) if visitor else not signs_in,
         "away": state.shop.store.away,
+        "read_only": state.shop.store.read_only,
         "query": "",
     }
     page = with_keys(environment().get_template(name).render({**shared, **context}))
