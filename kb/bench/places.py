@@ -7,6 +7,7 @@ few pieces are made once and serve every pin near them.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -20,9 +21,11 @@ from kb.facts.plane import Map, Point
 from kb.model import FamilyRecord, PictureRecord, Pin, Rail
 
 WINDOWS = (4, 2, 1)  # a window is so large a part of the picture's longer side
+_SHAPE = 2 / 3  # its height to its width; the whole picture has its own
 _STEPS = 4  # a window begins at so many places in its own width
 _ROOM = 1.5  # a window is at least so many times as wide as what is marked in it
 _PLACES = 6
+_PRINTED = re.compile(r"[+-]?(?=[^a-z]*[A-Z])[A-Z0-9_.+-]{2,20}")  # BULK, 5VSB, +12V
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,36 +82,47 @@ class Window:
 
     def box(self, width: int, height: int) -> plane.Box:
         """(left, upper, right, lower) in pixels of what is shown. Raises BadInput where it has no such piece."""
-        side = max(width, height) / self.of
-        step = side / _STEPS
-        wide, high = min(side, width), min(side, height)
-        columns = math.ceil((width - wide) / step - 1e-9)
-        rows = math.ceil((height - high) / step - 1e-9)
-        if self.of not in WINDOWS or not (0 <= self.column <= columns and 0 <= self.row <= rows):
-            raise BadInput(
-                "The picture has no such piece.",
-                field="picture",
-                remedy="Open the picture and go on from there.",
-            )
-        left, upper = min(self.column * step, width - wide), min(self.row * step, height - high)
-        return left, upper, left + wide, upper + high
+        if self.of in WINDOWS:
+            wide, high = _size(self.of, width, height)
+            across, down = _grid(wide, width, self.column), _grid(high, height, self.row)
+            if across is not None and down is not None:
+                return across, down, across + wide, down + high
+        raise BadInput(
+            "The picture has no such piece.", field="picture", remedy="Open the picture and go on from there."
+        )
+
+
+def _size(of: int, width: int, height: int) -> tuple[float, float]:
+    """Width and height of a window."""
+    if of == 1:
+        return float(width), float(height)
+    side = max(width, height) / of
+    return min(side, float(width)), min(side * _SHAPE, float(height))
+
+
+def _grid(size: float, whole: float, number: int) -> float | None:
+    """Where the window of that number begins, None where there is none."""
+    last = math.ceil((whole - size) / (size / _STEPS) - 1e-9)
+    return min(number * size / _STEPS, whole - size) if 0 <= number <= last else None
 
 
 def window_around(points: Sequence[Point], width: int, height: int) -> Window:
     """The smallest piece that shows some points (pixels of what is shown) with room around them."""
     left, right = min(x for x, _ in points), max(x for x, _ in points)
     upper, lower = min(y for _, y in points), max(y for _, y in points)
-    reach = max(right - left, lower - upper) * _ROOM
-    longer = max(width, height)
-    of = next(one for one in WINDOWS if reach <= longer / one or one == 1)
-    side = longer / of
-    step = side / _STEPS
+    sizes = ((one, *_size(one, width, height)) for one in WINDOWS)
+    of, wide, high = next(
+        size
+        for size in sizes
+        if size[0] == 1 or ((right - left) * _ROOM <= size[1] and (lower - upper) * _ROOM <= size[2])
+    )
 
-    def place(middle: float, most: float) -> int:
-        start = min(max(middle - side / 2, 0.0), max(most - side, 0.0))
-        return min(round(start / step), math.ceil(max(most - side, 0.0) / step - 1e-9))
+    def place(middle: float, size: float, most: float) -> int:
+        step = size / _STEPS
+        start = min(max(middle - size / 2, 0.0), most - size)
+        return min(round(start / step), math.ceil((most - size) / step - 1e-9))
 
-    return Window(of, place((left + right) / 2, width), place((upper + lower) / 2, height))
+    return Window(of, place((left + right) / 2, wide, width), place((upper + lower) / 2, high, height))
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,8 +188,8 @@ def _at(record: PictureRecord, pin: Pin, number: int | None = None) -> Point | N
         return None
     last = view.of_own(pin.to_x, pin.to_y)
     start, end = ((one[0] * view.width, one[1] * view.height) for one in (first, last))
-    x, y = plane.between(start, end, number, pin.pins, pin.rows or 1)
-    return x / view.width, y / view.height
+    found = plane.between(start, end, number, pin.pins, pin.rows or 1)
+    return None if found is None else (found[0] / view.width, found[1] / view.height)
 
 
 def _middle(record: PictureRecord, pin: Pin) -> Point | None:
@@ -216,9 +230,11 @@ def probe_at(record: PictureRecord, probe: Probe) -> Point | None:
 
 
 def named_in(text: str) -> list[str]:
-    """What a place in words may be called on a picture: the whole, and every designator in it."""
+    """What a place in words may be called on a picture: the whole, and each word of it that is written as names on
+    boards are."""
     words = [word.strip(",;:()") for word in text.split()]
-    return [text.strip(), *(word for word in words if is_designator(word))] if text.strip() else []
+    named = (word for word in words if is_designator(word) or _PRINTED.fullmatch(word))
+    return list(dict.fromkeys([text.strip(), *named])) if text.strip() else []
 
 
 def probes_place(pictures: Iterable[PictureRecord], probes: Sequence[Probe]) -> Place | None:

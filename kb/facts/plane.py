@@ -170,21 +170,28 @@ def box_around(point: Point, side: float, width: float, height: float) -> Box:
     return left, upper, right, lower
 
 
-def between(first: Point, last: Point, number: int, of: int, rows: int = 1) -> Point:
-    """Where a pin of a connector lies: `number` of `of`, counted from row to row before moving on (1 3 5 above
-    2 4 6), from where pin 1 and the highest pin lie.
+def between(first: Point, last: Point, number: int, of: int, rows: int = 1) -> Point | None:
+    """Where pin `number` of a connector of `of` pins lies, from where pin 1 and the highest pin lie.
 
-    With more than one row the rows run along the longer way from the first pin to the last.
+    A row is counted to its end before the next begins (1 2 3 beside 4 5 6), as connectors are drawn on the pages. With
+    more than one row the connector must lie along an edge of the board; which way its rows run is told by the
+    longer way. None where that cannot be told: the wrong pin is worse than none.
     """
-    columns = -(-of // rows)
-    column, row = (number - 1) // rows, (number - 1) % rows
-    last_row = (of - 1) % rows
-    along = column / (columns - 1) if columns > 1 else 0.0
-    across = row / last_row if last_row else 0.0
+    if number == 1:
+        return first
+    if number == of:
+        return last
     (x, y), (to_x, to_y) = first, last
-    if rows == 1 or columns == 1:
-        share = along if columns > 1 else across
+    if rows == 1:
+        share = (number - 1) / (of - 1)
         return x + (to_x - x) * share, y + (to_y - y) * share
-    if abs(to_x - x) >= abs(to_y - y):
+    columns = -(-of // rows)
+    last_row, last_column = divmod(of - 1, columns)
+    row, column = divmod(number - 1, columns)
+    wide, high = abs(to_x - x), abs(to_y - y)
+    if last_row < 1 or last_column <= last_row or max(wide, high) < 1.2 * min(wide, high):
+        return None
+    along, across = column / last_column, row / last_row
+    if wide > high:
         return x + (to_x - x) * along, y + (to_y - y) * across
     return x + (to_x - x) * across, y + (to_y - y) * along

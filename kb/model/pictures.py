@@ -1,8 +1,9 @@
 """Pictures of a board: which side, where its corners lie, and what is where on it."""
 
+import re
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from kb.facts.designators import code_key
@@ -11,6 +12,8 @@ from kb.model.fields import Day, Label, Name, PinNumber, Positive, Section, Side
 from kb.model.marks import Share
 from kb.model.records import Record
 
+_SHA256 = re.compile(r"[0-9a-f]{64}")
+_BASE64 = re.compile(r"[A-Za-z0-9+/]+={0,2}")
 PIN_KINDS = ("part", "test point", "connector", "hot side")
 MOST_PINS = 500
 MOST_OF_AN_OUTLINE = 60
@@ -21,6 +24,28 @@ _A = {"part": "a part", "test point": "a test point", "connector": "a connector"
 
 def _refuse(kind: str, message: str, field: str) -> PydanticCustomError:
     return PydanticCustomError(kind, message, {"field": field})
+
+
+def _sha256(value: str) -> str:
+    if not _SHA256.fullmatch(value):
+        raise PydanticCustomError("sha256", "is no SHA-256")
+    return value
+
+
+def _base64(value: str) -> str:
+    if not _BASE64.fullmatch(value):
+        raise PydanticCustomError("base64", "is not written in base64")
+    return value
+
+
+Sha256 = Annotated[
+    str, Field(max_length=64, json_schema_extra={"pattern": f"^{_SHA256.pattern}$"}), AfterValidator(_sha256)
+]
+Base64 = Annotated[
+    str,
+    Field(max_length=3_600_000, json_schema_extra={"pattern": f"^{_BASE64.pattern}$"}),
+    AfterValidator(_base64),
+]
 
 
 class Pin(Record):
@@ -59,6 +84,9 @@ class Pin(Record):
 
     @model_validator(mode="after")
     def _has_what_its_kind_needs(self) -> Self:
+        for name in ("label", "part_class"):
+            if ";" in getattr(self, name):  # the pages write a pin as one line, cut at semicolons
+                raise _refuse("semicolon", "holds a semicolon", name)
         if self.kind == "hot side":
             if len(self.outline) < 3:
                 raise _refuse("few_corners", "needs at least three corners", "outline")
@@ -95,9 +123,7 @@ class PictureRecord(Record):
     side: Side = Field("component side", title="Side", description="which side of the board it shows")
     caption: Words = Field("", title="Caption", description="what is to be said of it")
     taken: Day | None = Field(None, title="Taken on", description="day it was taken")
-    sha256: Annotated[str, Field(pattern="^[0-9a-f]{64}$", max_length=64)] = Field(
-        title="SHA-256", description="SHA-256 of the picture's bytes"
-    )
+    sha256: Sha256 = Field(title="SHA-256", description="SHA-256 of the picture's bytes")
     media_type: Literal["image/jpeg", "image/png", "image/webp"] = Field(
         "image/jpeg", title="Media type", description="media type, proved by its content"
     )
@@ -121,7 +147,7 @@ class PictureRecord(Record):
         None, title="Replaced by", description="picture that took its place, empty while it is in use"
     )
     pins: Annotated[list[Pin], Field(max_length=MOST_PINS)] = Field([], description="what is where on it")
-    image: Annotated[str, Field(max_length=3_600_000, pattern="^[A-Za-z0-9+/]+={0,2}$")] | None = Field(
+    image: Base64 | None = Field(
         None,
         title="Bytes of the picture",
         description="bytes of the picture, base64; only where it is shared",

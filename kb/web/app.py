@@ -19,6 +19,7 @@ from kb.web.api import families as api_families
 from kb.web.api import files as api_files
 from kb.web.api import good_boards as api_good_boards
 from kb.web.api import moving as api_moving
+from kb.web.api import pictures as api_pictures
 from kb.web.api import reading as api_reading
 from kb.web.api import shelf as api_shelf
 from kb.web.api import trust as api_trust
@@ -120,6 +121,7 @@ def _routes() -> list[BaseRoute]:
         api_reading,
         api_families,
         api_good_boards,
+        api_pictures,
         api_shelf,
         api_bench,
         api_moving,

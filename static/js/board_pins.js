@@ -106,6 +106,9 @@ class Pinning {
     on("[data-back]", () => this.takeBack());
     on("[data-done]", () => this.close());
     on("[data-remove]", () => this.remove(this.chosen));
+    for (const [name, word] of [["[data-count]", "pins"], ["[data-rows]", "rows"]]) {
+      this.form.querySelector(name).addEventListener("change", (event) => this.count(word, Number(event.target.value)));
+    }
     this.form.querySelector("[data-tools]").addEventListener("change", () => {
       this.half = null;
       this.outline = [];
@@ -197,7 +200,10 @@ class Pinning {
     this.pins.push(pin);
     this.names.value = rest.join(" ");
     this.show(pin);
-    if (kind === "connector") this.half = pin;
+    if (kind === "connector") {
+      this.half = pin;
+      this.choose(pin);
+    }
     this.keep();
   }
 
@@ -275,6 +281,7 @@ class Pinning {
     name.textContent = pin.label;
     button.append(dot, name);
     put(button, pin.place);
+    button.classList.toggle("pin--left", pin.place.x > 0.8);
     pin.button = button;
     this.sheet.append(button);
     this.hold(pin, button);
@@ -325,6 +332,7 @@ class Pinning {
     if (pin.last) pin.last = moved(pin.last);
     pin.raw = "";
     put(pin.button, pin.place);
+    pin.button.classList.toggle("pin--left", pin.place.x > 0.8);
     this.keep();
   }
 
@@ -334,6 +342,26 @@ class Pinning {
     pin?.button?.classList.add("pin--chosen");
     this.form.querySelector("[data-chosen]").hidden = !pin;
     this.form.querySelector("[data-chosen-name]").textContent = pin ? `${pin.label}, ${pin.kind}` : "";
+    const counts = this.form.querySelector("[data-counts]");
+    counts.hidden = pin?.kind !== "connector";
+    if (counts.hidden) return;
+    counts.querySelector("[data-count]").value = this.counted(pin, "pins") || "";
+    counts.querySelector("[data-rows]").value = this.counted(pin, "rows") || 1;
+  }
+
+  // How many pins a connector has, or in how many rows, as its line says it.
+  counted(pin, word) {
+    const found = pin.tail.find((part) => part.endsWith(word) || part.endsWith(word.slice(0, -1)));
+    return found ? Number.parseInt(found, 10) : 0;
+  }
+
+  count(word, number) {
+    const pin = this.chosen;
+    if (!pin || pin.kind !== "connector") return;
+    pin.tail = pin.tail.filter((part) => !part.endsWith(word) && !part.endsWith(word.slice(0, -1)));
+    if (number >= 1) pin.tail.push(`${Math.floor(number)} ${word}`);
+    pin.raw = "";
+    this.keep();
   }
 
   // Lines between the pins of connectors, outlines and the ruler.
@@ -376,7 +404,7 @@ class Pinning {
     const next = this.waiting();
     const setting = this.tool === "set";
     let text = next.length ? `Press where ${next[0]} is${next.length > 1 ? `, then ${next.slice(1, 4).join(", ")}${next.length > 4 ? ` and ${next.length - 4} more` : ""}` : ""}.` : "Type a designator, then press where it is.";
-    if (setting && this.half) text = `Now press the last pin of ${this.half.label}, or go on with its pin 1 alone.`;
+    if (setting && this.half) text = `Now press the last pin of ${this.half.label}${this.counted(this.half, "pins") ? `, pin ${this.counted(this.half, "pins")}` : ""}. It tells where the others are.`;
     if (this.tool === "hot side") text = `Press round the hot side, corner by corner. ${this.outline.length} so far.`;
     if (this.tool === "ruler") text = this.ruler.length === 1 ? "Press the other end." : "Press both ends of a known length, then type it.";
     this.told.textContent = this.said ?? text;

@@ -33,7 +33,7 @@ _MM = 8  # points to a millimetre of the drawn board
 _SIZE_MM = (170, 110)
 _TAKEN = (1500, 1050)
 # Where the board's corners lie in the photograph: nobody holds a camera quite straight.
-_CORNERS = ((0.07, 0.09), (0.94, 0.055), (0.955, 0.93), (0.05, 0.955))
+_CORNERS = ((0.07, 0.11), (0.94, 0.075), (0.955, 0.895), (0.05, 0.93))
 _SPACE = uuid.UUID("6d2f5c0e-3f6b-4b8e-9b57-2d0f7f1f9a11")
 _LAMINATE = ((34, 84, 58), (118, 88, 48), (28, 66, 96))
 _SILK = (236, 238, 226)
@@ -171,20 +171,20 @@ def _part(
 
 
 def _connector(board: Board, name: str, pins: int, rows: int, x: float, y: float) -> None:
-    """Standing upright, pin 1 at the top left; more than one row counted across."""
+    """Standing upright, pin 1 at the top left; a row is counted to its end before the next begins."""
     pitch = 2.5 if pins > 4 else 3.9
     columns = -(-pins // rows)
     width, height = rows * pitch + 2, columns * pitch + 2
     _block(board, x, y, width, height, (222, 216, 198))
     top, left = y - (columns - 1) * pitch / 2, x - (rows - 1) * pitch / 2
     for number in range(pins):
-        column, row = divmod(number, rows)
+        row, column = divmod(number, columns)
         at = (left + row * pitch, top + column * pitch)
         board.draw.rectangle(_box(*at, 1.2, 1.2), fill=(150, 130, 60), outline=(90, 76, 30), width=2)
     _text(board, x, y - height / 2 - 2.2, name)
     _text(board, left - pitch * 0.9, top, "1", 2.0)
     board.taken.append((x - width / 2 - 4, y - height / 2 - 5, x + width / 2 + 2, y + height / 2 + 2))
-    column, row = divmod(pins - 1, rows)
+    row, column = divmod(pins - 1, columns)
     board.pins.append(
         {
             "kind": "connector",

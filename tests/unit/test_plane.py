@@ -126,13 +126,33 @@ def test_a_crop_stays_within_the_picture_and_keeps_its_size_where_it_can() -> No
         (3, 5, 1, (20, 0)),
         (5, 5, 1, (40, 0)),
         (1, 1, 1, (0, 0)),
-        (2, 6, 2, (0, 8)),
-        (3, 6, 2, (20, 0)),
-        (6, 6, 2, (40, 8)),
+        (2, 10, 2, (10, 0)),
+        (5, 10, 2, (40, 0)),
+        (6, 10, 2, (0, 8)),
+        (10, 10, 2, (40, 8)),
+        (5, 9, 2, (160 / 3, 0)),  # the second row is one shorter, so the last pin stands under the fourth
+        (6, 9, 2, (0, 8)),
     ],
 )
 def test_a_connectors_pins_lie_evenly_between_its_first_and_last(
     number: int, of: int, rows: int, where: plane.Point
 ) -> None:
     last = (40.0, 8.0 if rows == 2 else 0.0)
-    assert near(plane.between((0.0, 0.0), last, number, of, rows), where)
+    found = plane.between((0.0, 0.0), last, number, of, rows)
+    assert found is not None
+    assert near(found, where)
+
+
+def test_a_connector_standing_upright_counts_its_rows_from_side_to_side() -> None:
+    assert plane.between((5.0, 0.0), (13.0, 40.0), 6, 10, 2) == pytest.approx((13.0, 0.0))
+
+
+@pytest.mark.parametrize(
+    ("last", "of", "rows"),
+    [((8.0, 8.0), 4, 2), ((0.0, 8.0), 4, 2), ((8.0, 16.0), 6, 3), ((20.0, 19.0), 10, 2)],
+)
+def test_where_it_cannot_be_told_how_the_rows_run_no_pin_is_shown(
+    last: plane.Point, of: int, rows: int
+) -> None:
+    assert plane.between((0.0, 0.0), last, 2, of, rows) is None
+    assert plane.between((0.0, 0.0), last, 1, of, rows) == (0.0, 0.0)

@@ -14,7 +14,7 @@ import httpx
 import pictures_made as made
 import pytest
 from commands import STUCK_S
-from factories import a_case, a_family, bring, case_json, demo_lines, shop_in
+from factories import a_case, a_family, bring, case_json, demo_boards, demo_lines, shop_in
 from other_shops import OTHERS, origin, their_case
 from sheet_files import harbour_book
 from signed_in import Office
@@ -37,6 +37,7 @@ from kb.service import Shop, sheets
 from kb.service.accounts import people, tokens
 from kb.service.bench import loads, reports, runs
 from kb.service.bench.runs import NewRun, Typed
+from kb.service.boards import pictures
 from kb.service.cases import cases, files
 from kb.service.history import bin, undo_batch, versions
 from kb.service.operate import backups
@@ -135,6 +136,7 @@ def live_in(shop: Shop, *, share: bool = True) -> LivedIn:
         _cases,
         _shelf,
         _pictures,
+        _boards,
         _bench,
         _reports,
         _lists_and_changes,
@@ -279,6 +281,50 @@ def _pictures(there: LivedIn) -> None:
     there.addresses += [f"/cases/pictured/photos/{one}" for one in (marked, removed, paper)]
     there.addresses += [f"/cases/pictured/files/{marked}{tail}" for tail in ("", "/small")]
     there.addresses += [f"/api/cases/pictured/files/{marked}{tail}" for tail in ("", "/content")]
+
+
+def _boards(there: LivedIn) -> None:
+    """Pictures of boards: pinned, without anything on it, replaced, in the bin, and one whose bytes are missing."""
+    shop = there.office.shop
+    demo_boards(shop)
+    pinned = pictures.of_family(shop, "HX-210").used[0].record
+    path = f"/pictures/{pinned.uid}"
+    there.addresses += [
+        "/families/HX-210/pictures",
+        "/families/HX-210/pictures?find=C9",
+        "/families/GL-31/pictures",
+    ]
+    there.addresses += [
+        "/families/HX-210/pictures?find=C999",
+        f"{path}?at=C9",
+        f"{path}?red=CN2+pin+4&black=C999",
+    ]
+    there.addresses += [
+        f"{path}{tail}" for tail in ("", "/corners", "/pins", "/history", "/history?restore=1")
+    ]
+    there.addresses += [f"{path}/{tail}" for tail in ("content", "whole", "small", "piece/4/1/1")]
+    there.addresses += ["/api/families/HX-210/pictures", f"/api{path}", f"/api{path}/content"]
+    sent = [io.BytesIO(made.saved(made.marked(60 + more, 40), "JPEG")) for more in range(3)]
+    bare, old, thrown = (pictures.add(shop, "NEW-1", "board.jpg", one).record for one in sent)
+    pictures.save(shop, bare, expected_version=1, replaces=old.uid)
+    bin.put(shop, "picture", thrown.uid)
+    there.addresses += ["/families/NEW-1/pictures", f"/pictures/{old.uid}", f"/pictures/{bare.uid}/pins"]
+    there.addresses += [f"/pictures/{bare.uid}/corners?replaces={old.uid}", f"/pictures/{thrown.uid}/history"]
+    there.addresses.append(f"/pictures/{bare.uid}/join?old={old.uid}")
+    elsewhere = {"record": "picture", "uid": "elsewhere", "family": "NEW-1", "sha256": "ab" * 32}
+    assert bring(shop, {**elsewhere, "side": "solder side", "width_px": 80, "height_px": 60}).saved
+    there.addresses.append("/pictures/elsewhere")
+    there.sent.append(("work", path, {"version": "1", "side": "component side", "pins": "C9"}))
+    there.sent.append(
+        ("work", f"/pictures/{bare.uid}/join", {"old": old.uid, "points": "1 1", "onto": "2 2"})
+    )
+    # Cases of this family name parts that its picture does not show yet.
+    begun = pictures.add(shop, "QK-118", "board.jpg", io.BytesIO(made.saved(made.marked(90, 60), "JPEG")))
+    there.addresses.append(f"/pictures/{begun.record.uid}/pins")
+    # A closed case with a photograph, of a family without a picture.
+    assert bring(shop, a_family("PH-1"), a_case("shown", family="PH-1")).saved
+    (photo,) = files.add(shop, "shown", [("c9.jpg", io.BytesIO(made.jpeg()))]).kept
+    there.addresses += ["/cases/shown", f"/cases/shown/photos/{photo.uid}"]
 
 
 def _run(shop: Shop, case: str | None, odd: dict[str, dict[str, str]] | None = None, **more: Any) -> str:

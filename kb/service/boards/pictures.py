@@ -28,7 +28,7 @@ from kb.model import FamilyRecord, PictureRecord
 from kb.pictures import board
 from kb.service.shop import sent_files
 from kb.service.shop.shop import Shop
-from kb.store.records import families, pictures
+from kb.store.records import cases, families, files, pictures
 from kb.store.records.files import Content, content_id
 from kb.store.records.pictures import StoredPicture
 from kb.suggest import fix_records
@@ -41,10 +41,12 @@ __all__ = [
     "Shown",
     "Window",
     "add",
+    "add_photograph",
     "bring_bytes",
     "bytes_of_line",
     "first_of",
     "for_sharing",
+    "has_one",
     "lay_in",
     "mapped_from",
     "of_family",
@@ -162,6 +164,41 @@ def add(
     return view(shop, uid or record.uid)
 
 
+def add_photograph(shop: Shop, case_uid: str, file_uid: str) -> PictureView:
+    """Makes a photograph of a case a picture of its board family as well; the same one twice is one picture.
+
+    Raises NotFound, and BadInput for what is no picture.
+    """
+    with shop.write() as session:
+        photo = files.get(session, case_uid, file_uid)
+        if photo.content.width_px is None or photo.content.height_px is None:
+            raise BadInput(
+                "A document cannot be a picture of the board.", field="file", remedy="Choose a photograph."
+            )
+        code = cases.get(session, case_uid).record.family
+        uid = _twin(session, code, photo.content)
+        if uid is None:
+            uid = str(uuid.uuid4())
+            record = PictureRecord(
+                uid=uid,
+                family=code,
+                sha256=photo.content.content,
+                media_type=photo.content.media_type,  # type: ignore[arg-type]
+                width_px=photo.content.width_px,
+                height_px=photo.content.height_px,
+            )
+            pictures.save(session, record, content=photo.content)
+    shop.refresh()
+    return view(shop, uid)
+
+
+def has_one(shop: Shop, number: str) -> bool:
+    """Whether a family has a picture in use. A family that is not there is said to have one: nothing is missed."""
+    with shop.read() as session:
+        found = families.find(session, number)
+        return found is None or bool(pictures.families_with(session, [found[0]]))
+
+
 def _kept(shop: Shop, name: str, file: BinaryIO) -> Content:
     with sent_files.on_the_disk(file) as path:
         accepted = sent_files.accepted(path, name)
@@ -222,9 +259,9 @@ def for_sharing(shop: Shop, record: PictureRecord) -> PictureRecord:
     return record.model_copy(update={**update, "image": base64.b64encode(given).decode()})
 
 
-def lay_in(shop: Shop, files: Iterable[Path]) -> None:
+def lay_in(shop: Shop, paths: Iterable[Path]) -> None:
     """Keeps pictures that come with the program, so that records which name them find their bytes."""
-    for file in files:
+    for file in paths:
         media_type, width, height = board.proved_of_file(str(file))
         with file.open("rb") as source:
             content = shop.files.put(source)
@@ -392,10 +429,10 @@ def suggested(shop: Shop, number: str) -> tuple[str, ...]:
     with shop.derived.counts() as (ledger, _):
         named = [part for record in fix_records(ledger, code) for part in record.parts]
     counts: Counter[str] = Counter()
-    for text, cases in named:
+    for text, times in named:
         for word in _SEPARATORS.split(text):
             if is_designator(word):
-                counts[normalise_designator(word)] += cases
+                counts[normalise_designator(word)] += times
     return tuple(word for word, _ in counts.most_common(_MOST_NAMED))
 
 

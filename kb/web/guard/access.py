@@ -103,9 +103,14 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/api/cases/{uid}"): READ,
     ("PUT", "/api/cases/{uid}"): WORK,
     ("DELETE", "/api/cases/{uid}"): WORK,
-    # photographs and files of a case
+    # pictures of boards
     ("GET", "/families/{code}/pictures"): READ,
     ("POST", "/families/{code}/pictures"): WORK,
+    ("GET", "/api/families/{code}/pictures"): READ,
+    ("POST", "/api/families/{code}/pictures"): WORK,
+    ("GET", "/api/pictures/{uid}"): READ,
+    ("PUT", "/api/pictures/{uid}"): WORK,
+    ("GET", "/api/pictures/{uid}/content"): READ,
     ("GET", "/pictures/{uid}"): READ,
     ("POST", "/pictures/{uid}"): WORK,
     ("GET", "/pictures/{uid}/content"): READ,
@@ -120,6 +125,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/pictures/{uid}/use-again"): WORK,
     ("GET", "/pictures/{uid}/history"): READ,
     ("POST", "/pictures/{uid}/history"): WORK,
+    # photographs and files of a case
     ("GET", "/cases/{uid}/photos"): READ,
     ("POST", "/cases/{uid}/photos"): WORK,
     ("GET", "/cases/{uid}/photos/{file}"): READ,
@@ -127,6 +133,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/cases/{uid}/photos/{file}/marks"): WORK,
     ("POST", "/cases/{uid}/photos/{file}/marks/remove"): WORK,
     ("POST", "/cases/{uid}/photos/{file}/bin"): WORK,
+    ("POST", "/cases/{uid}/photos/{file}/board"): WORK,
     ("POST", "/cases/{uid}/photos/{file}/restore"): WORK,
     ("GET", "/cases/{uid}/files/{file}"): READ,
     ("GET", "/cases/{uid}/files/{file}/small"): READ,
