@@ -7,11 +7,14 @@ import io
 import re
 from html import unescape
 
+import bench_people
 import pytest
 from factories import a_case, a_family, bring
 from web_client import Client
 
 from kb.model import Attempt
+from kb.service.bench import runs
+from kb.service.bench.runs import NewRun, Typed
 from kb.service.cases import cases
 from kb.service.parts import shelf
 
@@ -193,3 +196,37 @@ def test_an_empty_shelf_says_how_to_begin(client: Client) -> None:
     page = words_of(client.get("/shelf").text)
     assert "The shelf is empty" in page
     assert "the order list says what runs out" in page
+
+
+def test_the_fix_form_of_a_failed_test_takes_one_from_the_shelf(client: Client) -> None:
+    bring(client.shop, bench_people.FAMILY.model_copy(update={"code": "HB-9"}))
+    part = {"name": "standby capacitor", "used_at": "HB-9: C9", "price": "0.40", "count": "1"}
+    assert client.post("/shelf", data=FORM | part).status_code == 303
+    values = bench_people.GOOD | {"5VSB in standby": {"value": "3.1"}}
+
+    def failed() -> str:
+        uid = runs.start(client.shop, NewRun(family="HB-9"))
+        runs.acknowledge(client.shop, uid)
+        while (number := runs.view(client.shop, uid).next_number) is not None:
+            title = runs.view(client.shop, uid).step(number).step.title
+            runs.enter(client.shop, uid, number, Typed(**values[title]), sure=True)
+            if title == "5VSB in standby":
+                break
+        return uid
+
+    uid = failed()
+    assert "C9: standby capacitor, 1 left" in client.get(f"/bench/{uid}").text
+    fix = {
+        "part": "C9",
+        "part_class": "electrolytic capacitor",
+        "section": "standby output",
+        "action": "replace",
+    }
+    answer = client.post(f"/bench/{uid}/fix", data=fix | {"from_shelf": "standby capacitor"})
+    assert answer.status_code == 303
+    (one,) = cases.stored(client.shop, str(runs.view(client.shop, uid).run.case_uid)).record.attempts
+    assert (one.shelf_part, one.cost) == ("standby capacitor", 0.4)
+    assert shelf.find(client.shop, "standby capacitor")[0].count == 0
+    late = client.post(f"/bench/{failed()}/fix", data=fix | {"from_shelf": "standby capacitor"})
+    assert late.status_code == 422
+    assert "None of standby capacitor is left on the shelf." in words_of(late.text)

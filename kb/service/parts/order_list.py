@@ -122,16 +122,23 @@ _Needs = Mapping[tuple[str, str, str], float]
 
 
 def view(shop: Shop) -> OrderList:
-    """The order list of this moment."""
+    """The order list of this moment, worked out again on another day or when what it rests on has changed."""
+    kept = shop.kept.notes("order list")
     with shop.read() as session:
+        seen = changes.newest(session, ("case", "family", "shelf_part", "part_class", "symptom"))
+        if kept.get("of") == (seen, shop.today()):
+            found: OrderList = kept["list"]
+            return found
         shelf = known(shop, session)
         waiting = _loaded(session, case_lists.page(session, "waiting", limit=_MOST_WAITING, offset=0)[1])
         total, ids = case_lists.page(session, "open", limit=MOST_BOARDS, offset=0)
         boards = _loaded(session, ids)
         codes = {one.record.family for one in (*waiting, *boards)}
-        known_families = {code: families.get(session, code).record for code in sorted(codes)}
-        seen = changes.newest(session, ("family", "part_class", "symptom"))
-    needs = _needs(shop, boards, seen)
+        numbers = [one.id for one in shop.kept.families(session) if one.code in codes]
+        known_families = {one.record.code: one.record for one in families.by_ids(session, numbers)}
+        lists_seen = changes.newest(session, ("family", "part_class", "symptom"))
+    # Ranking opens sessions of its own.
+    needs = _needs(shop, boards, lists_seen)
     parts: dict[str, _Part] = {}
     for case in waiting:
         for text, count in _items(case.record.waiting_for):
@@ -143,7 +150,9 @@ def view(shop: Shop) -> OrderList:
     for line in shelf.lines:
         if line.short:
             _part_of(parts, line.record.name, line)
-    return _list_of(parts, len(boards), len(waiting), total > len(boards))
+    made = _list_of(parts, len(boards), len(waiting), total > len(boards))
+    kept |= {"list": made, "of": (seen, shop.today())}
+    return made
 
 
 def _loaded(session: Session, ids: list[int]) -> list[cases.StoredCase]:

@@ -11,7 +11,7 @@ from sqlmodel import Session
 
 from kb.errors import BadInput, NotFound, OthersCase
 from kb.exchange.sheets import neutralised
-from kb.facts.designators import code_key, normalise_designator
+from kb.facts.designators import code_key, is_designator, normalise_designator
 from kb.facts.quantities import format_quantity
 from kb.facts.stand_ins import Ratings, Say, StandIn, may_stand_in, rating_said
 from kb.model import Attempt, CaseRecord, FamilyRecord, ShelfPartRecord, UsedAt, as_dict
@@ -42,6 +42,7 @@ __all__ = [
     "save",
     "stand_ins",
     "take",
+    "take_within",
     "takes_part",
 ]
 
@@ -347,6 +348,21 @@ def _usual(
     return tuple(found)
 
 
+def of_family(shop: Shop, family: FamilyRecord) -> list[tuple[str, ShelfLine]]:
+    """The parts at hand that are noted for places of a board, with the place, in order of the places."""
+    with shop.read() as session:
+        shelf = known(shop, session)
+    keys = {code_key(number) for number in (family.code, *family.aliases)}
+    found = [
+        (place.part, line)
+        for line in shelf.lines
+        if line.record.count
+        for place in line.record.used_at
+        if code_key(place.family) in keys
+    ]
+    return sorted(found, key=lambda one: (one[0], one[1].record.name))
+
+
 def takes_part(attempt: Attempt) -> bool:
     """Whether a fix takes a part at all: what is soldered again or cleaned takes none."""
     return attempt.action.strip().casefold() in _TAKES_PART
@@ -373,16 +389,6 @@ def take(
     refused. Raises NotFound, OthersCase, Conflict, and BadInput where too few are left or the case has no such fix.
     """
     with shop.write() as session:
-        part, version = lists.shelf_part(session, name)
-        if not 1 <= count <= 1_000:
-            raise BadInput(f"{count} cannot be taken.", field="count", remedy="Take one or more.")
-        if part.count < count:
-            left = f"Only {part.count} of {part.name} are" if part.count > 1 else f"Only 1 of {part.name} is"
-            raise BadInput(
-                f"{left if part.count else f'None of {part.name} is'} left on the shelf.",
-                field="part",
-                remedy="Look whether somebody took it a moment ago, or order it.",
-            )
         stored = cases.get(session, uid)
         if stored.record.origin:
             raise OthersCase(uid)
@@ -390,18 +396,38 @@ def take(
         place = _attempt_place(attempts, attempt) if new is None else len(attempts)
         if new is not None:
             attempts.append(new)
-        cost = attempts[place].cost
-        if cost is None and part.price is not None:
-            cost = round(part.price * count, 2)
-        attempts[place] = attempts[place].model_copy(
-            update={"shelf_part": part.name, "shelf_count": count if count > 1 else None, "cost": cost}
-        )
+        attempts[place] = take_within(shop, session, name, attempts[place], stored.record.family, count)
         record = _written(session, stored.record, attempts, expected_version)
-        places = _used_at(known(shop, session), part, record.family, attempts[place].part)
-        left_over = part.model_copy(update={"count": part.count - count, "used_at": places})
-        lists.save(session, left_over, expected_version=version)
     shop.refresh()
     return record
+
+
+def take_within(
+    shop: Shop, session: Session, name: str, attempt: Attempt, family: str, count: int = 1
+) -> Attempt:
+    """Counts parts off within a transaction that writes the case, and returns the fix that took them.
+
+    Raises NotFound, and BadInput where too few are left.
+    """
+    part, version = lists.shelf_part(session, name)
+    if not 1 <= count <= 1_000:
+        raise BadInput(f"{count} cannot be taken.", field="count", remedy="Take one or more.")
+    if part.count < count:
+        left = f"Only {part.count} of {part.name} are" if part.count > 1 else f"Only 1 of {part.name} is"
+        raise BadInput(
+            f"{left if part.count else f'None of {part.name} is'} left on the shelf.",
+            field="part",
+            remedy="Look whether somebody took it a moment ago, or order it.",
+        )
+    places = _used_at(known(shop, session), part, family, attempt.part)
+    left_over = part.model_copy(update={"count": part.count - count, "used_at": places})
+    lists.save(session, left_over, expected_version=version)
+    cost = attempt.cost
+    if cost is None and part.price is not None:
+        cost = round(part.price * count, 2)
+    return attempt.model_copy(
+        update={"shelf_part": part.name, "shelf_count": count if count > 1 else None, "cost": cost}
+    )
 
 
 def _attempt_place(attempts: Sequence[Attempt], wanted: str, *, taken: bool = False) -> int:
@@ -426,7 +452,7 @@ def _written(
 def _used_at(shelf: Shelf, part: ShelfPartRecord, family: str, designator: str) -> list[UsedAt]:
     """The places a part belongs to, with this one where no part of the shelf is noted for it yet."""
     place = (code_key(family), _place(designator))
-    if not designator or shelf.by_place.get(place) or len(part.used_at) >= 200:
+    if not is_designator(designator) or shelf.by_place.get(place) or len(part.used_at) >= 200:
         return list(part.used_at)
     return [*part.used_at, UsedAt(family=family, part=designator[:80])]
 

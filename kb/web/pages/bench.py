@@ -26,6 +26,7 @@ from kb.service.boards.places import Place
 from kb.service.cases import cases, files
 from kb.service.cases.files import StoredCaseFile
 from kb.service.diagnose import beside, words
+from kb.service.parts import shelf
 from kb.web.dependencies import FilterText, FormHere, ShopHere
 from kb.web.forms.case import line_of
 from kb.web.forms.fields import Form, read_form
@@ -241,6 +242,7 @@ def _overview(request: Request, shop: Shop, view: RunView, form: Form, status: i
         "form": form,
         "others": _others(shop, view),
         "in_order": _in_order(shop, view),
+        "at_hand": shelf.of_family(shop, view.family) if view.verdict.state == "failed" else [],
         **_suggested(shop, view),
     }
     return render("bench/run.html", context, scope=request.scope, status=status)
@@ -510,10 +512,11 @@ def note_fix(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> Resp
     """Notes what was repaired and begins the test that is to prove it."""
     names = ("section", "part_class", "part", "failure", "action")
     form = Form({name: str(data.get(name, "")) for name in names})
+    taken = str(data.get("from_shelf", ""))
     form.plain["action"] = form.get("action").strip() or "replace"
     try:
         attempt = Attempt.model_validate(form.plain)
-        return see_other(f"/bench/{outcome.note_fix(shop, uid, attempt)}")
+        return see_other(f"/bench/{outcome.note_fix(shop, uid, attempt, shelf_part=taken)}")
     except ValidationError as error:
         form.problems = problems(error)
     except BadInput as error:
