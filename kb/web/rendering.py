@@ -22,6 +22,7 @@ from kb.model.people import ADMINISTER, WORK
 from kb.service.accounts import people
 from kb.service.accounts.audit import Visitor, moment
 from kb.service.bench.report_words import seen
+from kb.service.boards.notes import tips_at
 
 _RECORDS = RECORD_TYPES | {"attempt": Attempt}
 _QUANTITY_MEANING = {word.value: word.meaning for word in QUANTITIES}
@@ -71,7 +72,8 @@ def record_path(entity: str, name: str) -> str:
     if entity == "picture":
         return "/pictures/" + quote(name, safe="")
     query = "?" + urlencode({"name": name})
-    return {"symptom": "/data/symptoms", "part_class": "/data/part-classes"}.get(entity, "/loads") + query
+    paths = {"symptom": "/data/symptoms", "part_class": "/data/part-classes", "shelf_part": "/shelf/part"}
+    return paths.get(entity, "/loads") + query
 
 
 def history_path(entity: str, name: str) -> str:
@@ -106,6 +108,7 @@ def environment() -> Environment:
     made.globals.update(record_path=record_path, history_path=history_path)
     made.filters["query"] = lambda pairs: urlencode([pair for pair in pairs if pair[1]])
     made.filters["quantity_meaning"] = lambda kind: _QUANTITY_MEANING[kind].split(",")[0]
+    made.filters["tips"] = tips_at
     made.globals["version"] = __version__
     return made
 
