@@ -10,7 +10,7 @@ from typing import Any
 from urllib.parse import quote, urlencode
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from starlette.responses import HTMLResponse, RedirectResponse
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.types import Scope
 
 from kb import __version__, assets
@@ -22,6 +22,7 @@ from kb.model.people import ADMINISTER, WORK
 from kb.service.accounts import people
 from kb.service.accounts.audit import Visitor, moment
 from kb.service.bench.report_words import seen
+from kb.service.boards.notes import tips_at
 
 _RECORDS = RECORD_TYPES | {"attempt": Attempt}
 _QUANTITY_MEANING = {word.value: word.meaning for word in QUANTITIES}
@@ -52,14 +53,27 @@ def see_other(url: str) -> RedirectResponse:
     return RedirectResponse(url, status_code=303)
 
 
+def csv_file(text: str, name: str) -> Response:
+    """Comma-separated text as a file for a spreadsheet program."""
+    return Response(
+        # The mark tells spreadsheet programs that this is UTF-8.
+        "\ufeff" + text,
+        media_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": f'attachment; filename="{name}"'},
+    )
+
+
 def record_path(entity: str, name: str) -> str:
     """The address of a record's own page, or of the list it stands in."""
     if entity == "case":
         return "/cases/" + quote(name, safe="")
     if entity == "family":
         return family_path(name)
+    if entity == "picture":
+        return "/pictures/" + quote(name, safe="")
     query = "?" + urlencode({"name": name})
-    return {"symptom": "/data/symptoms", "part_class": "/data/part-classes"}.get(entity, "/loads") + query
+    paths = {"symptom": "/data/symptoms", "part_class": "/data/part-classes", "shelf_part": "/shelf/part"}
+    return paths.get(entity, "/loads") + query
 
 
 def history_path(entity: str, name: str) -> str:
@@ -94,6 +108,7 @@ def environment() -> Environment:
     made.globals.update(record_path=record_path, history_path=history_path)
     made.filters["query"] = lambda pairs: urlencode([pair for pair in pairs if pair[1]])
     made.filters["quantity_meaning"] = lambda kind: _QUANTITY_MEANING[kind].split(",")[0]
+    made.filters["tips"] = tips_at
     made.globals["version"] = __version__
     return made
 

@@ -12,7 +12,7 @@ from starlette.responses import Response
 from kb.service.cases import figures
 from kb.service.cases.figures import Month
 from kb.web.dependencies import ShopHere
-from kb.web.rendering import render
+from kb.web.rendering import csv_file, render
 
 router = APIRouter()
 Months = Annotated[int, Query(ge=1, le=figures.MOST_MONTHS)]
@@ -28,6 +28,7 @@ def figures_page(request: Request, shop: ShopHere, months: Months = 12) -> Respo
         "months": found,
         "span": months,
         "spans": _SPANS,
+        "rate": shop.settings.bench_rate_per_hour,
         "any": any(month.received or month.closed or month.came_back for month in found),
     }
     return render("figures/page.html", context, scope=request.scope)
@@ -40,12 +41,7 @@ def figures_file(shop: ShopHere, months: Months = 12) -> Response:
     writer = csv.writer(text)
     writer.writerow(_HEADER)
     writer.writerows(_row(month) for month in figures.by_month(shop, months))
-    return Response(
-        # The mark tells spreadsheet programs that this is UTF-8.
-        "\ufeff" + text.getvalue(),
-        media_type="text/csv; charset=utf-8",
-        headers={"Content-Disposition": 'attachment; filename="figures.csv"'},
-    )
+    return csv_file(text.getvalue(), "figures.csv")
 
 
 _HEADER = (
@@ -62,6 +58,12 @@ _HEADER = (
     "median days",
     "parts cost",
     "bench minutes",
+    "boards with a quote",
+    "quotes accepted",
+    "quotes declined",
+    "accepted quotes came to",
+    "parts and bench time of these",
+    "above the quote",
 )
 
 
@@ -80,4 +82,10 @@ def _row(month: Month) -> tuple[object, ...]:
         "" if month.median_days is None else f"{month.median_days:g}",
         f"{month.parts_cents / 100:.2f}",
         month.minutes,
+        month.quoted,
+        month.quotes_accepted,
+        month.quotes_declined,
+        f"{month.quoted_cents / 100:.2f}",
+        f"{month.quoted_actual_cents / 100:.2f}",
+        month.over_quote,
     )
