@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from kb.facts.written_days import read_day
 from kb.reading import little_words
@@ -209,6 +209,9 @@ def find_minutes(
     return best
 
 
+_TWO_DECIMALS = re.compile(r"[0-9]{1,3}[.,][0-9]{2}")
+
+
 def _is_beside_end(token: Token) -> bool:
     """What may stand behind the time at the end of a clause: its price, and what joins the two."""
     return (
@@ -217,7 +220,7 @@ def _is_beside_end(token: Token) -> bool:
         or token.folded in little_words.MATERIAL | little_words.FOR
         or token.folded in _COINS
         or (token.folded,) in _NUMBER_WORDS
-        or bool(token.kind == NUMBER and re.fullmatch(r"[0-9]{1,3}[.,][0-9]{2}", token.folded))
+        or bool(token.kind == NUMBER and _TWO_DECIMALS.fullmatch(token.folded))
     )
 
 
@@ -245,9 +248,14 @@ def find_cost(
     """
     best = None
     for first, behind in clauses(tokens):
-        words = {token.folded for token in tokens[first:behind] if token.kind == WORD}
+        clause = tokens[first:behind]
+        said = [token.folded for token in clause if token.kind == WORD]
+        words = frozenset(said)
         if words & little_words.NOT_PAID:
             continue
+        plain = len(said) <= _MOST_BESIDE_PRICE and not any(
+            one.kind in (VOLTS, RAIL) or one.unit in ("V", "ohm", "F") for one in clause
+        )
         for at in range(first, behind):
             token = tokens[at]
             if (spoken := _spoken_money(tokens, at, first)) is not None:
@@ -257,11 +265,12 @@ def find_cost(
             if (token.kind == QUANTITY and token.unit == "money") or (
                 token.kind == NUMBER
                 and (
-                    _is_price(tokens, first, behind, at, minutes_at)
+                    _is_price(tokens, at, words, len(clause) - 1, minutes_at)
                     or (
-                        acted is not None
+                        plain
+                        and acted is not None
                         and at > acted
-                        and _written_as_price(tokens, first, behind, at, volts)
+                        and _written_as_price(tokens, behind, at, volts)
                     )
                 )
             ):
@@ -275,41 +284,40 @@ _NEAR_VOLTS = 0.03
 _MOST_BESIDE_PRICE = 4
 
 
-def _written_as_price(
-    tokens: Sequence[Token], first: int, behind: int, at: int, volts: Sequence[float]
-) -> bool:
+def _is_near_volts(value: float, volts: Iterable[float] = ()) -> bool:
+    """Whether a number is near a usual supply's volts or one of `volts`."""
+    return any(abs(value - usual) <= _NEAR_VOLTS * usual for usual in (*_USUAL_VOLTS, *map(abs, volts)))
+
+
+def _written_as_price(tokens: Sequence[Token], behind: int, at: int, volts: Sequence[float]) -> bool:
     """ "new fan 6.90", "replaced (4.50)": two decimals of which the last is one of a price, at the end of a clause."""
     token = tokens[at]
     if not _PRICE.fullmatch(token.folded) or token.value is None:
         return False
-    if any(abs(token.value - usual) <= _NEAR_VOLTS * usual for usual in (*_USUAL_VOLTS, *map(abs, volts))):
-        return False
-    if any(one.kind in (VOLTS, RAIL) or one.unit in ("V", "ohm", "F") for one in tokens[first:behind]):
+    if _is_near_volts(token.value, volts):
         return False
     before = tokens[at - 1] if at else None
     if before is not None and before.kind == SIGN and before.folded not in ("(", ",", ":", "-", "/"):
         return False
-    beside = [one for one in tokens[first:behind] if one.kind == WORD]
-    ends = at + 1 >= behind or tokens[at + 1].kind == SIGN
-    return ends and len(beside) <= _MOST_BESIDE_PRICE
+    return at + 1 >= behind or tokens[at + 1].kind == SIGN
 
 
 def _is_price(
-    tokens: Sequence[Token], first: int, behind: int, at: int, minutes_at: tuple[int, int] | None
+    tokens: Sequence[Token], at: int, words: frozenset[str], others: int, minutes_at: tuple[int, int] | None
 ) -> bool:
-    """A bare number beside "parts", or with two decimals alone in the clause next to the time spent."""
-    others = [tokens[place] for place in range(first, behind) if place != at]
-    words = {token.folded for token in others if token.kind == WORD}
+    """A bare number beside "parts", or with two decimals alone in the clause next to the time spent.
+
+    `words` are those of its clause, `others` the number of tokens in it besides the number.
+    """
     written = tokens[at].end - tokens[at].start
     if (
         words & little_words.PAID
         and words <= little_words.MATERIAL | {"inc", "incl"}
-        and len(others) <= 4
+        and others <= 4
         and written >= 3
     ):
         return True
     near = minutes_at is not None and min(abs(place - at) for place in minutes_at) <= 2
-    value = tokens[at].value or 0.0
-    if any(abs(value - usual) <= _NEAR_VOLTS * usual for usual in _USUAL_VOLTS):
+    if _is_near_volts(tokens[at].value or 0.0):
         return False
-    return near and not words and bool(re.fullmatch(r"[0-9]{1,3}[.,][0-9]{2}", tokens[at].folded))
+    return near and not words and bool(_TWO_DECIMALS.fullmatch(tokens[at].folded))
