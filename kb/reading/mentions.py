@@ -152,13 +152,16 @@ def error_codes(tokens: Sequence[Token], hits: Sequence[Hit]) -> frozenset[int]:
 def _named_in_brackets(mentions: list[Mention], tokens: Sequence[Token]) -> list[Mention]:
     """ "2 caps bulged by the heatsink (C14 + C17)": the parts of a class that are named in brackets behind it."""
     kept: list[Mention] = []
+    owners: list[Mention] = []  # those of a class alone
     for mention in mentions:
         owner = None
         if mention.part is not None and not mention.part_class:
-            owners = (one for one in reversed(kept) if one.part_class and not one.part)
-            owner = next((one for one in owners if _in_brackets_behind(one, mention, tokens)), None)
+            behind = (one for one in reversed(owners) if _in_brackets_behind(one, mention, tokens))
+            owner = next(behind, None)
         if owner is None:
             kept.append(mention)
+            if mention.part_class and not mention.part:
+                owners.append(mention)
             continue
         mention.part_class = owner.part_class
         mention.take(mention.first, mention.last)
