@@ -20,7 +20,6 @@ _GOOD_AFTERWARDS = frozenset(("ok", "work", "start", "turn", "heat", "charge", "
 _PASSING = frozenset(
     ("cold", "cooled", "tap", "sometimes", "intermittent", "unloaded", "unplugged", "once", "soon")
 )
-_GOES_BAD_TOO = frozenset(("start", "turn", "heat", "charge", "lit", "work"))
 _SYMPTOM_OF_FAILURE: dict[tuple[str, str], str] = {
     ("fuse", "open"): "fuse blown",
     ("fuse", "burnt"): "fuse blown",

@@ -249,14 +249,6 @@ RUN = _words(
 # What sets something against what was said before, and ends a clause.
 BUT = _words("but however although though aber jedoch sondern mais maar pero sino ma whereas doch toch")
 
-# What stands inside any phrase without changing it: "fuse is blown".
-COPULAS = _words(
-    """
-    a an are be been being e era es est esta estaba etait ete ha had has hat have heeft is ist it its
-    seems sind son sono sont stata stato the war waren was werd were wird wordt wurde zijn
-    """
-)
-
 # Between two supplies of which the same is said.
 JOINS_OF_RAILS = _words("and und et en y e & / or")
 

@@ -49,10 +49,8 @@ def _read_piece(text: str, known: Known) -> Read:
     lexicon.settle_short_forms(tokens)
     hits = lexicon.find(tokens)
     subjects = find_subjects(text, tokens, hits, known.rails)
-    minutes = find_minutes(
-        tokens, frozenset(tokens[hit.first].clause for hit in hits if hit.table == "actions")
-    )
     acts = [hit.first for hit in hits if hit.table == "actions"]
+    minutes = find_minutes(tokens, frozenset(tokens[at].clause for at in acts))
     acts += [at for at, token in enumerate(tokens) if token.folded in little_words.NEW]
     done = min(acts, default=None)
     volts = [rail.nominal_v for rail in known.rails]
@@ -68,7 +66,7 @@ def _read_piece(text: str, known: Known) -> Read:
     attempts = finder.run()
     acted = min((one.acted_at for one in attempts if one.acted_at is not None), default=None)
     readings += implied_readings(tokens, hits, subjects, readings, known.rails, blocked, acted)
-    roles = {place: subject.role for subject in subjects if subject.rail for place in (subject.first,)}
+    roles = {subject.first: subject.role for subject in subjects if subject.rail}
     matches = find_symptoms(tokens, hits, roles)
     settle_after_repair(readings, tokens, acted, finder.mentions, finder.filler.wrong_names())
     events, spent = result_events(tokens, hits, readings, matches, finder.mentions, acted)
@@ -90,7 +88,7 @@ def _read_piece(text: str, known: Known) -> Read:
         minutes=ReadAmount(*made.span(minutes[0], minutes[1]), minutes[2]) if minutes else None,
         cost=ReadAmount(*made.span(cost[0], cost[1]), cost[2]) if cost else None,
         dates=tuple(ReadWord(text[start:end], start, end, day) for start, end, day in days),
-        left=tuple(made.left(_used(tokens, hits, matches, readings, attempts, blocked))),
+        left=tuple(made.left(_used(hits, matches, readings, attempts, blocked))),
     )
 
 
@@ -121,7 +119,6 @@ def _verdict(hits: Sequence[Hit], tokens: Sequence[Token]) -> Hit | None:
 
 
 def _used(
-    tokens: Sequence[Token],
     hits: Sequence[Hit],
     matches: Sequence[Match],
     readings: Sequence[Found],

@@ -132,7 +132,6 @@ class _Finder:
         found: list[Found] = []
         subject: Subject | None = None
         quantity: str | None = None
-        pending: list[tuple[int, float | None, float | None, float | None]] = []
         sentence = clause = -1
         at = 0
         open_since = -1
@@ -140,25 +139,24 @@ class _Finder:
         while at < len(self.tokens):
             token = self.tokens[at]
             if token.sentence != sentence:
-                subject, quantity, pending, sentence = None, None, [], token.sentence
+                subject, quantity, sentence = None, None, token.sentence
             if token.clause != clause:
-                quantity, clause, pending = None, token.clause, []
+                quantity, clause = None, token.clause
             if at in self.quantity:
                 quantity = self.quantity[at]
                 of_part = subject is not None and subject.point is not None
                 if quantity == "ripple_v" and (subject is None or of_part) and last_rail is not None:
                     subject, open_since = last_rail, at
             own = self.at.get(at)
-            if own is not None and not self._is_value(own, subject, open_since, found):
+            if own is not None and not self._is_value(own, subject, found):
                 if self._says_where(own, subject):
                     open_since = self._behind_pin(own.last)
                     at = open_since + 1
                     continue
-                taken = self._taken_before(own, pending, quantity, found)
+                taken = self._taken_before(own, quantity, found)
                 if taken is not None:
                     found.append(taken)
                     self.made_of = own
-                    pending = []
                 subject, open_since = own, own.last
                 last_rail = own if own.rail else last_rail
                 at = own.last + 1
@@ -181,8 +179,6 @@ class _Finder:
                         found += [*self._joined_with(made, found), made]
                         self.made_of = subject
                         open_since = last
-                elif unit == "V" or (unit and quantity):
-                    pending = [(at, value, low, high)]
                 at = last + 1
                 continue
             at += 1
@@ -277,7 +273,7 @@ class _Finder:
             if self.tokens[place].clause == clause
         )
 
-    def _is_value(self, own: Subject, subject: Subject | None, open_since: int, found: list[Found]) -> bool:
+    def _is_value(self, own: Subject, subject: Subject | None, found: list[Found]) -> bool:
         """Whether "12V" is what was measured on the supply named before it, and no supply itself."""
         if not own.maybe_value or subject is None or subject.first == own.first:
             return False
@@ -326,13 +322,7 @@ class _Finder:
             or place in self.words
         )
 
-    def _taken_before(
-        self,
-        own: Subject,
-        pending: list[tuple[int, float | None, float | None, float | None]],
-        quantity: str | None,
-        found: list[Found],
-    ) -> Found | None:
+    def _taken_before(self, own: Subject, quantity: str | None, found: list[Found]) -> Found | None:
         """ "385 on bulk", "nur 9 V auf der 12V": the number stands before the supply."""
         if not own.rail:
             return None
@@ -358,7 +348,7 @@ class _Finder:
         joined = self.tokens[own.first - 1].folded in little_words.JOINS_OF_RAILS
         if own.maybe_value and joined and token.unit == "V":
             return None  # Dutch and French "en": two values, each of a supply of its own
-        if any(self.tokens[place - 1].folded in little_words.SHOULD for _ in (0,) if place):
+        if place and self.tokens[place - 1].folded in little_words.SHOULD:
             return None
         return self._made(
             own, place, place, token.value, token.low, token.high, token.unit, quantity, last=own.last

@@ -34,7 +34,7 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
             nots = frozenset(at for at in hit.places if tokens[at].folded in negations)
             found.append(Match(hit.value, hit.places, nots))
     found += pattern_matches(places)
-    found = [_of_an_amplifier(match, tokens, places) for match in found]
+    found = [_of_an_amplifier(match, places) for match in found]
     found = [_once_blown(match, tokens) for match in found]
     kept = _longest(_own_negation(found, tokens))
     kept = _one_of_alike(_about_the_device(kept, tokens, places))
@@ -43,7 +43,7 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
         others, whole = places.of(*_OTHER_SUBJECTS), places.of("device")
         kept = [match for match in kept if not _has_other_subject(match, tokens, others, whole)]
     kept = [match for match in kept if not _is_only_feared(match, tokens, places)]
-    kept = [match for match in kept if not _is_of_a_lamp(match, tokens, places)]
+    kept = [match for match in kept if not _is_of_a_lamp(match, places)]
     kept = [match for match in kept if not _is_of_a_verb(match, tokens)]
     done = _by_first(hit for hit in hits if hit.table == "actions")
     kept = [match for match in kept if not _inside(match, done)]
@@ -87,7 +87,7 @@ def _has_other_subject(match: Match, tokens: Sequence[Token], others: set[int], 
     return False
 
 
-def _of_an_amplifier(match: Match, tokens: Sequence[Token], places: Places) -> Match:
+def _of_an_amplifier(match: Match, places: Places) -> Match:
     """What hums of an amplifier are its speakers, unless the board or its transformer is named."""
     if match.name != "buzzing from the board" or not places.in_sentence("amplifier", match.first):
         return match
@@ -186,12 +186,11 @@ def _inside(match: Match, phrases: Mapping[int, Sequence[frozenset[int]]]) -> bo
     return any(set(match.places) <= phrase for phrase in phrases.get(match.first, ()))
 
 
-def _is_of_a_lamp(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+def _is_of_a_lamp(match: Match, places: Places) -> bool:
     """Whether the light that blinks or is out is the lamp under repair and no standby light."""
     if match.name not in ("standby light blinks", "no standby light"):
         return False
-    standby = {place for span in places.spans.get("standby", ()) for place in span}
-    return not standby & set(match.places) and places.in_sentence("lamp_device", match.first)
+    return places.of("standby").isdisjoint(match.places) and places.in_sentence("lamp_device", match.first)
 
 
 def _several_outputs(kept: list[Match], rails: dict[int, str]) -> list[Match]:
@@ -360,11 +359,8 @@ def _about_the_device(kept: list[Match], tokens: Sequence[Token], places: Places
     for match in kept:
         symptoms[tokens[match.first].clause] += 1
     devices = {tokens[span[0]].clause for name in ("device", "@part") for span in places.spans.get(name, ())}
-    parts = {place for span in places.spans.get("@part", ()) for place in span}
-    devices_at = {
-        place for name in ("device", "motor") for span in places.spans.get(name, ()) for place in span
-    }
-    boards = {place for place in parts if place not in devices_at}
+    parts = places.of("@part")
+    boards = parts - places.of("device", "motor")
     result = []
     for match in kept:
         if len(match.places) == 1:
@@ -502,7 +498,7 @@ def _is_denied(
     after = match.last + 1
     while after < len(tokens) and tokens[after].kind == SIGN:
         after += 1
-    if after < len(tokens) and after in free and tokens[after].folded in little_words.NOT_AFTER:
+    if after < len(tokens) and tokens[after].folded in little_words.NOT_AFTER and after in free:
         ends = after + 1 >= len(tokens) or tokens[after + 1].clause != tokens[after].clause
         return ends and tokens[after].sentence == tokens[match.last].sentence
     return False
