@@ -6,10 +6,9 @@ from collections.abc import Mapping, Sequence
 
 from kb.bench.circumstances import BenchHelp, Circumstances
 from kb.bench.rail_types import Assessment
-from kb.bench.sequence_types import BenchSequence, Entry, Step, StepResult
+from kb.bench.sequence_types import LAMPS, BenchSequence, Entry, Step, StepResult
 
 Results = Mapping[str, Sequence[StepResult]]
-LAMPS = ("lamp", "mixed")
 _LIMITED_STAGES = ("first power", "standby", "enable", "unloaded")
 
 

@@ -14,6 +14,7 @@ from kb.bench.loads import Load
 from kb.bench.rail_types import RailSpec, ripple_window, voltage_window
 from kb.bench.sequence_dead import ground_limits
 from kb.bench.sequence_types import (
+    LAMPS,
     WARM_RIPPLE,
     BenchFamily,
     BenchRail,
@@ -387,7 +388,7 @@ class StepMaker:
 
     def _start_load(self, spec: RailSpec) -> str:
         own = self.load_kinds.get(spec.name, "")
-        hung = [name for name, kind in self.load_kinds.items() if kind in ("lamp", "mixed")]
+        hung = [name for name, kind in self.load_kinds.items() if kind in LAMPS]
         if not hung and own in ("resistor", "electronic"):
             return "A resistor or an electronic load draws the same cold and hot, so it stays connected."
         lamps = (

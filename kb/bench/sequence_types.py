@@ -24,6 +24,7 @@ STAGES = (
     "cold starts",
     "soak",
 )
+LAMPS = ("lamp", "mixed")  # natures of a load that is cold and hungry when it is switched on
 WARM_RIPPLE = "warm ripple."  # key of the ripple steps at the end of a soak, before the rail
 OUTCOMES = ("right", "doubtful", "wrong")
 # Kinds of board that another supply feeds unless a mains side is stated; of any other kind, and of one that
@@ -170,6 +171,11 @@ class Step:
     def powered(self) -> bool:
         """True when mains is on during the step."""
         return self.supply != "unpowered"
+
+    @property
+    def takes_load(self) -> bool:
+        """True where a load is connected for the step, so that it notes how much."""
+        return self.kind == "rail" and self.load == "test load" and self.stage in ("standby", "loaded")
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from kb.facts.reading_lines import UNIT_OF_QUANTITY
 from kb.facts.vocabulary import QUANTITIES
 from kb.model import RECORD_TYPES, Attempt, label_of
 from kb.model.people import ADMINISTER, WORK
+from kb.service.bench.report_words import seen
 
 _RECORDS = RECORD_TYPES | {"attempt": Attempt}
 _QUANTITY_MEANING = {word.value: word.meaning for word in QUANTITIES}
@@ -84,7 +85,9 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters.update(quantity=quantity, plural=plural, day=day, percent=percent, family_path=family_path)
+    made.filters.update(
+        quantity=quantity, plural=plural, day=day, percent=percent, family_path=family_path, seen=seen
+    )
     made.globals["label"] = lambda record, field: label_of(_RECORDS[record], field)
     made.globals.update(record_path=record_path, history_path=history_path)
     made.filters["query"] = lambda pairs: urlencode([pair for pair in pairs if pair[1]])

@@ -228,6 +228,16 @@ def _as_named(wishes: Wishes, rails: Sequence[str], shelf_names: Sequence[str]) 
     return Wishes(tuple(rail(name) for name in wishes.first), pinned, without)
 
 
+def as_typed(shop: Shop, plan: RailPlan) -> dict[str, str]:
+    """A plan of one rail as the load of a bench test is typed."""
+    return {
+        "amps": f"{plan.amps:.3g} A",
+        "what": " and ".join(spoken(element) for element in plan.elements)[:200],
+        "kind": nature(shop, plan),
+        "warnings": " ".join(plan.warnings)[:2000],
+    }
+
+
 def nature(shop: Shop, plan: RailPlan) -> str:
     """What a plan of one rail is made of: resistor, lamp, electronic, mixed, or "" where it is empty."""
     kinds = {record.name: record.kind for record in vocabulary.loads(shop)}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from kb.errors import BadInput
 from kb.model import Attempt, CaseRecord, EvidenceRecord, NotedSymptom, Reading, TriedFix
@@ -72,14 +72,19 @@ def _check_readings(view: RunView) -> Iterator[Reading]:
                     yield Reading.model_validate(entry.reading)
 
 
-def _without_weight(view: RunView) -> Iterator[Reading]:
-    """Readings of this test that prove nothing: those that it could not judge (a rail held down by cold lamps, one end
-    alone), and what a rail showed with nothing connected once it stands in its window under load."""
-    stands = {
-        place.step.rail
+def _standing(view: RunView) -> set[str]:
+    """The rails that stood in their window under load."""
+    return {
+        str(place.step.rail)
         for place in view.steps
         if place.step.load == "test load" and place.step.quantity == "dc_v" and place.outcome == "right"
     }
+
+
+def _without_weight(view: RunView) -> Iterator[Reading]:
+    """Readings of this test that prove nothing: those that it could not judge (a rail held down by cold lamps, one end
+    alone), and what a rail showed with nothing connected once it stands in its window under load."""
+    stands = _standing(view)
     for place in view.steps:
         for entry, result in zip(place.entries, place.results, strict=True):
             if entry.reading is None or place.step.kind != "rail":
@@ -94,13 +99,8 @@ def _without_weight(view: RunView) -> Iterator[Reading]:
 def settled_words(shop: Shop, view: RunView, text: str | None) -> list[str]:
     """What the complaint says of rails that this test has loaded and found right: it is settled, and no evidence."""
     roles = {spec.name: spec.role for spec in view.sequence.rails}
-    stands = {
-        str(place.step.rail)
-        for place in view.steps
-        if place.step.load == "test load" and place.step.quantity == "dc_v" and place.outcome == "right"
-    }
     failed = {str(place.step.rail) for place in view.steps if place.outcome == "wrong" and place.step.rail}
-    stands -= failed
+    stands = _standing(view) - failed
     if not stands or not text:
         return []
     said = read_text(shop, text, view.family.code)
@@ -122,7 +122,14 @@ def _tried(attempt: Attempt) -> TriedFix:
 def suggestions(shop: Shop, view: RunView, *, most: int = 3) -> Suggestions:
     """The likeliest causes with all readings so far."""
     asked = evidence(shop, view)
-    return diagnosis.suggest(shop, asked, limit=most, dropped=settled_words(shop, view, asked.text))
+    return suggestions_from(shop, asked, settled_words(shop, view, asked.text), most=most)
+
+
+def suggestions_from(
+    shop: Shop, asked: EvidenceRecord, settled: Sequence[str], *, most: int = 3
+) -> Suggestions:
+    """The same from what `evidence` and `settled_words` gave."""
+    return diagnosis.suggest(shop, asked, limit=most, dropped=settled)
 
 
 def in_order(shop: Shop, view: RunView) -> InOrder:
@@ -130,7 +137,8 @@ def in_order(shop: Shop, view: RunView) -> InOrder:
 
     Cold starts and a soak count once every one of them was right and nothing was held up from outside.
     """
-    found = suggestions(shop, view, most=1).in_order
+    asked = evidence(shop, view)
+    found = diagnosis.in_order(shop, asked, settled_words(shop, view, asked.text))
     if view.verdict.state == "failed":
         return found
     starts, soaked_s = 0, 0.0

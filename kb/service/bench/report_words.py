@@ -19,6 +19,21 @@ from kb.service.bench.view import RunView, StepView
 _FULL = 0.995
 
 
+_SEEN = {
+    "dark": "went dark or drew next to nothing",
+    "bright": "stays bright or at the limit",
+    "pulses": "pulses",
+    "never": "no current",
+    "yes": "came on",
+    "no": "did not come on",
+}
+
+
+def seen(answer: str) -> str:
+    """What was seen at a step, from what the button that was pressed is kept as; other words as they are."""
+    return _SEEN.get(answer, answer)
+
+
 def asked(record: CaseRecord) -> str:
     """What the customer wanted."""
     if record.complaint:

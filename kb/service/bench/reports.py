@@ -35,15 +35,6 @@ PARAGRAPHS: tuple[tuple[str, str], ...] = (
 MOST_LETTERS = 3000
 MOST_SHORT = 120
 MOST_PHOTOS = 6
-# What the buttons of a step are kept as, in the words that they bear.
-_SEEN = {
-    "dark": "went dark",
-    "bright": "stays bright or at the limit",
-    "pulses": "pulses",
-    "never": "no current",
-    "yes": "came on",
-    "no": "did not come on",
-}
 _BEFORE = ", before the repair"
 
 
@@ -190,10 +181,7 @@ def _shop_lines(test: RunView) -> Iterator[dict[str, Any]]:
 
 def _as_written(entry: StoredEntry) -> str:
     around = entry.around
-    answer = around.get("answer", "")
-    parts = [
-        _SEEN.get(answer, answer) if answer or not entry.written else _SEEN.get(entry.written, entry.written)
-    ]
+    parts = [report_words.seen(around.get("answer") or entry.written)]
     parts += [f"at {entry.load_a:g} A"] if entry.load_a is not None else []
     parts += [f"with {around['connected']}"] if around.get("connected") else []
     parts += [f"for {report_words.time_words(around['held_s'])}"] if around.get("held_s") else []

@@ -249,13 +249,8 @@ def _written(typed: Typed) -> str:
     return plain_line(" ".join(part for part in parts if part), 200)
 
 
-def takes_load(step: Step) -> bool:
-    """True for a step at which a load is connected, so that it notes how much."""
-    return step.kind == "rail" and step.load == "test load" and step.stage in ("standby", "loaded")
-
-
 def _load(step: Step, typed: Typed) -> float | None:
-    if not takes_load(step) or not typed.load.strip():
+    if not step.takes_load or not typed.load.strip():
         return None
     amps = float(parse_quantity(typed.load, "A", field="load"))
     if amps <= 0:

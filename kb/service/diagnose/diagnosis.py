@@ -165,6 +165,16 @@ def suggest(
     return _suggestions(gathered, says, ranking, replacement_price, moves)
 
 
+def in_order(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> InOrder:
+    """How likely nothing is wrong with a board, without ranking its causes; `dropped` as in `suggest`.
+
+    Raises BadInput where the evidence contradicts itself.
+    """
+    gathered = gather(shop, asked, dropped)
+    with shop.derived.counts() as (ledger, _):
+        return _says(gathered, ledger).in_order
+
+
 def explain(
     shop: Shop,
     asked: EvidenceRecord,

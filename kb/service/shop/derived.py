@@ -162,11 +162,16 @@ class Derived:
                 with self._store.read() as session:
                     newest = changes.latest(session)
                     behind = [copy for copy in copies if copy.seen != newest]
-                    if not all(changes.is_on_record(session, copy.seen) for copy in behind):
+                    strange = [copy for copy in behind if not changes.is_on_record(session, copy.seen)]
+                    for copy in strange:
+                        self._note(copy, "it had seen a change that this store never made")
+                    if strange:
                         self._miss(max(copy.seen[0] for copy in behind) - newest[0])
                     if self._index in behind:
                         self._adopt_names(session)
-                    stale = [copy for copy in behind if not self._follow(session, copy, newest)]
+                    stale = [
+                        copy for copy in behind if copy in strange or not self._follow(session, copy, newest)
+                    ]
                     if stale:
                         self._rebuild(session, stale, newest, progress)
                 if self._reader is None:
@@ -321,9 +326,6 @@ class Derived:
 
     def _follow(self, session: Session, copy: Copy, newest: Seen) -> bool:
         """Takes in what changed since the copy last looked; False where it has to be made again."""
-        if not changes.is_on_record(session, copy.seen):
-            self._note(copy, "it had seen a change that this store never made")
-            return False
         uids = changed_uids(session, copy.seen[0])
         # Counting reads the whole store, so a single save must not ask for it.
         if len(uids) > _BATCH and len(uids) > _REBUILD_SHARE * cases.count(session):

@@ -21,7 +21,6 @@ from kb.model import (
     PartClassRecord,
     Record,
     SymptomRecord,
-    as_dict,
 )
 from kb.service.cases.prerequisites import create_missing, refuse_future_days
 from kb.service.shop.shop import Shop
@@ -170,7 +169,7 @@ class _Import:
             return False
         kind, _ = _identity(record)
         name = record.code if isinstance(record, FamilyRecord) else getattr(record, "name", "")
-        if name not in older.than_kept(self._session, kind, {name: as_dict(record)}):
+        if name not in older.than_kept(self._session, kind, {name: record}):
             return False
         self.report.leave(f"{kind.replace('_', ' ')} {name}: the file holds an earlier version")
         return True
@@ -180,9 +179,7 @@ class _Import:
         own = {str(one.uid): one for one in records if not one.origin}
         if self._overwrite or not own:
             return set()
-        found = older.than_kept(
-            self._session, "case", {uid: as_dict(self._writer.checked(one)) for uid, one in own.items()}
-        )
+        found = older.than_kept(self._session, "case", own)
         for uid, why in found.items():
             self.report.leave(f"case {uid}: {why}")
         return set(found)

@@ -3,31 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 from sqlalchemy import func, select
 from sqlmodel import Session
 
+from kb.model import Record, as_dict
 from kb.store.records.checksums import checksum
 from kb.store.tables.core import Batch, BoardCase, Change, History, table_of
 
 _HISTORY, _CHANGE, _CASE, _BATCH = (table_of(one) for one in (History, Change, BoardCase, Batch))
 
 
-def than_kept(session: Session, entity: str, given: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:
+def than_kept(session: Session, entity: str, given: Mapping[str, Record]) -> dict[str, str]:
     """Of records by their name in the change feed those that the store has moved on from, each with why.
 
     That is the case where a record equals one of its own earlier versions and not the present one, told by
     checksums; and for a case in the bin whatever is said of it.
     """
     names = list(given)
-    present = _newest(session, entity, names)
-    sums = {name: checksum(record) for name, record in given.items()}
     rows = session.execute(
         select(_HISTORY.c.key, _HISTORY.c.checksum).where(
             _HISTORY.c.entity == entity, _HISTORY.c.key.in_(names)
         )
-    )
+    ).all()
+    # Most of what an import brings has no past here, and needs no checksum for this.
+    with_past = sorted({row.key for row in rows})
+    present = _newest(session, entity, with_past) if with_past else {}
+    sums = {name: checksum(as_dict(given[name])) for name in with_past}
     found = {
         row.key: "the file holds an earlier version"
         for row in rows

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from typing import Any
 
@@ -24,19 +25,20 @@ def seal(session: Session) -> None:
     """Gives the newest change of each record that has none a checksum of the record as it stands, and each
     earlier version one of its own: for a store of a program that knew none."""
     newest = {
-        f"{row.entity}\0{row.key}": row.seq
+        (row.entity, row.key): row.seq
         for row in session.execute(
             select(_CHANGE.c.entity, _CHANGE.c.key, func.max(_CHANGE.c.seq).label("seq"))
             .where(_CHANGE.c.operation.not_in(_SAME))
             .group_by(_CHANGE.c.entity, _CHANGE.c.key)
         )
     }
-    rows = [
+    rows = (
         {"row": seq, "sum": one}
         for entity, key, one in present(session)
-        if (seq := newest.get(f"{entity}\0{key}")) is not None
-    ]
-    _set(session, _CHANGE, _CHANGE.c.seq, rows)
+        if (seq := newest.get((entity, key))) is not None
+    )
+    while some := list(itertools.islice(rows, _AT_ONCE)):
+        _set(session, _CHANGE, _CHANGE.c.seq, some)
     last = 0
     while part := session.execute(
         select(_HISTORY.c.id, _HISTORY.c.record)
@@ -54,8 +56,7 @@ def _set(session: Session, table: Any, column: Any, rows: list[dict[str, Any]]) 
         .where(column == bindparam("row"), table.c.checksum.is_(None))
         .values(checksum=bindparam("sum"))
     )
-    for start in range(0, len(rows), _AT_ONCE):
-        session.connection().execute(statement, rows[start : start + _AT_ONCE])
+    session.connection().execute(statement, rows)
 
 
 def present(session: Session) -> Iterator[tuple[str, str, str]]:

@@ -24,7 +24,7 @@ def refuse_done(session: Session, who: str, key: str) -> None:
 
 
 def claim(session: Session, key: str) -> int:
-    """Takes a key for this transaction; answers the newest change before it.
+    """Takes a key for this transaction; returns the newest change before it.
 
     Raises AlreadyDone where a transaction of the same person has taken it and was kept.
     """

@@ -119,8 +119,7 @@ class History(Table, table=True):
 class SentOnce(Table, table=True):
     """A write that carried a key of its own and was done: the same key again does nothing more.
 
-    `entity` and `name` are the first record that it wrote, `answer` what was answered, None where the program
-    did not live to say. Kept for a day.
+    `entity` and `name` are the first record that it wrote. Kept for a day.
     """
 
     __tablename__ = "sent_once"
@@ -129,7 +128,6 @@ class SentOnce(Table, table=True):
     at: datetime = Field(default_factory=now, index=True)
     entity: str = ""
     name: str = ""
-    answer: Any = Field(default=None, sa_column=Column(JSON, nullable=True))
 
 
 class Family(Table, table=True):

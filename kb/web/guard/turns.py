@@ -21,6 +21,7 @@ from kb.web.guard.requests import SAFE_METHODS
 SHARES = {"read": (24, 200), "write": (12, 100), "upload": (12, 40), "download": (8, 40)}
 # For what is never made to wait: who asks, signing in, health, files of the pages.
 _FREE = 24
+_THREADS = sum(share for share, _ in SHARES.values()) + _FREE
 PATIENCE_S = 30.0
 _ALWAYS = ("/static/", "/api/health", "/sign-in", "/sign-out", "/set-up/", "/metrics")
 _DOWNLOADS = ("/api/export", "/data/take-out/file", "/data/share/file", "/data/backups/")
@@ -63,8 +64,7 @@ class Turns:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        threads = anyio.to_thread.current_default_thread_limiter()
-        threads.total_tokens = sum(share for share, _ in SHARES.values()) + _FREE
+        anyio.to_thread.current_default_thread_limiter().total_tokens = _THREADS
         kind = self.kind_of(scope["method"], scope["path"])
         if kind is None:
             await self._app(scope, receive, send)

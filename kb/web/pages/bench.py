@@ -130,15 +130,7 @@ def _planned(shop: Shop, record: FamilyRecord, share: float, form: Form) -> list
     try:
         for plan in loads.plan(shop, targets).plans if targets else ():
             if plan.elements:
-                what = " and ".join(loads.spoken(element) for element in plan.elements)
-                nature = loads.nature(shop, plan)
-                warnings = " ".join(plan.warnings)
-                rows[plan.rail] |= {
-                    "amps": f"{plan.amps:.3g} A",
-                    "what": what[:200],
-                    "kind": nature,
-                    "warnings": warnings,
-                }
+                rows[plan.rail] |= loads.as_typed(shop, plan)
     except BadInput as error:
         form.problems.append(Problem("", error.message, error.remedy or ""))
     return list(rows.values())
@@ -240,11 +232,11 @@ def _suggested(shop: Shop, view: RunView) -> dict[str, object]:
     if view.verdict.state != "failed":
         return {"answer": None, "diagnose_url": ""}
     evidence = outcome.evidence(shop, view)
-    settled = set(outcome.settled_words(shop, view, evidence.text))
+    settled = outcome.settled_words(shop, view, evidence.text)
     said = words.read_words(shop, evidence.text or "", view.family).facts if settled else ()
     keys = [fact.key for fact in said if fact.what in settled or fact.words in settled]
     url = diagnose_url(evidence, view.run.case_uid or "", keys)
-    return {"answer": outcome.suggestions(shop, view), "diagnose_url": url}
+    return {"answer": outcome.suggestions_from(shop, evidence, settled), "diagnose_url": url}
 
 
 def _in_order(shop: Shop, view: RunView) -> InOrder | None:

@@ -19,7 +19,7 @@ from kb.facts.values import format_si_plain, parse_quantity, parse_tolerance
 from kb.model import FamilyRecord, Problem, Reading, problems
 from kb.service import Shop
 from kb.service.bench import helpers, runs
-from kb.service.bench.runs import Typed, takes_load
+from kb.service.bench.runs import Typed
 from kb.service.boards import families
 from kb.service.cases import cases
 from kb.web.dependencies import FormHere, ShopHere
@@ -366,7 +366,7 @@ def _entered(shop: Shop, form: Form, reading: Reading) -> Response:
         load,
         held=form.get("held")[:20],
         drift=form.get("drift")[:20],
-        connected=str(planned["what"]) if planned and takes_load(view.step(number).step) else "",
+        connected=str(planned["what"]) if planned and view.step(number).step.takes_load else "",
     )
     runs.enter(shop, form.get("run"), number, typed, sure=True)
     return see_other(f"/bench/{form.get('run')}/steps/{number}")

@@ -245,17 +245,7 @@ def _pinned_row(rows: list[dict[str, str]], message: str) -> str:
 
 def _as_loads(shop: Shop, answer: loads.LoadPlan) -> list[dict[str, str]]:
     """The plan as the loads of a bench test are typed; a rail for which nothing fits has none."""
-    return [
-        {
-            "rail": plan.rail,
-            "amps": f"{plan.amps:.3g} A",
-            "what": " and ".join(loads.spoken(element) for element in plan.elements)[:200],
-            "kind": loads.nature(shop, plan),
-            "warnings": " ".join(plan.warnings)[:2000],
-        }
-        for plan in answer.plans
-        if plan.elements
-    ]
+    return [{"rail": plan.rail, **loads.as_typed(shop, plan)} for plan in answer.plans if plan.elements]
 
 
 def _wishes(request: Request) -> loads.Wishes | None:

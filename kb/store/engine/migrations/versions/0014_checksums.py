@@ -18,7 +18,6 @@ def upgrade() -> None:
         sa.Column("at", sa.DateTime(), nullable=False),
         sa.Column("entity", sa.String(), nullable=False),
         sa.Column("name", sa.String(), nullable=False),
-        sa.Column("answer", sa.JSON(), nullable=True),
         sa.PrimaryKeyConstraint("who", "key", name=op.f("pk_sent_once")),
     )
     op.create_index("ix_sent_once_at", "sent_once", ["at"], unique=False)
