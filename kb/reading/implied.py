@@ -396,6 +396,8 @@ def implied_symptoms(
     names |= {match.name for match in found}
     for mention in mentions:
         name = _SYMPTOM_OF_FAILURE.get((mention.part_class or "", mention.failure or ""))
+        if name == "fuse blown" and "fuse blows again when replaced" in names:
+            continue
         if name and not mention.ok and not mention.inferred and mention.end - mention.start <= 40:
             if name == "main switch shorted" and not _is_main(mention):
                 continue

@@ -30,6 +30,7 @@ _PARTICLE = 3  # letters of words such as "on" and "off", which stand close to t
 _OPEN_GAP = 4  # words that may stand in the place of ".." in a phrase
 _FUNCTION_WORDS = 400  # the commonest words of a language, by which a text shows its language
 _EVERYDAY = 1_200
+_OF_EVERYDAY = 0.5  # what an everyday word counts beside one of the commonest
 _SURE = 2  # everyday words from which on a language is taken to be spoken
 _SHORTEST_MENDED = 5
 _SHORTEST_COMPOUND = 4
@@ -339,8 +340,13 @@ def _without_idioms(found: list[Hit]) -> list[Hit]:
         for hit in found
         if hit.value == _IDIOM
         or held.isdisjoint(hit.places)
-        or any(idiom < frozenset(hit.places) for idiom in idioms)
+        or any(_reaches_over(hit, idiom) for idiom in idioms)
     ]
+
+
+def _reaches_over(hit: Hit, idiom: frozenset[int]) -> bool:
+    """Whether a phrase begins no later and ends no earlier than an idiom, and is the longer of the two."""
+    return len(hit.places) > 1 and hit.first <= min(idiom) and max(idiom) <= hit.last and not idiom >= frozenset(hit.places)
 
 
 def _whole(token: Token, words: frozenset[str]) -> tuple[str, ...]:
@@ -361,11 +367,14 @@ def _compound_ends() -> dict[str, str]:
 
 def languages_of(tokens: Sequence[Token]) -> frozenset[str]:
     """The languages in which the everyday words of a text speak; empty where it has none."""
-    score = dict.fromkeys(LANGUAGES, 0)
+    score = dict.fromkeys(LANGUAGES, 0.0)
     for token in tokens:
         if token.kind == WORD:
             for language, common in _common().items():
-                score[language] += token.folded in common.function
+                if token.folded in common.function:
+                    score[language] += 1
+                elif token.folded in common.everyday:
+                    score[language] += _OF_EVERYDAY
     most = max(score.values())
     if most < _SURE:
         return frozenset()

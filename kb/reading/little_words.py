@@ -206,7 +206,7 @@ JOINS = _words(
 # Denials beside verbs.
 PLAIN_NOTS = _words(
     """
-    cant didnt doesnt dont n ne never nicht nie niet nimmer no non nooit not pas wont
+    aint cannot cant couldnt didnt doesnt dont wont wouldnt n ne never nicht nie niet nimmer no non nooit not pas wont
     """
 )
 

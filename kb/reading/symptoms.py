@@ -36,6 +36,7 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
     found += pattern_matches(places)
     found = [_of_an_amplifier(match, places) for match in found]
     found = [_once_blown(match, tokens) for match in found]
+    found = [_lives(match, tokens) for match in found]
     kept = _longest(_own_negation(found, tokens))
     kept = _one_of_alike(_about_the_device(kept, tokens, places))
     kept = [match for match in kept if not _is_of_something_else(match, kept, tokens, rails, places)]
@@ -56,6 +57,7 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
         if match.name != "does not turn off"
         or not any(set(match.places) < phrase for phrase in outcomes.get(match.first, ()))
     ]
+    kept = [match for match in kept if not _is_past(match, tokens, places) and not _is_said_good(match, tokens)]
     return _only_if_alone(_denied(kept, tokens, places))
 
 
@@ -85,6 +87,44 @@ def _has_other_subject(match: Match, tokens: Sequence[Token], others: set[int], 
             return True
         at -= 1
     return False
+
+
+_PAST_REACH = 8
+_GOOD = frozenset(("ok", "okay", "fine", "gut", "goed", "bien", "bene", "io", "good"))
+_BE = frozenset(("is", "was", "are", "ist", "war", "est", "es", "is", "e"))
+# Names that are themselves said with such a word, or in which it is another thing that is good.
+_HOLD_GOOD = frozenset(("works unloaded but not in the set", "sound but no picture", "picture but no sound"))
+
+
+def _is_past(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "it used to click off, now …", "was fixed last year for no output": what was once the matter."""
+    clause = tokens[match.first].clause
+    for span in places.before("used_to", match.first, _PAST_REACH):
+        if tokens[span[0]].clause == clause:
+            return True
+    if match.name in _OF_HISTORY:
+        return False
+    for span in places.before("repaired", match.first, _PAST_REACH):
+        between = range(span[-1] + 1, match.first)
+        if tokens[span[0]].clause == clause and any(tokens[at].folded in _BECAUSE_OF for at in between):
+            return True
+    return False
+
+
+_BECAUSE_OF = frozenset(("for", "because", "wegen", "pour", "voor", "wegens", "por", "per"))
+
+
+def _is_said_good(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "PS_ON low ok", "fan noise fine": the word right behind says that it is as it should be."""
+    if match.nots or match.name in _HOLD_GOOD:
+        return False
+    at = match.last + 1
+    while at < len(tokens) and tokens[at].folded in _BE:
+        at += 1
+    if at >= len(tokens) or tokens[at].clause != tokens[match.last].clause:
+        return False
+    ends = at + 1 >= len(tokens) or tokens[at + 1].clause != tokens[at].clause
+    return ends and tokens[at].folded in _GOOD
 
 
 def _of_an_amplifier(match: Match, places: Places) -> Match:
@@ -125,6 +165,18 @@ def _once_blown(match: Match, tokens: Sequence[Token]) -> Match:
     return match
 
 
+def _lives(match: Match, tokens: Sequence[Token]) -> Match:
+    """ "makes a noise and does nothing": something goes on, so that it is not dead."""
+    if match.name != "dead" or not match.first or tokens[match.first].folded not in _DOES:
+        return match
+    at = match.first - 1
+    if tokens[at].folded not in _AND_BUT or (at and tokens[at - 1].sentence != tokens[at].sentence):
+        return match
+    return Match("does not work", match.places, match.nots, match.present)
+
+
+_DOES = frozenset(("does", "do", "did", "tut", "macht", "doet", "fait", "hace", "fa"))
+_AND_BUT = frozenset(("and", "but", "und", "aber", "et", "mais", "en", "maar", "y", "pero", "e", "ma"))
 _RELATIVE = frozenset(("which", "that", "had", "was", "who", "qui", "que", "che", "die", "der", "welche"))
 _AGAIN = frozenset(
     (
@@ -235,7 +287,18 @@ _BOTH_RAILS = frozenset(
 _OF_OUTPUTS = frozenset(("output voltage low", "output voltage high", "one output missing"))
 
 
+_WATER = frozenset(("water", "wasser", "eau", "agua", "acqua"))
 _THANKS_REACH = 9
+_CORRODE_ALONE = ("@battery", "@keypad", "@switch", "@potentiometer", "@relay", "@cable", "@motor or pump")
+
+
+def _costs_nothing(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "… soak test ok. no charge": alone behind all else, where nothing that charges was spoken of."""
+    words = [tokens[at].folded for at in range(match.first, match.last + 1)]
+    alone = all(token.clause != tokens[match.first].clause for token in tokens[max(0, match.first - 1) : match.first])
+    return words == ["no", "charge"] and alone and match.first > 0 and match.last + 1 == len(tokens)
+
+
 _STOPS = 2  # words that say that it stops, and not that it had started
 _SAYS_WHEN = frozenset(
     ("responds to tapping or flexing", "works unloaded but not in the set", "clock or settings lost")
@@ -267,6 +330,21 @@ def _is_of_something_else(
             other.name in _SAYS_WHEN and other.present and tokens[other.first].sentence == sentence
             for other in kept
         )
+    if match.name == "does not charge" and _costs_nothing(match, tokens):
+        return True
+    if match.name == "corrosion on the board":
+        # "brush battery corroded", "key foil oxidised"
+        clause = tokens[match.first].clause
+        near = [at for at in places.of(*_CORRODE_ALONE) if tokens[at].clause == clause]
+        return any(0 < match.first - at <= 3 or 0 < at - match.last <= 3 for at in near)
+    if match.name == "insects or dirt inside" and len(match.places) == 1:
+        return match.first - 1 in places.of("@part") - places.of("fan")  # "switch bank dirty"
+    if match.name == "failed after a spill or damp" and len(match.places) <= _STOPS:
+        # Water belongs into a washing machine.
+        return any(tokens[at].folded in _WATER for at in match.places) and places.in_sentence("washer", match.first)
+    if match.name == "failed after a power cut or storm":
+        # "forgets the time at every power cut"
+        return any(other.name == "clock or settings lost" and other.present for other in kept)
     if match.name == "dropped or mechanical damage":
         # "5 V drops when the panel is on"
         at = match.first
@@ -293,6 +371,9 @@ def _is_of_something_else(
 def _only_if_alone(kept: list[Match]) -> list[Match]:
     """Without "does not work" where anything more is said to be wrong, and without a denied shutdown."""
     more = any(match.present and match.name not in (_NO_MORE, *_OF_HISTORY) for match in kept)
+    if any(match.present and match.name == "fails when warm" for match in kept):
+        # "stops after ten minutes, starts again when cold"
+        kept = [match for match in kept if match.name != "starts then shuts down"]
     return [
         match
         for match in kept
@@ -338,7 +419,9 @@ def _one_of_alike(kept: list[Match]) -> list[Match]:
         )
         if clash is None:
             result.append(match)
-        elif len(match.places) > len(clash.places):
+        elif len(match.places) > len(clash.places) or (
+            match.name == "fuse blows again when replaced" and len(match.places) == len(clash.places)
+        ):
             result[result.index(clash)] = match
     return result
 
@@ -460,15 +543,31 @@ def _denied(kept: list[Match], tokens: Sequence[Token], places: Places) -> list[
             present = not _is_denied(match, free, tokens, kept, last_denied)
         if not present:
             last_denied = match
+            if _is_over(match, tokens):
+                continue
         if present or match.name != "does not work":
             result.append(Match(match.name, match.places, match.nots, present))
     return result
 
 
+def _is_over(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "no flicker anymore", "flackert nicht mehr": it was so, which denies nothing of the complaint."""
+    clause = tokens[match.last].clause
+    behind = range(match.last, min(match.last + 4, len(tokens)))
+    before = range(max(0, match.first - 4), match.first)
+    return any(tokens[at].folded in _NO_LONGER and tokens[at].clause == clause for at in (*before, *behind))
+
+
+_NO_LONGER = frozenset(("anymore", "mehr", "nimmer", "plus", "meer", "mas", "piu", "ya"))
+
+
 def _begins_anew(no: int, first: int, tokens: Sequence[Token]) -> bool:
     """ "does not get cold and something clicks": behind "and" with words of its own nothing is denied any more."""
     joins = [at for at in range(no + 1, first) if tokens[at].folded in AND]
-    return bool(joins) and joins[-1] - no > 2 and first - joins[-1] > 1
+    if not joins:
+        return False
+    before, behind = joins[-1] - no, first - joins[-1]
+    return (before > 2 and behind > 1) or (before == 2 and behind > 2)
 
 
 def _is_denied(

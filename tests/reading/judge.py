@@ -24,7 +24,7 @@ from kb.facts.rail_names import obvious_rail
 from kb.reading import Known, KnownRail, Read, ReadAttempt, ReadReading, read
 
 NOTES = Path(__file__).parent / "judged"
-PARTS = {"tuned on": ("notes", "fresh"), "unseen": ("unseen",)}
+PARTS = {"tuned on": ("notes", "fresh", "events"), "unseen": ("unseen",)}
 LANGUAGES = ("en", "de", "fr", "nl", "es", "it")
 STANDARD = Known(
     rails=(
