@@ -9,14 +9,16 @@ from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention
 from kb.reading.patterns import Match
 from kb.reading.readings import Found, mentions_now
-from kb.reading.tokens import SIGN, Token
+from kb.reading.tokens import CODE, NUMBER, SIGN, VOLTS, Token
 
 _NEAR = 0.1  # as the bench takes a rail without a stated tolerance
 _STANDBY_NEAR = 0.05
 _RATED_NEAR = 0.03  # where the text says what it should be
 _ABSENT = 0.1
 _SHORT_OHM = 2.0
-_GOOD_AFTERWARDS = frozenset(("ok", "work", "start", "turn", "heat", "charge", "cured", "lit"))
+_GOOD_AFTERWARDS = frozenset(
+    ("ok", "work", "start", "turn", "heat", "charge", "cured", "lit", "react", "hold")
+)
 _PASSING = frozenset(
     ("cold", "cooled", "tap", "sometimes", "intermittent", "unloaded", "unplugged", "once", "soon")
 )
@@ -123,13 +125,15 @@ def result_events(
 
     `acted` is the first token that says what was done.
     """
-    found = _said_outright(tokens, hits, acted)
+    failed = min((mention.last for mention in mentions if mention.failure or mention.bad), default=None)
+    found = _said_outright(tokens, hits, failed if acted is None else acted)
     found += _good_again(tokens, hits, readings, mentions, acted)
     found += _back_again(tokens, hits, matches, acted)
     spent: list[Match] = []
     if acted is not None:
         found += _good_behind(tokens, hits, readings, mentions, acted)
         found += _there_alone(tokens, hits, acted)
+        found += _well_behind(tokens, hits, matches, mentions, acted)
         gone = {hit.first for hit in hits if hit.table == CONCEPT and hit.value == "missing"}
         for match in matches:
             over = len(match.places) == 1 and any(
@@ -288,6 +292,46 @@ def _back_again(
     return found
 
 
+def _well_behind(
+    tokens: Sequence[Token],
+    hits: Sequence[Hit],
+    matches: Sequence[Match],
+    mentions: Sequence[Mention],
+    acted: int,
+) -> list[tuple[int, int, int, str]]:
+    """ "opens fine", "sews nicely", "both lit": a clause behind what was done in which nothing is bad."""
+    bad = {tokens[hit.first].clause for hit in hits if hit.table == CONCEPT and hit.value in _SPOILS}
+    bad |= {tokens[match.first].clause for match in matches if match.present}
+    bad |= {tokens[place].clause for mention in mentions for place in range(mention.first, mention.last + 1)}
+    every = frozenset(("all", "both", "beide", "alle", "tous", "toutes", "todos", "todas", "tutti", "tutte"))
+    lit = {at for hit in hits if hit.table == CONCEPT and hit.value in _LIVES for at in hit.places}
+    found: list[tuple[int, int, int, str]] = []
+    at = acted + 1
+    while at < len(tokens):
+        first, clause = at, tokens[at].clause
+        while at < len(tokens) and tokens[at].clause == clause:
+            at += 1
+        if clause == tokens[acted].clause or clause in bad or at - first > _LONGEST_PRAISE or at - first < 2:
+            continue
+        words = [tokens[place].folded for place in range(first, at)]
+        if any(tokens[place].kind in (NUMBER, VOLTS, CODE) for place in range(first, at)):
+            continue
+        praised = any(word in little_words.WELL for word in words[1:])
+        if praised or (
+            any(word in every for word in words) and any(place in lit for place in range(first, at))
+        ):
+            found.append((4, first, at - 1, "cured"))
+    return found
+
+
+_SPOILS = frozenset(
+    ("no", "stop", "blown", "dead", "defective", "missing", "trip", "no_effect", "collapse", "intermittent",
+     "sometimes", "shorted", "perhaps", "warned", "burnt", "smell", "smoke")
+)  # fmt: skip
+_LIVES = frozenset(("lit", "react", "work", "start", "turn", "heat", "hold"))
+_LONGEST_PRAISE = 7
+
+
 def _there_alone(
     tokens: Sequence[Token], hits: Sequence[Hit], first_action: int
 ) -> list[tuple[int, int, int, str]]:
@@ -296,7 +340,7 @@ def _there_alone(
     for token in tokens:
         sizes[token.clause] = sizes.get(token.clause, 0) + (token.kind != SIGN)
     return [
-        (3, hit.first, hit.last, "cured")
+        (3, hit.first, hit.last, "no change" if hit.value == "nothing" else "cured")
         for hit in hits
         if hit.table == CONCEPT
         and (
@@ -308,7 +352,7 @@ def _there_alone(
     ]
 
 
-_THERE = frozenset(("picture", "sound", "backlight"))
+_THERE = frozenset(("picture", "sound", "backlight", "nothing"))
 _SHORT = 5
 _FAILS = frozenset(("no", "stop", "blown", "dead", "defective", "missing", "trip", "no_effect", "collapse"))
 
@@ -338,9 +382,16 @@ def _is_good(
     hit: Hit, nots: Mapping[int, Sequence[Hit]], tokens: Sequence[Token], mentions: Sequence[Mention]
 ) -> bool:
     """Whether a good word speaks of the whole board: not denied, and not of a part beside it ("D5 ok")."""
+    if hit.first and tokens[hit.first - 1].folded in _THE_REST:
+        return False  # "everything else ok"
     if hit.value == "ok" and any(mention.ok and 0 < hit.first - mention.last <= 3 for mention in mentions):
         return False
     return not _is_denied(hit, nots, tokens)
+
+
+_THE_REST = frozenset(
+    ("else", "rest", "otherwise", "sonst", "rest", "autre", "reste", "resto", "demas", "overige")
+)
 
 
 def _is_none(hit: Hit, tokens: Sequence[Token]) -> bool:

@@ -346,7 +346,12 @@ def _without_idioms(found: list[Hit]) -> list[Hit]:
 
 def _reaches_over(hit: Hit, idiom: frozenset[int]) -> bool:
     """Whether a phrase begins no later and ends no earlier than an idiom, and is the longer of the two."""
-    return len(hit.places) > 1 and hit.first <= min(idiom) and max(idiom) <= hit.last and not idiom >= frozenset(hit.places)
+    return (
+        len(hit.places) > 1
+        and hit.first <= min(idiom)
+        and max(idiom) <= hit.last
+        and not idiom >= frozenset(hit.places)
+    )
 
 
 def _whole(token: Token, words: frozenset[str]) -> tuple[str, ...]:

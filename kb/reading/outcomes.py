@@ -78,8 +78,17 @@ def settle_results(
             "heat sink or pad",
         )
         known_bad = mention.failure or mention.bad
-        if mention.action is None and known_bad and plain and (mention.result == "cured" or paid):
+        watched = mention.failure == "no oscillation"  # seen at it, and not what was wrong with it
+        if (
+            mention.action is None
+            and known_bad
+            and plain
+            and not watched
+            and (mention.result == "cured" or paid)
+        ):
             mention.action = "replace"
+        elif mention.action is None and any(other.action for other in mentions) and mention.result == "cured":
+            mention.result = None  # what was done was done to others
 
 
 def settle_causes(mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequence[Hit]) -> None:

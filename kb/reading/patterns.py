@@ -28,6 +28,8 @@ FAR = 16
 _HOLD_NOTS = frozenset(("missing", "repeatedly", "anything", "no_effect", "unloaded", "only", "else"))
 # Concepts that are read inside longer phrases as well ("not present" holds a "not").
 _SHORT_TOO = frozenset(("no", "nothing", "off", "light", "red", "standby"))
+# Names of devices, of which a word may be a part: "food processor".
+_DEVICES = frozenset(("device", "motor_device", "warmer", "lamp_device", "washer"))
 _ERROR_CODE = re.compile(r"(?:E|ER|ERR)[0-9]{1,3}")
 _LONG_MINUTES = 15  # what stops after so long stops because it is warm
 _CAPACITORS = tuple(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
@@ -152,7 +154,17 @@ def _is_of_tries(tokens: Sequence[Token], at: int) -> bool:
     token = tokens[at]
     if token.kind == QUANTITY and token.unit == "times":
         return (token.value or token.high or 0) >= 2
-    if token.folded not in ("goes", "tries", "attempts", "versuche", "versuchen", "essais", "pogingen", "intentos", "tentativi"):
+    if token.folded not in (
+        "goes",
+        "tries",
+        "attempts",
+        "versuche",
+        "versuchen",
+        "essais",
+        "pogingen",
+        "intentos",
+        "tentativi",
+    ):
         return False
     before = tokens[at - 1] if at else None
     return before is not None and before.kind == NUMBER
@@ -201,6 +213,11 @@ class Places:
             if hit.table in (CONCEPT, "parts") and len(hit.places) > 1:
                 for place in hit.places:
                     longer[place].append(hit)
+        devices: dict[int, list[Hit]] = defaultdict(list)
+        for hit in hits:
+            if hit.table == CONCEPT and hit.value in _DEVICES and len(hit.places) > 1:
+                for place in hit.places:
+                    devices[place].append(hit)
         only_french = _french_only(tokens)
         for hit in hits:
             if hit.value == "no" and len(hit.places) == 1 and hit.first in held:
@@ -211,7 +228,7 @@ class Places:
                 continue
             if hit.table == CONCEPT:
                 spans[hit.value].add(hit.places)
-            elif hit.table == "parts":
+            elif hit.table == "parts" and not _is_part(hit, devices):
                 spans[f"@{hit.value}"].add(hit.places)
                 spans["@part"].add(hit.places)
                 if hit.value in _CAPACITORS:

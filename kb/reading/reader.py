@@ -73,6 +73,7 @@ def _read_piece(text: str, known: Known) -> Read:
     settle_results(attempts, tokens, events, paid=cost is not None)
     settle_causes(attempts, tokens, hits)
     matches = [match for match in matches if match not in spent]
+    attempts = [mention for mention in attempts if not _only_blows(mention, matches)]
     outputs = any(hit.table == CONCEPT and hit.value == "output" for hit in hits)
     matches = implied_symptoms(matches, finder.mentions, readings, tokens, outputs=outputs)
     shown = [match.name for match in matches if match.present]
@@ -89,6 +90,20 @@ def _read_piece(text: str, known: Known) -> Read:
         cost=ReadAmount(*made.span(cost[0], cost[1]), cost[2]) if cost else None,
         dates=tuple(ReadWord(text[start:end], start, end, day) for start, end, day in days),
         left=tuple(made.left(_used(hits, matches, readings, attempts, blocked))),
+    )
+
+
+def _only_blows(mention: Mention, matches: Sequence[Match]) -> bool:
+    """ "blows the fuse": a symptom, and nothing that was done with the fuse."""
+    return (
+        mention.part_class == "fuse"
+        and mention.acted_at is None
+        and any(
+            match.name == "fuse blows again when replaced"
+            and match.first <= mention.last
+            and mention.first <= match.last
+            for match in matches
+        )
     )
 
 
@@ -151,9 +166,16 @@ class _Made:
         return self.text[start:end], start, end
 
     def symptoms(self, matches: Sequence[Match]) -> Iterable[ReadSymptom]:
-        """Each name once; where it is both said and denied, what is said last counts."""
+        """Each name once; where it is both said and denied, what is said last counts in a sentence.
+
+        A denial in a later sentence says that it is over ("reboots … no reboots since"), and it was so.
+        """
         last: dict[str, Match] = {}
         for match in matches:
+            before = last.get(match.name)
+            over = before is not None and before.present and not match.present
+            if over and before and self.tokens[before.last].sentence != self.tokens[match.first].sentence:
+                continue
             last[match.name] = match
         for match in matches:
             if last[match.name] is match:

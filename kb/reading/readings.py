@@ -164,8 +164,12 @@ class _Finder:
             numbers = None if is_rating(self.tokens, at) else self._numbers(at)
             if numbers is not None:
                 last, value, low, high, unit = numbers
+                if unit == "V" and subject is not None and self._is_behind_new_part(subject, at):
+                    subject = None
                 if unit == "ohm" and self.quantity.get(last + 1) == "esr_ohm":
                     quantity = "esr_ohm"
+                if unit == "V" and self.quantity.get(last + 1) == "ripple_v" and quantity is None:
+                    quantity = "ripple_v"  # "12V shows 1.1V ripple"
                 if quantity == "esr_ohm" and subject is not None and subject.rail:
                     subject = self._part_before(at) or subject
                 if subject is not None and self._belongs(subject, at, last, unit, quantity, open_since):
@@ -183,6 +187,18 @@ class _Finder:
                 continue
             at += 1
         return [self._with_state(one) for one in found]
+
+    def _is_behind_new_part(self, subject: Subject, at: int) -> bool:
+        """ "new D7, 24.1 V": volts in the clause behind a part that was fitted are a supply's."""
+        if subject.point is None or self.tokens[subject.first].clause == self.tokens[at].clause:
+            return False
+        near = range(max(0, subject.first - 2), min(subject.last + 3, len(self.tokens)))
+        clause = self.tokens[subject.first].clause
+        return any(
+            self.tokens[place].clause == clause
+            and (self.tokens[place].folded in little_words.NEW or place in self.actions)
+            for place in near
+        )
 
     def _part_before(self, at: int) -> Subject | None:
         """The part that was named last in the sentence: a supply has no series resistance."""
@@ -291,6 +307,10 @@ class _Finder:
             if after.kind in (NUMBER, VOLTS) or (after.kind == SIGN and after.folded == "="):
                 return False
         gap = range(subject.last + 1, own.first)
+        behind = self.tokens[following].folded if following < len(self.tokens) else ""
+        said = little_words.SAYS_STATE
+        if behind in said and any(self.tokens[place].folded in said for place in gap):
+            return False  # "24V dead 12V fine": two supplies
         if any(self.tokens[place].folded in little_words.JOINS_OF_RAILS for place in gap):
             return False
         return all(self._skips(place) for place in gap)
@@ -306,8 +326,10 @@ class _Finder:
     def _skips(self, place: int) -> bool:
         token = self.tokens[place]
         if token.kind == SIGN:
-            return token.folded in "=~≈:-(,)" or len(token.folded) > 1
+            return token.folded in "=~≈:-(,)" or len(token.folded) > 1 or self._before_rating(place)
         if token.kind == QUANTITY and token.unit == "F":
+            return True
+        if token.kind == VOLTS and place and self._before_rating(place - 1):
             return True
         if token.kind == NUMBER and place and self.tokens[place - 1].folded == "pin":
             return True
@@ -321,6 +343,12 @@ class _Finder:
             or place in self.quantity
             or place in self.words
         )
+
+    def _before_rating(self, place: int) -> bool:
+        """Whether token `place` is the stroke of "22uF/50V"."""
+        if self.tokens[place].folded != "/" or not place or place + 1 >= len(self.tokens):
+            return False
+        return self.tokens[place - 1].unit == "F" and self.tokens[place + 1].kind == VOLTS
 
     def _taken_before(self, own: Subject, quantity: str | None, found: list[Found]) -> Found | None:
         """ "385 on bulk", "nur 9 V auf der 12V": the number stands before the supply."""

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 
 from kb.facts.symptoms import SYMPTOMS
 from kb.reading import little_words
+from kb.reading.denials import OF_HISTORY, settle_denied
 from kb.reading.lexicon import Hit, every_common_word, negation_words
-from kb.reading.patterns import AND, FAR, Match, Places, pattern_matches
-from kb.reading.tokens import SIGN, WORD, Token
+from kb.reading.mentions import device_phrases
+from kb.reading.not_meant import is_of_something_else, is_past, is_said_good
+from kb.reading.patterns import Match, Places, pattern_matches
+from kb.reading.tokens import NUMBER, WORD, Token
 
 _SHORT_CLAUSE = 5  # words of a clause in which an everyday word alone is about the device
 
@@ -24,6 +26,7 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
     negations = negation_words()
     found: list[Match] = []
     held = _by_first(hit for hit in hits if hit.table == "parts" and len(hit.places) > 1)
+    devices = device_phrases(hits)
     for hit in hits:
         if hit.table == "symptoms":
             own = frozenset(hit.places)
@@ -31,6 +34,8 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
                 not part <= own for place in own for part in held.get(place, ())
             ):
                 continue  # "thermal fuse open" is no blown fuse
+            if any(first in own and not own >= phrase for first, phrase in devices.items()):
+                continue  # "fan heater only …" is no fan
             nots = frozenset(at for at in hit.places if tokens[at].folded in negations)
             found.append(Match(hit.value, hit.places, nots))
     found += pattern_matches(places)
@@ -39,10 +44,17 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
     found = [_lives(match, tokens) for match in found]
     kept = _longest(_own_negation(found, tokens))
     kept = _one_of_alike(_about_the_device(kept, tokens, places))
-    kept = [match for match in kept if not _is_of_something_else(match, kept, tokens, rails, places)]
+    kept = [match for match in kept if not is_of_something_else(match, kept, tokens, rails, places)]
     if any(match.name in _OF_THE_WHOLE for match in kept):
         others, whole = places.of(*_OTHER_SUBJECTS), places.of("device")
-        kept = [match for match in kept if not _has_other_subject(match, tokens, others, whole)]
+        alone = places.of(*_GOES_OFF_ALONE)
+        kept = [
+            match
+            for match in kept
+            if not _has_other_subject(
+                match, tokens, alone if match.name == "starts then shuts down" else others, whole
+            )
+        ]
     kept = [match for match in kept if not _is_only_feared(match, tokens, places)]
     kept = [match for match in kept if not _is_of_a_lamp(match, places)]
     kept = [match for match in kept if not _is_of_a_verb(match, tokens)]
@@ -57,8 +69,8 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
         if match.name != "does not turn off"
         or not any(set(match.places) < phrase for phrase in outcomes.get(match.first, ()))
     ]
-    kept = [match for match in kept if not _is_past(match, tokens, places) and not _is_said_good(match, tokens)]
-    return _only_if_alone(_denied(kept, tokens, places))
+    kept = [match for match in kept if not is_past(match, tokens, places) and not is_said_good(match, tokens)]
+    return _only_if_alone(settle_denied(kept, tokens, places))
 
 
 # Symptoms whose phrases name a part, of which a longer name is another part.
@@ -68,7 +80,9 @@ _OTHER_SUBJECTS = (
     "button", "channel", "pfc", "fan", "motor", "light", "backlight", "heater", "remote", "speaker", "screen",
     "picture", "sound", "standby", "segment", "port", "vcc", "bulk", "relay", "error", "communication",
 )  # fmt: skip
-_OF_THE_WHOLE = frozenset(("dead", "does not work", "does not turn off"))
+_OF_THE_WHOLE = frozenset(("dead", "does not work", "does not turn off", "starts then shuts down"))
+# What goes off by itself without the device doing so: "sound cuts out".
+_GOES_OFF_ALONE = ("sound", "channel", "remote", "communication", "button")
 _SUBJECT_REACH = 4
 
 
@@ -78,6 +92,8 @@ def _has_other_subject(match: Match, tokens: Sequence[Token], others: set[int], 
         return False
     at, clause = match.first - 1, tokens[match.first].clause
     own = set(match.places)
+    if match.name == "dead" and at >= 0 and tokens[at].kind == NUMBER and tokens[at].clause == clause:
+        return True  # "speed 2 dead"
     for _ in range(_SUBJECT_REACH):
         if at < 0 or tokens[at].clause != clause:
             return False
@@ -87,44 +103,6 @@ def _has_other_subject(match: Match, tokens: Sequence[Token], others: set[int], 
             return True
         at -= 1
     return False
-
-
-_PAST_REACH = 8
-_GOOD = frozenset(("ok", "okay", "fine", "gut", "goed", "bien", "bene", "io", "good"))
-_BE = frozenset(("is", "was", "are", "ist", "war", "est", "es", "is", "e"))
-# Names that are themselves said with such a word, or in which it is another thing that is good.
-_HOLD_GOOD = frozenset(("works unloaded but not in the set", "sound but no picture", "picture but no sound"))
-
-
-def _is_past(match: Match, tokens: Sequence[Token], places: Places) -> bool:
-    """ "it used to click off, now …", "was fixed last year for no output": what was once the matter."""
-    clause = tokens[match.first].clause
-    for span in places.before("used_to", match.first, _PAST_REACH):
-        if tokens[span[0]].clause == clause:
-            return True
-    if match.name in _OF_HISTORY:
-        return False
-    for span in places.before("repaired", match.first, _PAST_REACH):
-        between = range(span[-1] + 1, match.first)
-        if tokens[span[0]].clause == clause and any(tokens[at].folded in _BECAUSE_OF for at in between):
-            return True
-    return False
-
-
-_BECAUSE_OF = frozenset(("for", "because", "wegen", "pour", "voor", "wegens", "por", "per"))
-
-
-def _is_said_good(match: Match, tokens: Sequence[Token]) -> bool:
-    """ "PS_ON low ok", "fan noise fine": the word right behind says that it is as it should be."""
-    if match.nots or match.name in _HOLD_GOOD:
-        return False
-    at = match.last + 1
-    while at < len(tokens) and tokens[at].folded in _BE:
-        at += 1
-    if at >= len(tokens) or tokens[at].clause != tokens[match.last].clause:
-        return False
-    ends = at + 1 >= len(tokens) or tokens[at + 1].clause != tokens[at].clause
-    return ends and tokens[at].folded in _GOOD
 
 
 def _of_an_amplifier(match: Match, places: Places) -> Match:
@@ -205,7 +183,7 @@ def _is_only_feared(match: Match, tokens: Sequence[Token], places: Places) -> bo
     for span in places.before("warned", match.first, _WARNED_REACH):
         if tokens[span[0]].sentence == sentence and not set(span) & set(match.places):
             return True
-    if match.name not in _FOUND_BY_LOOKING and match.name not in _OF_HISTORY:
+    if match.name not in _FOUND_BY_LOOKING and match.name not in OF_HISTORY:
         return False
     return any(
         tokens[span[0]].clause == clause for span in places.before("perhaps", match.first, _PERHAPS_REACH)
@@ -284,95 +262,16 @@ def _joined_outputs(match: Match, tokens: Sequence[Token], rails: dict[int, str]
 _BOTH_RAILS = frozenset(
     ("v", "volt", "volts", "rail", "rails", "d", "les", "los", "las", "i", "gli", "ni", "no", "nor")
 )
-_OF_OUTPUTS = frozenset(("output voltage low", "output voltage high", "one output missing"))
-
-
-_WATER = frozenset(("water", "wasser", "eau", "agua", "acqua"))
-_THANKS_REACH = 9
-_CORRODE_ALONE = ("@battery", "@keypad", "@switch", "@potentiometer", "@relay", "@cable", "@motor or pump")
-
-
-def _costs_nothing(match: Match, tokens: Sequence[Token]) -> bool:
-    """ "… soak test ok. no charge": alone behind all else, where nothing that charges was spoken of."""
-    words = [tokens[at].folded for at in range(match.first, match.last + 1)]
-    alone = all(token.clause != tokens[match.first].clause for token in tokens[max(0, match.first - 1) : match.first])
-    return words == ["no", "charge"] and alone and match.first > 0 and match.last + 1 == len(tokens)
-
-
-_STOPS = 2  # words that say that it stops, and not that it had started
-_SAYS_WHEN = frozenset(
-    ("responds to tapping or flexing", "works unloaded but not in the set", "clock or settings lost")
-)
-_SINGLE_CLICK = 3  # words that say that a relay clicks, and not again and again
-_SHORTED_OUTPUTS = frozenset(("output rail shorted to ground", "standby rail shorted to ground"))
-
-
-def _is_of_something_else(
-    match: Match, kept: Sequence[Match], tokens: Sequence[Token], rails: dict[int, str], places: Places
-) -> bool:
-    """Whether the words of a symptom speak of another thing, which is read by itself."""
-    if match.name in _OF_OUTPUTS:
-        # The rectified mains and the controller's supply are no outputs.
-        return any(rails.get(at) in ("bulk", "controller supply") for at in match.places)
-    if match.name == "works unloaded but not in the set":
-        # "12 V falls to 9.1 on load": a supply of which a value is given, not the whole device.
-        return any(tokens[at].value is not None for at in range(match.first, match.last + 1))
-    for place in range(match.first - 1, max(-1, match.first - _THANKS_REACH), -1):
-        # "thanks for the quick repair last time"
-        if tokens[place].clause != tokens[match.first].clause:
-            break
-        if any(place in span for span in places.spans.get("thanks", ())):
-            return True
-    if match.name == "starts then shuts down" and len(match.places) <= _STOPS:
-        # "cuts out when the door slams", "touch the plug and it cuts out"
-        sentence = tokens[match.first].sentence
-        return any(
-            other.name in _SAYS_WHEN and other.present and tokens[other.first].sentence == sentence
-            for other in kept
-        )
-    if match.name == "does not charge" and _costs_nothing(match, tokens):
-        return True
-    if match.name == "corrosion on the board":
-        # "brush battery corroded", "key foil oxidised"
-        clause = tokens[match.first].clause
-        near = [at for at in places.of(*_CORRODE_ALONE) if tokens[at].clause == clause]
-        return any(0 < match.first - at <= 3 or 0 < at - match.last <= 3 for at in near)
-    if match.name == "insects or dirt inside" and len(match.places) == 1:
-        return match.first - 1 in places.of("@part") - places.of("fan")  # "switch bank dirty"
-    if match.name == "failed after a spill or damp" and len(match.places) <= _STOPS:
-        # Water belongs into a washing machine.
-        return any(tokens[at].folded in _WATER for at in match.places) and places.in_sentence("washer", match.first)
-    if match.name == "failed after a power cut or storm":
-        # "forgets the time at every power cut"
-        return any(other.name == "clock or settings lost" and other.present for other in kept)
-    if match.name == "dropped or mechanical damage":
-        # "5 V drops when the panel is on"
-        at = match.first
-        return tokens[at].folded in ("drops", "drop") or (
-            tokens[at].folded == "dropped" and at > 0 and at - 1 in rails
-        )
-    if match.name == "relay clicks repeatedly" and places.in_sentence("contact", match.first):
-        # "K2 clicks but contact 18 ohm": it works, what it switches does not.
-        return len(match.places) <= _SINGLE_CLICK
-    if match.name in _SHORTED_OUTPUTS:
-        # "output transistor Q5 shorted", "heater element down to earth": a part.
-        parts = [span[0] for span in places.spans.get("@part", ())]
-        clause = tokens[match.first].clause
-        return any(match.first - 3 <= at <= match.last and tokens[at].clause == clause for at in parts)
-    if match.name == "part too hot to touch":
-        # "display says HOT"
-        return any(tokens[at].folded in ("says", "shows", "display") for at in range(match.first, match.last))
-    if match.name == "no standby light" and not match.nots:
-        # The lamp of a charger that does not charge; "no lamp at all" says more.
-        return any(other.name == "does not charge" and abs(other.first - match.last) <= FAR for other in kept)
-    return False
 
 
 def _only_if_alone(kept: list[Match]) -> list[Match]:
     """Without "does not work" where anything more is said to be wrong, and without a denied shutdown."""
-    more = any(match.present and match.name not in (_NO_MORE, *_OF_HISTORY) for match in kept)
-    if any(match.present and match.name == "fails when warm" for match in kept):
-        # "stops after ten minutes, starts again when cold"
+    more = any(match.present and match.name not in (_NO_MORE, *OF_HISTORY) for match in kept)
+    if any(
+        match.present and match.name in ("fails when warm", "backlight goes off after seconds")
+        for match in kept
+    ):
+        # "stops after ten minutes, starts again when cold"; "backlight on for a second, then goes out"
         kept = [match for match in kept if match.name != "starts then shuts down"]
     return [
         match
@@ -382,15 +281,6 @@ def _only_if_alone(kept: list[Match]) -> list[Match]:
 
 
 _NO_MORE = "does not work"
-# What happened before says nothing of what the board does.
-_OF_HISTORY = (
-    "failed after a power cut or storm",
-    "failed after a spill or damp",
-    "failed after earlier repair",
-    "dropped or mechanical damage",
-)
-
-
 # Symptoms that describe one thing in different degrees: of two that share a word the first listed is meant.
 _ALIKE = (
     ("buzzing from the board", "hum from speakers"),
@@ -524,80 +414,3 @@ def _longest(found: list[Match]) -> list[Match]:
         for place in match.places:
             by_place[place].append((own, match.name))
     return sorted(kept, key=lambda match: (match.first, match.last))
-
-
-def _denied(kept: list[Match], tokens: Sequence[Token], places: Places) -> list[Match]:
-    consumed = {at for match in kept for at in match.nots}
-    free = sorted(
-        {
-            span[0]
-            for span in places.spans.get("no", ())
-            if span[0] not in consumed and tokens[span[0]].folded != "plus"
-        }
-    )
-    result: list[Match] = []
-    last_denied: Match | None = None
-    for match in kept:
-        present = match.present
-        if present and not match.nots and free and match.name not in _OF_HISTORY:
-            present = not _is_denied(match, free, tokens, kept, last_denied)
-        if not present:
-            last_denied = match
-            if _is_over(match, tokens):
-                continue
-        if present or match.name != "does not work":
-            result.append(Match(match.name, match.places, match.nots, present))
-    return result
-
-
-def _is_over(match: Match, tokens: Sequence[Token]) -> bool:
-    """ "no flicker anymore", "flackert nicht mehr": it was so, which denies nothing of the complaint."""
-    clause = tokens[match.last].clause
-    behind = range(match.last, min(match.last + 4, len(tokens)))
-    before = range(max(0, match.first - 4), match.first)
-    return any(tokens[at].folded in _NO_LONGER and tokens[at].clause == clause for at in (*before, *behind))
-
-
-_NO_LONGER = frozenset(("anymore", "mehr", "nimmer", "plus", "meer", "mas", "piu", "ya"))
-
-
-def _begins_anew(no: int, first: int, tokens: Sequence[Token]) -> bool:
-    """ "does not get cold and something clicks": behind "and" with words of its own nothing is denied any more."""
-    joins = [at for at in range(no + 1, first) if tokens[at].folded in AND]
-    if not joins:
-        return False
-    before, behind = joins[-1] - no, first - joins[-1]
-    return (before > 2 and behind > 1) or (before == 2 and behind > 2)
-
-
-def _is_denied(
-    match: Match, free: list[int], tokens: Sequence[Token], kept: list[Match], last_denied: Match | None
-) -> bool:
-    clause = tokens[match.first].clause
-    at = bisect_left(free, match.first)
-    if at < len(free) and free[at] < match.last:
-        return True
-    if at > 0:
-        no = free[at - 1]
-        if tokens[no].clause == clause and match.first - no <= FAR:
-            between = [other for other in kept if no < other.first < match.first and other is not match]
-            if not between:
-                return not _begins_anew(no, match.first, tokens)
-            if last_denied in between:
-                joins = {tokens[place].folded for place in range(between[-1].last + 1, match.first)}
-                return bool(joins & little_words.JOINS) or not joins
-    if (
-        last_denied is not None
-        and match.first - last_denied.last <= 2
-        and tokens[last_denied.last].sentence == tokens[match.first].sentence
-    ):
-        joins = {tokens[place].folded for place in range(last_denied.last + 1, match.first)}
-        if joins & {"or", "nor", "oder", "ou", "ni", "of", "noch", "o", "/"}:
-            return True
-    after = match.last + 1
-    while after < len(tokens) and tokens[after].kind == SIGN:
-        after += 1
-    if after < len(tokens) and tokens[after].folded in little_words.NOT_AFTER and after in free:
-        ends = after + 1 >= len(tokens) or tokens[after + 1].clause != tokens[after].clause
-        return ends and tokens[after].sentence == tokens[match.last].sentence
-    return False

@@ -546,6 +546,8 @@ def _ends_sentence(text: str, stop: Token, kept: list[Token]) -> bool:
         return after.isupper() or not after.isalnum()
     if kept and kept[-1].end == stop.start and kept[-1].kind == WORD:
         following = text[stop.end : stop.end + 2].strip()
+        if kept[-1].folded in ("max", "min", "no", "nr") and following[:1].isdigit():
+            return False  # "max. 310"
         short = kept[-1].folded in _SHORT_FORMS - {"ok", "no", "min", "max", "defekt"}
         return not (short and following[:1] and not following[:1].isupper())
     return True
