@@ -132,7 +132,8 @@ class AttemptFinder:
                 new = True
             news = new
             mention.ok = any(at in good for at in near) and not new and not any(at in done for at in near)
-            if mention.ok and any(self.tokens[at].folded in negation_words() for at in near):
+            last = max((at for at in near if at in good), default=0)
+            if mention.ok and any(self.tokens[at].folded in negation_words() for at in near if at < last):
                 mention.ok = False
 
     def _ends_range(self, number: int) -> bool:

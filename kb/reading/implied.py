@@ -157,7 +157,12 @@ def result_events(
 def _says_how_it_ended(match: Match, events: Sequence[tuple[int, int, str]], tokens: Sequence[Token]) -> bool:
     """Whether a symptom behind a fix is part of what came of it: "no more hum", "hum gone"."""
     cured = any(
-        result == "cured" and tokens[first].clause == tokens[match.first].clause
+        result == "cured"
+        and (
+            tokens[first].clause == tokens[match.first].clause
+            # "runs, 392 V, no heat, no clicking": what there is none of behind a good word
+            or (match.nots and first < match.first and tokens[first].sentence == tokens[match.first].sentence)
+        )
         for first, _, result in events
     )
     return cured or any(

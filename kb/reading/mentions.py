@@ -253,6 +253,9 @@ def _merged(spans: list[Mention], tokens: Sequence[Token], failed: set[int]) -> 
         ):
             before.part, before.last = span.part, span.last
             continue
+        if before is not None and _is_piece_of(before, span, tokens):
+            before.last = span.last
+            continue
         if before is not None and _with_joint(before, span, tokens, failed):
             before.part_class, before.last = "solder joint", span.last
             continue
@@ -337,6 +340,14 @@ def _joint_of(before: Mention, span: Mention, tokens: Sequence[Token], failed: s
         or (tokens[at].kind == WORD and tokens[at + 1].folded == "-" and tokens[at + 1].glued)
         for at in words
     )
+
+
+def _is_piece_of(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
+    """ "K2 coil": a piece of the part, and no inductor of its own."""
+    if not before.part or span.part or before.part_class or span.first != before.last + 1:
+        return False
+    ends = span.last + 1 >= len(tokens) or tokens[span.last + 1].kind != DESIGNATOR
+    return ends and not _passes_for(before.part, span.part_class or "")
 
 
 def _with_joint(before: Mention, span: Mention, tokens: Sequence[Token], failed: set[int]) -> bool:

@@ -73,7 +73,11 @@ def _read_piece(text: str, known: Known) -> Read:
     settle_results(attempts, tokens, events, paid=cost is not None)
     settle_causes(attempts, tokens, hits)
     matches = [match for match in matches if match not in spent]
-    attempts = [mention for mention in attempts if not _only_blows(mention, matches)]
+    attempts = [
+        mention
+        for mention in attempts
+        if not (_only_blows(mention, matches) or _only_warned_of(mention, tokens, hits))
+    ]
     outputs = any(hit.table == CONCEPT and hit.value == "output" for hit in hits)
     matches = implied_symptoms(matches, finder.mentions, readings, tokens, outputs=outputs)
     shown = [match.name for match in matches if match.present]
@@ -105,6 +109,18 @@ def _only_blows(mention: Mention, matches: Sequence[Match]) -> bool:
             for match in matches
         )
     )
+
+
+def _only_warned_of(mention: Mention, tokens: Sequence[Token], hits: Sequence[Hit]) -> bool:
+    """ "warned about the worn pot": what was told and not done."""
+    return mention.acted_at is None and any(
+        hit.value == "warned" and hit.table == CONCEPT and 0 < mention.first - hit.last <= _WARNED_REACH
+        and tokens[hit.last].sentence == mention.sentence
+        for hit in hits
+    )  # fmt: skip
+
+
+_WARNED_REACH = 6
 
 
 def _without(text: str, days: Sequence[tuple[int, int, str]]) -> str:
