@@ -66,6 +66,7 @@ UNSEEN_NOTES = {language: _read(f"unseen_{language}.toml")["note"] for language 
 EVENT_NOTES = {language: _read(f"events_{language}.toml")["note"] for language in LANGUAGES}
 QUERIES = _read("queries.toml")["query"]
 UNSEEN_QUERIES = _read("unseen_queries.toml")["query"]
+EVENT_QUERIES = _read("events_queries.toml")["query"]
 CASES, FAMILIES = demo_records()
 ALL_NOTES = [
     pytest.param(note, id=f"{kind}{language} {number}")
@@ -185,10 +186,10 @@ def test_there_are_enough_unseen_queries_and_none_stands_in_the_other_file() -> 
     assert all(query["held_out"] is True for query in UNSEEN_QUERIES)
     texts = {query["text"] for query in UNSEEN_QUERIES}
     assert len(texts) == len(UNSEEN_QUERIES)
-    assert not texts & {query["text"] for query in QUERIES}
+    assert not texts & {query["text"] for query in [*QUERIES, *EVENT_QUERIES]}
 
 
-@pytest.mark.parametrize("query", [*QUERIES, *UNSEEN_QUERIES], ids=lambda query: query["text"][:40])
+@pytest.mark.parametrize("query", [*QUERIES, *EVENT_QUERIES, *UNSEEN_QUERIES], ids=lambda query: query["text"][:40])
 def test_every_query_has_a_case_that_fits_it_well(query: Facts) -> None:
     wants = [JUDGED["meanings"][want] if isinstance(want, str) else want for want in query["wants"]]
     for want in wants:
