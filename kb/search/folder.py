@@ -78,7 +78,7 @@ class IndexFolder:
     def __init__(self, path: Path) -> None:
         """Raises OSError when the folder cannot be made."""
         self.path = path
-        path.mkdir(parents=True, exist_ok=True)
+        path.mkdir(parents=True, exist_ok=True, mode=0o700)
         self._storage = FileStorage(str(path))
 
     @contextmanager
