@@ -189,7 +189,9 @@ def test_there_are_enough_unseen_queries_and_none_stands_in_the_other_file() -> 
     assert not texts & {query["text"] for query in [*QUERIES, *EVENT_QUERIES]}
 
 
-@pytest.mark.parametrize("query", [*QUERIES, *EVENT_QUERIES, *UNSEEN_QUERIES], ids=lambda query: query["text"][:40])
+@pytest.mark.parametrize(
+    "query", [*QUERIES, *EVENT_QUERIES, *UNSEEN_QUERIES], ids=lambda query: query["text"][:40]
+)
 def test_every_query_has_a_case_that_fits_it_well(query: Facts) -> None:
     wants = [JUDGED["meanings"][want] if isinstance(want, str) else want for want in query["wants"]]
     for want in wants:

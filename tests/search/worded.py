@@ -2,7 +2,7 @@
 
     python tests/search/worded.py [--each]
 
-prints nDCG@10 by language: tuned on, held out, those that the search was developed with, and the unseen queries. The rule stands in
+prints nDCG@10 by language: tuned on, held out, developed with and unseen. The rule stands in
 `tests/reading/judged/README.md`.
 """
 

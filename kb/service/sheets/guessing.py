@@ -61,7 +61,11 @@ def _goes_on_below(above: Sequence[str], below: Sequence[str]) -> bool:
         bool(cell.strip()) and place > 0 and place < len(above) and not above[place].strip()
         for place, cell in enumerate(below)
     )
-    return under >= _UNDER_MERGED and (_plain(filled) or _known(filled) >= _UNDER_MERGED) and _known(above) >= _UNDER_MERGED
+    return (
+        under >= _UNDER_MERGED
+        and (_plain(filled) or _known(filled) >= _UNDER_MERGED)
+        and _known(above) >= _UNDER_MERGED
+    )
 
 
 def row_above(rows: Sequence[tuple[int, list[str]]], number: int) -> Sequence[str]:
@@ -83,7 +87,9 @@ def _plain(cells: Sequence[str]) -> bool:
 def headings(row: Sequence[str], columns: int, above: Sequence[str] = ()) -> list[str]:
     """One heading for each column; those without get that of the row `above`, or the number of the column."""
     padded = [*row, *[""] * (columns - len(row))]
-    padded = [cell if cell.strip() or place >= len(above) else above[place] for place, cell in enumerate(padded)]
+    padded = [
+        cell if cell.strip() or place >= len(above) else above[place] for place, cell in enumerate(padded)
+    ]
     return [" ".join(cell.split())[:120] or f"Column {place}" for place, cell in enumerate(padded, start=1)]
 
 
