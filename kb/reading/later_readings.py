@@ -54,6 +54,7 @@ def implied_readings(
             or before.folded in little_words.JOINS_OF_RAILS
             or at - 1 in parts
             or at - 1 in action_words
+            or (before.folded in little_words.DOWN_TO and at - 2 in action_words)  # "adjusted to 12.0"
             or before.folded in little_words.AGAIN | little_words.NOW
             or before.folded in little_words.STEADY
         )

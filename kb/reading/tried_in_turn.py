@@ -36,6 +36,9 @@ def mark_tried_in_turn(mentions: Sequence[Mention], tokens: Sequence[Token], hit
             at += 1
         same = at < len(tokens) and tokens[at].sentence == mention.sentence
         hit = ends.get(at)
+        if hit is not None and tokens[at].folded in little_words.ALSO and _is_listed_fault(mention, mentions):
+            mention.bad = True  # "C4 ESR 30 ohm, C5 same"
+            continue
         if same and hit is not None and _ends_here(hit.last, tokens):
             tried = True
         elif not (tried and same and at in good):
@@ -68,6 +71,17 @@ def _settle_row(row: list[Mention]) -> None:
             mention.action, mention.acted_at, mention.ok = "replace", mention.first, False
     for mention in row[:-1]:
         mention.result = mention.result or "no change"
+
+
+def _is_listed_fault(mention: Mention, mentions: Sequence[Mention]) -> bool:
+    """Whether a part before it in its sentence was not replaced yet, so that "same" speaks of that one's fault."""
+    return any(
+        other.sentence == mention.sentence
+        and other.last < mention.first
+        and other.part
+        and other.action is None
+        for other in mentions
+    )
 
 
 _LEADS = 6  # tokens before a part that lead to it
