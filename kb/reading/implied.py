@@ -9,7 +9,8 @@ from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention
 from kb.reading.patterns import Match
 from kb.reading.readings import Found, mentions_now
-from kb.reading.tokens import CODE, NUMBER, SIGN, VOLTS, Token
+from kb.reading.tokens import SIGN, Token
+from kb.reading.well_behind import well_behind
 
 _NEAR = 0.1  # as the bench takes a rail without a stated tolerance
 _STANDBY_NEAR = 0.05
@@ -133,7 +134,7 @@ def result_events(
     if acted is not None:
         found += _good_behind(tokens, hits, readings, mentions, acted)
         found += _there_alone(tokens, hits, acted)
-        found += _well_behind(tokens, hits, matches, mentions, acted)
+        found += well_behind(tokens, hits, matches, mentions, acted)
         gone = {hit.first for hit in hits if hit.table == CONCEPT and hit.value == "missing"}
         for match in matches:
             over = len(match.places) == 1 and any(
@@ -297,46 +298,6 @@ def _back_again(
     return found
 
 
-def _well_behind(
-    tokens: Sequence[Token],
-    hits: Sequence[Hit],
-    matches: Sequence[Match],
-    mentions: Sequence[Mention],
-    acted: int,
-) -> list[tuple[int, int, int, str]]:
-    """ "opens fine", "sews nicely", "both lit": a clause behind what was done in which nothing is bad."""
-    bad = {tokens[hit.first].clause for hit in hits if hit.table == CONCEPT and hit.value in _SPOILS}
-    bad |= {tokens[match.first].clause for match in matches if match.present}
-    bad |= {tokens[place].clause for mention in mentions for place in range(mention.first, mention.last + 1)}
-    every = frozenset(("all", "both", "beide", "alle", "tous", "toutes", "todos", "todas", "tutti", "tutte"))
-    lit = {at for hit in hits if hit.table == CONCEPT and hit.value in _LIVES for at in hit.places}
-    found: list[tuple[int, int, int, str]] = []
-    at = acted + 1
-    while at < len(tokens):
-        first, clause = at, tokens[at].clause
-        while at < len(tokens) and tokens[at].clause == clause:
-            at += 1
-        if clause == tokens[acted].clause or clause in bad or at - first > _LONGEST_PRAISE or at - first < 2:
-            continue
-        words = [tokens[place].folded for place in range(first, at)]
-        if any(tokens[place].kind in (NUMBER, VOLTS, CODE) for place in range(first, at)):
-            continue
-        praised = any(word in little_words.WELL for word in words[1:])
-        if praised or (
-            any(word in every for word in words) and any(place in lit for place in range(first, at))
-        ):
-            found.append((4, first, at - 1, "cured"))
-    return found
-
-
-_SPOILS = frozenset(
-    ("no", "stop", "blown", "dead", "defective", "missing", "trip", "no_effect", "collapse", "intermittent",
-     "sometimes", "shorted", "perhaps", "warned", "burnt", "smell", "smoke")
-)  # fmt: skip
-_LIVES = frozenset(("lit", "react", "work", "start", "turn", "heat", "hold"))
-_LONGEST_PRAISE = 7
-
-
 def _there_alone(
     tokens: Sequence[Token], hits: Sequence[Hit], first_action: int
 ) -> list[tuple[int, int, int, str]]:
@@ -448,6 +409,7 @@ def implied_symptoms(
     if any(mention.part_class == "bipolar transistor" for mention in mentions):
         found = [match for match in found if match.name != "main switch shorted"]
     found = [match for match in found if not _is_of_a_part(match, mentions)]
+    found = [match for match in found if not _is_small_ripple(match, tokens)]
     found = [_of_its_class(match, mentions) for match in found]
     names |= {match.name for match in found}
     for mention in mentions:
@@ -479,6 +441,22 @@ def implied_symptoms(
                 name = "more than one output missing"
             add(name, one.first, one.last)
     return sorted(found, key=lambda match: (match.first, match.last))
+
+
+_SMALL_RIPPLE_V = 0.12  # about a hundredth of 12 V, as usual limits have it; common practice
+
+
+def _is_small_ripple(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "ripple only 20 mV": the value says that it is not high."""
+    if match.name != "high ripple" or len(match.places) > 1:
+        return False
+    near = range(match.first, min(match.last + 5, len(tokens)))
+    own = [
+        tokens[at].value or 0.0
+        for at in near
+        if tokens[at].unit in ("V", "Vpp") and tokens[at].clause == tokens[match.first].clause
+    ]
+    return bool(own) and max(own) <= _SMALL_RIPPLE_V
 
 
 _PRIMARY = ("main converter", "bulk and power factor stage")

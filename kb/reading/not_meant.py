@@ -21,6 +21,8 @@ def is_past(match: Match, tokens: Sequence[Token], places: Places) -> bool:
     for span in places.before("used_to", match.first, _PAST_REACH):
         if tokens[span[0]].clause == clause:
             return True
+    if match.name in _MAY_BE_WANTED and places.in_sentence("by_design", match.first):
+        return True  # "goes off after ten minutes by design"
     if match.name in OF_HISTORY:
         return False
     for span in places.before("repaired", match.first, _PAST_REACH):
@@ -30,6 +32,11 @@ def is_past(match: Match, tokens: Sequence[Token], places: Places) -> bool:
     return False
 
 
+# What a device may do because it was made or set to do so.
+_MAY_BE_WANTED = frozenset(
+    ("starts then shuts down", "fails when warm", "backlight goes off after seconds", "dim picture",
+     "picture but no sound", "buttons do not respond", "does not turn off", "no picture")
+)  # fmt: skip
 _BECAUSE_OF = frozenset(("for", "because", "wegen", "pour", "voor", "wegens", "por", "per"))
 
 
@@ -106,7 +113,9 @@ def is_of_something_else(
         before = {match.first - 2, match.first - 1}
         clause = tokens[match.first].clause
         own = places.of("@part", "contact") - places.of("fan")
-        return any(at in own and tokens[at].clause == clause for at in before)
+        return any(at in own and tokens[at].clause == clause for at in before) or (
+            match.last + 1 in places.of("contact")
+        )
     if match.name == "failed after a spill or damp" and len(match.places) <= _STOPS:
         # Water belongs into a washing machine.
         return any(tokens[at].folded in _WATER for at in match.places) and places.in_sentence(

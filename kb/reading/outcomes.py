@@ -87,8 +87,6 @@ def settle_results(
             and (mention.result == "cured" or paid)
         ):
             mention.action = "replace"
-        elif mention.action is None and any(other.action for other in mentions) and mention.result == "cured":
-            mention.result = None  # what was done was done to others
 
 
 def settle_causes(mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequence[Hit]) -> None:
