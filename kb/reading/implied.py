@@ -17,7 +17,7 @@ _STANDBY_NEAR = 0.05
 _RATED_NEAR = 0.03  # where the text says what it should be
 _ABSENT = 0.1
 _SHORT_OHM = 2.0
-_GOOD_AFTERWARDS = frozenset(
+GOOD_AFTERWARDS = frozenset(
     ("ok", "work", "start", "turn", "heat", "charge", "cured", "lit", "react", "hold")
 )
 _PASSING = frozenset(
@@ -222,7 +222,7 @@ def _good_behind(
             found.append((2, hit.first, hit.last, "cured"))
         elif hit.value == "no_effect":
             found.append((0, hit.first, hit.last, "no change"))
-        elif hit.value in _GOOD_AFTERWARDS and _is_good(hit, nots, tokens, mentions):
+        elif hit.value in GOOD_AFTERWARDS and _is_good(hit, nots, tokens, mentions):
             found.append((2, hit.first, hit.last, "cured"))
     found += [
         (2, one.tokens[0], one.tokens[-1], "cured")
@@ -251,7 +251,7 @@ def _good_again(
     for hit in hits:
         if hit.table != CONCEPT or not failed < hit.first < until or _is_denied(hit, nots, tokens):
             continue
-        if hit.value in _GOOD_AFTERWARDS or hit.value == "hot":
+        if hit.value in GOOD_AFTERWARDS or hit.value == "hot":
             clause = tokens[hit.first].clause
             low, high = hit.first - 1, hit.last + 1
             own = (low < 0 or tokens[low].clause != clause or tokens[low].kind == SIGN) and (

@@ -14,7 +14,7 @@ from kb.reading.amounts import find_cost, find_days, find_minutes
 from kb.reading.attempts import AttemptFinder
 from kb.reading.changed_values import apply_changed_values, find_changed_values
 from kb.reading.facts import Known, Read, ReadAmount, ReadAttempt, ReadReading, ReadSymptom, ReadWord, Span
-from kb.reading.implied import implied_symptoms, is_so, result_events, settle_after_repair
+from kb.reading.implied import GOOD_AFTERWARDS, implied_symptoms, is_so, result_events, settle_after_repair
 from kb.reading.later_readings import implied_readings
 from kb.reading.lexicon import CONCEPT, Hit, every_common_word, lexicon_for, negation_words, skipped_words
 from kb.reading.likely_sections import likely_section
@@ -26,6 +26,7 @@ from kb.reading.readings import Found, find_readings
 from kb.reading.subjects import find_subjects, rated_outputs
 from kb.reading.symptoms import find_symptoms
 from kb.reading.tokens import SIGN, WORD, Token, tokens_of
+from kb.reading.well_behind import cure_what_came_before
 
 NOTHING = Known()
 
@@ -70,6 +71,7 @@ def _read_piece(text: str, known: Known) -> Read:
     matches = find_symptoms(tokens, hits, roles)
     settle_after_repair(readings, tokens, acted, finder.mentions, finder.filler.wrong_names())
     events, spent = result_events(tokens, hits, readings, matches, finder.mentions, acted)
+    cure_what_came_before(attempts, tokens, hits, GOOD_AFTERWARDS)
     settle_results(attempts, tokens, events, paid=cost is not None)
     settle_causes(attempts, tokens, hits)
     matches = [match for match in matches if match not in spent]

@@ -141,7 +141,7 @@ class _Finder:
             if token.sentence != sentence:
                 subject, quantity, sentence = None, None, token.sentence
             if token.clause != clause:
-                quantity, clause = None, token.clause
+                quantity, clause = quantity if self._goes_on_with_esr(at, quantity) else None, token.clause
             if at in self.quantity:
                 quantity = self.quantity[at]
                 of_part = subject is not None and subject.point is not None
@@ -187,6 +187,12 @@ class _Finder:
                 continue
             at += 1
         return [self._with_state(one) for one in found]
+
+    def _goes_on_with_esr(self, at: int, quantity: str | None) -> bool:
+        """ "ESR of C12 2R5, C13 1R9": the next part of a list and its ohms."""
+        following = self.tokens[at + 1] if at + 1 < len(self.tokens) else None
+        of_part = quantity == "esr_ohm" and self.tokens[at].kind == DESIGNATOR
+        return of_part and following is not None and following.unit == "ohm"
 
     def _is_behind_new_part(self, subject: Subject, at: int) -> bool:
         """ "new D7, 24.1 V": volts in the clause behind a part that was fitted are a supply's."""

@@ -320,6 +320,17 @@ def _alike(match: Match, other: Match) -> bool:
     return any(match.name in names and other.name in names for names in _ALIKE)
 
 
+def _of_a_board(tokens: Sequence[Token], at: int) -> bool:
+    """ "scaler board faulty": one of several boards, and not the device."""
+    return (
+        at >= 2
+        and tokens[at - 1].folded in ("board", "pcb", "platine", "carte", "print", "placa", "scheda")
+        and tokens[at - 2].clause == tokens[at].clause
+        and tokens[at - 2].kind == WORD
+        and tokens[at - 2].folded not in little_words.ARTICLES
+    )
+
+
 def _about_the_device(kept: list[Match], tokens: Sequence[Token], places: Places) -> list[Match]:
     """Without single everyday words ("smoke", "broken") in clauses that are about something else.
 
@@ -339,7 +350,9 @@ def _about_the_device(kept: list[Match], tokens: Sequence[Token], places: Places
         if len(match.places) == 1:
             at, clause = match.first, tokens[match.first].clause
             if match.name == "does not work" and (
-                sizes[clause] > _SHORT_CLAUSE or any(at + step in parts for step in (-3, -2, -1, 1, 2, 3))
+                _of_a_board(tokens, at)
+                or sizes[clause] > _SHORT_CLAUSE
+                or any(at + step in parts for step in (-3, -2, -1, 1, 2, 3))
             ):
                 continue
             if match.name == "dead" and any(

@@ -49,3 +49,32 @@ _SPOILS = frozenset(
 )  # fmt: skip
 _LIVES = frozenset(("lit", "react", "work", "start", "turn", "heat", "hold"))
 _LONGEST_PRAISE = 7
+
+
+def cure_what_came_before(
+    mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequence[Hit], good: frozenset[str]
+) -> None:
+    """ "works after replacing C9", "after changing C9 the picture is back": what was done stands behind "after".
+
+    `good` names the concepts that say that a board does its work.
+    """
+    nots = {hit.first for hit in hits if hit.table == CONCEPT and hit.value in _SPOILS}
+    well = {hit.first for hit in hits if hit.table == CONCEPT and hit.value in good}
+    well |= {at for at, token in enumerate(tokens) if token.folded in little_words.BACK_AGAIN}
+    for mention in mentions:
+        at = mention.acted_at
+        if at is None or mention.result is not None:
+            continue
+        led = [place for place in range(max(0, at - 2), at) if tokens[place].folded in little_words.AFTER]
+        if not led or tokens[led[0]].clause != tokens[at].clause:
+            continue
+        sentence = tokens[at].sentence
+        near = range(max(0, led[0] - _LONGEST_PRAISE), min(len(tokens), mention.last + _LONGEST_PRAISE))
+        places = [
+            place for place in near if tokens[place].sentence == sentence and not at <= place <= mention.last
+        ]
+        before = [place for place in places if place < led[0] and tokens[place].clause == tokens[at].clause]
+        behind = [place for place in places if place > max(at, mention.last)]
+        for side in (before, behind):
+            if well.intersection(side) and not nots.intersection(side):
+                mention.result = "cured"
