@@ -1,14 +1,15 @@
 """What a shop shares of its own cases: nothing that tells who its customers are, and all of it shown before.
 
-Left out always: customer, who worked on it, what it waits for, costs, what was typed beside readings, the
-notes of follow-ups and families, photographs. Masked in what is left: numbers, addresses and the names of
-all customers the store knows. Cases of other shops are theirs to share.
+Left out always: customer, who worked on it, what it waits for, costs, quotes, what was typed beside readings, the
+notes of follow-ups and families, tips, the parts shelf, photographs of cases. Pictures of boards go along only where
+that is chosen. Masked in what is left: numbers, addresses and the names of all customers the store knows. Cases of
+other shops are theirs to share.
 """
 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import islice
 
@@ -26,15 +27,17 @@ from kb.model import (
     NotedSymptom,
     OriginRecord,
     PartClassRecord,
+    PictureRecord,
     Record,
     SymptomRecord,
     explain,
 )
+from kb.service.boards import pictures as boards
 from kb.service.shop.jobs import Job
 from kb.service.shop.shop import Shop
 from kb.service.transfer.exports import Needed
 from kb.service.transfer.incoming import public_id
-from kb.store.records import case_lists, cases, changes, lists, origins, people
+from kb.store.records import case_lists, cases, changes, lists, origins, people, pictures
 
 TEXTS_SHOWN = 25
 JOB = "share"
@@ -54,6 +57,7 @@ class Choice:
     verdicts: frozenset[str] = frozenset()
     complaints: bool = True
     notes: bool = False
+    pictures: bool = False
     words: tuple[str, ...] = ()
     left_out: frozenset[str] = frozenset()
 
@@ -71,7 +75,8 @@ class Text:
 
 @dataclass(frozen=True, slots=True)
 class Preview:
-    """What would be written: counts by kind of what was masked, and one page of the free texts.
+    """What would be written: counts by kind of what was masked, one page of the free texts, and how many pictures of
+    boards go along.
 
     `marks` holds for each further page of texts the uid of the case before it, so that going on does not
     take looking through everything again.
@@ -84,6 +89,7 @@ class Preview:
     total_texts: int
     offset: int
     marks: tuple[str, ...] = ()
+    pictures: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,7 +214,8 @@ def preview(shop: Shop, choice: Choice, *, told: Callable[[int], None] = lambda 
             total += 1
             last = text.uid
         found = dict(work.mask.found)
-        return Preview(shared, len(codes), found, tuple(texts), total, 0, tuple(marks))
+        along = sum(1 for _ in work.pictures(codes)) if choice.pictures else 0
+        return Preview(shared, len(codes), found, tuple(texts), total, 0, tuple(marks), along)
 
 
 def _text_of(case: CaseRecord, masked: CaseRecord) -> Text | None:
@@ -236,13 +243,16 @@ def records(shop: Shop, choice: Choice) -> Iterator[Record]:
                 yield record
         for family in needed.family_records(session):
             yield work.family(family)
+        if choice.pictures:
+            for picture in work.pictures(needed.families):
+                yield work.picture(picture)
         for _, masked in work.cases():
             yield masked
 
 
 class _Sharing:
     def __init__(self, session: Session, shop: Shop, choice: Choice) -> None:
-        self._session = session
+        self._session, self._shop = session, shop
         self._choice = choice
         self._origin = public_id(shop.store.identity)
         names = [*case_lists.people(session), *(one.name for one in people.every(session))]
@@ -306,11 +316,17 @@ class _Sharing:
                         "failure": _short(text(entry.failure)),
                         "action": _short(text(entry.action)),
                         "cost": None,
+                        "shelf_part": "",
+                        "shelf_count": None,
                     }
                 )
                 for entry in case.attempts
             ],
             follow_ups=[entry.model_copy(update={"note": ""}) for entry in case.follow_ups],
+            pin_values=[
+                one.model_copy(update={"connector": _short(text(one.connector), 80)})
+                for one in case.pin_values
+            ],
             notes=text(case.notes)[:20_000] if self._choice.notes else "",
         )
 
@@ -359,9 +375,39 @@ class _Sharing:
                         "from_rail": _short(text(family.enable.from_rail)),
                     }
                 ),
+                "tips": [],
+                "used_in": [],
+                "revisions": [
+                    one.model_copy(
+                        update={"name": _short(text(one.name), 80), "differs": text(one.differs)[:2_000]}
+                    )
+                    for one in family.revisions
+                ],
+                "pin_values": [
+                    one.model_copy(update={"connector": _short(text(one.connector), 80)})
+                    for one in family.pin_values
+                ],
                 "notes": "",
             }
         )
+
+    def pictures(self, codes: Collection[str]) -> Iterator[PictureRecord]:
+        """The pictures of some families that can go along."""
+        for one in pictures.every(self._session):
+            if one.record.family in codes and one.is_here and one.record.replaced_by is None:
+                yield one.record
+
+    def picture(self, picture: PictureRecord) -> PictureRecord:
+        """A picture of a board with its bytes, made smaller where a line would be too long for them."""
+        text = self.mask.text
+        given = boards.for_sharing(self._shop, picture)
+        pins = [
+            pin
+            for pin in given.pins
+            if text(pin.label) == pin.label and text(pin.part_class) == pin.part_class
+        ]
+        uid = _shared_uid(self._origin, picture.uid)
+        return given.model_copy(update={"uid": uid, "caption": "", "taken": None, "pins": pins})
 
 
 def _short(text: str, most: int = 200) -> str:
