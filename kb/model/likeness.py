@@ -29,6 +29,12 @@ _SIGNS: dict[str, tuple[_Likeness, ...]] = {
     # Of a picture; the pins of a rail are plain numbers.
     "pins": (lambda entry: code_key(entry.get("label", "")) if isinstance(entry, dict) else entry,),
     "points": (lambda entry: entry[0],),
+    "tips": (_of("place", "name", "text"), _of("place", "name")),
+    "revisions": (_of("name"),),
+    "used_in": (_of("brand", "device"),),
+    "pin_values": (lambda entry: (code_key(entry["connector"]), entry["pin"]),),
+    "used_at": (lambda entry: (code_key(entry["family"]), code_key(entry["part"])),),
+    "instead_of": (_of("part"),),
 }
 
 

@@ -56,6 +56,12 @@ _REMEDIES = {
     "straight": "Give four corners and the width and height it is shown with, or none of them.",
     "replaced": "Name another picture, or leave it empty.",
     "points": "Give each point as volts and amperes, both above 0.",
+    "tip_name": "Name the rail, part, test point or step; a tip about the whole board is shown at the board.",
+    "both": "Leave out the number, or do not call it open.",
+    "one_price": "Give one of the two and leave the other empty.",
+    "both_answers": "Keep the one that holds.",
+    "before_quote": "Check both days.",
+    "half_a_value": "Give both, or leave both out.",
 }
 
 

@@ -21,18 +21,26 @@ _ENTRIES = {
     "letters": "Designator letter",
     "pins": "Pin",
     "ground_pins": "ground pin",
+    "tips": "Tip",
+    "revisions": "Revision",
+    "used_in": "Set",
+    "pin_values": "Pin of a good board",
+    "used_at": "Place on a board",
+    "instead_of": "Stand-in",
 }
-_UNITS = {"_v": "V", "_a": "A", "_w": "W", "ohm": "Ω"}
+_UNITS = {"_v": "V", "_a": "A", "_w": "W", "_c": "°C", "ohm": "Ω"}
 # What an empty field says; anything else that is empty is a dash.
 _EMPTY = {"verdict": "on the bench", "result": "not known yet", "action": "replace"}
 # What goes without saying in the exchange format, so that a missing field has a value all the same.
 UNSAID: dict[str, Any] = {"present": True, "after_repair": False, "always_on": False}
 
 
-_MODELS: tuple[type[Record], ...] = (PictureRecord, Pin, *RECORDS)
-_TITLES = {
-    name: field.title for model in _MODELS for name, field in model.model_fields.items() if field.title
-}
+# A name that several records have is called what the first of them calls it.
+_MODELS: tuple[type[Record], ...] = (*RECORDS, PictureRecord, Pin)
+_TITLES: dict[str, str] = {}
+for _model in _MODELS:
+    for _name, _field in _model.model_fields.items():
+        _TITLES.setdefault(_name, _field.title or "")
 # Fractions of the width or height of a picture, which are said in per cent.
 _SHARES = ("x", "y", "to_x", "to_y")
 _PLACES = ("corners", "outline")
@@ -40,7 +48,7 @@ _PLACES = ("corners", "outline")
 
 def label(field: str) -> str:
     """The name of a field at the head of a line: "Bulk voltage"."""
-    words = _TITLES.get(field, field.replace("_", " "))
+    words = _TITLES.get(field) or field.replace("_", " ")
     return words[:1].upper() + words[1:]
 
 
@@ -69,7 +77,7 @@ def value(field: str, found: Any) -> str:
 
 
 def _number(field: str, found: float) -> str:
-    if field == "cost":
+    if field in ("cost", "price", "ceiling"):
         return f"{found:.2f}"
     if field == "minutes":
         return f"{found:g} min"
@@ -118,6 +126,16 @@ def entry(field: str, one: Any) -> str:
     if field == "follow_ups":
         note = f", {one['note']}" if one.get("note") else ""
         return f"{one['date']} {one['state']}{note}"
+    if field == "used_at":
+        return f"{one['part']} of {one['family']}"
+    if field == "instead_of":
+        return f"in place of {one['part']}, because {one['rule']}"
+    if field == "used_in":
+        return " ".join(part for part in (one.get("brand", ""), one["device"]) if part)
+    if field == "tips":
+        signed = ", ".join(part for part in (one.get("who", ""), one.get("date", "")) if part)
+        where = f"{one['place']} {one.get('name', '')}".strip()
+        return f"{where}: {one['text']}" + (f" ({signed})" if signed else "")
     head = [str(one["name"])] if "name" in one else []
     rest = [f"{label(name).lower()} {value(name, part)}" for name, part in one.items() if name != "name"]
     return ", ".join(head + rest)
@@ -126,7 +144,7 @@ def entry(field: str, one: Any) -> str:
 def entry_name(field: str, number: int, one: Any) -> str:
     """Which entry of a list, counted from 1: "Attempt 2 (C9)", "Rail 5VSB"."""
     word = entry_label(field)
-    if field in ("symptoms", "rails", "connectors"):
+    if field in ("symptoms", "rails", "connectors", "revisions"):
         return f"{word} {one['name']}"
     if field == "pins" and isinstance(one, dict):
         return f"{one.get('label') or 'Outline'} ({one.get('kind', 'part')})"
@@ -136,4 +154,8 @@ def entry_name(field: str, number: int, one: Any) -> str:
         return f"{word} {number} ({one.get('part') or one['part_class']})"
     if field == "follow_ups":
         return f"{word} of {one['date']}"
+    if field == "pin_values":
+        return f"{word} ({one['connector']} pin {one['pin']})"
+    if field == "tips":
+        return f"{word} {number} ({one['place']} {one.get('name', '')}".rstrip() + ")"
     return f"{word} {number}"

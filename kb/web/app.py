@@ -21,6 +21,7 @@ from kb.web.api import good_boards as api_good_boards
 from kb.web.api import moving as api_moving
 from kb.web.api import pictures as api_pictures
 from kb.web.api import reading as api_reading
+from kb.web.api import shelf as api_shelf
 from kb.web.api import trust as api_trust
 from kb.web.api.shapes import ErrorBody
 from kb.web.guard import access
@@ -42,6 +43,7 @@ from kb.web.pages import (
     diagnose,
     docs,
     families,
+    family_notes,
     figures,
     find,
     good_boards,
@@ -57,9 +59,12 @@ from kb.web.pages import (
     people,
     photos,
     pictures,
+    quotes,
     report,
+    second_factor,
     share,
     sheets,
+    shelf,
     sign_in,
     take_out,
     track_record,
@@ -118,6 +123,7 @@ def _routes() -> list[BaseRoute]:
         api_families,
         api_good_boards,
         api_pictures,
+        api_shelf,
         api_bench,
         api_moving,
     ):
@@ -135,6 +141,7 @@ def _routes() -> list[BaseRoute]:
         kit,
         cases,
         families,
+        family_notes,
         history,
         changes,
         bin,
@@ -148,11 +155,14 @@ def _routes() -> list[BaseRoute]:
         backups,
         metrics,
         sheets,
+        shelf,
+        quotes,
         data,
         help,
         docs,
         sign_in,
         account,
+        second_factor,
         people,
     ):
         router.include_router(page.router, include_in_schema=False)

@@ -61,6 +61,7 @@ ORDER = {
         ("accounts", "boards", "cases", "find"),
         ("transfer", "history"),
         ("diagnose",),
+        ("parts",),
         ("bench", "sheets"),
         ("operate",),
     ),

@@ -79,6 +79,7 @@ def whole(session: Session) -> Iterator[Record]:
     yield from lists.symptoms(session)
     yield from lists.part_classes(session)
     yield from lists.loads(session)
+    yield from lists.shelf_parts(session)
     ids = families.all_ids(session)
     for start in range(0, len(ids), _BATCH):
         for family in families.by_ids(session, ids[start : start + _BATCH]):

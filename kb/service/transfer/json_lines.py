@@ -20,6 +20,7 @@ from kb.model import (
     PartClassRecord,
     PictureRecord,
     Record,
+    ShelfPartRecord,
     SymptomRecord,
 )
 from kb.service.boards.pictures import bytes_of_line
@@ -296,7 +297,7 @@ def _identity(record: Record) -> tuple[str, str]:
         return record.record, record.id
     if isinstance(record, PictureRecord):
         return record.record, record.uid
-    assert isinstance(record, SymptomRecord | PartClassRecord | LoadRecord)
+    assert isinstance(record, SymptomRecord | PartClassRecord | LoadRecord | ShelfPartRecord)
     return record.record, record.name.casefold()
 
 

@@ -1,9 +1,9 @@
 """What a shop shares of its own cases: nothing that tells who its customers are, and all of it shown before.
 
-Left out always: customer, who worked on it, what it waits for, costs, what was typed beside readings, the
-notes of follow-ups and families, photographs of cases. Pictures of boards go along only where that is chosen.
-Masked in what is left: numbers, addresses and the names of all customers the store knows. Cases of other shops
-are theirs to share.
+Left out always: customer, who worked on it, what it waits for, costs, quotes, what was typed beside readings, the
+notes of follow-ups and families, tips, the parts shelf, photographs of cases. Pictures of boards go along only where
+that is chosen. Masked in what is left: numbers, addresses and the names of all customers the store knows. Cases of
+other shops are theirs to share.
 """
 
 from __future__ import annotations
@@ -316,11 +316,17 @@ class _Sharing:
                         "failure": _short(text(entry.failure)),
                         "action": _short(text(entry.action)),
                         "cost": None,
+                        "shelf_part": "",
+                        "shelf_count": None,
                     }
                 )
                 for entry in case.attempts
             ],
             follow_ups=[entry.model_copy(update={"note": ""}) for entry in case.follow_ups],
+            pin_values=[
+                one.model_copy(update={"connector": _short(text(one.connector), 80)})
+                for one in case.pin_values
+            ],
             notes=text(case.notes)[:20_000] if self._choice.notes else "",
         )
 
@@ -369,6 +375,18 @@ class _Sharing:
                         "from_rail": _short(text(family.enable.from_rail)),
                     }
                 ),
+                "tips": [],
+                "used_in": [],
+                "revisions": [
+                    one.model_copy(
+                        update={"name": _short(text(one.name), 80), "differs": text(one.differs)[:2_000]}
+                    )
+                    for one in family.revisions
+                ],
+                "pin_values": [
+                    one.model_copy(update={"connector": _short(text(one.connector), 80)})
+                    for one in family.pin_values
+                ],
                 "notes": "",
             }
         )

@@ -12,7 +12,7 @@ from sqlmodel import Session
 
 from kb.errors import NotFound
 from kb.facts.designators import code_key
-from kb.store.tables.core import BenchLoad, BoardCase, Family, PartClass, Symptom, table_of
+from kb.store.tables.core import BenchLoad, BoardCase, Family, PartClass, ShelfPart, Symptom, table_of
 from kb.store.tables.pictures import BoardPicture
 
 
@@ -49,6 +49,7 @@ KINDS = {
         Kind("symptom", "symptom", table_of(Symptom), "name_key", "name", str.casefold),
         Kind("part_class", "part class", table_of(PartClass), "name_key", "name", str.casefold),
         Kind("load", "load", table_of(BenchLoad), "name_key", "name", str.casefold),
+        Kind("shelf_part", "shelf part", table_of(ShelfPart), "name_key", "name", str.casefold),
         Kind("picture", "picture of a board", table_of(BoardPicture), "uid", "uid", str),
     )
 }

@@ -19,6 +19,7 @@ from kb.store.tables.core import (
     Family,
     History,
     PartClass,
+    ShelfPart,
     Symptom,
     table_of,
 )
@@ -33,6 +34,7 @@ _LIVE: dict[str, tuple[Any, str]] = {
     "symptom": (table_of(Symptom), "name"),
     "part_class": (table_of(PartClass), "name"),
     "load": (table_of(BenchLoad), "name"),
+    "shelf_part": (table_of(ShelfPart), "name"),
     "case_file": (table_of(CaseFile), "uid"),
     "picture": (table_of(BoardPicture), "uid"),
 }
@@ -126,6 +128,7 @@ def record_faults(session: Session) -> Iterator[str]:
         *lists.symptoms(session),
         *lists.part_classes(session),
         *lists.loads(session),
+        *lists.shelf_parts(session),
     ]
     for record in listed:
         yield from _told(record, getattr(record, "name", ""))

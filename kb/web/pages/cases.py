@@ -22,9 +22,11 @@ from kb.service.boards import families, pictures
 from kb.service.boards import vocabulary as lists
 from kb.service.cases import cases
 from kb.service.cases.files import StoredCaseFile
+from kb.service.diagnose import beside
 from kb.service.diagnose import words as words_read
 from kb.service.diagnose.tried_lines import tried_line
 from kb.service.find.case_search import OPEN, Filters
+from kb.service.parts import shelf
 from kb.service.shop.cut_off import indexed_cases
 from kb.web.dependencies import FilterText, FormHere, LongFormHere, Offset, ShopHere
 from kb.web.forms import case_words
@@ -91,7 +93,11 @@ def _form_like(shop: Shop, uid: str) -> Form:
     """The form of a new case with the evidence and the fixes of another, which stays as it is."""
     form = form_of(cases.view(shop, uid[:64]).record)
     form.plain |= {"uid": "", "received": shop.today().isoformat(), "closed": "", "verdict": ""}
-    form.plain |= dict.fromkeys(("customer", "worker", "waiting_for", "waiting_since"), "")
+    form.plain |= dict.fromkeys(
+        ("customer", "worker", "waiting_for", "waiting_since", "quote", "pin_values"), ""
+    )
+    for row in form.rows["attempts"]:
+        row["shelf_part"] = row["shelf_count"] = ""
     form.rows["follow_ups"] = []
     return form
 
@@ -170,6 +176,8 @@ def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> d
         "reports": reports.issued_of(shop, str(record.uid)),
         **(held := files_context(shop, str(record.uid))),
         "for_board": _for_board(shop, record, held["files"]),
+        "learned": beside.learned(shop, view.family, record.readings, str(record.uid)),
+        "shelf": shelf.for_case(shop, record, view.family),
         "cautions": cautions.cautions_for("energise") if record.verdict is None else (),
     }
 

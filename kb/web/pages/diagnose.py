@@ -15,7 +15,7 @@ from kb.service import Shop
 from kb.service.boards import families, places
 from kb.service.boards import vocabulary as lists
 from kb.service.boards.places import Place, Places
-from kb.service.diagnose import diagnosis, track_records
+from kb.service.diagnose import beside, diagnosis, track_records
 from kb.service.diagnose.diagnosis import Cause, Excluded, Explained, Lasted, Measurement
 from kb.service.diagnose.tried_lines import tried_line
 from kb.service.diagnose.worth import Verdict, worth_of
@@ -192,6 +192,7 @@ def _context(shop: Shop, asked: Asked) -> dict[str, object]:
         shown = _shown(shop, asked, explained)
     except BadInput as error:
         asked.refuse(error)
+    judged = [one.reading for one in shown.explained.suggestions.readings] if shown else []
     powered = shown is not None and any(line.measurement.candidate.powered for line in shown.next)
     return {
         "nav": "diagnose",
@@ -199,6 +200,7 @@ def _context(shop: Shop, asked: Asked) -> dict[str, object]:
         "errors": asked.errors,
         "notices": notices,
         "shown": shown,
+        "learned": beside.learned(shop, asked.board, judged, asked.case),
         "pieces": asked.read.pieces(asked.left_out),
         "left_out": [fact for fact in asked.read.facts if fact.key in set(asked.not_read)],
         "tried_line": tried_line,
