@@ -167,11 +167,15 @@ def demo_lines() -> list[bytes]:
     return (assets.folder("seed_data") / "demo.jsonl").read_bytes().splitlines(keepends=True)
 
 
+def demo_board_lines() -> list[bytes]:
+    """The records of the pictures of the demo's boards."""
+    return (assets.folder("seed_data") / "boards" / "boards.jsonl").read_bytes().splitlines(keepends=True)
+
+
 def demo_boards(shop: Shop) -> None:
     """Gives a shop that holds the demo the pictures of its boards."""
-    boards = assets.folder("seed_data") / "boards"
-    pictures.lay_in(shop, sorted(boards.glob("*.webp")))
-    assert json_lines.bring_in(shop, (boards / "boards.jsonl").read_bytes().splitlines(keepends=True)).saved
+    pictures.lay_in(shop, sorted((assets.folder("seed_data") / "boards").glob("*.webp")))
+    assert json_lines.bring_in(shop, demo_board_lines()).saved
 
 
 def demo_shop() -> Shop:

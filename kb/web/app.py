@@ -61,6 +61,7 @@ from kb.web.pages import (
     pictures,
     quotes,
     report,
+    second_factor,
     share,
     sheets,
     shelf,
@@ -161,6 +162,7 @@ def _routes() -> list[BaseRoute]:
         docs,
         sign_in,
         account,
+        second_factor,
         people,
     ):
         router.include_router(page.router, include_in_schema=False)

@@ -19,6 +19,8 @@ from kb.facts.reading_lines import UNIT_OF_QUANTITY
 from kb.facts.vocabulary import QUANTITIES
 from kb.model import RECORD_TYPES, Attempt, label_of
 from kb.model.people import ADMINISTER, WORK
+from kb.service.accounts import people
+from kb.service.accounts.audit import Visitor, moment
 from kb.service.bench.report_words import seen
 from kb.service.boards.notes import tips_at
 
@@ -111,6 +113,10 @@ def environment() -> Environment:
     return made
 
 
+def _account_news(visitor: Visitor | None) -> list[dict[str, Any]]:
+    return [{**line, "at": moment(line["at"])} for line in people.told(visitor)] if visitor else []
+
+
 _FORM = re.compile(r'<form\b[^<>]*\bmethod="post"[^<>]*>', re.IGNORECASE)
 
 
@@ -146,6 +152,7 @@ def render(
         "may_work": visitor.may(WORK) if visitor else not signs_in,
         "may_administer": visitor.may(ADMINISTER) if visitor else not signs_in,
         "away": state.shop.store.away,
+        "account_news": _account_news(visitor),
         "read_only": state.shop.store.read_only,
         "query": "",
     }

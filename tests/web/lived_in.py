@@ -12,12 +12,13 @@ from typing import Any
 import bench_people
 import httpx
 import pictures_made as made
+import pyotp
 import pytest
 from commands import STUCK_S
 from factories import a_case, a_family, bring, case_json, demo_boards, demo_lines, shop_in
 from other_shops import OTHERS, origin, their_case
 from sheet_files import harbour_book
-from signed_in import Office
+from signed_in import PASSWORD, Office
 from web_client import Client, Page
 
 from kb.model import (
@@ -34,7 +35,7 @@ from kb.model import (
 )
 from kb.model.people import LEVELS
 from kb.service import Shop, sheets
-from kb.service.accounts import people, tokens
+from kb.service.accounts import people, second_factor, tokens
 from kb.service.bench import loads, reports, runs
 from kb.service.bench.runs import NewRun, Typed
 from kb.service.boards import notes, pictures
@@ -476,6 +477,18 @@ def _people(there: LivedIn) -> None:
     _, secret = people.add(office.shop, people.COMMAND_LINE, "apprentice", "read")
     there.addresses.append(f"/set-up/{secret}")
     there.addresses.append("/open/none")
+    # Who reads or works is adding a second factor; who administers has one, and so has somebody at the door.
+    for level in ("read", "work"):
+        code = pyotp.TOTP(second_factor.begin(office.shop, office.visitor(level))).at(int(office.now))
+        # Turned on it offers more on the account page, which is shown again with what could not be taken.
+        there.sent.append((level, "/account/code/confirm", {"code": code}))
+        there.sent.append((level, "/account/password", {"old": "x", "new": "y", "again": "z"}))
+    night, _ = people.add(office.shop, people.COMMAND_LINE, "night watch", "read", PASSWORD)
+    with office.shop.write() as session:
+        for person_id in (night.id, office.ids["administer"]):
+            people.records.change(session, person_id, totp_secret="A" * 32, totp_added_at=1)
+    there.addresses += ["/account/code", "/account/code.svg", "/account/prove"]
+    there.sent.append(("", "/sign-in", {"name": "night watch", "password": PASSWORD}))
     there.addresses += [f"/people/{office.ids['work']}", f"/people/{office.ids['administer']}"]
     there.sent.append(("administer", "/people", {"name": "bench 7", "level": "read"}))
 

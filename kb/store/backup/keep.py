@@ -107,7 +107,8 @@ def restore(
     The backup is proved and brought up to the present schema in a copy of its own first. The content is exchanged
     inside the database, so that a program that has it open sees the restored records and no torn file. People stay
     as they are where there are any (kb/store/backup/people.py). Raises BadInput for a backup that is not sound, has
-    another schema than the program's or was made by a newer program, and StoreTrouble where the store cannot be copied or written.
+    another schema than the program's or was made by a newer program, and StoreTrouble where the store cannot be
+    copied or written.
     """
     if not backup.is_file():
         raise BadInput(f"{backup} is not there.", field="file", remedy="Name a backup file.")
