@@ -12,7 +12,7 @@ NUMBERS = ("tolerance_pct", "max_v", "max_a", "max_w", "max_c", "esr_ohm")
 
 def upgrade() -> None:
     nothing, no_words = sa.text("'[]'"), sa.text("''")
-    for name in ("tips", "revisions", "used_in", "documents", "pin_values"):
+    for name in ("tips", "revisions", "used_in", "pin_values"):
         op.add_column("family", sa.Column(name, sa.JSON(), nullable=False, server_default=nothing))
     op.add_column("board_case", sa.Column("pin_values", sa.JSON(none_as_null=True), nullable=True))
     op.add_column("board_case", sa.Column("quote", sa.JSON(none_as_null=True), nullable=True))
