@@ -150,6 +150,7 @@ class Family(Table, table=True):
     tips: Any = Field(sa_column=_list())
     revisions: Any = Field(sa_column=_list())
     used_in: Any = Field(sa_column=_list())
+    documents: Any = Field(sa_column=_list())
     pin_values: Any = Field(sa_column=_list())
     notes: str = Field(default="", sa_column=Column(Text, nullable=False))
     version: int = 1
