@@ -12,6 +12,7 @@ from pathlib import Path
 
 UNIT_NAME = "kb-boards.service"
 _M_ARENA_MAX = -8  # from malloc.h
+_TURN_S = 0.0005
 # What decides where the records are; everything else belongs in the settings file.
 _PLACES = ("KB_DATA", "KB_DATABASE_URL", "KB_CONFIG")
 
@@ -44,6 +45,15 @@ def keep_memory_small() -> bool:
         return bool(ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 2))
     except (OSError, AttributeError):
         return False
+
+
+def share_often() -> None:
+    """Lets threads take turns ten times as often as Python does by itself.
+
+    A page asks the database some fifty times and each time lets go of the interpreter; beside a thread that computes
+    it waited 5 ms each time until it had it back.
+    """
+    sys.setswitchinterval(_TURN_S)
 
 
 def give_back_memory() -> bool:

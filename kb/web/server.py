@@ -29,7 +29,13 @@ from kb.web.guard.connections import MOST_AT_ONCE, protocol_for
 from kb.web.guard.one_browser import page_leading_to
 from kb.web.hosts import is_loopback
 from kb.web.observing import current_request
-from kb.web.process import give_back_memory, keep_memory_small, settle_memory, tell_supervisor
+from kb.web.process import (
+    give_back_memory,
+    keep_memory_small,
+    settle_memory,
+    share_often,
+    tell_supervisor,
+)
 
 
 class _Server(uvicorn.Server):
@@ -102,6 +108,7 @@ def run(
         server.page = page_leading_to(server.address, shop.settings.data) if browser else None
     server.opens_browser = browser
     keep_memory_small()
+    share_often()
     server.warm = partial(_warm, shop)
     logs.set_up(shop.settings.log_format, shop.settings.log_level, current_request)
     if plan.sign_in:

@@ -292,6 +292,7 @@ class BoardCase(Table, table=True):
     __table_args__ = (
         Index("ix_board_case_family_id_day", "family_id", "day", "id"),
         some("ix_board_case_day", ("day", "id"), "binned_at IS NULL"),
+        some("ix_board_case_customer", ("customer", "day", "id"), "binned_at IS NULL"),
         some("ix_board_case_own_day", ("day", "id"), "binned_at IS NULL AND origin_id IS NULL"),
         some("ix_board_case_open_day", ("day", "id"), _ON_BENCH),
         some("ix_board_case_open_worker", ("worker", "day", "id"), _ON_BENCH),

@@ -25,7 +25,7 @@ CREATE TABLE batch (
 	undone_by VARCHAR NOT NULL, 
 	CONSTRAINT pk_batch PRIMARY KEY (id)
 );
-INSERT INTO "batch" VALUES('302b21864f962a37','import','records.jsonl','bench 1','2026-11-28 18:51:44.000000','{"added": 9}',NULL,'');
+INSERT INTO "batch" VALUES('4c63ba523005460e','import','records.jsonl','bench 1','2026-11-28 18:45:54.000000','{"added": 9}',NULL,'');
 CREATE TABLE bench_entry (
 	id INTEGER NOT NULL, 
 	run_id INTEGER NOT NULL, 
@@ -43,7 +43,7 @@ CREATE TABLE bench_entry (
 	CONSTRAINT pk_bench_entry PRIMARY KEY (id), 
 	CONSTRAINT fk_bench_entry_run_id FOREIGN KEY(run_id) REFERENCES bench_run (id) ON DELETE CASCADE
 );
-INSERT INTO "bench_entry" VALUES(1,1,'fuse',0.3,NULL,NULL,0,0,'0.3',NULL,NULL,'2026-11-28 18:51:44.000000',0,'{}');
+INSERT INTO "bench_entry" VALUES(1,1,'fuse',0.3,NULL,NULL,0,0,'0.3',NULL,NULL,'2026-11-28 18:45:55.000000',0,'{}');
 CREATE TABLE bench_load (
 	id INTEGER NOT NULL, 
 	name VARCHAR NOT NULL, 
@@ -85,7 +85,7 @@ CREATE TABLE bench_run (
 	CONSTRAINT fk_bench_run_case_id FOREIGN KEY(case_id) REFERENCES board_case (id), 
 	CONSTRAINT uq_bench_run_uid UNIQUE (uid)
 );
-INSERT INTO "bench_run" VALUES(1,'6c51e95d-57d8-4e7b-b56b-674532e2e7be',1,1,'',0,0,600.0,'{"24V": {"amps": 1.0, "what": "lamp 21 W filament"}}','{"2": "no fuse"}','{"record": "family", "code": "GL-31", "kind": "power supply", "aliases": ["GL31-B", "Pier display"], "mains_v": 230.0, "bulk_v": 385.0, "bulk_uf": 0.00012, "fuse": "T3.15A", "rails": [{"name": "5VSB", "role": "standby", "nominal_v": 5.0, "tolerance_pct": 5.0, "rated_a": 1.0, "ripple_mv": 50.0, "always_on": true, "connector": "CN2", "pins": [4, 5], "ground_pins": [1, 2]}, {"name": "24V", "role": "backlight", "nominal_v": 24.0, "tolerance_pct": 8.0}], "connectors": [{"name": "CN2", "pins": 10, "rows": 2}], "enable": {"connector": "CN2", "pin": 3, "from_rail": "5VSB", "active": "high", "resistor_ohm": 1000.0}, "notes": "from the ferry information displays"}','{}','not finished','2026-11-28 18:51:44.000000','2026-11-28 18:51:44.000000','2026-11-28 18:51:44.000000',NULL,'{}');
+INSERT INTO "bench_run" VALUES(1,'2e6e3a48-a78c-4210-aa6f-60bc0648bef4',1,1,'',0,0,600.0,'{"24V": {"amps": 1.0, "what": "lamp 21 W filament"}}','{"2": "no fuse"}','{"record": "family", "code": "GL-31", "kind": "power supply", "aliases": ["GL31-B", "Pier display"], "mains_v": 230.0, "bulk_v": 385.0, "bulk_uf": 0.00012, "fuse": "T3.15A", "rails": [{"name": "5VSB", "role": "standby", "nominal_v": 5.0, "tolerance_pct": 5.0, "rated_a": 1.0, "ripple_mv": 50.0, "always_on": true, "connector": "CN2", "pins": [4, 5], "ground_pins": [1, 2]}, {"name": "24V", "role": "backlight", "nominal_v": 24.0, "tolerance_pct": 8.0}], "connectors": [{"name": "CN2", "pins": 10, "rows": 2}], "enable": {"connector": "CN2", "pin": 3, "from_rail": "5VSB", "active": "high", "resistor_ohm": 1000.0}, "notes": "from the ferry information displays"}','{}','not finished','2026-11-28 18:45:55.000000','2026-11-28 18:45:55.000000','2026-11-28 18:45:55.000000',NULL,'{}');
 CREATE TABLE board_case (
 	id INTEGER NOT NULL, 
 	uid VARCHAR NOT NULL, 
@@ -105,9 +105,9 @@ CREATE TABLE board_case (
 	CONSTRAINT uq_board_case_uid UNIQUE (uid)
 );
 INSERT INTO "board_case" VALUES(1,'old-1',1,'B','2026-03-02','2026-03-05','repaired','stays dark, relay ticks twice','the ferry office','café ☕
-second line',1,'2026-11-28 18:51:44.000000',NULL,'','',NULL,NULL,'','','',NULL,'2026-03-02',NULL,NULL);
-INSERT INTO "board_case" VALUES(2,'old-2',2,'','2026-04-01',NULL,NULL,'trips the breaker','','seen again',2,'2026-11-28 18:51:44.000000',NULL,'bench 1','parts','2026-04-03',NULL,'','ticket machine','TM-0042',2019,'2026-04-01',NULL,'{"date": "2026-04-03", "price": null, "ceiling": 60.0, "covers": "the supply", "warranty": "", "valid_until": "2026-05-03", "accepted": null, "declined": null}');
-INSERT INTO "board_case" VALUES(3,'old-3',2,'','2026-04-02',NULL,NULL,'for the bin','','',2,'2026-11-28 18:51:44.000000','2026-11-28 18:51:44.000000','','',NULL,NULL,'','','',NULL,'2026-04-02',NULL,NULL);
+second line',1,'2026-11-28 18:45:54.000000',NULL,'','',NULL,NULL,'','','',NULL,'2026-03-02',NULL,NULL);
+INSERT INTO "board_case" VALUES(2,'old-2',2,'','2026-04-01',NULL,NULL,'trips the breaker','','seen again',2,'2026-11-28 18:45:54.000000',NULL,'bench 1','parts','2026-04-03',NULL,'','ticket machine','TM-0042',2019,'2026-04-01',NULL,'{"date": "2026-04-03", "price": null, "ceiling": 60.0, "covers": "the supply", "warranty": "", "valid_until": "2026-05-03", "accepted": null, "declined": null}');
+INSERT INTO "board_case" VALUES(3,'old-3',2,'','2026-04-02',NULL,NULL,'for the bin','','',2,'2026-11-28 18:45:54.000000','2026-11-28 18:45:55.000000','','',NULL,NULL,'','','',NULL,'2026-04-02',NULL,NULL);
 CREATE TABLE board_picture (
 	id INTEGER NOT NULL, 
 	uid VARCHAR NOT NULL, 
@@ -135,7 +135,7 @@ CREATE TABLE board_picture (
 	CONSTRAINT fk_board_picture_stored_file_id FOREIGN KEY(stored_file_id) REFERENCES stored_file (id), 
 	CONSTRAINT uq_board_picture_uid UNIQUE (uid)
 );
-INSERT INTO "board_picture" VALUES(1,'old-picture',1,'component side','',NULL,'b0a784a5f74d6366962c1e0b8f67beb6ba9e302dcd3440c9ae4d92972e2d7564',1,'image/jpeg',40,30,'[]',NULL,NULL,NULL,NULL,'2026-11-28 18:51:44.000000','bench 1',1,'2026-11-28 18:51:44.000000',NULL);
+INSERT INTO "board_picture" VALUES(1,'old-picture',1,'component side','',NULL,'b0a784a5f74d6366962c1e0b8f67beb6ba9e302dcd3440c9ae4d92972e2d7564',1,'image/jpeg',40,30,'[]',NULL,NULL,NULL,NULL,'2026-11-28 18:45:55.000000','bench 1',1,'2026-11-28 18:45:55.000000',NULL);
 CREATE TABLE board_pin (
 	id INTEGER NOT NULL, 
 	picture_id INTEGER NOT NULL, 
@@ -196,7 +196,7 @@ CREATE TABLE case_file (
 	CONSTRAINT uq_case_file_case_id_stored_file_id UNIQUE (case_id, stored_file_id), 
 	CONSTRAINT uq_case_file_uid UNIQUE (uid)
 );
-INSERT INTO "case_file" VALUES(1,'18caa787-1c36-4a9f-afde-404c38371b5a',1,1,0,'board.jpg','as it came in','[]','2026-11-28 18:51:44.000000','bench 1',1,'2026-11-28 18:51:44.000000',NULL);
+INSERT INTO "case_file" VALUES(1,'aa99403d-d5d2-4f98-b09e-bbeac5b258e6',1,1,0,'board.jpg','as it came in','[]','2026-11-28 18:45:55.000000','bench 1',1,'2026-11-28 18:45:55.000000',NULL);
 CREATE TABLE case_follow_up (
 	id INTEGER NOT NULL, 
 	case_id INTEGER NOT NULL, 
@@ -276,22 +276,22 @@ CREATE TABLE change (
 	operation VARCHAR NOT NULL, 
 	at DATETIME NOT NULL
 , version INTEGER, who VARCHAR DEFAULT '' NOT NULL, batch VARCHAR, checksum VARCHAR);
-INSERT INTO "change" VALUES(1,'c8326d1784efd6be','symptom','hums at night','added','2026-11-28 18:51:44.000000',1,'bench 1','302b21864f962a37','f5bbf2b87d6b8eb84348533f94202351');
-INSERT INTO "change" VALUES(2,'bd0dfba64a57c576','part_class','gas discharge tube','updated','2026-11-28 18:51:44.000000',2,'bench 1','302b21864f962a37','88dc16fc5b1b870556899a7af597f181');
-INSERT INTO "change" VALUES(3,'c708733e5a24662a','load','lamp 21 W filament','added','2026-11-28 18:51:44.000000',1,'bench 1','302b21864f962a37','96ec52dd366e8db7298129e2ba63a240');
-INSERT INTO "change" VALUES(4,'9fbaad1f2c4908b3','load','resistor 10 Ω','added','2026-11-28 18:51:44.000000',1,'bench 1','302b21864f962a37','7155d15a1e4f7102368a76ab81a0c004');
-INSERT INTO "change" VALUES(5,'a30ff04ef2d38214','family','GL-31','added','2026-11-28 18:51:44.000000',1,'bench 1','302b21864f962a37','5380123fbcd33c3fd44e3cf87e85f0fd');
-INSERT INTO "change" VALUES(6,'43d29ad442f1b608','family','WB-7','added','2026-11-28 18:51:44.000000',1,'bench 1','302b21864f962a37','6d65639cd1f13379b1cd1963730210ea');
-INSERT INTO "change" VALUES(7,'542159729084445c','case','old-1','added','2026-11-28 18:51:44.000000',1,'bench 1','302b21864f962a37','f44556183ae0a6b6c15b8af72a61f8b2');
-INSERT INTO "change" VALUES(8,'6035e3365cfff336','case','old-2','added','2026-11-28 18:51:44.000000',1,'bench 1','302b21864f962a37','05fc094595587b8334d3bc58fc265aff');
-INSERT INTO "change" VALUES(9,'a0afee4985b18edc','case','old-3','added','2026-11-28 18:51:44.000000',1,'bench 1','302b21864f962a37','787f95d2e25e3e331ba70c4415ab4417');
-INSERT INTO "change" VALUES(10,'a2b9154f2607e73d','case','old-2','updated','2026-11-28 18:51:44.000000',2,'bench 1',NULL,'4ef3bd4eb1314216d5f8da5499903117');
-INSERT INTO "change" VALUES(11,'d6fbab4483b1d940','family','WB-7','updated','2026-11-28 18:51:44.000000',2,'bench 1',NULL,'3661984dbcb4f848f60a52a74cc3e0ab');
-INSERT INTO "change" VALUES(12,'4f34195d99b5994f','case','old-3','binned','2026-11-28 18:51:44.000000',2,'bench 1',NULL,NULL);
-INSERT INTO "change" VALUES(13,'e25a3b76c5f4f6e9','case_file','18caa787-1c36-4a9f-afde-404c38371b5a','added','2026-11-28 18:51:44.000000',1,'bench 1',NULL,'a3e9f488100b0d1becfb88b7556f0ea0');
-INSERT INTO "change" VALUES(14,'633eebd43d83dbd7','picture','old-picture','added','2026-11-28 18:51:44.000000',1,'bench 1',NULL,'1070e067a3673c2cd446c910ff0b6e7c');
-INSERT INTO "change" VALUES(15,'a91f79aa50e5ce24','shelf_part','1000 uF 16 V','added','2026-11-28 18:51:45.000000',1,'bench 1',NULL,'7a6401e21deb28f248496bcf4e4c0c2b');
-INSERT INTO "change" VALUES(16,'ecc9b002ae187b12','family','WB-7','updated','2026-11-28 18:51:45.000000',3,'bench 1',NULL,'f7e0e299aa02910e9ee243582ce95c4f');
+INSERT INTO "change" VALUES(1,'d6f0ef52953c45c7','symptom','hums at night','added','2026-11-28 18:45:54.000000',1,'bench 1','4c63ba523005460e','f5bbf2b87d6b8eb84348533f94202351');
+INSERT INTO "change" VALUES(2,'e57373efceedf6be','part_class','gas discharge tube','updated','2026-11-28 18:45:54.000000',2,'bench 1','4c63ba523005460e','88dc16fc5b1b870556899a7af597f181');
+INSERT INTO "change" VALUES(3,'d6e9750eca126cde','load','lamp 21 W filament','added','2026-11-28 18:45:54.000000',1,'bench 1','4c63ba523005460e','96ec52dd366e8db7298129e2ba63a240');
+INSERT INTO "change" VALUES(4,'772918db5e16b824','load','resistor 10 Ω','added','2026-11-28 18:45:54.000000',1,'bench 1','4c63ba523005460e','7155d15a1e4f7102368a76ab81a0c004');
+INSERT INTO "change" VALUES(5,'ee2edf91c13bd486','family','GL-31','added','2026-11-28 18:45:54.000000',1,'bench 1','4c63ba523005460e','5380123fbcd33c3fd44e3cf87e85f0fd');
+INSERT INTO "change" VALUES(6,'750eedc1bc95f974','family','WB-7','added','2026-11-28 18:45:54.000000',1,'bench 1','4c63ba523005460e','6d65639cd1f13379b1cd1963730210ea');
+INSERT INTO "change" VALUES(7,'98d1b8e65512766d','case','old-1','added','2026-11-28 18:45:54.000000',1,'bench 1','4c63ba523005460e','f44556183ae0a6b6c15b8af72a61f8b2');
+INSERT INTO "change" VALUES(8,'c0c23deec43cf075','case','old-2','added','2026-11-28 18:45:54.000000',1,'bench 1','4c63ba523005460e','05fc094595587b8334d3bc58fc265aff');
+INSERT INTO "change" VALUES(9,'12b1a60bb50ce5ef','case','old-3','added','2026-11-28 18:45:54.000000',1,'bench 1','4c63ba523005460e','787f95d2e25e3e331ba70c4415ab4417');
+INSERT INTO "change" VALUES(10,'bdd8b606102a1f9c','case','old-2','updated','2026-11-28 18:45:54.000000',2,'bench 1',NULL,'4ef3bd4eb1314216d5f8da5499903117');
+INSERT INTO "change" VALUES(11,'c354090d22ceca26','family','WB-7','updated','2026-11-28 18:45:55.000000',2,'bench 1',NULL,'3661984dbcb4f848f60a52a74cc3e0ab');
+INSERT INTO "change" VALUES(12,'cfde6c070d3ecef7','case','old-3','binned','2026-11-28 18:45:55.000000',2,'bench 1',NULL,NULL);
+INSERT INTO "change" VALUES(13,'8b93990f0c6d1170','case_file','aa99403d-d5d2-4f98-b09e-bbeac5b258e6','added','2026-11-28 18:45:55.000000',1,'bench 1',NULL,'a3e9f488100b0d1becfb88b7556f0ea0');
+INSERT INTO "change" VALUES(14,'5e4cb1dbf7c7a510','picture','old-picture','added','2026-11-28 18:45:55.000000',1,'bench 1',NULL,'1070e067a3673c2cd446c910ff0b6e7c');
+INSERT INTO "change" VALUES(15,'cf188cd3e5e72c81','shelf_part','1000 uF 16 V','added','2026-11-28 18:45:55.000000',1,'bench 1',NULL,'7a6401e21deb28f248496bcf4e4c0c2b');
+INSERT INTO "change" VALUES(16,'2dbf3f90abcfc08d','family','WB-7','updated','2026-11-28 18:45:55.000000',3,'bench 1',NULL,'f7e0e299aa02910e9ee243582ce95c4f');
 CREATE TABLE change_total (
 	entity VARCHAR NOT NULL, 
 	who VARCHAR NOT NULL, 
@@ -317,7 +317,7 @@ CREATE TABLE customer_report (
 	CONSTRAINT fk_customer_report_case_id FOREIGN KEY(case_id) REFERENCES board_case (id) ON DELETE CASCADE, 
 	CONSTRAINT uq_customer_report_uid UNIQUE (uid)
 );
-INSERT INTO "customer_report" VALUES(1,'4ebf625b-1cc3-45f9-b327-326627609104',1,'{"asked": "Stays dark."}','2026-11-28 18:51:44.000000','2026-11-28 18:51:44.000000');
+INSERT INTO "customer_report" VALUES(1,'e79de639-266e-4ee6-944e-900eae2f6d5d',1,'{"asked": "Stays dark."}','2026-11-28 18:45:55.000000','2026-11-28 18:45:55.000000');
 CREATE TABLE failed_sign_in (
 	"key" VARCHAR NOT NULL, 
 	count INTEGER NOT NULL, 
@@ -341,8 +341,8 @@ CREATE TABLE family (
 	CONSTRAINT pk_family PRIMARY KEY (id), 
 	CONSTRAINT uq_family_code_key UNIQUE (code_key)
 );
-INSERT INTO "family" VALUES(1,'GL-31','gl31','power supply',230.0,385.0,0.00012,'T3.15A','{"connector": "CN2", "pin": 3, "from_rail": "5VSB", "active": "high", "resistor_ohm": 1000.0}','from the ferry information displays',1,'2026-11-28 18:51:44.000000',NULL,NULL,'','[]','[]','[]','[]');
-INSERT INTO "family" VALUES(2,'WB-7','wb7','galley appliance',NULL,NULL,NULL,'',NULL,'two of them',3,'2026-11-28 18:51:45.000000',NULL,NULL,'','[{"place": "board", "name": "", "text": "load it first", "who": "bench 1", "date": "2026-04-03"}]','[]','[]','[]');
+INSERT INTO "family" VALUES(1,'GL-31','gl31','power supply',230.0,385.0,0.00012,'T3.15A','{"connector": "CN2", "pin": 3, "from_rail": "5VSB", "active": "high", "resistor_ohm": 1000.0}','from the ferry information displays',1,'2026-11-28 18:45:54.000000',NULL,NULL,'','[]','[]','[]','[]');
+INSERT INTO "family" VALUES(2,'WB-7','wb7','galley appliance',NULL,NULL,NULL,'',NULL,'two of them',3,'2026-11-28 18:45:55.000000',NULL,NULL,'','[{"place": "board", "name": "", "text": "load it first", "who": "bench 1", "date": "2026-04-03"}]','[]','[]','[]');
 CREATE TABLE family_connector (
 	id INTEGER NOT NULL, 
 	family_id INTEGER NOT NULL, 
@@ -396,10 +396,10 @@ CREATE TABLE history (
 	replaced_at DATETIME NOT NULL, binned_at DATETIME, checksum VARCHAR, 
 	CONSTRAINT pk_history PRIMARY KEY (id)
 );
-INSERT INTO "history" VALUES(1,'part_class','gas discharge tube',1,'{"record": "part_class", "name": "gas discharge tube", "synonyms": ["surge arrester", "spark gap"], "letters": ["GDT", "SG"]}','2026-11-28 18:51:44.000000',NULL,'6e61d1c6158e37f144df18fac433547b');
-INSERT INTO "history" VALUES(2,'case','old-2',1,'{"record": "case", "uid": "old-2", "family": "WB-7", "device": "ticket machine", "year_made": 2019, "serial": "TM-0042", "received": "2026-04-01", "complaint": "trips the breaker", "worker": "bench 1", "waiting_for": "parts", "waiting_since": "2026-04-03", "quote": {"date": "2026-04-03", "ceiling": 60.0, "covers": "the supply", "valid_until": "2026-05-03"}}','2026-11-28 18:51:44.000000',NULL,'05fc094595587b8334d3bc58fc265aff');
-INSERT INTO "history" VALUES(3,'family','WB-7',1,'{"record": "family", "code": "WB-7", "kind": "galley appliance"}','2026-11-28 18:51:44.000000',NULL,'6d65639cd1f13379b1cd1963730210ea');
-INSERT INTO "history" VALUES(4,'family','WB-7',2,'{"record": "family", "code": "WB-7", "kind": "galley appliance", "notes": "two of them"}','2026-11-28 18:51:45.000000',NULL,'3661984dbcb4f848f60a52a74cc3e0ab');
+INSERT INTO "history" VALUES(1,'part_class','gas discharge tube',1,'{"record": "part_class", "name": "gas discharge tube", "synonyms": ["surge arrester", "spark gap"], "letters": ["GDT", "SG"]}','2026-11-28 18:45:54.000000',NULL,'6e61d1c6158e37f144df18fac433547b');
+INSERT INTO "history" VALUES(2,'case','old-2',1,'{"record": "case", "uid": "old-2", "family": "WB-7", "device": "ticket machine", "year_made": 2019, "serial": "TM-0042", "received": "2026-04-01", "complaint": "trips the breaker", "worker": "bench 1", "waiting_for": "parts", "waiting_since": "2026-04-03", "quote": {"date": "2026-04-03", "ceiling": 60.0, "covers": "the supply", "valid_until": "2026-05-03"}}','2026-11-28 18:45:54.000000',NULL,'05fc094595587b8334d3bc58fc265aff');
+INSERT INTO "history" VALUES(3,'family','WB-7',1,'{"record": "family", "code": "WB-7", "kind": "galley appliance"}','2026-11-28 18:45:55.000000',NULL,'6d65639cd1f13379b1cd1963730210ea');
+INSERT INTO "history" VALUES(4,'family','WB-7',2,'{"record": "family", "code": "WB-7", "kind": "galley appliance", "notes": "two of them"}','2026-11-28 18:45:55.000000',NULL,'3661984dbcb4f848f60a52a74cc3e0ab');
 CREATE TABLE origin (
 	id VARCHAR NOT NULL, 
 	name VARCHAR NOT NULL, 
@@ -542,7 +542,7 @@ CREATE TABLE setting (
 	value JSON NOT NULL, 
 	CONSTRAINT pk_setting PRIMARY KEY (name)
 );
-INSERT INTO "setting" VALUES('identity','"91ee632f2753f92897ee85405ce62405"');
+INSERT INTO "setting" VALUES('identity','"bcd13133c36d3b048434658893ddfe1c"');
 CREATE TABLE sheet_mapping (
 	id INTEGER NOT NULL, 
 	name VARCHAR NOT NULL, 
@@ -594,7 +594,7 @@ CREATE TABLE stored_file (
 	CONSTRAINT pk_stored_file PRIMARY KEY (id), 
 	CONSTRAINT uq_stored_file_content UNIQUE (content)
 );
-INSERT INTO "stored_file" VALUES(1,'b0a784a5f74d6366962c1e0b8f67beb6ba9e302dcd3440c9ae4d92972e2d7564','image/jpeg',23,40,30,'2026-11-28 18:51:44.000000');
+INSERT INTO "stored_file" VALUES(1,'b0a784a5f74d6366962c1e0b8f67beb6ba9e302dcd3440c9ae4d92972e2d7564','image/jpeg',23,40,30,'2026-11-28 18:45:55.000000');
 CREATE TABLE symptom (
 	id INTEGER NOT NULL, 
 	name VARCHAR NOT NULL, 
