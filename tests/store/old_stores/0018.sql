@@ -3,7 +3,7 @@ CREATE TABLE alembic_version (
 	version_num VARCHAR(32) NOT NULL, 
 	CONSTRAINT alembic_version_pkc PRIMARY KEY (version_num)
 );
-INSERT INTO "alembic_version" VALUES('0019');
+INSERT INTO "alembic_version" VALUES('0018');
 CREATE TABLE audit_entry (
 	id INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, 
 	at BIGINT NOT NULL, 
@@ -25,7 +25,7 @@ CREATE TABLE batch (
 	undone_by VARCHAR NOT NULL, 
 	CONSTRAINT pk_batch PRIMARY KEY (id)
 );
-INSERT INTO "batch" VALUES('af0e30385b5f58ae','import','records.jsonl','bench 1','2026-11-28 19:02:36.000000','{"added": 9}',NULL,'');
+INSERT INTO "batch" VALUES('eafe540b559e3394','import','records.jsonl','bench 1','2026-11-28 18:59:11.000000','{"added": 9}',NULL,'');
 CREATE TABLE bench_entry (
 	id INTEGER NOT NULL, 
 	run_id INTEGER NOT NULL, 
@@ -43,7 +43,7 @@ CREATE TABLE bench_entry (
 	CONSTRAINT pk_bench_entry PRIMARY KEY (id), 
 	CONSTRAINT fk_bench_entry_run_id FOREIGN KEY(run_id) REFERENCES bench_run (id) ON DELETE CASCADE
 );
-INSERT INTO "bench_entry" VALUES(1,1,'fuse',0.3,NULL,NULL,0,0,'0.3',NULL,NULL,'2026-11-28 19:02:36.000000',0,'{}');
+INSERT INTO "bench_entry" VALUES(1,1,'fuse',0.3,NULL,NULL,0,0,'0.3',NULL,NULL,'2026-11-28 18:59:12.000000',0,'{}');
 CREATE TABLE bench_load (
 	id INTEGER NOT NULL, 
 	name VARCHAR NOT NULL, 
@@ -85,7 +85,7 @@ CREATE TABLE bench_run (
 	CONSTRAINT fk_bench_run_case_id FOREIGN KEY(case_id) REFERENCES board_case (id), 
 	CONSTRAINT uq_bench_run_uid UNIQUE (uid)
 );
-INSERT INTO "bench_run" VALUES(1,'f9502afa-09ec-4448-b774-9fd65a584c40',1,1,'',0,0,600.0,'{"24V": {"amps": 1.0, "what": "lamp 21 W filament"}}','{"2": "no fuse"}','{"record": "family", "code": "GL-31", "kind": "power supply", "aliases": ["GL31-B", "Pier display"], "mains_v": 230.0, "bulk_v": 385.0, "bulk_uf": 0.00012, "fuse": "T3.15A", "rails": [{"name": "5VSB", "role": "standby", "nominal_v": 5.0, "tolerance_pct": 5.0, "rated_a": 1.0, "ripple_mv": 50.0, "always_on": true, "connector": "CN2", "pins": [4, 5], "ground_pins": [1, 2]}, {"name": "24V", "role": "backlight", "nominal_v": 24.0, "tolerance_pct": 8.0}], "connectors": [{"name": "CN2", "pins": 10, "rows": 2}], "enable": {"connector": "CN2", "pin": 3, "from_rail": "5VSB", "active": "high", "resistor_ohm": 1000.0}, "notes": "from the ferry information displays"}','{}','not finished','2026-11-28 19:02:36.000000','2026-11-28 19:02:36.000000','2026-11-28 19:02:36.000000',NULL,'{}');
+INSERT INTO "bench_run" VALUES(1,'f8371bc8-98b6-461f-ab19-cb53cab0a206',1,1,'',0,0,600.0,'{"24V": {"amps": 1.0, "what": "lamp 21 W filament"}}','{"2": "no fuse"}','{"record": "family", "code": "GL-31", "kind": "power supply", "aliases": ["GL31-B", "Pier display"], "mains_v": 230.0, "bulk_v": 385.0, "bulk_uf": 0.00012, "fuse": "T3.15A", "rails": [{"name": "5VSB", "role": "standby", "nominal_v": 5.0, "tolerance_pct": 5.0, "rated_a": 1.0, "ripple_mv": 50.0, "always_on": true, "connector": "CN2", "pins": [4, 5], "ground_pins": [1, 2]}, {"name": "24V", "role": "backlight", "nominal_v": 24.0, "tolerance_pct": 8.0}], "connectors": [{"name": "CN2", "pins": 10, "rows": 2}], "enable": {"connector": "CN2", "pin": 3, "from_rail": "5VSB", "active": "high", "resistor_ohm": 1000.0}, "notes": "from the ferry information displays"}','{}','not finished','2026-11-28 18:59:12.000000','2026-11-28 18:59:12.000000','2026-11-28 18:59:12.000000',NULL,'{}');
 CREATE TABLE board_case (
 	id INTEGER NOT NULL, 
 	uid VARCHAR NOT NULL, 
@@ -105,9 +105,9 @@ CREATE TABLE board_case (
 	CONSTRAINT uq_board_case_uid UNIQUE (uid)
 );
 INSERT INTO "board_case" VALUES(1,'old-1',1,'B','2026-03-02','2026-03-05','repaired','stays dark, relay ticks twice','the ferry office','café ☕
-second line',1,'2026-11-28 19:02:36.000000',NULL,'','',NULL,NULL,'','','',NULL,'2026-03-02',NULL,NULL);
-INSERT INTO "board_case" VALUES(2,'old-2',2,'','2026-04-01',NULL,NULL,'trips the breaker','','seen again',2,'2026-11-28 19:02:36.000000',NULL,'bench 1','parts','2026-04-03',NULL,'','ticket machine','TM-0042',2019,'2026-04-01',NULL,'{"date": "2026-04-03", "price": null, "ceiling": 60.0, "covers": "the supply", "warranty": "", "valid_until": "2026-05-03", "accepted": null, "declined": null}');
-INSERT INTO "board_case" VALUES(3,'old-3',2,'','2026-04-02',NULL,NULL,'for the bin','','',2,'2026-11-28 19:02:36.000000','2026-11-28 19:02:36.000000','','',NULL,NULL,'','','',NULL,'2026-04-02',NULL,NULL);
+second line',1,'2026-11-28 18:59:11.000000',NULL,'','',NULL,NULL,'','','',NULL,'2026-03-02',NULL,NULL);
+INSERT INTO "board_case" VALUES(2,'old-2',2,'','2026-04-01',NULL,NULL,'trips the breaker','','seen again',2,'2026-11-28 18:59:11.000000',NULL,'bench 1','parts','2026-04-03',NULL,'','ticket machine','TM-0042',2019,'2026-04-01',NULL,'{"date": "2026-04-03", "price": null, "ceiling": 60.0, "covers": "the supply", "warranty": "", "valid_until": "2026-05-03", "accepted": null, "declined": null}');
+INSERT INTO "board_case" VALUES(3,'old-3',2,'','2026-04-02',NULL,NULL,'for the bin','','',2,'2026-11-28 18:59:11.000000','2026-11-28 18:59:12.000000','','',NULL,NULL,'','','',NULL,'2026-04-02',NULL,NULL);
 CREATE TABLE board_picture (
 	id INTEGER NOT NULL, 
 	uid VARCHAR NOT NULL, 
@@ -135,7 +135,7 @@ CREATE TABLE board_picture (
 	CONSTRAINT fk_board_picture_stored_file_id FOREIGN KEY(stored_file_id) REFERENCES stored_file (id), 
 	CONSTRAINT uq_board_picture_uid UNIQUE (uid)
 );
-INSERT INTO "board_picture" VALUES(1,'old-picture',1,'component side','',NULL,'b0a784a5f74d6366962c1e0b8f67beb6ba9e302dcd3440c9ae4d92972e2d7564',1,'image/jpeg',40,30,'[]',NULL,NULL,NULL,NULL,'2026-11-28 19:02:36.000000','bench 1',1,'2026-11-28 19:02:36.000000',NULL);
+INSERT INTO "board_picture" VALUES(1,'old-picture',1,'component side','',NULL,'b0a784a5f74d6366962c1e0b8f67beb6ba9e302dcd3440c9ae4d92972e2d7564',1,'image/jpeg',40,30,'[]',NULL,NULL,NULL,NULL,'2026-11-28 18:59:12.000000','bench 1',1,'2026-11-28 18:59:12.000000',NULL);
 CREATE TABLE board_pin (
 	id INTEGER NOT NULL, 
 	picture_id INTEGER NOT NULL, 
@@ -196,7 +196,7 @@ CREATE TABLE case_file (
 	CONSTRAINT uq_case_file_case_id_stored_file_id UNIQUE (case_id, stored_file_id), 
 	CONSTRAINT uq_case_file_uid UNIQUE (uid)
 );
-INSERT INTO "case_file" VALUES(1,'42a09390-1cbc-403c-bcee-5c8976807be6',1,1,0,'board.jpg','as it came in','[]','2026-11-28 19:02:36.000000','bench 1',1,'2026-11-28 19:02:36.000000',NULL);
+INSERT INTO "case_file" VALUES(1,'56194928-977c-4549-9cf4-b717714eaa2f',1,1,0,'board.jpg','as it came in','[]','2026-11-28 18:59:12.000000','bench 1',1,'2026-11-28 18:59:12.000000',NULL);
 CREATE TABLE case_follow_up (
 	id INTEGER NOT NULL, 
 	case_id INTEGER NOT NULL, 
@@ -276,22 +276,22 @@ CREATE TABLE change (
 	operation VARCHAR NOT NULL, 
 	at DATETIME NOT NULL
 , version INTEGER, who VARCHAR DEFAULT '' NOT NULL, batch VARCHAR, checksum VARCHAR);
-INSERT INTO "change" VALUES(1,'ffc23ff249a67bfb','symptom','hums at night','added','2026-11-28 19:02:36.000000',1,'bench 1','af0e30385b5f58ae','f5bbf2b87d6b8eb84348533f94202351');
-INSERT INTO "change" VALUES(2,'fb3f1ab87e223bec','part_class','gas discharge tube','updated','2026-11-28 19:02:36.000000',2,'bench 1','af0e30385b5f58ae','88dc16fc5b1b870556899a7af597f181');
-INSERT INTO "change" VALUES(3,'73b9a68967b6e0c4','load','lamp 21 W filament','added','2026-11-28 19:02:36.000000',1,'bench 1','af0e30385b5f58ae','96ec52dd366e8db7298129e2ba63a240');
-INSERT INTO "change" VALUES(4,'2f9ffcb4829fa116','load','resistor 10 Ω','added','2026-11-28 19:02:36.000000',1,'bench 1','af0e30385b5f58ae','7155d15a1e4f7102368a76ab81a0c004');
-INSERT INTO "change" VALUES(5,'941c05c71d9dd429','family','GL-31','added','2026-11-28 19:02:36.000000',1,'bench 1','af0e30385b5f58ae','5380123fbcd33c3fd44e3cf87e85f0fd');
-INSERT INTO "change" VALUES(6,'994cb03feaf05f96','family','WB-7','added','2026-11-28 19:02:36.000000',1,'bench 1','af0e30385b5f58ae','6d65639cd1f13379b1cd1963730210ea');
-INSERT INTO "change" VALUES(7,'8aa576f45c4188ee','case','old-1','added','2026-11-28 19:02:36.000000',1,'bench 1','af0e30385b5f58ae','f44556183ae0a6b6c15b8af72a61f8b2');
-INSERT INTO "change" VALUES(8,'7725ebda402e5020','case','old-2','added','2026-11-28 19:02:36.000000',1,'bench 1','af0e30385b5f58ae','05fc094595587b8334d3bc58fc265aff');
-INSERT INTO "change" VALUES(9,'f84713fb4a01b0f8','case','old-3','added','2026-11-28 19:02:36.000000',1,'bench 1','af0e30385b5f58ae','787f95d2e25e3e331ba70c4415ab4417');
-INSERT INTO "change" VALUES(10,'69c5224439020e51','case','old-2','updated','2026-11-28 19:02:36.000000',2,'bench 1',NULL,'4ef3bd4eb1314216d5f8da5499903117');
-INSERT INTO "change" VALUES(11,'c33d4687e50e30d3','family','WB-7','updated','2026-11-28 19:02:36.000000',2,'bench 1',NULL,'3661984dbcb4f848f60a52a74cc3e0ab');
-INSERT INTO "change" VALUES(12,'c63b8a55cefe5efd','case','old-3','binned','2026-11-28 19:02:36.000000',2,'bench 1',NULL,NULL);
-INSERT INTO "change" VALUES(13,'714a16fd58ddc00d','case_file','42a09390-1cbc-403c-bcee-5c8976807be6','added','2026-11-28 19:02:36.000000',1,'bench 1',NULL,'a3e9f488100b0d1becfb88b7556f0ea0');
-INSERT INTO "change" VALUES(14,'06a2674e7158e7bf','picture','old-picture','added','2026-11-28 19:02:37.000000',1,'bench 1',NULL,'1070e067a3673c2cd446c910ff0b6e7c');
-INSERT INTO "change" VALUES(15,'3698c1483a403a47','shelf_part','1000 uF 16 V','added','2026-11-28 19:02:37.000000',1,'bench 1',NULL,'7a6401e21deb28f248496bcf4e4c0c2b');
-INSERT INTO "change" VALUES(16,'1be8faef001060e1','family','WB-7','updated','2026-11-28 19:02:37.000000',3,'bench 1',NULL,'f7e0e299aa02910e9ee243582ce95c4f');
+INSERT INTO "change" VALUES(1,'b64806f2a04f3867','symptom','hums at night','added','2026-11-28 18:59:11.000000',1,'bench 1','eafe540b559e3394','f5bbf2b87d6b8eb84348533f94202351');
+INSERT INTO "change" VALUES(2,'ab16e1dd3e473618','part_class','gas discharge tube','updated','2026-11-28 18:59:11.000000',2,'bench 1','eafe540b559e3394','88dc16fc5b1b870556899a7af597f181');
+INSERT INTO "change" VALUES(3,'97b567f31972d4b7','load','lamp 21 W filament','added','2026-11-28 18:59:11.000000',1,'bench 1','eafe540b559e3394','96ec52dd366e8db7298129e2ba63a240');
+INSERT INTO "change" VALUES(4,'ef341ac927e04277','load','resistor 10 Ω','added','2026-11-28 18:59:11.000000',1,'bench 1','eafe540b559e3394','7155d15a1e4f7102368a76ab81a0c004');
+INSERT INTO "change" VALUES(5,'ebdcd131a5a195e2','family','GL-31','added','2026-11-28 18:59:11.000000',1,'bench 1','eafe540b559e3394','5380123fbcd33c3fd44e3cf87e85f0fd');
+INSERT INTO "change" VALUES(6,'413d05a563dfdcb5','family','WB-7','added','2026-11-28 18:59:11.000000',1,'bench 1','eafe540b559e3394','6d65639cd1f13379b1cd1963730210ea');
+INSERT INTO "change" VALUES(7,'a4da67ca906b3487','case','old-1','added','2026-11-28 18:59:11.000000',1,'bench 1','eafe540b559e3394','f44556183ae0a6b6c15b8af72a61f8b2');
+INSERT INTO "change" VALUES(8,'6bdcb781fdc9d5ac','case','old-2','added','2026-11-28 18:59:11.000000',1,'bench 1','eafe540b559e3394','05fc094595587b8334d3bc58fc265aff');
+INSERT INTO "change" VALUES(9,'0dd687c9afe283ca','case','old-3','added','2026-11-28 18:59:11.000000',1,'bench 1','eafe540b559e3394','787f95d2e25e3e331ba70c4415ab4417');
+INSERT INTO "change" VALUES(10,'4b7ae64cecb533fd','case','old-2','updated','2026-11-28 18:59:12.000000',2,'bench 1',NULL,'4ef3bd4eb1314216d5f8da5499903117');
+INSERT INTO "change" VALUES(11,'b837c8cce9610343','family','WB-7','updated','2026-11-28 18:59:12.000000',2,'bench 1',NULL,'3661984dbcb4f848f60a52a74cc3e0ab');
+INSERT INTO "change" VALUES(12,'67942945fdf3f6f6','case','old-3','binned','2026-11-28 18:59:12.000000',2,'bench 1',NULL,NULL);
+INSERT INTO "change" VALUES(13,'b247a0d17e0bbb0a','case_file','56194928-977c-4549-9cf4-b717714eaa2f','added','2026-11-28 18:59:12.000000',1,'bench 1',NULL,'a3e9f488100b0d1becfb88b7556f0ea0');
+INSERT INTO "change" VALUES(14,'a7d226fe18e6e22a','picture','old-picture','added','2026-11-28 18:59:12.000000',1,'bench 1',NULL,'1070e067a3673c2cd446c910ff0b6e7c');
+INSERT INTO "change" VALUES(15,'1636b9c0e6346b0e','shelf_part','1000 uF 16 V','added','2026-11-28 18:59:12.000000',1,'bench 1',NULL,'7a6401e21deb28f248496bcf4e4c0c2b');
+INSERT INTO "change" VALUES(16,'8cd22777f8608e4b','family','WB-7','updated','2026-11-28 18:59:12.000000',3,'bench 1',NULL,'f7e0e299aa02910e9ee243582ce95c4f');
 CREATE TABLE change_total (
 	entity VARCHAR NOT NULL, 
 	who VARCHAR NOT NULL, 
@@ -317,7 +317,7 @@ CREATE TABLE customer_report (
 	CONSTRAINT fk_customer_report_case_id FOREIGN KEY(case_id) REFERENCES board_case (id) ON DELETE CASCADE, 
 	CONSTRAINT uq_customer_report_uid UNIQUE (uid)
 );
-INSERT INTO "customer_report" VALUES(1,'2701992f-d564-4513-b06a-4a626e353ddf',1,'{"asked": "Stays dark."}','2026-11-28 19:02:36.000000','2026-11-28 19:02:36.000000');
+INSERT INTO "customer_report" VALUES(1,'6aa02587-fe63-4dae-9a12-149a1e5c2f40',1,'{"asked": "Stays dark."}','2026-11-28 18:59:12.000000','2026-11-28 18:59:12.000000');
 CREATE TABLE failed_sign_in (
 	"key" VARCHAR NOT NULL, 
 	count INTEGER NOT NULL, 
@@ -337,12 +337,12 @@ CREATE TABLE family (
 	enable JSON, 
 	notes TEXT NOT NULL, 
 	version INTEGER NOT NULL, 
-	changed_at DATETIME NOT NULL, binned_at DATETIME, isolated BOOLEAN, switch VARCHAR DEFAULT '' NOT NULL, tips JSON DEFAULT '[]' NOT NULL, revisions JSON DEFAULT '[]' NOT NULL, used_in JSON DEFAULT '[]' NOT NULL, pin_values JSON DEFAULT '[]' NOT NULL, documents JSON DEFAULT '[]' NOT NULL, 
+	changed_at DATETIME NOT NULL, binned_at DATETIME, isolated BOOLEAN, switch VARCHAR DEFAULT '' NOT NULL, tips JSON DEFAULT '[]' NOT NULL, revisions JSON DEFAULT '[]' NOT NULL, used_in JSON DEFAULT '[]' NOT NULL, pin_values JSON DEFAULT '[]' NOT NULL, 
 	CONSTRAINT pk_family PRIMARY KEY (id), 
 	CONSTRAINT uq_family_code_key UNIQUE (code_key)
 );
-INSERT INTO "family" VALUES(1,'GL-31','gl31','power supply',230.0,385.0,0.00012,'T3.15A','{"connector": "CN2", "pin": 3, "from_rail": "5VSB", "active": "high", "resistor_ohm": 1000.0}','from the ferry information displays',1,'2026-11-28 19:02:36.000000',NULL,NULL,'','[]','[]','[]','[]','[]');
-INSERT INTO "family" VALUES(2,'WB-7','wb7','galley appliance',NULL,NULL,NULL,'',NULL,'two of them',3,'2026-11-28 19:02:37.000000',NULL,NULL,'','[{"place": "board", "name": "", "text": "load it first", "who": "bench 1", "date": "2026-04-03"}]','[]','[]','[]','[]');
+INSERT INTO "family" VALUES(1,'GL-31','gl31','power supply',230.0,385.0,0.00012,'T3.15A','{"connector": "CN2", "pin": 3, "from_rail": "5VSB", "active": "high", "resistor_ohm": 1000.0}','from the ferry information displays',1,'2026-11-28 18:59:11.000000',NULL,NULL,'','[]','[]','[]','[]');
+INSERT INTO "family" VALUES(2,'WB-7','wb7','galley appliance',NULL,NULL,NULL,'',NULL,'two of them',3,'2026-11-28 18:59:12.000000',NULL,NULL,'','[{"place": "board", "name": "", "text": "load it first", "who": "bench 1", "date": "2026-04-03"}]','[]','[]','[]');
 CREATE TABLE family_connector (
 	id INTEGER NOT NULL, 
 	family_id INTEGER NOT NULL, 
@@ -396,10 +396,10 @@ CREATE TABLE history (
 	replaced_at DATETIME NOT NULL, binned_at DATETIME, checksum VARCHAR, 
 	CONSTRAINT pk_history PRIMARY KEY (id)
 );
-INSERT INTO "history" VALUES(1,'part_class','gas discharge tube',1,'{"record": "part_class", "name": "gas discharge tube", "synonyms": ["surge arrester", "spark gap"], "letters": ["GDT", "SG"]}','2026-11-28 19:02:36.000000',NULL,'6e61d1c6158e37f144df18fac433547b');
-INSERT INTO "history" VALUES(2,'case','old-2',1,'{"record": "case", "uid": "old-2", "family": "WB-7", "device": "ticket machine", "year_made": 2019, "serial": "TM-0042", "received": "2026-04-01", "complaint": "trips the breaker", "worker": "bench 1", "waiting_for": "parts", "waiting_since": "2026-04-03", "quote": {"date": "2026-04-03", "ceiling": 60.0, "covers": "the supply", "valid_until": "2026-05-03"}}','2026-11-28 19:02:36.000000',NULL,'05fc094595587b8334d3bc58fc265aff');
-INSERT INTO "history" VALUES(3,'family','WB-7',1,'{"record": "family", "code": "WB-7", "kind": "galley appliance"}','2026-11-28 19:02:36.000000',NULL,'6d65639cd1f13379b1cd1963730210ea');
-INSERT INTO "history" VALUES(4,'family','WB-7',2,'{"record": "family", "code": "WB-7", "kind": "galley appliance", "notes": "two of them"}','2026-11-28 19:02:37.000000',NULL,'3661984dbcb4f848f60a52a74cc3e0ab');
+INSERT INTO "history" VALUES(1,'part_class','gas discharge tube',1,'{"record": "part_class", "name": "gas discharge tube", "synonyms": ["surge arrester", "spark gap"], "letters": ["GDT", "SG"]}','2026-11-28 18:59:11.000000',NULL,'6e61d1c6158e37f144df18fac433547b');
+INSERT INTO "history" VALUES(2,'case','old-2',1,'{"record": "case", "uid": "old-2", "family": "WB-7", "device": "ticket machine", "year_made": 2019, "serial": "TM-0042", "received": "2026-04-01", "complaint": "trips the breaker", "worker": "bench 1", "waiting_for": "parts", "waiting_since": "2026-04-03", "quote": {"date": "2026-04-03", "ceiling": 60.0, "covers": "the supply", "valid_until": "2026-05-03"}}','2026-11-28 18:59:11.000000',NULL,'05fc094595587b8334d3bc58fc265aff');
+INSERT INTO "history" VALUES(3,'family','WB-7',1,'{"record": "family", "code": "WB-7", "kind": "galley appliance"}','2026-11-28 18:59:12.000000',NULL,'6d65639cd1f13379b1cd1963730210ea');
+INSERT INTO "history" VALUES(4,'family','WB-7',2,'{"record": "family", "code": "WB-7", "kind": "galley appliance", "notes": "two of them"}','2026-11-28 18:59:12.000000',NULL,'3661984dbcb4f848f60a52a74cc3e0ab');
 CREATE TABLE origin (
 	id VARCHAR NOT NULL, 
 	name VARCHAR NOT NULL, 
@@ -542,7 +542,7 @@ CREATE TABLE setting (
 	value JSON NOT NULL, 
 	CONSTRAINT pk_setting PRIMARY KEY (name)
 );
-INSERT INTO "setting" VALUES('identity','"73b8fa079a7918daa0cd27a6d1864973"');
+INSERT INTO "setting" VALUES('identity','"ef5e7cc6ceb8fd1d2391affe81fe7d91"');
 CREATE TABLE sheet_mapping (
 	id INTEGER NOT NULL, 
 	name VARCHAR NOT NULL, 
@@ -594,7 +594,7 @@ CREATE TABLE stored_file (
 	CONSTRAINT pk_stored_file PRIMARY KEY (id), 
 	CONSTRAINT uq_stored_file_content UNIQUE (content)
 );
-INSERT INTO "stored_file" VALUES(1,'b0a784a5f74d6366962c1e0b8f67beb6ba9e302dcd3440c9ae4d92972e2d7564','image/jpeg',23,40,30,'2026-11-28 19:02:36.000000');
+INSERT INTO "stored_file" VALUES(1,'b0a784a5f74d6366962c1e0b8f67beb6ba9e302dcd3440c9ae4d92972e2d7564','image/jpeg',23,40,30,'2026-11-28 18:59:12.000000');
 CREATE TABLE symptom (
 	id INTEGER NOT NULL, 
 	name VARCHAR NOT NULL, 
