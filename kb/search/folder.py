@@ -9,7 +9,6 @@ of names that the cases were read with, so that an index made with other lists n
 from __future__ import annotations
 
 import json
-import os
 from base64 import b64decode, b64encode
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -23,8 +22,8 @@ from zlib import compress, decompress
 from zlib import error as zlib_error
 
 import numpy as np
-from whoosh.filedb.filestore import FileStorage
 
+from kb import system
 from kb.search.analysis import Analysis, Names
 from kb.search.segment import Damaged, Mask, Part, Segment, opened_segment
 
@@ -79,12 +78,11 @@ class IndexFolder:
         """Raises OSError when the folder cannot be made."""
         self.path = path
         path.mkdir(parents=True, exist_ok=True)
-        self._storage = FileStorage(str(path))
 
     @contextmanager
     def locked(self, wait_s: float = 60.0) -> Iterator[None]:
         """Keeps other processes out. Raises `Busy` when one does not let go within `wait_s` seconds."""
-        lock = self._storage.lock(_LOCK)
+        lock = system.FileLock(self.path / _LOCK)
         until = monotonic() + wait_s
         while not lock.acquire():
             if monotonic() > until:
@@ -149,7 +147,7 @@ class IndexFolder:
             with path.open("xb") as file:
                 checksum = write(file)
                 file.flush()
-                os.fsync(file.fileno())
+                system.sync(file.fileno())
         except BaseException:
             path.unlink(missing_ok=True)
             raise
@@ -180,7 +178,7 @@ class IndexFolder:
         content = json.dumps(held).encode()
         digest = sha256(content).hexdigest()
         _write_synced(self.path / MANIFEST, digest.encode() + b"\n" + content)
-        _sync_folder(self.path)
+        system.sync_folder(self.path)
         listed = {part.segment.name for part in parts}
         for name, *_ in before.segments if before is not None else ():
             if name not in listed:
@@ -247,14 +245,5 @@ def _write_synced(path: Path, content: bytes) -> None:
     with draft.open("wb") as file:
         file.write(content)
         file.flush()
-        os.fsync(file.fileno())
-    draft.replace(path)
-
-
-def _sync_folder(path: Path) -> None:
-    if os.name == "posix":
-        number = os.open(path, os.O_RDONLY)
-        try:
-            os.fsync(number)
-        finally:
-            os.close(number)
+        system.sync(file.fileno())
+    system.replace(draft, path)

@@ -24,6 +24,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
+from kb import system
 from kb.errors import BadInput, StoreTrouble
 
 DAY_S = 86_400.0
@@ -163,11 +164,11 @@ class FileStore:
     def _drop(self, path: Path, limit: float) -> bool:
         aside = self.folder / f"part-swept-{path.name}"
         try:
-            os.replace(path, aside)
+            system.replace(path, aside)
         except FileNotFoundError:
             return False
         if not _age_ok(aside, limit):
-            os.replace(aside, path)
+            system.replace(aside, path)
             return False
         aside.unlink(missing_ok=True)
         return True
@@ -193,24 +194,15 @@ class FileStore:
 
 
 def _settle(file: BinaryIO, part: Path, target: Path) -> None:
-    """Makes a part file the target, on the disk before its name says so."""
+    """Makes a part file the target, on the disk before its name says so; closes it."""
     file.flush()
-    os.fsync(file.fileno())
+    system.sync(file.fileno())
+    file.close()  # what is open keeps its name on Windows
     for shelf in (target.parent.parent, target.parent):
         shelf.mkdir(exist_ok=True, mode=0o700)
-    os.replace(part, target)
-    _sync_folder(target.parent)
-    _sync_folder(target.parent.parent)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Puts the names in a folder on the disk; systems that cannot open a folder do it by themselves."""
-    with suppress(PermissionError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+    system.replace(part, target)
+    system.sync_folder(target.parent)
+    system.sync_folder(target.parent.parent)
 
 
 def _age_ok(path: Path, limit: float) -> bool:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import logging
-import os
 import re
 import shutil
 from collections.abc import Callable
@@ -13,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal
 
-from kb import __version__
+from kb import __version__, system
 from kb.errors import KbError, NotFound, StoreTrouble
 from kb.service.operate import keep_rule
 from kb.service.shop.shop import Shop
@@ -243,5 +242,5 @@ def _note(path: Path, wrong: list[str]) -> None:
         "faults": wrong,
     }
     part = path.parent / f"{_NOTES}.part"
-    part.write_text(json.dumps(notes, indent=1), encoding="utf-8")
-    os.replace(part, path.parent / _NOTES)
+    part.write_text(json.dumps(notes, indent=1), encoding="utf-8", newline="\n")
+    system.replace(part, path.parent / _NOTES)
