@@ -77,6 +77,7 @@ class IndexFolder:
     def __init__(self, path: Path) -> None:
         """Raises OSError when the folder cannot be made."""
         self.path = path
+        self._in_use: set[str] = set()
         path.mkdir(parents=True, exist_ok=True)
 
     @contextmanager
@@ -198,9 +199,20 @@ class IndexFolder:
                 self.remove(path.name)
 
     def remove(self, name: str) -> None:
-        """Remove one segment; where a system refuses because it is in use, a later start does."""
-        with suppress(OSError):
-            (self.path / name).unlink()
+        """Remove one segment, or note it for `remove_unused` where a system refuses because it is in use."""
+        try:
+            (self.path / name).unlink(missing_ok=True)
+        except OSError:
+            self._in_use.add(name)
+
+    def remove_unused(self) -> None:
+        """Remove what could not be removed before, where nobody reads it any more. Called at any time."""
+        while self._in_use:
+            names, self._in_use = self._in_use, set()
+            for name in names:
+                self.remove(name)
+            if self._in_use >= names:
+                return  # still read; a later call, or a later start, removes it
 
 
 _OF_EARLIER_VERSIONS = ("MAIN_", "_MAIN_", "arrays_", "names_", "pending.json")
