@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ctypes
 import importlib
+import logging
 import math
 import os
 import signal
@@ -22,6 +23,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, TextIO
 
+log = logging.getLogger(__name__)
 KIND = {"win32": "windows", "darwin": "macos"}.get(sys.platform, "linux")
 """The system that runs the program; `linux` stands for all that are like it."""
 _TRIES, _BETWEEN_TRIES_S = 20, 0.05
@@ -182,18 +184,24 @@ class FileLock:
             os.close(number)  # which gives flock(2)'s back
 
 
-def make_private_folder(path: Path) -> str | None:
+def make_private_folder(path: Path) -> None:
     """Makes a folder that no other account of this machine may read, where there is none.
 
     On Windows the folder of a user is closed to others and what is made in it too; elsewhere (another drive) the
-    folder gets a list of its own with icacls. Returns why others may look into it all the same, None where they
-    may not. Raises OSError where it cannot be made.
+    folder gets a list of its own with icacls, and the log says where that was not to be had. Raises OSError where
+    it cannot be made.
     """
     if path.is_dir():
-        return None
+        return
     path.mkdir(parents=True, exist_ok=True, mode=0o700)
     if KIND != "windows" or _is_within(path, os.environ.get("USERPROFILE", "")):
-        return None
+        return
+    if why := _refused_by_icacls(path):
+        log.warning("kb: other accounts of this machine may read %s: %s", path, why)
+
+
+def _refused_by_icacls(path: Path) -> str:
+    """Gives a folder to this account alone; why that failed, "" where it did not."""
     account = "\\".join(
         part for part in (os.environ.get("USERDOMAIN"), os.environ.get("USERNAME", "")) if part
     )
@@ -206,7 +214,7 @@ def make_private_folder(path: Path) -> str | None:
         )
     except OSError as error:
         return f"icacls cannot be run: {error.strerror}"
-    return None if done.returncode == 0 else f"icacls refused with {done.returncode}"
+    return "" if done.returncode == 0 else f"icacls refused with {done.returncode}"
 
 
 def _is_within(path: Path, folder: str) -> bool:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 from base64 import b64decode, b64encode
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import file_digest, sha256
 from pathlib import Path

@@ -15,6 +15,7 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.exc import TimeoutError as NoConnectionLeft
 from sqlmodel import Session
 
+from kb import system
 from kb.errors import BadInput, KbError, StoreAway, StoreTrouble, Taken
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
@@ -72,7 +73,7 @@ class Store:
     def at(cls, file: Path, *, copies: Path | None = None) -> Store:
         """The store kept in an SQLite file, made where there is none."""
         try:
-            file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            system.make_private_folder(file.parent)
         except OSError as error:
             raise StoreTrouble(
                 f"The data folder {file.parent} cannot be made: {error.strerror}.",

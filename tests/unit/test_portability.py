@@ -55,9 +55,8 @@ def faults(source: str) -> list[str]:
             module = str(node.module)
             if module.split(".")[0] in MODULES:
                 found.append(f"{node.lineno}: from {module}")
-            for alias in node.names:
-                if alias.name in NAMES.get(module, set()) | DIFFERENT.get(module, set()):
-                    found.append(f"{node.lineno}: {module}.{alias.name}")
+            gone = NAMES.get(module, set()) | DIFFERENT.get(module, set())
+            found += [f"{node.lineno}: {module}.{alias.name}" for alias in node.names if alias.name in gone]
     for node in ast.walk(tree):
         if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
             module = known.get(node.value.id, "")
@@ -104,9 +103,9 @@ def _text_faults(
     elif called == "open" and isinstance(node.func, ast.Attribute):
         # That of a path has its mode first; a picture, an archive or a store is opened otherwise.
         first = node.args[0] if node.args else None
-        if not ({"encoding", "newline", "mode"} & set(options)):
-            if not isinstance(first, ast.Constant) or first.value != mode:
-                return
+        named = {"encoding", "newline", "mode"} & set(options)
+        if not named and not (isinstance(first, ast.Constant) and first.value == mode):
+            return
         is_text, writes = "b" not in mode, mode[0] in "wxa"
     else:
         is_text = called in ("read_text", "write_text", "TextIOWrapper") or "b" not in mode

@@ -35,8 +35,20 @@ PATHS = (str(HERE), str(HERE.parent), str(HERE.parents[1]))
 _MISSING = tomllib.loads((HERE.parent / "unit" / "missing_on_windows.toml").read_text(encoding="utf-8"))
 # Asked for while they run: by subprocess and multiprocessing (processes), asyncio (set_blocking, siginterrupt),
 # NumPy (uname), platformdirs and pytest (getuid), tempfile (O_NOFOLLOW, O_TMPFILE) and shutil (sendfile, statvfs).
-_NEEDED = {
-    "os": {"WNOHANG", "WIFSTOPPED", "WSTOPSIG", "set_blocking", "getuid", "geteuid", "O_NOFOLLOW", "O_TMPFILE", "sendfile", "statvfs", "uname"},
+_NEEDED: dict[str, set[str]] = {
+    "os": {
+        "WNOHANG",
+        "WIFSTOPPED",
+        "WSTOPSIG",
+        "set_blocking",
+        "getuid",
+        "geteuid",
+        "O_NOFOLLOW",
+        "O_TMPFILE",
+        "sendfile",
+        "statvfs",
+        "uname",
+    },
     "signal": {"pthread_sigmask", "SIG_BLOCK", "SIG_UNBLOCK", "siginterrupt"},
     "socket": set(),
     "time": set(),
@@ -66,7 +78,7 @@ def take_away() -> None:
 
 def _processes_and_sockets() -> None:
     import asyncio.selector_events  # noqa: F401  # before its names go
-    import multiprocessing.resource_tracker
+    import multiprocessing.resource_tracker  # noqa: F401
     import selectors
     import shutil
     import signal
@@ -183,7 +195,9 @@ def _texts() -> None:
 
     builtins.open = io.open = opened
 
-    def fdopened(number: int, mode: str = "r", buffering: int = -1, encoding: Any = None, *more: Any, **named: Any) -> Any:
+    def fdopened(
+        number: int, mode: str = "r", buffering: int = -1, encoding: Any = None, *more: Any, **named: Any
+    ) -> Any:
         return opened(number, mode, buffering, encoding, *more, **named)
 
     os.fdopen = fdopened
