@@ -104,13 +104,18 @@ class Mask:
         elif len(stem) >= _SHORTEST_STEM:
             self._stems.setdefault(stem[:_SHORTEST_STEM], set()).add(stem)
 
+    def finds(self, text: str) -> bool:
+        """Whether anything in the text would be masked; it is not counted."""
+        return any(True for _ in self._pieces(text))
+
+    def _pieces(self, text: str) -> Iterator[Span]:
+        words = [_Word(hit[0], folded(hit[0]), *hit.span()) for hit in WORD.finditer(text)]
+        return _apart((*personal.spans(text), *self._names(text, words)), len(text))
+
     def text(self, text: str) -> str:
         """The text with everything that was found replaced by what it was."""
-        if not text:
-            return text
-        words = [_Word(hit[0], folded(hit[0]), *hit.span()) for hit in WORD.finditer(text)]
         kept, at = [], 0
-        for start, end, kind in _apart((*personal.spans(text), *self._names(text, words)), len(text)):
+        for start, end, kind in self._pieces(text):
             self.found[kind] += 1
             kept += [text[at:start], f"[{kind}]"]
             at = end

@@ -1,5 +1,7 @@
 """What a shop shares of its own cases: nothing that tells who its customers are, and all of it shown before.
 
+Every text that would be written is shown: what is collected for that are the records as they are written, but for
+entries of the lists that every store has, words of fixed lists, days and numbers.
 Left out always: customer, who worked on it, what it waits for, costs, what was typed beside readings, the
 notes of follow-ups and families, photographs. Masked in what is left: numbers, addresses and the names of
 all customers the store knows. Cases of other shops are theirs to share.
@@ -11,6 +13,7 @@ import uuid
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import islice
+from typing import Any
 
 from pydantic import ValidationError
 from sqlmodel import Session
@@ -28,6 +31,7 @@ from kb.model import (
     PartClassRecord,
     Record,
     SymptomRecord,
+    as_dict,
     explain,
 )
 from kb.service.shop.jobs import Job
@@ -39,6 +43,23 @@ from kb.store.records import case_lists, cases, changes, lists, origins, people
 TEXTS_SHOWN = 25
 JOB = "share"
 _STANDARD = {entry.name for entry in SYMPTOMS} | {entry.name for entry in PART_CLASSES}
+# Fields whose words are of a fixed list, or days, or made by the program.
+_FIXED = {
+    *(
+        "record",
+        "uid",
+        "origin",
+        "received",
+        "closed",
+        "date",
+        "verdict",
+        "section",
+        "result",
+        "state",
+        "quantity",
+    ),
+    *("supply", "load", "role", "switch", "active", "how"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +91,17 @@ class Text:
 
 
 @dataclass(frozen=True, slots=True)
+class Along:
+    """A board family or an entry of a list that goes along: its name, and all other words of it."""
+
+    name: str
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Preview:
-    """What would be written: counts by kind of what was masked, and one page of the free texts.
+    """What would be written: counts by kind of what was masked, one page of the texts of the cases, and all of the
+    board families and of the own entries of the lists that they name.
 
     `marks` holds for each further page of texts the uid of the case before it, so that going on does not
     take looking through everything again.
@@ -84,6 +114,8 @@ class Preview:
     total_texts: int
     offset: int
     marks: tuple[str, ...] = ()
+    boards: tuple[Along, ...] = ()
+    entries: tuple[Along, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,10 +226,10 @@ def preview(shop: Shop, choice: Choice, *, told: Callable[[int], None] = lambda 
     """
     with shop.read() as session:
         work = _Sharing(session, shop, choice)
-        texts, marks, total, shared, codes, last = [], [], 0, 0, set(), ""
+        texts, marks, total, shared, needed, last = [], [], 0, 0, Needed(), ""
         for case, masked in work.cases(told=told):
             shared += 1
-            codes.add(case.family)
+            needed.by(case)
             text = _text_of(case, masked)
             if text is None:
                 continue
@@ -207,16 +239,39 @@ def preview(shop: Shop, choice: Choice, *, told: Callable[[int], None] = lambda 
                 marks.append(last)
             total += 1
             last = text.uid
+        entries = [_along(one, one.name) for one in work.entries(needed) if one.name not in _STANDARD]
+        boards = [_along(work.family(family), family.code) for family in needed.family_records(session)]
         found = dict(work.mask.found)
-        return Preview(shared, len(codes), found, tuple(texts), total, 0, tuple(marks))
+        codes = len(needed.families)
+        return Preview(
+            shared, codes, found, tuple(texts), total, 0, tuple(marks), tuple(boards), tuple(entries)
+        )
 
 
 def _text_of(case: CaseRecord, masked: CaseRecord) -> Text | None:
-    attempts = [text for one in masked.attempts for text in (one.part, one.failure, one.action) if text]
-    others = ", ".join(dict.fromkeys([masked.revision, *attempts])).strip(", ")
+    shown = {masked.family, masked.complaint, masked.notes}
+    others = ", ".join(word for word in _words_of(as_dict(masked)) if word not in shown)
     if not (masked.complaint or masked.notes or others):
         return None
     return Text(str(case.uid), masked.family, masked.complaint, masked.notes, others)
+
+
+def _along(record: Record, name: str) -> Along:
+    return Along(name, tuple(word for word in _words_of(as_dict(record)) if word != name))
+
+
+def _words_of(data: Any, field: str = "") -> list[str]:
+    """Every text of a record that somebody may have typed, once each, in their order."""
+    if isinstance(data, str):
+        return [data] if data and field not in _FIXED and data not in _STANDARD else []
+    inner = (
+        data.items()
+        if isinstance(data, dict)
+        else [(field, one) for one in data]
+        if isinstance(data, list)
+        else []
+    )
+    return list(dict.fromkeys(word for name, one in inner for word in _words_of(one, name)))
 
 
 def records(shop: Shop, choice: Choice) -> Iterator[Record]:
@@ -338,7 +393,7 @@ class _Sharing:
         return family.model_copy(
             update={
                 "kind": _short(text(family.kind)),
-                "aliases": [alias for alias in family.aliases if text(alias) == alias],
+                "aliases": [alias for alias in family.aliases if not self.mask.finds(alias)],
                 "fuse": _short(text(family.fuse)),
                 "rails": [
                     rail.model_copy(
