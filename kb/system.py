@@ -91,6 +91,20 @@ def replace(source: Path, target: Path) -> None:
             time.sleep(_BETWEEN_TRIES_S)
 
 
+def remove(path: Path) -> bool:
+    """Removes a file; False where it stays because somebody reads it, which happens on Windows only.
+
+    One that is not there is gone already. Raises OSError.
+    """
+    try:
+        path.unlink(missing_ok=True)
+    except PermissionError:
+        if KIND != "windows":
+            raise
+        return False
+    return True
+
+
 def put_in_place(part: Path, target: Path) -> None:
     """Gives a finished file its name once the disk has it, so that the name never stands for half of it."""
     sync_file(part)

@@ -112,6 +112,20 @@ def test_a_name_that_somebody_holds_for_a_moment_is_asked_for_again_on_windows(
         system.replace(tmp_path / "part", tmp_path / "whole")
 
 
+def test_a_file_that_is_read_stays_on_windows_and_elsewhere_says_why(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(path: Path, missing_ok: bool = False) -> None:
+        raise PermissionError(13, "The file is used by another process")
+
+    assert system.remove(tmp_path / "none")
+    monkeypatch.setattr(Path, "unlink", refuse)
+    with pytest.raises(PermissionError):
+        system.remove(tmp_path / "file")
+    monkeypatch.setattr(system, "KIND", "windows")
+    assert not system.remove(tmp_path / "file")
+
+
 def test_a_folder_outside_the_profile_gets_a_list_of_its_own_on_windows(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:

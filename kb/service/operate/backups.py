@@ -125,7 +125,7 @@ def daily_if_due(shop: Shop, now: datetime, progress: Progress | None = None) ->
         return None
     made = _make(shop, keep_rule.daily_name, progress)
     for name in keep_rule.superfluous(path.name for path in _files(shop.settings.backups)):
-        (shop.settings.backups / name).unlink(missing_ok=True)
+        system.remove(shop.settings.backups / name)  # one that is being fetched goes with a later day
     return made
 
 
