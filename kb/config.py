@@ -69,9 +69,10 @@ class Settings(BaseSettings):
         default=100,
         description="How much may be sent at once through the browser or the API: imports and files.",
     )
-    sign_in: Literal["network", "always"] = Field(
+    sign_in: Literal["network", "always", "key"] = Field(
         default="network",
-        description="When people must sign in: where others can reach the program, or always.",
+        description="When people must sign in: where others can reach the program (network), or always; with key "
+        "it lets in, on its own machine, only the browser that opens the address it prints.",
     )
     hosts: str = Field(
         default="",

@@ -12,6 +12,7 @@ KbError
 ├── TooSoon         too many attempts failed, or too much is asked at once: says when to try again
 ├── InUse           other records still name it, so it cannot go
 └── StoreTrouble    the store cannot be read or written: disk full, read-only, damaged
+    ├── StoreReadOnly  the disk or the folder is write-protected; reading goes on
     └── StoreAway   the database server cannot be reached; what is kept here can still be read
 """
 
@@ -120,6 +121,10 @@ class StoreTrouble(KbError):
     """The store itself cannot be read or written."""
 
     status = 503
+
+
+class StoreReadOnly(StoreTrouble):
+    """The disk or the folder of the store is write-protected."""
 
 
 class StoreAway(StoreTrouble):

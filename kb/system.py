@@ -28,6 +28,9 @@ KIND = {"win32": "windows", "darwin": "macos"}.get(sys.platform, "linux")
 """The system that runs the program; `linux` stands for all that are like it."""
 _TRIES, _BETWEEN_TRIES_S = 20, 0.05
 _M_ARENA_MAX = -8  # from malloc.h
+# The first account of a person: Debian's adduser and others 1000, macOS 501 (common practice, no published source).
+_FIRST_PERSON, _FIRST_PERSON_MACOS, _LAST_PERSON = 1000, 501, 60_000
+_NO_SHELLS = ("nologin", "false", "sync")
 
 
 def _module(name: str) -> Any:
@@ -38,7 +41,7 @@ def _module(name: str) -> Any:
         return None
 
 
-_fcntl, _msvcrt, _resource = _module("fcntl"), _module("msvcrt"), _module("resource")
+_fcntl, _msvcrt, _resource, _pwd = map(_module, ("fcntl", "msvcrt", "resource", "pwd"))
 
 
 # Files
@@ -233,6 +236,37 @@ def _refused_by_icacls(path: Path) -> str:
 
 def _is_within(path: Path, folder: str) -> bool:
     return bool(folder) and path.resolve().is_relative_to(Path(folder).resolve())
+
+
+# Accounts
+
+
+def own_accounts() -> frozenset[int]:
+    """The numbers of the account that runs the program and of root, who may do everything anyway.
+
+    Empty where accounts have no numbers.
+    """
+    real, effective = (getattr(os, name, None) for name in ("getuid", "geteuid"))
+    if KIND == "windows" or real is None or effective is None:
+        return frozenset()
+    own = {0, int(real()), int(effective())}
+    if effective() == 0 and (caller := os.environ.get("SUDO_UID", "")).isdigit():
+        own.add(int(caller))
+    return frozenset(own)
+
+
+def people() -> int | None:
+    """How many people have an account on this machine, as far as its list says; None where there is none."""
+    if _pwd is None:
+        return None
+    first = _FIRST_PERSON_MACOS if KIND == "macos" else _FIRST_PERSON
+    return len(
+        {
+            entry.pw_uid
+            for entry in _pwd.getpwall()
+            if first <= entry.pw_uid <= _LAST_PERSON and not entry.pw_shell.endswith(_NO_SHELLS)
+        }
+    )
 
 
 # Processes

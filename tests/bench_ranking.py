@@ -3,6 +3,7 @@
     python tests/bench_ranking.py                    the dependent world at 100 to 10,000 cases
     python tests/bench_ranking.py --world nearly     `known_world`, whose evidence is nearly independent
     python tests/bench_ranking.py --sets             the public tables, three splits of two thirds to one third
+    python tests/bench_ranking.py --sets --folds 10  the smaller public tables, every row asked once
     python tests/bench_ranking.py --sizes 100,300 --seeds 21
 
 First / first three / log loss (nats) / calibration error; 3,000 boards are asked. `BEFORE` are the figures of the
@@ -20,8 +21,9 @@ from pathlib import Path
 import numpy as np
 from dependent_world import DependentWorld
 from known_world import World, cases_of, whole_numbers
+from numpy.typing import NDArray
 from ranking_figures import Figures, figures, said_by_others, said_by_product
-from real_sets import real_set
+from real_sets import RealSet, real_set
 
 from kb.suggest import Ledger, choose_strength
 
@@ -78,19 +80,39 @@ def of_set(name: str, splits: int = 3, asked: int = 1_200) -> dict[str, Figures]
         order = np.random.default_rng(split).permutation(len(table.cases))
         cut = len(order) * 2 // 3
         train, test = order[:cut], order[cut:][:asked]
-        ledger = Ledger(conditions=table.conditions)
-        for place in train.tolist():
-            ledger.add(table.cases[place])
-        settings = choose_strength(ledger, max_cases=SCORED).settings
-        boards = [table.cases[place] for place in test.tolist()]
-        faults = [("other", label) for label in table.classes]
-        said = {
-            "product": said_by_product(ledger, settings, boards, faults, complete=True),
-            **said_by_others(table.numbers[train], table.truth[train], table.numbers[test], len(faults)),
-        }
-        for learner, answer in said.items():
+        for learner, answer in _said_of_set(table, train, test).items():
             found.setdefault(learner, []).append(figures(answer, table.truth[test]))
     return {learner: _mean(many) for learner, many in found.items()}
+
+
+def of_set_in_folds(name: str, folds: int) -> dict[str, Figures]:
+    """Every row is asked once, of what was learned from the rows of the other folds."""
+    table = real_set(name)
+    order = np.random.default_rng(100).permutation(len(table.cases))
+    parts = np.array_split(order, folds)
+    said: dict[str, list[NDArray[np.float64]]] = {}
+    for part in parts:
+        others = order[~np.isin(order, part)]
+        for learner, answer in _said_of_set(table, others, part).items():
+            said.setdefault(learner, []).append(answer)
+    truth = table.truth[np.concatenate(parts)]
+    return {learner: figures(np.vstack(many), truth) for learner, many in said.items()}
+
+
+def _said_of_set(
+    table: RealSet, train: NDArray[np.int64], test: NDArray[np.int64]
+) -> dict[str, NDArray[np.float64]]:
+    """Probabilities (n, classes) of every learner for the rows `test`, learned from `train`."""
+    ledger = Ledger(conditions=table.conditions)
+    for place in train.tolist():
+        ledger.add(table.cases[place])
+    settings = choose_strength(ledger, max_cases=SCORED).settings
+    boards = [table.cases[place] for place in test.tolist()]
+    faults = [("other", label) for label in table.classes]
+    return {
+        "product": said_by_product(ledger, settings, boards, faults, complete=True),
+        **said_by_others(table.numbers[train], table.truth[train], table.numbers[test], len(faults)),
+    }
 
 
 def _mean(many: list[Figures]) -> Figures:
@@ -106,7 +128,12 @@ def main() -> int:
     parser.add_argument("--seeds", default="21,22,23")
     parser.add_argument("--world", choices=("dependent", "nearly"), default="dependent")
     parser.add_argument("--sets", action="store_true")
+    parser.add_argument("--folds", type=int, default=0)
     chosen = parser.parse_args()
+    if chosen.sets and chosen.folds:
+        for name in ("soybean", "house_votes_84", "zoo", "vehicle"):
+            _print(name, of_set_in_folds(name, chosen.folds), None)
+        return 0
     if chosen.sets:
         for name in ("soybean", "house_votes_84", "zoo", "vehicle", "dna", "letter", "vowel"):
             _print(name, of_set(name), SETS_BEFORE.get(name))

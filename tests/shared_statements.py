@@ -30,8 +30,8 @@ def _sharing(make: Callable[..., Engine]) -> Callable[..., Engine]:
     shared: dict[str, Any] = {}
 
     @wraps(make)
-    def made(*arguments: Any) -> Engine:
-        engine = make(*arguments)
+    def made(*arguments: Any, **options: Any) -> Engine:
+        engine = make(*arguments, **options)
         if not shared:
             shared.update(dialect=engine.dialect, statements=engine._compiled_cache)
         engine.dialect = engine.pool._dialect = shared["dialect"]

@@ -33,6 +33,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         system.write_anything(stream)
     parsed = _parser().parse_args(arguments)
+    # Whatever a command writes, exports and copies too, is for the account alone that runs it.
+    before = os.umask(0o077)
     try:
         return int(parsed.run(parsed))
     except KbError as error:
@@ -44,6 +46,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("kb: stopped; nothing was left half-written.", file=sys.stderr)
     except OSError as error:
         print(f"kb: {error.filename or 'a file'}: {error.strerror}.", file=sys.stderr)
+    finally:
+        os.umask(before)
     return 1
 
 
@@ -91,6 +95,11 @@ def _parser() -> argparse.ArgumentParser:
 
     backup = commands.add_parser("backup", help="write a proved copy of the store to a file")
     backup.add_argument("file", metavar="FILE")
+    backup.add_argument(
+        "--passphrase",
+        action="store_true",
+        help="ask for a passphrase and seal the file: without it nobody can read it or change it unseen",
+    )
     backup.set_defaults(run=_backup)
 
     restore = commands.add_parser("restore", help="put a backup in the place of the store")
@@ -302,8 +311,9 @@ def _rows_bar(what: str, unit: str, total: int | None = None) -> tqdm:
 
 def _backup(parsed: argparse.Namespace) -> int:
     target = Path(parsed.file)
+    passphrase = people.asked("Passphrase: ", twice=True) if parsed.passphrase else None
     with _bytes_bar("backing up") as told:
-        manifest = backup_files.back_up(_settings(), target, told)
+        manifest = backup_files.back_up(_settings(), target, told, passphrase=passphrase)
     held = ", ".join(f"{count:,} {kind}" for kind, count in backup_files.counted(manifest))
     print(
         f"backed up to {target}, {target.stat().st_size:,} bytes: {held}; every part was read back and proved"
@@ -316,7 +326,7 @@ def _backup(parsed: argparse.Namespace) -> int:
 
 
 def _restore(parsed: argparse.Namespace) -> int:
-    done = backup_files.restore(_settings(), Path(parsed.file))
+    done = backup_files.restore(_settings(), Path(parsed.file), lambda: people.asked("Passphrase: "))
     print(f"restored {parsed.file}")
     if done.brought_up:
         print(f"its records were brought up from schema {done.schema} to the present one")

@@ -96,10 +96,17 @@ def _tell_link(shop: Shop, name: str, secret: str) -> None:
 
 
 def _ask() -> str:
-    """A password typed twice on the terminal, or the first line of what is piped in."""
+    return asked("Password: ", twice=True)
+
+
+def asked(what: str, *, twice: bool = False) -> str:
+    """A secret typed on the terminal, unseen, or the first line of what is piped in.
+
+    Raises BadInput where it is typed twice and differs.
+    """
     if not sys.stdin.isatty():
         return sys.stdin.readline().rstrip("\n")
-    first = getpass.getpass("Password: ")
-    if first != getpass.getpass("Again: "):
-        raise BadInput("The two passwords are not the same.", remedy="Try again.")
+    first = getpass.getpass(what)
+    if twice and first != getpass.getpass("Again: "):
+        raise BadInput("The two are not the same.", remedy="Try again.")
     return first

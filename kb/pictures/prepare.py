@@ -66,7 +66,7 @@ def prepare(file: BinaryIO, kind: str) -> tuple[bytes, str, int, int, bytes]:
         raise BadInput("needs more memory than there is", remedy="Send it at a smaller size.") from error
     except Exception as error:
         # Decoders raise whatever they stumble over; to the sender it is one thing.
-        log.info("a %s cannot be decoded: %r", kind, error)
+        log.info("a %s cannot be decoded: %s", kind, type(error).__name__)
         raise BadInput(
             "is damaged or cut off, and cannot be shown whole",
             remedy="Open it on the device it came from, and send it again, or take another picture.",

@@ -78,7 +78,7 @@ class IndexFolder:
         """Raises OSError when the folder cannot be made."""
         self.path = path
         self._in_use: set[str] = set()
-        path.mkdir(parents=True, exist_ok=True)
+        path.mkdir(parents=True, exist_ok=True, mode=0o700)
 
     @contextmanager
     def locked(self, wait_s: float = 60.0) -> Iterator[None]:

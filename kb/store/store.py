@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import errno
 import secrets
+import sqlite3
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from sqlalchemy import Connection, Engine, insert
 from sqlalchemy.exc import DBAPIError, IntegrityError
@@ -16,12 +17,12 @@ from sqlalchemy.exc import TimeoutError as NoConnectionLeft
 from sqlmodel import Session
 
 from kb import system
-from kb.errors import BadInput, KbError, StoreAway, StoreTrouble, Taken
+from kb.errors import BadInput, KbError, StoreAway, StoreReadOnly, StoreTrouble, Taken
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
-from kb.store.engine import characters, schema, sqlite, sqlite_files
+from kb.store.engine import characters, own_schema, private, schema, sqlite, sqlite_files
 from kb.store.engine.address import read_address
-from kb.store.engine.trouble import sqlite_trouble
+from kb.store.engine.trouble import sqlite_trouble, write_protected
 from kb.store.portable import backup_file
 from kb.store.portable.as_sqlite import file_of, write_sqlite
 from kb.store.portable.backup_file import Manifest
@@ -39,12 +40,14 @@ class Store:
     """One database of records. `url` is its address; `sqlite://` keeps it in memory.
 
     A store of an older schema that holds records is copied into the folder `copies` before it is brought
-    up to date; None is for copies that are thrown away. Raises BadInput for an address that cannot be used
+    up to date; None is for copies that are thrown away. One on a disk that is write-protected is opened
+    `read_only`, and says so where it is written. Raises BadInput for an address that cannot be used
     and StoreTrouble for a database that cannot.
     """
 
-    def __init__(self, url: str, *, copies: Path | None = None) -> None:
+    def __init__(self, url: str, *, copies: Path | None = None, read_only: bool = False) -> None:
         self.url = url
+        self.read_only: StoreReadOnly | None = None
         address = read_address(url)
         self.is_shared = address.drivername != "sqlite"
         self._watch: Watch | None = None
@@ -59,7 +62,9 @@ class Store:
             )
             self._asker: Engine = self._engine.execution_options(isolation_level="AUTOCOMMIT")
         else:
-            self._engine = self._reader = self._asker = sqlite.make_engine(url)
+            self._engine = self._reader = self._asker = sqlite.make_engine(url, read_only=read_only)
+            if read_only:
+                self.read_only = write_protected(Path(str(address.database)).parent)
         characters.install(self._engine)
         try:
             self._migrate(copies)
@@ -72,8 +77,11 @@ class Store:
     @classmethod
     def at(cls, file: Path, *, copies: Path | None = None) -> Store:
         """The store kept in an SQLite file, made where there is none."""
+        if file.exists() and not sqlite_files.may_write(file):
+            return cls(f"sqlite:///{file}", read_only=True)
         try:
             system.make_private_folder(file.parent)
+            private.made(file)
         except OSError as error:
             raise StoreTrouble(
                 f"The data folder {file.parent} cannot be made: {error.strerror}.",
@@ -83,7 +91,7 @@ class Store:
 
     def forget_deleted(self) -> None:
         """Lets what was deleted for good leave the write-ahead log too; another database sees to it itself."""
-        if self.is_shared:
+        if self.is_shared or self.read_only:
             return
         with self._plain_errors(), self._engine.connect() as plain:
             raw = plain.connection.driver_connection
@@ -151,6 +159,7 @@ class Store:
         lock later can be refused half-way however long it is willing to wait; on PostgreSQL changes
         could be committed in another order than that of their numbers.
         """
+        self._refuse_to_write()
         with (
             self._in_line(),
             self._plain_errors(),
@@ -174,6 +183,7 @@ class Store:
     @contextmanager
     def overwriting(self) -> Iterator[Connection]:
         """A connection for writing whole tables; kept wholly when the block ends well."""
+        self._refuse_to_write()
         with self._plain_errors(), self._engine.connect() as plain:
             connection = plain.execution_options(kb_writes=True)
             with connection.begin():
@@ -190,6 +200,17 @@ class Store:
         file = file_of(self._engine)
         return [] if file is None else sqlite_files.faults(file)
 
+    def refuse_strangers(self, what: str, field: str) -> None:
+        """Raises BadInput where the database has more than the program's own schema; see `own_schema`."""
+        with self.snapshot() as connection:
+            raw = connection.connection.driver_connection
+            found = (
+                own_schema.strangers_in_server(connection)
+                if self.is_shared
+                else own_schema.strangers_in_file(cast(sqlite3.Connection, raw))
+            )
+        own_schema.refuse(what, found, field)
+
     def write_copy(self, target: Path) -> None:
         """Writes the store as one SQLite file, proved before it is put in place; see `as_sqlite`."""
         with self._plain_errors():
@@ -202,6 +223,10 @@ class Store:
         with self._plain_errors():
             return backup_file.make(self._engine, files, target, program=program, progress=progress)
 
+    def _refuse_to_write(self) -> None:
+        if self.read_only is not None:
+            raise StoreReadOnly(self.read_only.message, remedy=self.read_only.remedy)
+
     def _migrate(self, copies: Path | None) -> None:
         """Brings the schema up to date, in one transaction that only one process at a time can be in."""
         with self._plain_errors():
@@ -212,6 +237,7 @@ class Store:
             if present == schema.head():
                 return
             schema.refuse_newer(present)
+            self._refuse_to_write()  # of a store of an earlier program nothing can be shown
             with self._engine.connect() as plain:
                 connection = plain.execution_options(kb_writes=True)
                 with connection.begin():

@@ -114,12 +114,19 @@ class Lines:
             else:
                 items.add(int(self.first_item.view[feature]) + (PRESENT if present else NOT_PRESENT))
         for rail in evidence.rails:
-            feature = self.features.find(rail_key(rail.key))
-            if feature < 0 or rail.condition not in self.conditions:
+            item = self.find_rail(rail)
+            if item < 0:
                 unknown.add(rail_label(rail.key, rail.condition))
             else:
-                items.add(int(self.first_item.view[feature]) + self.conditions.index(rail.condition))
+                items.add(item)
         return sorted(items), sorted(unknown)
+
+    def find_rail(self, rail: RailFact) -> int:
+        """The item of a rail condition, -1 where no case ever noted that rail in that state."""
+        feature = self.features.find(rail_key(rail.key))
+        if feature < 0 or rail.condition not in self.conditions:
+            return -1
+        return int(self.first_item.view[feature]) + self.conditions.index(rail.condition)
 
     def label(self, item: int) -> str:
         """An item in plain words, such as "standby rail low (running, in the set)"."""

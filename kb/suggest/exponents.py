@@ -79,20 +79,21 @@ class Columns:
     logs: NDArray[Any]
     truth: Whole
 
+    def score(self, w: Floats) -> NDArray[Any]:
+        """Unnormalised log probabilities (n, K) with exponents (G,)."""
+        total: NDArray[Any] = self.log_prior + np.tensordot(w.astype(self.logs.dtype), self.logs, 1)
+        return total
+
     def fit(self, start: Floats, pull: float) -> tuple[Floats, float]:
         logs, truth = self.logs, self.truth
         of_truth = logs[:, np.arange(len(truth)), truth].sum(axis=1)
-
-        def score(w: Floats) -> NDArray[Any]:
-            total: NDArray[Any] = self.log_prior + np.tensordot(w.astype(logs.dtype), logs, 1)
-            return total
 
         def moments(p: NDArray[Any]) -> tuple[Floats, Floats]:
             mean = np.einsum("nk,gnk->gn", p, logs)
             square = np.einsum("nk,gnk,gnk->gn", p, logs, logs)
             return mean.sum(axis=1) - of_truth, (square - mean * mean).sum(axis=1)
 
-        return minimise(score, moments, truth, start, pull)
+        return minimise(self.score, moments, truth, start, pull)
 
 
 @dataclass(frozen=True, slots=True)

@@ -74,6 +74,7 @@ class Ledger:
         self.others: Ledger | None = None
         # What other modules keep with the counts it was made from: `weighing`, `tables` and `opinions`.
         self.weighed: Any = None  # the sum for the weight asked for last
+        self.picked: list[int] | None = None  # of an `empty_twin`: the rows counted so far
         self.marks = Marks()
         self.token = object()  # which of the ledgers that share their marks this is
         self.tables: Any = None  # log tables by section
@@ -210,6 +211,7 @@ class Ledger:
         twin = Ledger(self.warranty_days, conditions=self.lines.conditions)
         twin.share_names(self)
         twin.rows = self.rows
+        twin.picked = []
         twin.make_room()
         return twin
 
@@ -219,6 +221,14 @@ class Ledger:
         if fault >= 0:
             family, kind = int(self.rows.get("family")[row]), int(self.rows.get("kind")[row])
             self._apply_evidence(row, fault, family, kind, +1)
+            if self.picked is not None:
+                self.picked.append(row)
+
+    def counted_rows(self) -> NDArray[np.int64]:
+        """The rows of the cases that know their fault, as far as they have been counted here."""
+        if self.picked is not None:
+            return np.array(self.picked, dtype=np.int64)
+        return np.flatnonzero((self.rows.get("alive") == 1) & (self.rows.get("fault") >= 0))
 
     # -- inside -----------------------------------------------------------------------------------
 

@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kb.suggest.attempts import cure_chances, doubt, failed_faults, fix_chances
 from kb.suggest.back_off import prior
-from kb.suggest.evidence_lines import rail_key, steps_of, value_label
+from kb.suggest.evidence_lines import steps_of, value_label
 from kb.suggest.facts_of_case import Evidence, PartFound, RailFact, Tried, refuse_contradictions
 from kb.suggest.general import WeighsTogether
 from kb.suggest.ledger import Ledger
@@ -48,6 +48,16 @@ class Line:
     on_any: float
     patterns: Floats | None
     rows: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ValueRead:
+    """What a rail read, as a share of its nominal voltage, beside the ledger's numbers of rail and condition."""
+
+    feature: int
+    item: int
+    share: float
+    label: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +126,7 @@ def posterior(ledger: Ledger, evidence: Evidence, settings: Settings) -> Posteri
         complete=evidence.complete,
         tried=evidence.tried,
         found=(*evidence.found, *_together(ledger, evidence, settings)),
-        rails=evidence.rails,
+        read=_read_of(ledger, evidence.rails),
     )
 
 
@@ -131,9 +141,9 @@ def posterior_of(
     complete: bool = True,
     tried: tuple[Tried, ...] = (),
     found: tuple[PartFound, ...] = (),
-    rails: tuple[RailFact, ...] = (),
+    read: tuple[ValueRead, ...] = (),
 ) -> Posterior:
-    """The same from ledger numbers; -1 for an unknown family or kind. Of `rails` only the values are looked at."""
+    """The same from ledger numbers; -1 for an unknown family or kind. `read` are the values beside the conditions."""
     tables = tables_of(ledger, settings)
     faults = tables.faults
     before = prior(ledger, faults, family, kind, settings)
@@ -149,11 +159,11 @@ def posterior_of(
     failed, unknown = failed_faults(ledger, family, faults, tried)
     told = _log(before)
     lines += [_line_of_part(ledger, faults, one) for one in found]
-    lines += _lines_of_values(ledger, tables, family, rails)
+    lines += _lines_of_values(ledger, tables, family, read)
     for line in lines:
         told = told + line.logs
     log_known = told + of_patterns(tables.patterns, lines)
-    for line in _lines_of_tries(failed, log_known, fix_chances(ledger, faults, settings), doubt(ledger)):
+    for line in _lines_of_tries(ledger, faults, failed, log_known, settings):
         lines.append(line)
         told, log_known = told + line.logs, log_known + line.logs
     log_any = np.array(sum((line.on_any for line in lines), 0.0))
@@ -193,16 +203,23 @@ def _line_of_part(ledger: Ledger, faults: NDArray[Any], found: PartFound) -> Lin
 
 
 def _lines_of_tries(
-    failed: list[tuple[str, NDArray[np.bool_]]], log_known: Floats, fixes: Floats, doubted: float
+    ledger: Ledger,
+    faults: NDArray[Any],
+    failed: list[tuple[str, NDArray[np.bool_]]],
+    log_known: Floats,
+    settings: Settings,
 ) -> list[Line]:
-    """What failed fixes say: log(1 - q) of those causes (K,), which were at most 1 - `doubted` sure together before.
+    """What failed fixes say: log(1 - q) of those causes (K,), which were at most 1 - `doubt` sure together before.
 
     What is taken from them for that falls to the other causes as the evidence has it.
     """
+    if not failed:
+        return []
+    fixes, doubted = fix_chances(ledger, faults, settings), doubt(ledger)
     lines = [
         Line(f"{label} {TRIED}", np.where(hit, np.log1p(-fixes), 0.0), 0.0, None) for label, hit in failed
     ]
-    if lines and np.isfinite(log_known).any():
+    if np.isfinite(log_known).any():
         any_of_them = np.logical_or.reduce([hit for _, hit in failed])
         share = np.exp(log_known - log_known.max())
         theirs, others = share[any_of_them].sum(), share[~any_of_them].sum()
@@ -212,23 +229,26 @@ def _lines_of_tries(
     return lines
 
 
-def _lines_of_values(ledger: Ledger, tables: Tables, family: int, rails: tuple[RailFact, ...]) -> list[Line]:
-    """What the first value of each rail says beyond the condition that it left the rail in."""
-    weight = tables.settings.value_exponent
+def _read_of(ledger: Ledger, rails: tuple[RailFact, ...]) -> tuple[ValueRead, ...]:
+    """The first value of each rail, the last rail first; those in a condition that no case had say nothing."""
     first = {rail.key: rail for rail in reversed(rails) if steps_of(rail) != NO_VALUE}
-    read, labels = [], []
-    for rail in first.values() if weight > 0.0 else ():
-        feature = ledger.lines.features.find(rail_key(rail.key))
-        if feature >= 0 and rail.condition in ledger.lines.conditions and rail.value is not None:
-            place = ledger.lines.conditions.index(rail.condition)
-            read.append((feature, int(ledger.lines.first_item.view[feature]) + place, rail.value))
-            labels.append(value_label(rail))
-    if not read:
+    found = ((rail, ledger.lines.find_rail(rail)) for rail in first.values())
+    return tuple(
+        ValueRead(int(ledger.lines.feature_of.view[item]), item, rail.value, value_label(rail))
+        for rail, item in found
+        if item >= 0 and rail.value is not None
+    )
+
+
+def _lines_of_values(ledger: Ledger, tables: Tables, family: int, read: tuple[ValueRead, ...]) -> list[Line]:
+    """What the value of each rail says beyond the condition that it left the rail in."""
+    weight = tables.settings.value_exponent
+    if weight <= 0.0 or not read:
         return []
-    logs = weight * value_lines(tables.reading_values(ledger), family, read)
-    return [Line(label, line, 0.0, None) for label, line in zip(labels, logs, strict=True) if line.any()][
-        ::-1
-    ]
+    places = [(one.feature, one.item, one.share) for one in read]
+    logs = weight * value_lines(tables.reading_values(ledger), family, places)
+    lines = (Line(one.label, line, 0.0, None) for one, line in zip(read, logs, strict=True) if line.any())
+    return list(lines)[::-1]
 
 
 def _together(ledger: Ledger, evidence: Evidence, settings: Settings) -> tuple[PartFound, ...]:

@@ -184,6 +184,18 @@ def stop_point(ranking: Ranking, replacement_price: float) -> StopPoint:
     return best_stop(*_chances_and(ranking, "money_per_try"), replacement_price)
 
 
+def reordered(ranking: Ranking, order: Order) -> Ranking:
+    """The listed causes in one order or the other, as `rank` lists them."""
+    named = sorted(ranking.causes, key=lambda cause: (cause.section, cause.part_class))
+    places = _listed(
+        np.array([cause.chance_of_cure for cause in named]),
+        np.array([cause.money_per_try for cause in named]),
+        order,
+    )
+    listed = replace(ranking, causes=tuple(named[place] for place in places), order=order)
+    return replace(listed, expected_cost=expected_cost(listed), expected_minutes=expected_minutes(listed))
+
+
 def without_line(
     evidence: Evidence, *, symptom: str | None = None, rail: tuple[str, str, str] | None = None
 ) -> Evidence:
@@ -284,10 +296,13 @@ def _in_order(
     ledger: Ledger, faults: NDArray[Any], cures: Floats, figures: FixFigures, order: Order
 ) -> NDArray[np.int64]:
     named = _by_name(ledger, faults)
-    chance = np.round(cures[named], 12)
-    if order == "cheapest":
-        return named[cheapest_first(chance, figures.money[named])]
-    return named[np.argsort(-chance, kind="stable")]
+    return named[_listed(cures[named], figures.money[named], order)]
+
+
+def _listed(cures: Floats, money: Floats, order: Order) -> NDArray[np.int64]:
+    """Places (n,) of fixes in the order to try them; equals stay as they are."""
+    chance = np.round(cures, 12)
+    return cheapest_first(chance, money) if order == "cheapest" else np.argsort(-chance, kind="stable")
 
 
 def _weights(found: Posterior, shown: NDArray[Any]) -> Floats:

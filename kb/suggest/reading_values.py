@@ -76,10 +76,9 @@ class Values:
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """How values of some lines (V,) lie on boards in general: mean, variance within faults, and the cases by which
-    a fault's mean leans on its section's."""
+    """How values of some lines (V,) lie on boards in general: variance within faults, and the cases by which a
+    fault's mean leans on its section's."""
 
-    mean: Floats
     within: Floats
     firmness: Floats
 
@@ -123,7 +122,7 @@ def _read(ledger: Ledger, rows: NDArray[Any] | None = None) -> _Read:
     held = ledger.rows
     fault = held.get("fault")
     if rows is None:
-        rows = np.flatnonzero((held.get("alive") == 1) & (fault >= 0))
+        rows = ledger.counted_rows()
     many = held.get("items")[rows]
     places = spread(held.get("items_at")[rows], many)
     owner = np.repeat(rows, many)
@@ -213,9 +212,7 @@ def _spread_of(count: Floats, total: Floats, square: Floats, usual: Floats) -> S
     groups = np.maximum(seen - 1.0, 0.0)
     variance = np.maximum(between - groups * within, 0.0) / alike
     held = (groups * variance + _FIRMNESS_FAULTS * within / _USUAL_FIRMNESS) / (groups + _FIRMNESS_FAULTS)
-    return Spread(
-        total.sum(axis=1) / (many + 1.0), within, np.minimum(within / np.maximum(held, 1e-12), _FIRMEST)
-    )
+    return Spread(within, np.minimum(within / np.maximum(held, 1e-12), _FIRMEST))
 
 
 def _log_t(away: Floats, freedom: Floats, scale: Floats) -> Floats:
@@ -327,7 +324,7 @@ def held_values(ledger: Ledger, rows: NDArray[Any], faults: NDArray[Any], truth:
             (sums[0], sums[1], sums[2]),
             (sections[0][:, values.section_of], sections[1][:, values.section_of]),
             (at_root[0][line] - 1.0, at_root[1][line] - was),
-            Spread(spread_of.mean[line], spread_of.within[line], spread_of.firmness[line]),
+            Spread(spread_of.within[line], spread_of.firmness[line]),
         )
         np.add.at(answer, owner, logs)
     return answer

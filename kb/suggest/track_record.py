@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from kb.suggest.leave_one_out import Forecast, choose_cases, forecasts
 from kb.suggest.ledger import Ledger
-from kb.suggest.posterior import posterior_of
+from kb.suggest.posterior import ValueRead, posterior_of
 from kb.suggest.questions import Floats
+from kb.suggest.rows import NO_VALUE, VALUE_STEPS
 from kb.suggest.scores import LEAST, Bin, calibration_error, reliability_bins
 from kb.suggest.settings import Settings
 from kb.suggest.tuning import choose_strength
@@ -211,12 +212,24 @@ def _forward(twin: Ledger, row: int, settings: Settings, *, evidence: bool = Tru
     rows = twin.rows
     items = rows.items_of(row).astype(np.int64) if evidence else np.zeros(0, dtype=np.int64)
     family, kind = int(rows.get("family")[row]), int(rows.get("kind")[row])
-    found = posterior_of(twin, family, kind, items, settings)
+    read = _read_in(twin, row) if evidence else ()
+    found = posterior_of(twin, family, kind, items, settings, read=read)
     names = twin.faults.values
     by_name = np.array(sorted(range(len(found.faults)), key=lambda place: names[found.faults[place]]))
     place = np.flatnonzero(found.faults[by_name] == int(rows.get("fault")[row]))
     truth = int(place[0]) if len(place) else -1
     return Forecast(found.probability[by_name][None, :], np.array([found.unseen]), np.array([truth]))
+
+
+def _read_in(twin: Ledger, row: int) -> tuple[ValueRead, ...]:
+    """The values that stand beside a row's conditions."""
+    items, steps = twin.rows.items_of(row), twin.rows.values_of(row)
+    there = np.flatnonzero(steps != NO_VALUE)
+    feature_of = twin.lines.feature_of.view
+    return tuple(
+        ValueRead(int(feature_of[items[place]]), int(items[place]), float(steps[place]) / VALUE_STEPS, "")
+        for place in there.tolist()
+    )
 
 
 def _judge(forecast: Forecast) -> _Judged:

@@ -318,19 +318,14 @@ class _Fit:
     def _log_prior(self, settings: Settings) -> Floats:
         return np.log(np.maximum(held_priors(self.ledger, self.chosen, settings), LEAST))
 
-    def _losses(self, log_prior: NDArray[Any], logs: NDArray[Any], w: Floats) -> NDArray[Any]:
-        """Log loss (n,) of each case for exponents (G,) of log likelihoods (G, n, K)."""
-        scores = log_prior + np.tensordot(w.astype(logs.dtype), logs, 1)
+    def _losses(self, scores: NDArray[Any]) -> NDArray[Any]:
+        """Log loss (n,) of each case for unnormalised log probabilities (n, K)."""
         top = scores.max(axis=1)
-        losses: NDArray[Any] = (
-            np.log(np.exp(scores - top[:, None]).sum(axis=1)) + top - scores[self.lines, self.truth]
-        )
-        return losses
+        total: NDArray[Any] = np.log(np.exp(scores - top[:, None]).sum(axis=1)) + top
+        return total - scores[self.lines, self.truth]
 
     def _mean_loss(self, scores: NDArray[Any]) -> float:
-        top = scores.max(axis=1)
-        total = np.log(np.exp(scores - top[:, None]).sum(axis=1)) + top
-        return float((total - scores[self.lines, self.truth]).mean()) if len(self.truth) else 0.0
+        return float(self._losses(scores).mean()) if len(self.truth) else 0.0
 
     def _choose_prior(self, sums: NDArray[Any]) -> None:
         """The weights of the prior, one after another, with the evidence as it is."""
@@ -368,14 +363,13 @@ class _Fit:
         return np.stack([held.sums((kind == one).astype(np.float64)) for one in range(KINDS)])
 
     def _fit_kinds(self, held: Held, log_prior: Floats) -> None:
-        logs, log_prior = self._columns(held), log_prior.astype(np.float32)
-        found, _ = Columns(log_prior, logs, self.truth).fit(USUAL.copy(), _PULL_KINDS)
+        logs = self._columns(held)
+        problem = Columns(log_prior.astype(np.float32), logs, self.truth)
+        found, _ = problem.fit(USUAL.copy(), _PULL_KINDS)
         if len(self.values):
-            everything = np.concatenate([logs, self.values])
-            both, _ = Columns(log_prior, everything, self.truth).fit(
-                np.append(found, _USUAL_VALUE), _PULL_KINDS
-            )
-            gains = self._losses(log_prior, logs, found) - self._losses(log_prior, everything, both)
+            with_values = replace(problem, logs=np.concatenate([logs, self.values]))
+            both, _ = with_values.fit(np.append(found, _USUAL_VALUE), _PULL_KINDS)
+            gains = self._losses(problem.score(found)) - self._losses(with_values.score(both))
             if gains.sum() > _ERRORS * np.sqrt((gains**2).sum()):
                 found = both
             else:

@@ -8,15 +8,14 @@ there are tries; its mean is the expected cost of Kadane and Simon (`kb.suggest.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from kb.suggest.ranking import Cause, Ranking
-from kb.suggest.repair_order import best_stop, cheapest_first, expected_cost_of
+from kb.suggest.ranking import Cause, Ranking, reordered
+from kb.suggest.repair_order import best_stop
 
 Advice = Literal["repair", "offer", "decline", "find out more"]
 
@@ -220,20 +219,8 @@ def at_rate(ranking: Ranking, before: float, after: float) -> Ranking:
         raise ValueError(f"an hourly rate must be zero or more, not {after}")
     if before == after:
         return ranking
-    causes: Sequence[Cause] = [
+    causes = tuple(
         replace(cause, money_per_try=_parts(cause, before) + cause.minutes_per_try * after / 60.0)
         for cause in ranking.causes
-    ]
-    if ranking.order == "cheapest":
-        # Equals keep the order of their names, as in the ranking itself.
-        named = sorted(causes, key=lambda cause: (cause.section, cause.part_class))
-        chance = np.round([cause.chance_of_cure for cause in named], 12)
-        places = cheapest_first(chance, [cause.money_per_try for cause in named])
-        causes = [named[place] for place in places]
-    cures = [cause.chance_of_cure for cause in causes]
-    return replace(
-        ranking,
-        causes=tuple(causes),
-        expected_cost=expected_cost_of(cures, [cause.money_per_try for cause in causes]),
-        expected_minutes=expected_cost_of(cures, [cause.minutes_per_try for cause in causes]),
     )
+    return reordered(replace(ranking, causes=causes), ranking.order)

@@ -17,7 +17,16 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import compile_path
 from starlette.types import Scope
 
-from kb.errors import AlreadyDone, BadInput, KbError, NotFound, StoreAway, TooSoon
+from kb.errors import (
+    AlreadyDone,
+    BadInput,
+    KbError,
+    NotFound,
+    StoreAway,
+    StoreReadOnly,
+    StoreTrouble,
+    TooSoon,
+)
 from kb.model import as_dict
 from kb.model.problems import explain_entries
 from kb.service.boards import families
@@ -110,8 +119,8 @@ def _done_before(request: Request, error: AlreadyDone) -> Response:
     return JSONResponse({**body, "version": version}, headers={"ETag": f'"{version}"'})
 
 
-async def _nothing_lost(request: Request, error: StoreAway) -> Response:
-    """The page for a form that cannot be saved while cut off from the database, with what was typed."""
+async def _nothing_lost(request: Request, error: StoreTrouble) -> Response:
+    """The page for a form that cannot be saved now, the database being away or read-only, with what was typed."""
     path = request.url.path
     context = {"nav": "", "error": error, "kept": await typed_into(request), "action": quote(path)}
     return render(
@@ -128,6 +137,10 @@ def install(app: FastAPI) -> None:
             return await run_in_threadpool(_done_before, request, error)
         if isinstance(error, StoreAway):
             log.warning("not answered: %s", error.message)
+            if request.method == "POST" and not request.url.path.startswith("/api"):
+                return await _nothing_lost(request, error)
+        elif isinstance(error, StoreReadOnly):
+            log.warning("not saved: %s", error.message)
             if request.method == "POST" and not request.url.path.startswith("/api"):
                 return await _nothing_lost(request, error)
         elif error.status >= 500:

@@ -10,7 +10,7 @@ from typing import Any
 from urllib.parse import quote, urlencode
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from starlette.responses import HTMLResponse, RedirectResponse
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.types import Scope
 
 from kb import __version__, assets
@@ -48,6 +48,16 @@ def family_path(code: str) -> str:
 def see_other(url: str) -> RedirectResponse:
     """Where a form that was taken leads: the browser asks for that page, so that reloading sends nothing again."""
     return RedirectResponse(url, status_code=303)
+
+
+def csv_file(text: str, name: str) -> Response:
+    """Comma-separated text as a file for a spreadsheet program."""
+    return Response(
+        # The mark tells spreadsheet programs that this is UTF-8.
+        "\ufeff" + text,
+        media_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": f'attachment; filename="{name}"'},
+    )
 
 
 def record_path(entity: str, name: str) -> str:
@@ -131,6 +141,7 @@ def render(
         "may_work": visitor.may(WORK) if visitor else not signs_in,
         "may_administer": visitor.may(ADMINISTER) if visitor else not signs_in,
         "away": state.shop.store.away,
+        "read_only": state.shop.store.read_only,
         "query": "",
     }
     page = with_keys(environment().get_template(name).render({**shared, **context}))

@@ -8,7 +8,7 @@ import socket
 import ssl
 import sys
 import webbrowser
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -28,6 +28,7 @@ from kb.web import logs
 from kb.web.app import create_app
 from kb.web.guard import serving
 from kb.web.guard.connections import MOST_AT_ONCE, protocol_for
+from kb.web.guard.one_browser import page_leading_to
 from kb.web.hosts import is_loopback
 from kb.web.observing import current_request
 
@@ -36,19 +37,23 @@ class _Server(uvicorn.Server):
     """Says its address once it answers."""
 
     address = ""
+    notes: Sequence[str] = ()
+    page: Path | None = None
     opens_browser = False
     warm: Callable[[], None] = staticmethod(lambda: None)
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets)
         if self.started:
-            print(f"Board fault book answers at {self.address}", flush=True)
+            print("\n".join([f"Board fault book answers at {self.address}", *self.notes]), flush=True)
             system.tell_supervisor("READY=1")
             # The first suggestion would otherwise wait while the weights are chosen.
             asyncio.get_running_loop().run_in_executor(None, self.warm)
             if self.opens_browser:
                 # The browser's own start may take seconds; the server must not wait for it.
-                asyncio.get_running_loop().run_in_executor(None, webbrowser.open, self.address)
+                asyncio.get_running_loop().run_in_executor(
+                    None, webbrowser.open, self.page.as_uri() if self.page else self.address
+                )
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         system.tell_supervisor("STOPPING=1")
@@ -79,7 +84,7 @@ def run(
         log_config=None,
         access_log=False,
         server_header=False,
-        http=protocol_for(plan.proxies),
+        http=protocol_for(plan),
         ws="none",
         # Nobody's word on who calls is taken but a proxy's that was named.
         proxy_headers=bool(plan.proxies),
@@ -92,17 +97,17 @@ def run(
     )
     server = _Server(config)
     server.address = f"{'https' if tls else 'http'}://{shown}:{listener.getsockname()[1]}/"
+    server.notes = serving.notes(plan)
+    if plan.one_time:
+        server.address += f"open/{plan.one_time.secret}"
+        server.page = page_leading_to(server.address, shop.settings.data) if browser else None
     server.opens_browser = browser
     system.keep_memory_small()
     server.warm = partial(_warm, shop)
     logs.set_up(shop.settings.log_format, shop.settings.log_level, current_request)
     if plan.sign_in:
         passwords.warm_up()
-        if not plan.tls and not is_loopback(host):
-            print(
-                "kb: passwords cross the network as they are typed. Use --tls-cert and --tls-key, or a proxy.",
-                file=sys.stderr,
-            )
+    _warn(shop, plan, host)
     shop.refresh()
     follower = Follower(shop)
     follower.start()
@@ -117,10 +122,26 @@ def run(
             for thread in threads:
                 thread.stop()
             follower.stop()
+            if server.page:
+                server.page.unlink(missing_ok=True)
+
+
+def _warn(shop: Shop, plan: serving.Serving, host: str) -> None:
+    """Says on standard error what whoever starts the program has to know."""
+    if plan.sign_in and not plan.tls and not is_loopback(host):
+        print(
+            "kb: passwords cross the network as they are typed. Use --tls-cert and --tls-key, or a proxy.",
+            file=sys.stderr,
+        )
+    if trouble := shop.store.read_only:
+        print(f"kb: {trouble.message} {trouble.remedy}", file=sys.stderr)
 
 
 def _keepers(shop: Shop, demo: bool) -> list[NowAndThen]:
-    threads: list[NowAndThen] = [MemoryKeeper(shop), UseKeeper(shop)]
+    threads: list[NowAndThen] = [MemoryKeeper(shop)]
+    if shop.store.read_only:
+        return threads
+    threads.append(UseKeeper(shop))
     if not demo:
         threads.append(BinKeeper(shop))
         if shop.settings.backup_daily:

@@ -297,6 +297,19 @@ def test_a_passed_test_settles_what_the_complaint_said_of_its_rails(shop: Shop) 
     assert not [one for one in answer.ranking.causes if one.section == "standby output"]
 
 
+@pytest.mark.parametrize("after_repair", [False, True])
+def test_what_a_test_measures_counts_after_a_repair_as_before_one(shop: Shop, *, after_repair: bool) -> None:
+    case = people.add_case(shop)
+    uid = runs.start(shop, NewRun("HX-210", case_uid=case, after_repair=after_repair))
+    runs.acknowledge(shop, uid)
+    while (number := runs.view(shop, uid).next_number) is not None:
+        title = runs.view(shop, uid).step(number).step.title
+        runs.enter(shop, uid, number, Typed(**people.GOOD[title]), sure=True)
+    found = outcome.in_order(shop, runs.view(shop, uid))
+    assert found.probability > 0.2
+    assert not [one for one in found.settles if "rail under load" in one]
+
+
 def test_no_section_is_ruled_out_in_which_a_check_found_a_part_bad(shop: Shop) -> None:
     """The board ran in its set before; the rectifier is shorted now."""
     case = people.add_case(shop)

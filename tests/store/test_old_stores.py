@@ -33,11 +33,13 @@ def laid_down(revision: str, data: Path) -> Path:
     """The store of that schema as a file in a data folder."""
     data.mkdir()
     file = data / "store.sqlite3"
+    file.touch(mode=0o600)
     with closing(sqlite3.connect(file)) as connection:
         connection.executescript((OLD / f"{revision}.sql").read_text(encoding="utf-8"))
     # The photograph that the store refers to from the schema on that knows files.
     kept = data / "files" / PHOTO_NAME[:2] / PHOTO_NAME
     kept.parent.mkdir(parents=True)
+    (data / "files").chmod(0o700)
     kept.write_bytes(PHOTO)
     return file
 

@@ -27,7 +27,7 @@ DIFFERENT = {
 }
 POSIX_OPTIONS = {"preexec_fn", "start_new_session", "pass_fds", "process_group", "dir_fd"}
 # Methods of paths that fail on Windows for a file that somebody has open, or that Windows sees otherwise.
-PATH_METHODS = {"symlink_to", "hardlink_to", "rename", "owner", "lchmod"}
+PATH_METHODS = {"symlink_to", "hardlink_to", "rename", "lchmod"}
 _TEXT_CALLS = {
     "open",
     "read_text",
@@ -81,7 +81,7 @@ def _call_faults(node: ast.Call, known: dict[str, str]) -> Iterator[str]:
     texts = [one.value for one in node.args if isinstance(one, ast.Constant) and isinstance(one.value, str)]
     if called == "strftime" and any(re.search(r"%[-#]", text) for text in texts):
         yield f"{node.lineno}: strftime with %- or %#"
-    if called in _TEXT_CALLS:
+    if called in _TEXT_CALLS and all(word.arg for word in node.keywords):  # **options say it elsewhere
         yield from _text_faults(node, called, texts, options, known)
 
 

@@ -28,6 +28,7 @@ from kb.suggest import (
     what_if,
     without_line,
 )
+from kb.suggest.ranking import reordered
 
 HX = Evidence(family="HX-210", kind="power supply")
 
@@ -226,6 +227,21 @@ def test_no_order_of_the_same_causes_is_cheaper_than_cheapest_first(store: Ledge
         places = rng.permutation(len(cheapest.causes))
         shuffled = replace(cheapest, causes=tuple(cheapest.causes[place] for place in places))
         assert expected_cost(shuffled) >= cheapest.expected_cost - 1e-9
+
+
+def test_put_in_the_other_order_a_ranking_is_the_one_made_in_that_order(store: Ledger) -> None:
+    dear = tuple(case(f"s{n}", tries=(fix(SWITCH, cost=80.0, minutes=60.0),)) for n in range(10))
+    cheap = tuple(case(f"c{n}", tries=(fix(CAP, cost=0.5, minutes=10.0),)) for n in range(7))
+    for ledger, differ in ((ledger_of(*dear, *cheap), True), (store, False), (Ledger(), False)):
+        likely, cheapest = rank(ledger, HX), rank(ledger, HX, order="cheapest")
+        assert (likely.causes != cheapest.causes) is differ
+        for found, asked in (
+            (reordered(likely, "cheapest"), cheapest),
+            (reordered(cheapest, "likely"), likely),
+        ):
+            assert (found.causes, found.order) == (asked.causes, asked.order)
+            assert found.expected_cost == pytest.approx(asked.expected_cost, rel=1e-12)
+            assert found.expected_minutes == pytest.approx(asked.expected_minutes, rel=1e-12)
 
 
 def test_repair_stops_paying_at_some_replacement_price(store: Ledger) -> None:

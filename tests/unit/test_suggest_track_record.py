@@ -23,6 +23,7 @@ from kb.suggest import (
     track_record,
 )
 from kb.suggest.leave_one_out import choose_cases, forecasts
+from kb.suggest.posterior import posterior
 
 
 def world_cases(many: int, seed: int = 6, parts_per_block: int | None = None) -> list[CaseFacts]:
@@ -146,6 +147,35 @@ def test_over_time_only_earlier_cases_predict() -> None:
     assert (third.ranking.cases, third.ranking.new_faults) == (10, 0)
     assert third.ranking.log_loss < second.ranking.log_loss
     assert over_time(ledger, Settings(), cuts, max_cases=9)[1].ranking.cases == 3
+
+
+def test_over_time_values_count_as_they_were_known_then() -> None:
+    """Both faults leave the rail low, each at its own level; what was learned later must not have a hand in it."""
+    level = {CAP: 0.9, SWITCH: 0.5}
+    start = date(2025, 1, 1)
+
+    def low(number: int, fault: tuple[str, str]) -> CaseFacts:
+        share = level[fault] + 0.001 * (number % 7)
+        rails = (replace(low_standby(), value=share),)
+        return case(f"c{number:03}", fault, closed=start + timedelta(days=number), rails=rails)
+
+    cases = [low(number, (CAP, SWITCH)[number % 2]) for number in range(0, 120)]
+    ledger = ledger_of(*cases)
+    chosen = choose_strength(ledger, patterns=False).settings
+    assert chosen.value_exponent > 0.5
+    cut = 60
+    (record,) = over_time(ledger, chosen, [start + timedelta(days=cut)])
+    known = ledger_of(*cases[:cut])
+    expected = []
+    for one in cases[cut:]:
+        evidence = Evidence(one.family, one.kind, one.symptoms, one.rails, complete=True)
+        found = posterior(known, evidence, chosen)
+        truth = (one.tries[0].section, one.tries[0].part_class)
+        names = [known.faults.values[fault] for fault in found.faults.tolist()]
+        expected.append(-math.log(found.probability[names.index(truth)]))
+    assert record.ranking.log_loss == pytest.approx(sum(expected) / len(expected), rel=1e-9)
+    assert record.ranking.first == len(cases) - cut
+    assert record.baseline.first < len(cases) - cut
 
 
 # Tuning

@@ -320,6 +320,7 @@ def _people(there: LivedIn) -> None:
         assert tokens.make(office.shop, office.visitor(level), "a counter", "read", "30")
     _, secret = people.add(office.shop, people.COMMAND_LINE, "apprentice", "read")
     there.addresses.append(f"/set-up/{secret}")
+    there.addresses.append("/open/none")
     there.addresses += [f"/people/{office.ids['work']}", f"/people/{office.ids['administer']}"]
     there.sent.append(("administer", "/people", {"name": "bench 7", "level": "read"}))
 

@@ -29,7 +29,7 @@ KEEP_NOTHING = {
     ("POST", "/helpers/log"),
 }
 # How one gets in, and one's own account.
-OF_ONESELF = ("/sign-in", "/sign-out", "/set-up/", "/account")
+OF_ONESELF = ("/sign-in", "/sign-out", "/set-up/", "/open/", "/account")
 FILLED = {
     "uid": "one",
     "code": "GL-31",
@@ -103,7 +103,7 @@ def test_people_are_for_administrators_in_person_and_nobody_else_is_anybody() ->
         if path.startswith("/people"):
             assert need == access.ADMINISTER, f"{method} {path}"
         if need == ANYBODY:
-            assert path.startswith(("/static", "/sign-in", "/set-up/")), f"{method} {path}"
+            assert path.startswith(("/static", "/sign-in", "/set-up/", "/open/")), f"{method} {path}"
         if need.level == "administer" or path.startswith("/account"):
             assert need.in_person, f"{method} {path}"
         assert need.event in ("", *EVENTS)

@@ -23,6 +23,7 @@ from databases import PLACES
 from factories import a_case, a_family, bring, settings_in, shop_in
 from processes import served, until
 from signed_in import PASSWORD
+from starlette.applications import Starlette
 
 from kb.service import Shop
 from kb.service.accounts import audit, people
@@ -51,12 +52,12 @@ class StoppedClock(asyncio.SelectorEventLoop):
 class Served:
     """A server in a thread on a clock that stands still."""
 
-    def __init__(self, shop: Shop) -> None:
+    def __init__(self, shop: Shop, protocol: type[PatientProtocol] = PatientProtocol) -> None:
         self.listener = socket.create_server(("127.0.0.1", 0))
         self.port = self.listener.getsockname()[1]
         self.clock = StoppedClock()
         config = uvicorn.Config(
-            create_app(shop), http=PatientProtocol, ws="none", log_level="critical", server_header=False,
+            create_app(shop), http=protocol, ws="none", log_level="critical", server_header=False,
             lifespan="off", timeout_keep_alive=30,
         )  # fmt: skip
         self._server = uvicorn.Server(config)
@@ -469,3 +470,47 @@ def test_downloads_given_up_half_way_hold_no_connection_and_no_folder(
             until(lambda: held() == (0, []))
     finally:
         gc.enable()
+
+
+class _FromFarAway:
+    """A transport as asyncio hands one to a protocol, from an address that this machine does not have."""
+
+    def __init__(self, address: str) -> None:
+        self.aborted = False
+        self._address = address
+
+    def getpeername(self) -> tuple[str, int, int, int]:
+        return (self._address, 50_000, 0, 0)
+
+    def getsockname(self) -> tuple[str, int, int, int]:
+        return ("::1", 8765, 0, 0)
+
+    def get_extra_info(self, name: str) -> Any:
+        return self if name == "socket" else None
+
+    def is_closing(self) -> bool:
+        return self.aborted
+
+    def abort(self) -> None:
+        self.aborted = True
+
+
+def test_a_network_of_64_bits_is_one_place() -> None:
+    config = uvicorn.Config(Starlette(), http=PatientProtocol, ws="none", log_config=None)
+    config.load()
+    state = uvicorn.server.ServerState()
+    loop = asyncio.new_event_loop()
+    try:
+
+        def connected(address: str) -> bool:
+            transport = _FromFarAway(address)
+            protocol = PatientProtocol(config, state, {}, loop)
+            protocol.connection_made(transport)  # type: ignore[arg-type]
+            return not transport.aborted
+
+        taken = [connected(f"2001:db8:0:1::{number:x}") for number in range(MOST_FROM_ONE_PLACE + 3)]
+        assert taken == [True] * MOST_FROM_ONE_PLACE + [False] * 3
+        assert connected("2001:db8:0:2::1")
+        assert connected("192.0.2.7")
+    finally:
+        loop.close()

@@ -1,4 +1,4 @@
-"""No page and no API call looks through all cases: what each does hardly grows where the store grows tenfold.
+"""No page and no API call looks through all cases: what each does hardly grows where the store grows sixfold.
 
 What is counted is work and not time: steps of SQLite's machine and calls of Python functions, C functions
 among them. The pages are those of every route, in a shop after years of work.
@@ -10,7 +10,7 @@ import sqlite3
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,8 +26,9 @@ from web_client import HOST, Client
 from kb.service import Shop
 
 pytestmark = pytest.mark.once("counts the steps that SQLite takes")
-SMALL, LARGE, FAMILIES = 200, 2_000, 16
+SMALL, LARGE, FAMILIES = 200, 1_200, 16
 MOST = 1.5
+STEPS_A_CALL = 50  # SQLite says so often where it is; more often would take longer than what is counted
 # So much more is nothing that anybody could notice: some hundredths of a millisecond.
 FREE_STEPS, FREE_CALLS = 3_000, 1_500
 # These may grow: figures over all cases, worked out once a change.
@@ -45,14 +46,14 @@ class Work:
     def step(self) -> None:
         # What catches up in the background is nobody's request.
         if self.counting and threading.current_thread().name.startswith(("MainThread", "AnyIO")):
-            self.steps += 10
+            self.steps += STEPS_A_CALL
 
     def call(self, _frame: Any, kind: str, _argument: Any) -> None:
         if self.counting and kind in ("call", "c_call"):
             self.calls += 1
 
     def watch(self, connection: sqlite3.Connection, _record: object) -> None:
-        connection.set_progress_handler(self.step, 10)
+        connection.set_progress_handler(self.step, STEPS_A_CALL)
 
     def of(self, client: Client, one: Asked, headers: dict[str, str]) -> tuple[int, int]:
         """Steps and calls of the second of two requests: the first has something to keep for the next."""
@@ -64,13 +65,12 @@ class Work:
         return self.steps, self.calls
 
 
-@pytest.fixture(scope="module")
-def work(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[dict[str, tuple[int, int, str]]]]:
-    """For a small and a large store the most (steps, calls) of each route, and at which address."""
+def walked(folder: Path, *, calls: bool) -> list[dict[str, tuple[int, str]]]:
+    """For a small and a large store the most steps, or calls, of each route, and at which address."""
     counted = Work()
     event.listen(Pool, "connect", counted.watch)
     try:
-        yield [_walk(counted, size, tmp_path_factory.mktemp(f"store-{size}")) for size in (SMALL, LARGE)]
+        return [_walk(counted, size, folder / f"store-{size}", calls=calls) for size in (SMALL, LARGE)]
     finally:
         event.remove(Pool, "connect", counted.watch)
 
@@ -88,22 +88,22 @@ def counting_calls(counted: Work) -> Iterator[None]:
         threading.setprofile(before_in_threads)
 
 
-def _walk(counted: Work, size: int, folder: Path) -> dict[str, tuple[int, int, str]]:
+def _walk(counted: Work, size: int, folder: Path, *, calls: bool) -> dict[str, tuple[int, str]]:
     make(size, FAMILIES, folder / "data")
     shop = Shop.open(settings_in(folder / "data"), today=lambda: TODAY)
     known = known_of(shop)
     there = live_in(shop, share=False)
     shop.derived.warm()
     cookie = there.office.signed_in("administer")
-    found: dict[str, tuple[int, int, str]] = {}
-    with counting_calls(counted):
+    found: dict[str, tuple[int, str]] = {}
+    # Counting calls makes everything some times slower, so it is done only where they are looked at.
+    with counting_calls(counted) if calls else nullcontext():
         # Clients whose threads begin here.
         bench, office = Client(shop), Client(shop, serving=there.office.app.state.serving)
         for one in asked_of(there, known, every=False):
             client, headers = (office, cookie) if one.signed_in else (bench, {"Origin": HOST})
-            steps, calls = counted.of(client, one, headers)
-            if (steps, calls) > found.get(one.route, (0, 0, ""))[:2]:
-                found[one.route] = steps, calls, one.address
+            many = counted.of(client, one, headers)[calls]
+            found[one.route] = max(found.get(one.route, (0, "")), (many, one.address))
     there.close()
     for client in (bench, office):
         client.close()
@@ -111,23 +111,22 @@ def _walk(counted: Work, size: int, folder: Path) -> dict[str, tuple[int, int, s
 
 
 @pytest.mark.parametrize(
-    ("place", "what", "free"),
+    ("what", "free"),
     [
-        (0, "steps of SQLite", FREE_STEPS),
+        ("steps of SQLite", FREE_STEPS),
         # What the program works out in the background is counted with it, so this is for a machine at rest.
-        pytest.param(1, "calls", FREE_CALLS, marks=pytest.mark.long),
+        pytest.param("calls", FREE_CALLS, marks=pytest.mark.long),
     ],
 )
-def test_no_page_looks_through_all_cases(
-    work: list[dict[str, tuple[int, int, str]]], place: int, what: str, free: int
-) -> None:
-    small, large = work
+def test_no_page_looks_through_all_cases(tmp_path: Path, what: str, free: int) -> None:
+    small, large = walked(tmp_path, calls=what == "calls")
     assert len(large) > 90
     # It is counted at all: the start page asks the store, and not for nothing.
-    assert all(500 < one["/"][0] < 20_000 and one["/"][1] > 5_000 for one in work)
+    least, most = (5_000, 1_000_000) if what == "calls" else (500, 20_000)
+    assert all(least < one["/"][0] < most for one in (small, large))
     grown = []
     for route in sorted((small.keys() & large.keys()) - PER_CHANGE):
-        before, after = int(small[route][place]), int(large[route][place])
+        before, after = small[route][0], large[route][0]
         if after > MOST * before + free:
-            grown.append(f"{route}: {before} {what}, then {after} at {large[route][2]}")
+            grown.append(f"{route}: {before} {what}, then {after} at {large[route][1]}")
     assert not grown, "\n".join(grown)

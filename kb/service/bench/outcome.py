@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 from kb.errors import BadInput
 from kb.model import Attempt, CaseRecord, EvidenceRecord, NotedSymptom, Reading, TriedFix
@@ -35,9 +36,7 @@ def evidence(shop: Shop, view: RunView, *, limit_readings: int = 40) -> Evidence
         gone = {name for name, present in symptoms.told(view).items() if not present}
         noted = {name: present for name, present in noted.items() if name not in gone}
     before = [] if case is None or view.run.after_repair else case.readings
-    measured = [
-        Reading.model_validate(entry.reading) for entry in view.run.entries if entry.reading is not None
-    ]
+    measured = [_as_it_is(entry.reading) for entry in view.run.entries if entry.reading is not None]
     checked = {_what(one) for one in _check_readings(view)}
     last: dict[_What, Reading] = {}
     for reading in (*(one for one in before if not one.after_repair), *measured):
@@ -63,13 +62,18 @@ def _what(reading: Reading) -> _What:
     return reading.rail, reading.point, reading.quantity, reading.supply, reading.load
 
 
+def _as_it_is(reading: Mapping[str, Any]) -> Reading:
+    """A reading of this test as evidence: taken after a repair it says how the board is now, and counts."""
+    return Reading.model_validate({**reading, "after_repair": False})
+
+
 def _check_readings(view: RunView) -> Iterator[Reading]:
     """The readings of this test's dead checks, which count as they were judged and not by their numbers."""
     for place in view.steps:
         if is_part_check(place):
             for entry in place.entries:
                 if entry.reading is not None:
-                    yield Reading.model_validate(entry.reading)
+                    yield _as_it_is(entry.reading)
 
 
 def _standing(view: RunView) -> set[str]:
@@ -93,7 +97,7 @@ def _without_weight(view: RunView) -> Iterator[Reading]:
                 result.judgement in ("not proven until loaded", "pulsing") and place.step.load == "none"
             )
             if result.judgement == "unknown" or (unproven and place.step.rail in stands):
-                yield Reading.model_validate(entry.reading)
+                yield _as_it_is(entry.reading)
 
 
 def settled_words(shop: Shop, view: RunView, text: str | None) -> list[str]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from kb.bench.gauge import Gauge, gauge
 from kb.bench.sequence import bench_sequence
@@ -115,13 +117,20 @@ def sequence_for(
     )
 
 
+@lru_cache(maxsize=256)
+def _made(written: str) -> tuple[FamilyRecord, BenchSequence]:
+    """The family as it was when the test began, and its steps. A step of a test looks several times at what does not
+    change from its begin to its end; the text of all that it was made from is the key."""
+    family, isolated, soak_s, loads, good_ohm, wet = json.loads(written)
+    record = FamilyRecord.model_validate(family)
+    return record, sequence_for(record, isolated, soak_s, loads, good_ohm, wet=wet)
+
+
 def view_of(run: StoredRun) -> RunView:
     """A stored run judged from its entries."""
-    record = FamilyRecord.model_validate(run.family)
     setup = run.setup
-    sequence = sequence_for(
-        record, run.isolated, run.soak_s, run.loads, setup.get("good_ohm"), wet=bool(setup.get("wet"))
-    )
+    made_from = run.family, run.isolated, run.soak_s, run.loads, setup.get("good_ohm"), bool(setup.get("wet"))
+    record, sequence = _made(json.dumps(made_from))
     results: dict[str, list[StepResult]] = {}
     entries: dict[str, list[StoredEntry]] = {}
     known = {step.key for step in sequence.steps}

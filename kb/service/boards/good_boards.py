@@ -27,6 +27,7 @@ __all__ = [
     "GoodBoards",
     "Normal",
     "NormalLine",
+    "Place",
     "Strip",
     "beside_good",
     "known",

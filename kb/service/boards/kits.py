@@ -58,7 +58,7 @@ class KitLine:
 class KitView:
     """`repairs` of the shop's own since `first` took a part, `without_part` more took none or none was noted.
 
-    `boards` families were repaired; `cut` where there were more repairs than were looked at, which are the newest.
+    `cut` where there were more repairs than were looked at, which are the newest.
     """
 
     title: str
@@ -68,7 +68,6 @@ class KitView:
     repairs: int
     covered: int
     without_part: int
-    boards: int
     smallest: bool
     cut: bool
 
@@ -151,7 +150,6 @@ def _read(session: Session, title: str, codes: dict[int, str], first: date) -> K
         found.repairs,
         found.covered,
         len(rows) - len(taken),
-        len(set(family_of.values())),
         found.smallest,
         cut,
     )

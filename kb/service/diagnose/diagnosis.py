@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from kb.facts.first_checks import first_checks
 from kb.facts.symptoms import DEAD_CHECKS
@@ -40,8 +40,8 @@ from kb.suggest import (
     stop_point,
     what_if,
 )
-from kb.suggest.findings import as_evidence
 from kb.suggest.in_order import no_fault_found_share
+from kb.suggest.ranking import reordered
 from kb.suggest.worth import at_rate
 
 __all__ = [
@@ -158,10 +158,9 @@ def suggest(
     gathered = gather(shop, asked, dropped)
     with shop.derived.counts() as (ledger, weights):
         says = _says(gathered, ledger)
-        evidence = replace(gathered.evidence, found=as_evidence(says.findings))
-        ranking = rank(ledger, evidence, weights, order=asked.order, limit=limit)
+        ranking = rank(ledger, says.evidence, weights, order=asked.order, limit=limit)
         ranking = _at_rate(ranking, weights, hourly_rate)
-        moves = what_if(ledger, evidence, weights) if with_what_if else ()
+        moves = what_if(ledger, says.evidence, weights) if with_what_if else ()
     return _suggestions(gathered, says, ranking, replacement_price, moves)
 
 
@@ -193,21 +192,20 @@ def explain(
     gathered = gather(shop, asked, dropped)
     with shop.derived.counts() as (ledger, weights):
         says = _says(gathered, ledger)
-        evidence = replace(gathered.evidence, found=as_evidence(says.findings))
         candidates = _candidates_for(shop, gathered, says)
-        ranking = rank(ledger, evidence, weights, order=asked.order)
-        other = rank(ledger, evidence, weights, order="cheapest" if asked.order == "likely" else "likely")
-        ranking, other = (_at_rate(one, weights, hourly_rate) for one in (ranking, other))
-        moves = what_if(ledger, evidence, weights)
-        lasted = tuple(_lasted(shop, ledger, cause, evidence.family) for cause in ranking.causes[:spread])
-        measurements = next_measurements(ledger, evidence, weights, candidates, limit=most_measurements)
+        ranking = _at_rate(rank(ledger, says.evidence, weights, order=asked.order), weights, hourly_rate)
+        moves = what_if(ledger, says.evidence, weights)
+        lasted = tuple(
+            _lasted(shop, ledger, cause, says.evidence.family) for cause in ranking.causes[:spread]
+        )
+        measurements = next_measurements(ledger, says.evidence, weights, candidates, limit=most_measurements)
     theirs = [uid for cause in ranking.causes[:spread] for uid in cause.others_uids]
     return Explained(
         _suggestions(gathered, says, ranking, replacement_price),
         frozenset(gathered.rail_of_reading),
         tuple(_switch(gathered, move) for move in moves),
         lasted,
-        other,
+        reordered(ranking, "cheapest" if asked.order == "likely" else "likely"),
         measurements,
         origins.names_by_case(shop, theirs) if theirs else {},
     )
@@ -219,8 +217,7 @@ def measure_next(shop: Shop, asked: EvidenceRecord, *, limit: int = 5) -> tuple[
     with shop.derived.counts() as (ledger, weights):
         says = _says(gathered, ledger)
         candidates = _candidates_for(shop, gathered, says)
-        evidence = replace(gathered.evidence, found=as_evidence(says.findings))
-        return next_measurements(ledger, evidence, weights, candidates, limit=limit)
+        return next_measurements(ledger, says.evidence, weights, candidates, limit=limit)
 
 
 def often_noted(shop: Shop, family: FamilyRecord | None, *, most: int = 10) -> list[str]:

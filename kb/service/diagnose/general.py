@@ -30,8 +30,10 @@ _SHORTEST = 1.0
 
 @dataclass(frozen=True, slots=True)
 class BoardSays:
-    """`answered` names symptoms that need not be asked; `sentences` are worth a notice."""
+    """`answered` names symptoms that need not be asked; `sentences` are worth a notice; `evidence` has
+    the findings in it."""
 
+    evidence: Evidence
     excluded: tuple[Excluded, ...]
     answered: frozenset[str]
     in_order: InOrder
@@ -73,11 +75,13 @@ def board_says(
             "the readings exclude every section of the supply: the board may be in order, or they were taken "
             "while it worked; causes are ranked by what is least contradicted"
         )
+    with_findings = replace(evidence, found=as_evidence(found))
     return BoardSays(
+        with_findings,
         out,
         answered(evidence) | _answered_by(checks, family),
         in_order(
-            replace(evidence, found=as_evidence(found)),
+            with_findings,
             no_fault_found,
             part_found_bad=part_found_bad(found),
             without=_outputs_not_there(family),

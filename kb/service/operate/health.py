@@ -60,7 +60,7 @@ def health(shop: Shop) -> Health:
         newest,
         seen["index"],
         seen["counts"],
-        derived.trouble,
+        shop.store.read_only.message if shop.store.read_only else derived.trouble,
         derived.index_rebuilt_because,
         derived.index_trouble,
         f"{shop.upkeep.trouble} {shop.upkeep.remedy}".strip() or None,

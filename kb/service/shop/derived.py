@@ -29,6 +29,7 @@ from kb.search import Analysis, Damaged, SearchIndex
 from kb.service.shop import compare
 from kb.service.shop.copies import Copy, CountsCopy, IndexCopy, Known, Progress, Seen, changed_uids, rebuild
 from kb.store import Store
+from kb.store.engine import private
 from kb.store.records import cases, changes, lists
 from kb.suggest import Ledger, Tuning, choose_strength
 from kb.suggest import Settings as Weights
@@ -275,7 +276,8 @@ class Derived:
             return
         with self._lock, suppress(OSError):
             part = self._counts_file.with_suffix(".part")
-            part.write_bytes(to_bytes(self._counts.ledger))
+            with private.opened(part, "wb") as file:
+                file.write(to_bytes(self._counts.ledger))
             system.replace(part, self._counts_file)
             self._unsaved = 0
 
@@ -360,7 +362,8 @@ class Derived:
                 "its write-ahead log, was lost, or an older copy was put in its place."
             )
             log.error(sentence)
-            self._settings.lost_file.write_text(sentence + "\n", encoding="utf-8", newline="\n")
+            with private.opened(self._settings.lost_file, "w", encoding="utf-8", newline="\n") as file:
+                file.write(sentence + "\n")
 
     def lost(self) -> str | None:
         """What was found to be gone from the store, until somebody has removed the file that says so."""

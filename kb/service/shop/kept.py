@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Collection
 from typing import Any, TypeVar
 
@@ -14,16 +15,20 @@ from kb.store.records.families import FamilyNames
 
 Value = TypeVar("Value")
 
+# Some values are of one family each, with up to a thousand boards in it.
+MOST_KEPT = 200
+
 
 class Kept:
     """Values by their name, each with the newest change that it has seen of the kinds it depends on.
 
     A value is shared between threads and must not be changed. Everything may be called from any thread:
-    two that find a value out of date both read it.
+    two that find a value out of date both read it. Of very many names the ones read last stay.
     """
 
     def __init__(self) -> None:
         self._values: dict[str, tuple[object, Any]] = {}
+        self._writing = threading.Lock()
 
     def get(
         self, session: Session, name: str, entities: Collection[str], read: Callable[[Session], Value]
@@ -38,7 +43,11 @@ class Kept:
         seen, value = self._values.get(name, (None, None))
         if seen != newest:
             value = read(session)
-            self._values[name] = (newest, value)
+            with self._writing:
+                self._values.pop(name, None)
+                self._values[name] = (newest, value)
+                if len(self._values) > MOST_KEPT:
+                    del self._values[next(iter(self._values))]
         found: Value = value
         return found
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import copy
+import os
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from datetime import UTC, date, datetime
+from pathlib import Path
 
 from sqlmodel import Session
 
@@ -20,12 +22,26 @@ from kb.service.shop.steady import SteadyClock
 from kb.service.shop.upkeep import Upkeep
 from kb.service.shop.uses import Uses
 from kb.store import Store
+from kb.store.engine import private
 from kb.store.file_store import FileStore
 from kb.store.records import sent_once
 
 
 def _local_today() -> date:
     return datetime.now(UTC).astimezone().date()
+
+
+def _own_files(settings: Settings) -> list[Path]:
+    """What holds records and keys. The data folder itself may be one that others share."""
+    store = settings.store_file
+    files = [store.with_name(store.name + end) for end in ("", "-wal", "-shm")]
+    files += [settings.counts_file, settings.lost_file, settings.sign_in_key_file]
+    folders = [settings.index_folder]
+    # A folder that was named may be meant for several accounts; what the program puts there is its own all the same.
+    folders += [] if settings.files else [settings.files_folder]
+    with suppress(OSError):
+        files += [path for end in ("zip", "sqlite3") for path in settings.backups.glob(f"*.{end}")]
+    return files + folders
 
 
 def _refuse_gone(settings: Settings) -> None:
@@ -79,9 +95,12 @@ class Shop:
             store = Store(settings.store_url, copies=copies)
         else:
             _refuse_gone(settings)
+            private.mend(_own_files(settings))
             store = Store.at(settings.store_file, copies=copies)
         files = FileStore(settings.files_folder, must_exist=bool(settings.files))
-        return cls(settings, store, files, Derived.on_disk(store, settings), today)
+        # On a disk that is write-protected the copies are made in memory, at each start.
+        made = Derived.on_disk if os.access(settings.data, os.W_OK) else Derived.in_memory
+        return cls(settings, store, files, made(store, settings), today)
 
     @classmethod
     def in_memory(

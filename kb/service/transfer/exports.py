@@ -21,6 +21,7 @@ from kb.service.find.case_search import Filters
 from kb.service.shop.shop import Shop
 from kb.service.transfer import packing
 from kb.service.transfer.packing import Photographs
+from kb.store.engine import private
 from kb.store.records import cases, families, lists, origins
 
 _BATCH = 400
@@ -191,7 +192,8 @@ def write_file(target: Path, pieces: Iterable[bytes], after: Callable[[], None] 
     """Writes a file wholly or not at all."""
     part = target.with_name(target.name + ".part")
     try:
-        with part.open("wb") as file:
+        part.unlink(missing_ok=True)
+        with private.opened(part, "wb") as file:
             for piece in pieces:
                 file.write(piece)
             file.flush()

@@ -13,6 +13,7 @@ from kb.errors import BadInput, StoreTrouble
 from kb.service.transfer import json_lines
 from kb.store import Store
 from kb.store.backup.copy import copy_store, count_all
+from kb.store.engine import own_schema, sqlite_files
 from kb.store.file_store import FileStore
 from kb.store.records import files
 
@@ -66,7 +67,11 @@ def move(
     if source == target:
         raise BadInput("Both are the same store.", field="to" if to else "from", remedy="Name another one.")
     _refuse_missing_file(source)
+    for address, field in ((source, "from"), (target, "to")):
+        _refuse_strange_file(address, field)
     with closing(_opened(source, settings)) as old, closing(_opened(target, settings)) as new:
+        for store, field in ((old, "from"), (new, "to")):
+            store.refuse_strangers("That database", field)
         if old.identity == new.identity:
             raise BadInput(
                 "Both hold the same store: one was copied from the other.",
@@ -137,6 +142,15 @@ def _refuse_missing_file(address: str) -> None:
     name = address.removeprefix("sqlite:///")
     if name != address and not Path(name).is_file():
         raise BadInput(f"There is no store at {name}.", field="from", remedy="Check the path.")
+
+
+def _refuse_strange_file(address: str, field: str) -> None:
+    """Looked at before anything is written to it, which would set off what lies in wait there."""
+    file = Path(address.removeprefix("sqlite:///"))
+    if address.startswith("sqlite:///") and file.is_file() and file.stat().st_size:
+        with closing(sqlite_files.looked_into(file)) as connection:
+            if not sqlite_files.faults(file):
+                own_schema.refuse(str(file), own_schema.strangers_in_file(connection), field)
 
 
 def _opened(address: str, settings: Settings) -> Store:

@@ -6,6 +6,7 @@ import itertools
 import shutil
 import sqlite3
 import tempfile
+from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,10 +17,10 @@ from sqlalchemy.exc import OperationalError
 from kb.errors import BadInput, KbError, StoreTrouble
 from kb.store.backup import people
 from kb.store.backup.copy import copy_store
-from kb.store.engine import schema, sqlite_files
+from kb.store.engine import own_schema, private, schema, sqlite_files
 from kb.store.engine.address import read_address
 from kb.store.engine.rows import count_rows
-from kb.store.portable import backup_file
+from kb.store.portable import backup_file, sealed
 from kb.store.portable.backup_file import Manifest, Progress
 from kb.store.records import sealing
 from kb.store.store import Store
@@ -66,15 +67,29 @@ def _unlike(database: Path) -> list[str]:
 
 
 def back_up(
-    place: Path | str, files: Path, target: Path, *, program: str, progress: Progress | None = None
+    place: Path | str,
+    files: Path,
+    target: Path,
+    *,
+    program: str,
+    progress: Progress | None = None,
+    passphrase: str | None = None,
 ) -> Manifest:
     """Writes the portable backup of a store, at the schema it has; see `portable.make`.
 
-    Raises NotFound where there is no store yet.
+    It is sealed where there is a `passphrase`. Raises BadInput for one that is too short and NotFound where there
+    is no store yet.
     """
-    engine = create_engine(f"sqlite:///{place}" if isinstance(place, Path) else read_address(place))
+    address = f"sqlite:///{place}" if isinstance(place, Path) else read_address(place)
+    engine = create_engine(address, hide_parameters=True)
     try:
-        return backup_file.make(engine, files, target, program=program, progress=progress)
+        if passphrase is None:
+            return backup_file.make(engine, files, target, program=program, progress=progress)
+        with tempfile.TemporaryDirectory(dir=target.parent, prefix=".backup-") as folder:
+            plain = Path(folder) / "plain.zip"
+            manifest = backup_file.make(engine, files, plain, program=program, progress=progress)
+            sealed.seal(plain, target, passphrase)
+            return manifest
     except OperationalError as error:
         raise StoreTrouble(
             f"The database cannot be read: {error.orig}.", remedy="Check KB_DATABASE_URL and try again."
@@ -83,15 +98,18 @@ def back_up(
         engine.dispose()
 
 
-def restore(backup: Path, live: Path | str, *, keep: Path, files: Path) -> Restored:
+def restore(
+    backup: Path, live: Path | str, *, keep: Path, files: Path, passphrase: Callable[[], str] | None = None
+) -> Restored:
     """Puts a backup in the place of a store.
 
     `live` is the store's SQLite file or the address of its database, `keep` where the copy of what was
-    there goes, `files` the folder of photographs. The backup is proved and brought up to the present
-    schema in a copy of its own first. The content is exchanged inside the database, so that a program
-    that has it open sees the restored records and no torn file. People stay as they are where there are
-    any (kb/store/backup/people.py). Raises BadInput for a backup that is not
-    sound or was made by a newer program, and StoreTrouble where the store cannot be copied or written.
+    there goes, `files` the folder of photographs; `passphrase` is asked where the backup is sealed.
+    The backup is proved and brought up to the present schema in a copy of its own first. The content is exchanged
+    inside the database, so that a program that has it open sees the restored records and no torn file. People stay
+    as they are where there are any (kb/store/backup/people.py). Raises BadInput for a backup that is not sound, has
+    another schema than the program's or was made by a newer program, and StoreTrouble where the store cannot be
+    copied or written.
     """
     if not backup.is_file():
         raise BadInput(f"{backup} is not there.", field="file", remedy="Name a backup file.")
@@ -100,6 +118,11 @@ def restore(backup: Path, live: Path | str, *, keep: Path, files: Path) -> Resto
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     with tempfile.TemporaryDirectory(dir=home, prefix=".restore-") as name:
         before = len(backup_file.kept_files(files))
+        if sealed.is_sealed(backup):
+            if passphrase is None:
+                raise BadInput(f"{backup} is sealed.", field="file", remedy="Give its passphrase.")
+            sealed.unseal(backup, Path(name) / "plain.zip", passphrase())
+            backup = Path(name) / "plain.zip"
         database = _taken_out(backup, Path(name), files)
         with closing(sqlite_files.looked_into(database)) as connection:
             (revision,) = connection.execute("SELECT version_num FROM alembic_version").fetchone()
@@ -138,6 +161,7 @@ def _taken_out(backup: Path, folder: Path, files: Path | None) -> Path:
         if wrong:
             raise BadInput(f"{backup} cannot be used: {wrong[0]}", field="file", remedy=remedy)
         database = folder / backup_file.DATABASE
+        private.made(database)
         with closing(sqlite_files.looked_into(backup)) as source, closing(sqlite3.connect(database)) as copy:
             source.backup(copy)
     with closing(sqlite_files.looked_into(database)) as connection:
@@ -148,6 +172,8 @@ def _taken_out(backup: Path, folder: Path, files: Path | None) -> Path:
             field="file",
             remedy="Install that version, or choose an older backup.",
         )
+    with closing(sqlite_files.looked_into(database)) as connection:
+        own_schema.refuse(str(backup), own_schema.strangers_in_file(connection), "file")
     return database
 
 
@@ -162,6 +188,7 @@ def _keep(live: Path, keep: Path) -> tuple[Path | None, bool]:
     for end in ("", "-wal"):
         source, target = live.with_name(live.name + end), keep.with_name(keep.name + end)
         if source.is_file():
+            private.made(target)
             shutil.copyfile(source, target)
             if backup_file.sha256_of(source) != backup_file.sha256_of(target):
                 raise StoreTrouble(
@@ -174,6 +201,7 @@ def _keep(live: Path, keep: Path) -> tuple[Path | None, bool]:
 def _exchange(database: Path, live: Path) -> bool:
     """Puts the content of a database into the live one; returns whether a running program must restart."""
     try:
+        private.made(live)
         with closing(sqlite_files.opened(database)) as source, closing(sqlite_files.opened(live)) as target:
             source.backup(target)
             if target.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok":

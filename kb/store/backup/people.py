@@ -40,7 +40,7 @@ def _read(live: Path | str) -> dict[Table, list[dict[str, Any]]] | None:
     """The rows of the store in use; None where it has no people, or cannot be read any more."""
     if isinstance(live, Path) and not live.is_file():
         return None
-    engine = create_engine(f"sqlite:///{live}" if isinstance(live, Path) else live)
+    engine = create_engine(f"sqlite:///{live}" if isinstance(live, Path) else live, hide_parameters=True)
     try:
         with engine.connect() as connection:
             found = {

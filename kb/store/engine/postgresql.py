@@ -45,6 +45,7 @@ def make_engine(url: URL) -> Engine:
     """An engine whose writing transactions come one after another."""
     engine = create_engine(
         url,
+        hide_parameters=True,  # what people type is not for the log
         connect_args=connect_options(),
         pool_size=_CONNECTIONS,
         max_overflow=_MORE_CONNECTIONS,

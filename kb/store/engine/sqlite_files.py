@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 from kb.errors import BadInput, NotFound, StoreTrouble
+from kb.store.engine import private
 from kb.system import put_in_place
 
 HEADER = b"SQLite format 3\x00"
@@ -17,12 +20,34 @@ _NEEDED_TABLES = ("setting", "change", "family", "board_case", "symptom", "alemb
 
 def opened(file: Path) -> sqlite3.Connection:
     """A plain connection that waits as long as the store's own do."""
-    return sqlite3.connect(file, timeout=15)
+    connection = sqlite3.connect(file, timeout=15)
+    connection.execute("PRAGMA trusted_schema = OFF")
+    return connection
 
 
-def looked_into(file: Path) -> sqlite3.Connection:
-    """A connection that cannot change the file."""
-    return sqlite3.connect(f"{file.resolve().as_uri()}?mode=ro", uri=True, timeout=15)
+def may_write(file: Path) -> bool:
+    """Whether a database and the logs beside it can be written, as far as disk and folder go."""
+    return os.access(file, os.W_OK) and os.access(file.parent, os.W_OK)
+
+
+def looked_into(file: Path, *, any_thread: bool = False) -> sqlite3.Connection:
+    """A connection that cannot change the file, `any_thread` may use.
+
+    On a disk that cannot be written SQLite has no place for the list that goes with a write-ahead log; a file that
+    has no such log, and that nobody can change there, is read without.
+    """
+    address = f"{file.resolve().as_uri()}?mode=ro"
+    connect = partial(sqlite3.connect, uri=True, timeout=15, check_same_thread=not any_thread)
+    connection: sqlite3.Connection = connect(address)
+    log = file.with_name(file.name + "-wal")
+    if may_write(file) or (log.exists() and log.stat().st_size):
+        return connection
+    try:
+        connection.execute("SELECT count(*) FROM sqlite_master")
+    except sqlite3.OperationalError:
+        connection.close()
+        return connect(address + "&immutable=1")
+    return connection
 
 
 def faults(file: Path) -> list[str]:
@@ -56,7 +81,9 @@ def copy_file(source: Path, target: Path) -> None:
         raise BadInput(f"{target} is a folder.", field="file", remedy="Name a file.")
     part = target.with_name(target.name + ".part")
     try:
-        with closing(opened(source)) as live, closing(opened(part)) as copy:
+        private.made(part)
+        looked = opened if may_write(source) else looked_into
+        with closing(looked(source)) as live, closing(opened(part)) as copy:
             live.backup(copy)
             # One file that can be carried away, without a log beside it.
             copy.execute("PRAGMA journal_mode = DELETE")

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from kb.errors import StoreTrouble
+from pathlib import Path
+
+from kb.errors import StoreReadOnly, StoreTrouble
 
 _SIGNS = (
     ("full", "The disk is full, so nothing was saved.", "Free some space and save again."),
@@ -14,10 +16,21 @@ _SIGNS = (
 )
 
 
+def write_protected(folder: Path) -> StoreReadOnly:
+    """What keeps a store that may only be read from being written."""
+    return StoreReadOnly(
+        f"Nothing can be saved: the disk or the folder {folder} is write-protected.",
+        remedy="See that the disk is sound and mounted for writing, and that the account that runs the program may "
+        "write there; then start the program again. kb backup can carry the records to another disk meanwhile.",
+    )
+
+
 def sqlite_trouble(cause: str) -> StoreTrouble:
     """The trouble behind what SQLite or the operating system reported."""
     lowered = cause.lower()
     for sign, message, remedy in _SIGNS:
+        if sign == "readonly" and sign in lowered:
+            return StoreReadOnly(message, remedy=remedy)
         if sign in lowered:
             return StoreTrouble(message, remedy=remedy)
     return StoreTrouble(f"The database reported: {cause}.", remedy="Run kb check.")

@@ -9,7 +9,7 @@ from sqlalchemy import JSON, Connection, Engine, MetaData, create_engine, delete
 from sqlalchemy.schema import sort_tables
 
 from kb.errors import NotFound, StoreTrouble
-from kb.store.engine import schema, sqlite_files
+from kb.store.engine import private, schema, sqlite_files
 from kb.store.engine.address import read_address
 from kb.store.engine.rows import Progress, copy_rows, count_rows
 from kb.system import put_in_place
@@ -36,7 +36,8 @@ def write_sqlite(engine: Engine, target: Path, progress: Progress | None = None)
         raise NotFound("This store is kept in memory only.", remedy="Keep it in a data folder (KB_DATA).")
     part = target.with_name(target.name + ".part")
     part.unlink(missing_ok=True)
-    made = create_engine(f"sqlite:///{part}")
+    private.made(part)
+    made = create_engine(f"sqlite:///{part}", hide_parameters=True)
     try:
         with engine.connect() as plain, made.begin() as new:
             old = plain.execution_options(isolation_level="REPEATABLE READ")

@@ -26,7 +26,7 @@ from typing import Any
 from sqlalchemy import Engine
 
 from kb.errors import BadInput, StoreTrouble
-from kb.store.engine import sqlite_files
+from kb.store.engine import private, sqlite_files
 from kb.store.portable.as_sqlite import write_sqlite
 from kb.system import put_in_place
 
@@ -94,7 +94,8 @@ def make(
         with tempfile.TemporaryDirectory(dir=target.parent, prefix=".backup-") as folder:
             database = Path(folder) / DATABASE
             write_sqlite(engine, database)
-            part.touch(mode=0o600)  # it holds customers' names
+            part.unlink(missing_ok=True)
+            private.made(part)  # it holds customers' names
             manifest = _write(part, database, files, program, progress)
         wrong = faults(part)
         if wrong:
@@ -333,7 +334,7 @@ def _sink(part: Path | None) -> Iterator[Any]:
     if part is None:
         yield None
     else:
-        with part.open("wb") as sink:
+        with private.opened(part, "wb") as sink:
             yield sink
 
 

@@ -6,7 +6,7 @@ from fastapi import APIRouter, Query
 from pydantic import BaseModel
 
 from kb.service.boards import good_boards, kits
-from kb.service.boards.good_boards import Normal
+from kb.service.boards.good_boards import Normal, Place
 from kb.service.diagnose import beside
 from kb.web.dependencies import FilterText, ShopHere
 
@@ -77,13 +77,8 @@ def _normal(normal: Normal) -> dict[str, Any]:
     }
 
 
-def _place(name: str, normal_place: Any) -> dict[str, Any]:
-    return {
-        "where": name,
-        "quantity": normal_place.quantity,
-        "supply": normal_place.supply,
-        "load": normal_place.load,
-    }
+def _place(name: str, place: Place) -> dict[str, Any]:
+    return {"where": name, "quantity": place.quantity, "supply": place.supply, "load": place.load}
 
 
 @router.get("/families/{code}/good-boards", response_model=GoodBoardsOut)

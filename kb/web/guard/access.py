@@ -55,6 +55,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/sign-in"): ANYBODY,
     ("GET", "/set-up/{secret}"): ANYBODY,
     ("POST", "/set-up/{secret}"): ANYBODY,
+    ("GET", "/open/{secret}"): ANYBODY,
     # one's own account
     ("POST", "/sign-out"): OWN,
     ("GET", "/account"): OWN,

@@ -7,13 +7,20 @@ arrive and each blocked answer a time to move; how long a body may take is seen 
 from __future__ import annotations
 
 import asyncio
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from kb.service.accounts.throttle import place_of
+from kb.web.guard import neighbours
+
+if TYPE_CHECKING:
+    from kb.web.guard.serving import Serving
+
 HEAD_S = 15.0
 BLOCKED_S = 60.0
-# A browser opens six connections to one host; what comes through a trusted proxy is not counted.
+# A browser opens six connections to one host; with IPv6 a place is a network of 64 bits, of which one machine
+# has all addresses; what comes through a trusted proxy is not counted.
 MOST_FROM_ONE_PLACE = 48
 MOST_AT_ONCE = 400
 
@@ -25,22 +32,28 @@ class PatientProtocol(H11Protocol):
     blocked_s: ClassVar[float] = BLOCKED_S
     most_from_one_place: ClassVar[int] = MOST_FROM_ONE_PLACE
     proxies: ClassVar[frozenset[str]] = frozenset()
+    asks_whose: ClassVar[bool] = False
 
+    _place = ""
     _head_timer: asyncio.TimerHandle | None = None
     _blocked_timer: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
-        place = self.client[0] if self.client else ""
-        if place not in self.proxies:
+        address = self.client[0] if self.client else ""
+        self._place = place_of(address)
+        if address not in self.proxies:
             here = sum(
                 1
                 for other in self.connections
-                if isinstance(other, H11Protocol) and other.client and other.client[0] == place
+                if isinstance(other, PatientProtocol) and other._place == self._place
             )
             if here > self.most_from_one_place:
                 transport.abort()
                 return
+        if self.asks_whose and self.client and self.server and self.server[1] is not None:
+            owner = neighbours.owner_of(self.client, (self.server[0], self.server[1]))
+            self.app_state = {**self.app_state, neighbours.STATE: owner}
         self._head_timer = self.loop.call_later(self.head_s, self._give_up)
 
     def data_received(self, data: bytes) -> None:
@@ -95,11 +108,15 @@ class PatientProtocol(H11Protocol):
             self._blocked_timer = None
 
 
-def protocol_for(proxies: tuple[str, ...]) -> type[PatientProtocol]:
-    """The protocol with the proxies that may bring many people."""
-    named = frozenset(proxies)
+def protocol_for(serving: Serving) -> type[PatientProtocol]:
+    """The protocol with the proxies that may bring many people.
+
+    It finds out whose account of this machine calls where nobody shows who they are.
+    """
+    named, asks = frozenset(serving.proxies), not serving.sign_in and serving.one_time is None
 
     class Protocol(PatientProtocol):
         proxies = named
+        asks_whose = asks
 
     return Protocol

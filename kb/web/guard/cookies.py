@@ -1,6 +1,7 @@
-"""The two cookies: who is signed in, and the mark of a browser in which somebody has signed in before.
+"""The cookies: who is signed in, the mark of a browser in which somebody has signed in before, and that of the
+browser that a one-time address let in.
 
-Both are signed (itsdangerous), so that a forged one is refused before the store is asked. Behind TLS
+They are signed (itsdangerous), so that a forged one is refused before the store is asked. Behind TLS
 they are Secure and their names begin with `__Host-`, which a browser then takes from this host alone.
 """
 
@@ -25,6 +26,7 @@ class Cookies:
 
     def __init__(self, key: str, *, tls: bool, session_s: int) -> None:
         prefix = "__Host-" if tls else ""
+        self.owner_name = f"{prefix}kb_owner"
         self.session_name, self.device_name = f"{prefix}kb_session", f"{prefix}kb_browser"
         self._tls = tls
         self._session_s = session_s
@@ -32,6 +34,7 @@ class Cookies:
             key, salt="session", key_derivation="hmac", digest_method=hashlib.sha256
         )
         self._device = Signer(key, salt="browser", key_derivation="hmac", digest_method=hashlib.sha256)
+        self._owner = Signer(key, salt="owner", key_derivation="hmac", digest_method=hashlib.sha256)
 
     def session_in(self, headers: Headers) -> str | None:
         """The key of the session that a request carries, None where it carries none we have signed."""
@@ -62,6 +65,15 @@ class Cookies:
         """A Set-Cookie header that marks a browser for an account."""
         text = f"{person_id}.{mark or secrets.token_urlsafe(16)}"
         return self._set(self.device_name, self._device.sign(text).decode("ascii"), _DEVICE_S)
+
+    def is_owner(self, headers: Headers) -> bool:
+        """Whether the browser was let in by the one-time address."""
+        return self._owner.validate(self._value(headers, self.owner_name))
+
+    def owner(self) -> str:
+        """A Set-Cookie header that lets a browser in for good."""
+        signed = self._owner.sign(secrets.token_urlsafe(16)).decode("ascii")
+        return self._set(self.owner_name, signed, _DEVICE_S)
 
     def _set(self, name: str, value: str, max_age: int | None = None) -> str:
         parts = [f"{name}={value}", "Path=/", "HttpOnly", "SameSite=Lax"]

@@ -36,7 +36,12 @@ def place_after(text: str) -> str:
     """Where to go after signing in: an address of ours as it was asked for, "/" for any other."""
     parts = urlsplit(text) if text.isascii() and text.isprintable() and len(text) <= _LONGEST_NEXT else None
     inside = parts and not parts.scheme and not parts.netloc and parts.path.startswith("/")
-    if not inside or "\\" in text or text.startswith("//") or text.startswith(("/sign-", "/set-up")):
+    if (
+        not inside
+        or "\\" in text
+        or text.startswith("//")
+        or text.startswith(("/sign-", "/set-up", "/open/"))
+    ):
         return "/"
     return text
 
@@ -100,7 +105,8 @@ class Door:
     async def _who(self, scope: Scope, headers: Headers) -> tuple[Visitor, str | None]:
         address = (scope.get("client") or ("",))[0]
         if not self._serving.sign_in:
-            return Visitor(address=address), None
+            is_owner = self._serving.one_time is None or self._cookies.is_owner(headers)
+            return (Visitor(address=address) if is_owner else _NOBODY), None
         given = headers.get("authorization", "")
         if given and is_for_programs(scope["path"]):
             scheme, _, token = given.partition(" ")
@@ -119,8 +125,15 @@ class Door:
         return known or (_NOBODY, None)
 
     def _check(self, scope: Scope, headers: Headers, visitor: Visitor, need: Need) -> None:
-        if need is ANYBODY:
+        # Where a key lets in, nobody signs in, and only the address of the key is for anybody.
+        if need is ANYBODY and (self._serving.one_time is None or scope["path"].startswith("/open/")):
             return
+        if not visitor.level and self._serving.one_time:
+            raise NotSignedIn(
+                "This browser has not been let in.",
+                remedy="Open the address that the program printed when it was started; it works once. "
+                "Starting it again prints a new one.",
+            )
         if not visitor.level:
             raise NotSignedIn("You are not signed in.", remedy="Sign in and try again.")
         if visitor.session_id is not None and scope["method"] not in SAFE_METHODS:
@@ -139,7 +152,7 @@ class Door:
             raise away.error()
 
     async def _refusal(self, scope: Scope, receive: Receive, headers: Headers, error: KbError) -> Response:
-        if not isinstance(error, NotSignedIn):
+        if not isinstance(error, NotSignedIn) or not self._serving.sign_in:
             return self._respond(scope, error)
         if is_for_programs(scope["path"]):
             answer = self._respond(scope, error)
@@ -178,7 +191,7 @@ class Door:
                 )
                 if fresh and not set_already:
                     headers.append("Set-Cookie", self._cookies.session(fresh))
-                if self._serving.sign_in:
+                if self._serving.sign_in or self._serving.one_time:
                     headers["Cache-Control"] = "no-store"
             await send(message)
 

@@ -9,11 +9,12 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Callable
+from urllib.parse import unquote_to_bytes
 
 from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from kb.web.guard.requests import SAFE_METHODS, TooLarge
+from kb.web.guard.requests import SAFE_METHODS, BadBody, TooLarge
 
 FIELD = "sent_key"
 _IN_FORM = re.compile(rb"(?:^|&)sent_key=([0-9a-f]{32})(?=&|$)")
@@ -34,8 +35,10 @@ class Once:
             return
         messages, trouble = await _whole(receive)
         if trouble is None:
-            body = b"".join(message.get("body", b"") for message in messages)
-            scope.setdefault("state", {})["sent_key"] = key_of(scope, Headers(scope=scope), body)
+            body, headers = b"".join(message.get("body", b"") for message in messages), Headers(scope=scope)
+            scope.setdefault("state", {})["sent_key"] = key_of(scope, headers, body)
+            trouble = _undecodable(headers, body)
+            messages = [] if trouble else messages
         waiting = iter(messages)
 
         async def again() -> Message:
@@ -49,7 +52,18 @@ class Once:
         await self._app(scope, again, send)
 
 
-async def _whole(receive: Receive) -> tuple[list[Message], TooLarge | None]:
+def _undecodable(headers: Headers, body: bytes) -> BadBody | None:
+    """Why a form cannot be taken that holds what is no text: it would be kept as something else."""
+    if not headers.get("content-type", "").startswith("application/x-www-form-urlencoded"):
+        return None
+    try:
+        unquote_to_bytes(body).decode()
+    except UnicodeDecodeError:
+        return BadBody("What was sent holds what is no text.", remedy="Send it in UTF-8, as the pages do.")
+    return None
+
+
+async def _whole(receive: Receive) -> tuple[list[Message], BadBody | None]:
     """The messages of a body, and why there are no more of them where it is too large or too slow."""
     messages: list[Message] = []
     try:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import ipaddress
 from collections.abc import Callable
-from urllib.parse import urlsplit
+from urllib.parse import unquote_to_bytes, urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
@@ -13,6 +13,7 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from kb.errors import BadInput, KbError, NotAllowed
+from kb.web.guard import neighbours
 from kb.web.guard.serving import Serving
 from kb.web.hosts import is_loopback
 
@@ -43,17 +44,21 @@ class Forbidden(NotAllowed):
     """The request comes from a place that may not ask."""
 
 
-class TooLarge(BadInput, HTTPException):
-    """More was sent than is taken.
+class BadBody(BadInput, HTTPException):
+    """What was sent cannot be taken as it comes.
 
     An HTTPException too, since FastAPI answers 400 to all others that it meets while it reads a body.
     """
 
-    status = 413
-
     def __init__(self, message: str, *, remedy: str | None = None) -> None:
         BadInput.__init__(self, message, remedy=remedy)
         self.status_code, self.detail, self.headers = self.status, message, None
+
+
+class TooLarge(BadBody):
+    """More was sent than is taken."""
+
+    status = 413
 
 
 class TooSlow(TooLarge):
@@ -105,7 +110,9 @@ class Guard:
         try:
             headers = Headers(scope=scope)
             self._check_host(scope, headers)
+            _check_address(scope)
             self._check_proxy(headers)
+            self._check_neighbour(scope)
             self._check_origin(scope, headers)
             limit = self._max_body(scope["path"])
             self._check_length(headers, limit)
@@ -151,6 +158,21 @@ class Guard:
                 remedy="Whoever runs the program can set KB_PROXY and KB_BASE_URL.",
             )
 
+    @staticmethod
+    def _check_neighbour(scope: Scope) -> None:
+        """Without sign-in nobody is answered but the account that runs the program, as far as that is known."""
+        owner = scope.get("state", {}).get(neighbours.STATE, "unknown")
+        if owner == "another":
+            raise Forbidden(
+                "This connection comes from another account of this machine, and nobody has to sign in here.",
+                remedy="Open it under the account that runs the program, or have that start it with "
+                "KB_SIGN_IN=key (one browser) or KB_SIGN_IN=always (accounts).",
+            )
+        if owner == "gone":
+            raise Forbidden(
+                "The connection was closed before it was known from whom it came.", remedy="Try again."
+            )
+
     def _check_origin(self, scope: Scope, headers: Headers) -> None:
         if scope["method"] in SAFE_METHODS:
             return
@@ -176,6 +198,15 @@ class Guard:
             raise BadInput("The length of the request is not a number.")
         if len(length) > 18 or int(length) > limit:
             raise _too_large(limit)
+
+
+def _check_address(scope: Scope) -> None:
+    """An address is text: what cannot be decoded would be kept and shown as something else."""
+    raw = scope.get("raw_path", b"") + b"?" + scope["query_string"]
+    try:
+        unquote_to_bytes(raw).decode()
+    except UnicodeDecodeError as error:
+        raise BadInput("This address holds what is no text.", remedy="Write it in UTF-8.") from error
 
 
 def _too_large(limit: int) -> TooLarge:

@@ -12,7 +12,9 @@ from kb.config import Settings
 from kb.errors import BadInput
 from kb.service import Shop
 from kb.service.accounts import people
+from kb.web.guard import neighbours
 from kb.web.guard.cookies import signing_key
+from kb.web.guard.one_browser import OneTimeKey
 from kb.web.hosts import is_loopback
 
 HOW_TO_BEGIN = "Make one with: kb person add NAME --level administer"
@@ -22,7 +24,8 @@ HOW_TO_BEGIN = "Make one with: kb person add NAME --level administer"
 class Serving:
     """What the application must know about how it is reached.
 
-    Without `sign_in` it answers under the names of this machine only and takes everybody for its owner.
+    Without `sign_in` it answers under the names of this machine only and takes everybody for its owner, with
+    `one_time` every browser that was let in by that key.
     `origins` are those of its own pages beside the one that a request names itself. `proxies` are the
     addresses whose word on the caller is taken.
     """
@@ -32,6 +35,7 @@ class Serving:
     origins: frozenset[str] = frozenset()
     tls: bool = False
     proxies: tuple[str, ...] = ()
+    one_time: OneTimeKey | None = None
     key: str = field(default_factory=lambda: secrets.token_urlsafe(48), repr=False)
 
 
@@ -47,6 +51,8 @@ def plan(shop: Shop, host: str, *, demo: bool = False, tls: bool = False) -> Ser
     proxies = _proxies(settings)
     sign_in = not is_loopback(host) or settings.sign_in == "always" or bool(proxies)
     if not sign_in:
+        if settings.sign_in == "key":
+            return Serving(tls=tls, one_time=OneTimeKey(), key=signing_key(settings.sign_in_key_file))
         return Serving(tls=tls)
     if not people.can_be_administered(shop):
         why = "others can reach it" if not is_loopback(host) else "people must sign in"
@@ -68,6 +74,15 @@ def plan(shop: Shop, host: str, *, demo: bool = False, tls: bool = False) -> Ser
         proxies=proxies,
         key=signing_key(settings.sign_in_key_file),
     )
+
+
+def notes(serving: Serving) -> list[str]:
+    """What the start says beside the address, of whom it keeps out on its own machine."""
+    if serving.one_time:
+        return ["Only the browser that opens this address first is let in, from then on for good."]
+    if serving.sign_in or neighbours.can_be_known() or not neighbours.has_several_accounts():
+        return []
+    return ["Other accounts of this machine can open it too. KB_SIGN_IN=key lets in your browser only."]
 
 
 def _proxies(settings: Settings) -> tuple[str, ...]:

@@ -26,6 +26,7 @@ from kb.web.dependencies import FilterText, FormHere, ShopHere
 from kb.web.forms.case import line_of
 from kb.web.forms.fields import Form, read_form
 from kb.web.pages.diagnose import Asked
+from kb.web.pages.loads import as_loads
 from kb.web.rendering import render, see_other
 
 router = APIRouter()
@@ -128,9 +129,8 @@ def _planned(shop: Shop, record: FamilyRecord, share: float, form: Form) -> list
     }
     targets = loads.family_targets(record, share)
     try:
-        for plan in loads.plan(shop, targets).plans if targets else ():
-            if plan.elements:
-                rows[plan.rail] |= loads.as_typed(shop, plan)
+        for row in as_loads(shop, loads.plan(shop, targets)) if targets else ():
+            rows[row["rail"]] |= row
     except BadInput as error:
         form.problems.append(Problem("", error.message, error.remedy or ""))
     return list(rows.values())

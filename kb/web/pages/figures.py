@@ -12,7 +12,7 @@ from starlette.responses import Response
 from kb.service.cases import figures
 from kb.service.cases.figures import Month
 from kb.web.dependencies import ShopHere
-from kb.web.rendering import render
+from kb.web.rendering import csv_file, render
 
 router = APIRouter()
 Months = Annotated[int, Query(ge=1, le=figures.MOST_MONTHS)]
@@ -40,12 +40,7 @@ def figures_file(shop: ShopHere, months: Months = 12) -> Response:
     writer = csv.writer(text)
     writer.writerow(_HEADER)
     writer.writerows(_row(month) for month in figures.by_month(shop, months))
-    return Response(
-        # The mark tells spreadsheet programs that this is UTF-8.
-        "\ufeff" + text.getvalue(),
-        media_type="text/csv; charset=utf-8",
-        headers={"Content-Disposition": 'attachment; filename="figures.csv"'},
-    )
+    return csv_file(text.getvalue(), "figures.csv")
 
 
 _HEADER = (

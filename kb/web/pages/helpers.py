@@ -299,14 +299,15 @@ def _read_log(request: Request, shop: Shop, data: FormData) -> Response:
     form = _typed_log(data)
     try:
         _from_step(shop, form)
-        form.plain["text"] = _text(data)
+        form.plain["text"] = str(data.get("text", ""))
+        text = _text_of_file(data) or form.get("text")
         if form.get("case"):
             form.plain["family"] = cases.stored(shop, form.get("case")).record.family
         family = _family(shop, form)
         if form.problems:
             return _log_page(request, shop, form, None, status=422)
         answer = helpers.read_meter_log(
-            form.get("text"),
+            text,
             family,
             form.get("rail").strip(),
             form.get("supply"),
@@ -324,16 +325,23 @@ def _read_log(request: Request, shop: Shop, data: FormData) -> Response:
     return _log_page(request, shop, form, answer)
 
 
-def _text(data: FormData) -> str:
+def _text_of_file(data: FormData) -> str:
+    """The text of the file that was sent, "" where none was. Raises BadInput for what is no text."""
     sent = data.get("file")
-    if isinstance(sent, UploadFile) and sent.filename:
-        raw = sent.file.read()
-        try:
-            return raw.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            # Meters' programs write the degree sign and µ in the Windows code page.
-            return raw.decode("cp1252", errors="replace")
-    return str(data.get("text", ""))
+    if not isinstance(sent, UploadFile) or not sent.filename:
+        return ""
+    raw = sent.file.read()
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        if b"\0" in raw:
+            raise BadInput(
+                "This file is no text.",
+                field="log",
+                remedy="Save the log as text or CSV in the meter's program.",
+            ) from error
+        # Meters' programs write the degree sign and µ in the Windows code page.
+        return raw.decode("cp1252", errors="replace")
 
 
 def _taken(shop: Shop, form: Form, kept: str) -> Response:

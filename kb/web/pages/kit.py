@@ -11,7 +11,7 @@ from kb.errors import BadInput, NotFound
 from kb.model import Problem, by_field
 from kb.service.boards import families, kits
 from kb.web.dependencies import FilterText, ShopHere
-from kb.web.rendering import plural, render
+from kb.web.rendering import csv_file, plural, render
 
 router = APIRouter()
 Years = Annotated[int, Query(ge=1, le=20)]
@@ -48,10 +48,5 @@ def kit_page(
 @router.get("/kit.csv")
 def kit_file(shop: ShopHere, family: FilterText = "", kind: FilterText = "", years: Years = 3) -> Response:
     """The same for a spreadsheet: one row a part."""
-    text = kits.as_csv(kits.of(shop, family=family.strip(), kind=kind, years=years))
-    return Response(
-        # The mark tells spreadsheet programs that this is UTF-8.
-        "\ufeff" + text,
-        media_type="text/csv; charset=utf-8",
-        headers={"Content-Disposition": 'attachment; filename="kit.csv"'},
-    )
+    view = kits.of(shop, family=family.strip(), kind=kind, years=years)
+    return csv_file(kits.as_csv(view), "kit.csv")

@@ -219,7 +219,7 @@ def plan_page(
         "nav": "bench",
         "form": form,
         "test": test,
-        "planned": _as_loads(shop, answer) if answer else [],
+        "planned": as_loads(shop, answer) if answer else [],
         "family": record,
         "families": families.offered(shop),
         "rows": rows,
@@ -243,7 +243,7 @@ def _pinned_row(rows: list[dict[str, str]], message: str) -> str:
     return f"pinned.{next(named, 0)}"
 
 
-def _as_loads(shop: Shop, answer: loads.LoadPlan) -> list[dict[str, str]]:
+def as_loads(shop: Shop, answer: loads.LoadPlan) -> list[dict[str, str]]:
     """The plan as the loads of a bench test are typed; a rail for which nothing fits has none."""
     return [{"rail": plan.rail, **loads.as_typed(shop, plan)} for plan in answer.plans if plan.elements]
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Path, Request
 from starlette.responses import Response
 
-from kb.errors import BadInput, KbError, StoreAway, TooSoon
+from kb.errors import BadInput, KbError, NotFound, StoreAway, TooSoon
 from kb.model import Problem
 from kb.service import Shop
 from kb.service.accounts import people, signed_in
@@ -19,6 +20,7 @@ from kb.web.guard.cookies import Cookies
 from kb.web.guard.door import place_after
 from kb.web.rendering import render, see_other
 
+log = logging.getLogger(__name__)
 router = APIRouter()
 Secret = Annotated[str, Path(max_length=100)]
 Text = Annotated[str, Form()]
@@ -107,6 +109,28 @@ def signed_out(request: Request) -> Response:
     """Back to the sign-in page, with nothing of the session left in the browser."""
     answer = see_other("/sign-in")
     answer.headers.append("Set-Cookie", _cookies(request).no_session())
+    return answer
+
+
+@router.get("/open/{secret}")
+def open_with_key(request: Request, secret: Secret) -> Response:
+    """Lets the browser in for good that opens the one-time address first."""
+    cookies, one_time = _cookies(request), request.app.state.serving.one_time
+    # A browser may fetch an address ahead while it is typed; that is nobody who opens it.
+    ahead = "prefetch" in request.headers.get("sec-purpose", request.headers.get("purpose", ""))
+    opens = one_time is not None and not ahead and one_time.opens(secret)
+    if one_time and cookies.is_owner(request.headers):
+        return see_other("/")
+    if not opens:
+        if one_time and one_time.is_it(secret) and not ahead:
+            log.warning("the one-time address was opened again from %s", _address(request))
+        raise NotFound(
+            "This address does not work: it was opened before, or the program was started again since.",
+            remedy="Start the program again and open the address it prints then. Was it not you who opened it "
+            "first, delete sign-in.key in the data folder before: every browser is shut out by that.",
+        )
+    answer = see_other("/")
+    answer.headers.append("Set-Cookie", cookies.owner())
     return answer
 
 
