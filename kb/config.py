@@ -90,6 +90,11 @@ class Settings(BaseSettings):
     session_hours: Annotated[int, Field(ge=1, le=720)] = Field(
         default=12, description="Hours after which a person must sign in again in any case."
     )
+    second_factor: Literal["choice", "administer", "all"] = Field(
+        default="choice",
+        description="Who must have a second factor before anything but the own account opens: by choice, who may "
+        "administer, or all.",
+    )
     audit_days: Annotated[int, Field(ge=30, le=3650)] = Field(
         default=730, description="Days for which the audit list is kept."
     )

@@ -9,6 +9,7 @@ KbError
 ├── Taken           the name or number already belongs to another record
 ├── NotSignedIn     it is not known who asks
 ├── NotAllowed      it is known, and they may not
+│   └── ProveAgain  they may, once they have typed their password again
 ├── TooSoon         too many attempts failed, or too much is asked at once: says when to try again
 ├── InUse           other records still name it, so it cannot go
 └── StoreTrouble    the store cannot be read or written: disk full, read-only, damaged
@@ -99,6 +100,10 @@ class NotAllowed(KbError):
     """Who asks is known and may not."""
 
     status = 403
+
+
+class ProveAgain(NotAllowed):
+    """The password must be typed again first: it was typed too long ago for what is asked."""
 
 
 class TooSoon(KbError):

@@ -27,6 +27,7 @@ from kb.config import Settings
 from kb.exchange import lines as exchange
 from kb.model import Attempt, CaseRecord, FamilyRecord, NotedSymptom, Rail, Reading, as_dict
 from kb.service import Shop
+from kb.service.boards import pictures
 from kb.service.transfer import json_lines
 from kb.service.transfer.json_lines import ImportReport
 
@@ -164,6 +165,17 @@ def exported(shop: Shop) -> str:
 def demo_lines() -> list[bytes]:
     """The lines of the demo store."""
     return (assets.folder("seed_data") / "demo.jsonl").read_bytes().splitlines(keepends=True)
+
+
+def demo_board_lines() -> list[bytes]:
+    """The records of the pictures of the demo's boards."""
+    return (assets.folder("seed_data") / "boards" / "boards.jsonl").read_bytes().splitlines(keepends=True)
+
+
+def demo_boards(shop: Shop) -> None:
+    """Gives a shop that holds the demo the pictures of its boards."""
+    pictures.lay_in(shop, sorted((assets.folder("seed_data") / "boards").glob("*.webp")))
+    assert json_lines.bring_in(shop, demo_board_lines()).saved
 
 
 def demo_shop() -> Shop:

@@ -37,6 +37,9 @@ def add_to(commands: Any, open_shop: OpenShop) -> None:
     export.add_argument(
         "--share", action="store_true", help="own closed cases without customers, prices and names"
     )
+    export.add_argument(
+        "--with-pictures", action="store_true", help="with --share: the pictures of the boards as well"
+    )
 
     def run(parsed: argparse.Namespace) -> int:
         _refuse_what_does_not_go_together(parsed)
@@ -60,6 +63,12 @@ def _refuse_what_does_not_go_together(parsed: argparse.Namespace) -> None:
             field="--with-photos",
             remedy="Leave --with-photos out.",
         )
+    if parsed.with_pictures and not parsed.share:
+        raise BadInput(
+            "Pictures of boards are chosen for what is shared only.",
+            field="--with-pictures",
+            remedy="Take --with-photos with --format package, which holds them with the photographs.",
+        )
     if parsed.with_photos:
         exports.refuse_photographs(parsed.format)
 
@@ -67,7 +76,7 @@ def _refuse_what_does_not_go_together(parsed: argparse.Namespace) -> None:
 def _export(shop: Shop, parsed: argparse.Namespace) -> None:
     family = families.get(shop, parsed.family)[0].code if parsed.family else ""
     if parsed.share:
-        pieces = _shared(shop, family)
+        pieces = _shared(shop, family, parsed.with_pictures)
     else:
         choice = exports.Choice(parsed.query, exports.Filters(family=family))
         pieces = exports.taken(shop, parsed.format, choice, with_photos=parsed.with_photos, told=_tell)
@@ -87,9 +96,10 @@ def _number(count: int, one: str, many: str = "") -> str:
     return f"{count:,} {one if count == 1 else many or one + 's'}"
 
 
-def _shared(shop: Shop, family: str) -> Iterator[bytes]:
+def _shared(shop: Shop, family: str, with_pictures: bool) -> Iterator[bytes]:
     """What is shared, told on standard error before a byte of it is written."""
-    choice = shares.Choice(name=shares.sharing_name(shop), families=frozenset(filter(None, [family])))
+    only = frozenset(filter(None, [family]))
+    choice = shares.Choice(name=shares.sharing_name(shop), families=only, pictures=with_pictures)
     if not choice.name:
         raise BadInput(
             "There is no name yet to share under.",
@@ -100,7 +110,7 @@ def _shared(shop: Shop, family: str) -> Iterator[bytes]:
     seen = shares.preview(shop, choice)
     print(
         f"sharing {_number(seen.cases, 'case')} of {_number(seen.families, 'board family', 'board families')} "
-        f"as {choice.name}; "
+        f"as {choice.name}; {_number(seen.pictures, 'picture') + ' of boards; ' if with_pictures else ''}"
         f"masked: {shares.masked_words(seen.masked)}. "
         "Look through the texts before you pass the file on.",
         file=sys.stderr,

@@ -21,6 +21,7 @@ from kb.config import Settings, described
 from kb.errors import BadInput, KbError
 from kb.model import explain
 from kb.service import Shop, sheets
+from kb.service.boards import pictures
 from kb.service.diagnose.import_reading import ImportReading
 from kb.service.operate import backup_files, integrity
 from kb.service.transfer import json_lines, relocate
@@ -62,33 +63,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
     _add_serve(commands)
-    bring_in = commands.add_parser("import", help="bring in records from a JSON Lines file, or a spreadsheet")
-    bring_in.add_argument("file", metavar="FILE", help="the file, or - for standard input")
-    bring_in.add_argument(
-        "--create-missing", action="store_true", help="add families, symptoms and part classes not yet known"
-    )
-    bring_in.add_argument(
-        "--skip-bad", action="store_true", help="keep the good lines where others are refused"
-    )
-    bring_in.add_argument(
-        "--read-texts",
-        action="store_true",
-        help="add the symptoms, readings and fixes that complaints and notes state and the records do not hold",
-    )
-    bring_in.add_argument(
-        "--mapping", metavar="NAME", help="the file is a spreadsheet, read as this saved mapping says"
-    )
-    bring_in.add_argument(
-        "--dry-run", action="store_true", help="with --mapping: say what would come in, and keep nothing"
-    )
-    bring_in.add_argument(
-        "--refused", metavar="CSV", help="with --mapping: write the refused rows there, with the reasons"
-    )
-    bring_in.add_argument(
-        "--overwrite", action="store_true", help="the file wins over newer versions and the bin"
-    )
-    bring_in.set_defaults(run=_import)
-
+    _add_import(commands)
     export.add_to(commands, open_shop)
     reindex = commands.add_parser("reindex", help="build the search index again")
     reindex.set_defaults(run=_reindex)
@@ -125,6 +100,35 @@ def _list_settings(parsed: argparse.Namespace) -> int:
         'one a line (shop_name = "Bench on the quay"). The environment wins.'
     )
     return 0
+
+
+def _add_import(commands: Any) -> None:
+    bring_in = commands.add_parser("import", help="bring in records from a JSON Lines file, or a spreadsheet")
+    bring_in.add_argument("file", metavar="FILE", help="the file, or - for standard input")
+    bring_in.add_argument(
+        "--create-missing", action="store_true", help="add families, symptoms and part classes not yet known"
+    )
+    bring_in.add_argument(
+        "--skip-bad", action="store_true", help="keep the good lines where others are refused"
+    )
+    bring_in.add_argument(
+        "--read-texts",
+        action="store_true",
+        help="add the symptoms, readings and fixes that complaints and notes state and the records do not hold",
+    )
+    bring_in.add_argument(
+        "--mapping", metavar="NAME", help="the file is a spreadsheet, read as this saved mapping says"
+    )
+    bring_in.add_argument(
+        "--dry-run", action="store_true", help="with --mapping: say what would come in, and keep nothing"
+    )
+    bring_in.add_argument(
+        "--refused", metavar="CSV", help="with --mapping: write the refused rows there, with the reasons"
+    )
+    bring_in.add_argument(
+        "--overwrite", action="store_true", help="the file wins over newer versions and the bin"
+    )
+    bring_in.set_defaults(run=_import)
 
 
 def _add_move(commands: Any) -> None:
@@ -199,6 +203,9 @@ def _serve(parsed: argparse.Namespace) -> int:
         )
         lines = stack.enter_context((assets.folder("seed_data") / "demo.jsonl").open("rb"))
         json_lines.bring_in(shop, lines)
+        boards = assets.folder("seed_data") / "boards"
+        pictures.lay_in(shop, sorted(boards.glob("*.webp")))
+        json_lines.bring_in(shop, stack.enter_context((boards / "boards.jsonl").open("rb")))
         server.run(shop, parsed.host, parsed.port, browser=not parsed.no_browser, demo=True, tls=tls)
     return 0
 

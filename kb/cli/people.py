@@ -12,7 +12,7 @@ from typing import Any
 from kb.errors import BadInput
 from kb.model.people import LEVELS, WORK
 from kb.service import Shop
-from kb.service.accounts import audit, people
+from kb.service.accounts import audit, people, second_factor
 
 OpenShop = Callable[[], AbstractContextManager[Shop]]
 
@@ -47,6 +47,10 @@ def add_to(commands: Any, open_shop: OpenShop) -> None:
     link.add_argument("name", metavar="NAME")
     password = action("password", _password, "ask for a person's new password on this terminal")
     password.add_argument("name", metavar="NAME")
+    code_off = action(
+        "code-off", _code_off, "take a person's second factor away, where phone and codes are lost"
+    )
+    code_off.add_argument("name", metavar="NAME")
     remove = action("remove", _remove, "remove a person; sessions and tokens end at once")
     remove.add_argument("name", metavar="NAME")
 
@@ -82,6 +86,12 @@ def _password(parsed: argparse.Namespace, shop: Shop) -> None:
     found = people.named(shop, parsed.name)
     people.set_password(shop, people.COMMAND_LINE, found.id, _ask())
     print(f"{found.name} has a new password; all their sessions have ended.")
+
+
+def _code_off(parsed: argparse.Namespace, shop: Shop) -> None:
+    found = people.named(shop, parsed.name)
+    second_factor.remove(shop, people.COMMAND_LINE, found.id)
+    print(f"{found.name} signs in with the password alone.")
 
 
 def _remove(parsed: argparse.Namespace, shop: Shop) -> None:

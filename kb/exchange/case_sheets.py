@@ -21,7 +21,12 @@ MARK = "\ufeff"
 _RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
 _LISTS = ("symptoms", "readings", "attempts", "follow_ups")
-_PLAIN = tuple(name for name in CaseRecord.model_fields if name not in ("record", "notes", *_LISTS))
+_PLAIN = tuple(
+    name
+    for name in CaseRecord.model_fields
+    if name not in ("record", "quote", "pin_values", "notes", *_LISTS)
+)
+_QUOTE = ("date", "price", "ceiling", "valid_until", "accepted", "declined")
 CASES = (
     *_PLAIN,
     "symptoms",
@@ -32,6 +37,7 @@ CASES = (
     "cost",
     "minutes",
     "follow_ups",
+    *(f"quote_{name}" for name in _QUOTE),
     "notes",
 )
 _TRIED = tuple(Attempt.model_fields)
@@ -102,6 +108,7 @@ def case_row(case: CaseRecord) -> list[Any]:
             f"{one.date.isoformat()} {one.state}" + (f" ({one.note})" if one.note else "")
             for one in case.follow_ups
         ),
+        *(getattr(case.quote, name, None) for name in _QUOTE),
         case.notes,
     ]
 

@@ -25,10 +25,15 @@ from kb.model import (
     NotedSymptom,
     OriginRecord,
     PartClassRecord,
+    PictureRecord,
+    Pin,
+    Quote,
     Rail,
     Reading,
     Record,
+    ShelfPartRecord,
     SymptomRecord,
+    as_dict,
 )
 
 _Field = tuple[str, str, str]
@@ -65,8 +70,15 @@ def _family_fields() -> tuple[_Field, ...]:
     return (*plain, *enable, notes)
 
 
+def _case_fields() -> tuple[_Field, ...]:
+    *plain, notes = _fields_of(CaseRecord, *_PARTS_OF_CASE, "quote")
+    quote = ((f"quote_{name}", kind, text) for name, kind, text in _fields_of(Quote))
+    return (*plain, *quote, notes)
+
+
 _PARTS_OF_CASE = ("symptoms", "readings", "attempts", "follow_ups")
 _OF_FAMILY, _OF_CASE = (_FAMILY_KEY, _POSITION), (_CASE_KEY, _POSITION)
+_OF_PICTURE = (("picture", "string", "uid of the picture"), _POSITION)
 _TO_FAMILY, _TO_CASE = {"family": ("families", "code")}, {"case": ("cases", "uid")}
 # Per table: its fields (name, type, description), its primary key, and where other tables are named.
 TABLES: dict[str, tuple[tuple[_Field, ...], tuple[str, ...], dict[str, tuple[str, str]]]] = {
@@ -74,11 +86,18 @@ TABLES: dict[str, tuple[tuple[_Field, ...], tuple[str, ...], dict[str, tuple[str
     "symptoms": (_fields_of(SymptomRecord), ("name",), {}),
     "part_classes": (_fields_of(PartClassRecord), ("name",), {}),
     "loads": (_fields_of(LoadRecord), ("name",), {}),
+    "shelf_parts": (_fields_of(ShelfPartRecord), ("name",), {}),
     "families": (_family_fields(), ("code",), {}),
     "rails": (_fields_of(Rail, before=_OF_FAMILY), ("family", "position"), _TO_FAMILY),
     "connectors": (_fields_of(Connector, before=_OF_FAMILY), ("family", "position"), _TO_FAMILY),
+    "pictures": (_fields_of(PictureRecord, "pins", "image"), ("uid",), _TO_FAMILY),
+    "pins": (
+        _fields_of(Pin, before=_OF_PICTURE),
+        ("picture", "position"),
+        {"picture": ("pictures", "uid")},
+    ),
     "cases": (
-        _fields_of(CaseRecord, *_PARTS_OF_CASE),
+        _case_fields(),
         ("uid",),
         {**_TO_FAMILY, "origin": ("origins", "id")},
     ),
@@ -129,11 +148,14 @@ _TABLE_OF = {
     SymptomRecord: "symptoms",
     PartClassRecord: "part_classes",
     LoadRecord: "loads",
+    ShelfPartRecord: "shelf_parts",
     FamilyRecord: "families",
+    PictureRecord: "pictures",
     CaseRecord: "cases",
 }
 _PARTS = {
     "families": (("rails", "rails"), ("connectors", "connectors")),
+    "pictures": (("pins", "pins"),),
     "cases": (
         ("symptoms", "symptoms_of_cases"),
         ("readings", "readings"),
@@ -149,6 +171,8 @@ def rows_of(record: Record) -> Iterator[tuple[str, list[Any]]]:
     values = dict(record)
     if isinstance(record, FamilyRecord) and record.enable is not None:
         values |= {f"enable_{name}": value for name, value in record.enable}
+    if isinstance(record, CaseRecord) and record.quote is not None:
+        values |= {f"quote_{name}": value for name, value in record.quote}
     yield table, [_cell(values.get(name)) for name, _, _ in TABLES[table][0]]
     key = record.code if isinstance(record, FamilyRecord) else getattr(record, "uid", None)
     for name, part in _PARTS.get(table, ()):
@@ -163,7 +187,8 @@ def _cell(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, list):
-        return json.dumps(value, ensure_ascii=False)
+        plain = [as_dict(entry) if isinstance(entry, Record) else entry for entry in value]
+        return json.dumps(plain, ensure_ascii=False)
     return repr(value) if isinstance(value, float) else str(value)
 
 

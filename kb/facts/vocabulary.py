@@ -108,7 +108,48 @@ SWITCH_KINDS: tuple[Word, ...] = (
     Word("bipolar transistor", "shows no junction between collector and emitter"),
 )
 
+# What tells parts of one class apart where one may not stand in for the other. Safety classes as in IEC 60384-14,
+# fuse characteristics and breaking capacities as in IEC 60127, both from memory.
+PART_KINDS: tuple[Word, ...] = (
+    Word("X1", "across the line, for peaks up to 4 kV"),
+    Word("X2", "across the line, for peaks up to 2.5 kV"),
+    Word("X3", "across the line, for peaks up to 1.2 kV"),
+    Word("Y1", "line to earth or to the output, for peaks up to 8 kV"),
+    Word("Y2", "line to earth or to the output, for peaks up to 5 kV"),
+    Word("Y4", "line to earth or to the output, for peaks up to 2.5 kV"),
+    Word("FF", "very quick fuse"),
+    Word("F", "quick fuse"),
+    Word("F H", "quick fuse with a high breaking capacity"),
+    Word("F L", "quick fuse with a low breaking capacity"),
+    Word("M", "medium time-lag fuse"),
+    Word("T", "time-lag fuse"),
+    Word("T H", "time-lag fuse with a high breaking capacity"),
+    Word("T L", "time-lag fuse with a low breaking capacity"),
+    Word("TT", "long time-lag fuse"),
+    Word("fusible", "resistor that opens when overloaded"),
+    Word("flameproof", "resistor whose coating does not burn"),
+    Word("wirewound", "resistor wound of wire"),
+    Word("metal film", "resistor of metal film"),
+    Word("carbon film", "resistor of carbon film"),
+    Word("standard", "rectifier for mains frequency"),
+    Word("fast", "fast rectifier"),
+    Word("ultrafast", "ultrafast rectifier"),
+    Word("Schottky", "Schottky rectifier"),
+    Word("general purpose", "capacitor without a stated series resistance"),
+    Word("low ESR", "capacitor made for switching supplies"),
+    Word("polymer", "capacitor with a solid polymer"),
+    Word("C0G", "ceramic that keeps its value"),
+    Word("X7R", "ceramic, ±15 % up to 125 °C"),
+    Word("X5R", "ceramic, ±15 % up to 85 °C"),
+    Word("Y5V", "ceramic that loses most of its value when hot or under voltage"),
+)
+
 # Lists offered as completion only: any other text is accepted as well.
+BOARD_SIDES: tuple[Word, ...] = (
+    Word("component side", "where most parts stand"),
+    Word("solder side", "where their legs are soldered"),
+)
+
 BOARD_KINDS: tuple[str, ...] = (
     "power supply",
     "backlight driver",

@@ -7,7 +7,7 @@ truth value is refused rather than guessed at.
 import re
 import unicodedata
 from datetime import date
-from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeAlias, get_args
 
 from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, WithJsonSchema
 from pydantic_core import PydanticCustomError
@@ -38,6 +38,13 @@ def _line(value: str) -> str:
 
 def _filled(value: str) -> str:
     value = _line(value)
+    if not value:
+        raise PydanticCustomError("empty", "is empty")
+    return value
+
+
+def _some_text(value: str) -> str:
+    value = _text(value)
     if not value:
         raise PydanticCustomError("empty", "is empty")
     return value
@@ -90,6 +97,9 @@ Name = Annotated[str, Field(max_length=80, json_schema_extra={"minLength": 1}), 
 Label = Annotated[str, Field(max_length=60), AfterValidator(_line)]
 Words = Annotated[str, Field(max_length=200), AfterValidator(_line)]
 Complaint = Annotated[str, Field(max_length=2_000), AfterValidator(_text)]
+SomeText = Annotated[
+    str, Field(max_length=2_000, json_schema_extra={"minLength": 1}), AfterValidator(_some_text)
+]
 Notes = Annotated[str, Field(max_length=20_000), AfterValidator(_text)]
 Day = Annotated[
     date,
@@ -104,6 +114,12 @@ Money = Annotated[float, Field(ge=0, le=10_000_000, allow_inf_nan=False), AfterV
 Minutes = Annotated[int, Field(ge=0, le=100_000)]
 Year = Annotated[int, Field(ge=1900, le=2200)]
 PinNumber = Annotated[int, Field(ge=1, le=500)]
+Ohms = Annotated[float, Field(ge=0, le=1e12, allow_inf_nan=False)]
+Drop = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
+PinField = Literal["ohm_red", "ohm_black", "diode_v_red", "diode_v_black"]
+PIN_FIELDS: tuple[PinField, ...] = get_args(PinField)
+PartUnit = Literal["", "ohm", "F", "H", "V", "A", "Hz", "W"]
+TipPlace = Literal["board", "rail", "part", "point", "step"]
 
 if TYPE_CHECKING:
     Role: TypeAlias = str
@@ -115,6 +131,8 @@ if TYPE_CHECKING:
     Section: TypeAlias = str
     Quantity: TypeAlias = str
     SwitchKind: TypeAlias = str
+    PartKind: TypeAlias = str
+    Side: TypeAlias = str
 else:
     Role = _one_of(words.RAIL_ROLES)
     Supply = _one_of(words.SUPPLY_STATES)
@@ -124,4 +142,6 @@ else:
     FollowUpState = _one_of(words.FOLLOW_UP_STATES)
     Section = _one_of(words.SECTIONS)
     Quantity = _one_of(words.QUANTITIES)
+    Side = _one_of(words.BOARD_SIDES)
     SwitchKind = _one_of((words.Word("", "not known"), *words.SWITCH_KINDS))
+    PartKind = _one_of((words.Word("", "not known"), *words.PART_KINDS))

@@ -26,7 +26,15 @@ _SIGNS: dict[str, tuple[_Likeness, ...]] = {
     "follow_ups": (_of("date", "state"), _of("date")),
     "rails": (lambda entry: rail_key(entry["name"]),),
     "connectors": (lambda entry: code_key(entry["name"]),),
+    # Of a picture; the pins of a rail are plain numbers.
+    "pins": (lambda entry: code_key(entry.get("label", "")) if isinstance(entry, dict) else entry,),
     "points": (lambda entry: entry[0],),
+    "tips": (_of("place", "name", "text"), _of("place", "name")),
+    "revisions": (_of("name"),),
+    "used_in": (_of("brand", "device"),),
+    "pin_values": (lambda entry: (code_key(entry["connector"]), entry["pin"]),),
+    "used_at": (lambda entry: (code_key(entry["family"]), code_key(entry["part"])),),
+    "instead_of": (_of("part"),),
 }
 
 

@@ -16,7 +16,19 @@ from kb.model.likeness import frozen, pairs
 Side = Literal["theirs", "mine"]
 _MISSING = object()
 # Lists in which a name may stand once. In all others two people may both have added one, and both stay.
-_ONCE = frozenset({"symptoms", "rails", "connectors", "points"})
+_ONCE = frozenset(
+    {
+        "symptoms",
+        "rails",
+        "connectors",
+        "points",
+        "revisions",
+        "used_in",
+        "pin_values",
+        "used_at",
+        "instead_of",
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)

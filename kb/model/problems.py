@@ -45,7 +45,23 @@ _REMEDIES = {
     "mark_needs": "Give it, or choose another kind of mark.",
     "mark_has_not": "Leave it out, or choose the other kind of mark.",
     "mark_point": "Let the arrow end somewhere else.",
+    "few_corners": "Set a corner more, or leave the outline out.",
+    "pin_has_not": "Leave it out, or say that it is of the other kind.",
+    "no_label": "Give the designator or name as printed on the board.",
+    "no_place": "Give the place as fractions of the picture's width and height.",
+    "semicolon": "Write it without one.",
+    "sha256": "Give the 64 digits and letters a to f of the picture's SHA-256.",
+    "base64": "Give the picture's bytes in base64, or leave them out.",
+    "corners": "Give upper left, upper right, lower right and lower left corner in this order.",
+    "straight": "Give four corners and the width and height it is shown with, or none of them.",
+    "replaced": "Name another picture, or leave it empty.",
     "points": "Give each point as volts and amperes, both above 0.",
+    "tip_name": "Name the rail, part, test point or step; a tip about the whole board is shown at the board.",
+    "both": "Leave out the number, or do not call it open.",
+    "one_price": "Give one of the two and leave the other empty.",
+    "both_answers": "Keep the one that holds.",
+    "before_quote": "Check both days.",
+    "half_a_value": "Give both, or leave both out.",
 }
 
 

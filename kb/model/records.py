@@ -5,6 +5,7 @@ whose name says otherwise: `tolerance_pct`, `ripple_mv` and `bulk_uf`.
 """
 
 from collections import Counter
+from datetime import date as Date
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -12,8 +13,10 @@ from pydantic_core import PydanticCustomError
 
 from kb.facts.designators import code_key, rail_key
 from kb.model.fields import (
+    PIN_FIELDS,
     Complaint,
     Day,
+    Drop,
     FollowUpState,
     LoadState,
     Minutes,
@@ -21,17 +24,23 @@ from kb.model.fields import (
     Name,
     Notes,
     Number,
+    Ohms,
     OriginId,
     OriginOrNone,
+    PartKind,
+    PartUnit,
     Percent,
+    PinField,
     PinNumber,
     Positive,
     Quantity,
     Result,
     Role,
     Section,
+    SomeText,
     Supply,
     SwitchKind,
+    TipPlace,
     Uid,
     Verdict,
     Words,
@@ -108,6 +117,69 @@ class Enable(Record):
     )
 
 
+class Tip(Record):
+    """What somebody learned of a family, shown where it matters: at a rail, a part, a bench step or on the board."""
+
+    place: TipPlace = Field(
+        title="Shown at", description="where it is shown: board, rail, part, point or step"
+    )
+    name: Words = Field("", title="Which", description="the rail, part, test point or step")
+    text: SomeText = Field(title="Tip", description="what to know")
+    who: Words = Field("", title="Who", description="who wrote it")
+    date: Day | None = Field(None, title="When", description="day it was written")
+
+    @model_validator(mode="after")
+    def _names_its_place(self) -> Self:
+        if self.place != "board" and not self.name:
+            raise _refuse("tip_name", "is missing: which one the tip is about", "name")
+        return self
+
+
+class Revision(Record):
+    """A revision of a board and what differs on it."""
+
+    name: Name = Field(title="Revision", description="revision as printed")
+    differs: Complaint = Field("", title="What differs", description="what differs on it")
+
+
+class UsedIn(Record):
+    """A set that boards of a family are used in."""
+
+    brand: Words = Field("", title="Brand", description="maker of the set")
+    device: Name = Field(title="Set", description="set or model the board is used in")
+
+
+class PinValue(Record):
+    """What one pin of a connector measures to ground on a known good board, unplugged and discharged.
+
+    `red` is with the red probe on the pin and the black one on ground, `black` the other way round. A meter
+    that shows no reading is noted as `open`: "ohm_red" and so on, by the field that has no number.
+    """
+
+    connector: Name = Field(title="Connector", description="connector as printed")
+    pin: PinNumber = Field(title="Pin", description="pin")
+    ohm_red: Ohms | None = Field(None, description="resistance to ground, red probe on the pin, ohms")
+    ohm_black: Ohms | None = Field(None, description="resistance to ground, black probe on the pin, ohms")
+    diode_v_red: Drop | None = Field(None, description="diode drop to ground, red probe on the pin, volts")
+    diode_v_black: Drop | None = Field(
+        None, description="diode drop to ground, black probe on the pin, volts"
+    )
+    open: Annotated[list[PinField], Field(max_length=4)] = Field(
+        [], description="fields of these four where the meter showed no reading"
+    )
+
+    @model_validator(mode="after")
+    def _measures_something(self) -> Self:
+        measured = [name for name in PIN_FIELDS if getattr(self, name) is not None]
+        if not measured and not self.open:
+            raise _refuse("no_value", "has no value", "ohm_red")
+        _unique(list(self.open), "open", "field")
+        for name in self.open:
+            if name in measured:
+                raise _refuse("both", "has a number and is said to be open", name)
+        return self
+
+
 class FamilyRecord(Record):
     """One board design, whatever sets it is used in.
 
@@ -136,6 +208,16 @@ class FamilyRecord(Record):
     rails: Annotated[list[Rail], Field(max_length=60)] = []
     connectors: Annotated[list[Connector], Field(max_length=60)] = []
     enable: Enable | None = None
+    tips: Annotated[list[Tip], Field(max_length=200)] = Field(
+        [], description="tips, with where each is shown"
+    )
+    revisions: Annotated[list[Revision], Field(max_length=60)] = Field(
+        [], description="revisions and what differs on each"
+    )
+    used_in: Annotated[list[UsedIn], Field(max_length=200)] = Field([], description="sets it is used in")
+    pin_values: Annotated[list[PinValue], Field(max_length=1_000)] = Field(
+        [], description="what the pins of a known good board measure to ground, unpowered"
+    )
     notes: Notes = Field("", description="notes")
 
     @model_validator(mode="after")
@@ -145,6 +227,9 @@ class FamilyRecord(Record):
         _unique([rail_key(rail.name) for rail in self.rails], "rails", "rail")
         _unique([code_key(connector.name) for connector in self.connectors], "connectors", "connector")
         _unique([code_key(name) for name in (self.code, *self.aliases)], "aliases", "number")
+        _unique([revision.name.casefold() for revision in self.revisions], "revisions", "revision")
+        pins = [f"{code_key(one.connector)} pin {one.pin}" for one in self.pin_values]
+        _unique(pins, "pin_values", "pin")
         return self
 
 
@@ -202,6 +287,44 @@ class Attempt(Record):
     )
     cost: Money | None = Field(None, title="Parts cost", description="parts, in the shop's currency")
     minutes: Minutes | None = Field(None, title="Minutes", description="time at the bench, minutes")
+    shelf_part: Words = Field("", title="From the shelf", description="part of the shelf that it took")
+    shelf_count: Annotated[int, Field(ge=1, le=1_000)] | None = Field(
+        None, title="Taken", description="how many it took from the shelf; 1 where it is not said"
+    )
+
+
+class Quote(Record):
+    """What was offered to the customer: a fixed `price`, or a `ceiling` that is not gone beyond without asking."""
+
+    date: Day = Field(title="Date of the quote", description="day it was made")
+    price: Money | None = Field(None, title="Fixed price", description="fixed price, in the shop's currency")
+    ceiling: Money | None = Field(
+        None, title="or at most", description="or what it comes to at most, in the shop's currency"
+    )
+    covers: Complaint = Field("", title="What it covers", description="what the price covers")
+    warranty: Words = Field("", title="Warranty", description="warranty on the repair")
+    valid_until: Day | None = Field(None, title="Valid until", description="last day the offer stands")
+    accepted: Day | None = Field(None, title="Accepted", description="day the customer accepted it")
+    declined: Day | None = Field(None, title="Declined", description="day the customer declined it")
+
+    @classmethod
+    def kept(cls, values: dict[str, Any]) -> "Quote":
+        """A quote as the store kept it, unchecked; days are kept as text."""
+        days = ("date", "valid_until", "accepted", "declined")
+        found = {name: Date.fromisoformat(values[name]) for name in days if values.get(name)}
+        return cls.model_construct(**{**values, **found})
+
+    @model_validator(mode="after")
+    def _says_one_price_and_one_answer(self) -> Self:
+        if (self.price is None) == (self.ceiling is None):
+            raise _refuse("one_price", "needs either a fixed price or an amount at most", "price")
+        if self.accepted and self.declined:
+            raise _refuse("both_answers", "is noted as accepted and as declined", "declined")
+        for name in ("valid_until", "accepted", "declined"):
+            day = getattr(self, name)
+            if day and day < self.date:
+                raise _refuse("before_quote", "lies before the day of the quote", name)
+        return self
 
 
 class FollowUp(Record):
@@ -244,6 +367,10 @@ class CaseRecord(Record):
     readings: Annotated[list[Reading], Field(max_length=500)] = []
     attempts: Annotated[list[Attempt], Field(max_length=200)] = []
     follow_ups: Annotated[list[FollowUp], Field(max_length=200)] = []
+    quote: Quote | None = None
+    pin_values: Annotated[list[PinValue], Field(max_length=1_000)] = Field(
+        [], description="what the pins of its connectors measure to ground, unpowered"
+    )
     notes: Notes = Field("", title="Notes", description="notes")
 
     @model_validator(mode="after")
@@ -336,6 +463,76 @@ class LoadRecord(Record):
         return self
 
 
+class UsedAt(Record):
+    """Where a part of the shelf belongs: on which board family, at which designator."""
+
+    family: Name = Field(description="code of the board family")
+    part: Name = Field(description="reference designator")
+
+
+class Instead(Record):
+    """What a part of the shelf may stand in for by the shop's own decision, and the rule that allows it."""
+
+    part: Name = Field(title="In place of", description="part that it may stand in for")
+    rule: SomeText = Field(title="Because", description="rule that allows it")
+
+
+class ShelfPartRecord(Record):
+    """A part on the shelf: what it is, what it is rated for, how many there are and where they lie.
+
+    `value` is in the SI base unit that `unit` names. Ratings that are not known are left out: what is not
+    known is no reason to take one part for another.
+    """
+
+    record: Literal["shelf_part"] = "shelf_part"
+    name: Name = Field(title="Name", description="part as the shop calls it")
+    part_class: Name = Field(title="Part class", description="kind of part")
+    kind: PartKind = Field("", description="safety class, fuse characteristic, speed or make")
+    type_number: Words = Field("", title="Type number", description="type number printed on it")
+    value: Positive | None = Field(None, title="Value", description="value in the SI base unit")
+    unit: PartUnit = Field("", title="Unit", description="unit of the value")
+    tolerance_pct: Percent | None = Field(None, title="Tolerance", description="tolerance, per cent")
+    max_v: Positive | None = Field(None, title="Rated voltage", description="rated voltage, volts")
+    max_a: Positive | None = Field(None, title="Rated current", description="rated current, amperes")
+    max_w: Positive | None = Field(None, title="Rated power", description="rated power, watts")
+    max_c: Annotated[float, Field(gt=0, le=1_000, allow_inf_nan=False)] | None = Field(
+        None, title="Temperature", description="rated temperature, °C"
+    )
+    esr_ohm: Positive | None = Field(
+        None, title="ESR", description="equivalent series resistance at 100 kHz, ohms"
+    )
+    package: Words = Field("", title="Package", description="package, pitch and size")
+    count: Annotated[int, Field(ge=0, le=1_000_000)] = Field(
+        0, title="Count", description="how many there are"
+    )
+    least: Annotated[int, Field(ge=0, le=1_000_000)] | None = Field(
+        None, title="Least count", description="order more below this count"
+    )
+    place: Words = Field("", title="Place", description="where it lies")
+    price: Money | None = Field(None, title="Price", description="price of one, in the shop's currency")
+    used_at: Annotated[list[UsedAt], Field(max_length=200)] = Field(
+        [], title="Fits", description="board families and designators that it belongs to"
+    )
+    instead_of: Annotated[list[Instead], Field(max_length=100)] = Field(
+        [], title="May stand in for", description="parts it may stand in for, with the rule that allows it"
+    )
+    notes: Notes = Field("", title="Notes", description="notes")
+
+    @model_validator(mode="after")
+    def _can_be_compared(self) -> Self:
+        if (self.value is None) != (self.unit == ""):
+            field, word = ("value", "number") if self.value is None else ("unit", "unit")
+            raise _refuse(
+                "half_a_value",
+                f"is missing: a value is a number and a unit, and the {word} is not there",
+                field,
+            )
+        pairs = [f"{code_key(one.family)} {code_key(one.part)}" for one in self.used_at]
+        _unique(pairs, "used_at", "place")
+        _unique([one.part.casefold() for one in self.instead_of], "instead_of", "part")
+        return self
+
+
 # Truth values that go without saying.
 _UNSAID = {"present": True, "after_repair": False, "always_on": False, "sharing": False}
 
@@ -371,6 +568,14 @@ RECORDS: tuple[type[Record], ...] = (
     SymptomRecord,
     PartClassRecord,
     LoadRecord,
+    ShelfPartRecord,
+    Quote,
+    UsedAt,
+    Instead,
+    Tip,
+    Revision,
+    UsedIn,
+    PinValue,
 )
 """All records and their parts, those whose name for a field counts most first."""
 

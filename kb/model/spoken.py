@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from kb.facts.spoken_readings import spoken_reading
-from kb.model.records import RECORDS
+from kb.model.pictures import PictureRecord, Pin
+from kb.model.records import RECORDS, Record
 
 _ENTRIES = {
     "symptoms": "Symptom",
@@ -18,24 +19,36 @@ _ENTRIES = {
     "aliases": "Other number",
     "synonyms": "Other word",
     "letters": "Designator letter",
-    "pins": "pin",
+    "pins": "Pin",
     "ground_pins": "ground pin",
+    "tips": "Tip",
+    "revisions": "Revision",
+    "used_in": "Set",
+    "pin_values": "Pin of a good board",
+    "used_at": "Place on a board",
+    "instead_of": "Stand-in",
 }
-_UNITS = {"_v": "V", "_a": "A", "_w": "W", "ohm": "Ω"}
+_UNITS = {"_v": "V", "_a": "A", "_w": "W", "_c": "°C", "ohm": "Ω"}
 # What an empty field says; anything else that is empty is a dash.
 _EMPTY = {"verdict": "on the bench", "result": "not known yet", "action": "replace"}
 # What goes without saying in the exchange format, so that a missing field has a value all the same.
 UNSAID: dict[str, Any] = {"present": True, "after_repair": False, "always_on": False}
 
 
-_TITLES = {
-    name: field.title for model in RECORDS for name, field in model.model_fields.items() if field.title
-}
+# A name that several records have is called what the first of them calls it.
+_MODELS: tuple[type[Record], ...] = (*RECORDS, PictureRecord, Pin)
+_TITLES: dict[str, str] = {}
+for _model in _MODELS:
+    for _name, _field in _model.model_fields.items():
+        _TITLES.setdefault(_name, _field.title or "")
+# Fractions of the width or height of a picture, which are said in per cent.
+_SHARES = ("x", "y", "to_x", "to_y")
+_PLACES = ("corners", "outline")
 
 
 def label(field: str) -> str:
     """The name of a field at the head of a line: "Bulk voltage"."""
-    words = _TITLES.get(field, field.replace("_", " "))
+    words = _TITLES.get(field) or field.replace("_", " ")
     return words[:1].upper() + words[1:]
 
 
@@ -64,10 +77,12 @@ def value(field: str, found: Any) -> str:
 
 
 def _number(field: str, found: float) -> str:
-    if field == "cost":
+    if field in ("cost", "price", "ceiling"):
         return f"{found:.2f}"
     if field == "minutes":
         return f"{found:g} min"
+    if field in _SHARES:
+        return f"{100 * found:.1f} %"
     if field == "tolerance_pct":
         return f"{found:g} %"
     if field == "bulk_uf":
@@ -84,8 +99,12 @@ def entry(field: str, one: Any) -> str:
     """One entry of a list as a line: "5VSB 4.2 V standby", "C9 electrolytic capacitor: cured"."""
     if field == "points":
         return f"{one[0]:g} V {one[1]:g} A"
+    if field in _PLACES:
+        return ", ".join(_number("x", part) for part in one)
     if not isinstance(one, dict):
         return value("", one)
+    if field == "pins":
+        return entry_name(field, 0, one)
     if field == "readings":
         where = one.get("rail") or one.get("point") or ""
         line = spoken_reading(
@@ -107,6 +126,16 @@ def entry(field: str, one: Any) -> str:
     if field == "follow_ups":
         note = f", {one['note']}" if one.get("note") else ""
         return f"{one['date']} {one['state']}{note}"
+    if field == "used_at":
+        return f"{one['part']} of {one['family']}"
+    if field == "instead_of":
+        return f"in place of {one['part']}, because {one['rule']}"
+    if field == "used_in":
+        return " ".join(part for part in (one.get("brand", ""), one["device"]) if part)
+    if field == "tips":
+        signed = ", ".join(part for part in (one.get("who", ""), one.get("date", "")) if part)
+        where = f"{one['place']} {one.get('name', '')}".strip()
+        return f"{where}: {one['text']}" + (f" ({signed})" if signed else "")
     head = [str(one["name"])] if "name" in one else []
     rest = [f"{label(name).lower()} {value(name, part)}" for name, part in one.items() if name != "name"]
     return ", ".join(head + rest)
@@ -115,12 +144,18 @@ def entry(field: str, one: Any) -> str:
 def entry_name(field: str, number: int, one: Any) -> str:
     """Which entry of a list, counted from 1: "Attempt 2 (C9)", "Rail 5VSB"."""
     word = entry_label(field)
-    if field in ("symptoms", "rails", "connectors"):
+    if field in ("symptoms", "rails", "connectors", "revisions"):
         return f"{word} {one['name']}"
+    if field == "pins" and isinstance(one, dict):
+        return f"{one.get('label') or 'Outline'} ({one.get('kind', 'part')})"
     if field == "readings":
         return f"{word} {number} ({one.get('rail') or one.get('point')})"
     if field == "attempts":
         return f"{word} {number} ({one.get('part') or one['part_class']})"
     if field == "follow_ups":
         return f"{word} of {one['date']}"
+    if field == "pin_values":
+        return f"{word} ({one['connector']} pin {one['pin']})"
+    if field == "tips":
+        return f"{word} {number} ({one['place']} {one.get('name', '')}".rstrip() + ")"
     return f"{word} {number}"

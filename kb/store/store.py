@@ -96,7 +96,10 @@ class Store:
         with self._plain_errors(), self._engine.connect() as plain:
             raw = plain.connection.driver_connection
             assert raw is not None
-            raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            try:
+                raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            except sqlite3.Error as error:
+                raise sqlite_trouble(str(error)) from error
 
     def close(self) -> None:
         if self._watch is not None:
@@ -271,6 +274,8 @@ class Store:
             raise StoreTrouble(
                 "Too many people are waiting for the database.", remedy="Wait a moment and try again."
             ) from error
+        except MemoryError as error:
+            raise sqlite_trouble("out of memory") from error
         except UnicodeEncodeError as error:
             raise BadInput(
                 "A text holds half a character.", remedy="Type it again; it was damaged on its way here."

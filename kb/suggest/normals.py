@@ -301,17 +301,29 @@ class Beside:
         return self.normal.off(self.value) if self.normal and self.normal.judges else None
 
     @property
+    def times(self) -> float | None:
+        """The reading as a multiple of the normal value, None where either is not above 0."""
+        if self.normal is None or self.value <= 0.0 or self.normal.location <= 0.0:
+            return None
+        return self.value / self.normal.location
+
+    @property
     def unlike(self) -> bool:
         return bool(self.normal and self.normal.judges and not self.normal.holds(self.value))
 
 
 def beside(readings: Sequence[tuple[Place, float]], known: Mapping[Place, Normal]) -> tuple[Beside, ...]:
-    """Readings beside the normals: the one that is off by most spreads first, what cannot be judged last."""
+    """Readings beside the normals: the one that is off by most spreads first, what cannot be judged last.
+
+    Of what too few boards were measured for, the one that is the largest multiple or fraction comes first.
+    """
     found = [Beside(place, value, known.get(place)) for place, value in readings]
 
     def rank(one: Beside) -> tuple[int, float]:
         if one.off is not None:
             return 0, -abs(one.off)
-        return (1 if one.normal else 2), 0.0
+        if one.normal is None:
+            return 2, 0.0
+        return 1, -abs(math.log(one.times)) if one.times else 0.0
 
     return tuple(sorted(found, key=rank))

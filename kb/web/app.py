@@ -19,7 +19,9 @@ from kb.web.api import families as api_families
 from kb.web.api import files as api_files
 from kb.web.api import good_boards as api_good_boards
 from kb.web.api import moving as api_moving
+from kb.web.api import pictures as api_pictures
 from kb.web.api import reading as api_reading
+from kb.web.api import shelf as api_shelf
 from kb.web.api import trust as api_trust
 from kb.web.api.shapes import ErrorBody
 from kb.web.guard import access
@@ -41,6 +43,7 @@ from kb.web.pages import (
     diagnose,
     docs,
     families,
+    family_notes,
     figures,
     find,
     good_boards,
@@ -55,9 +58,13 @@ from kb.web.pages import (
     origins,
     people,
     photos,
+    pictures,
+    quotes,
     report,
+    second_factor,
     share,
     sheets,
+    shelf,
     sign_in,
     take_out,
     track_record,
@@ -68,6 +75,7 @@ _BODY_BYTES = 2_000_000
 # Where files are sent; they go to the disk and not into the memory.
 _UPLOADS = re.compile(
     r"/api/import|/data/import|/data/sheet|/helpers/log|/cases/[^/]+/photos|/api/cases/[^/]+/files"
+    r"|/families/[^/]+/pictures|/api/families/[^/]+/pictures|/pictures/[^/]+/content"
 )
 
 
@@ -114,6 +122,8 @@ def _routes() -> list[BaseRoute]:
         api_reading,
         api_families,
         api_good_boards,
+        api_pictures,
+        api_shelf,
         api_bench,
         api_moving,
     ):
@@ -126,10 +136,12 @@ def _routes() -> list[BaseRoute]:
         helpers,
         report,
         photos,
+        pictures,
         good_boards,
         kit,
         cases,
         families,
+        family_notes,
         history,
         changes,
         bin,
@@ -143,11 +155,14 @@ def _routes() -> list[BaseRoute]:
         backups,
         metrics,
         sheets,
+        shelf,
+        quotes,
         data,
         help,
         docs,
         sign_in,
         account,
+        second_factor,
         people,
     ):
         router.include_router(page.router, include_in_schema=False)

@@ -29,7 +29,7 @@ from kb.errors import (
 )
 from kb.model import as_dict
 from kb.model.problems import explain_entries
-from kb.service.boards import families
+from kb.service.boards import families, pictures
 from kb.service.cases import cases
 from kb.web.guard import access
 from kb.web.guard.requests import PROTECTIVE_HEADERS
@@ -106,6 +106,9 @@ def _done_before(request: Request, error: AlreadyDone) -> Response:
         elif error.entity == "family":
             family, version = families.get(shop, error.name)
             body = as_dict(family)
+        elif error.entity == "picture":
+            seen = pictures.view(shop, error.name)
+            body, version = as_dict(seen.record), seen.version
         else:
             raise NotFound("It has no page of its own.")
     except NotFound:

@@ -7,10 +7,14 @@ that opens it all the same would give it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from fastapi import Request
 from starlette.responses import FileResponse, Response
 
 from kb.service import Shop
+from kb.service.boards import pictures
+from kb.service.boards.pictures import PictureView
 from kb.service.cases import cases, files
 from kb.service.cases.files import StoredCaseFile
 
@@ -45,6 +49,28 @@ def small_answer(request: Request, shop: Shop, file: StoredCaseFile) -> Response
     if _holds(request, headers["ETag"]):
         return Response(status_code=304, headers=headers)
     return Response(files.small_of(shop, file), media_type="image/webp", headers=headers)
+
+
+def stored_picture_answer(request: Request, shop: Shop, seen: PictureView) -> Response:
+    """The stored bytes of a board's picture, or 304. Raises StoreTrouble where they are missing."""
+    record = seen.record
+    name = f"board-{record.uid[:8]}.{files.SUFFIX[record.media_type]}"
+    headers = {
+        **_LOCKED,
+        "ETag": f'"{record.sha256}"',
+        "Content-Disposition": f'inline; filename="{name}"',
+    }
+    if _holds(request, headers["ETag"]):
+        return Response(status_code=304, headers=headers)
+    return FileResponse(pictures.path_of(shop, record), media_type=record.media_type, headers=headers)
+
+
+def made_answer(request: Request, name: str, make: Callable[[], bytes]) -> Response:
+    """Something made of a picture, as WebP, or 304 where the asker holds what bears that name."""
+    headers = {**_LOCKED, "ETag": f'"{name}"'}
+    if _holds(request, headers["ETag"]):
+        return Response(status_code=304, headers=headers)
+    return Response(make(), media_type="image/webp", headers=headers)
 
 
 def file_name(file: StoredCaseFile) -> str:

@@ -19,7 +19,10 @@ from kb.facts.reading_lines import UNIT_OF_QUANTITY
 from kb.facts.vocabulary import QUANTITIES
 from kb.model import RECORD_TYPES, Attempt, label_of
 from kb.model.people import ADMINISTER, WORK
+from kb.service.accounts import people
+from kb.service.accounts.audit import Visitor, moment
 from kb.service.bench.report_words import seen
+from kb.service.boards.notes import tips_at
 
 _RECORDS = RECORD_TYPES | {"attempt": Attempt}
 _QUANTITY_MEANING = {word.value: word.meaning for word in QUANTITIES}
@@ -66,8 +69,11 @@ def record_path(entity: str, name: str) -> str:
         return "/cases/" + quote(name, safe="")
     if entity == "family":
         return family_path(name)
+    if entity == "picture":
+        return "/pictures/" + quote(name, safe="")
     query = "?" + urlencode({"name": name})
-    return {"symptom": "/data/symptoms", "part_class": "/data/part-classes"}.get(entity, "/loads") + query
+    paths = {"symptom": "/data/symptoms", "part_class": "/data/part-classes", "shelf_part": "/shelf/part"}
+    return paths.get(entity, "/loads") + query
 
 
 def history_path(entity: str, name: str) -> str:
@@ -102,8 +108,13 @@ def environment() -> Environment:
     made.globals.update(record_path=record_path, history_path=history_path)
     made.filters["query"] = lambda pairs: urlencode([pair for pair in pairs if pair[1]])
     made.filters["quantity_meaning"] = lambda kind: _QUANTITY_MEANING[kind].split(",")[0]
+    made.filters["tips"] = tips_at
     made.globals["version"] = __version__
     return made
+
+
+def _account_news(visitor: Visitor | None) -> list[dict[str, Any]]:
+    return [{**line, "at": moment(line["at"])} for line in people.told(visitor)] if visitor else []
 
 
 _FORM = re.compile(r'<form\b[^<>]*\bmethod="post"[^<>]*>', re.IGNORECASE)
@@ -141,6 +152,7 @@ def render(
         "may_work": visitor.may(WORK) if visitor else not signs_in,
         "may_administer": visitor.may(ADMINISTER) if visitor else not signs_in,
         "away": state.shop.store.away,
+        "account_news": _account_news(visitor),
         "read_only": state.shop.store.read_only,
         "query": "",
     }

@@ -9,7 +9,7 @@ from starlette.requests import Request
 
 log = logging.getLogger(__name__)
 # What is typed there is secret, or opens something.
-_NOT_KEPT = ("/account", "/people", "/sign-in", "/set-up")
+_NOT_KEPT = ("/account", "/people", "/sign-in", "/set-up", "/open/")
 _MOST_FIELDS = 20_000
 
 

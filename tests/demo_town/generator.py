@@ -1,7 +1,7 @@
 """The demo store: a harbour-town bench over ten years, as records of the exchange format.
 
-Families come first, then dummy loads, then cases in the order in which the boards came in. Nothing is
-kept but the boards that will come back, so that stores of any size are made in bounded memory. The same
+Families come first, then dummy loads and the parts shelf, then cases in the order in which the boards came in.
+Nothing is kept but the boards that will come back, so that stores of any size are made in bounded memory. The same
 seed gives the same bytes, on every machine and version of Python.
 """
 
@@ -19,6 +19,7 @@ from demo_town.family import Family
 from demo_town.invented import families_with_weak_points
 from demo_town.measure import Bench, Record
 from demo_town.plan import FamilyPlan, FaultPlan, family_plan
+from demo_town.shelf import NOTES, SHELF, Quotes
 from demo_town.world import FAMILIES, LOADS
 
 START = date(2016, 11, 1)
@@ -108,7 +109,7 @@ def _family_record(family: Family) -> Record:
         "record": "family", "code": family.code, "kind": family.kind, "aliases": list(family.aliases),
         "mains_v": family.mains_v, "bulk_v": family.bulk_v, "bulk_uf": family.bulk_uf, "fuse": family.fuse,
         "isolated": family.isolated, "switch": family.switch,
-        "rails": rails, "connectors": connectors, "enable": enable, "notes": family.notes,
+        "rails": rails, "connectors": connectors, "enable": enable, **NOTES.get(family.code, {}), "notes": family.notes,
     }  # fmt: skip
     said = _without_empty({**_with_floats(record, "mains_v", "bulk_v", "bulk_uf"), "isolated": "said"})
     if family.isolated is None:
@@ -377,7 +378,7 @@ class _Shop:
 def generate(
     seed: int = SEED, cases: int = CASES, families: int | None = None, today: date = LAST_DAY
 ) -> Iterator[Record]:
-    """Records of the exchange format: families, then loads, then `cases` cases from START to `today`.
+    """Records of the exchange format: families, loads, the parts shelf, then `cases` cases from START to `today`.
 
     `families` beyond the hand-written ones (None: just those) are variations on them. Cases are evenly
     spread but for a shop that slowly gets busier, and come in the order of their receipt, save that a
@@ -391,12 +392,14 @@ def generate(
         yield _family_record(family)
     for load in LOADS:
         yield {"record": "load", **load}
+    yield from SHELF
+    quotes = Quotes()
     shop = _Shop(plans, dice, today)
     span = (today - START).days
     for number in range(cases):
         past = (number + dice.unit()) / cases
         day = _workday(START + timedelta(days=int(span * (1.2 - 0.2 * past) * past)))
-        yield shop.next_case(min(day, today))
+        yield quotes.on(shop.next_case(min(day, today)))
 
 
 def lines(records: Iterator[Record]) -> Iterator[str]:

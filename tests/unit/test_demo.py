@@ -24,6 +24,7 @@ from demo_town.world import FAMILIES
 from kb.exchange.lines import read_record, write
 from kb.facts import parts, symptoms, vocabulary
 from kb.facts.values import parse_quantity
+from kb.model import ShelfPartRecord
 
 DEMO_FILE = Path(__file__).parents[2] / "seed_data" / "demo.jsonl"
 QUANTITIES = set(vocabulary.values(vocabulary.QUANTITIES))
@@ -32,9 +33,11 @@ LOADS = set(vocabulary.values(vocabulary.LOADS))
 SYMPTOMS = {symptom.name for symptom in symptoms.SYMPTOMS}
 PART_CLASSES = {part.name for part in parts.PART_CLASSES}
 FIELDS = {
-    "family": "record code kind aliases mains_v bulk_v bulk_uf fuse isolated switch rails connectors enable notes",
+    "family": "record code kind aliases mains_v bulk_v bulk_uf fuse isolated switch rails connectors enable tips "
+    "revisions used_in pin_values notes",
     "case": "record uid family revision received closed verdict complaint customer worker waiting_for "
-    "waiting_since symptoms readings attempts follow_ups notes",
+    "waiting_since symptoms readings attempts follow_ups quote notes",
+    "shelf_part": " ".join(ShelfPartRecord.model_fields),
     "load": "record name kind points ohm tolerance_pct max_w max_v max_a count",
     "rail": "name role nominal_v tolerance_pct rated_a ripple_mv always_on connector pins ground_pins",
     "reading": "rail point quantity supply load value min max written",
@@ -76,9 +79,9 @@ def test_the_committed_file_is_what_the_generator_makes() -> None:
     assert DEMO_FILE.read_bytes() == made.encode(), "remake it as seed_data/README.md says"
 
 
-def test_families_come_first_then_loads_then_cases() -> None:
+def test_families_come_first_then_loads_then_the_shelf_then_cases() -> None:
     order = [kind for kind, _ in itertools.groupby(record["record"] for record in records())]
-    assert order == ["family", "load", "case"]
+    assert order == ["family", "load", "shelf_part", "case"]
 
 
 def test_there_is_enough_of_everything() -> None:

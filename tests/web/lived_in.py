@@ -5,29 +5,44 @@ from __future__ import annotations
 import io
 import threading
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import bench_people
 import httpx
 import pictures_made as made
+import pyotp
 import pytest
 from commands import STUCK_S
-from factories import a_case, a_family, bring, case_json, demo_lines, shop_in
+from factories import a_case, a_family, bring, case_json, demo_boards, demo_lines, shop_in
 from other_shops import OTHERS, origin, their_case
 from sheet_files import harbour_book
-from signed_in import Office
+from signed_in import PASSWORD, Office
 from web_client import Client, Page
 
-from kb.model import Attempt, Mark
+from kb.model import (
+    Attempt,
+    Instead,
+    Mark,
+    PinValue,
+    Quote,
+    Revision,
+    ShelfPartRecord,
+    Tip,
+    UsedAt,
+    UsedIn,
+)
 from kb.model.people import LEVELS
 from kb.service import Shop, sheets
-from kb.service.accounts import people, tokens
+from kb.service.accounts import people, second_factor, tokens
 from kb.service.bench import loads, reports, runs
 from kb.service.bench.runs import NewRun, Typed
+from kb.service.boards import pictures
 from kb.service.cases import cases, files
 from kb.service.history import bin, undo_batch, versions
 from kb.service.operate import backups
+from kb.service.parts import shelf
 from kb.service.shop.jobs import Job
 from kb.service.transfer import json_lines, origins
 from kb.store.engine.watching import Away
@@ -44,6 +59,12 @@ BUSY = """
 /families?q=nothing-like-it /families/NEW-1 /families/NEW-1/edit /families/TW-1 /families/TW-1/history
 /families/OLD-1/history /families/GO-1/history /families/HX-210/good-boards /families/NEW-1/good-boards
 /diagnose?text=dead,+fuse+blown,+bridge+shorted&price=120
+/shelf /shelf?q=low+esr /shelf?q=nothing-like-it /shelf?show=short /shelf?case=shelf-1 /shelf/new /shelf.csv
+/shelf/part?name=at+hand /shelf/part?name=better&saved=accepted /shelf/part?name=short
+/shelf/part/history?name=short /shelf/part/history?name=short&restore=1 /api/shelf /api/order-list
+/order-list /order-list.csv /cases/quoted/quote?replacement=200 /families/SH-1 /families/SH-1/edit
+/families/SH-1/notes /families/SH-1/notes?place=step&name=Fuse /families/NEW-1/notes /families/SH-1/good-boards
+/diagnose?case=shelf-2&price=120 /diagnose?family=SH-1&text=dead
 /kit /kit?family=HX-210&years=10 /kit?kind=power+supply /kit.csv?family=HX-210 /api/kit?family=HX-210
 /cases/closed/beside /cases/u1/beside /api/families/HX-210/good-boards /api/cases/closed/beside
 /bench/new?family=HB-9 /bench/new?case=bench-1 /bench/sheet?family=HB-9 /loads/plan?family=HX-210
@@ -60,6 +81,7 @@ BUSY = """
 """
 BARE = """
 /search?q=relay /cases?show=open /families /bench /loads /diagnose /figures /sign-in
+/shelf /order-list /shelf?show=short
 /data/share /data/backups /data/bin /data/changes /data/origins
 """
 # What a server goes on answering while it is cut off from its database.
@@ -111,7 +133,19 @@ def live_in(shop: Shop, *, share: bool = True) -> LivedIn:
     To `share`, all its cases are looked through.
     """
     there = LivedIn(Office(shop=shop, bare=True), Client(shop), BUSY.split())
-    for tell in (_cases, _pictures, _bench, _reports, _lists_and_changes, _others, _sheets, _share, _people):
+    for tell in (
+        _cases,
+        _shelf,
+        _pictures,
+        _boards,
+        _bench,
+        _reports,
+        _lists_and_changes,
+        _others,
+        _sheets,
+        _share,
+        _people,
+    ):
         if share or tell is not _share:
             tell(there)
     backups.make(shop)
@@ -165,6 +199,79 @@ def _cases(there: LivedIn) -> None:
     there.sent += [("read", "/helpers/log", log), ("read", "/helpers/log", {**log, "case": "waits"})]
 
 
+def _shelf(there: LivedIn) -> None:
+    """Parts with every answer to whether one may stand in, a fix that took one and one that may, quotes, notes."""
+    shop = there.office.shop
+    part = {
+        "part_class": "electrolytic capacitor",
+        "kind": "low ESR",
+        "value": 0.001,
+        "unit": "F",
+        "max_c": 105.0,
+    }
+    esr = {**part, "esr_ohm": 0.03}
+    instead = [Instead(part="at hand", rule="rated higher")]
+    places = [UsedAt(family="SH-1", part=name) for name in ("C9", "C10")]
+    fix = {"part_class": "electrolytic capacitor", "section": "standby output"}
+    tried = [Attempt.model_validate({"part": name, **fix}) for name in ("C9", "C10")]
+    tips = [
+        {"place": "part", "name": "C9", "text": "Looks new and is dry.", "who": "the night shift"},
+        {"place": "board", "text": "A screw hides under the label."},
+        {"place": "rail", "name": "5VSB", "text": "Needs a load."},
+    ]
+    good = PinValue(connector="CN2", pin=3, ohm_red=4700.0, open=["diode_v_red"])
+    bad = PinValue(connector="CN2", pin=3, ohm_red=12.0, diode_v_red=0.4)
+    offered, late = date(2026, 10, 1), date(2026, 10, 5)
+    still_open = Quote(date=offered, ceiling=80.0, covers="All of it.", valid_until=late)
+    answered = Quote(date=date(2026, 3, 1), price=80.0, accepted=date(2026, 3, 2))
+    parts = [
+        {
+            "name": "at hand",
+            **esr,
+            "max_v": 25.0,
+            "count": 4,
+            "place": "drawer 3",
+            "price": 0.35,
+            "used_at": places,
+        },
+        {"name": "better", **esr, "max_v": 35.0, "count": 2, "instead_of": instead},
+        {"name": "as good", **esr, "max_v": 25.0, "count": 2},
+        {"name": "unknown", **part, "max_v": 25.0, "count": 1},
+        {"name": "too low", **esr, "max_v": 16.0, "count": 9},
+        {"name": "short", "part_class": "fuse", "count": 1, "least": 5},
+    ]
+    assert bring(
+        shop,
+        a_family(
+            "SH-1",
+            tips=[Tip.model_validate(tip) for tip in tips],
+            revisions=[Revision(name="B", differs="C9 is 1000 µF")],
+            used_in=[UsedIn(brand="Norvik", device="FD-32")],
+            pin_values=[good],
+        ),
+        *(ShelfPartRecord.model_validate(one) for one in parts),
+        a_case("shelf-1", "SH-1", verdict=None, closed=None, attempts=tried, pin_values=[bad]),
+        a_case("shelf-2", "SH-1", verdict=None, closed=None, attempts=[]),
+        a_case("quoted", "SH-1", verdict=None, closed=None, quote=still_open),
+        a_case("accepted", "SH-1", quote=answered),
+    ).saved
+    shelf.take(shop, "shelf-1", "at hand", attempt=shelf.named(tried[0]))
+    record = shelf.find(shop, "short")[0]
+    shelf.save(shop, record.model_copy(update={"place": "drawer 4"}))
+    tails = ("", "/quote", "/beside", "/edit")
+    there.addresses += [
+        f"/cases/{uid}{tail}" for uid in ("shelf-1", "shelf-2", "quoted", "accepted") for tail in tails
+    ]
+    there.sent += [
+        ("work", "/cases/shelf-1/take", {"part": "at hand", "section": "", "count": "2"}),
+        ("work", "/cases/shelf-1/quote", {"version": "1", "price": "none"}),
+        ("work", "/shelf/part/accept?name=at hand", {"of": "unknown"}),
+        ("work", "/shelf", {"name": "", "count": "x"}),
+        ("work", "/families/SH-1/tips", {"place": "part", "text": ""}),
+        ("work", "/families/SH-1/pins", {"pins": "nonsense", "version": "1"}),
+    ]
+
+
 def _pictures(there: LivedIn) -> None:
     shop = there.office.shop
     sent = (("c9.jpg", made.jpeg()), ("rail.png", made.png()), ("plan.pdf", made.pdf()))
@@ -175,6 +282,50 @@ def _pictures(there: LivedIn) -> None:
     there.addresses += [f"/cases/pictured/photos/{one}" for one in (marked, removed, paper)]
     there.addresses += [f"/cases/pictured/files/{marked}{tail}" for tail in ("", "/small")]
     there.addresses += [f"/api/cases/pictured/files/{marked}{tail}" for tail in ("", "/content")]
+
+
+def _boards(there: LivedIn) -> None:
+    """Pictures of boards: pinned, without anything on it, replaced, in the bin, and one whose bytes are missing."""
+    shop = there.office.shop
+    demo_boards(shop)
+    pinned = pictures.of_family(shop, "HX-210").used[0].record
+    path = f"/pictures/{pinned.uid}"
+    there.addresses += [
+        "/families/HX-210/pictures",
+        "/families/HX-210/pictures?find=C9",
+        "/families/GL-31/pictures",
+    ]
+    there.addresses += [
+        "/families/HX-210/pictures?find=C999",
+        f"{path}?at=C9",
+        f"{path}?red=CN2+pin+4&black=C999",
+    ]
+    there.addresses += [
+        f"{path}{tail}" for tail in ("", "/corners", "/pins", "/history", "/history?restore=1")
+    ]
+    there.addresses += [f"{path}/{tail}" for tail in ("content", "whole", "small", "piece/4/1/1")]
+    there.addresses += ["/api/families/HX-210/pictures", f"/api{path}", f"/api{path}/content"]
+    sent = [io.BytesIO(made.saved(made.marked(60 + more, 40), "JPEG")) for more in range(3)]
+    bare, old, thrown = (pictures.add(shop, "NEW-1", "board.jpg", one).record for one in sent)
+    pictures.save(shop, bare, expected_version=1, replaces=old.uid)
+    bin.put(shop, "picture", thrown.uid)
+    there.addresses += ["/families/NEW-1/pictures", f"/pictures/{old.uid}", f"/pictures/{bare.uid}/pins"]
+    there.addresses += [f"/pictures/{bare.uid}/corners?replaces={old.uid}", f"/pictures/{thrown.uid}/history"]
+    there.addresses.append(f"/pictures/{bare.uid}/join?old={old.uid}")
+    elsewhere = {"record": "picture", "uid": "elsewhere", "family": "NEW-1", "sha256": "ab" * 32}
+    assert bring(shop, {**elsewhere, "side": "solder side", "width_px": 80, "height_px": 60}).saved
+    there.addresses.append("/pictures/elsewhere")
+    there.sent.append(("work", path, {"version": "1", "side": "component side", "pins": "C9"}))
+    there.sent.append(
+        ("work", f"/pictures/{bare.uid}/join", {"old": old.uid, "points": "1 1", "onto": "2 2"})
+    )
+    # Cases of this family name parts that its picture does not show yet.
+    begun = pictures.add(shop, "QK-118", "board.jpg", io.BytesIO(made.saved(made.marked(90, 60), "JPEG")))
+    there.addresses.append(f"/pictures/{begun.record.uid}/pins")
+    # A closed case with a photograph, of a family without a picture.
+    assert bring(shop, a_family("PH-1"), a_case("shown", family="PH-1")).saved
+    (photo,) = files.add(shop, "shown", [("c9.jpg", io.BytesIO(made.jpeg()))]).kept
+    there.addresses += ["/cases/shown", f"/cases/shown/photos/{photo.uid}"]
 
 
 def _run(shop: Shop, case: str | None, odd: dict[str, dict[str, str]] | None = None, **more: Any) -> str:
@@ -321,6 +472,18 @@ def _people(there: LivedIn) -> None:
     _, secret = people.add(office.shop, people.COMMAND_LINE, "apprentice", "read")
     there.addresses.append(f"/set-up/{secret}")
     there.addresses.append("/open/none")
+    # Who reads or works is adding a second factor; who administers has one, and so has somebody at the door.
+    for level in ("read", "work"):
+        code = pyotp.TOTP(second_factor.begin(office.shop, office.visitor(level))).at(int(office.now))
+        # Turned on it offers more on the account page, which is shown again with what could not be taken.
+        there.sent.append((level, "/account/code/confirm", {"code": code}))
+        there.sent.append((level, "/account/password", {"old": "x", "new": "y", "again": "z"}))
+    night, _ = people.add(office.shop, people.COMMAND_LINE, "night watch", "read", PASSWORD)
+    with office.shop.write() as session:
+        for person_id in (night.id, office.ids["administer"]):
+            people.records.change(session, person_id, totp_secret="A" * 32, totp_added_at=1)
+    there.addresses += ["/account/code", "/account/code.svg", "/account/prove"]
+    there.sent.append(("", "/sign-in", {"name": "night watch", "password": PASSWORD}))
     there.addresses += [f"/people/{office.ids['work']}", f"/people/{office.ids['administer']}"]
     there.sent.append(("administer", "/people", {"name": "bench 7", "level": "read"}))
 

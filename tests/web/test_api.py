@@ -6,7 +6,7 @@ import json
 from typing import Any
 
 import pytest
-from factories import a_case, a_family, bring, case_json, demo_lines, exported
+from factories import a_case, a_family, bring, case_json, demo_board_lines, demo_lines, exported
 from jsonschema import Draft202012Validator  # type: ignore[import-untyped]
 from web_client import Client, error_of
 
@@ -268,7 +268,7 @@ def test_each_record_has_a_schema_that_its_lines_obey_and_a_wrong_line_does_not(
     Draft202012Validator.check_schema(schema)
     validator = Draft202012Validator(schema, format_checker=Draft202012Validator.FORMAT_CHECKER)
     objects = [json.loads(line) for line in exported(demo.shop).splitlines()]
-    objects += [json.loads(line) for line in demo_lines()]
+    objects += [json.loads(line) for line in (*demo_lines(), *demo_board_lines())]
     # No shop shares its cases with the demo.
     objects.append({"record": "origin", "id": "ab" * 16, "name": "Quay bench", "date": "2026-03-02"})
     of_kind = [one for one in objects if one["record"] == name]

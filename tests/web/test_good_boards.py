@@ -137,3 +137,61 @@ def test_a_family_without_good_boards_says_what_fills_the_page(client: Client) -
     assert "No good board measured yet" in page
     assert client.get("/families/no-such/good-boards").status_code == 404
     assert client.get("/cases/no-such/beside").status_code == 404
+
+
+def test_the_case_and_the_diagnosis_say_what_good_boards_say_of_a_reading(bench: Client) -> None:
+    said = (
+        r"By 6 good boards of GL-31 4\.9\d+ V to 5\.0\d+ V is usual here; this one is \d+\.\d spreads below"
+    )
+    page = words_of(bench.get("/cases/low").text)
+    assert "unlike good boards" in page
+    assert re.search(said, page)
+    query = {"family": "GL-31", "text": "dead", "reading": "5VSB 4.7 standby"}
+    page = words_of(bench.get("/diagnose", params=query).text)
+    assert re.search(said, page)
+    good = words_of(bench.get("/diagnose", params=query | {"reading": "5VSB 5.01 standby"}).text)
+    assert "this one lies within" in good
+    assert "unlike good boards" not in good
+
+
+def test_fewer_than_five_good_boards_judge_nothing(client: Client) -> None:
+    bring(client.shop, *(repaired(number, value) for number, value in enumerate(GOOD[:4])))
+    query = {"family": "GL-31", "text": "dead", "reading": "5VSB 4.7 standby"}
+    assert "good boards" not in words_of(client.get("/diagnose", params=query).text)
+
+
+def test_what_good_boards_read_is_nothing_against_a_rail_without_a_stated_tolerance(client: Client) -> None:
+    from kb.model import Rail
+
+    rail = Rail(name="24V", role="backlight", nominal_v=24.0, connector="CN2")
+    bring(client.shop, a_family("UN-1", rails=[rail]))
+    values = (28.0, 28.1, 27.9, 28.2, 28.05, 27.95)
+    good = [
+        a_case(f"un-{number}", "UN-1", readings=[reading(value, "24V", supply="running")])
+        for number, value in enumerate(values)
+    ]
+    mine = [reading(28.0, "24V", supply="running", after_repair=False)]
+    bring(client.shop, *good, a_case("mine", "UN-1", verdict=None, closed=None, attempts=[], readings=mine))
+    page = client.get("/cases/mine").text
+    assert "like good boards" in words_of(page)
+    assert "told--off" not in page
+
+
+def test_a_bench_test_says_what_good_boards_say_of_what_was_entered(bench: Client) -> None:
+    from kb.service.bench import runs
+    from kb.service.bench.runs import NewRun, Typed
+
+    uid = runs.start(bench.shop, NewRun(family="GL-31", isolated=True))
+    runs.acknowledge(bench.shop, uid)
+    step = next(
+        one
+        for one in runs.view(bench.shop, uid).steps
+        if one.step.rail == "5VSB"
+        and one.step.supply == "standby"
+        and one.step.load == "none"
+        and one.step.quantity == "dc_v"
+    )
+    for before in range(1, step.number):
+        runs.leave_out(bench.shop, uid, before, "not on this board")
+    runs.enter(bench.shop, uid, step.number, Typed(value="4.8"))
+    assert "unlike good boards" in words_of(bench.get(f"/bench/{uid}/steps/{step.number}").text)

@@ -11,6 +11,7 @@ from sqlmodel import Session
 from kb.model.people import ADMINISTER, reaches
 from kb.service.shop.shop import Shop
 from kb.store.records import audit as records
+from kb.store.records import people
 from kb.store.records.audit import Entry
 
 log = logging.getLogger(__name__)
@@ -29,6 +30,10 @@ EVENTS = (
     "person removed",
     "token made",
     "token revoked",
+    "second factor added",
+    "second factor removed",
+    "recovery code used",
+    "recovery codes made",
     "whole store taken out",
     "shared with other shops",
     "backup made",
@@ -37,9 +42,29 @@ EVENTS = (
 )
 
 
+# What the person is told at the next page that it befell: what opens the account was changed, or used.
+TOLD = frozenset(
+    {
+        "password changed",
+        "level changed",
+        "link made",
+        "token made",
+        "second factor added",
+        "second factor removed",
+        "recovery code used",
+        "recovery codes made",
+    }
+)
+_MOST_UNTOLD = 20
+
+
 @dataclass(frozen=True, slots=True)
 class Visitor:
-    """Who asks, and from where. The visitor of a bench without sign-in has no name and may do everything."""
+    """Who asks, and from where. The visitor of a bench without sign-in has no name and may do everything.
+
+    `proved_at` is when the password was last typed, `untold` what befell the account and was not shown yet (JSON),
+    `has_code` whether the account asks for a code.
+    """
 
     name: str = ""
     level: str = ADMINISTER
@@ -47,6 +72,9 @@ class Visitor:
     person_id: int | None = None
     session_id: int | None = None
     by_token: bool = False
+    proved_at: int = 0
+    untold: str = ""
+    has_code: bool = False
 
     def may(self, level: str) -> bool:
         """Whether this visitor reaches a level; nobody in particular (level "") reaches none."""
@@ -56,7 +84,11 @@ class Visitor:
 def note(shop: Shop, session: Session, by: Visitor, event: str, *, about: str = "", detail: str = "") -> None:
     """Adds an entry in the transaction of what it tells."""
     assert event in EVENTS, event
-    records.add(session, Entry(int(shop.clock()), by.name, event, about, by.address, detail))
+    now = int(shop.clock())
+    records.add(session, Entry(now, by.name, event, about, by.address, detail))
+    if event in TOLD:
+        line = {"at": now, "event": event, "by": by.name, "address": by.address, "detail": detail}
+        people.tell(session, about or by.name, line, most=_MOST_UNTOLD)
     log.info("%s: by %r about %r from %s %s", event, by.name, about, by.address or "here", detail)
 
 

@@ -6,13 +6,15 @@ Somebody who administers and can sign in always stays.
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
+from typing import Any
 
 from sqlmodel import Session
 
 from kb.errors import BadInput, Conflict, NotFound
 from kb.model.people import ADMINISTER, level_named, person_name
-from kb.service.accounts import audit, passwords, signed_in, throttle
+from kb.service.accounts import audit, passwords, second_factor, signed_in, throttle
 from kb.service.accounts.audit import Visitor
 from kb.service.accounts.signed_in import digest, new_secret
 from kb.service.shop.shop import Shop
@@ -34,6 +36,7 @@ class Person:
     state: str
     sessions: int
     tokens: int
+    has_code: bool
     signed_in_at: int | None
 
 
@@ -55,6 +58,7 @@ def listed(shop: Shop) -> list[Person]:
                 _state(account, now),
                 len(visits.of_person(session, account.id)),
                 len(visits.tokens(session, account.id)),
+                second_factor.is_on(account),
                 account.signed_in_at,
             )
             for account in records.every(session)
@@ -137,6 +141,7 @@ def new_link(shop: Shop, by: Visitor, person_id: int) -> tuple[Account, str]:
         visits.end(session, account.id)
         visits.revoke(session, account.id)
         records.change(session, account.id, password_hash="")
+        second_factor.take_away(shop, session, by, account)  # the phone may be what was lost
         return account, _new_link(shop, session, by, account)
 
 
@@ -210,6 +215,7 @@ def choose_password(
         account = _opened(shop, session, secret)
         _keep_password(session, account, kept)
         visits.end(session, account.id)
+        records.change(session, account.id, untold="")  # whoever uses the link begins with it
         who = Visitor(account.name, account.level, address, account.id)
         audit.note(shop, session, who, "link used", about=account.name)
         return who, signed_in.begin(shop, session, account, address=address, browser=browser)
@@ -239,6 +245,22 @@ def change_password(shop: Shop, by: Visitor, old: str, new: str) -> None:
         visits.end(session, account.id, but=by.session_id)
         visits.new_keys_due(session, account.id)
         audit.note(shop, session, by, "password changed", about=account.name)
+
+
+def told(by: Visitor) -> list[dict[str, Any]]:
+    """What befell the account of whoever asks and was not shown to them yet: at, event, by, address, detail."""
+    return list(json.loads(by.untold)) if by.untold else []
+
+
+def has_seen(shop: Shop, by: Visitor) -> None:
+    """Forgets what was shown; what came since stays."""
+    if by.person_id is None:
+        return
+    with shop.write() as session:
+        left = json.loads(records.by_id(session, by.person_id).untold or "[]")
+        shown = told(by)
+        kept = [line for line in left if line not in shown]
+        records.change(session, by.person_id, untold=json.dumps(kept, ensure_ascii=False) if kept else "")
 
 
 def set_password(shop: Shop, by: Visitor, person_id: int, password: str) -> None:

@@ -10,12 +10,13 @@ from __future__ import annotations
 import hashlib
 import logging
 import secrets
+from collections.abc import Callable
 from dataclasses import replace
 
 from sqlmodel import Session
 
 from kb.errors import BadInput, StoreTrouble, TooSoon
-from kb.service.accounts import audit, passwords, throttle
+from kb.service.accounts import audit, passwords, second_factor, throttle
 from kb.service.accounts.audit import Visitor
 from kb.service.shop.cut_off.retry import retry_when_cut_off
 from kb.service.shop.cut_off.small_tables import is_copy
@@ -36,6 +37,14 @@ _DAY_S = 86_400
 _REFUSED = "Name and password do not belong together."
 
 
+class CodeNeeded(BadInput):
+    """Name and password are right, and the account asks for a code."""
+
+
+class SignInAgain(BadInput):
+    """What was typed a moment ago holds no more."""
+
+
 def new_secret() -> str:
     """A key, link or token that cannot be guessed: 256 bits."""
     return secrets.token_urlsafe(32)
@@ -52,7 +61,8 @@ def sign_in(
     """Signs a person in; returns who it is and the key for the browser.
 
     `device` is the mark of a browser that has signed in to this account before. An unknown name takes as
-    long as a wrong password and gets the same words. Raises BadInput, and TooSoon after too many failures.
+    long as a wrong password and gets the same words. Raises BadInput, TooSoon after too many failures, and
+    CodeNeeded where the password is right and the account asks for a code (`sign_in_with_code`).
     """
     rules = throttle.rules_for(name, address, device)
     now = int(shop.clock())
@@ -73,10 +83,14 @@ def sign_in(
         raise BadInput(
             _REFUSED, field="password", remedy="Check both; an administrator can give you a new link."
         )
+    if second_factor.is_on(account):
+        # The attempt stays counted until the code was right as well: a known password gives no free guesses at it.
+        raise CodeNeeded("This account asks for a code as well.", field="code", remedy="Type it.")
     renewed = passwords.hashed(password) if passwords.is_outdated(account.password_hash) else ""
     with shop.write(signing_in=True) as session:
         # The account may have been removed or its password changed while this one was looked at.
-        if records.by_id(session, account.id).password_hash != account.password_hash:
+        looked_at = records.by_id(session, account.id)
+        if looked_at.password_hash != account.password_hash or second_factor.is_on(looked_at):
             raise BadInput(_REFUSED, field="password", remedy="Try again.")
         throttle.succeeded(session, rules, now)
         if renewed:
@@ -86,12 +100,52 @@ def sign_in(
     return Visitor(account.name, account.level, address, account.id), key
 
 
-def _note_failure(shop: Shop, by: Visitor, account: Account | None, slows: bool) -> None:
+def sign_in_with_code(
+    shop: Shop,
+    person_id: int,
+    code: str,
+    *,
+    is_same: Callable[[str], bool],
+    address: str,
+    browser: str = "",
+    device: str = "",
+) -> tuple[Visitor, str]:
+    """Signs in somebody whose password was right a moment ago; `is_same` says whether the account still has it.
+
+    Raises BadInput for a wrong code, SignInAgain where the account was changed meanwhile, TooSoon after too many
+    failures, which count as those of the password.
+    """
+    now = int(shop.clock())
+    with shop.read() as session:
+        found = records.with_id(session, person_id)
+    if found is None or not is_same(found.password_hash):
+        raise SignInAgain("The account was changed meanwhile.", remedy="Sign in again.")
+    rules = throttle.rules_for(found.name, address, device)
+    with shop.write() as session:
+        slows = throttle.count(session, rules, now)
+    with shop.write(signing_in=True) as session:
+        account = records.by_id(session, person_id)
+        who = Visitor(account.name, account.level, address, account.id)
+        is_right = is_same(account.password_hash) and (
+            not second_factor.is_on(account) or second_factor.uses_up(shop, session, account, code, who)
+        )
+        if is_right:
+            throttle.succeeded(session, rules, now)
+            throttle.succeeded(session, rules, now)  # that of the password, too
+            key = begin(shop, session, account, address=address, browser=browser)
+            _forget_old(shop, session, now)
+    if not is_right:
+        _note_failure(shop, Visitor(address=address), found, slows, "code wrong")
+        raise second_factor.wrong_code()
+    return who, key
+
+
+def _note_failure(shop: Shop, by: Visitor, account: Account | None, slows: bool, detail: str = "") -> None:
     # What was typed for a name is kept only if it is one: people sometimes type their password there.
     about = account.name if account else "a name nobody has"
     log.warning("sign-in failed: %r from %s", about, by.address)
     with shop.write() as session:
-        audit.note(shop, session, by, "sign-in failed", about=about)
+        audit.note(shop, session, by, "sign-in failed", about=about, detail=detail)
         if slows:
             audit.note(shop, session, by, "sign-in slowed down", about=about)
 
@@ -107,6 +161,7 @@ def begin(shop: Shop, session: Session, account: Account, *, address: str, brows
         started_at=now,
         rotated_at=now,
         seen_at=now,
+        proved_at=now,
         address=address,
         browser=browser[:120],
     )
@@ -137,7 +192,16 @@ def visitor_with_key(shop: Shop, key: str, address: str) -> tuple[Visitor, str |
     is_prior = found.key_hash != presented
     if is_prior and found.confirmed and now - found.rotated_at > _UNDER_WAY_S:
         return None
-    visitor = Visitor(found.name, found.level, address, found.person_id, found.id)
+    visitor = Visitor(
+        found.name,
+        found.level,
+        address,
+        found.person_id,
+        found.id,
+        proved_at=found.proved_at or 0,
+        untold=found.untold,
+        has_code=found.has_code,
+    )
     if now - found.seen_at >= _SEEN_EVERY_S:
         shop.uses.of_session(found.id, now, address)
     if cut_off:

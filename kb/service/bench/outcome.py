@@ -13,6 +13,7 @@ from kb.service.bench.runs import NewRun, RunView
 from kb.service.diagnose import diagnosis
 from kb.service.diagnose.diagnosis import InOrder, Suggestions
 from kb.service.diagnose.reading_texts import read_text
+from kb.service.parts import shelf
 from kb.service.shop.shop import Shop
 from kb.store.records import bench_runs, cases, lists
 from kb.suggest.in_order import after_endurance
@@ -192,10 +193,11 @@ def _dead_checks(shop: Shop, view: RunView) -> list[NotedSymptom]:
     return [NotedSymptom(name=name) for name in names]
 
 
-def note_fix(shop: Shop, uid: str, attempt: Attempt) -> str:
+def note_fix(shop: Shop, uid: str, attempt: Attempt, *, shelf_part: str = "") -> str:
     """Notes a fix in the case, ends the failed test and begins the one that is to prove it; returns its uid.
 
-    Where the failed test was to prove an earlier fix, that one is noted as having made no difference.
+    Where the failed test was to prove an earlier fix, that one is noted as having made no difference. With
+    `shelf_part` one of it is taken from the shelf for the fix. Raises BadInput where none is left.
     """
     case_uid = make_case(shop, uid)
     view = runs.view(shop, uid)
@@ -203,6 +205,8 @@ def note_fix(shop: Shop, uid: str, attempt: Attempt) -> str:
         bench_runs.hold(session, uid)
         runs.finish_within(session, shop, uid)
         record = cases.get(session, case_uid).record
+        if shelf_part:
+            attempt = shelf.take_within(shop, session, shelf_part, attempt, record.family)
         attempts = [*_without_effect(view, record), attempt]
         runs.write_case(session, record.model_copy(update={"attempts": attempts}))
     shop.refresh()

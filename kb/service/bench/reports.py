@@ -204,6 +204,14 @@ def start_again(shop: Shop, case_uid: str) -> None:
         bench_runs.drop_draft(session, case_uid)
 
 
+def _quoted(record: CaseRecord, currency: str) -> str:
+    """The fixed price that the customer accepted; where a ceiling was agreed on, it is for the shop to say."""
+    quote = record.quote
+    if quote is None or not quote.accepted or quote.price is None:
+        return ""
+    return f"{quote.price:.2f} {currency}, as quoted on {quote.date.isoformat()}"
+
+
 def propose(shop: Shop, case_uid: str) -> dict[str, Any]:
     """A report in plain words from what the case and its latest test hold.
 
@@ -224,8 +232,8 @@ def propose(shop: Shop, case_uid: str) -> dict[str, Any]:
         "readings": readings,
         "all_readings": [line for one in reversed(tests) for line in _shop_lines(one)],
         "photos": [],
-        "price": "",
-        "warranty": "",
+        "price": _quoted(record, shop.settings.currency),
+        "warranty": record.quote.warranty if record.quote else "",
         "date": shop.today().isoformat(),
         "family": record.family,
         "case": cases.short_uid(str(record.uid)),

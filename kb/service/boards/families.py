@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from sqlmodel import Session
@@ -12,6 +12,9 @@ from kb.bench.rails import Gauge, RailReading, Typical, assess, gauge, typical
 from kb.errors import BadInput, Taken
 from kb.model import CaseRecord, Connector, FamilyRecord, Rail
 from kb.search import Filters
+from kb.service.boards import pictures, places
+from kb.service.boards.pictures import PictureView
+from kb.service.boards.places import Place
 from kb.service.shop.cut_off import indexed_cases
 from kb.service.shop.cut_off.retry import retry_when_cut_off
 from kb.service.shop.cut_off.small_tables import is_copy
@@ -29,6 +32,7 @@ _MOST_OFFERED = 60
 _MEASURED = 60
 MOST_FIXES = 12
 _CASES_OF_FIX = 20
+_PARTS_OF_FIX = 3
 _STATES = (("standby", "none"), ("running", "none"), ("running", "test load"), ("running", "in the set"))
 
 
@@ -85,7 +89,8 @@ class FamilyView:
     """A family's page: of `fixes_total` the leading fixes, without their cases.
 
     `from_memory` says that the store could not be read: then what good boards measured is left out, and the
-    cases are as the search index holds them."""
+    cases are as the search index holds them. `board` is the first picture of its board, on which `pinned` names lie;
+    `places` shows where the parts of the fixes are, by their designators."""
 
     record: FamilyRecord
     version: int
@@ -96,6 +101,9 @@ class FamilyView:
     fixes_total: int
     latest: tuple[CaseRecord, ...]
     from_memory: bool = False
+    board: PictureView | None = None
+    pinned: int = 0
+    places: Mapping[str, Place] = field(default_factory=dict)
 
 
 @retry_when_cut_off
@@ -159,22 +167,36 @@ def view(shop: Shop, number: str, *, most_fixes: int = MOST_FIXES) -> FamilyView
         stored, cut_off = families.get(session, number), is_copy(session)
         readings = case_lists.rail_readings(session, stored.id, _MEASURED)
         found = cases.load(session, ids := case_lists.latest_ids(session, _LATEST, family_id=stored.id))
+        pictured = None if cut_off else pictures.first_of(session, stored.id)
     record, count = stored.record, stored.cases
     latest = tuple(found[case_id].record for case_id in ids)
     if cut_off:
         count, known = indexed_cases.some(shop, Filters(family=record.code), limit=_LATEST)
         latest = tuple(one.record for one in known)
     readings_of = _by_rail(record, readings)
+    leading, total = leading_fixes(shop, record.code, most_fixes)
+    found_places = {} if cut_off else _places(shop, record, leading)
     return FamilyView(
         record,
         stored.version,
         count,
         tuple(_rail_line(rail, readings_of.get(rail.name, ())) for rail in record.rails),
         _connector_lines(record),
-        *leading_fixes(shop, record.code, most_fixes),
+        leading,
+        total,
         latest,
         cut_off,
+        pictured[0] if pictured else None,
+        pictured[1] if pictured else 0,
+        found_places,
     )
+
+
+def _places(shop: Shop, record: FamilyRecord, fixes: Sequence[FixLine]) -> dict[str, Place]:
+    """Where the parts of some fixes are, by the designator as the cases write it."""
+    named = [part for fix in fixes for part, _ in fix.record.parts[:_PARTS_OF_FIX]]
+    around = places.around(shop, record, named)
+    return {part: found for part in named if (found := around.named(part))}
 
 
 def fixes(shop: Shop, number: str, *, limit: int = MOST_FIXES) -> tuple[FixLine, ...]:

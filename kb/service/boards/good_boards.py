@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 from typing import Any
@@ -15,7 +15,8 @@ from kb.facts.designators import rail_key
 from kb.facts.quantities import format_quantity
 from kb.facts.reading_lines import UNIT_OF_QUANTITY
 from kb.facts.vocabulary import QUANTITIES, SUPPLY_STATES, values
-from kb.model import FamilyRecord, Reading
+from kb.model import FamilyRecord, PinValue, Reading
+from kb.model.fields import PIN_FIELDS
 from kb.service.shop.shop import Shop
 from kb.service.shop.translate import find_rail
 from kb.store.records import families, good_readings
@@ -25,17 +26,20 @@ __all__ = [
     "FEWEST_BOARDS",
     "BesideLine",
     "GoodBoards",
+    "Learned",
     "Normal",
     "NormalLine",
     "Place",
     "Strip",
     "beside_good",
     "known",
+    "learned_of",
     "of_family",
 ]
 
 MOST_BOARDS = 1_000
 _DOTS = 40
+_KNOWN_GOOD = -1  # the board of the family's own pin table, which is no case
 _ROOM = 1.8  # of the interval's half width, to each side of the normal value
 _SUPPLIES, _QUANTITIES = values(SUPPLY_STATES), values(QUANTITIES)
 
@@ -151,6 +155,18 @@ def _read(session: Session, family_id: int, family: FamilyRecord) -> GoodBoards:
             places[key] = place
             names.setdefault(place, name)
         by_board.setdefault(place, {}).setdefault(board_of_id[case_id], []).append(value)
+    pins: list[tuple[int, PinValue]] = [(_KNOWN_GOOD, one) for one in family.pin_values]
+    for row in cases:
+        # Pins are measured as a board comes in: those of a repaired one may show its fault.
+        if row.pin_values and row.verdict == "no fault found":
+            pins += [(board_of_id[row.id], PinValue.model_construct(**one)) for one in row.pin_values]
+    for board, pin in pins:
+        for reading in pin_readings(pin):
+            where, value = str(reading.point), reading.value
+            place, name = place_of(family, where, reading.quantity, reading.supply, reading.load)
+            names.setdefault(place, name)
+            if value is not None:
+                by_board.setdefault(place, {}).setdefault(board, []).append(value)
     measured = {
         place: (
             np.array(list(found), dtype=np.float64),
@@ -167,6 +183,18 @@ def _read(session: Session, family_id: int, family: FamilyRecord) -> GoodBoards:
         {row.uid: board_of_id[row.id] for row in cases},
     )
     return replace(good, lines=_lines_of(family, good))
+
+
+def pin_readings(pin: PinValue) -> list[Reading]:
+    """What one pin measured, as readings of an unplugged board at a point for each polarity."""
+    found = []
+    for name in PIN_FIELDS:
+        quantity, _, colour = name.rpartition("_")
+        value = getattr(pin, name)
+        if value is not None:
+            point = f"{pin.connector} pin {pin.pin}, {colour} on the pin"
+            found.append(Reading(point=point[-80:], quantity=quantity, supply="unpowered", value=value))
+    return found
 
 
 def place_of(family: FamilyRecord, where: str, quantity: str, supply: str, load: str) -> tuple[Place, str]:
@@ -188,7 +216,9 @@ def _lines_of(family: FamilyRecord, good: GoodBoards) -> tuple[NormalLine, ...]:
             place.load,
         )
 
-    return tuple(_line(good, place, good.normals[place]) for place in sorted(good.normals, key=key))
+    # What the known good board alone measured stands in its own table.
+    shown = [place for place in good.normals if good.measured[place][0].tolist() != [_KNOWN_GOOD]]
+    return tuple(_line(good, place, good.normals[place]) for place in sorted(shown, key=key))
 
 
 def _line(good: GoodBoards, place: Place, normal: Normal, reading: float | None = None) -> NormalLine:
@@ -240,6 +270,50 @@ def _strip(normal: Normal, found: Floats, reading: float | None) -> Strip:
         None if reading is None or beyond else at(reading),
         beyond,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What enough good boards say of a reading: `sentence` in words, `unlike` where it lies outside their interval."""
+
+    sentence: str
+    unlike: bool
+    above: bool
+    boards: int
+
+
+def learned_of(
+    good: GoodBoards, family: FamilyRecord, uid: str, readings: Sequence[Reading]
+) -> list[Learned | None]:
+    """For each reading what good boards say of it, the case's own board left out; None where too few were measured
+    there, or the reading was taken after the repair."""
+    places = [
+        place_of(family, str(one.rail or one.point), one.quantity, one.supply, one.load)[0]
+        if one.value is not None and not one.after_repair
+        else None
+        for one in readings
+    ]
+    normals_there = good.without(uid, {place for place in places if place is not None})
+    return [
+        _learned(good, normals_there.get(place), family, reading.value)
+        if place and reading.value is not None
+        else None
+        for place, reading in zip(places, readings, strict=True)
+    ]
+
+
+def _learned(good: GoodBoards, normal: Normal | None, family: FamilyRecord, value: float) -> Learned | None:
+    if normal is None or not normal.judges:
+        return None
+    off = normal.off(value) or 0.0
+    unlike = not normal.holds(value)
+    within = _line(good, normal.place, normal).within
+    side = f"this one is {abs(off):.1f} spreads {'above' if off > 0 else 'below'} their normal value"
+    said = (
+        f"By {normal.boards} good boards of {family.code} {within} is usual here; "
+        f"{side if unlike else 'this one lies within'}."
+    )
+    return Learned(said, unlike, off > 0, normal.boards)
 
 
 def beside_good(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from kb.model import LoadRecord, PartClassRecord, SymptomRecord
+from kb.model import LoadRecord, PartClassRecord, ShelfPartRecord, SymptomRecord
 from kb.service.shop.shop import Shop
 from kb.store.records import kinds, lists
 
@@ -34,7 +34,7 @@ def version(shop: Shop, entity: str, name: str) -> int:
 
 def save(
     shop: Shop,
-    record: SymptomRecord | PartClassRecord | LoadRecord,
+    record: SymptomRecord | PartClassRecord | LoadRecord | ShelfPartRecord,
     *,
     expected_version: int | None = None,
 ) -> str:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
 from sqlmodel import Session
 
 from kb.errors import BadInput, OthersCase, Taken
-from kb.model import CaseRecord, FamilyRecord, Reading
+from kb.model import CaseRecord, FamilyRecord, PinValue, Reading, as_dict
 from kb.service.cases import prerequisites
 from kb.service.shop.shop import Shop
 from kb.service.shop.translate import JudgedReading, find_rail, judge
@@ -31,6 +32,7 @@ __all__ = [
     "save",
     "set_bench_state",
     "set_cause",
+    "set_pins",
     "short_uid",
     "stored",
     "take_from_bin",
@@ -272,3 +274,9 @@ def set_cause(shop: Shop, uid: str, named: str) -> StoredCase:
     ]
     record = view.record.model_copy(update={"attempts": attempts})
     return save(shop, record, expected_version=view.version)
+
+
+def set_pins(shop: Shop, uid: str, pins: Sequence[PinValue], *, expected_version: int) -> StoredCase:
+    """Keeps what the pins of a board measure to ground. Raises what `save` raises, and OthersCase."""
+    record = own(shop, uid).record.model_copy(update={"pin_values": list(pins)})
+    return save(shop, CaseRecord.model_validate(as_dict(record)), expected_version=expected_version)

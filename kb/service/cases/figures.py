@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import partial
+from typing import Any
 
 from sqlmodel import Session
 
@@ -22,7 +23,9 @@ class Month:
 
     Boards count in the month they were received, closed, or were told to have come back. `median_days` runs
     from receiving to closing, over the boards closed in the month of which both days are known; None where
-    there are none. `parts_cents` and `minutes` are those of the boards closed in the month.
+    there are none. `parts_cents` and `minutes` are those of the boards closed in the month. Of these boards `quoted`
+    had a quote; over the accepted ones `quoted_cents` were offered (price or ceiling) and `quoted_actual_cents` were
+    spent on parts and bench time at the shop's rate, in `over_quote` of them more than was offered.
     """
 
     first_day: date
@@ -37,6 +40,12 @@ class Month:
     median_days: float | None = None
     parts_cents: int = 0
     minutes: int = 0
+    quoted: int = 0
+    quotes_accepted: int = 0
+    quotes_declined: int = 0
+    quoted_cents: int = 0
+    quoted_actual_cents: int = 0
+    over_quote: int = 0
 
     @property
     def name(self) -> str:
@@ -92,10 +101,12 @@ def by_month(shop: Shop, count: int = 12) -> list[Month]:
     months = months_until(shop.today(), count)
     with shop.read() as session:
         name = f"figures of {count} months to {months[-1]}"
-        return shop.kept.get(session, name, (), partial(_worked_out, months))
+        return shop.kept.get(
+            session, name, (), partial(_worked_out, months, shop.settings.bench_rate_per_hour)
+        )
 
 
-def _worked_out(months: list[date], session: Session) -> list[Month]:
+def _worked_out(months: list[date], rate_per_hour: float, session: Session) -> list[Month]:
     first, last = months[0], _next(months[-1]) - timedelta(days=1)
     received = stored.received(session, first, last)
     closed = stored.closed(session, first, last)
@@ -116,6 +127,7 @@ def _worked_out(months: list[date], session: Session) -> list[Month]:
     for day, paid, worked in spent:
         cents[_first(day)] += paid
         minutes[_first(day)] += worked
+    offers = _offers(stored.quoted(session, first, last), rate_per_hour)
     return [
         Month(
             month,
@@ -130,6 +142,27 @@ def _worked_out(months: list[date], session: Session) -> list[Month]:
             median_days=weighted_median(days.get(month, [])),
             parts_cents=cents[month],
             minutes=minutes[month],
+            **offers.get(month, {}),
         )
         for month in months
     ]
+
+
+def _offers(
+    rows: Iterable[tuple[date, dict[str, Any], int, int]], rate_per_hour: float
+) -> dict[date, dict[str, int]]:
+    """What was quoted and what it came to, by the month in which the boards were closed."""
+    found: dict[date, Counter[str]] = {}
+    for day, quote, parts_cents, minutes in rows:
+        month = found.setdefault(_first(day), Counter())
+        month["quoted"] += 1
+        month["quotes_declined"] += bool(quote.get("declined"))
+        if not quote.get("accepted"):
+            continue
+        amount = quote["price"] if quote.get("price") is not None else quote["ceiling"]
+        offered, spent = round(amount * 100), parts_cents + round(minutes / 60 * rate_per_hour * 100)
+        month["quotes_accepted"] += 1
+        month["quoted_cents"] += offered
+        month["quoted_actual_cents"] += spent
+        month["over_quote"] += spent > offered
+    return {month: dict(counts) for month, counts in found.items()}

@@ -2,20 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
-import logging
-import os
-import shutil
-import tempfile
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import BinaryIO
 
 from kb import pictures
-from kb.apart import Limits, Pool
 from kb.errors import BadInput, KbError, NotFound, StoreTrouble, Taken
 from kb.model import FileWords, Mark
-from kb.pictures import Accepted
+from kb.service.shop import sent_files
 from kb.service.shop.shop import Shop
 from kb.store.records import cases, changes, files
 from kb.store.records.files import Content, StoredCaseFile
@@ -46,16 +40,7 @@ __all__ = [
 
 MOST_AT_ONCE = 40
 TAKEN = pictures.TAKEN
-SMALL = "small"
-# The ending of a name of ours, by the media type that was proved.
-SUFFIX = {"image/jpeg": "jpg", "image/png": "png", "image/webp": "webp", "application/pdf": "pdf"}
-log = logging.getLogger(__name__)
-# A picture being decoded may take some 500 MB: a crowd of phones must not fill the memory.
-_DECODERS = Pool(
-    "This file",
-    "Save the picture again as JPEG, and send that.",
-    Limits(cpu_s=20, wall_s=60, memory_bytes=1_500_000_000),
-)
+SUFFIX = sent_files.SUFFIX
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,9 +129,9 @@ def _too_many(name: str) -> BadInput:
 
 
 def _add_one(shop: Shop, case_uid: str, name: str, file: BinaryIO, caption: str) -> str:
-    with _on_the_disk(file) as path:
-        accepted = _accepted(path, name)
-    content = _keep(shop, accepted, file)
+    with sent_files.on_the_disk(file) as path:
+        accepted = sent_files.accepted(path, name)
+    content = sent_files.keep(shop, accepted, file)
     try:
         return _note(shop, case_uid, content, accepted.name, caption)
     except Taken:
@@ -154,44 +139,9 @@ def _add_one(shop: Shop, case_uid: str, name: str, file: BinaryIO, caption: str)
         return _note(shop, case_uid, content, accepted.name, caption)
 
 
-@contextlib.contextmanager
-def _on_the_disk(file: BinaryIO) -> Iterator[str]:
-    """The path of a file with the same content, for the process that decodes it."""
-    descriptor, path = tempfile.mkstemp(prefix="kb-sent-")
-    try:
-        with os.fdopen(descriptor, "wb") as copy:
-            file.seek(0)
-            shutil.copyfileobj(file, copy, 1 << 20)
-        yield path
-    finally:
-        os.unlink(path)
-
-
-def _accepted(path: str, name: str) -> Accepted:
-    """What was sent, made fit to keep. Raises BadInput, naming it, for what is no sound picture or PDF."""
-    try:
-        return _DECODERS.run(pictures.accept_file, path, name)
-    except BadInput as error:
-        shown = pictures.printable_name(name)
-        if shown in error.message:
-            raise
-        raise BadInput(f"“{shown}”: {error.message}", field="file", remedy=error.remedy) from error
-
-
 def _note(shop: Shop, case_uid: str, content: Content, name: str, caption: str) -> str:
     with shop.write() as session:
         return files.add(session, case_uid, content, name, caption)
-
-
-def _keep(shop: Shop, accepted: Accepted, file: BinaryIO) -> Content:
-    """Puts the content into the folder of files, before any row refers to it."""
-    if accepted.content is None:
-        file.seek(0)
-    content = shop.files.put(file if accepted.content is None else accepted.content)
-    if accepted.small is not None:
-        shop.files.put_derived(content, SMALL, accepted.small)
-    size = shop.files.path(content).stat().st_size
-    return Content(content, accepted.media_type, size, accepted.width_px, accepted.height_px)
 
 
 def bytes_of(shop: Shop, file: StoredCaseFile) -> BinaryIO:
@@ -203,16 +153,7 @@ def small_of(shop: Shop, file: StoredCaseFile) -> bytes:
     """The small picture of a file as WebP, made again where it is missing. Raises NotFound for documents."""
     if not file.is_picture:
         raise NotFound("A document has no small picture.", field="file", remedy="Open the document itself.")
-    try:
-        return shop.files.derived_path(file.content.content, SMALL).read_bytes()
-    except OSError:
-        with bytes_of(shop, file) as content, _on_the_disk(content) as path:
-            made = _DECODERS.run(pictures.small_of_file, path)
-    try:
-        shop.files.put_derived(file.content.content, SMALL, made)
-    except StoreTrouble as error:
-        log.warning("a small picture cannot be kept: %s", error.message)
-    return made
+    return sent_files.small_of(shop, file.content.content)
 
 
 def describe(

@@ -17,6 +17,8 @@ def refuse_future_days(record: CaseRecord, today: date) -> None:
     limit = today + timedelta(days=1)
     named = [(name, getattr(record, name)) for name in ("received", "closed", "waiting_since")]
     named += [(f"follow_ups.{number}.date", entry.date) for number, entry in enumerate(record.follow_ups)]
+    if record.quote is not None:
+        named += [(f"quote.{name}", getattr(record.quote, name)) for name in ("date", "accepted", "declined")]
     for name, day in named:
         if day is not None and day > limit:
             raise BadInput(

@@ -15,7 +15,7 @@ from kb.model.merging import Merged, Side, merge
 from kb.service.boards.families import offered
 from kb.service.history.restore import record_from
 from kb.service.shop.shop import Shop
-from kb.store.records import changes, families, feed, kinds, lists, repointing
+from kb.store.records import changes, families, feed, kinds, lists, pictures, repointing
 from kb.store.records.feed import Present
 from kb.store.tables.core import PartClass, Symptom
 
@@ -95,6 +95,7 @@ def join(
                 progress(number)
         if entity == "family":
             repointing.move_runs(session, there.id, target.id)
+            pictures.move_to_family(session, there.id, target.id)
         repointing.take_away(session, entity, there, gone.record)
         if isinstance(record, FamilyRecord):
             families.save(session, record)

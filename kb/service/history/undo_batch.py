@@ -15,11 +15,11 @@ from typing import Any, Literal
 from sqlmodel import Session
 
 from kb.errors import BadInput, KbError
-from kb.model import CaseRecord, FamilyRecord, Record, as_dict
+from kb.model import CaseRecord, FamilyRecord, PictureRecord, Record, as_dict
 from kb.model.merging import merge
 from kb.service.history.restore import fit, record_from
 from kb.service.shop.shop import Shop
-from kb.store.records import batches, bins, cases, changes, families, feed, kinds, lists, repointing
+from kb.store.records import batches, bins, cases, changes, families, feed, kinds, lists, pictures, repointing
 from kb.store.records.batches import Earlier, StoredBatch, Touched
 
 _CHUNK = 400
@@ -318,6 +318,8 @@ class _Undoing:
                 _put_back(self._session, record)
             elif isinstance(record, FamilyRecord):
                 families.save(self._session, record)
+            elif isinstance(record, PictureRecord):
+                pictures.save(self._session, record)
             else:
                 lists.save(self._session, record)  # type: ignore[arg-type]
             if step.earlier.binned_at is not None:

@@ -9,11 +9,11 @@ from typing import Any
 from sqlmodel import Session
 
 from kb.errors import NotFound
-from kb.model import CaseRecord, FamilyRecord, Record, as_dict
+from kb.model import CaseRecord, FamilyRecord, PictureRecord, Record, as_dict
 from kb.model.difference import Difference, differences
 from kb.service.history.restore import fit, record_from, what_it_takes
 from kb.service.shop.shop import Shop
-from kb.store.records import batches, bins, cases, families, feed, kinds, lists, totals
+from kb.store.records import batches, bins, cases, families, feed, kinds, lists, pictures, totals
 from kb.store.records.batches import StoredBatch
 from kb.store.records.feed import FeedLine
 
@@ -215,6 +215,8 @@ def restore(
             writer.write([record])
         elif isinstance(record, FamilyRecord):
             families.save(session, record)
+        elif isinstance(record, PictureRecord):
+            pictures.save(session, record)
         else:
             lists.save(session, record)  # type: ignore[arg-type]
     shop.refresh()

@@ -28,6 +28,7 @@ class Kept:
 
     def __init__(self) -> None:
         self._values: dict[str, tuple[object, Any]] = {}
+        self._notes: dict[str, dict[Any, Any]] = {}
         self._writing = threading.Lock()
 
     def get(
@@ -50,6 +51,11 @@ class Kept:
                     del self._values[next(iter(self._values))]
         found: Value = value
         return found
+
+    def notes(self, name: str) -> dict[Any, Any]:
+        """What somebody noted under keys that say all that it depends on; to be written into and cleared out by
+        whoever asks, from any thread."""
+        return self._notes.setdefault(name, {})
 
     def symptoms(self, session: Session) -> list[SymptomRecord]:
         """The symptom list in alphabetical order."""

@@ -22,7 +22,8 @@ from kb.service.shop.shop import Shop
 from kb.service.transfer import packing
 from kb.service.transfer.packing import Photographs
 from kb.store.engine import private
-from kb.store.records import cases, families, lists, origins
+from kb.store.records import cases, families, lists, origins, pictures
+from kb.store.records.pictures import StoredPicture
 
 _BATCH = 400
 # What a format is called, and the ending and media type of its file.
@@ -55,7 +56,7 @@ def count(shop: Shop, choice: Choice) -> int:
 
 
 def records(shop: Shop, choice: Choice) -> Iterator[Record]:
-    """The records in an order in which they can be read back: shops, lists, families, cases.
+    """The records in an order in which they can be read back: shops, lists, families, pictures, cases.
 
     For a search's result exactly what its cases name goes with them.
     """
@@ -78,10 +79,13 @@ def whole(session: Session) -> Iterator[Record]:
     yield from lists.symptoms(session)
     yield from lists.part_classes(session)
     yield from lists.loads(session)
+    yield from lists.shelf_parts(session)
     ids = families.all_ids(session)
     for start in range(0, len(ids), _BATCH):
         for family in families.by_ids(session, ids[start : start + _BATCH]):
             yield family.record
+    for picture in pictures.every(session):
+        yield picture.record
     for batch in cases.in_order(session):
         for case in batch:
             yield case.record
@@ -116,6 +120,11 @@ class Needed:
         yield from (one for one in lists.symptoms(session) if one.name in self.symptoms)
         yield from (one for one in lists.part_classes(session) if one.name in self.part_classes)
         yield from self.family_records(session)
+        yield from (one.record for one in self.pictures(session))
+
+    def pictures(self, session: Session) -> Iterator[StoredPicture]:
+        """The pictures of the families that were noted."""
+        yield from (one for one in pictures.every(session) if one.record.family in self.families)
 
     def family_records(self, session: Session) -> Iterator[FamilyRecord]:
         """The families that were noted, in order of their code."""

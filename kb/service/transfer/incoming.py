@@ -23,11 +23,12 @@ from kb.model import (
     NotedSymptom,
     OriginRecord,
     PartClassRecord,
+    PictureRecord,
     Rail,
     Record,
     SymptomRecord,
 )
-from kb.store.records import families, origins
+from kb.store.records import families, origins, pictures
 from kb.store.records.lists import Names
 from kb.store.tables.core import PartClass, Symptom
 
@@ -177,6 +178,17 @@ class Incoming:
         others = {hit[1] for hit in found.values()} - {code}
         self._note(ours, theirs, sorted(others))
         return None
+
+    def picture(self, theirs: PictureRecord) -> PictureRecord | None:
+        """The picture to add, None where the store has one of that side of the board, or this very one."""
+        code = self._families.get(code_key(theirs.family), theirs.family)
+        found = families.find(self.session, code)
+        if found is None:
+            return theirs.model_copy(update={"family": code})
+        ours = pictures.of_family(self.session, found[0], also_replaced=True)
+        if any(one.record.side == theirs.side or one.record.uid == theirs.uid for one in ours):
+            return None
+        return theirs.model_copy(update={"family": code, "replaced_by": None})
 
     def _note(self, ours: FamilyRecord, theirs: FamilyRecord, others: list[str]) -> None:
         said = list(_family_differences(ours, theirs))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import date
 from typing import Protocol
 
 from sqlmodel import Session
@@ -19,15 +18,18 @@ from kb.model import (
     LoadRecord,
     OriginRecord,
     PartClassRecord,
+    PictureRecord,
     Record,
+    ShelfPartRecord,
     SymptomRecord,
 )
+from kb.service.boards.pictures import bytes_of_line
 from kb.service.cases.prerequisites import create_missing, refuse_future_days
 from kb.service.shop.shop import Shop
 from kb.service.transfer import exports
 from kb.service.transfer.incoming import Incoming, public_id
 from kb.store import Store
-from kb.store.records import cases, changes, families, lists, older, planning
+from kb.store.records import cases, changes, families, kinds, lists, older, pictures, planning
 
 _BATCH = 400
 _COUNTED_FROM = (
@@ -107,7 +109,7 @@ class _Import:
     def __init__(
         self,
         session: Session,
-        today: date,
+        shop: Shop,
         report: ImportReport,
         incoming: Incoming,
         *,
@@ -117,7 +119,7 @@ class _Import:
     ) -> None:
         self._session = session
         self._overwrite = overwrite
-        self._today = today
+        self._shop, self._today = shop, shop.today()
         self._create_missing = create_missing
         self._incoming = incoming
         self._writer = cases.Writer(session, with_origins=True)
@@ -139,6 +141,9 @@ class _Import:
             self.flush()
             if isinstance(record, OriginRecord):
                 self._incoming.meet(record, first=first)
+                return
+            if isinstance(record, PictureRecord):
+                self._take_picture(record)
                 return
             self._take_entry(record)
             self._lists_changed = True
@@ -162,6 +167,26 @@ class _Import:
             self.report.count(families.save(self._session, record))
         else:
             self.report.count(lists.save(self._session, record))  # type: ignore[arg-type]
+
+    def _take_picture(self, record: PictureRecord) -> None:
+        """A picture of a board, with its bytes where the line holds them; without them it can still be sent later."""
+        content = bytes_of_line(self._shop, record)
+        record = record.model_copy(update={"image": None})
+        if self._incoming.sharing is not None:
+            kept = self._incoming.picture(record)
+            if kept is None:
+                self.report.unchanged += 1
+                return
+            record = kept
+        elif not self._overwrite:
+            there = kinds.standing(self._session, pictures.ENTITY, [record.uid]).get(record.uid)
+            why = older.than_kept(self._session, pictures.ENTITY, {record.uid: record}).get(record.uid)
+            if there is not None and there.binned_at is not None:
+                why = "it is in the bin"
+            if why:
+                self.report.leave(f"picture {record.uid}: {why}")
+                return
+        self.report.count(pictures.save(self._session, record, content=content))
 
     def _is_earlier(self, record: Record) -> bool:
         """Whether the store has moved on from what a line says of a family or a list entry."""
@@ -192,7 +217,7 @@ class _Import:
         kind, name = _identity(record)
         content = hash(exchange.write(record))
         if self._given.setdefault(hash((kind, name)), content) != content:
-            field_name = {"case": "uid", "family": "code"}.get(kind, "name")
+            field_name = {"case": "uid", "family": "code", "picture": "uid"}.get(kind, "name")
             raise BadInput(
                 f"An earlier line says something else of the same {kind.replace('_', ' ')}.",
                 field=field_name,
@@ -270,7 +295,9 @@ def _identity(record: Record) -> tuple[str, str]:
         return record.record, code_key(record.code)
     if isinstance(record, OriginRecord):
         return record.record, record.id
-    assert isinstance(record, SymptomRecord | PartClassRecord | LoadRecord)
+    if isinstance(record, PictureRecord):
+        return record.record, record.uid
+    assert isinstance(record, SymptomRecord | PartClassRecord | LoadRecord | ShelfPartRecord)
     return record.record, record.name.casefold()
 
 
@@ -309,7 +336,7 @@ def bring_in(
             incoming = Incoming(session, public_id(shop.store.identity))
             work = _Import(
                 session,
-                shop.today(),
+                shop,
                 report,
                 incoming,
                 create_missing=create_missing,

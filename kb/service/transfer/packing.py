@@ -16,8 +16,8 @@ from pathlib import Path
 from kb.exchange import package
 from kb.exchange.package import PackageWriter
 from kb.exchange.zip_stream import ZipStream
-from kb.model import CaseRecord, Record, as_dict
-from kb.service.cases.files import SUFFIX
+from kb.model import CaseRecord, PictureRecord, Record, as_dict
+from kb.service.shop.sent_files import SUFFIX
 from kb.service.shop.shop import Shop
 from kb.store.records import files
 from kb.store.records.files import Content, StoredCaseFile
@@ -28,16 +28,23 @@ _REMEDY = "What is named here is not in the package. Run kb check, and restore i
 
 
 class Photographs:
-    """The photographs and files of cases, to go into a package. `told` hears a sentence for each that cannot."""
+    """The photographs and files of cases and the pictures of boards, to go into a package.
+
+    `told` hears a sentence for each that cannot.
+    """
 
     def __init__(self, shop: Shop, told: Callable[[str], None] = lambda sentence: None) -> None:
         self._shop = shop
         self._told = told
         self.problems: list[str] = []
 
-    def members(self, archive: ZipStream, writer: PackageWriter, uids: list[str]) -> Iterator[bytes]:
-        """Adds what lies at these cases, and is not in the bin, to the archive and the tables."""
+    def members(
+        self, archive: ZipStream, writer: PackageWriter, uids: list[str], boards: list[str]
+    ) -> Iterator[bytes]:
+        """Adds what lies at these cases, and is not in the bin, and these pictures of boards (by their hash) to the
+        archive and the tables."""
         troubles: dict[str, str] = {}
+        yield from self._boards(archive, writer, boards, troubles)
         for start in range(0, len(uids), _BATCH):
             with self._shop.read() as session:
                 found = files.of_cases(session, uids[start : start + _BATCH])
@@ -46,15 +53,37 @@ class Photographs:
                 position = position + 1 if file.case_uid == case else 1
                 case = file.case_uid
                 content = file.content
-                if content.content not in troubles:
-                    troubles[content.content] = self._shop.files.verify(content.content) or ""
-                    if not troubles[content.content]:
-                        yield from self._copied(archive, content)
-                    writer.add_entry("contents", _contents_row(content, troubles[content.content]))
+                yield from self._once(archive, writer, content, troubles)
                 trouble = troubles[content.content]
                 if trouble:
                     self._note(file, position, trouble)
                 writer.add_entry("files", _files_row(file, position, "" if trouble else _path(content)))
+
+    def _once(
+        self, archive: ZipStream, writer: PackageWriter, content: Content, troubles: dict[str, str]
+    ) -> Iterator[bytes]:
+        """Adds content that is not there yet, and notes what is wrong with it in `troubles`."""
+        if content.content in troubles:
+            return
+        troubles[content.content] = self._shop.files.verify(content.content) or ""
+        if not troubles[content.content]:
+            yield from self._copied(archive, content)
+        writer.add_entry("contents", _contents_row(content, troubles[content.content]))
+
+    def _boards(
+        self, archive: ZipStream, writer: PackageWriter, hashes: list[str], troubles: dict[str, str]
+    ) -> Iterator[bytes]:
+        for start in range(0, len(hashes), _BATCH):
+            with self._shop.read() as session:
+                found = files.contents_of(session, hashes[start : start + _BATCH])
+            for content in found:
+                yield from self._once(archive, writer, content, troubles)
+                if trouble := troubles[content.content]:
+                    self._tell(f"Picture of a board {content.content[:8]}: {trouble}")
+
+    def _tell(self, sentence: str) -> None:
+        self.problems.append(sentence)
+        self._told(sentence)
 
     def _copied(self, archive: ZipStream, content: Content) -> Iterator[bytes]:
         # Pictures are packed in themselves already; packing them again takes time and saves nothing.
@@ -63,8 +92,7 @@ class Photographs:
 
     def _note(self, file: StoredCaseFile, position: int, trouble: str) -> None:
         name = f" “{file.original_name}”" if file.original_name else ""
-        self.problems.append(f"Case {file.case_uid}, file {position}{name}: {trouble}")
-        self._told(self.problems[-1])
+        self._tell(f"Case {file.case_uid}, file {position}{name}: {trouble}")
 
 
 def _path(content: Content) -> str:
@@ -96,13 +124,15 @@ def stream(
     with tempfile.TemporaryDirectory(prefix="kb-package-") as name:
         folder = Path(name)
         with PackageWriter(folder, with_files=photographs is not None) as writer:
-            uids = []
+            uids, boards = [], []
             for record in given:
                 writer.add(record)
-                if photographs is not None and isinstance(record, CaseRecord):
+                if isinstance(record, CaseRecord):
                     uids.append(str(record.uid))
+                elif isinstance(record, PictureRecord):
+                    boards.append(record.sha256)
             if photographs is not None:
-                yield from photographs.members(archive, writer, uids)
+                yield from photographs.members(archive, writer, uids, boards)
         sizes = {table: (folder / f"{table}.csv").stat().st_size for table in writer.tables}
         told = package.descriptor("board-faults", title, made, sizes)
         yield from _text(archive, "datapackage.json", json.dumps(told, ensure_ascii=False, indent=2))

@@ -2,15 +2,16 @@
 
 Every text that would be written is shown: what is collected for that are the records as they are written, but for
 entries of the lists that every store has, words of fixed lists, days and numbers.
-Left out always: customer, who worked on it, what it waits for, costs, what was typed beside readings, the
-notes of follow-ups and families, photographs. Masked in what is left: numbers, addresses and the names of
-all customers the store knows. Cases of other shops are theirs to share.
+Left out always: customer, who worked on it, what it waits for, costs, quotes, what was typed beside readings, the
+notes of follow-ups and families, tips, the parts shelf, photographs of cases. Pictures of boards go along only where
+that is chosen. Masked in what is left: numbers, addresses and the names of all customers the store knows. Cases of
+other shops are theirs to share.
 """
 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import Any
@@ -29,16 +30,19 @@ from kb.model import (
     NotedSymptom,
     OriginRecord,
     PartClassRecord,
+    PictureRecord,
+    Pin,
     Record,
     SymptomRecord,
     as_dict,
     explain,
 )
+from kb.service.boards import pictures as boards
 from kb.service.shop.jobs import Job
 from kb.service.shop.shop import Shop
 from kb.service.transfer.exports import Needed
 from kb.service.transfer.incoming import public_id
-from kb.store.records import case_lists, cases, changes, lists, origins, people
+from kb.store.records import case_lists, cases, changes, lists, origins, people, pictures
 
 TEXTS_SHOWN = 25
 JOB = "share"
@@ -75,6 +79,7 @@ class Choice:
     verdicts: frozenset[str] = frozenset()
     complaints: bool = True
     notes: bool = False
+    pictures: bool = False
     words: tuple[str, ...] = ()
     left_out: frozenset[str] = frozenset()
 
@@ -100,8 +105,8 @@ class Along:
 
 @dataclass(frozen=True, slots=True)
 class Preview:
-    """What would be written: counts by kind of what was masked, one page of the texts of the cases, and all of the
-    board families and of the own entries of the lists that they name.
+    """What would be written: counts by kind of what was masked, one page of the texts of the cases, all of the board
+    families, the pictures of boards and the own entries of lists that go along.
 
     `marks` holds for each further page of texts the uid of the case before it, so that going on does not
     take looking through everything again.
@@ -116,6 +121,7 @@ class Preview:
     marks: tuple[str, ...] = ()
     boards: tuple[Along, ...] = ()
     entries: tuple[Along, ...] = ()
+    pictures: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,11 +246,21 @@ def preview(shop: Shop, choice: Choice, *, told: Callable[[int], None] = lambda 
             total += 1
             last = text.uid
         entries = [_along(one, one.name) for one in work.entries(needed) if one.name not in _STANDARD]
-        boards = [_along(work.family(family), family.code) for family in needed.family_records(session)]
+        families = [_along(work.family(family), family.code) for family in needed.family_records(session)]
         found = dict(work.mask.found)
-        codes = len(needed.families)
+        along = list(work.pictures(needed.families)) if choice.pictures else []
+        shown = [*families, *(Along(f"{one.family}, {one.side}", work.pins(one)) for one in along)]
         return Preview(
-            shared, codes, found, tuple(texts), total, 0, tuple(marks), tuple(boards), tuple(entries)
+            cases=shared,
+            families=len(needed.families),
+            masked=found,
+            texts=tuple(texts),
+            total_texts=total,
+            offset=0,
+            marks=tuple(marks),
+            boards=tuple(shown),
+            entries=tuple(entries),
+            pictures=len(along),
         )
 
 
@@ -291,13 +307,16 @@ def records(shop: Shop, choice: Choice) -> Iterator[Record]:
                 yield record
         for family in needed.family_records(session):
             yield work.family(family)
+        if choice.pictures:
+            for picture in work.pictures(needed.families):
+                yield work.picture(picture)
         for _, masked in work.cases():
             yield masked
 
 
 class _Sharing:
     def __init__(self, session: Session, shop: Shop, choice: Choice) -> None:
-        self._session = session
+        self._session, self._shop = session, shop
         self._choice = choice
         self._origin = public_id(shop.store.identity)
         names = [*case_lists.people(session), *(one.name for one in people.every(session))]
@@ -361,11 +380,17 @@ class _Sharing:
                         "failure": _short(text(entry.failure)),
                         "action": _short(text(entry.action)),
                         "cost": None,
+                        "shelf_part": "",
+                        "shelf_count": None,
                     }
                 )
                 for entry in case.attempts
             ],
             follow_ups=[entry.model_copy(update={"note": ""}) for entry in case.follow_ups],
+            pin_values=[
+                one.model_copy(update={"connector": _short(text(one.connector), 80)})
+                for one in case.pin_values
+            ],
             notes=text(case.notes)[:20_000] if self._choice.notes else "",
         )
 
@@ -414,9 +439,42 @@ class _Sharing:
                         "from_rail": _short(text(family.enable.from_rail)),
                     }
                 ),
+                "tips": [],
+                "used_in": [],
+                "revisions": [
+                    one.model_copy(
+                        update={"name": _short(text(one.name), 80), "differs": text(one.differs)[:2_000]}
+                    )
+                    for one in family.revisions
+                ],
+                "pin_values": [
+                    one.model_copy(update={"connector": _short(text(one.connector), 80)})
+                    for one in family.pin_values
+                ],
                 "notes": "",
             }
         )
+
+    def pictures(self, codes: Collection[str]) -> Iterator[PictureRecord]:
+        """The pictures of some families that can go along."""
+        for one in pictures.every(self._session):
+            if one.record.family in codes and one.is_here and one.record.replaced_by is None:
+                yield one.record
+
+    def picture(self, picture: PictureRecord) -> PictureRecord:
+        """A picture of a board with its bytes, made smaller where a line would be too long for them."""
+        given = boards.for_sharing(self._shop, picture)
+        pins = [pin for pin in given.pins if self._tells_nothing(pin)]
+        uid = _shared_uid(self._origin, picture.uid)
+        return given.model_copy(update={"uid": uid, "caption": "", "taken": None, "pins": pins})
+
+    def _tells_nothing(self, pin: Pin) -> bool:
+        return not self.mask.finds(pin.label) and not self.mask.finds(pin.part_class)
+
+    def pins(self, picture: PictureRecord) -> tuple[str, ...]:
+        """What the pins say that go along with a picture."""
+        kept = [pin for pin in picture.pins if self._tells_nothing(pin)]
+        return tuple(dict.fromkeys(word for pin in kept for word in (pin.label, pin.part_class) if word))
 
 
 def _short(text: str, most: int = 200) -> str:

@@ -9,8 +9,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Table, create_engine, delete, insert, select
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy import Table, create_engine, delete, insert, inspect, select
+from sqlalchemy.exc import DBAPIError, NoSuchTableError
 
 from kb.store.store import Store
 from kb.store.tables.core import table_of
@@ -43,10 +43,21 @@ def _read(live: Path | str) -> dict[Table, list[dict[str, Any]]] | None:
     engine = create_engine(f"sqlite:///{live}" if isinstance(live, Path) else live, hide_parameters=True)
     try:
         with engine.connect() as connection:
-            found = {
-                table: [dict(row._mapping) for row in connection.execute(select(table))] for table in _KEPT
+            # A store of an earlier program has fewer columns; what it lacks is empty.
+            there = {
+                table: {column["name"] for column in inspect(connection).get_columns(table.name)}
+                for table in _KEPT
             }
-    except DBAPIError:
+            found = {
+                table: [
+                    dict(row._mapping)
+                    for row in connection.execute(
+                        select(*(column for column in table.c if column.name in there[table]))
+                    )
+                ]
+                for table in _KEPT
+            }
+    except (DBAPIError, NoSuchTableError):
         return None
     finally:
         engine.dispose()

@@ -9,6 +9,12 @@ from kb.errors import StoreReadOnly, StoreTrouble
 _SIGNS = (
     ("full", "The disk is full, so nothing was saved.", "Free some space and save again."),
     ("readonly", "The store is read-only.", "Give this user the right to write to the data folder."),
+    (
+        "i/o error",
+        "The disk reported an error.",
+        "See that the disk is sound and has room, run kb check, and save again.",
+    ),
+    ("out of memory", "There is not enough memory for this.", "Close other programs and try again."),
     ("locked", "Another program is holding the store.", "Wait a moment and save again."),
     ("malformed", "The database file is damaged.", "Restore the latest backup with kb restore."),
     ("not a database", "The database file is damaged.", "Restore the latest backup with kb restore."),

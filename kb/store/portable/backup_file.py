@@ -42,7 +42,9 @@ _KINDS = {
     "symptom": "symptom",
     "part class": "part_class",
     "load": "bench_load",
+    "shelf part": "shelf_part",
     "bench run": "bench_run",
+    "picture of a board": "board_picture",
     "report": "customer_report",
 }
 Progress = Callable[[int, int], None]

@@ -12,7 +12,7 @@ from sqlmodel import Session
 
 from kb.errors import BadInput, Conflict, NotFound, OthersCase
 from kb.facts.designators import code_key
-from kb.model import Attempt, CaseRecord, FollowUp, NotedSymptom, Reading, Record, as_dict
+from kb.model import Attempt, CaseRecord, FollowUp, NotedSymptom, PinValue, Quote, Reading, Record, as_dict
 from kb.store.records import changes, families, totals
 from kb.store.records.lists import Names
 from kb.store.tables.core import (
@@ -39,7 +39,9 @@ _CHILDREN = (_SYMPTOM, _READING, _ATTEMPT, _FOLLOW_UP)
 _LISTS = ("symptoms", "readings", "attempts", "follow_ups")
 # What stands in the case's own row under the record's name for it.
 _PLAIN = tuple(
-    name for name in CaseRecord.model_fields if name not in ("record", "uid", "origin", "family", *_LISTS)
+    name
+    for name in CaseRecord.model_fields
+    if name not in ("record", "uid", "origin", "family", "quote", "pin_values", *_LISTS)
 )
 _READING_FIELDS = tuple(Reading.model_fields)
 _ATTEMPT_FIELDS = tuple(name for name in Attempt.model_fields if name not in ("part_class", "cost"))
@@ -187,6 +189,8 @@ class Writer:
         return {
             **{name: getattr(record, name) for name in _PLAIN},
             "uid": record.uid,
+            "quote": record.quote.model_dump(mode="json") if record.quote else None,
+            "pin_values": [one.model_dump() for one in record.pin_values] or None,
             "origin_id": record.origin or None,
             "family_id": _id(self._family(record.family)),
             "day": record.received or record.closed,
@@ -306,6 +310,8 @@ def load(session: Session, ids: Sequence[int]) -> dict[int, StoredCase]:
             origin=head.origin_id or "",
             family=head.code,
             **{name: getattr(head, name) for name in _PLAIN},
+            quote=None if head.quote is None else Quote.kept(head.quote),
+            pin_values=[PinValue.model_construct(**one) for one in head.pin_values or ()],
             symptoms=[
                 NotedSymptom.model_construct(name=row.name, present=row.present)
                 for row in symptoms.get(head.id, ())

@@ -1,7 +1,8 @@
 """Checksums of records: what was written is what is there, byte for byte in the exchange format.
 
 The change that wrote a record carries the checksum of what it wrote, and each earlier version its own. What a case
-calls its board, its symptoms and part classes is left to those records: their spelling is theirs to change.
+or a picture calls its board, and a case its symptoms and part classes, is left to those records: their spelling is
+theirs to change.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ _BYTES = 16
 def checksum(record: Mapping[str, Any]) -> str:
     """The checksum of a record as the exchange format writes it, 32 digits and letters a to f."""
     said = dict(record)
+    if said.get("record") == "picture":
+        said["family"] = code_key(str(said.get("family", "")))
     if said.get("record") == "case":
         said["family"] = code_key(str(said.get("family", "")))
         said["symptoms"] = [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
 from itertools import groupby
 from typing import Any
 
@@ -13,7 +13,7 @@ from sqlmodel import Session
 
 from kb.errors import Conflict, NotFound, Taken
 from kb.facts.designators import code_key
-from kb.model import Connector, Enable, FamilyRecord, Rail, as_dict
+from kb.model import Connector, Enable, FamilyRecord, PinValue, Rail, Revision, Tip, UsedIn, as_dict
 from kb.store.records import changes, totals
 from kb.store.tables.core import Family, FamilyConnector, FamilyNumber, FamilyRail, now, table_of
 
@@ -22,6 +22,8 @@ _NUMBER = table_of(FamilyNumber)
 _RAIL = table_of(FamilyRail)
 _CONNECTOR = table_of(FamilyConnector)
 _PLAIN = ("code", "kind", "mains_v", "bulk_v", "bulk_uf", "fuse", "isolated", "switch", "notes")
+# Lists that no question is asked about, kept whole in the family's own row.
+_WHOLE = ("tips", "revisions", "used_in", "pin_values")
 _RAIL_FIELDS = tuple(Rail.model_fields)
 _CONNECTOR_FIELDS = tuple(Connector.model_fields)
 
@@ -100,12 +102,27 @@ def by_ids(session: Session, ids: Sequence[int]) -> list[StoredFamily]:
                     _part(Connector, entry, _CONNECTOR_FIELDS) for entry in connectors.get(row.id, [])
                 ],
                 enable=None if row.enable is None else Enable.model_construct(**row.enable),
+                tips=_entries(Tip, row.tips),
+                revisions=_entries(Revision, row.revisions),
+                used_in=_entries(UsedIn, row.used_in),
+                pin_values=_entries(PinValue, row.pin_values),
             ),
             row.version,
             binned_at=row.binned_at,
         )
         for row in rows
     ]
+
+
+def _entries(model: Any, kept: list[dict[str, Any]]) -> Any:
+    """The entries of a list that is kept whole; days are kept as text."""
+    return [
+        model.model_construct(**{name: _read(name, value) for name, value in one.items()}) for one in kept
+    ]
+
+
+def _read(name: str, value: Any) -> Any:
+    return date.fromisoformat(value) if name == "date" and value else value
 
 
 def _part(model: Any, row: Any, names: tuple[str, ...]) -> Any:
@@ -175,6 +192,7 @@ def _row(record: FamilyRecord) -> dict[str, Any]:
         **{name: getattr(record, name) for name in _PLAIN},
         "code_key": code_key(record.code),
         "enable": record.enable.model_dump() if record.enable else None,
+        **{name: [entry.model_dump(mode="json") for entry in getattr(record, name)] for name in _WHOLE},
         "changed_at": now(),
     }
 

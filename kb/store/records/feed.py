@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlmodel import Session
 
-from kb.store.records import cases, families, lists, totals
+from kb.store.records import cases, families, lists, pictures, totals
 from kb.store.records.kinds import KINDS, standing
 from kb.store.tables.core import Batch, Change, History, table_of
 
@@ -101,7 +101,7 @@ def page(
 
 def spellings(session: Session, entity: str, name: str) -> list[str]:
     """Every way in which the feed ever spelled the name of a record."""
-    if entity == "case":
+    if entity in ("case", pictures.ENTITY):
         return [name]
     fold = KINDS[entity].fold
     keys = session.scalars(select(_CHANGE.c.key).where(_CHANGE.c.entity == entity).distinct())
@@ -138,6 +138,8 @@ def present(session: Session, entity: str, name: str) -> Present | None:
         record: Any = cases.load(session, [there.id])[there.id].record
     elif entity == "family":
         record = families.by_ids(session, [there.id])[0].record
+    elif entity == pictures.ENTITY:
+        record = pictures.by_ids(session, [there.id])[0].record
     else:
         record = lists.by_id(session, entity, there.id)
     return Present(there.name, record, there.version, there.binned_at)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from typing import Any
 
 from sqlalchemy import and_, func, select
 from sqlmodel import Session
@@ -60,3 +61,19 @@ def part_costs(session: Session, first: date, last: date) -> list[tuple[date, in
         .group_by(_CASE.c.closed)
     )
     return [(row[0], int(row[1]), int(row[2])) for row in session.execute(query)]
+
+
+def quoted(session: Session, first: date, last: date) -> list[tuple[date, dict[str, Any], int, int]]:
+    """(day closed, quote, cents for parts, minutes at the bench) of each board closed in these days with a quote."""
+    query = (
+        select(
+            _CASE.c.closed,
+            _CASE.c.quote,
+            func.coalesce(func.sum(_ATTEMPT.c.cost_cents), 0),
+            func.coalesce(func.sum(_ATTEMPT.c.minutes), 0),
+        )
+        .outerjoin(_ATTEMPT, _ATTEMPT.c.case_id == _CASE.c.id)
+        .where(_KEPT, _CASE.c.closed.between(first, last), _CASE.c.quote.is_not(None))
+        .group_by(_CASE.c.id)
+    )
+    return [(row[0], row[1], int(row[2]), int(row[3])) for row in session.execute(query)]

@@ -20,12 +20,14 @@ from kb.model import FileWords, Mark, as_dict
 from kb.store.records import changes
 from kb.store.tables.core import BoardCase, now, table_of
 from kb.store.tables.files import CaseFile, StoredFile
+from kb.store.tables.pictures import BoardPicture
 
 ENTITY = "case_file"
 MOST_OF_A_CASE = 200
 _FILE = table_of(CaseFile)
 _CONTENT = table_of(StoredFile)
 _CASE = table_of(BoardCase)
+_PICTURE = table_of(BoardPicture)
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +135,8 @@ def add(session: Session, case_uid: str, given: Content, original_name: str, cap
     if case.origin_id:
         raise OthersCase(case_uid)
     case_id = case.id
-    content_id = _content_id(session, given)
-    of_this = (_FILE.c.case_id == case_id, _FILE.c.stored_file_id == content_id)
+    kept_id = content_id(session, given)
+    of_this = (_FILE.c.case_id == case_id, _FILE.c.stored_file_id == kept_id)
     known = session.execute(select(_FILE.c.uid, _FILE.c.binned_at).where(*of_this)).first()
     if known is not None:
         if known.binned_at is not None:
@@ -153,7 +155,7 @@ def add(session: Session, case_uid: str, given: Content, original_name: str, cap
     row = {
         "uid": uid,
         "case_id": case_id,
-        "stored_file_id": content_id,
+        "stored_file_id": kept_id,
         "position": 0 if last is None else last + 1,
         "original_name": original_name,
         "caption": caption,
@@ -168,7 +170,8 @@ def add(session: Session, case_uid: str, given: Content, original_name: str, cap
     return uid
 
 
-def _content_id(session: Session, given: Content) -> int:
+def content_id(session: Session, given: Content) -> int:
+    """The row of content whose bytes are kept already, made where there is none."""
     known = session.scalar(select(_CONTENT.c.id).where(_CONTENT.c.content == given.content))
     if known is not None:
         return int(known)
@@ -236,6 +239,12 @@ def all_contents(session: Session) -> list[Content]:
     return [Content(*row) for row in session.execute(query)]
 
 
+def contents_of(session: Session, hashes: Sequence[str]) -> list[Content]:
+    """What is known of content by its hash, in order of it; hashes that nothing is known of are left out."""
+    query = select(*(_CONTENT.c[name] for name in Content.__dataclass_fields__)).order_by(_CONTENT.c.content)
+    return [Content(*row) for row in session.execute(query.where(_CONTENT.c.content.in_(hashes)))]
+
+
 def every(session: Session) -> list[StoredCaseFile]:
     """The files of all cases, those in the bin too."""
     return _found(session)
@@ -254,11 +263,12 @@ def remove_of_case(session: Session, case_uid: str) -> None:
 
 
 def forget_unreferred(session: Session) -> list[str]:
-    """Forgets content that no file of any case refers to any more; returns the hashes.
+    """Forgets content that no file of a case and no picture of a board refers to any more; returns the hashes.
 
     Call it after files or cases were removed for good; the bytes themselves go with the next sweep.
     """
-    used = select(_FILE.c.stored_file_id)
+    pictures = select(_PICTURE.c.stored_file_id).where(_PICTURE.c.stored_file_id.is_not(None))
+    used = select(_FILE.c.stored_file_id).union(pictures)
     gone = list(session.scalars(select(_CONTENT.c.content).where(_CONTENT.c.id.not_in(used))))
     session.execute(delete(_CONTENT).where(_CONTENT.c.id.not_in(used)))
     return gone

@@ -14,18 +14,23 @@ _GOOD = ("no fault found", "repaired")
 
 
 def good_cases(session: Session, family_id: int, limit: int) -> list[Any]:
-    """Rows of id, uid, serial, origin_id and verdict of the newest cases of a family with readings of a good board.
+    """The newest cases of a family with readings of a good board: id, uid, serial, origin_id, verdict, pin_values.
 
     A repaired board that came back with the same fault is none.
     """
     taken_when_good = or_(_READING.c.after_repair.is_(True), _CASE.c.verdict == _GOOD[0])
-    query = select(*(_CASE.c[name] for name in ("id", "uid", "serial", "origin_id", "verdict"))).where(
+    query = select(
+        *(_CASE.c[name] for name in ("id", "uid", "serial", "origin_id", "verdict", "pin_values"))
+    ).where(
         _CASE.c.family_id == family_id,
         _CASE.c.binned_at.is_(None),
         _CASE.c.verdict.in_(_GOOD),
-        select(_READING.c.id)
-        .where(_READING.c.case_id == _CASE.c.id, _READING.c.value.is_not(None), taken_when_good)
-        .exists(),
+        or_(
+            (_CASE.c.verdict == _GOOD[0]) & _CASE.c.pin_values.is_not(None),
+            select(_READING.c.id)
+            .where(_READING.c.case_id == _CASE.c.id, _READING.c.value.is_not(None), taken_when_good)
+            .exists(),
+        ),
         ~select(_NEWS.c.id)
         .where(_NEWS.c.case_id == _CASE.c.id, _NEWS.c.state == "came back with the same fault")
         .exists(),

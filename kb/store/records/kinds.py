@@ -12,7 +12,8 @@ from sqlmodel import Session
 
 from kb.errors import NotFound
 from kb.facts.designators import code_key
-from kb.store.tables.core import BenchLoad, BoardCase, Family, PartClass, Symptom, table_of
+from kb.store.tables.core import BenchLoad, BoardCase, Family, PartClass, ShelfPart, Symptom, table_of
+from kb.store.tables.pictures import BoardPicture
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +49,8 @@ KINDS = {
         Kind("symptom", "symptom", table_of(Symptom), "name_key", "name", str.casefold),
         Kind("part_class", "part class", table_of(PartClass), "name_key", "name", str.casefold),
         Kind("load", "load", table_of(BenchLoad), "name_key", "name", str.casefold),
+        Kind("shelf_part", "shelf part", table_of(ShelfPart), "name_key", "name", str.casefold),
+        Kind("picture", "picture of a board", table_of(BoardPicture), "uid", "uid", str),
     )
 }
 
@@ -76,7 +79,7 @@ def standing_of(session: Session, entity: str, name: str) -> Standing:
     """The same of one record. Raises NotFound."""
     found = standing(session, entity, [name]).get(name)
     if found is None:
-        field = {"case": "uid", "family": "family"}.get(entity, "name")
+        field = {"case": "uid", "family": "family", "picture": "uid"}.get(entity, "name")
         raise NotFound(
             f"There is no {KINDS[entity].spoken} {name}.", field=field, remedy="Search for it, or add it."
         )

@@ -10,9 +10,18 @@ from sqlalchemy import insert, select, update
 from sqlmodel import Session, SQLModel
 
 from kb.errors import Conflict, NotFound
-from kb.model import LoadRecord, PartClassRecord, Record, SymptomRecord, as_dict
+from kb.model import (
+    Instead,
+    LoadRecord,
+    PartClassRecord,
+    Record,
+    ShelfPartRecord,
+    SymptomRecord,
+    UsedAt,
+    as_dict,
+)
 from kb.store.records import changes
-from kb.store.tables.core import BenchLoad, PartClass, Symptom, table_of
+from kb.store.tables.core import BenchLoad, PartClass, ShelfPart, Symptom, table_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,13 +41,24 @@ _LISTS = (
         LoadRecord,
         ("name", "kind", "points", "ohm", "tolerance_pct", "max_w", "max_v", "max_a", "count", "base"),
     ),
+    _List(
+        "shelf_part",
+        ShelfPart,
+        ShelfPartRecord,
+        tuple(name for name in ShelfPartRecord.model_fields if name != "record"),
+    ),
 )
+# Lists within an entry that are records of their own.
+_INNER: dict[str, type[Record]] = {"used_at": UsedAt, "instead_of": Instead}
 _BY_MODEL = {entry.model: entry for entry in _LISTS}
-ListRecord = SymptomRecord | PartClassRecord | LoadRecord
+ListRecord = SymptomRecord | PartClassRecord | LoadRecord | ShelfPartRecord
 
 
 def _built(entry: _List, row: Any) -> Any:
-    return entry.model.model_construct(**{name: getattr(row, name) for name in entry.columns})
+    values = {name: getattr(row, name) for name in entry.columns}
+    for name in _INNER.keys() & values.keys():
+        values[name] = [_INNER[name].model_construct(**one) for one in values[name]]
+    return entry.model.model_construct(**values)
 
 
 def _all(session: Session, entry: _List) -> list[Any]:
@@ -75,6 +95,23 @@ def part_classes(session: Session) -> list[PartClassRecord]:
 def loads(session: Session) -> list[LoadRecord]:
     """The bench's own loads in alphabetical order."""
     return _all(session, _LISTS[2])
+
+
+def shelf_parts(session: Session) -> list[ShelfPartRecord]:
+    """The parts on the shelf in alphabetical order."""
+    return _all(session, _LISTS[3])
+
+
+def shelf_part(session: Session, name: str) -> tuple[ShelfPartRecord, int]:
+    """One part on the shelf with its version. Raises NotFound."""
+    table = table_of(ShelfPart)
+    query = select(table).where(table.c.name_key == name.casefold(), table.c.binned_at.is_(None))
+    row = session.execute(query).first()
+    if row is None:
+        raise NotFound(
+            f"There is no part {name} on the shelf.", field="name", remedy="Choose one of the parts shelf."
+        )
+    return _built(_LISTS[3], row), row.version
 
 
 def save(session: Session, record: ListRecord, *, expected_version: int | None = None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,6 +29,11 @@ class Account:
     link_expires_at: int | None
     added_at: int
     signed_in_at: int | None
+    totp_secret: str
+    totp_added_at: int | None
+    totp_step: int | None
+    recovery_hashes: str
+    untold: str
 
 
 _COLUMNS = tuple(_PERSON.c[name] for name in Account.__dataclass_fields__)
@@ -39,12 +45,18 @@ def every(session: Session) -> list[Account]:
     return [Account(*row) for row in rows]
 
 
+def with_id(session: Session, person_id: int) -> Account | None:
+    """One account, None where it was removed."""
+    row = session.execute(select(*_COLUMNS).where(_PERSON.c.id == person_id)).first()
+    return Account(*row) if row else None
+
+
 def by_id(session: Session, person_id: int) -> Account:
     """One account. Raises NotFound."""
-    row = session.execute(select(*_COLUMNS).where(_PERSON.c.id == person_id)).first()
-    if row is None:
+    found = with_id(session, person_id)
+    if found is None:
         raise NotFound("There is no such person.", remedy="Reload the list of people.")
-    return Account(*row)
+    return found
 
 
 def named(session: Session, name: str) -> Account | None:
@@ -79,6 +91,14 @@ def add(session: Session, name: str, level: str, now: int) -> Account:
 def change(session: Session, person_id: int, **values: Any) -> None:
     """Changes columns of one account."""
     session.execute(update(_PERSON).where(_PERSON.c.id == person_id).values(**values))
+
+
+def tell(session: Session, name: str, line: dict[str, Any], *, most: int) -> None:
+    """Adds a line to what the account of that name is told next, if there is such an account; the last `most` stay."""
+    account = named(session, name)
+    if account is not None:
+        lines = [*json.loads(account.untold or "[]"), line][-most:]
+        change(session, account.id, untold=json.dumps(lines, ensure_ascii=False))
 
 
 def remove(session: Session, person_id: int) -> None:

@@ -10,7 +10,7 @@ from sqlalchemy import func, select
 from sqlmodel import Session
 
 from kb.model import RECORD_TYPES, Record, as_dict, explain
-from kb.store.records import cases, families, lists
+from kb.store.records import cases, families, lists, pictures
 from kb.store.records.kinds import folded
 from kb.store.tables.core import (
     BenchLoad,
@@ -19,10 +19,12 @@ from kb.store.tables.core import (
     Family,
     History,
     PartClass,
+    ShelfPart,
     Symptom,
     table_of,
 )
 from kb.store.tables.files import CaseFile
+from kb.store.tables.pictures import BoardPicture
 
 _CHANGE, _HISTORY = table_of(Change), table_of(History)
 # Every kind of record that is kept under a version, with the column that names it.
@@ -32,7 +34,9 @@ _LIVE: dict[str, tuple[Any, str]] = {
     "symptom": (table_of(Symptom), "name"),
     "part_class": (table_of(PartClass), "name"),
     "load": (table_of(BenchLoad), "name"),
+    "shelf_part": (table_of(ShelfPart), "name"),
     "case_file": (table_of(CaseFile), "uid"),
+    "picture": (table_of(BoardPicture), "uid"),
 }
 # After these a record is there; after any other it is gone.
 _THERE = frozenset({"added", "updated", "binned", "restored", "unmerged"})
@@ -124,6 +128,7 @@ def record_faults(session: Session) -> Iterator[str]:
         *lists.symptoms(session),
         *lists.part_classes(session),
         *lists.loads(session),
+        *lists.shelf_parts(session),
     ]
     for record in listed:
         yield from _told(record, getattr(record, "name", ""))
@@ -131,6 +136,8 @@ def record_faults(session: Session) -> Iterator[str]:
     for start in range(0, len(ids), _BATCH):
         for family in families.by_ids(session, ids[start : start + _BATCH]):
             yield from _told(family.record, family.record.code)
+    for picture in pictures.every(session):
+        yield from _told(picture.record, picture.record.uid)
     for batch in cases.in_order(session):
         for case in batch:
             yield from _told(case.record, str(case.record.uid))

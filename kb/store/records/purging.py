@@ -11,7 +11,7 @@ from sqlalchemy import delete, func, literal, select, union_all
 from sqlmodel import Session
 
 from kb.errors import BadInput, InUse
-from kb.store.records import changes, files, totals
+from kb.store.records import changes, files, pictures, totals
 from kb.store.records.bins import LINKS, users
 from kb.store.records.kinds import KINDS, standing_of
 from kb.store.tables.bench import BenchRun
@@ -22,7 +22,7 @@ _HISTORY, _RUN, _CASE, _FAMILY = (table_of(one) for one in (History, BenchRun, B
 
 @dataclass(frozen=True, slots=True)
 class Binned:
-    """A record in the bin; `about` tells a case by its family and complaint."""
+    """A record in the bin; `about` tells a case by its family and complaint, a picture by its family and side."""
 
     entity: str
     name: str
@@ -39,6 +39,9 @@ def _latest(most: int) -> Any:
         if kind.entity == "case":
             about = _FAMILY.c.code + literal(" ") + func.substr(_CASE.c.complaint, 1, 80)
             query = select(*columns, about.label("about")).join(_FAMILY, _FAMILY.c.id == _CASE.c.family_id)
+        elif kind.entity == "picture":
+            about = _FAMILY.c.code + literal(", ") + table.c.side
+            query = select(*columns, about.label("about")).join(_FAMILY, _FAMILY.c.id == table.c.family_id)
         else:
             query = select(*columns, literal("").label("about"))
         last = query.where(table.c.binned_at.is_not(None)).order_by(
@@ -86,7 +89,7 @@ def purge(session: Session, entity: str, name: str) -> None:
     """Deletes a record that lies in the bin, with its history and everything that belongs to it alone.
 
     With a case go its files, its bench tests and the reports to its customer; with a family its bench
-    tests. Only the change feed keeps that there was something, who deleted it and when.
+    tests and pictures. Only the change feed keeps that there was something, who deleted it and when.
 
     Raises NotFound, BadInput for what is not in the bin, and InUse where cases in the bin still name it.
     """
@@ -105,6 +108,7 @@ def purge(session: Session, entity: str, name: str) -> None:
         _purge_of_case(session, there.name, there.id)
     elif entity == "family":
         session.execute(delete(_RUN).where(_RUN.c.family_id == there.id))
+        pictures.remove_of_family(session, there.id)
     keys = (
         [
             key

@@ -10,7 +10,7 @@ from sqlalchemy import bindparam, func, select, update
 from sqlmodel import Session
 
 from kb.model import as_dict
-from kb.store.records import cases, families, files, lists
+from kb.store.records import cases, families, files, lists, pictures
 from kb.store.records.checksums import checksum
 from kb.store.records.kinds import folded
 from kb.store.tables.core import BoardCase, Change, History, table_of
@@ -74,6 +74,8 @@ def present(session: Session) -> Iterator[tuple[str, str, str]]:
             yield "family", family.record.code, checksum(as_dict(family.record))
     for entity, record in lists.every(session):
         yield entity, record.name, checksum(as_dict(record))
+    for picture in pictures.every(session, also_binned=True):
+        yield pictures.ENTITY, picture.record.uid, checksum(as_dict(picture.record))
     for file in files.every(session):
         yield files.ENTITY, file.uid, checksum(file.as_record())
 

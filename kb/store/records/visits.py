@@ -31,8 +31,11 @@ class SignedIn:
     seen_at: int
     address: str
     browser: str
+    proved_at: int | None
     name: str
     level: str
+    untold: str
+    has_code: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +51,8 @@ class Token:
     used_at: int | None
 
 
-_OF_SIGNED_IN = [_SESSION.c[name] for name in list(SignedIn.__dataclass_fields__)[:-2]]
+_OF_SIGNED_IN = [_SESSION.c[name] for name in list(SignedIn.__dataclass_fields__)[:-4]]
+_OF_PERSON = (_PERSON.c.name, _PERSON.c.level, _PERSON.c.untold, _PERSON.c.totp_added_at.is_not(None))
 _OF_TOKEN = [_TOKEN.c[name] for name in Token.__dataclass_fields__]
 
 
@@ -60,11 +64,16 @@ def start(session: Session, **values: Any) -> None:
 def signed_in(session: Session, key_hash: str) -> SignedIn | None:
     """The browser with that key, present or prior."""
     row = session.execute(
-        select(*_OF_SIGNED_IN, _PERSON.c.name, _PERSON.c.level)
+        select(*_OF_SIGNED_IN, *_OF_PERSON)
         .join(_PERSON, _PERSON.c.id == _SESSION.c.person_id)
         .where(or_(_SESSION.c.key_hash == key_hash, _SESSION.c.prior_hash == key_hash))
     ).first()
     return SignedIn(*row) if row else None
+
+
+def prove(session: Session, session_id: int, now: int) -> None:
+    """Notes that the person of a session has typed the password now."""
+    session.execute(update(_SESSION).where(_SESSION.c.id == session_id).values(proved_at=now))
 
 
 def touch(session: Session, found: SignedIn, **values: Any) -> bool:
@@ -90,7 +99,7 @@ def note_uses(session: Session, sessions: Mapping[int, tuple[int, str]], tokens:
 def of_person(session: Session, person_id: int) -> list[SignedIn]:
     """Where somebody is signed in, the latest first."""
     rows = session.execute(
-        select(*_OF_SIGNED_IN, _PERSON.c.name, _PERSON.c.level)
+        select(*_OF_SIGNED_IN, *_OF_PERSON)
         .join(_PERSON, _PERSON.c.id == _SESSION.c.person_id)
         .where(_SESSION.c.person_id == person_id)
         .order_by(_SESSION.c.seen_at.desc(), _SESSION.c.id.desc())

@@ -44,6 +44,10 @@ def _json() -> Any:
     return Column(JSON, nullable=False)
 
 
+def _list() -> Any:
+    return Column(JSON, nullable=False, server_default=text("'[]'"))
+
+
 def now() -> datetime:
     """The moment a row was written, UTC, to the second."""
     return datetime.now(UTC).replace(microsecond=0)
@@ -143,6 +147,10 @@ class Family(Table, table=True):
     isolated: bool | None = None
     switch: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     enable: Any = Field(default=None, sa_column=Column(JSON(none_as_null=True), nullable=True))
+    tips: Any = Field(sa_column=_list())
+    revisions: Any = Field(sa_column=_list())
+    used_in: Any = Field(sa_column=_list())
+    pin_values: Any = Field(sa_column=_list())
     notes: str = Field(default="", sa_column=Column(Text, nullable=False))
     version: int = 1
     changed_at: datetime = Field(default_factory=now)
@@ -228,6 +236,34 @@ class BenchLoad(Table, table=True):
     binned_at: datetime | None = None
 
 
+class ShelfPart(Table, table=True):
+    __tablename__ = "shelf_part"
+    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    name: str
+    name_key: str = Field(unique=True)
+    part_class: str
+    kind: str = ""
+    type_number: str = ""
+    value: float | None = None
+    unit: str = ""
+    tolerance_pct: float | None = None
+    max_v: float | None = None
+    max_a: float | None = None
+    max_w: float | None = None
+    max_c: float | None = None
+    esr_ohm: float | None = None
+    package: str = ""
+    count: int = 0
+    least: int | None = None
+    place: str = ""
+    price: float | None = None
+    used_at: Any = Field(sa_column=_json())
+    instead_of: Any = Field(sa_column=_json())
+    notes: str = Field(default="", sa_column=Column(Text, nullable=False))
+    version: int = 1
+    binned_at: datetime | None = None
+
+
 class Origin(Table, table=True):
     """Another shop whose shared cases this store holds; `exported` is the day of its newest export read."""
 
@@ -283,6 +319,8 @@ class BoardCase(Table, table=True):
     worker: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     waiting_for: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     waiting_since: date | None = None
+    quote: Any = Field(default=None, sa_column=Column(JSON(none_as_null=True), nullable=True))
+    pin_values: Any = Field(default=None, sa_column=Column(JSON(none_as_null=True), nullable=True))
     notes: str = Field(default="", sa_column=Column(Text, nullable=False))
     version: int = 1
     changed_at: datetime = Field(default_factory=now)
@@ -334,6 +372,8 @@ class CaseAttempt(Table, table=True):
     cause: bool | None = None
     cost_cents: int | None = None
     minutes: int | None = None
+    shelf_part: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
+    shelf_count: int | None = None
     family_id: int | None = Field(default=None, sa_type=RowNumber)
     day: date | None = None
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import BigInteger, Column, ForeignKey, Text
+from sqlalchemy import BigInteger, Column, ForeignKey, Text, text
 from sqlmodel import Field
 
 from kb.store.tables.core import RowNumber, Table
@@ -24,7 +24,11 @@ def _moment(*, needed: bool = True) -> Any:
 
 class Person(Table, table=True):
     """One account. An empty `password_hash` means that nobody can sign in with it yet; `link_hash` is the
-    one-time link with which its password is chosen."""
+    one-time link with which its password is chosen.
+
+    `totp_secret` is that of an app for codes; it counts from `totp_added_at` on, and only codes of steps of time
+    after `totp_step` are good. `recovery_hashes` and `untold` (what befell the account and was not shown to its
+    person yet) are lists in JSON, "" where empty."""
 
     __tablename__ = "person"
     id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
@@ -36,11 +40,19 @@ class Person(Table, table=True):
     link_expires_at: int | None = Field(default=None, sa_column=_moment(needed=False))
     added_at: int = Field(sa_column=_moment())
     signed_in_at: int | None = Field(default=None, sa_column=_moment(needed=False))
+    totp_secret: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
+    totp_added_at: int | None = Field(default=None, sa_column=_moment(needed=False))
+    totp_step: int | None = Field(default=None, sa_column=_moment(needed=False))
+    recovery_hashes: str = Field(
+        default="", sa_column=Column(Text, nullable=False, server_default=text("''"))
+    )
+    untold: str = Field(default="", sa_column=Column(Text, nullable=False, server_default=text("''")))
 
 
 class PersonSession(Table, table=True):
     """One browser that is signed in. After a change of the key `prior_hash` stays good until the new one
-    has been `confirmed` by a request, and a little longer for requests that were under way."""
+    has been `confirmed` by a request, and a little longer for requests that were under way. `proved_at` is when its
+    person last typed the password."""
 
     __tablename__ = "person_session"
     id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
@@ -53,6 +65,7 @@ class PersonSession(Table, table=True):
     seen_at: int = Field(sa_column=_moment())
     address: str = ""
     browser: str = ""
+    proved_at: int | None = Field(default=None, sa_column=_moment(needed=False))
 
 
 class PersonToken(Table, table=True):

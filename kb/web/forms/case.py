@@ -66,6 +66,8 @@ def attempt_row(attempt: Attempt) -> Row:
         "cause": {None: "", True: "cause", False: "consequence"}[attempt.cause],
         "cost": "" if attempt.cost is None else f"{attempt.cost:.2f}",
         "minutes": "" if attempt.minutes is None else str(attempt.minutes),
+        "shelf_part": attempt.shelf_part,
+        "shelf_count": "" if attempt.shelf_count is None else str(attempt.shelf_count),
     }
 
 
@@ -74,6 +76,9 @@ def form_of(record: CaseRecord) -> Form:
     plain = as_dict(record)
     form = Form({name: str(plain.get(name, "")) for name in _PLAIN})
     form.plain["uid"] = record.uid or ""
+    # Quote and pins have pages of their own and travel along.
+    form.plain["pin_values"] = json.dumps(plain["pin_values"]) if record.pin_values else ""
+    form.plain["quote"] = json.dumps(plain["quote"], ensure_ascii=False) if record.quote else ""
     form.rows = {
         "symptoms": [
             {"name": entry.name, "present": "yes" if entry.present else "no"} for entry in record.symptoms
@@ -121,6 +126,8 @@ def record_of(form: Form, family: FamilyRecord | None, today: date) -> CaseRecor
         "readings": [_reading(form, number, row, family) for number, row in enumerate(form.list("readings"))],
         "attempts": [_attempt(form, number, row) for number, row in enumerate(form.list("attempts"))],
         "follow_ups": [_follow_up(form, number, row) for number, row in enumerate(form.list("follow_ups"))],
+        "quote": _carried(form.get("quote")),
+        "pin_values": _carried(form.get("pin_values")) or [],
     }
     if form.problems:
         return None
@@ -136,7 +143,7 @@ def in_form(problem: Problem) -> Problem:
     parts = problem.field.split(".")
     if parts[0] == "readings" and len(parts) == 3:
         return Problem(f"readings.{parts[1]}.line", problem.message, problem.remedy)
-    if parts[0] == "uid":
+    if parts[0] in ("uid", "quote", "pin_values"):
         return Problem("", problem.message, problem.remedy)
     return problem
 
@@ -190,6 +197,13 @@ def _reading(form: Form, number: int, row: Row, family: FamilyRecord | None) -> 
     return None if typed is None else typed.model_copy(update={"after_repair": after})
 
 
+def _carried(text: str) -> Any:
+    try:
+        return json.loads(text) if text else None
+    except (ValueError, RecursionError):
+        return None
+
+
 def _kept(text: str) -> Reading | None:
     try:
         return Reading.model_validate(json.loads(text)) if text else None
@@ -201,7 +215,10 @@ def _attempt(form: Form, number: int, row: Row) -> dict[str, Any]:
     name = f"attempts.{number}"
     money = form.parse(f"{name}.cost", row.get("cost", ""), parse_money)
     return {
-        **{part: row.get(part, "") for part in ("part", "part_class", "section", "failure")},
+        **{part: row.get(part, "") for part in ("part", "part_class", "section", "failure", "shelf_part")},
+        "shelf_count": int(taken)
+        if (taken := row.get("shelf_count", "")).isdigit() and taken.isascii()
+        else None,
         "action": row.get("action", "").strip() or "replace",
         "result": row.get("result") or "not known yet",
         "cause": {"cause": True, "consequence": False}.get(row.get("cause", "")),

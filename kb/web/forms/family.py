@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from typing import Any
 
@@ -9,7 +10,7 @@ from pydantic import ValidationError
 from starlette.datastructures import FormData
 
 from kb.facts.values import format_si_plain, parse_quantity, parse_tolerance
-from kb.model import FamilyRecord, Problem, problems
+from kb.model import FamilyRecord, Problem, as_dict, problems
 from kb.web.forms.fields import Form, Row, read_form
 
 LISTS = {
@@ -44,6 +45,10 @@ _EXAMPLE = {
 _SAID = {"V": "V", "A": "A", "F": "F", "ohm": "Ω"}
 _ISOLATED = {None: "", True: "yes", False: "no"}
 _QUANTITIES = {"mains_v": "V", "bulk_v": "V", "bulk_uf": "F"}
+
+
+# What has pages of its own travels along, so that saving this form neither loses it nor takes part in a conflict.
+_ELSEWHERE = ("tips", "revisions", "used_in", "pin_values")
 
 
 def isolated_of(form: Form, text: str) -> bool | None:
@@ -85,6 +90,10 @@ def form_of(record: FamilyRecord) -> Form:
             "enable_from_rail": enable.from_rail if enable else "",
             "enable_active": enable.active if enable else "high",
             "enable_resistor_ohm": _typed(enable.resistor_ohm) if enable else "",
+            "kept": json.dumps(
+                {name: value for name, value in as_dict(record).items() if name in _ELSEWHERE},
+                ensure_ascii=False,
+            ),
         }
     )
     form.rows = {
@@ -136,6 +145,7 @@ def record_of(form: Form) -> FamilyRecord | None:
         for number, row in enumerate(form.list("connectors"))
     ]
     data["enable"] = _enable(form)
+    data |= _kept(form.get("kept"))
     if form.problems:
         return None
     try:
@@ -145,10 +155,18 @@ def record_of(form: Form) -> FamilyRecord | None:
         return None
 
 
+def _kept(text: str) -> dict[str, Any]:
+    try:
+        found = json.loads(text) if text else {}
+    except (ValueError, RecursionError):
+        return {}
+    return {name: found[name] for name in _ELSEWHERE if name in found} if isinstance(found, dict) else {}
+
+
 def in_form(problem: Problem) -> Problem:
     """A problem of the record under the name that its field has in the form."""
     parts = problem.field.split(".")
-    name = problem.field
+    name = "" if parts[0] in _ELSEWHERE else problem.field
     if parts[0] == "enable" and len(parts) == 2:
         name = f"enable_{parts[1]}"
     elif parts[0] == "aliases":

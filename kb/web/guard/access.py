@@ -28,24 +28,29 @@ class Need:
 
     `level` is the level of the person, "" for anybody at all. Tokens do for programs (`is_for_programs`),
     and never where `in_person`. `event` is what goes into the audit list when the request was answered well.
+    Where `fresh` the password must have been typed lately.
     """
 
     level: str
     in_person: bool = False
     event: str = ""
+    fresh: bool = False
 
 
 ANYBODY = Need("")
 READ = Need(levels.READ)
 WORK = Need(levels.WORK)
 ADMINISTER = Need(levels.ADMINISTER, in_person=True)
+# Who may do what, and forms that lead to the whole store leaving: a browser left open is not enough.
+ADMINISTER_FRESH = Need(levels.ADMINISTER, in_person=True, fresh=True)
 # One's own account: whoever is signed in, at every level.
 OWN = Need(levels.READ, in_person=True)
+OWN_FRESH = Need(levels.READ, in_person=True, fresh=True)
 
 
-def audited(event: str) -> Need:
+def audited(event: str, *, fresh: bool = False) -> Need:
     """For who administers, and told in the audit list (see kb/service/accounts/audit.py for the events)."""
-    return Need(levels.ADMINISTER, in_person=True, event=event)
+    return Need(levels.ADMINISTER, in_person=True, event=event, fresh=fresh)
 
 
 ACCESS: dict[tuple[str, str], Need] = {
@@ -53,6 +58,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/static"): ANYBODY,
     ("GET", "/sign-in"): ANYBODY,
     ("POST", "/sign-in"): ANYBODY,
+    ("POST", "/sign-in/code"): ANYBODY,
     ("GET", "/set-up/{secret}"): ANYBODY,
     ("POST", "/set-up/{secret}"): ANYBODY,
     ("GET", "/open/{secret}"): ANYBODY,
@@ -61,16 +67,25 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/account"): OWN,
     ("POST", "/account/password"): OWN,
     ("POST", "/account/sign-out-everywhere"): OWN,
+    ("GET", "/account/prove"): OWN,
+    ("POST", "/account/prove"): OWN,
+    ("POST", "/account/seen"): OWN,
+    ("GET", "/account/code"): OWN_FRESH,
+    ("GET", "/account/code.svg"): OWN_FRESH,
+    ("POST", "/account/code"): OWN_FRESH,
+    ("POST", "/account/code/confirm"): OWN_FRESH,
+    ("POST", "/account/code/recovery"): OWN_FRESH,
+    ("POST", "/account/code/remove"): OWN_FRESH,
     ("POST", "/account/tokens"): OWN,
     ("POST", "/account/tokens/{token_id}/revoke"): OWN,
     # people
-    ("GET", "/people"): ADMINISTER,
-    ("POST", "/people"): ADMINISTER,
+    ("GET", "/people"): ADMINISTER_FRESH,
+    ("POST", "/people"): ADMINISTER_FRESH,
     ("GET", "/people/audit"): ADMINISTER,
-    ("GET", "/people/{person_id}"): ADMINISTER,
-    ("POST", "/people/{person_id}/level"): ADMINISTER,
-    ("POST", "/people/{person_id}/link"): ADMINISTER,
-    ("POST", "/people/{person_id}/remove"): ADMINISTER,
+    ("GET", "/people/{person_id}"): ADMINISTER_FRESH,
+    ("POST", "/people/{person_id}/level"): ADMINISTER_FRESH,
+    ("POST", "/people/{person_id}/link"): ADMINISTER_FRESH,
+    ("POST", "/people/{person_id}/remove"): ADMINISTER_FRESH,
     # find
     ("GET", "/"): READ,
     ("GET", "/search"): READ,
@@ -103,6 +118,28 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/api/cases/{uid}"): READ,
     ("PUT", "/api/cases/{uid}"): WORK,
     ("DELETE", "/api/cases/{uid}"): WORK,
+    # pictures of boards
+    ("GET", "/families/{code}/pictures"): READ,
+    ("POST", "/families/{code}/pictures"): WORK,
+    ("GET", "/api/families/{code}/pictures"): READ,
+    ("POST", "/api/families/{code}/pictures"): WORK,
+    ("GET", "/api/pictures/{uid}"): READ,
+    ("PUT", "/api/pictures/{uid}"): WORK,
+    ("GET", "/api/pictures/{uid}/content"): READ,
+    ("GET", "/pictures/{uid}"): READ,
+    ("POST", "/pictures/{uid}"): WORK,
+    ("GET", "/pictures/{uid}/content"): READ,
+    ("POST", "/pictures/{uid}/content"): WORK,
+    ("GET", "/pictures/{uid}/whole"): READ,
+    ("GET", "/pictures/{uid}/small"): READ,
+    ("GET", "/pictures/{uid}/piece/{of}/{column}/{row}"): READ,
+    ("GET", "/pictures/{uid}/corners"): WORK,
+    ("GET", "/pictures/{uid}/pins"): WORK,
+    ("GET", "/pictures/{uid}/join"): WORK,
+    ("POST", "/pictures/{uid}/join"): WORK,
+    ("POST", "/pictures/{uid}/use-again"): WORK,
+    ("GET", "/pictures/{uid}/history"): READ,
+    ("POST", "/pictures/{uid}/history"): WORK,
     # photographs and files of a case
     ("GET", "/cases/{uid}/photos"): READ,
     ("POST", "/cases/{uid}/photos"): WORK,
@@ -111,6 +148,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/cases/{uid}/photos/{file}/marks"): WORK,
     ("POST", "/cases/{uid}/photos/{file}/marks/remove"): WORK,
     ("POST", "/cases/{uid}/photos/{file}/bin"): WORK,
+    ("POST", "/cases/{uid}/photos/{file}/board"): WORK,
     ("POST", "/cases/{uid}/photos/{file}/restore"): WORK,
     ("GET", "/cases/{uid}/files/{file}"): READ,
     ("GET", "/cases/{uid}/files/{file}/small"): READ,
@@ -134,8 +172,32 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/families/{code}"): READ,
     ("POST", "/families/{code}"): WORK,
     ("GET", "/families/{code}/edit"): WORK,
+    ("GET", "/families/{code}/notes"): READ,
+    ("POST", "/families/{code}/notes"): WORK,
+    ("POST", "/families/{code}/tips"): WORK,
     ("GET", "/families/{code}/good-boards"): READ,
+    ("POST", "/families/{code}/pins"): WORK,
     ("GET", "/cases/{uid}/beside"): READ,
+    ("POST", "/cases/{uid}/pins"): WORK,
+    ("GET", "/shelf"): READ,
+    ("POST", "/shelf"): WORK,
+    ("GET", "/shelf.csv"): READ,
+    ("GET", "/shelf/new"): WORK,
+    ("GET", "/shelf/part"): READ,
+    ("POST", "/shelf/part"): WORK,
+    ("POST", "/shelf/part/remove"): WORK,
+    ("POST", "/shelf/part/accept"): WORK,
+    ("GET", "/shelf/part/history"): READ,
+    ("POST", "/shelf/part/history"): WORK,
+    ("POST", "/cases/{uid}/take"): WORK,
+    ("POST", "/cases/{uid}/put-back"): WORK,
+    ("GET", "/cases/{uid}/quote"): READ,
+    ("POST", "/cases/{uid}/quote"): WORK,
+    ("POST", "/cases/{uid}/quote/answer"): WORK,
+    ("GET", "/api/shelf"): READ,
+    ("GET", "/api/order-list"): READ,
+    ("GET", "/order-list"): READ,
+    ("GET", "/order-list.csv"): READ,
     ("GET", "/kit"): READ,
     ("GET", "/kit.csv"): READ,
     ("GET", "/api/kit"): READ,
@@ -212,8 +274,8 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/data/origins"): READ,
     ("POST", "/data/origins/{origin_id}/withdraw"): audited("records merged or withdrawn"),
     ("POST", "/data/origins/{origin_id}/allow"): audited("records merged or withdrawn"),
-    ("GET", "/data/take-out"): ADMINISTER,
-    ("GET", "/data/take-out/file"): audited("whole store taken out"),
+    ("GET", "/data/take-out"): ADMINISTER_FRESH,
+    ("GET", "/data/take-out/file"): audited("whole store taken out", fresh=True),
     ("GET", "/data/share"): ADMINISTER,
     ("POST", "/data/share"): ADMINISTER,
     ("GET", "/data/share/seen/{job_id}"): ADMINISTER,
@@ -221,7 +283,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/data/{kind}"): READ,
     ("POST", "/data/{kind}"): WORK,
     ("POST", "/api/import"): WORK,
-    ("GET", "/api/export"): audited("whole store taken out"),
+    ("GET", "/api/export"): audited("whole store taken out", fresh=True),
     # what changed, undoing it, and going back to an earlier version
     ("GET", "/data/changes"): READ,
     ("GET", "/data/changes/{batch_id}"): WORK,
@@ -244,7 +306,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     # backups hold everything, the hashes of passwords too
     ("GET", "/data/backups"): ADMINISTER,
     ("POST", "/data/backups"): audited("backup made"),
-    ("GET", "/data/backups/{name}"): audited("whole store taken out"),
+    ("GET", "/data/backups/{name}"): audited("whole store taken out", fresh=True),
     ("POST", "/data/backups/{name}/prove"): ADMINISTER,
     # long work
     ("GET", "/jobs/{job_id}"): READ,

@@ -8,6 +8,7 @@ they are Secure and their names begin with `__Host-`, which a browser then takes
 from __future__ import annotations
 
 import hashlib
+import hmac
 import os
 import secrets
 from pathlib import Path
@@ -19,6 +20,7 @@ from kb import system
 from kb.errors import StoreTrouble
 
 _DEVICE_S = 400 * 86_400
+_TICKET_S = 300
 
 
 class Cookies:
@@ -34,6 +36,9 @@ class Cookies:
             key, salt="session", key_derivation="hmac", digest_method=hashlib.sha256
         )
         self._device = Signer(key, salt="browser", key_derivation="hmac", digest_method=hashlib.sha256)
+        self._ticket = TimestampSigner(
+            key, salt="ticket", key_derivation="hmac", digest_method=hashlib.sha256
+        )
         self._owner = Signer(key, salt="owner", key_derivation="hmac", digest_method=hashlib.sha256)
 
     def session_in(self, headers: Headers) -> str | None:
@@ -66,6 +71,24 @@ class Cookies:
         text = f"{person_id}.{mark or secrets.token_urlsafe(16)}"
         return self._set(self.device_name, self._device.sign(text).decode("ascii"), _DEVICE_S)
 
+    def ticket(self, person_id: int, password_hash: str) -> str:
+        """What a page carries between the password and the code: that the password of an account was right."""
+        return self._ticket.sign(f"{person_id}.{_mark(password_hash)}").decode("ascii")
+
+    def person_of_ticket(self, ticket: str) -> tuple[int, str] | None:
+        """(account, mark of the password it had), None for a ticket that is not ours or is too old."""
+        try:
+            text = self._ticket.unsign(ticket, max_age=_TICKET_S).decode("ascii")
+            person_id, _, mark = text.partition(".")
+            return int(person_id), mark
+        except (BadSignature, UnicodeError, ValueError):
+            return None
+
+    @staticmethod
+    def has_mark(password_hash: str, mark: str) -> bool:
+        """Whether the account still has the password that was typed."""
+        return hmac.compare_digest(_mark(password_hash), mark)
+
     def is_owner(self, headers: Headers) -> bool:
         """Whether the browser was let in by the one-time address."""
         return self._owner.validate(self._value(headers, self.owner_name))
@@ -89,6 +112,10 @@ class Cookies:
         found = [value.strip() for given, _, value in pairs if given == name]
         # Two of one name come from somebody who plants cookies; neither is believed.
         return found[0] if len(found) == 1 and found[0].isascii() else ""
+
+
+def _mark(password_hash: str) -> str:
+    return hashlib.sha256(password_hash.encode()).hexdigest()[:32]
 
 
 def signing_key(file: Path) -> str:

@@ -14,9 +14,10 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from kb.errors import KbError, NotAllowed, NotSignedIn
+from kb.errors import KbError, NotAllowed, NotSignedIn, ProveAgain
+from kb.model.people import ADMINISTER
 from kb.service import Shop
-from kb.service.accounts import audit, signed_in, tokens
+from kb.service.accounts import audit, second_factor, signed_in, tokens
 from kb.service.accounts.audit import Visitor
 from kb.web.guard.access import ANYBODY, READ, Need, Route, chosen, is_for_programs
 from kb.web.guard.cookies import Cookies
@@ -147,11 +148,33 @@ class Door:
                 else f"This token may {visitor.level}, and this needs one that may {need.level}.",
                 remedy="Ask an administrator.",
             )
+        self._check_proof(scope, visitor, need)
         # What cannot be told in the audit list now is not done either.
         if need.event and visitor.person_id is not None and (away := self._shop.store.away):
             raise away.error()
 
+    def _check_proof(self, scope: Scope, visitor: Visitor, need: Need) -> None:
+        """The second factor where the shop asks for one, and a password that was typed lately."""
+        if visitor.session_id is None:
+            return
+        asks = self._shop.settings.second_factor
+        is_asked = asks == "all" or (asks == "administer" and visitor.level == ADMINISTER)
+        if is_asked and not visitor.has_code and not scope["path"].startswith(("/account", "/sign-")):
+            raise Forbidden(
+                "This shop asks for a second factor, and your account has none yet.",
+                remedy="Add one under Account, with an app on your phone.",
+            )
+        if need.fresh and not second_factor.is_fresh(self._shop, visitor):
+            raise ProveAgain(
+                "For this your password is asked again: it was typed more than ten minutes ago.",
+                remedy="Type it under Account, Prove who you are, and send this again.",
+            )
+
     async def _refusal(self, scope: Scope, receive: Receive, headers: Headers, error: KbError) -> Response:
+        if isinstance(error, ProveAgain) and not is_for_programs(scope["path"]):
+            # A form is not kept here: those that ask for it hold what opens accounts.
+            wanted = _asked_for(scope) if scope["method"] in SAFE_METHODS else _page_of(headers)
+            return see_other("/account/prove?" + urlencode({"next": wanted}))
         if not isinstance(error, NotSignedIn) or not self._serving.sign_in:
             return self._respond(scope, error)
         if is_for_programs(scope["path"]):
@@ -160,8 +183,7 @@ class Door:
             return answer
         # A module that fetches a part of a page would otherwise put the whole sign-in page there.
         if scope["method"] in SAFE_METHODS and "text/html" in headers.get("accept", ""):
-            query = scope["query_string"].decode("latin-1")
-            wanted = place_after(scope["path"] + (f"?{query}" if query else ""))
+            wanted = _asked_for(scope)
             tail = "" if wanted == "/" else "?" + urlencode({"next": wanted})
             return see_other(f"/sign-in{tail}")
         if scope["method"] == "POST":
@@ -196,6 +218,18 @@ class Door:
             await send(message)
 
         return send_marked
+
+
+def _asked_for(scope: Scope) -> str:
+    """The address of a request, as where to go on."""
+    query = scope["query_string"].decode("latin-1")
+    return place_after(scope["path"] + (f"?{query}" if query else ""))
+
+
+def _page_of(headers: Headers) -> str:
+    """The page that a form was sent from."""
+    parts = urlsplit(headers.get("referer", ""))
+    return place_after(parts.path + (f"?{parts.query}" if parts.query else "")) if parts.path else "/account"
 
 
 def _needed(scope: Scope, route: Route | None) -> Need:

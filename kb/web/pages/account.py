@@ -10,7 +10,7 @@ from starlette.responses import Response
 from kb.errors import BadInput, KbError, TooSoon
 from kb.model.people import READ, SCOPES
 from kb.service import Shop
-from kb.service.accounts import audit, people, signed_in, tokens
+from kb.service.accounts import audit, people, second_factor, signed_in, tokens
 from kb.service.accounts.audit import Visitor
 from kb.web.dependencies import ShopHere, VisitorHere
 from kb.web.forms.fields import Form as Typed
@@ -62,6 +62,7 @@ def _account_page(
         "token": token,
         "saved": saved,
         "longest_days": tokens.LONGEST_DAYS,
+        "codes_left": second_factor.codes_left(shop, visitor) if visitor.has_code else 0,
     }
     return render("people/account.html", context, scope=request.scope, status=error.status if error else 200)
 

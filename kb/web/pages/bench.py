@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from typing import Annotated
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Query, Request
 from pydantic import ValidationError
@@ -12,22 +13,26 @@ from starlette.responses import Response
 
 from kb.errors import BadInput, Conflict, KbError, NotFound
 from kb.facts.values import parse_minutes, parse_quantity
-from kb.model import Attempt, EvidenceRecord, FamilyRecord, Problem, problems
+from kb.model import Attempt, EvidenceRecord, FamilyRecord, Problem, Reading, problems
 from kb.service import Shop
 from kb.service.bench import loads, outcome, runs, symptoms
 from kb.service.bench.at_step import charge_at, clock_of, known_so_far
 from kb.service.bench.outcome import InOrder
 from kb.service.bench.runs import NewRun, Question, RunView, StepView, Typed
-from kb.service.boards import families
+from kb.service.boards import families, places
+from kb.service.boards.good_boards import Learned
+from kb.service.boards.notes import tips_of_step
+from kb.service.boards.places import Place
 from kb.service.cases import cases, files
 from kb.service.cases.files import StoredCaseFile
-from kb.service.diagnose import words
+from kb.service.diagnose import beside, words
+from kb.service.parts import shelf
 from kb.web.dependencies import FilterText, FormHere, ShopHere
 from kb.web.forms.case import line_of
 from kb.web.forms.fields import Form, read_form
 from kb.web.pages.diagnose import Asked
 from kb.web.pages.loads import as_loads
-from kb.web.rendering import render, see_other
+from kb.web.rendering import family_path, render, see_other
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]
@@ -198,8 +203,26 @@ def blank_sheet(request: Request, shop: ShopHere, family: FilterText, isolated: 
     """A sheet to print and fill in by hand."""
     record, _ = families.get(shop, family)
     sequence, steps = runs.sheet_of(record, isolated=isolated)
-    context = {"nav": "bench", "view": None, "family": record, "sequence": sequence, "steps": steps}
+    context = {
+        "nav": "bench",
+        "view": None,
+        "family": record,
+        "sequence": sequence,
+        "steps": steps,
+        "on_board": _on_board(shop, record, steps),
+    }
     return render("bench/sheet.html", context, scope=request.scope)
+
+
+def _on_board(shop: Shop, family: FamilyRecord, steps: Sequence[StepView]) -> list[tuple[Place, list[int]]]:
+    """Where the leads go on the board's pictures, each place once with the numbers of the steps that go there."""
+    around = places.around(shop, family, (), [probe for one in steps for probe in one.step.probes])
+    found: dict[Place, list[int]] = {}
+    for one in steps:
+        place = around.probes(one.step.probes)
+        if place is not None:
+            found.setdefault(place, []).append(one.number)
+    return list(found.items())
 
 
 @router.get("/bench/{uid}")
@@ -219,6 +242,7 @@ def _overview(request: Request, shop: Shop, view: RunView, form: Form, status: i
         "form": form,
         "others": _others(shop, view),
         "in_order": _in_order(shop, view),
+        "at_hand": shelf.of_family(shop, view.family) if view.verdict.state == "failed" else [],
         **_suggested(shop, view),
     }
     return render("bench/run.html", context, scope=request.scope, status=status)
@@ -288,10 +312,38 @@ def _step_page(
         "discharge": charge_at(view, place),
         "clock": clock_of(view, place),
         "photo": _photo(shop, view),
+        "on_board": places.around(shop, view.family, (), place.step.probes).probes(place.step.probes),
         "held_back": runs.held_back(view, place),
+        "learned": _learned(shop, view, place),
+        "tips": tips_of_step(
+            families.find(shop, view.family.code), place.step.title, place.step.rail, place.step.point
+        ),
+        "tip_url": family_path(view.family.code)
+        + "/notes?"
+        + urlencode({"place": "step", "name": place.step.title}),
         **_suggested(shop, view),
     }
     return render("bench/step.html", context, scope=request.scope, status=status)
+
+
+def _learned(shop: Shop, view: RunView, place: StepView) -> Learned | None:
+    """What good boards of the family say of the newest value at a step."""
+    step = place.step
+    value = place.entries[-1].value if place.entries else None
+    if value is None or (step.rail is None) == (step.point is None):
+        return None
+    try:
+        reading = Reading(
+            rail=step.rail,
+            point=step.point,
+            quantity=step.quantity,
+            supply=step.supply,
+            load=step.load,
+            value=value,
+        )
+    except ValidationError:
+        return None  # what no case can hold either
+    return beside.learned(shop, view.family, [reading], view.run.case_uid or "")[0]
 
 
 def _photo(shop: Shop, view: RunView) -> StoredCaseFile | None:
@@ -460,10 +512,11 @@ def note_fix(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> Resp
     """Notes what was repaired and begins the test that is to prove it."""
     names = ("section", "part_class", "part", "failure", "action")
     form = Form({name: str(data.get(name, "")) for name in names})
+    taken = str(data.get("from_shelf", ""))
     form.plain["action"] = form.get("action").strip() or "replace"
     try:
         attempt = Attempt.model_validate(form.plain)
-        return see_other(f"/bench/{outcome.note_fix(shop, uid, attempt)}")
+        return see_other(f"/bench/{outcome.note_fix(shop, uid, attempt, shelf_part=taken)}")
     except ValidationError as error:
         form.problems = problems(error)
     except BadInput as error:
@@ -501,5 +554,6 @@ def sheet(request: Request, shop: ShopHere, uid: Uid) -> Response:
         "family": view.family,
         "sequence": view.sequence,
         "steps": view.steps,
+        "on_board": _on_board(shop, view.family, view.steps),
     }
     return render("bench/sheet.html", context, scope=request.scope)

@@ -12,7 +12,7 @@ from kb.web.dependencies import Offset, ShopHere
 from kb.web.rendering import record_path, render, see_other
 
 router = APIRouter()
-_Kind = Literal["case", "family", "symptom", "part_class", "load"]
+_Kind = Literal["case", "family", "symptom", "part_class", "load", "picture", "shelf_part"]
 Entity = Annotated[_Kind, Form()]
 Name = Annotated[str, Form(max_length=80)]
 _PAGE = 50

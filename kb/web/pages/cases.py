@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Literal
 from urllib.parse import urlencode
 
@@ -17,12 +18,15 @@ from kb.facts.values import parse_iso_date
 from kb.model import CaseRecord, FollowUp, Problem, as_dict, problems
 from kb.service import Shop
 from kb.service.bench import reports, runs
-from kb.service.boards import families
+from kb.service.boards import families, pictures
 from kb.service.boards import vocabulary as lists
 from kb.service.cases import cases
+from kb.service.cases.files import StoredCaseFile
+from kb.service.diagnose import beside
 from kb.service.diagnose import words as words_read
 from kb.service.diagnose.tried_lines import tried_line
 from kb.service.find.case_search import OPEN, Filters
+from kb.service.parts import shelf
 from kb.service.shop.cut_off import indexed_cases
 from kb.web.dependencies import FilterText, FormHere, LongFormHere, Offset, ShopHere
 from kb.web.forms import case_words
@@ -89,7 +93,11 @@ def _form_like(shop: Shop, uid: str) -> Form:
     """The form of a new case with the evidence and the fixes of another, which stays as it is."""
     form = form_of(cases.view(shop, uid[:64]).record)
     form.plain |= {"uid": "", "received": shop.today().isoformat(), "closed": "", "verdict": ""}
-    form.plain |= dict.fromkeys(("customer", "worker", "waiting_for", "waiting_since"), "")
+    form.plain |= dict.fromkeys(
+        ("customer", "worker", "waiting_for", "waiting_since", "quote", "pin_values"), ""
+    )
+    for row in form.rows["attempts"]:
+        row["shelf_part"] = row["shelf_count"] = ""
     form.rows["follow_ups"] = []
     return form
 
@@ -166,9 +174,22 @@ def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> d
         "trouble": shop.derived.trouble,
         "tests": runs.of_case(shop, str(record.uid)),
         "reports": reports.issued_of(shop, str(record.uid)),
-        **files_context(shop, str(record.uid)),
+        **(held := files_context(shop, str(record.uid))),
+        "for_board": _for_board(shop, record, held["files"]),
+        "learned": beside.learned(shop, view.family, record.readings, str(record.uid)),
+        "shelf": shelf.for_case(shop, record, view.family),
         "cautions": cautions.cautions_for("energise") if record.verdict is None else (),
     }
+
+
+def _for_board(
+    shop: Shop, record: CaseRecord, held: Sequence[tuple[StoredCaseFile, object]]
+) -> StoredCaseFile | None:
+    """The photograph of a closed case that could be the picture its board family lacks."""
+    if record.verdict is None:
+        return None
+    photo = next((file for file, _ in held if file.is_picture), None)
+    return photo if photo and not pictures.has_one(shop, record.family) else None
 
 
 @router.get("/cases/{uid}/edit")

@@ -15,7 +15,9 @@ from kb.web.rendering import render, see_other
 
 router = APIRouter()
 BatchId = Annotated[str, Path(max_length=32)]
-Entity = Annotated[Literal["", "case", "family", "symptom", "part_class", "load"], Query()]
+Entity = Annotated[
+    Literal["", "case", "family", "symptom", "part_class", "load", "picture", "shelf_part"], Query()
+]
 _BATCHES, _CHANGES = 10, 50
 # More changes than this take longer than a page may.
 _AT_ONCE = 1000

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from fastapi import APIRouter, Request
 from starlette.responses import Response
@@ -11,9 +12,10 @@ from kb.errors import BadInput
 from kb.facts import cautions
 from kb.facts import vocabulary as words
 from kb.service import Shop
-from kb.service.boards import families
+from kb.service.boards import families, places
 from kb.service.boards import vocabulary as lists
-from kb.service.diagnose import diagnosis, track_records
+from kb.service.boards.places import Place, Places
+from kb.service.diagnose import beside, diagnosis, track_records
 from kb.service.diagnose.diagnosis import Cause, Excluded, Explained, Lasted, Measurement
 from kb.service.diagnose.tried_lines import tried_line
 from kb.service.diagnose.worth import Verdict, worth_of
@@ -30,23 +32,26 @@ MOST_CAUSES = 20
 EVERY_CAUSE = 300
 MOST_MEASUREMENTS = 4
 MOST_IN_GENERAL = 3
+_PARTS_SHOWN = 4
 
 
 @dataclass(frozen=True, slots=True)
 class CauseLine:
-    """A cause with its place in the list; `last_worth` marks the last that pays against a replacement."""
+    """A cause with its number in the list and its place on the board's picture; `last_worth` marks the last that
+    pays against a replacement."""
 
     number: int
     cause: Cause
     lasted: Lasted | None
     last_worth: bool
+    place: Place | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class NextLine:
     """A measurement with the addresses that note what it found; outcomes from the likeliest down.
 
-    `settled` where no outcome would make another cause the likeliest.
+    `settled` where no outcome would make another cause the likeliest. `place` is where it is measured.
     """
 
     measurement: Measurement
@@ -55,6 +60,7 @@ class NextLine:
     found_url: str
     absent_url: str
     reading_url: str
+    place: Place | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +86,15 @@ def _shown(shop: Shop, asked: Asked, explained: Explained) -> Shown:
     ranking, stop = explained.suggestions.ranking, explained.suggestions.stop
     tries = stop.tries if stop else 0
     lasted = explained.lasted + (None,) * (len(ranking.causes) - len(explained.lasted))
+    around = _around(shop, asked, ranking.causes[:SPREAD], explained.measurements)
     lines = tuple(
-        CauseLine(number, cause, line, number == tries < len(ranking.causes))
+        CauseLine(
+            number,
+            cause,
+            line,
+            number == tries < len(ranking.causes),
+            _cause_place(around, cause) if number <= SPREAD else None,
+        )
         for number, (cause, line) in enumerate(zip(ranking.causes, lasted, strict=True), start=1)
     )
     most = EVERY_CAUSE if asked.every_cause else MOST_CAUSES
@@ -94,7 +107,10 @@ def _shown(shop: Shop, asked: Asked, explained: Explained) -> Shown:
         sum(line.cause.probability for line in folded),
         len(lines[most:]),
         sum(line.cause.probability for line in lines[most:]),
-        tuple(_next(asked, one, likeliest) for one in explained.measurements),
+        tuple(
+            replace(line, place=around.reading(_rail_of(asked, line.measurement)))
+            for line in (_next(asked, one, likeliest) for one in explained.measurements)
+        ),
         track_records.before(shop, likeliest.probability) if likeliest and ranking.cases_used else None,
         _in_general(ranking.causes) if ranking.cases_used else (),
         worth_of(
@@ -105,6 +121,26 @@ def _shown(shop: Shop, asked: Asked, explained: Explained) -> Shown:
             other=explained.other,
         ),
     )
+
+
+def _around(shop: Shop, asked: Asked, causes: Sequence[Cause], measurements: Sequence[Measurement]) -> Places:
+    """Where the parts of the leading causes and the rails to be measured lie on the board's pictures."""
+    named = [part for cause in causes for part, _ in cause.parts[:_PARTS_SHOWN]]
+    rails = [rail for one in measurements if (rail := _rail_of(asked, one))]
+    return places.around(shop, asked.board, [*named, *rails])
+
+
+def _cause_place(around: Places, cause: Cause) -> Place | None:
+    found = (around.named(part) for part, _ in cause.parts[:_PARTS_SHOWN])
+    return next((one for one in found if one), None)
+
+
+def _rail_of(asked: Asked, one: Measurement) -> str | None:
+    """The rail that a measurement is taken on, None where it is no reading or the family has none of that role."""
+    name = one.candidate.name
+    if isinstance(name, str) or asked.board is None:
+        return None
+    return next((rail.name for rail in asked.board.rails if rail.role == name[0]), None)
 
 
 def _in_general(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
@@ -156,6 +192,7 @@ def _context(shop: Shop, asked: Asked) -> dict[str, object]:
         shown = _shown(shop, asked, explained)
     except BadInput as error:
         asked.refuse(error)
+    judged = [one.reading for one in shown.explained.suggestions.readings] if shown else []
     powered = shown is not None and any(line.measurement.candidate.powered for line in shown.next)
     return {
         "nav": "diagnose",
@@ -163,6 +200,7 @@ def _context(shop: Shop, asked: Asked) -> dict[str, object]:
         "errors": asked.errors,
         "notices": notices,
         "shown": shown,
+        "learned": beside.learned(shop, asked.board, judged, asked.case),
         "pieces": asked.read.pieces(asked.left_out),
         "left_out": [fact for fact in asked.read.facts if fact.key in set(asked.not_read)],
         "tried_line": tried_line,

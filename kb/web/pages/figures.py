@@ -28,6 +28,7 @@ def figures_page(request: Request, shop: ShopHere, months: Months = 12) -> Respo
         "months": found,
         "span": months,
         "spans": _SPANS,
+        "rate": shop.settings.bench_rate_per_hour,
         "any": any(month.received or month.closed or month.came_back for month in found),
     }
     return render("figures/page.html", context, scope=request.scope)
@@ -57,6 +58,12 @@ _HEADER = (
     "median days",
     "parts cost",
     "bench minutes",
+    "boards with a quote",
+    "quotes accepted",
+    "quotes declined",
+    "accepted quotes came to",
+    "parts and bench time of these",
+    "above the quote",
 )
 
 
@@ -75,4 +82,10 @@ def _row(month: Month) -> tuple[object, ...]:
         "" if month.median_days is None else f"{month.median_days:g}",
         f"{month.parts_cents / 100:.2f}",
         month.minutes,
+        month.quoted,
+        month.quotes_accepted,
+        month.quotes_declined,
+        f"{month.quoted_cents / 100:.2f}",
+        f"{month.quoted_actual_cents / 100:.2f}",
+        month.over_quote,
     )

@@ -79,10 +79,44 @@ def restore_load(shop: ShopHere, name: Name, version: Typed, seen: Typed) -> Res
     return _restore(shop, "load", name, version, seen)
 
 
+@router.get("/shelf/part/history")
+def shelf_part_history(
+    request: Request, shop: ShopHere, name: Name, restore: Number = 0, offset: Offset = 0
+) -> Response:
+    """The same of a part on the shelf."""
+    return _page(request, shop, "shelf_part", name, restore, offset)
+
+
+@router.post("/shelf/part/history")
+def restore_shelf_part(shop: ShopHere, name: Name, version: Typed, seen: Typed) -> Response:
+    """Goes back to an earlier version of a part on the shelf."""
+    return _restore(shop, "shelf_part", name, version, seen)
+
+
+@router.get("/pictures/{uid}/history")
+def picture_history(
+    request: Request, shop: ShopHere, uid: Uid, restore: Number = 0, offset: Offset = 0
+) -> Response:
+    """The same of a picture of a board."""
+    return _page(request, shop, "picture", uid, restore, offset)
+
+
+@router.post("/pictures/{uid}/history")
+def restore_picture(shop: ShopHere, uid: Uid, version: Typed, seen: Typed) -> Response:
+    """Goes back to an earlier version of a picture's corners, scale and pins."""
+    return _restore(shop, "picture", uid, version, seen)
+
+
 def _page(request: Request, shop: Shop, entity: str, name: str, restore: int, offset: int) -> Response:
     history = versions.history(shop, entity, name, limit=_PAGE, offset=offset)
     context = {
-        "nav": {"case": "cases", "family": "families", "load": "loads"}.get(entity, "data"),
+        "nav": {
+            "case": "cases",
+            "family": "families",
+            "picture": "families",
+            "load": "loads",
+            "shelf_part": "bench",
+        }.get(entity, "data"),
         "history": history,
         "restoring": versions.preview_restore(shop, entity, history.name, restore) if restore else None,
         "limit": _PAGE,

@@ -19,13 +19,14 @@ from kb.facts.values import parse_share
 from kb.model import FileWords, Mark, Problem, problems
 from kb.model.marks import MARK_KINDS
 from kb.service import Shop
+from kb.service.boards import pictures
 from kb.service.cases import cases, files
 from kb.service.cases.files import StoredCaseFile
 from kb.web.dependencies import FormHere, ShopHere
 from kb.web.file_responses import content_answer, small_answer
 from kb.web.forms.fields import Form, read_form
 from kb.web.forms.picture_marks import drawing_of
-from kb.web.rendering import render, see_other
+from kb.web.rendering import record_path, render, see_other
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]
@@ -242,6 +243,13 @@ def bin_file(shop: ShopHere, uid: Uid, file: Uid) -> Response:
     """Removes a file from its case."""
     files.put_in_bin(shop, uid, file)
     return see_other(f"/cases/{uid}?saved=file-removed#photos")
+
+
+@router.post("/cases/{uid}/photos/{file}/board")
+def board_file(shop: ShopHere, uid: Uid, file: Uid) -> Response:
+    """Makes a photograph a picture of the board family; what to do next is laying its corners."""
+    seen = pictures.add_photograph(shop, uid, file)
+    return see_other(record_path("picture", seen.record.uid) + "/corners")
 
 
 @router.post("/cases/{uid}/photos/{file}/restore")

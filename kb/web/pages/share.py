@@ -73,6 +73,7 @@ def _choice(data: FormData) -> Choice:
         verdicts=frozenset(texts("verdicts")),
         complaints="complaints" in data,
         notes="notes" in data,
+        pictures="pictures" in data,
         words=tuple(words[:_MOST_WORDS]),
         left_out=frozenset(left | set(texts("leave"))),
     )

@@ -75,12 +75,57 @@ def sign_in(
         visitor, key = signed_in.sign_in(
             shop, name, password, address=_address(request), browser=_browser(request), device=device
         )
+    except signed_in.CodeNeeded:
+        account = people.named(shop, name)
+        ticket = cookies.ticket(account.id, account.password_hash)
+        return _code_page(request, Typed({"next": wanted, "ticket": ticket}))
     except (BadInput, TooSoon) as error:
         return _sign_in_page(request, Typed({"next": wanted, "name": name[:100]}), error)
     except StoreAway as error:
         error.message = "Nobody can be signed in while this server is cut off from its database."
         error.remedy = "Try again in a while. Who is signed in already can go on reading."
         return _sign_in_page(request, Typed({"next": wanted, "name": name[:100]}), error)
+    return _let_in(request, shop, visitor, key, wanted, device)
+
+
+def _code_page(request: Request, form: Typed, error: KbError | None = None) -> Response:
+    if error:
+        form.problems.append(problem_of(error))
+    return render(
+        "people/code.html",
+        {"nav": "", "form": form},
+        scope=request.scope,
+        status=error.status if error else 200,
+        headers=when_to_ask_again(error) if error else None,
+    )
+
+
+@router.post("/sign-in/code")
+def sign_in_with_code(
+    request: Request, shop: ShopHere, ticket: Text = "", code: Text = "", next: Text = ""
+) -> Response:
+    """The second half of signing in: the code of the app, or a recovery code."""
+    cookies, wanted = _cookies(request), place_after(next)
+    known = cookies.person_of_ticket(ticket)
+    try:
+        if known is None:
+            raise BadInput("Too much time has passed since the password.", remedy="Sign in again.")
+        device = cookies.device_in(request.headers, known[0])
+        visitor, key = signed_in.sign_in_with_code(
+            shop,
+            known[0],
+            code,
+            is_same=lambda password_hash: cookies.has_mark(password_hash, known[1]),
+            address=_address(request),
+            browser=_browser(request),
+            device=device,
+        )
+    except signed_in.SignInAgain as error:
+        return _sign_in_page(request, Typed({"next": wanted}), error)
+    except (BadInput, TooSoon) as error:
+        if known is None:
+            return _sign_in_page(request, Typed({"next": wanted}), error)
+        return _code_page(request, Typed({"next": wanted, "ticket": ticket}), error)
     return _let_in(request, shop, visitor, key, wanted, device)
 
 

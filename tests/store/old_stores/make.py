@@ -73,6 +73,9 @@ def with_news(record: CaseRecord) -> CaseRecord:
     """An open case with what later schemas know of it."""
     news: dict[str, object] = {"worker": "bench 1", "waiting_for": "parts", "waiting_since": "2026-04-03"}
     news |= {"device": "ticket machine", "serial": "TM-0042", "year_made": 2019}
+    news |= {
+        "quote": {"date": "2026-04-03", "ceiling": 60.0, "covers": "the supply", "valid_until": "2026-05-03"}
+    }
     known = {name: value for name, value in news.items() if name in CaseRecord.model_fields}
     if record.uid != "old-2" or not known:
         return record
@@ -115,6 +118,46 @@ def fill_files(store: Store) -> None:
         files.add(session, "old-1", content, "board.jpg", "as it came in")
 
 
+def fill_pictures(store: Store) -> None:
+    """A picture of a board with what is where on it, where the code knows them."""
+    try:
+        from kb.model import PictureRecord
+        from kb.store.records import pictures
+        from kb.store.records.files import Content
+    except ImportError:
+        return
+    content = Content(hashlib.sha256(PHOTO).hexdigest(), "image/jpeg", len(PHOTO), 40, 30)
+    given = {
+        "uid": "old-picture",
+        "family": "GL-31",
+        "sha256": content.content,
+        "width_px": 40,
+        "height_px": 30,
+        "pins": [
+            {"kind": "part", "label": "C9", "x": 0.25, "y": 0.5},
+            {"kind": "connector", "label": "CN2", "x": 0.1, "y": 0.9, "to_x": 0.4, "to_y": 0.9, "pins": 4},
+            {"kind": "hot side", "outline": [[0.5, 0.0], [1.0, 0.0], [1.0, 1.0]]},
+        ],
+    }
+    with writing(store) as session:
+        pictures.save(session, PictureRecord.model_validate(given), content=content)
+
+
+def fill_shelf(store: Store) -> None:
+    """A part on the shelf and a tip of a family, where the code knows them."""
+    try:
+        from kb.model import ShelfPartRecord
+    except ImportError:
+        return
+    part = {"name": "1000 uF 16 V", "part_class": "electrolytic capacitor", "value": 0.001, "unit": "F"}
+    tip = {"place": "board", "text": "load it first", "who": "bench 1", "date": "2026-04-03"}
+    with writing(store) as session:
+        given = {**part, "max_v": 16.0, "count": 12, "least": 4, "place": "drawer 3", "price": 0.4}
+        lists.save(session, ShelfPartRecord.model_validate(given))
+        family = json.loads(lines.write(families.get(session, "WB-7").record))
+        families.save(session, FamilyRecord.model_validate({**family, "tips": [tip]}))
+
+
 def fill_rest(store: Store) -> None:
     """A row in every table that is still empty, by the definitions of that code: accounts and the like."""
     with writing(store) as session:
@@ -151,7 +194,15 @@ def value_for(session: Any, column: Any) -> Any:
 def export(store: Store) -> str:
     with store.read() if hasattr(store, "read") else store.reading() as session:
         found = [*lists.symptoms(session), *lists.part_classes(session), *lists.loads(session)]
+        if hasattr(lists, "shelf_parts"):
+            found += list(lists.shelf_parts(session))
         found += [family.record for family in families.by_ids(session, families.all_ids(session))]
+        try:
+            from kb.store.records import pictures
+        except ImportError:
+            pass
+        else:
+            found += [picture.record for picture in pictures.every(session)]
         found += [case.record for batch in cases.in_order(session) for case in batch]
         return "".join(lines.write(record) for record in found)
 
@@ -164,6 +215,8 @@ def main() -> None:
         fill(store, records)
         fill_bench(store)
         fill_files(store)
+        fill_pictures(store)
+        fill_shelf(store)
         fill_rest(store)
         jsonl.write_text(export(store), encoding="utf-8")
         store.close()

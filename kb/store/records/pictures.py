@@ -1,0 +1,313 @@
+"""Pictures of boards: which belong to a family, and what is where on them.
+
+The bytes of a picture never change under its uid; its corners, scale and pins do, as versions of one record. A
+record may come before its bytes do: an export in lines holds their hash alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import delete, func, insert, select, update
+from sqlmodel import Session
+
+from kb.errors import BadInput, Conflict, NotFound
+from kb.facts.designators import code_key
+from kb.model import PictureRecord, Pin, as_dict
+from kb.store.records import changes, families, files
+from kb.store.records.files import Content
+from kb.store.tables.core import Family, History, now, table_of
+from kb.store.tables.files import StoredFile
+from kb.store.tables.pictures import BoardPicture, BoardPin
+
+ENTITY = "picture"
+MOST_OF_A_FAMILY = 40
+_PICTURE, _PIN = table_of(BoardPicture), table_of(BoardPin)
+_FAMILY, _CONTENT, _HISTORY = table_of(Family), table_of(StoredFile), table_of(History)
+_PLAIN = (
+    *("uid", "side", "caption", "taken", "media_type", "width_px", "height_px", "corners"),
+    *("straight_width_px", "straight_height_px", "mm_per_px", "replaced_by"),
+)
+_PIN_FIELDS = tuple(Pin.model_fields)
+_BATCH = 400
+
+
+@dataclass(frozen=True, slots=True)
+class StoredPicture:
+    """A picture as it stands in the store; `is_here` says whether its bytes came too."""
+
+    id: int
+    family_id: int
+    record: PictureRecord
+    version: int
+    is_here: bool
+    added_at: datetime
+    added_by: str
+    binned_at: datetime | None
+
+
+def _found(session: Session, *conditions: Any, labels: Collection[str] | None = None) -> list[StoredPicture]:
+    """Pictures in the order in which they came; of their pins those of these labels, all where none are given."""
+    rows = session.execute(
+        select(_PICTURE, _FAMILY.c.code)
+        .join(_FAMILY, _FAMILY.c.id == _PICTURE.c.family_id)
+        .where(*conditions)
+        .order_by(_PICTURE.c.family_id, _PICTURE.c.id)
+    ).all()
+    pins: dict[int, list[Pin]] = {row.id: [] for row in rows}
+    if pins and (labels is None or labels):
+        query = select(_PIN).where(_PIN.c.picture_id.in_(pins)).order_by(_PIN.c.picture_id, _PIN.c.position)
+        if labels is not None:
+            query = query.where(_PIN.c.label_key.in_(labels))
+        for row in session.execute(query):
+            pins[row.picture_id].append(
+                Pin.model_construct(**{name: getattr(row, name) for name in _PIN_FIELDS})
+            )
+    return [
+        StoredPicture(
+            row.id,
+            row.family_id,
+            PictureRecord.model_construct(
+                **{name: getattr(row, name) for name in _PLAIN},
+                family=row.code,
+                sha256=row.content,
+                pins=pins[row.id],
+            ),
+            row.version,
+            row.stored_file_id is not None,
+            row.added_at,
+            row.added_by,
+            row.binned_at,
+        )
+        for row in rows
+    ]
+
+
+def of_family(session: Session, family_id: int, *, also_replaced: bool = False) -> list[StoredPicture]:
+    """The pictures of a family that are in use; none that are in the bin."""
+    conditions = [_PICTURE.c.family_id == family_id, _PICTURE.c.binned_at.is_(None)]
+    if not also_replaced:
+        conditions.append(_PICTURE.c.replaced_by.is_(None))
+    return _found(session, *conditions)
+
+
+@dataclass(frozen=True, slots=True)
+class PictureLine:
+    """A picture as a list shows it; `record` holds no pins, `pins` says how many there are."""
+
+    record: PictureRecord
+    pins: int
+    is_here: bool
+
+
+def lines(session: Session, family_id: int) -> list[PictureLine]:
+    """The pictures of a family in use without what is pinned on them, in the order in which they came."""
+    in_use = (
+        _PICTURE.c.family_id == family_id,
+        _PICTURE.c.binned_at.is_(None),
+        _PICTURE.c.replaced_by.is_(None),
+    )
+    found = _found(session, *in_use, labels=())
+    ids = [one.id for one in found]
+    query = (
+        select(_PIN.c.picture_id, func.count()).where(_PIN.c.picture_id.in_(ids)).group_by(_PIN.c.picture_id)
+    )
+    counts: dict[int, int] = dict(session.execute(query).all()) if ids else {}
+    return [PictureLine(one.record, counts.get(one.id, 0), one.is_here) for one in found]
+
+
+def with_labels(session: Session, family_id: int, labels: Collection[str]) -> list[StoredPicture]:
+    """The same with those of their pins only that bear one of these names, however it is written."""
+    keys = {code_key(label) for label in labels} - {""}
+    in_use = (
+        _PICTURE.c.family_id == family_id,
+        _PICTURE.c.binned_at.is_(None),
+        _PICTURE.c.replaced_by.is_(None),
+    )
+    return _found(session, *in_use, labels=keys) if keys else []
+
+
+def get(session: Session, uid: str, *, also_binned: bool = False) -> StoredPicture:
+    """One picture. Raises NotFound."""
+    found = _found(session, _PICTURE.c.uid == uid)
+    if not found or (found[0].binned_at is not None and not also_binned):
+        raise NotFound(
+            "There is no such picture of a board.", field="picture", remedy="Open it from its board family."
+        )
+    return found[0]
+
+
+def by_ids(session: Session, ids: Sequence[int]) -> list[StoredPicture]:
+    """Pictures by id, those in the bin too."""
+    return _found(session, _PICTURE.c.id.in_(ids))
+
+
+def every(session: Session, *, also_binned: bool = False) -> Iterator[StoredPicture]:
+    """All pictures, a few hundred at a time; without those in the bin none whose family lies there."""
+    last = 0
+    while ids := session.scalars(
+        select(_PICTURE.c.id).where(_PICTURE.c.id > last).order_by(_PICTURE.c.id).limit(_BATCH)
+    ).all():
+        conditions = [_PICTURE.c.id.in_(ids)]
+        if not also_binned:
+            conditions += [_PICTURE.c.binned_at.is_(None), _FAMILY.c.binned_at.is_(None)]
+        yield from _found(session, *conditions)
+        last = ids[-1]
+
+
+def families_with(session: Session, family_ids: Collection[int]) -> set[int]:
+    """Which of some families have a picture in use."""
+    query = select(_PICTURE.c.family_id).where(
+        _PICTURE.c.family_id.in_(family_ids), _PICTURE.c.binned_at.is_(None), _PICTURE.c.replaced_by.is_(None)
+    )
+    return set(session.scalars(query.distinct()))
+
+
+def save(
+    session: Session,
+    record: PictureRecord,
+    *,
+    content: Content | None = None,
+    expected_version: int | None = None,
+) -> str:
+    """Adds a picture or replaces the record of the same uid; "added", "updated" or "unchanged".
+
+    `content` is what is known of its bytes, which are kept already. One that lay in the bin is in use again.
+
+    Raises NotFound where there is no such family, Conflict where `expected_version` is given and the picture has
+    moved on, and BadInput for other bytes under its uid.
+    """
+    record = record.model_copy(update={"image": None})
+    family_id = _family_id(session, record)
+    known = _found(session, _PICTURE.c.uid == record.uid)
+    if not known:
+        _add(session, record, family_id, content)
+        return "added"
+    before = known[0]
+    if expected_version is not None and expected_version != before.version:
+        raise Conflict(
+            "This picture was changed by somebody else since you opened it.",
+            field="version",
+            remedy="Reload it, look at the change and make yours again.",
+        )
+    if before.record.sha256 != record.sha256:
+        raise BadInput(
+            "Another picture cannot take the number of one that is there.",
+            field="sha256",
+            remedy="Give it a number of its own, and say of the old one that it is replaced.",
+        )
+    if before.binned_at is None and as_dict(before.record) == as_dict(record):
+        return "unchanged"
+    _replace(session, before, record, family_id)
+    return "updated"
+
+
+def _family_id(session: Session, record: PictureRecord) -> int:
+    found = families.find(session, record.family)
+    if found is None:
+        raise NotFound(
+            f"No board family is known by the number {record.family}.",
+            field="family",
+            remedy="Check the number, or add the family first.",
+        )
+    return found[0]
+
+
+def _row(record: PictureRecord) -> dict[str, Any]:
+    return {**{name: getattr(record, name) for name in _PLAIN}, "changed_at": now()}
+
+
+def _add(session: Session, record: PictureRecord, family_id: int, content: Content | None) -> None:
+    mine = _PICTURE.c.family_id == family_id
+    if (session.scalar(select(func.count()).select_from(_PICTURE).where(mine)) or 0) >= MOST_OF_A_FAMILY:
+        raise BadInput(
+            f"The family has {MOST_OF_A_FAMILY} pictures, as many as one may.",
+            field="file",
+            remedy="Delete for good what lies in the bin, or replace one of them.",
+        )
+    version = changes.next_versions(session, ENTITY, [record.uid])[record.uid]
+    row = {
+        **_row(record),
+        "family_id": family_id,
+        "content": record.sha256,
+        "stored_file_id": files.content_id(session, content) if content else _kept_id(session, record),
+        "added_at": now(),
+        "added_by": session.info.get("who", ""),
+        "version": version,
+    }
+    picture_id = session.scalars(insert(_PICTURE).returning(_PICTURE.c.id), [row]).one()
+    _write_pins(session, picture_id, record)
+    changes.note(session, [(ENTITY, record.uid, "added", version, _as_kept(session, picture_id))])
+
+
+def _kept_id(session: Session, record: PictureRecord) -> int | None:
+    """The row of the bytes that are here already, None where there are none, or of another size than is said."""
+    found = session.execute(select(_CONTENT).where(_CONTENT.c.content == record.sha256)).first()
+    if found is None:
+        return None
+    said = (record.media_type, record.width_px, record.height_px)
+    return int(found.id) if (found.media_type, found.width_px, found.height_px) == said else None
+
+
+def _as_kept(session: Session, picture_id: int) -> dict[str, Any]:
+    """The record as the exchange format writes it, its family spelled as the store does."""
+    return as_dict(by_ids(session, [picture_id])[0].record)
+
+
+def _replace(session: Session, before: StoredPicture, record: PictureRecord, family_id: int) -> None:
+    changes.keep_replaced(
+        session, [(ENTITY, before.record.uid, before.version, as_dict(before.record), before.binned_at)]
+    )
+    values = {**_row(record), "family_id": family_id, "version": before.version + 1, "binned_at": None}
+    session.execute(update(_PICTURE).where(_PICTURE.c.id == before.id).values(**values))
+    if before.record.pins != record.pins:
+        session.execute(delete(_PIN).where(_PIN.c.picture_id == before.id))
+        _write_pins(session, before.id, record)
+    written = _as_kept(session, before.id)
+    changes.note(session, [(ENTITY, record.uid, "updated", before.version + 1, written)])
+
+
+def _write_pins(session: Session, picture_id: int, record: PictureRecord) -> None:
+    rows = [
+        {"picture_id": picture_id, "position": position, "label_key": code_key(pin.label), **pin.model_dump()}
+        for position, pin in enumerate(record.pins)
+    ]
+    if rows:
+        session.execute(insert(_PIN), rows)
+
+
+def bring_bytes(session: Session, uid: str, content: Content) -> None:
+    """Ties bytes that came later to a picture; the record stays as it is. Raises NotFound."""
+    picture = get(session, uid, also_binned=True)
+    values = {"stored_file_id": files.content_id(session, content)}
+    session.execute(update(_PICTURE).where(_PICTURE.c.id == picture.id).values(**values))
+
+
+def move_to_family(session: Session, away_id: int, into_id: int) -> None:
+    """Gives the pictures of one family to another, those in the bin too; each is a change."""
+    moved = _found(session, _PICTURE.c.family_id == away_id)
+    changes.keep_replaced(
+        session,
+        [(ENTITY, one.record.uid, one.version, as_dict(one.record), one.binned_at) for one in moved],
+    )
+    session.execute(
+        update(_PICTURE)
+        .where(_PICTURE.c.family_id == away_id)
+        .values(family_id=into_id, version=_PICTURE.c.version + 1, changed_at=now())
+    )
+    after = by_ids(session, [one.id for one in moved])
+    changes.note(
+        session, [(ENTITY, one.record.uid, "updated", one.version, as_dict(one.record)) for one in after]
+    )
+
+
+def remove_of_family(session: Session, family_id: int) -> None:
+    """Removes all pictures of a family for good with their history, before the family itself goes."""
+    gone = _found(session, _PICTURE.c.family_id == family_id)
+    uids = [one.record.uid for one in gone]
+    session.execute(delete(_PICTURE).where(_PICTURE.c.family_id == family_id))
+    session.execute(delete(_HISTORY).where(_HISTORY.c.entity == ENTITY, _HISTORY.c.key.in_(uids)))
+    changes.note(session, [(ENTITY, one.record.uid, "deleted", one.version + 1) for one in gone])
