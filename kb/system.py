@@ -344,6 +344,14 @@ def after_fork_in_child(call: Callable[[], object]) -> None:
         os.register_at_fork(after_in_child=call)
 
 
+def work_behind_others() -> None:
+    """Lets processes that are waited for go first, where a process can say so of itself."""
+    give_way = getattr(os, "nice", None)
+    if give_way is not None:
+        with suppress(OSError):
+            give_way(10)
+
+
 def ignore_interrupts() -> None:
     """Leaves Ctrl+C, which reaches every process of a console, to the process that started this one."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)

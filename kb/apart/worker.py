@@ -39,6 +39,7 @@ def main() -> None:
     out = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # nothing that prints may spoil an answer
     system.limit_memory(int(sys.argv[1]))
+    system.work_behind_others()  # pages are answered first
     while True:
         try:
             body = received(calls)

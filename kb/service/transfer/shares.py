@@ -441,6 +441,7 @@ class _Sharing:
                 ),
                 "tips": [],
                 "used_in": [],
+                "documents": [],
                 "revisions": [
                     one.model_copy(
                         update={"name": _short(text(one.name), 80), "differs": text(one.differs)[:2_000]}
