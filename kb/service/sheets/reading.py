@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Callable, Iterator
 from typing import Any, BinaryIO
 
+from kb import system
 from kb.apart import Limits, Pool
 from kb.errors import BadInput, NotFound
 from kb.exchange import sheets as exchange
@@ -79,7 +80,7 @@ def read(shop: Shop, sheet: Sheet, progress: Progress | None = None) -> None:
         copied = _WORKBOOKS.run_reporting(
             exchange.copied, state.source(shop, sheet.id), how, part, progress=progress, cpu_s=seconds
         )
-        part.replace(plain)
+        system.replace(part, plain)
     sheet.look = {
         "kind": how.kind,
         "encoding": how.encoding,
