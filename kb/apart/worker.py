@@ -65,7 +65,7 @@ def main() -> None:
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # nothing that prints may spoil an answer
     _limit(int(sys.argv[1]))
     with contextlib.suppress(AttributeError, OSError):
-        os.nice(10)  # pages are answered first
+        os.nice(5)  # pages are answered first
     while True:
         try:
             body = received(calls)
