@@ -147,7 +147,7 @@ def test_a_power_cut_loses_nothing_that_was_acknowledged(
             shop = Shop.open(settings_in(data), today=lambda: TODAY)
             if not cuts:
                 assert bring(shop, a_family()).saved
-            disk.cut_power_after(chance.randrange(10, 300))
+            disk.cut_power_after(chance.randrange(10, 1500))
             while not disk.is_dead and done < saves:
                 # A checkpoint now and then, which is when the database itself is written.
                 if chance.random() < 0.15:

@@ -6,6 +6,7 @@ Nothing here waits on a clock: requests stand where they are until the test lets
 from __future__ import annotations
 
 import asyncio
+import sys
 import threading
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
@@ -20,6 +21,7 @@ from sqlalchemy import text
 from starlette.responses import PlainTextResponse
 from web_client import HOST
 
+from kb.web import process
 from kb.web.guard import turns
 from kb.web.guard.access import ACCESS, READ, WORK
 from kb.web.guard.turns import SHARES
@@ -179,3 +181,12 @@ def test_more_than_may_wait_is_refused_in_a_sentence_and_nothing_else_suffers(
             assert [answer.status_code for answer in answers].count(503) == 2
 
     asyncio.run(story())
+
+
+def test_threads_take_turns_more_often_than_python_does_by_itself() -> None:
+    before = sys.getswitchinterval()
+    try:
+        process.share_often()
+        assert sys.getswitchinterval() == pytest.approx(0.0005)
+    finally:
+        sys.setswitchinterval(before)
