@@ -74,9 +74,9 @@ def start_code(code: str, arguments: list[str], environment: dict[str, str]) -> 
 
 def _start(order: dict[str, Any], environment: dict[str, str], fresh: list[str]) -> Process:
     if not _CAN_FORK:
-        return subprocess.Popen(  # type: ignore[return-value]  # it has all that a Process has
+        return _Fresh(  # type: ignore[return-value]  # it has all that a Process has
             [sys.executable, *fresh], env=environment, stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8", errors="replace",
         )  # fmt: skip
     out, out_end = os.pipe()
     # A file takes whatever is written, also where nobody reads; it is read by a place of its own.
@@ -92,6 +92,18 @@ def _start(order: dict[str, Any], environment: dict[str, str], fresh: list[str])
     process.stdout = os.fdopen(out, encoding="utf-8", errors="replace")
     process.stderr = os.fdopen(err, encoding="utf-8", errors="replace")
     return process
+
+
+class _Fresh(subprocess.Popen[str]):
+    """One with an interpreter of its own."""
+
+    def close(self) -> None:
+        """Ends it at once where it still runs, and closes what it was read by."""
+        self.kill()
+        self.wait()
+        for stream in (self.stdout, self.stderr):
+            if stream is not None:
+                stream.close()
 
 
 class Process:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import ctypes
 import itertools
 import os
-import pwd
 import shutil
 import signal
 import subprocess
@@ -26,7 +25,6 @@ from emptying import Emptied
 from kb.store import Store
 
 _TOLD = "TEST_STORE_ADDRESS"
-_LIBC = ctypes.CDLL(None)
 _PR_SET_PDEATHSIG = 1  # <linux/prctl.h>
 _SETTINGS = {
     "listen_addresses": "",
@@ -50,8 +48,10 @@ def binary(name: str) -> str:
 
 def _as_ordinary_user() -> dict[str, Any]:
     """PostgreSQL refuses to run as root: then the user of Debian's package runs it."""
-    if os.getuid():
+    if not hasattr(os, "getuid") or os.getuid():
         return {}
+    import pwd  # not on Windows
+
     user = pwd.getpwnam("postgres")
     return {"user": user.pw_uid, "group": user.pw_gid, "extra_groups": []}
 
@@ -61,7 +61,7 @@ def _end_with_parent() -> None:
 
     SIGQUIT lets the server end at once. It is asked for after the change of user, which would undo it.
     """
-    if _LIBC.prctl(_PR_SET_PDEATHSIG, signal.SIGQUIT, 0, 0, 0):
+    if ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGQUIT, 0, 0, 0):
         os._exit(1)
 
 

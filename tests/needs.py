@@ -11,7 +11,9 @@ from __future__ import annotations
 
 import ctypes
 import importlib.util
+import os
 import shutil
+from collections.abc import Sequence
 from pathlib import Path
 
 OLDEST_POSTGRESQL = 13
@@ -21,9 +23,14 @@ _BROWSERS = (
     "chromium",
     "chromium-browser",
     "chromium-headless-shell",
+    "chromium-freeworld",
     "google-chrome-stable",
     "google-chrome",
+    "chrome",
 )
+# Ubuntu's chromium is a snap, whose folder is not on every account's path.
+_BESIDE_THE_PATH = (Path("/snap/bin"), Path("/usr/lib/chromium"), Path("/usr/lib/chromium-browser"))
+_RELEASE = Path("/etc/os-release")
 
 
 def postgresql_folders(root: Path = _POSTGRESQL) -> list[Path]:
@@ -32,7 +39,8 @@ def postgresql_folders(root: Path = _POSTGRESQL) -> list[Path]:
     return [
         versions[number]
         for number in sorted(versions, reverse=True)
-        if number >= OLDEST_POSTGRESQL and (versions[number] / "postgres").exists()
+        if number >= OLDEST_POSTGRESQL
+        and all((versions[number] / program).exists() for program in ("postgres", "initdb"))
     ]
 
 
@@ -47,12 +55,25 @@ def postgresql(name: str) -> str | None:
     return shutil.which(name)
 
 
-def browser() -> str | None:
+def browser(beside: Sequence[Path] = _BESIDE_THE_PATH) -> str | None:
     """The path of Chromium by any of its names, None where it is not installed."""
-    return next((found for name in _BROWSERS if (found := shutil.which(name))), None)
+    places = os.pathsep.join([os.environ.get("PATH", os.defpath), *map(str, beside)])
+    return next((found for name in _BROWSERS if (found := shutil.which(name, path=places))), None)
+
+
+def browser_package(release: Path = _RELEASE) -> str:
+    """What Chromium's package is called: Ubuntu, and what is made of it, has it by another name than Debian."""
+    try:
+        lines = release.read_text(encoding="utf-8").splitlines()
+    except OSError:
+        lines = []
+    said = dict(line.partition("=")[::2] for line in lines)
+    kinds = " ".join(said.get(name, "").strip("\"'") for name in ("ID", "ID_LIKE")).split()
+    return "chromium-browser" if "ubuntu" in kinds else "chromium"
 
 
 def _has_library(name: str) -> bool:
+    """Whether the loader finds it; where there is no such loader, nothing of Debian's is asked for."""
     try:
         ctypes.CDLL(name)
     except OSError:
@@ -65,7 +86,7 @@ def missing() -> list[str]:
     needs = {
         "python3-venv": importlib.util.find_spec("ensurepip") is not None,
         "postgresql": postgresql("postgres") is not None and postgresql("initdb") is not None,
-        "chromium": browser() is not None,
+        browser_package(): browser() is not None,
         # The driver of the browser tests is linked with it, and no other package asks for it.
         "libatomic1": _has_library("libatomic.so.1"),
         # Pages are looked at in letters of a known width.

@@ -16,15 +16,16 @@ import importlib
 import io
 import os
 import pickle
-import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, is_dataclass, replace
 from typing import Any, NoReturn, ParamSpec, TypeVar
 from weakref import WeakSet
 
+from kb import system
 from kb.apart.framing import received, send
 from kb.errors import BadInput, StoreTrouble, TooSoon
 
@@ -34,7 +35,9 @@ R = TypeVar("R")
 IDLE_S = 120.0
 _CALLS_OF_ONE = 200
 """After so many calls a process is replaced, lest what decoders leave behind piles up."""
-_SIGXCPU = getattr(signal, "SIGXCPU", 0)
+_BETWEEN_LOOKS_S = 0.05
+_START_CPU_S = 2.0
+"""What starting may take of the processor, where a process is looked at from outside."""
 _ARRAYS = frozenset({"_reconstruct", "_frombuffer", "scalar", "ndarray", "dtype"})
 _POOLS: WeakSet[Pool] = WeakSet()
 
@@ -70,22 +73,22 @@ class _Process:
         environment = {**os.environ, "PYTHONPATH": os.pathsep.join(path or os.getcwd() for path in sys.path)}
         # More threads would only cost memory that is limited.
         environment.update(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1", MALLOC_ARENA_MAX="2")
-        self.calls, self.overtime, self._answers = 0, False, True
+        self.calls, self.overtime, self.overfull, self._answers = 0, False, False, True
         self._child = subprocess.Popen(
             [sys.executable, "-m", "kb.apart.worker", str(limits.memory_bytes)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             env=environment,
+            **system.without_window(),
         )
 
-    def call(self, message: Any, wall_s: float, progress: Callable[[Any], Any] | None) -> tuple[Any, ...]:
-        """The answer. Raises _Stopped when the process ended or was ended for taking too long."""
+    def call(self, message: Any, limits: Limits, progress: Callable[[Any], Any] | None) -> tuple[Any, ...]:
+        """The answer. Raises _Stopped when the process ended or was ended at its limits."""
         assert self._child.stdin is not None
         assert self._child.stdout is not None
         self.calls += 1
-        patience = threading.Timer(wall_s, self._stop)
-        patience.daemon = True
-        patience.start()
+        answered = threading.Event()
+        threading.Thread(target=self._watch, args=(limits, answered), daemon=True).start()
         try:
             send(self._child.stdin, message)
             while True:
@@ -99,17 +102,31 @@ class _Process:
             self._answers = False
             raise _Stopped from error
         finally:
-            patience.cancel()
+            answered.set()
 
-    def _stop(self) -> None:
-        self.overtime = True
-        self._child.kill()
+    def _watch(self, limits: Limits, answered: threading.Event) -> None:
+        """Ends the process when its time is over; looks at what else it takes where the system does not."""
+        if system.limits_memory():
+            if not answered.wait(limits.wall_s):
+                self.overtime = True
+                self._child.kill()
+            return
+        used, until = system.Used(self._child.pid), time.monotonic() + limits.wall_s
+        begun_s = (used.now() or (0.0, 0))[0] + _START_CPU_S
+        while not answered.wait(_BETWEEN_LOOKS_S):
+            cpu_s, memory_bytes = used.now() or (0.0, 0)
+            self.overtime = time.monotonic() > until or cpu_s - begun_s > limits.cpu_s
+            self.overfull = memory_bytes > limits.memory_bytes
+            if self.overtime or self.overfull:
+                self._child.kill()
+                return
 
     def end(self) -> None:
         """Ends the process, whatever it does; `overtime` says whether it had used up its time."""
         with contextlib.suppress(subprocess.TimeoutExpired):
             # Where it has ended by itself, the system may need a moment to say so.
-            self.overtime |= self._child.wait(0.0 if self._answers else 1.0) == -_SIGXCPU
+            status = self._child.wait(0.0 if self._answers else 1.0)
+            self.overtime |= system.ended_by_processor_time(status)
         self._child.kill()
         for stream in (self._child.stdin, self._child.stdout):
             if stream is not None:
@@ -190,10 +207,10 @@ class Pool:
         message = (function.__module__, function.__name__, given, progress is not None, limits.cpu_s)
         keep = False
         try:
-            answer = process.call(message, limits.wall_s, progress)
+            answer = process.call(message, limits, progress)
             keep = answer[0] in ("done", "refused", "system") and process.calls < _CALLS_OF_ONE
         except _Stopped:
-            answer = ("stopped",)
+            answer = ("memory",) if process.overfull else ("stopped",)
         finally:
             if keep:
                 self._end_when_idle()
@@ -266,6 +283,5 @@ def _forget_all() -> None:
 
 
 atexit.register(_close_all)
-if hasattr(os, "register_at_fork"):
-    # A child that is forked must neither use nor end the process of its parent.
-    os.register_at_fork(after_in_child=_forget_all)
+# A child that is forked must neither use nor end the process of its parent.
+system.after_fork_in_child(_forget_all)

@@ -15,7 +15,7 @@ from typing import Any
 from pydantic import ValidationError
 from tqdm import tqdm
 
-from kb import __version__, assets
+from kb import __version__, assets, system
 from kb.cli import export, people, running
 from kb.config import Settings, described
 from kb.errors import BadInput, KbError
@@ -31,6 +31,8 @@ _FAULTS_TOLD = 20
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Runs one command; returns its exit status."""
+    for stream in (sys.stdout, sys.stderr):
+        system.write_anything(stream)
     parsed = _parser().parse_args(arguments)
     # Whatever a command writes, exports and copies too, is for the account alone that runs it.
     before = os.umask(0o077)

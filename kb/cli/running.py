@@ -1,4 +1,4 @@
-"""Commands that run the program for years: its service unit and its upgrade."""
+"""Commands that run the program for years: what starts it with a sign-in, and its upgrade."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
+from kb.cli import autostart
 from kb.config import Settings
 from kb.errors import BadInput
 from kb.service import Shop
 from kb.service.operate import upgrades
-from kb.web import process
 
 OpenShop = Callable[[], AbstractContextManager[Shop]]
 
@@ -34,7 +34,10 @@ def certificate(parsed: argparse.Namespace) -> tuple[Path, Path] | None:
 
 def add_to(commands: Any, settings: Callable[[], Settings], open_shop: OpenShop) -> None:
     """Adds `kb unit` and `kb upgrade`; settings and shop are read when a command runs."""
-    unit = commands.add_parser("unit", help="make the systemd user unit that keeps the program running")
+    unit = commands.add_parser(
+        "unit",
+        help="make what starts the program with every sign-in",
+    )
     unit.add_argument("--host", default="127.0.0.1", help="address to listen on")
     unit.add_argument("--port", type=port, default=8765, help="port to listen on")
     unit.add_argument("--tls-cert", type=Path, metavar="FILE", help="certificate (PEM), to serve by HTTPS")
@@ -61,18 +64,23 @@ def _unit(parsed: argparse.Namespace, settings: Settings, open_shop: OpenShop) -
     options = ["--host", parsed.host, "--port", str(parsed.port)]
     if tls:
         options += ["--tls-cert", str(tls[0]), "--tls-key", str(tls[1])]
-    text = process.unit(options, os.environ)
+    start = autostart.autostart(options, _address(parsed.host, parsed.port, bool(tls)), os.environ)
     if parsed.show:
-        print(text, end="")
+        for one in start.files:
+            print(one.text, end="")
         return 0
-    file = process.unit_file(os.environ)
-    process.install_unit(text, file)
-    print(f"wrote {file}")
-    print("start it now and with every sign-in:")
-    print(f"  systemctl --user daemon-reload && systemctl --user enable --now {process.UNIT_NAME}")
-    print("let it run while nobody is signed in:  loginctl enable-linger")
-    print(f"read its log:  journalctl --user --unit {process.UNIT_NAME}")
+    autostart.install(start)
+    for one in start.files:
+        print(f"wrote {one.file}")
+    for line in start.told:
+        print(line)
     return 0
+
+
+def _address(host: str, port: int, tls: bool) -> str:
+    """Where a browser of this machine finds what listens there."""
+    name = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(host, f"[{host}]" if ":" in host else host)
+    return f"{'https' if tls else 'http'}://{name}:{port}/"
 
 
 def _would_serve(host: str, tls: tuple[Path, Path] | None, settings: Settings, open_shop: OpenShop) -> None:
@@ -93,5 +101,5 @@ def _upgrade(settings: Settings, source: Path | None) -> int:
     if done.backup:
         print(f"backed up to {done.backup}")
     print(f"upgraded; the new version's check: {done.checked}")
-    print(f"where it runs as a service:  systemctl --user restart {process.UNIT_NAME}")
+    print(autostart.restart_words())
     return 0

@@ -38,7 +38,12 @@ HEADINGS: dict[str, str] = {
     "complaint": "complaint|fault|problem|symptom|reported|as told|told|what came|fault reported|issue|what is wrong|customer says|defect|"
                  "fehler|fehlerbeschreibung|beanstandung|reklamation|mangel|storung|problembeschreibung|klacht|"
                  "storing|probleem|omschrijving|panne|defaut|plainte|probleme|symptome|description|averia|falla|"
-                 "queja|problema|sintoma|descripcion",
+                 "queja|problema|sintoma|descripcion|kunde sagt|kunde meldet|kunde klagt|kunde berichtet|laut kunde|angabe kunde|"
+                 "angaben kunde|kundenangabe|kundenangaben|meldung|gemeldet|customer reports|customer reported|client says|"
+                 "owner says|owner reports|says|said|reported by customer|reported fault|customer words|what the customer says|"
+                 "what the customer said|klant zegt|klant meldt|melding|melding klant|gemeld|client dit|le client dit|"
+                 "dit le client|signale|signale par le client|cliente dice|dice el cliente|segun cliente|reportado|"
+                 "il cliente dice|dice il cliente|segnalato|guasto|difetto|guasto segnalato",
     "customer": "customer|client|owner|ship|vessel|ferry|company|kunde|kundenname|schiff|auftraggeber|firma|klant|"
                 "schip|klantnaam|bedrijf|navire|bateau|societe|cliente|barco|buque|empresa",
     "worker": "worker|technician|repaired by|tech|engineer|techniker|bearbeiter|monteur|technicus|technicien|tecnico",
@@ -55,7 +60,11 @@ HEADINGS: dict[str, str] = {
             "was wurde gemacht|befund was gemacht|durchgefuhrte arbeiten|durchgefuhrte arbeit|arbeiten|"
             "reparaturbericht|wat gedaan|wat is er gedaan|uitgevoerde werkzaamheden|werkzaamheden|travaux|"
             "travaux effectues|ce qui a ete fait|travail effectue|trabajo realizado|trabajos realizados|lo que se hizo|"
-            "lavoro svolto|intervento|cosa e stato fatto",
+            "lavoro svolto|intervento|cosa e stato fatto|steps taken|steps|action taken|actions taken|measures taken|taken|"
+            "what we tried|what was tried|tried|done to it|repair details|details of repair|job done|schritte|"
+            "massnahmen|vorgehen|getan|unternommen|was getan|wurde gemacht|stappen|ondernomen|wat gedaan is|uitgevoerd|"
+            "actions effectuees|actions realisees|mesures prises|demarche|pasos|medidas tomadas|acciones realizadas|"
+            "azioni|azioni svolte|lavori eseguiti|lavoro eseguito|riparazione eseguita|cosa fatto",
     "part": "part|parts|component|replaced|part replaced|parts replaced|bad part|teil|teile|bauteil|bauteile|"
             "ersetzt|getauscht|defektes bauteil|onderdeel|onderdelen|vervangen|component vervangen|piece|pieces|"
             "composant|composants|remplace|pieza|piezas|componente|cambiado|repuesto",

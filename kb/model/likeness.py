@@ -32,6 +32,7 @@ _SIGNS: dict[str, tuple[_Likeness, ...]] = {
     "tips": (_of("place", "name", "text"), _of("place", "name")),
     "revisions": (_of("name"),),
     "used_in": (_of("brand", "device"),),
+    "documents": (_of("file"),),
     "pin_values": (lambda entry: (code_key(entry["connector"]), entry["pin"]),),
     "used_at": (lambda entry: (code_key(entry["family"]), code_key(entry["part"])),),
     "instead_of": (_of("part"),),

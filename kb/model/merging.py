@@ -24,6 +24,7 @@ _ONCE = frozenset(
         "points",
         "revisions",
         "used_in",
+        "documents",
         "pin_values",
         "used_at",
         "instead_of",

@@ -149,6 +149,14 @@ class UsedIn(Record):
     device: Name = Field(title="Set", description="set or model the board is used in")
 
 
+class FamilyDocument(Record):
+    """A document that belongs to a family: a file of one of its cases, which keeps it."""
+
+    case: Uid = Field(title="Case", description="uid of the case that keeps the file")
+    file: Uid = Field(title="File", description="uid of the file")
+    name: Words = Field("", title="Name", description="what it is")
+
+
 class PinValue(Record):
     """What one pin of a connector measures to ground on a known good board, unplugged and discharged.
 
@@ -215,6 +223,9 @@ class FamilyRecord(Record):
         [], description="revisions and what differs on each"
     )
     used_in: Annotated[list[UsedIn], Field(max_length=200)] = Field([], description="sets it is used in")
+    documents: Annotated[list[FamilyDocument], Field(max_length=100)] = Field(
+        [], description="documents of its cases that belong to the family"
+    )
     pin_values: Annotated[list[PinValue], Field(max_length=1_000)] = Field(
         [], description="what the pins of a known good board measure to ground, unpowered"
     )
@@ -230,6 +241,7 @@ class FamilyRecord(Record):
         _unique([revision.name.casefold() for revision in self.revisions], "revisions", "revision")
         pins = [f"{code_key(one.connector)} pin {one.pin}" for one in self.pin_values]
         _unique(pins, "pin_values", "pin")
+        _unique([one.file for one in self.documents], "documents", "document")
         return self
 
 
@@ -575,6 +587,7 @@ RECORDS: tuple[type[Record], ...] = (
     Tip,
     Revision,
     UsedIn,
+    FamilyDocument,
     PinValue,
 )
 """All records and their parts, those whose name for a field counts most first."""

@@ -24,6 +24,7 @@ _ENTRIES = {
     "tips": "Tip",
     "revisions": "Revision",
     "used_in": "Set",
+    "documents": "Document",
     "pin_values": "Pin of a good board",
     "used_at": "Place on a board",
     "instead_of": "Stand-in",
@@ -130,6 +131,8 @@ def entry(field: str, one: Any) -> str:
         return f"{one['part']} of {one['family']}"
     if field == "instead_of":
         return f"in place of {one['part']}, because {one['rule']}"
+    if field == "documents":
+        return str(one.get("name") or one["file"])
     if field == "used_in":
         return " ".join(part for part in (one.get("brand", ""), one["device"]) if part)
     if field == "tips":

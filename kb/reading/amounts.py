@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from kb.facts.written_days import read_day
 from kb.reading import little_words
-from kb.reading.tokens import NUMBER, QUANTITY, RAIL, SIGN, VOLTS, WORD, Token
+from kb.reading.tokens import CODE, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, WORD, Token
 
 _DAY = re.compile(
     r"(?<![\w.,/-])(?:[0-9]{4}([-/.])[0-9]{1,2}\1[0-9]{1,2}|[0-9]{1,2}([-/.])[0-9]{1,2}\2(?:[0-9]{4}|[0-9]{2}))(?![\w/]|[.,-][0-9])"
@@ -167,10 +167,46 @@ def _times(tokens: Sequence[Token], first: int, behind: int) -> list[tuple[int, 
         if spoken is not None:
             found.append((at, spoken[0], spoken[1]))
             at = spoken[0]
-        elif token.kind == QUANTITY and token.unit == "min" and token.value:
-            found.append((at, at, token.value))
+        elif (minutes := _written_minutes(token)) is not None:
+            last = at
+            if (
+                minutes >= _AN_HOUR
+                and at + 1 < behind
+                and (rest := _minutes_beside(tokens[at + 1])) is not None
+            ):
+                last, minutes = at + 1, minutes + rest  # "2h 10m", "1 hr 15"
+            found.append((at, last, minutes))
+            at = last
         at += 1
     return found
+
+
+_AN_HOUR = 60.0
+_SHORT_MINUTES = re.compile(r"([1-9][0-9]{0,2})m")
+
+
+def _written_minutes(token: Token) -> float | None:
+    """ "45 min", also "45m"."""
+    if token.kind == QUANTITY and token.unit == "min" and token.value:
+        return token.value
+    short = _SHORT_MINUTES.fullmatch(token.folded) if token.kind == CODE else None
+    return float(short[1]) if short and float(short[1]) >= _FEWEST_SHORT else None
+
+
+_FEWEST_SHORT = 5.0  # of a number with a bare "m", which may be metres
+
+
+def _minutes_beside(token: Token) -> float | None:
+    """The minutes that follow hours."""
+    if (
+        token.kind == NUMBER
+        and token.value
+        and token.value == int(token.value)
+        and 5 <= token.value < _AN_HOUR
+    ):
+        return token.value
+    minutes = _written_minutes(token)
+    return minutes if minutes is not None and minutes < _AN_HOUR else None
 
 
 def find_minutes(
@@ -198,15 +234,34 @@ def find_minutes(
             token.folded in little_words.FILLER | little_words.WORK | little_words.MATERIAL
             or (token.kind in (SIGN, QUANTITY) and token.unit in ("money", ""))
             or _is_beside_end(token)
+            or _pence(token) is not None
             for token in others
         )
         closes = all(_is_beside_end(tokens[place]) for place in range(last + 1, behind))
         ends_work = closes and tokens[at].clause in acted and not words & little_words.RUN
-        if alone or with_money or ends_work or (words & little_words.WORK and len(others) <= 4):
+        done_in = (
+            at - first >= 2
+            and tokens[at - 1].folded in _WITHIN
+            and tokens[at - 2].folded in little_words.DONE
+        )
+        if alone or with_money or ends_work or done_in or (words & little_words.WORK and len(others) <= 4):
             best = (at, last, minutes)
     if best is None or not 0 < best[2] <= 60_000 or best[2] != int(best[2]):
         return None
     return best
+
+
+_WITHIN = frozenset(("in", "within", "binnen", "en"))
+_PENCE = re.compile(r"([1-9][0-9]?)p")
+
+
+def _pence(token: Token) -> float | None:
+    """ "90p", which is also a capacitance: where it counts, the words beside it say."""
+    found = _PENCE.fullmatch(token.folded) if token.kind == QUANTITY and token.unit == "F" else None
+    return float(found[1]) / 100 if found else None
+
+
+_TWO_DECIMALS = re.compile(r"[0-9]{1,3}[.,][0-9]{2}")
 
 
 def _is_beside_end(token: Token) -> bool:
@@ -217,7 +272,7 @@ def _is_beside_end(token: Token) -> bool:
         or token.folded in little_words.MATERIAL | little_words.FOR
         or token.folded in _COINS
         or (token.folded,) in _NUMBER_WORDS
-        or bool(token.kind == NUMBER and re.fullmatch(r"[0-9]{1,3}[.,][0-9]{2}", token.folded))
+        or bool(token.kind == NUMBER and _TWO_DECIMALS.fullmatch(token.folded))
     )
 
 
@@ -245,11 +300,23 @@ def find_cost(
     """
     best = None
     for first, behind in clauses(tokens):
-        words = {token.folded for token in tokens[first:behind] if token.kind == WORD}
+        clause = tokens[first:behind]
+        said = [token.folded for token in clause if token.kind == WORD]
+        words = frozenset(said)
         if words & little_words.NOT_PAID:
             continue
+        plain = len(said) <= _MOST_BESIDE_PRICE and not any(
+            one.kind in (VOLTS, RAIL) or one.unit in ("V", "ohm", "F") for one in clause
+        )
         for at in range(first, behind):
             token = tokens[at]
+            if _is_price_of_new(tokens, at):
+                continue
+            if (
+                pence := _pence(token)
+            ) is not None and words <= little_words.MATERIAL | little_words.FOR | little_words.WORK:
+                best = (at, at, pence)
+                continue
             if (spoken := _spoken_money(tokens, at, first)) is not None:
                 best = (spoken[0], at, spoken[1])
             if token.value is None or not 0 < token.value < 100_000:
@@ -257,11 +324,12 @@ def find_cost(
             if (token.kind == QUANTITY and token.unit == "money") or (
                 token.kind == NUMBER
                 and (
-                    _is_price(tokens, first, behind, at, minutes_at)
+                    _is_price(tokens, at, words, len(clause) - 1, minutes_at)
                     or (
-                        acted is not None
+                        plain
+                        and acted is not None
                         and at > acted
-                        and _written_as_price(tokens, first, behind, at, volts)
+                        and _written_as_price(tokens, behind, at, volts)
                     )
                 )
             ):
@@ -269,47 +337,62 @@ def find_cost(
     return best
 
 
+def _is_price_of_new(tokens: Sequence[Token], at: int) -> bool:
+    """ "new 45", "a new one 45": the price of another device, unlike "new belt 4.50" and "nuevo 1,20"."""
+    value = tokens[at].value or 0.0
+    words = [
+        tokens[place].folded if 0 <= place < len(tokens) and tokens[place].clause == tokens[at].clause else ""
+        for place in (at - 2, at - 1, at + 1)
+    ]
+    another = words[0] in little_words.NEW and words[1] in ("one", "ones", "unit", "set", "tv")
+    beside = words[1] in _NEW_DEVICE or words[2] in _NEW_DEVICE
+    return another or (beside and value >= _DEVICE_PRICE)
+
+
+_NEW_DEVICE = frozenset(("new", "neu", "neuf", "nieuw", "nuevo", "nuovo"))
+_DEVICE_PRICE = 10.0  # from which on a bare "new" beside it speaks of a whole device; common practice
+
+
 _PRICE = re.compile(r"[0-9]{1,3}[.,][0-9][059]")
 _USUAL_VOLTS = (3.3, 5.0, 12.0, 15.0, 24.0)
 _NEAR_VOLTS = 0.03
-_MOST_BESIDE_PRICE = 4
+_MOST_BESIDE_PRICE = 5
 
 
-def _written_as_price(
-    tokens: Sequence[Token], first: int, behind: int, at: int, volts: Sequence[float]
-) -> bool:
+def _is_near_volts(value: float, volts: Iterable[float] = ()) -> bool:
+    """Whether a number is near a usual supply's volts or one of `volts`."""
+    return any(abs(value - usual) <= _NEAR_VOLTS * usual for usual in (*_USUAL_VOLTS, *map(abs, volts)))
+
+
+def _written_as_price(tokens: Sequence[Token], behind: int, at: int, volts: Sequence[float]) -> bool:
     """ "new fan 6.90", "replaced (4.50)": two decimals of which the last is one of a price, at the end of a clause."""
     token = tokens[at]
     if not _PRICE.fullmatch(token.folded) or token.value is None:
         return False
-    if any(abs(token.value - usual) <= _NEAR_VOLTS * usual for usual in (*_USUAL_VOLTS, *map(abs, volts))):
-        return False
-    if any(one.kind in (VOLTS, RAIL) or one.unit in ("V", "ohm", "F") for one in tokens[first:behind]):
+    if _is_near_volts(token.value, volts):
         return False
     before = tokens[at - 1] if at else None
     if before is not None and before.kind == SIGN and before.folded not in ("(", ",", ":", "-", "/"):
         return False
-    beside = [one for one in tokens[first:behind] if one.kind == WORD]
-    ends = at + 1 >= behind or tokens[at + 1].kind == SIGN
-    return ends and len(beside) <= _MOST_BESIDE_PRICE
+    return at + 1 >= behind or tokens[at + 1].kind == SIGN
 
 
 def _is_price(
-    tokens: Sequence[Token], first: int, behind: int, at: int, minutes_at: tuple[int, int] | None
+    tokens: Sequence[Token], at: int, words: frozenset[str], others: int, minutes_at: tuple[int, int] | None
 ) -> bool:
-    """A bare number beside "parts", or with two decimals alone in the clause next to the time spent."""
-    others = [tokens[place] for place in range(first, behind) if place != at]
-    words = {token.folded for token in others if token.kind == WORD}
+    """A bare number beside "parts", or with two decimals alone in the clause next to the time spent.
+
+    `words` are those of its clause, `others` the number of tokens in it besides the number.
+    """
     written = tokens[at].end - tokens[at].start
     if (
         words & little_words.PAID
-        and words <= little_words.MATERIAL | {"inc", "incl"}
-        and len(others) <= 4
+        and words <= little_words.MATERIAL | little_words.FOR | {"inc", "incl", "me", "us", "him", "her"}
+        and others <= 4
         and written >= 3
     ):
         return True
     near = minutes_at is not None and min(abs(place - at) for place in minutes_at) <= 2
-    value = tokens[at].value or 0.0
-    if any(abs(value - usual) <= _NEAR_VOLTS * usual for usual in _USUAL_VOLTS):
+    if _is_near_volts(tokens[at].value or 0.0):
         return False
-    return near and not words and bool(re.fullmatch(r"[0-9]{1,3}[.,][0-9]{2}", tokens[at].folded))
+    return near and not words and bool(_TWO_DECIMALS.fullmatch(tokens[at].folded))

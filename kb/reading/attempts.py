@@ -22,7 +22,8 @@ from kb.reading.part_failures import (
     FAILURE_CONCEPTS,
     OF_THE_DEVICE,
     WITH_CONTACTS,
-    failure_by_value,
+    is_near_nominal,
+    set_failures_by_value,
 )
 from kb.reading.readings import Found
 from kb.reading.same_parts import same_class, same_part
@@ -30,6 +31,7 @@ from kb.reading.sections import class_of_designator
 from kb.reading.subjects import Subject
 from kb.reading.tokens import SIGN, WORD, Token
 from kb.reading.tried_in_turn import mark_tried_in_turn
+from kb.reading.whole_boards import is_adapter, is_whole_board
 
 _PREPOSED = 4
 _SENTENCES_BACK = 2
@@ -46,21 +48,10 @@ _WITHOUT_PART = frozenset(
         "replace adapter",
     )
 )
+_MAY_SHORT = frozenset(("Q", "D", "BD", "BR", "DB", "ZD", "T", "TR"))
 _JOINED = frozenset(("+", "&", "and", "und", "et", "en", "y", "e", "ed"))
 _HOLD_PROGRAMS = frozenset(("memory", "microcontroller", "controller IC", "processor", "supervisor IC"))
 _WITH_ADAPTER = "replace adapter"  # kept as a replacement that names no part of the board
-
-
-def _is_adapter(word: str) -> bool:
-    """Whether a word names what feeds a device from outside: "Steckernetzteil", "laptopadapter"."""
-    return word in little_words.ADAPTER or word.endswith(("adapter", "steckernetzteil"))
-
-
-def _is_whole_board(word: str) -> bool:
-    """Whether a word names a whole board: "Besturingsprint", "Steuerplatine"."""
-    return word in little_words.WHOLE_BOARD or (
-        len(word) > 7 and word.endswith(("platine", "print", "printplaat", "netzteil", "modul", "mainboard"))
-    )
 
 
 _CLASS_OF_ACTION = {"recap section": "electrolytic capacitor", "repair track": "circuit board"}
@@ -93,7 +84,7 @@ class AttemptFinder:
         self._tie(marks)
         self._next_try()
         mark_tried_in_turn(self.mentions, self.tokens, self.hits)
-        self._measured()
+        set_failures_by_value(self.mentions, self.readings)
         self.mentions = same_class(same_part(self.mentions))
         self.filler = Filler(self.tokens, self.hits, self.subjects, self.readings, self.known)
         self.filler.fill((*self.mentions, *self.without_part))
@@ -141,7 +132,8 @@ class AttemptFinder:
                 new = True
             news = new
             mention.ok = any(at in good for at in near) and not new and not any(at in done for at in near)
-            if mention.ok and any(self.tokens[at].folded in negation_words() for at in near):
+            last = max((at for at in near if at in good), default=0)
+            if mention.ok and any(self.tokens[at].folded in negation_words() for at in near if at < last):
                 mention.ok = False
 
     def _ends_range(self, number: int) -> bool:
@@ -169,28 +161,26 @@ class AttemptFinder:
         ends = at + 1 >= len(self.tokens) or self.tokens[at + 1].clause != self.tokens[at].clause
         return ends and self.tokens[at].folded in little_words.ALSO
 
-    def _measured(self) -> None:
-        """What a reading at a part says of it: a high ESR, a short, contacts that no longer close."""
-        for one in self.readings:
-            if one.subject.point is None or one.value is None:
-                continue
-            for mention in self.mentions:
-                if mention.part == one.subject.point and mention.failure is None:
-                    mention.failure = failure_by_value(mention, one.quantity, one.value)
-                    if mention.failure:
-                        mention.take(*one.tokens)
-                    break
-
     def _tie(self, marks: list[tuple[int, int, object]]) -> None:
         seen: list[Mention] = []
         waiting_failure: Event | None = None
+        listed_failure: Event | None = None  # said before a list of parts: "3 swollen caps C22 C23 C25"
         for _, _, mark in marks:
             if isinstance(mark, Mention):
                 if waiting_failure is not None and self._follows(waiting_failure, mark):
                     self._fail([mark], waiting_failure)
+                    listed_failure = waiting_failure
+                elif listed_failure is not None and seen and self._goes_on_with(seen[-1], mark):
+                    self._fail([mark], listed_failure)
+                else:
+                    listed_failure = None
                 waiting_failure = None
                 self._inherit(mark, seen)
-                mark.bad = mark.bad or (bool(seen) and self._is_alike(seen[-1], mark))
+                if seen and self._is_alike(seen[-1], mark):
+                    mark.bad = True
+                    letters = designator_letters(mark.part or "")
+                    if seen[-1].failure == "shorted" and letters in _MAY_SHORT and mark.failure is None:
+                        mark.failure = "shorted"
                 seen.append(mark)
                 continue
             assert isinstance(mark, Event)
@@ -198,6 +188,15 @@ class AttemptFinder:
                 waiting_failure = self._failure(mark, seen)
             elif mark.kind == "actions":
                 self._action(mark, seen)
+
+    def _goes_on_with(self, before: Mention, mention: Mention) -> bool:
+        """Whether a list of parts of one letter goes on."""
+        return (
+            bool(mention.part and before.part)
+            and before.sentence == mention.sentence
+            and designator_letters(mention.part or "") == designator_letters(before.part or "")
+            and listed(before, mention, self.tokens)
+        )
 
     def _follows(self, event: Event, mention: Mention) -> bool:
         near = mention.first - event.last <= 3 and mention.sentence == self.tokens[event.last].sentence
@@ -415,9 +414,9 @@ class AttemptFinder:
         if any(at in self.places for at in near):
             return event
         words = [self.tokens[at].folded for at in near]
-        if any(_is_adapter(word) for word in words):
+        if any(is_adapter(word) for word in words):
             return Event(event.first, event.last, event.kind, _WITH_ADAPTER)
-        if any(_is_whole_board(word) for word in words):
+        if any(is_whole_board(word) for word in words):
             return Event(event.first, event.last, event.kind, "replace board")
         return event
 
@@ -438,6 +437,9 @@ class AttemptFinder:
     def _of_the_device(self, event: Event, seen: list[Mention]) -> list[Mention]:
         """ "fan not spinning, cleaned": the part of the device that the complaint named last."""
         if event.value == "replace":
+            bad = [one for one in seen if one.failure and one.action is None and not one.ok]
+            if bad and bad[-1].sentence >= self.tokens[event.first].sentence - _SENTENCES_BACK:
+                return bad[-1:]
             last = seen[-1:]
             sentence = self.tokens[event.first].sentence
             return [one for one in last if one.action is None and not one.ok and one.sentence == sentence]
@@ -525,6 +527,8 @@ class AttemptFinder:
         if mention.action is not None or not seen or seen[-1].action is None:
             return
         before = seen[-1]
+        if before.action == "repair track" and mention.part_class == "cable":
+            return  # "bridged with wire"
         between = self.tokens[max(before.end, before.last) + 1 : mention.first]
         joined = (
             between
@@ -549,6 +553,7 @@ class AttemptFinder:
                 and mention.failure is None
                 and not mention.ok
                 and not mention.only_place
+                and not (last == "repair track" and mention.part_class == "cable")
                 and (self._alone(mention) or self._leads_on(mention))
             ):
                 mention.action, mention.acted_at = last, mention.first
@@ -560,7 +565,7 @@ class AttemptFinder:
         return (
             at >= 0
             and self.tokens[at].folded in little_words.AFTER
-            and any(one.last == at - 1 and _is_good(one) for one in self.readings)
+            and any(one.last == at - 1 and is_near_nominal(one) for one in self.readings)
             and (ends >= len(self.tokens) or self.tokens[ends].clause != clause)
         )
 
@@ -587,13 +592,7 @@ class AttemptFinder:
         if mention.action is not None or (mention.bad and named and not mention.only_place):
             return True
         return (
-            mention.failure is not None
+            mention.failure not in (None, "no oscillation")
             and mention.part_class != "fuse"
             and (mention.part is not None or mention.part_class is not None)
         )
-
-
-def _is_good(one: Found) -> bool:
-    """Whether a reading is near its supply's volts: "0 V after F1" says where it was measured."""
-    nominal = one.subject.nominal_v
-    return bool(nominal and one.value is not None and abs(one.value - nominal) <= 0.1 * abs(nominal))

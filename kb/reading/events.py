@@ -12,6 +12,7 @@ from kb.reading.tokens import WORD, Token
 
 _BEFORE_NOUNS = frozenset(("new", "neue", "neuen", "neuer", "neues", "nieuw", "nieuwe", "nuevo", "nuova"))
 _SHORTEST_NOUN = 5
+_ASKED_REACH = 5
 _TRIED_THERE = frozenset(
     ("on", "in", "an", "am", "im", "sur", "dans", "op", "aan", "en", "su", "sull", "nel")
 )
@@ -53,6 +54,8 @@ class EventFinder:
                     continue
                 if table == "actions" and len(hit.places) == 1 and self._of_a_noun(hit.first):
                     continue
+                if table == "actions" and self._asked(hit.first):
+                    continue
                 mine |= span
                 found.append(Event(hit.first, hit.last, table, hit.value))
             taken |= mine
@@ -78,6 +81,7 @@ class EventFinder:
                 and at not in taken
                 and not self._of_a_noun(at)
                 and not self._ordered(at, at)
+                and not self._even_with(at)
             ):
                 found.append(Event(at, at, "actions", "replace"))
         return sorted(found, key=lambda event: (event.first, event.kind))
@@ -117,6 +121,21 @@ class EventFinder:
             self.tokens[at].folded in little_words.ORDERED
             and self.tokens[at].clause == self.tokens[first].clause
             for at in near
+        )
+
+    def _even_with(self, at: int) -> bool:
+        """ "even with a new battery": tried before it came in."""
+        before = {token.folded for token in self.tokens[max(0, at - 3) : at]}
+        return bool(before & {"even", "selbst", "meme", "zelfs", "incluso", "anche"}) and bool(
+            before & {"with", "mit", "avec", "met", "con"}
+        )
+
+    def _asked(self, at: int) -> bool:
+        """ "can you replace it": asked for and not done."""
+        clause = self.tokens[at].clause
+        return any(
+            token.folded in little_words.ASKED and token.clause == clause
+            for token in self.tokens[max(0, at - _ASKED_REACH) : at]
         )
 
     def _denied(self, hit: Hit) -> bool:

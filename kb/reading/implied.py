@@ -10,17 +10,19 @@ from kb.reading.mentions import Mention
 from kb.reading.patterns import Match
 from kb.reading.readings import Found, mentions_now
 from kb.reading.tokens import SIGN, Token
+from kb.reading.well_behind import well_behind
 
 _NEAR = 0.1  # as the bench takes a rail without a stated tolerance
 _STANDBY_NEAR = 0.05
 _RATED_NEAR = 0.03  # where the text says what it should be
 _ABSENT = 0.1
 _SHORT_OHM = 2.0
-_GOOD_AFTERWARDS = frozenset(("ok", "work", "start", "turn", "heat", "charge", "cured", "lit"))
+GOOD_AFTERWARDS = frozenset(
+    ("ok", "work", "start", "turn", "heat", "charge", "cured", "lit", "react", "hold")
+)
 _PASSING = frozenset(
     ("cold", "cooled", "tap", "sometimes", "intermittent", "unloaded", "unplugged", "once", "soon")
 )
-_GOES_BAD_TOO = frozenset(("start", "turn", "heat", "charge", "lit", "work"))
 _SYMPTOM_OF_FAILURE: dict[tuple[str, str], str] = {
     ("fuse", "open"): "fuse blown",
     ("fuse", "burnt"): "fuse blown",
@@ -124,13 +126,15 @@ def result_events(
 
     `acted` is the first token that says what was done.
     """
-    found = _said_outright(tokens, hits, acted)
+    failed = min((mention.last for mention in mentions if mention.failure or mention.bad), default=None)
+    found = _said_outright(tokens, hits, failed if acted is None else acted)
     found += _good_again(tokens, hits, readings, mentions, acted)
     found += _back_again(tokens, hits, matches, acted)
     spent: list[Match] = []
     if acted is not None:
         found += _good_behind(tokens, hits, readings, mentions, acted)
         found += _there_alone(tokens, hits, acted)
+        found += well_behind(tokens, hits, matches, mentions, acted)
         gone = {hit.first for hit in hits if hit.table == CONCEPT and hit.value == "missing"}
         for match in matches:
             over = len(match.places) == 1 and any(
@@ -154,7 +158,12 @@ def result_events(
 def _says_how_it_ended(match: Match, events: Sequence[tuple[int, int, str]], tokens: Sequence[Token]) -> bool:
     """Whether a symptom behind a fix is part of what came of it: "no more hum", "hum gone"."""
     cured = any(
-        result == "cured" and tokens[first].clause == tokens[match.first].clause
+        result == "cured"
+        and (
+            tokens[first].clause == tokens[match.first].clause
+            # "runs, 392 V, no heat, no clicking": what there is none of behind a good word
+            or (match.nots and first < match.first and tokens[first].sentence == tokens[match.first].sentence)
+        )
         for first, _, result in events
     )
     return cured or any(
@@ -213,7 +222,7 @@ def _good_behind(
             found.append((2, hit.first, hit.last, "cured"))
         elif hit.value == "no_effect":
             found.append((0, hit.first, hit.last, "no change"))
-        elif hit.value in _GOOD_AFTERWARDS and _is_good(hit, nots, tokens, mentions):
+        elif hit.value in GOOD_AFTERWARDS and _is_good(hit, nots, tokens, mentions):
             found.append((2, hit.first, hit.last, "cured"))
     found += [
         (2, one.tokens[0], one.tokens[-1], "cured")
@@ -242,7 +251,7 @@ def _good_again(
     for hit in hits:
         if hit.table != CONCEPT or not failed < hit.first < until or _is_denied(hit, nots, tokens):
             continue
-        if hit.value in _GOOD_AFTERWARDS or hit.value == "hot":
+        if hit.value in GOOD_AFTERWARDS or hit.value == "hot":
             clause = tokens[hit.first].clause
             low, high = hit.first - 1, hit.last + 1
             own = (low < 0 or tokens[low].clause != clause or tokens[low].kind == SIGN) and (
@@ -297,7 +306,7 @@ def _there_alone(
     for token in tokens:
         sizes[token.clause] = sizes.get(token.clause, 0) + (token.kind != SIGN)
     return [
-        (3, hit.first, hit.last, "cured")
+        (3, hit.first, hit.last, "no change" if hit.value == "nothing" else "cured")
         for hit in hits
         if hit.table == CONCEPT
         and (
@@ -309,7 +318,7 @@ def _there_alone(
     ]
 
 
-_THERE = frozenset(("picture", "sound", "backlight"))
+_THERE = frozenset(("picture", "sound", "backlight", "nothing"))
 _SHORT = 5
 _FAILS = frozenset(("no", "stop", "blown", "dead", "defective", "missing", "trip", "no_effect", "collapse"))
 
@@ -339,9 +348,16 @@ def _is_good(
     hit: Hit, nots: Mapping[int, Sequence[Hit]], tokens: Sequence[Token], mentions: Sequence[Mention]
 ) -> bool:
     """Whether a good word speaks of the whole board: not denied, and not of a part beside it ("D5 ok")."""
+    if hit.first and tokens[hit.first - 1].folded in _THE_REST:
+        return False  # "everything else ok"
     if hit.value == "ok" and any(mention.ok and 0 < hit.first - mention.last <= 3 for mention in mentions):
         return False
     return not _is_denied(hit, nots, tokens)
+
+
+_THE_REST = frozenset(
+    ("else", "rest", "otherwise", "sonst", "rest", "autre", "reste", "resto", "demas", "overige")
+)
 
 
 def _is_none(hit: Hit, tokens: Sequence[Token]) -> bool:
@@ -393,10 +409,13 @@ def implied_symptoms(
     if any(mention.part_class == "bipolar transistor" for mention in mentions):
         found = [match for match in found if match.name != "main switch shorted"]
     found = [match for match in found if not _is_of_a_part(match, mentions)]
+    found = [match for match in found if not _is_small_ripple(match, tokens)]
     found = [_of_its_class(match, mentions) for match in found]
     names |= {match.name for match in found}
     for mention in mentions:
         name = _SYMPTOM_OF_FAILURE.get((mention.part_class or "", mention.failure or ""))
+        if name == "fuse blown" and "fuse blows again when replaced" in names:
+            continue
         if name and not mention.ok and not mention.inferred and mention.end - mention.start <= 40:
             if name == "main switch shorted" and not _is_main(mention):
                 continue
@@ -422,6 +441,22 @@ def implied_symptoms(
                 name = "more than one output missing"
             add(name, one.first, one.last)
     return sorted(found, key=lambda match: (match.first, match.last))
+
+
+_SMALL_RIPPLE_V = 0.12  # about a hundredth of 12 V, as usual limits have it; common practice
+
+
+def _is_small_ripple(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "ripple only 20 mV": the value says that it is not high."""
+    if match.name != "high ripple" or len(match.places) > 1:
+        return False
+    near = range(match.first, min(match.last + 5, len(tokens)))
+    own = [
+        tokens[at].value or 0.0
+        for at in near
+        if tokens[at].unit in ("V", "Vpp") and tokens[at].clause == tokens[match.first].clause
+    ]
+    return bool(own) and max(own) <= _SMALL_RIPPLE_V
 
 
 _PRIMARY = ("main converter", "bulk and power factor stage")

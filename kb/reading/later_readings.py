@@ -41,7 +41,7 @@ def implied_readings(
     for at, token in enumerate(tokens):
         if at <= acted - 3 or at in used or token.kind not in (NUMBER, VOLTS) or token.value is None:
             continue
-        if is_rating(tokens, at):
+        if is_rating(tokens, at) or _is_back(tokens, at):
             continue
         before = tokens[at - 1] if at else None
         arrow = (
@@ -54,6 +54,7 @@ def implied_readings(
             or before.folded in little_words.JOINS_OF_RAILS
             or at - 1 in parts
             or at - 1 in action_words
+            or (before.folded in little_words.DOWN_TO and at - 2 in action_words)  # "adjusted to 12.0"
             or before.folded in little_words.AGAIN | little_words.NOW
             or before.folded in little_words.STEADY
         )
@@ -70,6 +71,13 @@ def implied_readings(
             made.load = next((states[place] for place in (at + 1, at + 2) if place in states), None)
             found.append(made)
     return found
+
+
+def _is_back(tokens: Sequence[Token], at: int) -> bool:
+    """ "12 V back": the supply of that name, and nothing that was read."""
+    behind = tokens[at + 1] if at + 1 < len(tokens) else None
+    named = tokens[at].kind == VOLTS and tokens[at].value == int(tokens[at].value or 0)
+    return named and behind is not None and behind.folded in little_words.AGAIN | {"there", "present", "da"}
 
 
 def _said_to_be_good(

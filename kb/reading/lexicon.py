@@ -7,7 +7,7 @@ the number of phrases. A word meets a phrase under its stem in the phrase's lang
 from __future__ import annotations
 
 import re
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
@@ -17,7 +17,6 @@ from typing import NamedTuple
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
 from kb.facts.word_lists import LANGUAGES, TABLES, common_words, concepts, never_mended, word_list
-from kb.reading import little_words
 from kb.reading.stems import fold, stem, without_umlaut_letters
 from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, WORD, Token
 
@@ -31,6 +30,7 @@ _PARTICLE = 3  # letters of words such as "on" and "off", which stand close to t
 _OPEN_GAP = 4  # words that may stand in the place of ".." in a phrase
 _FUNCTION_WORDS = 400  # the commonest words of a language, by which a text shows its language
 _EVERYDAY = 1_200
+_OF_EVERYDAY = 0.5  # what an everyday word counts beside one of the commonest
 _SURE = 2  # everyday words from which on a language is taken to be spoken
 _SHORTEST_MENDED = 5
 _SHORTEST_COMPOUND = 4
@@ -54,8 +54,7 @@ _JOINS = frozenset(
         "though",
     )
 )
-# What stands inside any phrase without changing it: "fuse is blown".
-_COPULAS = little_words.COPULAS
+_MORE_THAN_GAPS = 1_000  # what a word that joins counts as, so that no phrase reaches over it
 _SHORT_NOTS = frozenset(("plus", "ne", "o", "e", "ni", "net"))
 _WORDS = re.compile(r"[^\W_]+")
 _NOT_A_LETTER = frozenset((NUMBER, VOLTS, QUANTITY, RAIL, DESIGNATOR))
@@ -242,11 +241,12 @@ class Lexicon:
         """Every phrase among `tokens`, in the order of their first words."""
         languages = languages_of(tokens)
         keys = [self._keys(token, languages) for token in tokens]
+        row = _Row(tokens, keys)
         found: list[Hit] = []
         for at, own in enumerate(keys):
             for key in own:
                 for anchor, entry in self._by_word.get(key, ()):
-                    places = _places(entry, anchor, at, keys, tokens)
+                    places = _places(entry, anchor, at, row)
                     if places is not None and _fits(entry, places, tokens, languages, self._written):
                         found.append(Hit(entry.table, entry.value, entry.language, places, entry.denies))
             if not own and tokens[at].kind == WORD:
@@ -340,8 +340,18 @@ def _without_idioms(found: list[Hit]) -> list[Hit]:
         for hit in found
         if hit.value == _IDIOM
         or held.isdisjoint(hit.places)
-        or any(idiom < frozenset(hit.places) for idiom in idioms)
+        or any(_reaches_over(hit, idiom) for idiom in idioms)
     ]
+
+
+def _reaches_over(hit: Hit, idiom: frozenset[int]) -> bool:
+    """Whether a phrase begins no later and ends no earlier than an idiom, and is the longer of the two."""
+    return (
+        len(hit.places) > 1
+        and hit.first <= min(idiom)
+        and max(idiom) <= hit.last
+        and not idiom >= frozenset(hit.places)
+    )
 
 
 def _whole(token: Token, words: frozenset[str]) -> tuple[str, ...]:
@@ -362,11 +372,14 @@ def _compound_ends() -> dict[str, str]:
 
 def languages_of(tokens: Sequence[Token]) -> frozenset[str]:
     """The languages in which the everyday words of a text speak; empty where it has none."""
-    score = dict.fromkeys(LANGUAGES, 0)
+    score = dict.fromkeys(LANGUAGES, 0.0)
     for token in tokens:
         if token.kind == WORD:
             for language, common in _common().items():
-                score[language] += token.folded in common.function
+                if token.folded in common.function:
+                    score[language] += 1
+                elif token.folded in common.everyday:
+                    score[language] += _OF_EVERYDAY
     most = max(score.values())
     if most < _SURE:
         return frozenset()
@@ -401,40 +414,57 @@ def _fits(
     return not any(word in _common()[language].everyday for language in languages)
 
 
-def _places(
-    entry: Entry, anchor: int, at: int, keys: Sequence[tuple[str, ...]], tokens: Sequence[Token]
-) -> tuple[int, ...] | None:
+class _Row:
+    """Where each key stands in one text, and what lies before each token.
+
+    With it a phrase is found in as many steps as it has words, however many articles and signs lie between them.
+    """
+
+    def __init__(self, tokens: Sequence[Token], keys: Sequence[tuple[str, ...]]) -> None:
+        skipped = skipped_words()
+        self.clauses = [token.clause for token in tokens]
+        self._places: dict[str, list[int]] = defaultdict(list)
+        # How many words lie before each token: those that use up the gaps of phrases, and all for idioms.
+        self.words, self.words_of_idioms = [0], [0]
+        for at, (token, own) in enumerate(zip(tokens, keys, strict=True)):
+            for key in own:
+                self._places[key].append(at)
+            counts = _MORE_THAN_GAPS if token.folded in _JOINS else 1
+            reached_over = token.folded in skipped or token.kind == SIGN
+            self.words.append(self.words[-1] + (0 if reached_over else counts))
+            self.words_of_idioms.append(self.words_of_idioms[-1] + counts)
+
+    def nearest(self, key: str, at: int, step: int) -> int | None:
+        """The nearest token with `key` behind token `at`, before it where `step` is negative."""
+        places = self._places.get(key, ())
+        number = bisect_right(places, at) if step > 0 else bisect_left(places, at) - 1
+        return places[number] if 0 <= number < len(places) else None
+
+
+def _places(entry: Entry, anchor: int, at: int, row: _Row) -> tuple[int, ...] | None:
     """Where the words of `entry` stand when its word `anchor` is token `at`, or None."""
     if len(entry.words) == 1:
         return (at,)
-    before = _walk(entry, range(anchor - 1, -1, -1), at, -1, keys, tokens)
+    before = _walk(entry, range(anchor - 1, -1, -1), at, -1, row)
     if before is None:
         return None
-    after = _walk(entry, range(anchor + 1, len(entry.words)), at, 1, keys, tokens)
+    after = _walk(entry, range(anchor + 1, len(entry.words)), at, 1, row)
     return None if after is None else (*reversed(before), at, *after)
 
 
-def _walk(
-    entry: Entry, numbers: range, at: int, step: int, keys: Sequence[tuple[str, ...]], tokens: Sequence[Token]
-) -> list[int] | None:
+def _walk(entry: Entry, numbers: range, at: int, step: int, row: _Row) -> list[int] | None:
     found: list[int] = []
-    skipped, clause = skipped_words(), tokens[at].clause
+    words = row.words_of_idioms if entry.value == _IDIOM else row.words
     for number in numbers:
         gap = entry.gaps[number if step > 0 else number + 1]
-        at += step
-        while True:
-            if not 0 <= at < len(tokens) or tokens[at].clause != clause:
-                return None
-            if entry.words[number] in keys[at]:
-                found.append(at)
-                break
-            if entry.value == _IDIOM or (tokens[at].folded not in skipped and tokens[at].kind != SIGN):
-                if tokens[at].folded in _JOINS:
-                    return None
-                gap -= 1
-                if gap < 0:
-                    return None
-            at += step
+        place = row.nearest(entry.words[number], at, step)
+        if place is None or row.clauses[place] != row.clauses[at]:
+            return None
+        low, high = (at, place) if step > 0 else (place, at)
+        if words[high] - words[low + 1] > gap:
+            return None
+        found.append(place)
+        at = place
     return found
 
 

@@ -121,7 +121,8 @@ SHOULD = _words(
 LISTED = _words(
     """
     & + , / a all alle also anche and are auch aussi avec beide beiden both con dann das de der deux die
-    bis thru to tot dos drei drie due e ed el en era erano est esta estan et etait gli het i il is ist l la las le les
+    bis thru to tot dos drei drie due e ed el en era erano est esta estan et etait gli het i il is ist l la
+    las le les
     los met mit neue new och ook plus sind sont sowie tambien the then three toen tre tres trois twee
     two und war waren was were with y zwei
     """
@@ -164,12 +165,15 @@ MATERIAL = _words(
 # Beside an amount that nobody paid for parts.
 NOT_PAID = _words(
     """
-    achat als angebot bezahlt bought budget cap comprado compro costs costing deposit devis gekauft gekocht gekost
-    hasta hoechstens hooguit kostenvoranschlag kostete kva limit limite max maximaal maximal maximo maximum
-    maxi massimo mehr more most neu neuf neupreis neuwert new nieuw nieuwprijs nuevo nuovo over pagato paye payed
-    secondhand tope under up acheté achete acconto anticipo anzahlung aanbetaling acompte
-    offer offered offerte paid presupuesto preventivo price que quote quoted than vale value vaut waard
-    wert worth would wurde zou
+    told said says gesagt sagte dit dice ha detto
+    achat als angebot bezahlt bought budget cap comprado compro costs costing deposit devis gekauft gekocht
+    gekost
+    hasta hoechstens hooguit kostenvoranschlag kostete kva limit limite max maximaal maximal maximo maximum maxi
+    massimo mehr more most neupreis neuwert nieuwprijs over pagato paye payed secondhand tope under up
+    acheté achete
+    acconto anticipo anzahlung aanbetaling acompte offer offered offerte paid presupuesto preventivo price
+    que quote
+    quoted than vale value vaut waard wert worth would wurde zou
     """
 )
 
@@ -206,7 +210,8 @@ JOINS = _words(
 # Denials beside verbs.
 PLAIN_NOTS = _words(
     """
-    cant didnt doesnt dont n ne never nicht nie niet nimmer no non nooit not pas wont
+    aint cannot cant couldnt didnt doesnt dont wont wouldnt n ne never nicht nie niet nimmer no non nooit
+    not pas wont
     """
 )
 
@@ -231,7 +236,8 @@ NEXT = _words(
 PLACE = _words(
     """
     across am an at auf aux bei beside bij by cerca en from junto naast near neben on onder op pres
-    commande driving drives pilota pilotant pilote steuert stuurt controla maneja sotto su sul sur to under unter
+    commande driving drives pilota pilotant pilote steuert stuurt controla maneja sotto su sul sur to under
+    unter
     vers vicino von
     """
 )
@@ -248,14 +254,6 @@ RUN = _words(
 
 # What sets something against what was said before, and ends a clause.
 BUT = _words("but however although though aber jedoch sondern mais maar pero sino ma whereas doch toch")
-
-# What stands inside any phrase without changing it: "fuse is blown".
-COPULAS = _words(
-    """
-    a an are be been being e era es est esta estaba etait ete ha had has hat have heeft is ist it its
-    seems sind son sono sont stata stato the war waren was werd were wird wordt wurde zijn
-    """
-)
 
 # Between two supplies of which the same is said.
 JOINS_OF_RAILS = _words("and und et en y e & / or")
@@ -290,7 +288,8 @@ INSTEAD_OF = _words(
 # Between the value that something had and the one that it has: "470 down to 90".
 CHANGED_TO = _words(
     """
-    a auf bis down fino gone hasta jusqu measures measured misst misura mesure meet mide naar nach
+    a adesso ahora auf bis da down fait fino gone hasta jetzt jusqu lit nog noch now ora measures measured
+    misst misura mesure meet mide naar nach
     reading reads to tot up went
     """
 )
@@ -306,7 +305,8 @@ BESIDE_VALUES = _words(
 # Words for the output of a supply.
 OUTPUT = _words(
     """
-    ausgang ausgangsspannung line linea ligne out output outputs puts rail salida schiene sortie spannung spanning
+    ausgang ausgangsspannung line linea ligne out output outputs puts rail salida schiene sortie spannung
+    spanning
     tension tensione uitgang uitgangsspanning uscita voltage volts
     """
 )
@@ -345,7 +345,8 @@ CONTACT = _words("contact contacts contacten kontakt kontakte kontakten contacto
 # Verbs of trying another one, beside a word for another one.
 TRIED = _words(
     """
-    essaye essayee essayes geprobeerd getest getestet probado probada probe probiert proviamo provato provata test
+    essaye essayee essayes geprobeerd getest getestet probado probada probe probiert proviamo provato
+    provata test
     teste tested testing tried try trying versucht
     """
 )
@@ -353,7 +354,8 @@ TRIED = _words(
 # Another of the same kind: "tried another board".
 OTHER = _words(
     """
-    altra altro ander andere anderem anderen anderer anderes another autre different known loan loaner otra otro other
+    altra altro ander andere anderem anderen anderer anderes another autre different known loan loaner otra
+    otro other
     spare borrowed good
     """
 )
@@ -412,3 +414,72 @@ NONE = _words(
 
 # Alone behind a fix: what was wrong is gone.
 GONE = _words("gone weg disparu disparue desaparecido desaparecida sparito sparita verschwunden verdwenen")
+
+# What says that a job was done, before the time that it took: "repaired in 20 minutes".
+DONE = _words(
+    """
+    repaired fixed done finished mended sorted changed replaced swapped gemacht repariert erledigt fertig
+    getauscht
+    repare reparee fait fini gerepareerd gedaan klaar vervangen reparado reparada hecho arreglado listo riparato
+    riparata fatto sistemato
+    """
+)
+
+# Behind a fix, in a clause without a bad word: the board does its work well.
+WELL = _words(
+    """
+    again fine nicely normally properly steady steadily well correctly perfectly happily smoothly quietly
+    freely brightly
+    wieder einwandfrei sauber rund normal ordentlich problemlos prima tadellos bestens
+    bien normalement parfaitement correctement nickel impeccable
+    weer prima normaal netjes
+    perfecto fino correctamente perfectamente normalidad
+    bene normalmente perfettamente correttamente regolare regolarmente
+    """
+)
+
+# Parts named one after the other: the first that was tried, and what leads to the next.
+TRIED_FIRST = _words("first firstly erst zuerst abord eerst primero prima")
+THEN = _words(
+    "then next finally afterwards dann danach schliesslich puis ensuite enfin toen daarna luego despues poi dopo"
+)
+
+# Before what is asked for or still to be done.
+ASKED = _words(
+    """
+    can could please pls should must bitte koennen koennten muss muessen pouvez pourriez kunt kunnen moet
+    puede pueden
+    podria puoi potete potreste
+    """
+)
+
+# Before a light that shows something: "power LED".
+BEFORE_INDICATORS = _words(
+    """
+    betriebs blue charge charging green groene orange power protect red rode roja rossa rote roter rouge standby
+    status verde verte
+    """
+)
+
+# Behind a light that shows something: "LED blinks".
+BEHIND_INDICATORS = _words(
+    """
+    acceso allumee an aus blinking blinks blinkt brandt clignote encendido eteinte flashes flashing glows goes
+    knippert lampeggia leuchtet lit off on parpadea pulses rojo rosso spento stays
+    """
+)
+
+# Beside "contact", which then is none of metal: "contact cleaner", "please contact".
+NO_CONTACT = _words(
+    """
+    cleaner client customer falso faux her him kein kunde los mal mauvais me no owner please slecht spray to us
+    """
+)
+
+# Behind a supply: how it is, without a value.
+SAYS_STATE = _words(
+    """
+    bene bien bon bonne da dead dood falta fehlt fine goed gone good gut manca manque missing mort morto muerto
+    ok present tot weg
+    """
+)

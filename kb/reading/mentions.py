@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from kb.facts.designators import designator_letters
+from kb.facts.parts import PART_CLASSES
 from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.sections import class_of_designator
@@ -75,16 +76,25 @@ def find_mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequen
     lamps = {
         place for hit in hits if (hit.table, hit.value) == (CONCEPT, "lamp_device") for place in hit.places
     }
+    devices = device_phrases(hits)
     for hit in parts:
         if lamps.intersection(hit.places):
             continue  # "LED lamp": the device
+        if inside_device(hit, devices):
+            continue  # "fan heater", "food processor"
         if mended.issuperset(hit.places):
             continue  # "bridged", "jumper wire": what was done, not a part
         if taken.intersection(hit.places) or any(place in rails for place in hit.places):
             continue
+        if hit.value == "light-emitting diode" and _is_indicator(hit, tokens):
+            continue
+        behind = tokens[hit.last + 1].folded if hit.last + 1 < len(tokens) else ""
+        if behind in _A_BOARD and hit.value not in ("circuit board", "solder joint"):
+            continue  # "controller board", "relay pcb"
         taken.update(hit.places)
         chosen.append(hit)
     spans = [Mention(hit.first, hit.last, None, hit.value) for hit in chosen]
+    spans += [Mention(at, at, None, "connector") for at in _contacts(tokens, chosen, taken)]
     codes = error_codes(tokens, hits)
     for at, token in enumerate(tokens):
         if (
@@ -101,6 +111,49 @@ def find_mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequen
     return _named_in_brackets(_merged(spans, tokens, failed), tokens)
 
 
+def device_phrases(hits: Sequence[Hit]) -> dict[int, frozenset[int]]:
+    """The tokens of phrases of several words that name a device, under the first of them."""
+    return {
+        hit.first: frozenset(hit.places)
+        for hit in hits
+        if hit.table == CONCEPT and hit.value in _DEVICES and len(hit.places) > 1
+    }
+
+
+def inside_device(hit: Hit, devices: dict[int, frozenset[int]]) -> bool:
+    """Whether a word for a part is only a piece of the name of a device."""
+    own = frozenset(hit.places)
+    return any(own < devices[first] for first in range(hit.first - 2, hit.first + 1) if first in devices)
+
+
+_DEVICES = frozenset(("device", "motor_device", "warmer", "lamp_device", "washer"))
+
+
+def _is_indicator(hit: Hit, tokens: Sequence[Token]) -> bool:
+    """ "power led blinks", "led off": a light that shows something, and no part under repair."""
+    before = tokens[hit.first - 1].folded if hit.first else ""
+    behind = tokens[hit.last + 1].folded if hit.last + 1 < len(tokens) else ""
+    return before in little_words.BEFORE_INDICATORS or behind in little_words.BEHIND_INDICATORS
+
+
+def _contacts(tokens: Sequence[Token], chosen: Sequence[Hit], taken: set[int]) -> list[int]:
+    """ "burnt contact in the base": contacts that are those of no relay, switch or other part of the sentence."""
+    owned = {tokens[hit.first].sentence for hit in chosen if hit.value in _HAVE_CONTACTS}
+    owned |= {token.sentence for token in tokens if token.kind == DESIGNATOR}
+    return [
+        at
+        for at, token in enumerate(tokens)
+        if token.folded in little_words.CONTACT
+        and at not in taken
+        and token.sentence not in owned
+        and not (at + 1 < len(tokens) and tokens[at + 1].folded in little_words.NO_CONTACT)
+        and not (at and tokens[at - 1].folded in little_words.NO_CONTACT)
+    ]
+
+
+_HAVE_CONTACTS = frozenset(
+    ("relay", "switch", "connector", "potentiometer", "keypad", "battery", "thermal cut-out", "cable")
+)
 _TO = frozenset(("to", "bis", "a", "tot", "al", "thru", "through"))
 _MOST_BETWEEN = 12
 
@@ -131,6 +184,7 @@ def _with_those_between(spans: list[Mention], tokens: Sequence[Token]) -> list[M
     return found
 
 
+_A_BOARD = frozenset(("board", "pcb", "platine", "print", "carte", "placa", "scheda"))
 _FAILS = frozenset(("cracked", "dry", "bad", "cold", "defective", "loose"))
 # Letters that a display shows before a number, and that are no part or seldom one.
 _CODE_LETTERS = frozenset(("E", "ER", "ERR", "F", "H", "P", "EE"))
@@ -152,13 +206,16 @@ def error_codes(tokens: Sequence[Token], hits: Sequence[Hit]) -> frozenset[int]:
 def _named_in_brackets(mentions: list[Mention], tokens: Sequence[Token]) -> list[Mention]:
     """ "2 caps bulged by the heatsink (C14 + C17)": the parts of a class that are named in brackets behind it."""
     kept: list[Mention] = []
+    owners: list[Mention] = []  # those of a class alone
     for mention in mentions:
         owner = None
         if mention.part is not None and not mention.part_class:
-            owners = (one for one in reversed(kept) if one.part_class and not one.part)
-            owner = next((one for one in owners if _in_brackets_behind(one, mention, tokens)), None)
+            behind = (one for one in reversed(owners) if _in_brackets_behind(one, mention, tokens))
+            owner = next(behind, None)
         if owner is None:
             kept.append(mention)
+            if mention.part_class and not mention.part:
+                owners.append(mention)
             continue
         mention.part_class = owner.part_class
         mention.take(mention.first, mention.last)
@@ -196,8 +253,19 @@ def _merged(spans: list[Mention], tokens: Sequence[Token], failed: set[int]) -> 
         ):
             before.part, before.last = span.part, span.last
             continue
+        if before is not None and _is_piece_of(before, span, tokens):
+            before.last = span.last
+            continue
+        if before is not None and _with_joint(before, span, tokens, failed):
+            before.part_class, before.last = "solder joint", span.last
+            continue
         if before is not None and before.sentence == span.sentence and _beside(before, span, tokens):
-            if before.part and span.part_class and not before.part_class:
+            if (
+                before.part
+                and span.part_class
+                and not before.part_class
+                and _passes_for(before.part, span.part_class)
+            ):
                 before.part_class, before.last = span.part_class, span.last
                 continue
             if before.part_class and span.part and not before.part and _may_be(span.part, before.part_class):
@@ -234,6 +302,17 @@ _ONLY_OWN_LETTERS = frozenset(
 )
 
 
+# Classes that only their own letters name: "Q2 gate resistor" is no resistor Q2.
+_ONE_LETTER = {one.name: frozenset(one.letters) for one in PART_CLASSES if one.name in
+               ("resistor", "current sense resistor", "start-up resistor", "fusible resistor", "electrolytic capacitor",
+                "ceramic capacitor", "film capacitor", "fuse", "relay", "inductor")}  # fmt: skip
+
+
+def _passes_for(part: str, part_class: str) -> bool:
+    letters = _ONE_LETTER.get(part_class)
+    return letters is None or (designator_letters(part) or "")[:1] in {one[:1] for one in letters}
+
+
 def _may_be(part: str, part_class: str) -> bool:
     usual = class_of_designator(part, None)
     if usual is None or usual == part_class:
@@ -261,6 +340,29 @@ def _joint_of(before: Mention, span: Mention, tokens: Sequence[Token], failed: s
         or (tokens[at].kind == WORD and tokens[at + 1].folded == "-" and tokens[at + 1].glued)
         for at in words
     )
+
+
+def _is_piece_of(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
+    """ "K2 coil": a piece of the part, and no inductor of its own."""
+    if not before.part or span.part or before.part_class or span.first != before.last + 1:
+        return False
+    ends = span.last + 1 >= len(tokens) or tokens[span.last + 1].kind != DESIGNATOR
+    return ends and not _passes_for(before.part, span.part_class or "")
+
+
+def _with_joint(before: Mention, span: Mention, tokens: Sequence[Token], failed: set[int]) -> bool:
+    """ "Q2 with a dry joint": the joint is that part's."""
+    if not before.part or span.part or span.part_class != "solder joint" or before.sentence != span.sentence:
+        return False
+    words = [tokens[at].folded for at in range(before.last + 1, span.first) if at not in failed]
+    return (
+        bool(words)
+        and words[0] in _HAS
+        and all(word in _HAS | little_words.ARTICLES | {"a"} for word in words)
+    )
+
+
+_HAS = frozenset(("with", "has", "had", "w", "/", "mit", "hat", "avec", "met", "heeft", "con"))
 
 
 def _beside(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:

@@ -78,7 +78,14 @@ def settle_results(
             "heat sink or pad",
         )
         known_bad = mention.failure or mention.bad
-        if mention.action is None and known_bad and plain and (mention.result == "cured" or paid):
+        watched = mention.failure == "no oscillation"  # seen at it, and not what was wrong with it
+        if (
+            mention.action is None
+            and known_bad
+            and plain
+            and not watched
+            and (mention.result == "cured" or paid)
+        ):
             mention.action = "replace"
 
 

@@ -18,7 +18,7 @@ from kb.facts.word_lists import concepts, denied_patterns, symptom_patterns
 from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.sections import VAGUE_LETTERS, class_of_designator
-from kb.reading.tokens import CODE, DESIGNATOR, NUMBER, QUANTITY, Token
+from kb.reading.tokens import CODE, DESIGNATOR, NUMBER, QUANTITY, WORD, Token
 
 _REACH = 5  # words that may stand between two words of a pattern, besides its own
 _NOT_REACH = 4  # words that may stand between "no" and what it belongs to
@@ -28,6 +28,8 @@ FAR = 16
 _HOLD_NOTS = frozenset(("missing", "repeatedly", "anything", "no_effect", "unloaded", "only", "else"))
 # Concepts that are read inside longer phrases as well ("not present" holds a "not").
 _SHORT_TOO = frozenset(("no", "nothing", "off", "light", "red", "standby"))
+# Names of devices, of which a word may be a part: "food processor".
+_DEVICES = frozenset(("device", "motor_device", "warmer", "lamp_device", "washer"))
 _ERROR_CODE = re.compile(r"(?:E|ER|ERR)[0-9]{1,3}")
 _LONG_MINUTES = 15  # what stops after so long stops because it is warm
 _CAPACITORS = tuple(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
@@ -152,7 +154,49 @@ def _is_of_tries(tokens: Sequence[Token], at: int) -> bool:
     token = tokens[at]
     if token.kind == QUANTITY and token.unit == "times":
         return (token.value or token.high or 0) >= 2
-    return token.folded in ("goes", "tries", "attempts") and at > 0 and tokens[at - 1].kind == NUMBER
+    if token.folded not in (
+        "goes",
+        "tries",
+        "attempts",
+        "versuche",
+        "versuchen",
+        "essais",
+        "pogingen",
+        "intentos",
+        "tentativi",
+    ):
+        return False
+    before = tokens[at - 1] if at else None
+    return before is not None and before.kind == NUMBER
+
+
+_NE, _QUE = frozenset(("ne", "n")), frozenset(("que", "qu"))
+_FRENCH_NOTS = frozenset(("pas", "rien", "jamais", "aucun", "aucune"))
+_NE_REACH = 7
+
+
+def _french_only(tokens: Sequence[Token]) -> frozenset[int]:
+    """The words of "ne … que" (only), also "ne … plus que": they deny nothing."""
+    found: set[int] = set()
+    for at, token in enumerate(tokens):
+        if token.folded not in _NE or token.kind != WORD:
+            continue
+        held = {at}
+        for place in range(at + 1, min(at + 1 + _NE_REACH, len(tokens))):
+            word = tokens[place].folded
+            if tokens[place].clause != token.clause or word in _FRENCH_NOTS:
+                break
+            if word == "plus":
+                held.add(place)
+            elif word in _QUE:
+                found |= held | {place}
+                break
+    return frozenset(found)
+
+
+def _is_error_number(tokens: Sequence[Token], at: int, err: set[int]) -> bool:
+    """ "error 14", "Fehler F08": a number or code right behind the word."""
+    return at - 1 in err and tokens[at].clause == tokens[at - 1].clause
 
 
 class Places:
@@ -169,18 +213,27 @@ class Places:
             if hit.table in (CONCEPT, "parts") and len(hit.places) > 1:
                 for place in hit.places:
                     longer[place].append(hit)
+        devices: dict[int, list[Hit]] = defaultdict(list)
+        for hit in hits:
+            if hit.table == CONCEPT and hit.value in _DEVICES and len(hit.places) > 1:
+                for place in hit.places:
+                    devices[place].append(hit)
+        only_french = _french_only(tokens)
         for hit in hits:
             if hit.value == "no" and len(hit.places) == 1 and hit.first in held:
+                continue
+            if hit.value == "no" and not only_french.isdisjoint(hit.places):
                 continue
             if hit.table == CONCEPT and hit.value not in _SHORT_TOO and _is_part(hit, longer):
                 continue
             if hit.table == CONCEPT:
                 spans[hit.value].add(hit.places)
-            elif hit.table == "parts":
+            elif hit.table == "parts" and not _is_part(hit, devices):
                 spans[f"@{hit.value}"].add(hit.places)
                 spans["@part"].add(hit.places)
                 if hit.value in _CAPACITORS:
                     spans["@capacitor"].add(hit.places)
+        err = {hit.last for hit in hits if hit.table == CONCEPT and hit.value == "err"}
         for at, token in enumerate(tokens):
             if token.kind == DESIGNATOR:
                 spans["@part"].add((at,))
@@ -197,6 +250,10 @@ class Places:
                     spans["long"].add((at,))
             elif _is_of_tries(tokens, at):
                 spans["tries"].add((at,))
+            if token.kind in (NUMBER, CODE, DESIGNATOR) and at and _is_error_number(tokens, at, err):
+                spans["error"].add((at - 1, at))
+            if at in only_french and token.folded in _QUE:
+                spans["only"].add((at,))
         for at, role in rails.items():
             spans["rail"].add((at,))
             if role in RAIL_ELEMENTS:

@@ -14,7 +14,7 @@ from kb.reading.amounts import find_cost, find_days, find_minutes
 from kb.reading.attempts import AttemptFinder
 from kb.reading.changed_values import apply_changed_values, find_changed_values
 from kb.reading.facts import Known, Read, ReadAmount, ReadAttempt, ReadReading, ReadSymptom, ReadWord, Span
-from kb.reading.implied import implied_symptoms, is_so, result_events, settle_after_repair
+from kb.reading.implied import GOOD_AFTERWARDS, implied_symptoms, is_so, result_events, settle_after_repair
 from kb.reading.later_readings import implied_readings
 from kb.reading.lexicon import CONCEPT, Hit, every_common_word, lexicon_for, negation_words, skipped_words
 from kb.reading.likely_sections import likely_section
@@ -26,6 +26,7 @@ from kb.reading.readings import Found, find_readings
 from kb.reading.subjects import find_subjects, rated_outputs
 from kb.reading.symptoms import find_symptoms
 from kb.reading.tokens import SIGN, WORD, Token, tokens_of
+from kb.reading.well_behind import cure_what_came_before
 
 NOTHING = Known()
 
@@ -49,10 +50,8 @@ def _read_piece(text: str, known: Known) -> Read:
     lexicon.settle_short_forms(tokens)
     hits = lexicon.find(tokens)
     subjects = find_subjects(text, tokens, hits, known.rails)
-    minutes = find_minutes(
-        tokens, frozenset(tokens[hit.first].clause for hit in hits if hit.table == "actions")
-    )
     acts = [hit.first for hit in hits if hit.table == "actions"]
+    minutes = find_minutes(tokens, frozenset(tokens[at].clause for at in acts))
     acts += [at for at, token in enumerate(tokens) if token.folded in little_words.NEW]
     done = min(acts, default=None)
     volts = [rail.nominal_v for rail in known.rails]
@@ -68,13 +67,19 @@ def _read_piece(text: str, known: Known) -> Read:
     attempts = finder.run()
     acted = min((one.acted_at for one in attempts if one.acted_at is not None), default=None)
     readings += implied_readings(tokens, hits, subjects, readings, known.rails, blocked, acted)
-    roles = {place: subject.role for subject in subjects if subject.rail for place in (subject.first,)}
+    roles = {subject.first: subject.role for subject in subjects if subject.rail}
     matches = find_symptoms(tokens, hits, roles)
     settle_after_repair(readings, tokens, acted, finder.mentions, finder.filler.wrong_names())
     events, spent = result_events(tokens, hits, readings, matches, finder.mentions, acted)
+    cure_what_came_before(attempts, tokens, hits, GOOD_AFTERWARDS)
     settle_results(attempts, tokens, events, paid=cost is not None)
     settle_causes(attempts, tokens, hits)
     matches = [match for match in matches if match not in spent]
+    attempts = [
+        mention
+        for mention in attempts
+        if not (_only_blows(mention, matches) or _only_warned_of(mention, tokens, hits))
+    ]
     outputs = any(hit.table == CONCEPT and hit.value == "output" for hit in hits)
     matches = implied_symptoms(matches, finder.mentions, readings, tokens, outputs=outputs)
     shown = [match.name for match in matches if match.present]
@@ -90,8 +95,34 @@ def _read_piece(text: str, known: Known) -> Read:
         minutes=ReadAmount(*made.span(minutes[0], minutes[1]), minutes[2]) if minutes else None,
         cost=ReadAmount(*made.span(cost[0], cost[1]), cost[2]) if cost else None,
         dates=tuple(ReadWord(text[start:end], start, end, day) for start, end, day in days),
-        left=tuple(made.left(_used(tokens, hits, matches, readings, attempts, blocked))),
+        left=tuple(made.left(_used(hits, matches, readings, attempts, blocked))),
     )
+
+
+def _only_blows(mention: Mention, matches: Sequence[Match]) -> bool:
+    """ "blows the fuse": a symptom, and nothing that was done with the fuse."""
+    return (
+        mention.part_class == "fuse"
+        and mention.acted_at is None
+        and any(
+            match.name == "fuse blows again when replaced"
+            and match.first <= mention.last
+            and mention.first <= match.last
+            for match in matches
+        )
+    )
+
+
+def _only_warned_of(mention: Mention, tokens: Sequence[Token], hits: Sequence[Hit]) -> bool:
+    """ "warned about the worn pot": what was told and not done."""
+    return mention.acted_at is None and any(
+        hit.value == "warned" and hit.table == CONCEPT and 0 < mention.first - hit.last <= _WARNED_REACH
+        and tokens[hit.last].sentence == mention.sentence
+        for hit in hits
+    )  # fmt: skip
+
+
+_WARNED_REACH = 6
 
 
 def _without(text: str, days: Sequence[tuple[int, int, str]]) -> str:
@@ -121,7 +152,6 @@ def _verdict(hits: Sequence[Hit], tokens: Sequence[Token]) -> Hit | None:
 
 
 def _used(
-    tokens: Sequence[Token],
     hits: Sequence[Hit],
     matches: Sequence[Match],
     readings: Sequence[Found],
@@ -154,9 +184,16 @@ class _Made:
         return self.text[start:end], start, end
 
     def symptoms(self, matches: Sequence[Match]) -> Iterable[ReadSymptom]:
-        """Each name once; where it is both said and denied, what is said last counts."""
+        """Each name once; where it is both said and denied, what is said last counts in a sentence.
+
+        A denial in a later sentence says that it is over ("reboots … no reboots since"), and it was so.
+        """
         last: dict[str, Match] = {}
         for match in matches:
+            before = last.get(match.name)
+            over = before is not None and before.present and not match.present
+            if over and before and self.tokens[before.last].sentence != self.tokens[match.first].sentence:
+                continue
             last[match.name] = match
         for match in matches:
             if last[match.name] is match:

@@ -132,7 +132,6 @@ class _Finder:
         found: list[Found] = []
         subject: Subject | None = None
         quantity: str | None = None
-        pending: list[tuple[int, float | None, float | None, float | None]] = []
         sentence = clause = -1
         at = 0
         open_since = -1
@@ -140,25 +139,24 @@ class _Finder:
         while at < len(self.tokens):
             token = self.tokens[at]
             if token.sentence != sentence:
-                subject, quantity, pending, sentence = None, None, [], token.sentence
+                subject, quantity, sentence = None, None, token.sentence
             if token.clause != clause:
-                quantity, clause, pending = None, token.clause, []
+                quantity, clause = quantity if self._goes_on_with_esr(at, quantity) else None, token.clause
             if at in self.quantity:
                 quantity = self.quantity[at]
                 of_part = subject is not None and subject.point is not None
                 if quantity == "ripple_v" and (subject is None or of_part) and last_rail is not None:
                     subject, open_since = last_rail, at
             own = self.at.get(at)
-            if own is not None and not self._is_value(own, subject, open_since, found):
+            if own is not None and not self._is_value(own, subject, found):
                 if self._says_where(own, subject):
                     open_since = self._behind_pin(own.last)
                     at = open_since + 1
                     continue
-                taken = self._taken_before(own, pending, quantity, found)
+                taken = self._taken_before(own, quantity, found)
                 if taken is not None:
                     found.append(taken)
                     self.made_of = own
-                    pending = []
                 subject, open_since = own, own.last
                 last_rail = own if own.rail else last_rail
                 at = own.last + 1
@@ -166,8 +164,12 @@ class _Finder:
             numbers = None if is_rating(self.tokens, at) else self._numbers(at)
             if numbers is not None:
                 last, value, low, high, unit = numbers
+                if unit == "V" and subject is not None and self._is_behind_new_part(subject, at):
+                    subject = None
                 if unit == "ohm" and self.quantity.get(last + 1) == "esr_ohm":
                     quantity = "esr_ohm"
+                if unit == "V" and self.quantity.get(last + 1) == "ripple_v" and quantity is None:
+                    quantity = "ripple_v"  # "12V shows 1.1V ripple"
                 if quantity == "esr_ohm" and subject is not None and subject.rail:
                     subject = self._part_before(at) or subject
                 if subject is not None and self._belongs(subject, at, last, unit, quantity, open_since):
@@ -181,12 +183,28 @@ class _Finder:
                         found += [*self._joined_with(made, found), made]
                         self.made_of = subject
                         open_since = last
-                elif unit == "V" or (unit and quantity):
-                    pending = [(at, value, low, high)]
                 at = last + 1
                 continue
             at += 1
         return [self._with_state(one) for one in found]
+
+    def _goes_on_with_esr(self, at: int, quantity: str | None) -> bool:
+        """ "ESR of C12 2R5, C13 1R9": the next part of a list and its ohms."""
+        following = self.tokens[at + 1] if at + 1 < len(self.tokens) else None
+        of_part = quantity == "esr_ohm" and self.tokens[at].kind == DESIGNATOR
+        return of_part and following is not None and following.unit == "ohm"
+
+    def _is_behind_new_part(self, subject: Subject, at: int) -> bool:
+        """ "new D7, 24.1 V": volts in the clause behind a part that was fitted are a supply's."""
+        if subject.point is None or self.tokens[subject.first].clause == self.tokens[at].clause:
+            return False
+        near = range(max(0, subject.first - 2), min(subject.last + 3, len(self.tokens)))
+        clause = self.tokens[subject.first].clause
+        return any(
+            self.tokens[place].clause == clause
+            and (self.tokens[place].folded in little_words.NEW or place in self.actions)
+            for place in near
+        )
 
     def _part_before(self, at: int) -> Subject | None:
         """The part that was named last in the sentence: a supply has no series resistance."""
@@ -277,7 +295,7 @@ class _Finder:
             if self.tokens[place].clause == clause
         )
 
-    def _is_value(self, own: Subject, subject: Subject | None, open_since: int, found: list[Found]) -> bool:
+    def _is_value(self, own: Subject, subject: Subject | None, found: list[Found]) -> bool:
         """Whether "12V" is what was measured on the supply named before it, and no supply itself."""
         if not own.maybe_value or subject is None or subject.first == own.first:
             return False
@@ -295,6 +313,10 @@ class _Finder:
             if after.kind in (NUMBER, VOLTS) or (after.kind == SIGN and after.folded == "="):
                 return False
         gap = range(subject.last + 1, own.first)
+        behind = self.tokens[following].folded if following < len(self.tokens) else ""
+        said = little_words.SAYS_STATE
+        if behind in said and any(self.tokens[place].folded in said for place in gap):
+            return False  # "24V dead 12V fine": two supplies
         if any(self.tokens[place].folded in little_words.JOINS_OF_RAILS for place in gap):
             return False
         return all(self._skips(place) for place in gap)
@@ -310,8 +332,10 @@ class _Finder:
     def _skips(self, place: int) -> bool:
         token = self.tokens[place]
         if token.kind == SIGN:
-            return token.folded in "=~≈:-(,)" or len(token.folded) > 1
+            return token.folded in "=~≈:-(,)" or len(token.folded) > 1 or self._before_rating(place)
         if token.kind == QUANTITY and token.unit == "F":
+            return True
+        if token.kind == VOLTS and place and self._before_rating(place - 1):
             return True
         if token.kind == NUMBER and place and self.tokens[place - 1].folded == "pin":
             return True
@@ -326,13 +350,13 @@ class _Finder:
             or place in self.words
         )
 
-    def _taken_before(
-        self,
-        own: Subject,
-        pending: list[tuple[int, float | None, float | None, float | None]],
-        quantity: str | None,
-        found: list[Found],
-    ) -> Found | None:
+    def _before_rating(self, place: int) -> bool:
+        """Whether token `place` is the stroke of "22uF/50V"."""
+        if self.tokens[place].folded != "/" or not place or place + 1 >= len(self.tokens):
+            return False
+        return self.tokens[place - 1].unit == "F" and self.tokens[place + 1].kind == VOLTS
+
+    def _taken_before(self, own: Subject, quantity: str | None, found: list[Found]) -> Found | None:
         """ "385 on bulk", "nur 9 V auf der 12V": the number stands before the supply."""
         if not own.rail:
             return None
@@ -358,7 +382,7 @@ class _Finder:
         joined = self.tokens[own.first - 1].folded in little_words.JOINS_OF_RAILS
         if own.maybe_value and joined and token.unit == "V":
             return None  # Dutch and French "en": two values, each of a supply of its own
-        if any(self.tokens[place - 1].folded in little_words.SHOULD for _ in (0,) if place):
+        if place and self.tokens[place - 1].folded in little_words.SHOULD:
             return None
         return self._made(
             own, place, place, token.value, token.low, token.high, token.unit, quantity, last=own.last

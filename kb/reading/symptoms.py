@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 
 from kb.facts.symptoms import SYMPTOMS
 from kb.reading import little_words
+from kb.reading.denials import OF_HISTORY, settle_denied
 from kb.reading.lexicon import Hit, every_common_word, negation_words
-from kb.reading.patterns import AND, FAR, Match, Places, pattern_matches
-from kb.reading.tokens import SIGN, WORD, Token
+from kb.reading.mentions import device_phrases
+from kb.reading.not_meant import is_of_something_else, is_past, is_said_good
+from kb.reading.patterns import Match, Places, pattern_matches
+from kb.reading.tokens import NUMBER, WORD, Token
 
 _SHORT_CLAUSE = 5  # words of a clause in which an everyday word alone is about the device
 
@@ -24,6 +26,7 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
     negations = negation_words()
     found: list[Match] = []
     held = _by_first(hit for hit in hits if hit.table == "parts" and len(hit.places) > 1)
+    devices = device_phrases(hits)
     for hit in hits:
         if hit.table == "symptoms":
             own = frozenset(hit.places)
@@ -31,19 +34,29 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
                 not part <= own for place in own for part in held.get(place, ())
             ):
                 continue  # "thermal fuse open" is no blown fuse
+            if any(first in own and not own >= phrase for first, phrase in devices.items()):
+                continue  # "fan heater only …" is no fan
             nots = frozenset(at for at in hit.places if tokens[at].folded in negations)
             found.append(Match(hit.value, hit.places, nots))
     found += pattern_matches(places)
-    found = [_of_an_amplifier(match, tokens, places) for match in found]
+    found = [_of_an_amplifier(match, places) for match in found]
     found = [_once_blown(match, tokens) for match in found]
+    found = [_lives(match, tokens) for match in found]
     kept = _longest(_own_negation(found, tokens))
     kept = _one_of_alike(_about_the_device(kept, tokens, places))
-    kept = [match for match in kept if not _is_of_something_else(match, kept, tokens, rails, places)]
+    kept = [match for match in kept if not is_of_something_else(match, kept, tokens, rails, places)]
     if any(match.name in _OF_THE_WHOLE for match in kept):
         others, whole = places.of(*_OTHER_SUBJECTS), places.of("device")
-        kept = [match for match in kept if not _has_other_subject(match, tokens, others, whole)]
+        alone = places.of(*_GOES_OFF_ALONE)
+        kept = [
+            match
+            for match in kept
+            if not _has_other_subject(
+                match, tokens, alone if match.name == "starts then shuts down" else others, whole
+            )
+        ]
     kept = [match for match in kept if not _is_only_feared(match, tokens, places)]
-    kept = [match for match in kept if not _is_of_a_lamp(match, tokens, places)]
+    kept = [match for match in kept if not _is_of_a_lamp(match, places)]
     kept = [match for match in kept if not _is_of_a_verb(match, tokens)]
     done = _by_first(hit for hit in hits if hit.table == "actions")
     kept = [match for match in kept if not _inside(match, done)]
@@ -56,7 +69,8 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
         if match.name != "does not turn off"
         or not any(set(match.places) < phrase for phrase in outcomes.get(match.first, ()))
     ]
-    return _only_if_alone(_denied(kept, tokens, places))
+    kept = [match for match in kept if not is_past(match, tokens, places) and not is_said_good(match, tokens)]
+    return _only_if_alone(settle_denied(kept, tokens, places))
 
 
 # Symptoms whose phrases name a part, of which a longer name is another part.
@@ -66,7 +80,9 @@ _OTHER_SUBJECTS = (
     "button", "channel", "pfc", "fan", "motor", "light", "backlight", "heater", "remote", "speaker", "screen",
     "picture", "sound", "standby", "segment", "port", "vcc", "bulk", "relay", "error", "communication",
 )  # fmt: skip
-_OF_THE_WHOLE = frozenset(("dead", "does not work", "does not turn off"))
+_OF_THE_WHOLE = frozenset(("dead", "does not work", "does not turn off", "starts then shuts down"))
+# What goes off by itself without the device doing so: "sound cuts out".
+_GOES_OFF_ALONE = ("sound", "channel", "remote", "communication", "button")
 _SUBJECT_REACH = 4
 
 
@@ -76,6 +92,8 @@ def _has_other_subject(match: Match, tokens: Sequence[Token], others: set[int], 
         return False
     at, clause = match.first - 1, tokens[match.first].clause
     own = set(match.places)
+    if match.name == "dead" and at >= 0 and tokens[at].kind == NUMBER and tokens[at].clause == clause:
+        return True  # "speed 2 dead"
     for _ in range(_SUBJECT_REACH):
         if at < 0 or tokens[at].clause != clause:
             return False
@@ -87,7 +105,7 @@ def _has_other_subject(match: Match, tokens: Sequence[Token], others: set[int], 
     return False
 
 
-def _of_an_amplifier(match: Match, tokens: Sequence[Token], places: Places) -> Match:
+def _of_an_amplifier(match: Match, places: Places) -> Match:
     """What hums of an amplifier are its speakers, unless the board or its transformer is named."""
     if match.name != "buzzing from the board" or not places.in_sentence("amplifier", match.first):
         return match
@@ -125,6 +143,18 @@ def _once_blown(match: Match, tokens: Sequence[Token]) -> Match:
     return match
 
 
+def _lives(match: Match, tokens: Sequence[Token]) -> Match:
+    """ "makes a noise and does nothing": something goes on, so that it is not dead."""
+    if match.name != "dead" or not match.first or tokens[match.first].folded not in _DOES:
+        return match
+    at = match.first - 1
+    if tokens[at].folded not in _AND_BUT or (at and tokens[at - 1].sentence != tokens[at].sentence):
+        return match
+    return Match("does not work", match.places, match.nots, match.present)
+
+
+_DOES = frozenset(("does", "do", "did", "tut", "macht", "doet", "fait", "hace", "fa"))
+_AND_BUT = frozenset(("and", "but", "und", "aber", "et", "mais", "en", "maar", "y", "pero", "e", "ma"))
 _RELATIVE = frozenset(("which", "that", "had", "was", "who", "qui", "que", "che", "die", "der", "welche"))
 _AGAIN = frozenset(
     (
@@ -153,7 +183,7 @@ def _is_only_feared(match: Match, tokens: Sequence[Token], places: Places) -> bo
     for span in places.before("warned", match.first, _WARNED_REACH):
         if tokens[span[0]].sentence == sentence and not set(span) & set(match.places):
             return True
-    if match.name not in _FOUND_BY_LOOKING and match.name not in _OF_HISTORY:
+    if match.name not in _FOUND_BY_LOOKING and match.name not in OF_HISTORY:
         return False
     return any(
         tokens[span[0]].clause == clause for span in places.before("perhaps", match.first, _PERHAPS_REACH)
@@ -186,12 +216,11 @@ def _inside(match: Match, phrases: Mapping[int, Sequence[frozenset[int]]]) -> bo
     return any(set(match.places) <= phrase for phrase in phrases.get(match.first, ()))
 
 
-def _is_of_a_lamp(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+def _is_of_a_lamp(match: Match, places: Places) -> bool:
     """Whether the light that blinks or is out is the lamp under repair and no standby light."""
     if match.name not in ("standby light blinks", "no standby light"):
         return False
-    standby = {place for span in places.spans.get("standby", ()) for place in span}
-    return not standby & set(match.places) and places.in_sentence("lamp_device", match.first)
+    return places.of("standby").isdisjoint(match.places) and places.in_sentence("lamp_device", match.first)
 
 
 def _several_outputs(kept: list[Match], rails: dict[int, str]) -> list[Match]:
@@ -233,67 +262,17 @@ def _joined_outputs(match: Match, tokens: Sequence[Token], rails: dict[int, str]
 _BOTH_RAILS = frozenset(
     ("v", "volt", "volts", "rail", "rails", "d", "les", "los", "las", "i", "gli", "ni", "no", "nor")
 )
-_OF_OUTPUTS = frozenset(("output voltage low", "output voltage high", "one output missing"))
-
-
-_THANKS_REACH = 9
-_STOPS = 2  # words that say that it stops, and not that it had started
-_SAYS_WHEN = frozenset(
-    ("responds to tapping or flexing", "works unloaded but not in the set", "clock or settings lost")
-)
-_SINGLE_CLICK = 3  # words that say that a relay clicks, and not again and again
-_SHORTED_OUTPUTS = frozenset(("output rail shorted to ground", "standby rail shorted to ground"))
-
-
-def _is_of_something_else(
-    match: Match, kept: Sequence[Match], tokens: Sequence[Token], rails: dict[int, str], places: Places
-) -> bool:
-    """Whether the words of a symptom speak of another thing, which is read by itself."""
-    if match.name in _OF_OUTPUTS:
-        # The rectified mains and the controller's supply are no outputs.
-        return any(rails.get(at) in ("bulk", "controller supply") for at in match.places)
-    if match.name == "works unloaded but not in the set":
-        # "12 V falls to 9.1 on load": a supply of which a value is given, not the whole device.
-        return any(tokens[at].value is not None for at in range(match.first, match.last + 1))
-    for place in range(match.first - 1, max(-1, match.first - _THANKS_REACH), -1):
-        # "thanks for the quick repair last time"
-        if tokens[place].clause != tokens[match.first].clause:
-            break
-        if any(place in span for span in places.spans.get("thanks", ())):
-            return True
-    if match.name == "starts then shuts down" and len(match.places) <= _STOPS:
-        # "cuts out when the door slams", "touch the plug and it cuts out"
-        sentence = tokens[match.first].sentence
-        return any(
-            other.name in _SAYS_WHEN and other.present and tokens[other.first].sentence == sentence
-            for other in kept
-        )
-    if match.name == "dropped or mechanical damage":
-        # "5 V drops when the panel is on"
-        at = match.first
-        return tokens[at].folded in ("drops", "drop") or (
-            tokens[at].folded == "dropped" and at > 0 and at - 1 in rails
-        )
-    if match.name == "relay clicks repeatedly" and places.in_sentence("contact", match.first):
-        # "K2 clicks but contact 18 ohm": it works, what it switches does not.
-        return len(match.places) <= _SINGLE_CLICK
-    if match.name in _SHORTED_OUTPUTS:
-        # "output transistor Q5 shorted", "heater element down to earth": a part.
-        parts = [span[0] for span in places.spans.get("@part", ())]
-        clause = tokens[match.first].clause
-        return any(match.first - 3 <= at <= match.last and tokens[at].clause == clause for at in parts)
-    if match.name == "part too hot to touch":
-        # "display says HOT"
-        return any(tokens[at].folded in ("says", "shows", "display") for at in range(match.first, match.last))
-    if match.name == "no standby light" and not match.nots:
-        # The lamp of a charger that does not charge; "no lamp at all" says more.
-        return any(other.name == "does not charge" and abs(other.first - match.last) <= FAR for other in kept)
-    return False
 
 
 def _only_if_alone(kept: list[Match]) -> list[Match]:
     """Without "does not work" where anything more is said to be wrong, and without a denied shutdown."""
-    more = any(match.present and match.name not in (_NO_MORE, *_OF_HISTORY) for match in kept)
+    more = any(match.present and match.name not in (_NO_MORE, *OF_HISTORY) for match in kept)
+    if any(
+        match.present and match.name in ("fails when warm", "backlight goes off after seconds")
+        for match in kept
+    ):
+        # "stops after ten minutes, starts again when cold"; "backlight on for a second, then goes out"
+        kept = [match for match in kept if match.name != "starts then shuts down"]
     return [
         match
         for match in kept
@@ -302,15 +281,6 @@ def _only_if_alone(kept: list[Match]) -> list[Match]:
 
 
 _NO_MORE = "does not work"
-# What happened before says nothing of what the board does.
-_OF_HISTORY = (
-    "failed after a power cut or storm",
-    "failed after a spill or damp",
-    "failed after earlier repair",
-    "dropped or mechanical damage",
-)
-
-
 # Symptoms that describe one thing in different degrees: of two that share a word the first listed is meant.
 _ALIKE = (
     ("buzzing from the board", "hum from speakers"),
@@ -339,13 +309,26 @@ def _one_of_alike(kept: list[Match]) -> list[Match]:
         )
         if clash is None:
             result.append(match)
-        elif len(match.places) > len(clash.places):
+        elif len(match.places) > len(clash.places) or (
+            match.name == "fuse blows again when replaced" and len(match.places) == len(clash.places)
+        ):
             result[result.index(clash)] = match
     return result
 
 
 def _alike(match: Match, other: Match) -> bool:
     return any(match.name in names and other.name in names for names in _ALIKE)
+
+
+def _of_a_board(tokens: Sequence[Token], at: int) -> bool:
+    """ "scaler board faulty": one of several boards, and not the device."""
+    return (
+        at >= 2
+        and tokens[at - 1].folded in ("board", "pcb", "platine", "carte", "print", "placa", "scheda")
+        and tokens[at - 2].clause == tokens[at].clause
+        and tokens[at - 2].kind == WORD
+        and tokens[at - 2].folded not in little_words.ARTICLES
+    )
 
 
 def _about_the_device(kept: list[Match], tokens: Sequence[Token], places: Places) -> list[Match]:
@@ -360,17 +343,16 @@ def _about_the_device(kept: list[Match], tokens: Sequence[Token], places: Places
     for match in kept:
         symptoms[tokens[match.first].clause] += 1
     devices = {tokens[span[0]].clause for name in ("device", "@part") for span in places.spans.get(name, ())}
-    parts = {place for span in places.spans.get("@part", ()) for place in span}
-    devices_at = {
-        place for name in ("device", "motor") for span in places.spans.get(name, ()) for place in span
-    }
-    boards = {place for place in parts if place not in devices_at}
+    parts = places.of("@part")
+    boards = parts - places.of("device", "motor")
     result = []
     for match in kept:
         if len(match.places) == 1:
             at, clause = match.first, tokens[match.first].clause
             if match.name == "does not work" and (
-                sizes[clause] > _SHORT_CLAUSE or any(at + step in parts for step in (-3, -2, -1, 1, 2, 3))
+                _of_a_board(tokens, at)
+                or sizes[clause] > _SHORT_CLAUSE
+                or any(at + step in parts for step in (-3, -2, -1, 1, 2, 3))
             ):
                 continue
             if match.name == "dead" and any(
@@ -445,64 +427,3 @@ def _longest(found: list[Match]) -> list[Match]:
         for place in match.places:
             by_place[place].append((own, match.name))
     return sorted(kept, key=lambda match: (match.first, match.last))
-
-
-def _denied(kept: list[Match], tokens: Sequence[Token], places: Places) -> list[Match]:
-    consumed = {at for match in kept for at in match.nots}
-    free = sorted(
-        {
-            span[0]
-            for span in places.spans.get("no", ())
-            if span[0] not in consumed and tokens[span[0]].folded != "plus"
-        }
-    )
-    result: list[Match] = []
-    last_denied: Match | None = None
-    for match in kept:
-        present = match.present
-        if present and not match.nots and free and match.name not in _OF_HISTORY:
-            present = not _is_denied(match, free, tokens, kept, last_denied)
-        if not present:
-            last_denied = match
-        if present or match.name != "does not work":
-            result.append(Match(match.name, match.places, match.nots, present))
-    return result
-
-
-def _begins_anew(no: int, first: int, tokens: Sequence[Token]) -> bool:
-    """ "does not get cold and something clicks": behind "and" with words of its own nothing is denied any more."""
-    joins = [at for at in range(no + 1, first) if tokens[at].folded in AND]
-    return bool(joins) and joins[-1] - no > 2 and first - joins[-1] > 1
-
-
-def _is_denied(
-    match: Match, free: list[int], tokens: Sequence[Token], kept: list[Match], last_denied: Match | None
-) -> bool:
-    clause = tokens[match.first].clause
-    at = bisect_left(free, match.first)
-    if at < len(free) and free[at] < match.last:
-        return True
-    if at > 0:
-        no = free[at - 1]
-        if tokens[no].clause == clause and match.first - no <= FAR:
-            between = [other for other in kept if no < other.first < match.first and other is not match]
-            if not between:
-                return not _begins_anew(no, match.first, tokens)
-            if last_denied in between:
-                joins = {tokens[place].folded for place in range(between[-1].last + 1, match.first)}
-                return bool(joins & little_words.JOINS) or not joins
-    if (
-        last_denied is not None
-        and match.first - last_denied.last <= 2
-        and tokens[last_denied.last].sentence == tokens[match.first].sentence
-    ):
-        joins = {tokens[place].folded for place in range(last_denied.last + 1, match.first)}
-        if joins & {"or", "nor", "oder", "ou", "ni", "of", "noch", "o", "/"}:
-            return True
-    after = match.last + 1
-    while after < len(tokens) and tokens[after].kind == SIGN:
-        after += 1
-    if after < len(tokens) and after in free and tokens[after].folded in little_words.NOT_AFTER:
-        ends = after + 1 >= len(tokens) or tokens[after + 1].clause != tokens[after].clause
-        return ends and tokens[after].sentence == tokens[match.last].sentence
-    return False

@@ -207,11 +207,7 @@ class _Scan:
             return ("ohm", 1e6, after.end(), 1)
         if name in ("mohm", "mω") and raw[0] == "M":
             known = ("ohm", 1e6)
-        if (
-            at + 2 < len(self.pieces)
-            and self._touches(at + 2)
-            and self._group(at + 2) in ("letters", "number", "digits")
-        ):
+        if self._goes_on(at + 2):
             return nothing
         return (known[0], known[1], after.end(), 1)
 
@@ -221,35 +217,30 @@ class _Scan:
         if special:
             return special
         if self._in_a_code(at):
-            end = at + 1
-            while (
-                end < len(self.pieces)
-                and self._touches(end)
-                and self._group(end) in ("letters", "digits", "number")
-            ):
-                end += 1
-            self._add(CODE, piece.start(), self.pieces[end - 1].end())
-            return end
+            return self._code(at, at + 1)
         unit, scale, end, used = self._unit(at)
         value = _number(piece.group())
         if unit:
             self._add(VOLTS if unit == "V" else QUANTITY, piece.start(), end, value=value * scale, unit=unit)
             return at + 1 + used
-        if self._touches(at + 1) and self._group(at + 1) in ("letters", "digits", "number"):
-            last = at + 1
-            while (
-                last < len(self.pieces)
-                and self._touches(last)
-                and self._group(last) in ("letters", "digits", "number")
-            ):
-                last += 1
-            self._add(CODE, piece.start(), self.pieces[last - 1].end())
-            return last
+        if self._goes_on(at + 1):
+            return self._code(at, at + 1)
         if self.tokens and self.tokens[-1].folded in ("€", "£", "$"):
             self._add(QUANTITY, piece.start(), piece.end(), value=value, unit="money")
         else:
             self._add(NUMBER, piece.start(), piece.end(), value=value)
         return at + 1
+
+    def _goes_on(self, at: int) -> bool:
+        """Whether letters or digits at piece `at` follow the piece before without a space."""
+        return self._touches(at) and self._group(at) in ("letters", "digits", "number")
+
+    def _code(self, first: int, behind: int) -> int:
+        """Adds a code of the pieces from `first` on, to `behind` and beyond while it goes on; returns where it ends."""
+        while self._goes_on(behind):
+            behind += 1
+        self._add(CODE, self.pieces[first].start(), self.pieces[behind - 1].end())
+        return behind
 
     def _in_a_code(self, at: int) -> bool:
         """ "TJ-20V": a number behind capital letters and a hyphen belongs to a board's number."""
@@ -439,14 +430,7 @@ class _Scan:
             return 0
         if len(raw) == 1 and raw in "vV":
             return 0
-        while (
-            end < len(self.pieces)
-            and self._touches(end)
-            and self._group(end) in ("letters", "digits", "number")
-        ):
-            end += 1
-        self._add(CODE, self.pieces[at].start(), self.pieces[end - 1].end())
-        return end
+        return self._code(at, end)
 
 
 def tokens_of(text: str) -> list[Token]:
@@ -562,6 +546,8 @@ def _ends_sentence(text: str, stop: Token, kept: list[Token]) -> bool:
         return after.isupper() or not after.isalnum()
     if kept and kept[-1].end == stop.start and kept[-1].kind == WORD:
         following = text[stop.end : stop.end + 2].strip()
+        if kept[-1].folded in ("max", "min", "no", "nr") and following[:1].isdigit():
+            return False  # "max. 310"
         short = kept[-1].folded in _SHORT_FORMS - {"ok", "no", "min", "max", "defekt"}
         return not (short and following[:1] and not following[:1].isupper())
     return True

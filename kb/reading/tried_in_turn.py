@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.mentions import Mention
 from kb.reading.tokens import NUMBER, SIGN, Token
@@ -23,6 +24,7 @@ def mark_tried_in_turn(mentions: Sequence[Mention], tokens: Sequence[Token], hit
 
     The first of them must have changed nothing: "U1 ok" alone says that it is good.
     """
+    _mark_first_and_then(mentions, tokens)
     ends = {hit.first: hit for hit in hits if (hit.table, hit.value) in _CHANGED_NOTHING}
     good = {hit.first for hit in hits if (hit.table, hit.value) in _CURED}
     tried = False
@@ -34,11 +36,57 @@ def mark_tried_in_turn(mentions: Sequence[Mention], tokens: Sequence[Token], hit
             at += 1
         same = at < len(tokens) and tokens[at].sentence == mention.sentence
         hit = ends.get(at)
+        if hit is not None and tokens[at].folded in little_words.ALSO and _is_listed_fault(mention, mentions):
+            mention.bad = True  # "C4 ESR 30 ohm, C5 same"
+            continue
         if same and hit is not None and _ends_here(hit.last, tokens):
             tried = True
         elif not (tried and same and at in good):
             continue
         mention.action, mention.acted_at, mention.ok = "replace", mention.first, False
+
+
+def _mark_first_and_then(mentions: Sequence[Mention], tokens: Sequence[Token]) -> None:
+    """ "first tried C5, then Q3, in the end it was T1": parts tried in turn, of which only the last can have cured."""
+    row: list[Mention] = []
+    for mention in mentions:
+        before = range(max(0, mention.first - _LEADS), mention.first)
+        words = {tokens[at].folded for at in before if tokens[at].sentence == mention.sentence}
+        if row and mention.sentence == row[-1].sentence and words & (little_words.THEN | _IN_THE_END):
+            row.append(mention)
+            continue
+        _settle_row(row)
+        begins = words & little_words.TRIED_FIRST and (
+            mention.action == "replace" or words & little_words.TRIED or mention.action is None
+        )
+        row = [mention] if begins and mention.part and mention.failure is None and not mention.ok else []
+    _settle_row(row)
+
+
+def _settle_row(row: list[Mention]) -> None:
+    if len(row) < _A_ROW:
+        return
+    for mention in row:
+        if mention.action is None:
+            mention.action, mention.acted_at, mention.ok = "replace", mention.first, False
+    for mention in row[:-1]:
+        mention.result = mention.result or "no change"
+
+
+def _is_listed_fault(mention: Mention, mentions: Sequence[Mention]) -> bool:
+    """Whether a part before it in its sentence was not replaced yet, so that "same" speaks of that one's fault."""
+    return any(
+        other.sentence == mention.sentence
+        and other.last < mention.first
+        and other.part
+        and other.action is None
+        for other in mentions
+    )
+
+
+_LEADS = 6  # tokens before a part that lead to it
+_A_ROW = 2
+_IN_THE_END = frozenset(("end", "finally", "ende", "schluss", "fin", "eind", "final", "fine"))
 
 
 def _ends_here(at: int, tokens: Sequence[Token]) -> bool:

@@ -22,6 +22,7 @@ from kb.search.case_terms import TermReader
 from kb.search.document import CaseDocument
 from kb.search.folder import new_name
 from kb.search.segment import MOST_CASES, Segment, SegmentWriter, opened_segment, segment_of_bytes
+from kb.system import sync
 
 _BATCH = 250
 _AHEAD = 8  # batches that wait for each helper, so that it is never idle while the giver reads on
@@ -61,7 +62,7 @@ class _Bulk:
             content = self._file.getvalue() if isinstance(self._file, BytesIO) else b""
             self._file.flush()
             if self._folder is not None:
-                os.fsync(self._file.fileno())
+                sync(self._file.fileno())
             self.close()
             self._done.append((self._name, checksum, content))
         return self._done

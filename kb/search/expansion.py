@@ -32,7 +32,7 @@ _PLACE_SHARE = 0.4  # of what a device says, what a place or size says
 _DEVICE_KEYS = frozenset(concept_key(DEVICE, name) for name in told_by_device())
 _MOST_FAMILIES = 3
 _LEAST_LIKELY = 0.1
-_FAMILY_FACTOR = 1.0
+_FAMILY_FACTOR = 2.0
 _SEPARATORS = re.compile(r"[\s\-_./]")
 
 

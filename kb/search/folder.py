@@ -9,10 +9,9 @@ of names that the cases were read with, so that an index made with other lists n
 from __future__ import annotations
 
 import json
-import os
 from base64 import b64decode, b64encode
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import file_digest, sha256
 from pathlib import Path
@@ -23,8 +22,8 @@ from zlib import compress, decompress
 from zlib import error as zlib_error
 
 import numpy as np
-from whoosh.filedb.filestore import FileStorage
 
+from kb import system
 from kb.search.analysis import Analysis, Names
 from kb.search.segment import Damaged, Mask, Part, Segment, opened_segment
 
@@ -78,13 +77,13 @@ class IndexFolder:
     def __init__(self, path: Path) -> None:
         """Raises OSError when the folder cannot be made."""
         self.path = path
+        self._in_use: set[str] = set()
         path.mkdir(parents=True, exist_ok=True, mode=0o700)
-        self._storage = FileStorage(str(path))
 
     @contextmanager
     def locked(self, wait_s: float = 60.0) -> Iterator[None]:
         """Keeps other processes out. Raises `Busy` when one does not let go within `wait_s` seconds."""
-        lock = self._storage.lock(_LOCK)
+        lock = system.FileLock(self.path / _LOCK)
         until = monotonic() + wait_s
         while not lock.acquire():
             if monotonic() > until:
@@ -149,7 +148,7 @@ class IndexFolder:
             with path.open("xb") as file:
                 checksum = write(file)
                 file.flush()
-                os.fsync(file.fileno())
+                system.sync(file.fileno())
         except BaseException:
             path.unlink(missing_ok=True)
             raise
@@ -180,7 +179,7 @@ class IndexFolder:
         content = json.dumps(held).encode()
         digest = sha256(content).hexdigest()
         _write_synced(self.path / MANIFEST, digest.encode() + b"\n" + content)
-        _sync_folder(self.path)
+        system.sync_folder(self.path)
         listed = {part.segment.name for part in parts}
         for name, *_ in before.segments if before is not None else ():
             if name not in listed:
@@ -200,9 +199,20 @@ class IndexFolder:
                 self.remove(path.name)
 
     def remove(self, name: str) -> None:
-        """Remove one segment; where a system refuses because it is in use, a later start does."""
-        with suppress(OSError):
-            (self.path / name).unlink()
+        """Remove one segment, or note it for `remove_unused` where a system refuses because it is in use."""
+        try:
+            (self.path / name).unlink(missing_ok=True)
+        except OSError:
+            self._in_use.add(name)
+
+    def remove_unused(self) -> None:
+        """Remove what could not be removed before, where nobody reads it any more. Called at any time."""
+        while self._in_use:
+            names, self._in_use = self._in_use, set()
+            for name in names:
+                self.remove(name)
+            if self._in_use >= names:
+                return  # still read; a later call, or a later start, removes it
 
 
 _OF_EARLIER_VERSIONS = ("MAIN_", "_MAIN_", "arrays_", "names_", "pending.json")
@@ -247,14 +257,5 @@ def _write_synced(path: Path, content: bytes) -> None:
     with draft.open("wb") as file:
         file.write(content)
         file.flush()
-        os.fsync(file.fileno())
-    draft.replace(path)
-
-
-def _sync_folder(path: Path) -> None:
-    if os.name == "posix":
-        number = os.open(path, os.O_RDONLY)
-        try:
-            os.fsync(number)
-        finally:
-            os.close(number)
+        system.sync(file.fileno())
+    system.replace(draft, path)

@@ -134,6 +134,12 @@ class SearchIndex:
         thread = self._merging
         if thread is not None:
             thread.join()
+        self._tidy()
+
+    def _tidy(self) -> None:
+        """Remove segments that were read when they were replaced, on systems that then keep them."""
+        if self._folder is not None:
+            self._folder.remove_unused()
 
     # Changing
 
@@ -151,6 +157,7 @@ class SearchIndex:
             self._unsaved.update(changed)
             self._save()
         self._merge_if_grown()
+        self._tidy()
 
     def adopt(self, analysis: Analysis) -> None:
         """Read queries, and cases from now on, with other lists of names.
@@ -205,6 +212,7 @@ class SearchIndex:
                     raise
                 self._take(parts, mark, digest)
                 self._folder.remove_unlisted()
+            self._tidy()
         self._to_read_again = []
         self.trouble = None
 
@@ -345,6 +353,7 @@ class SearchIndex:
         begin with them or by near spellings; codes and numbers never are. `meant` is what a reader found in it.
         """
         limit, offset = max(0, min(limit, MOST_HITS)), max(0, min(offset, 2**31))
+        self._tidy()
         state = self._state
         plan = read_query(query, self.analysis, meant)
         plan, unknown, did_you_mean = Expander(state, self.analysis).expand(plan)

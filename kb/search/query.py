@@ -28,11 +28,12 @@ _EXTRA_FACTOR = 0.4
 _IN_NAME_FACTOR = 0.4
 _NAME_FACTOR = 1.2
 _ONE_WORD_NAME_FACTOR = 0.4
-_SYMPTOM_READ = 1.2
+_SYMPTOM_READ = 1.4
 _PART_READ = 0.6
 _CLASS_OF_LETTER = 0.1
 _DEVICE = 0.2
 _TOLD = 0.35  # a word from which a symptom was read, where the symptom itself is asked for
+_DEVICE_WORD = 0.35  # a word of a device's name, of whose families all cases are meant
 _CHATTER = 0.2
 _LONG = 8  # groups from which on everyday words are chatter
 _QUOTES = str.maketrans({"\u201c": '"', "\u201d": '"', "\u201e": '"', "\u00ab": '"', "\u00bb": '"'})
@@ -199,9 +200,11 @@ def _groups(
         group = _group(token, text, keys, width)
         if keys or is_exact(group):
             factor = 1.0
+        elif at in in_device:
+            factor = _DEVICE_WORD
         elif _within(token, meant.symptoms):
             factor = _TOLD
-        elif long and at not in in_device and token.folded in everyday_words():
+        elif long and token.folded in everyday_words():
             factor = _CHATTER
         else:
             factor = 1.0

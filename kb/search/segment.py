@@ -15,7 +15,6 @@ file and compares it when the index is opened.
 from __future__ import annotations
 
 import json
-import os
 from array import array
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -34,6 +33,7 @@ from kb.search.case_terms import COMPLETED, SPELLED, CaseTerms
 from kb.search.completion import Completer
 from kb.search.document import FACETS, CaseDocument
 from kb.search.spelling import Speller
+from kb.system import PlacedFile
 
 Ints = NDArray[np.int32]
 Longs = NDArray[np.int64]
@@ -69,28 +69,6 @@ class Damaged(Exception):
     """The index on disk cannot be used; the message says why in a few words."""
 
 
-class _File:
-    """The bytes of a file that is kept open; another process may have removed its name since."""
-
-    def __init__(self, path: Path) -> None:
-        self._number = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-        self.size = os.fstat(self._number).st_size
-
-    def __del__(self) -> None:
-        if hasattr(self, "_number"):
-            os.close(self._number)
-
-    def read(self, position: int, length: int) -> bytes:
-        """Raises OSError where the file has become shorter."""
-        content = os.pread(self._number, length, position)
-        while len(content) < length:
-            more = os.pread(self._number, length - len(content), position + len(content))
-            if not more:
-                raise OSError("a segment of the search index ends early")
-            content += more
-        return content
-
-
 class _Memory:
     """The bytes of a segment that lies in no file."""
 
@@ -111,7 +89,7 @@ class Segment:
     """
 
     def __init__(
-        self, name: str, checksum: str, source: _File | _Memory, like: Segment | None = None
+        self, name: str, checksum: str, source: PlacedFile | _Memory, like: Segment | None = None
     ) -> None:
         """Reads the arrays. Raises `Damaged`. Strings that `like` holds as well are taken from there."""
         self.name, self.checksum, self._source = name, checksum, source
@@ -244,7 +222,7 @@ class Segment:
 def opened_segment(path: Path, checksum: str, like: Segment | None = None) -> Segment:
     """The segment in the file `path`, which is not compared with its checksum. Raises `Damaged`."""
     try:
-        source = _File(path)
+        source = PlacedFile(path)
     except OSError as error:
         raise Damaged(f"{path.name} cannot be read") from error
     return Segment(path.name, checksum, source, like)

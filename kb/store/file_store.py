@@ -24,6 +24,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
+from kb import system
 from kb.errors import BadInput, StoreTrouble
 
 DAY_S = 86_400.0
@@ -154,22 +155,26 @@ class FileStore:
                 if content not in referred and _age_ok(path, limit) and self._drop(path, limit):
                     removed.append(content)
                     for derived in (self.folder / "derived" / content[:2]).glob(f"{content}-*"):
-                        derived.unlink(missing_ok=True)
+                        system.remove(derived)
             for part in self.folder.glob("part-*"):
                 if _age_ok(part, limit):
-                    part.unlink(missing_ok=True)
+                    system.remove(part)
         return removed
 
     def _drop(self, path: Path, limit: float) -> bool:
         aside = self.folder / f"part-swept-{path.name}"
         try:
-            os.replace(path, aside)
+            system.replace(path, aside)
         except FileNotFoundError:
             return False
+        except PermissionError:
+            if system.KIND != "windows":
+                raise
+            return False  # somebody looks at it; a later sweep takes it
         if not _age_ok(aside, limit):
-            os.replace(aside, path)
+            system.replace(aside, path)
             return False
-        aside.unlink(missing_ok=True)
+        system.remove(aside)  # or a later sweep does
         return True
 
     def _touch(self, content: str) -> bool:
@@ -193,24 +198,15 @@ class FileStore:
 
 
 def _settle(file: BinaryIO, part: Path, target: Path) -> None:
-    """Makes a part file the target, on the disk before its name says so."""
+    """Makes a part file the target, on the disk before its name says so; closes it."""
     file.flush()
-    os.fsync(file.fileno())
+    system.sync(file.fileno())
+    file.close()  # what is open keeps its name on Windows
     for shelf in (target.parent.parent, target.parent):
         shelf.mkdir(exist_ok=True, mode=0o700)
-    os.replace(part, target)
-    _sync_folder(target.parent)
-    _sync_folder(target.parent.parent)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Puts the names in a folder on the disk; systems that cannot open a folder do it by themselves."""
-    with suppress(PermissionError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+    system.replace(part, target)
+    system.sync_folder(target.parent)
+    system.sync_folder(target.parent.parent)
 
 
 def _age_ok(path: Path, limit: float) -> bool:

@@ -16,6 +16,7 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.exc import TimeoutError as NoConnectionLeft
 from sqlmodel import Session
 
+from kb import system
 from kb.errors import BadInput, KbError, StoreAway, StoreReadOnly, StoreTrouble, Taken
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
@@ -79,7 +80,7 @@ class Store:
         if file.exists() and not sqlite_files.may_write(file):
             return cls(f"sqlite:///{file}", read_only=True)
         try:
-            file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            system.make_private_folder(file.parent)
             private.made(file)
         except OSError as error:
             raise StoreTrouble(

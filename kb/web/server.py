@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import socket
 import ssl
 import sys
@@ -13,6 +14,7 @@ from pathlib import Path
 
 import uvicorn
 
+from kb import system
 from kb.errors import BadInput, StoreTrouble
 from kb.service import Shop, sheets
 from kb.service.accounts import passwords
@@ -29,13 +31,13 @@ from kb.web.guard.connections import MOST_AT_ONCE, protocol_for
 from kb.web.guard.one_browser import page_leading_to
 from kb.web.hosts import is_loopback
 from kb.web.observing import current_request
-from kb.web.process import (
-    give_back_memory,
-    keep_memory_small,
-    settle_memory,
-    share_often,
-    tell_supervisor,
-)
+
+_TURN_S = 0.0005
+"""How long a thread keeps the interpreter from others, a tenth of what Python allows by itself.
+
+A page asks the database some fifty times and each time lets go of the interpreter; beside a thread that computes it
+waited 5 ms each time until it had it back.
+"""
 
 
 class _Server(uvicorn.Server):
@@ -51,7 +53,7 @@ class _Server(uvicorn.Server):
         await super().startup(sockets)
         if self.started:
             print("\n".join([f"Board fault book answers at {self.address}", *self.notes]), flush=True)
-            tell_supervisor("READY=1")
+            system.tell_supervisor("READY=1")
             # The first suggestion would otherwise wait while the weights are chosen.
             asyncio.get_running_loop().run_in_executor(None, self.warm)
             if self.opens_browser:
@@ -61,7 +63,7 @@ class _Server(uvicorn.Server):
                 )
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        tell_supervisor("STOPPING=1")
+        system.tell_supervisor("STOPPING=1")
         await super().shutdown(sockets)
 
 
@@ -107,8 +109,8 @@ def run(
         server.address += f"open/{plan.one_time.secret}"
         server.page = page_leading_to(server.address, shop.settings.data) if browser else None
     server.opens_browser = browser
-    keep_memory_small()
-    share_often()
+    system.keep_memory_small()
+    sys.setswitchinterval(_TURN_S)
     server.warm = partial(_warm, shop)
     logs.set_up(shop.settings.log_format, shop.settings.log_level, current_request)
     if plan.sign_in:
@@ -165,6 +167,19 @@ def _warm(shop: Shop) -> None:
     settle_memory()
 
 
+def settle_memory() -> None:
+    """Sets aside what a server keeps to its end, and gives back what its start has left free.
+
+    Python looks for unused objects that refer to each other when a quarter more have come than it knows. It
+    neither counts nor visits what is set aside (gc.freeze), so it looks sooner and takes less time, and what
+    piles up between two looks no longer grows with the store. What is replaced later is freed all the same
+    with its last reference, unless it refers to itself.
+    """
+    gc.collect()
+    gc.freeze()
+    system.give_back_memory()
+
+
 class MemoryKeeper(NowAndThen):
     """Gives back to the system what answers, merges and an index read again have left free."""
 
@@ -173,7 +188,7 @@ class MemoryKeeper(NowAndThen):
 
     def look(self) -> None:
         """Gives it back."""
-        give_back_memory()
+        system.give_back_memory()
 
 
 def prove_certificate(certificate: Path, key: Path) -> None:
@@ -193,7 +208,7 @@ def _listen(host: str, port: int) -> socket.socket:
     # Naming the protocol lets the event loop see TCP and send small answers at once; without it each
     # answer waits some 40 ms for the other side's acknowledgement.
     listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
-    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    system.claim_port(listener)
     try:
         listener.bind((host, port))
     except OSError as error:

@@ -158,3 +158,142 @@ def test_parts_found_good_in_turn_are_not_replaced() -> None:
 def test_a_value_that_comes_down_to_what_it_should_be_is_two_readings() -> None:
     found = read("C31 replaced. 12V from 14.6 to 12.0", FAMILY)
     assert [(one.value, one.min) for one in found.readings] == [(14.6, None), (12.0, None)]
+
+
+# What stands in notes beside the fault: what was checked, how it is kept, who comes for it. Nothing is wrong by it.
+BESIDE_THE_FAULT = """
+checked the fuse and it was fine
+tested under load for two hours without any trouble
+used hot air to lift the chip
+new heat sink paste applied, screws tightened
+removed the cover, nothing obvious
+all voltages correct at the output connector
+replaced the mains lead as a precaution
+customer wants to pick it up on friday morning
+could not open the case, screws stuck
+measured the coil, 200 ohm, fine
+lubricated the fan bearing
+the lamp itself was good
+switch works, wiring ok
+PAT tested and passed
+the remote needed new batteries
+it is an old model, no drawings to be found
+ordered a new display from the dealer
+the board had been lacquered
+soldered a new plug on the lead
+removed old glue from the capacitors
+cut the track to isolate the stage
+ran for three hours on the bench and stayed cool
+turned the volume up, sounds clean
+screen protector was left on
+the display shows the right time now
+light comes on when door opens
+it starts at once now
+explained to owner how to set the clock
+showed him how to charge it properly
+the battery was almost new
+needs a new door seal, not electrical
+fan runs quiet again
+cleaned flux off the board with alcohol
+reassembled and tested, heats to 180
+put it on soak test overnight
+returned to owner with instructions
+adjusted the bias to 25 mA
+checked insulation 500V, over 20 megohm
+found a loose screw under the board
+replaced thermal paste and pads
+no need for a new motor
+the smell was only dust burning off the first time
+motor turns freely by hand
+fuse is the right value
+relay clicks in as it should
+bulk cap holds 325 V steady
+ripple only 20 mV, good
+there is a spare board in the cupboard
+part came from a scrap unit
+wrote the values on the transformer
+took a photo of the wiring before removing
+the other channel is the same and works
+cable was routed over a sharp edge
+plug was wired wrong, live and neutral swapped
+the owner had already bought a new fuse
+made a new bracket for the switch
+checked all solder joints under the microscope, all good
+tested all buttons one by one, every one ok
+picture and sound present on all inputs
+standby 0.4 W, on 35 W
+power switch lights up red when on
+the red light shows that it is charging, green when full
+earth continuity 0.08 ohm
+noise was from a loose cable touching the fan
+plastic gear glued
+display glass cracked, cosmetic only
+it had no fault code stored
+boots in 20 seconds
+updated the firmware to the latest version
+reset to factory defaults by the menu
+Sicherung geprüft, ist in Ordnung
+zwei Stunden unter Last getestet, ohne Probleme
+Kunde holt am Freitag ab
+Lüfter geölt, läuft wieder leise
+Lichtschalter am Gehäuse ersetzt
+Gerät stand zehn Jahre im Keller
+Stecker neu angeschlossen
+Staubbeutel geleert
+Kältespray benutzt
+Heißluft zum Auslöten
+geht nach zehn Minuten aus, Abschaltautomatik
+Kindersicherung war aktiv
+alle Elkos gemessen, alle gut
+keine kalten Lötstellen zu sehen
+Lötkolben war kalt
+Netzteil liefert 12,1 V stabil
+Uhr gestellt, läuft
+Trommel lässt sich von Hand drehen
+hat früher schon mal jemand geöffnet
+Rechnung geht an die Werft
+Kratzer am Gehäuse
+Batterien waren falsch herum eingelegt
+Steckdose hatte keinen Strom
+E-Prüfung bestanden
+le fusible est bon
+testé deux heures en charge sans souci
+client passe vendredi
+bouton cassé, refait à l'imprimante
+spray givrant utilisé
+s'arrête après dix minutes, arrêt automatique
+tous les condensateurs mesurés, tous bons
+aucune soudure sèche visible
+appareil resté dix ans à la cave
+piles à l'envers
+prise sans courant
+rayures sur le capot
+horloge remise à l'heure
+notice expliquée au client
+zekering gemeten, goed
+twee uur getest onder belasting zonder problemen
+klant haalt vrijdag op
+ventilator gesmeerd, stil
+koudespray gebruikt
+gaat na tien minuten uit, automatisch uit
+alle elco's gemeten, allemaal goed
+geen koude lassen te zien
+heeft tien jaar op zolder gestaan
+batterijen zaten verkeerd om
+geen stroom op het stopcontact
+krassen op de kast
+klok gelijk gezet
+uitgelegd hoe het werkt
+fusible medido, bien
+probado dos horas con carga sin problemas
+el cliente pasa el viernes
+ventilador engrasado, silencioso
+spray congelante usado
+se apaga a los diez minutos, apagado automatico
+todos los condensadores medidos, bien
+""".strip().splitlines()
+
+
+@pytest.mark.parametrize("text", BESIDE_THE_FAULT)
+def test_what_stands_beside_the_fault_is_no_symptom(text: str) -> None:
+    assert {name for name in names(read(text, FAMILY)) if not name.startswith("!")} == set()

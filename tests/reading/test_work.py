@@ -35,6 +35,11 @@ TEXTS = {
     "signs": ".,;:-/+=->",
     "short forms": "Brückengl. Kond. Widerst. ",
     "money and time": "12,50 € 1h30 45 min ",
+    "numbers joined by a sign": "5-",
+    "numbers without a sign": "1 ",
+    "articles alone": "l'",
+    "articles and signs": "an ' - ",
+    "ranges of parts": "C1-C9 ",
 }
 
 

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import argparse
 import random
-import signal
 import sys
 import tempfile
 import time
@@ -75,7 +74,7 @@ def kill_once(folder: Path, number: int, rng: random.Random) -> Round:
         # Told of some saves, it is somewhere in the next.
         first = [process.stdout.readline() for _ in range(rng.randrange(1, 12))]
         time.sleep(rng.uniform(0.0, 0.03))
-    process.send_signal(signal.SIGKILL)
+    process.kill()
     # The last line may have been cut short; what was not told in full was not acknowledged.
     told = [
         line for line in (*first, *process.stdout.read().splitlines(keepends=True)) if line.endswith("\n")

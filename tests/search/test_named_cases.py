@@ -7,12 +7,14 @@ from datetime import date
 
 import pytest
 from factories import a_case, a_family, bring, fresh_shop
+from sqlalchemy import event
 
 from kb.service import Shop
 from kb.service.cases import cases
 from kb.service.find import case_search
 from kb.service.find.case_search import Filters
 from kb.service.find.job_days import named_days
+from kb.store.records import case_lists
 
 TODAY = date(2026, 11, 1)
 
@@ -138,3 +140,31 @@ def test_named_days_are_whole_months(text: str, first: date, last: date) -> None
 )
 def test_other_words_and_numbers_name_no_days(text: str) -> None:
     assert named_days(text, TODAY) is None
+
+
+@pytest.mark.once("how SQLite looks things up")
+def test_a_customer_is_found_by_an_index_and_not_by_looking_through_all_cases(shop: Shop) -> None:
+    asked: list[tuple[str, object]] = []
+
+    def note(_conn: object, _cursor: object, sql: str, values: object, *_more: object) -> None:
+        asked.append((sql, values))
+
+    with shop.store.read() as session:
+        engine = session.get_bind()
+        event.listen(engine, "before_cursor_execute", note)
+        try:
+            assert case_lists.customers(session) == ["Quilverby yard", "pilot boat"]
+            assert [uid[:2] for uid in case_lists.uids_of_customers(session, ["pilot boat"], 5)] == [
+                "9b",
+                "c5",
+            ]
+        finally:
+            event.remove(engine, "before_cursor_execute", note)
+        plans = [
+            str(row[-1])
+            for sql, values in asked
+            for row in session.connection().exec_driver_sql(f"EXPLAIN QUERY PLAN {sql}", values)
+        ]
+    looks_ups = [line for line in plans if "board_case" in line]
+    assert looks_ups
+    assert all("ix_board_case_customer" in line and line.startswith("SEARCH") for line in looks_ups), plans

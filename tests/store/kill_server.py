@@ -13,7 +13,6 @@ from __future__ import annotations
 import argparse
 import itertools
 import random
-import signal
 import sqlite3
 import sys
 import tempfile
@@ -153,7 +152,7 @@ def kill_once(folder: Path, told: Told, numbers: Iterator[int], rng: random.Rand
         if told.enough_at > before:
             assert told.enough.wait(commands.STUCK_S), told.refused
         time.sleep(rng.uniform(0.0, 0.1))
-    process.send_signal(signal.SIGKILL)
+    process.kill()
     for thread in threads:
         thread.join()
     process.close()

@@ -96,7 +96,7 @@ def test_more_than_the_queue_takes_are_asked_to_come_again() -> None:
 
 
 def test_a_process_that_was_killed_from_outside_is_replaced(pool: Pool) -> None:
-    os.kill(pool.run(apart_calls.own_id), signal.SIGKILL)
+    os.kill(pool.run(apart_calls.own_id), signal.SIGTERM)
     with pytest.raises(BadInput):
         pool.run(apart_calls.own_id)
     assert pool.run(apart_calls.twice, 2) == 4

@@ -21,6 +21,7 @@ LONGEST_MODULE, LONGEST_FUNCTION = 600, 60
 _LOWEST = {"facts", "errors"}
 ALLOWED = {
     "errors": set(),
+    "system": set(),
     "assets": {"errors"},
     "config": {"errors"},
     "facts": {"errors"},
@@ -28,11 +29,11 @@ ALLOWED = {
     "suggest": _LOWEST,
     "bench": {"model", *_LOWEST},
     "reading": {"model", *_LOWEST},
-    "search": _LOWEST,
+    "search": {"system", *_LOWEST},
     "pictures": _LOWEST,
-    "apart": {"errors"},
+    "apart": {"errors", "system"},
     "exchange": {"model", *_LOWEST},
-    "store": {"model", *_LOWEST},
+    "store": {"model", "system", *_LOWEST},
     "service": {
         "store",
         "search",
@@ -45,11 +46,12 @@ ALLOWED = {
         "model",
         "config",
         "assets",
+        "system",
         "",  # a backup names the version that made it
         *_LOWEST,
     },
-    "web": {"service", "model", "config", "assets", "", *_LOWEST},
-    "cli": {"web", "service", "model", "config", "assets", "", *_LOWEST},
+    "web": {"service", "model", "config", "assets", "system", "", *_LOWEST},
+    "cli": {"web", "service", "model", "config", "assets", "system", "", *_LOWEST},
     "__main__": {"cli"},
     "__init__": set(),
 }
@@ -66,7 +68,7 @@ ORDER = {
         ("operate",),
     ),
     "web": (
-        ("hosts", "logs", "process", "streamed", "observing", "rendering", "resend", "file_responses"),
+        ("hosts", "logs", "streamed", "observing", "rendering", "resend", "file_responses"),
         ("dependencies", "guard", "forms"),
         ("errors",),
         ("pages", "api"),
@@ -86,6 +88,7 @@ FOREIGN = {
     "pictures": {"PIL", "pi_heif"},
     "errors": set(),
     "assets": set(),
+    "system": {"psutil"},
 }
 # Modules that touch clocks, files, processes, networks or chance.
 IMPURE = {

@@ -21,17 +21,27 @@ from factories import a_case, a_family, bring, settings_in, shop_in
 from processes import bare_environment
 
 import kb
+from kb import system
+from kb.cli.autostart import autostart, install
 from kb.errors import BadInput
 from kb.service.operate import upgrades
 from kb.service.operate.upgrades import Failed, Ran
-from kb.web import logs, process
+from kb.web import logs
+
+UNIT_NAME = "kb-boards.service"
+
+
+def unit(options: list[str], **environment: str) -> str:
+    """The unit that serves with these options."""
+    [one] = autostart(options, "http://127.0.0.1:8765/", environment).files
+    return one.text
 
 
 def verified(text: str, folder: Path) -> str:
     """What systemd itself has to say of a unit; nothing where it is content."""
     tool = shutil.which("systemd-analyze")
     assert tool, "systemd-analyze is missing: install Debian's package systemd and run the tests again."
-    file = folder / process.UNIT_NAME
+    file = folder / UNIT_NAME
     file.write_text(text, encoding="utf-8")
     done = subprocess.run(
         [tool, "verify", "--user", str(file)],
@@ -45,17 +55,17 @@ def verified(text: str, folder: Path) -> str:
 
 
 def test_systemd_takes_the_unit_as_it_is(tmp_path: Path) -> None:
-    assert verified(process.unit(["--port", "8765"], {}), tmp_path) == ""
+    assert verified(unit(["--port", "8765"]), tmp_path) == ""
 
 
 def test_systemd_would_have_said_so_were_it_wrong(tmp_path: Path) -> None:
-    wrong = process.unit([], {}).replace("RestartSec=5", "RestartSecs=5")
+    wrong = unit([]).replace("RestartSec=5", "RestartSecs=5")
     assert "RestartSecs" in verified(wrong, tmp_path)
 
 
 def test_places_with_odd_signs_reach_the_service_as_they_are(tmp_path: Path) -> None:
     odd = '/srv/quay 50%/"two" \\ $HOME'
-    text = process.unit(["--tls-cert", odd], {"KB_DATA": odd, "KB_SHOP_NAME": "not a place"})
+    text = unit(["--tls-cert", odd], KB_DATA=odd, KB_SHOP_NAME="not a place")
     assert verified(text, tmp_path) == ""
     # Quoting of systemd.syntax(7), specifiers of systemd.unit(5), variables of systemd.service(5).
     assert 'Environment="KB_DATA=/srv/quay 50%%/\\"two\\" \\\\ $HOME"' in text
@@ -64,11 +74,12 @@ def test_places_with_odd_signs_reach_the_service_as_they_are(tmp_path: Path) -> 
 
 
 def test_the_unit_is_written_for_its_owner_alone(tmp_path: Path) -> None:
-    file = process.unit_file({"XDG_CONFIG_HOME": str(tmp_path)})
-    process.install_unit("first", file)
-    process.install_unit("second", file)
+    for port in ("1", "2"):
+        made = autostart(["--port", port], "http://127.0.0.1/", {"XDG_CONFIG_HOME": str(tmp_path)})
+        install(made)
+    [file] = [one.file for one in made.files]
     assert file == tmp_path / "systemd" / "user" / "kb-boards.service"
-    assert file.read_text() == "second"
+    assert '"--port" "2"' in file.read_text()
     assert file.stat().st_mode & 0o777 == 0o600
     assert [entry.name for entry in file.parent.iterdir()] == [file.name]
 
@@ -111,15 +122,15 @@ def test_a_unit_is_shown_or_written_with_the_places_of_the_records(tmp_path: Pat
     assert f'Environment="KB_DATA={tmp_path}/data"' in shown.stdout.decode()
     written = commands.run(["unit", "--port", "8766"], environment)
     assert written.returncode == 0, written.stderr
-    assert (tmp_path / "systemd" / "user" / process.UNIT_NAME).read_bytes() == shown.stdout
+    assert (tmp_path / "systemd" / "user" / UNIT_NAME).read_bytes() == shown.stdout
     assert not (tmp_path / "data").exists()
 
 
 def test_nothing_is_told_where_nobody_asked(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
-    assert not process.tell_supervisor("READY=1")
+    assert not system.tell_supervisor("READY=1")
     monkeypatch.setenv("NOTIFY_SOCKET", "/nowhere/at/all")
-    assert not process.tell_supervisor("READY=1")
+    assert not system.tell_supervisor("READY=1")
 
 
 @pytest.mark.parametrize("abstract", [False, True])
@@ -285,7 +296,7 @@ def test_memory_that_is_free_again_goes_back_to_the_system() -> None:
     code = """
 import re
 from pathlib import Path
-from kb.web.process import give_back_memory, keep_memory_small
+from kb.system import give_back_memory, keep_memory_small
 def resident():
     return int(re.search(r"VmRSS:\\s+(\\d+)", Path("/proc/self/status").read_text())[1])
 assert keep_memory_small()
@@ -305,7 +316,7 @@ def test_index_and_counts_that_were_set_aside_are_freed_when_they_are_replaced()
     code = """
 import gc, weakref
 from factories import demo_shop
-from kb.web.process import settle_memory
+from kb.web.server import settle_memory
 from kb.service.shop.copies import rebuild
 from kb.store.records import changes
 shop = demo_shop()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import uuid
 from collections.abc import Iterator
 from datetime import date
@@ -14,6 +15,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from kb.errors import BadInput
+from kb.facts import vocabulary
+from kb.facts.parts import PART_CLASSES
+from kb.facts.symptoms import SYMPTOMS
 from kb.model import Attempt, FollowUp, NotedSymptom, Reading, SymptomRecord
 from kb.service import Shop
 from kb.service.cases import cases
@@ -108,6 +112,83 @@ def test_what_is_shown_is_what_is_written(shop: Shop) -> None:
     assert sorted(text.complaint for text in seen.texts) == sorted(one["complaint"] for one in shared)
     assert sorted(text.notes for text in seen.texts) == sorted(one.get("notes", "") for one in shared)
     assert "pays [name]" in {one.get("notes") for one in shared}
+
+
+def test_every_text_of_the_file_was_shown() -> None:
+    shop = fresh_shop()
+    own = SymptomRecord(name="smells of quince", synonyms=["quince smell", "as at Quilverby"])
+    case = a_case(
+        "one",
+        family="HX-9",
+        complaint="dark",
+        notes="opened twice",
+        revision="rev Q",
+        brand="Slip",
+        device="ferry panel",
+        symptoms=[NotedSymptom(name=own.name), NotedSymptom(name="relay clicks repeatedly")],
+        readings=[
+            Reading(rail="24V", supply="running", value=23.0),
+            Reading(point="TP Quay", supply="standby", value=4.0),
+        ],
+        attempts=[
+            Attempt(
+                part="Q7",
+                part_class="quay class",
+                section="other",
+                failure="cracked",
+                action="glued",
+                result="cured",
+            )
+        ],
+    )
+    family = a_family(
+        "HX-9", kind="panel of the slip", aliases=["HX9-Q"], fuse="T2A quay", notes="made for us"
+    )
+    known = a_case("two", family="HX-9", customer="Quilverby", closed=None, verdict=None)
+    assert bring(shop, own, family, case, known, create_missing=True).saved
+    choice = Choice(name="Harbour bench", notes=True)
+    seen = shares.preview(shop, choice)
+    shown = {text for one in seen.texts for text in (one.family, one.complaint, one.notes)}
+    shown |= {word for one in seen.texts for word in one.others.split(", ")}
+    shown |= {word for one in (*seen.boards, *seen.entries) for word in (one.name, *one.words)}
+    said = json.loads("[" + ",".join(written(shop, choice).decode().splitlines()) + "]")
+    typed = {text for record in said for text in _texts_in(record)}
+    assert {
+        "TP Quay",
+        "HX9-Q",
+        "panel of the slip",
+        "quince smell",
+        "as at [name]",
+        "quay class",
+        "glued",
+    } <= typed
+    assert typed - shown == set()
+    shop.close()
+
+
+def _texts_in(data: Any) -> Iterator[str]:
+    """The texts of a record but those that nobody types: what is standard, of a fixed list, a day or an id."""
+    if isinstance(data, dict):
+        if data.get("record") == "origin" or data.get("name") in _STANDARD:
+            return
+        for one in data.values():
+            yield from _texts_in(one)
+    elif isinstance(data, list):
+        for one in data:
+            yield from _texts_in(one)
+    elif isinstance(data, str) and data not in _STANDARD | _WORDS and not _MADE.fullmatch(data):
+        yield data
+
+
+_STANDARD = {entry.name for entry in (*SYMPTOMS, *PART_CLASSES)}
+_WORDS = {"case", "family", "symptom", "part_class", "none", "dc_v", "told"} | {
+    word.value
+    for listed in vars(vocabulary).values()
+    if isinstance(listed, tuple)
+    for word in listed
+    if hasattr(word, "value")
+}
+_MADE = re.compile(r"\d{4}-\d\d-\d\d|[0-9a-f]{32}|[0-9a-f-]{36}")
 
 
 def test_cases_are_chosen_by_family_year_and_verdict_and_left_out_one_by_one(shop: Shop) -> None:

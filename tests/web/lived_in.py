@@ -38,7 +38,7 @@ from kb.service import Shop, sheets
 from kb.service.accounts import people, second_factor, tokens
 from kb.service.bench import loads, reports, runs
 from kb.service.bench.runs import NewRun, Typed
-from kb.service.boards import pictures
+from kb.service.boards import notes, pictures
 from kb.service.cases import cases, files
 from kb.service.history import bin, undo_batch, versions
 from kb.service.operate import backups
@@ -277,6 +277,11 @@ def _pictures(there: LivedIn) -> None:
     sent = (("c9.jpg", made.jpeg()), ("rail.png", made.png()), ("plan.pdf", made.pdf()))
     kept = files.add(shop, "pictured", [(name, io.BytesIO(content)) for name, content in sent]).kept
     marked, removed, paper = (one.uid for one in kept)
+    # One document is on the family, another one could be.
+    notes.attach(shop, "GL-31", paper)
+    files.add(shop, "waits", [("sheet.pdf", io.BytesIO(made.pdf()))])
+    there.addresses.append("/families/GL-31/notes")
+    there.sent.append(("work", "/families/GL-31/documents", {"file": "no such"}))
     files.mark(shop, "pictured", marked, Mark(kind="circle", x=0.5, y=0.5, size=0.1))
     files.put_in_bin(shop, "pictured", removed)
     there.addresses += [f"/cases/pictured/photos/{one}" for one in (marked, removed, paper)]

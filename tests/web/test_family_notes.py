@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import re
 from html import unescape
 
+import pictures_made as made
 import pytest
 from factories import a_case, a_family, bring, exported
 from web_client import Client
@@ -13,6 +15,7 @@ from kb.model import Attempt, Reading
 from kb.service.bench import runs
 from kb.service.bench.runs import NewRun
 from kb.service.boards import families
+from kb.service.cases import files
 from kb.service.operate import integrity
 
 TIP = {"place": "part", "name": "c 9", "text": "Looks new and is dry.", "who": "the night shift"}
@@ -140,4 +143,25 @@ def test_the_family_form_keeps_what_is_noted_elsewhere(bench: Client) -> None:
     record = families.get(bench.shop, "NT-1")[0]
     assert (record.kind, len(record.tips)) == ("battery charger", 1)
     assert '"tips":[{"place":"part","name":"c 9"' in exported(bench.shop)
+    assert integrity.check(bench.shop).faults == []
+
+
+def test_a_document_of_a_case_is_put_on_the_family_and_taken_off_again(bench: Client) -> None:
+    kept = files.add(
+        bench.shop, "done", [("plan.pdf", io.BytesIO(made.pdf())), ("c9.jpg", io.BytesIO(made.jpeg()))]
+    )
+    paper, photo = (one.uid for one in kept.kept)
+    page = bench.get("/families/NT-1/notes").text
+    assert f'value="{paper}"' in page
+    assert f'value="{photo}"' not in page
+    assert bench.post("/families/NT-1/documents", data={"file": paper}).status_code == 303
+    assert "plan.pdf" in words_of(bench.get("/families/NT-1").text)
+    assert f"/cases/done/photos/{paper}" in bench.get("/families/NT-1/notes").text
+    for file in (paper, photo, "", "no-such"):
+        refused = bench.post("/families/NT-1/documents", data={"file": file})
+        assert refused.status_code == 422
+        assert "No case of this family has such a document." in words_of(refused.text)
+    assert '"documents":[{"case":"done"' in exported(bench.shop)
+    assert bench.post("/families/NT-1/documents", data={"remove": paper}).status_code == 303
+    assert families.get(bench.shop, "NT-1")[0].documents == []
     assert integrity.check(bench.shop).faults == []

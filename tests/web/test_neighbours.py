@@ -131,7 +131,7 @@ def test_another_account_of_the_machine_is_refused_whatever_it_asks(
     """The connection is real, as is the list it is looked up in; the program takes itself for somebody else."""
     with listening(shop) as server:
         assert b" 403 " not in asked(server.port, request_).partition(b"\r\n")[0]
-        monkeypatch.setattr(neighbours, "_own_accounts", lambda: frozenset({os.getuid() + 1}))
+        monkeypatch.setattr(neighbours.system, "own_accounts", lambda: frozenset({os.getuid() + 1}))
         answer = asked(server.port, request_)
     assert answer.startswith(b"HTTP/1.1 403"), answer[:200]
     assert b"comes from another account of this machine" in answer

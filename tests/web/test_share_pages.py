@@ -63,6 +63,7 @@ def test_sharing_shows_everything_before_it_writes_anything(shop: Client) -> Non
     shown = shop.post("/data/share", data=form)
     assert "2 cases of 1 board family. Masked: 1 name." in shown.text
     assert "[name] says the relay ticks" in shown.text
+    assert "Board families that go along: 1" in shown.text
     form = Page(shown.text).form("/data/share") | {"leave": "two"}
     without = shop.post("/data/share", data=form)
     assert "1 case of 1 board family" in without.text

@@ -10,8 +10,24 @@ from kb.facts.designators import code_key, normalise_designator, rail_key
 from kb.model import FamilyRecord, Tip, as_dict
 from kb.service.boards import families
 from kb.service.shop.shop import Shop
+from kb.store.records import case_lists, files
+from kb.store.records import families as stored_families
+from kb.store.records.files import StoredCaseFile
 
-__all__ = ["add_tip", "change", "remove_tip", "revisions_of", "sets_of", "tips_at"]
+__all__ = [
+    "add_tip",
+    "attach",
+    "change",
+    "detach",
+    "documents_at_hand",
+    "remove_tip",
+    "revisions_of",
+    "sets_of",
+    "tips_at",
+    "tips_of_step",
+]
+
+_CASES_WITH_DOCUMENTS = 200
 
 
 def _plain(name: str) -> str:
@@ -116,3 +132,44 @@ def sets_of(text: str) -> list[dict[str, str]]:
             )
         found.append({"brand": brand.strip(), "device": re.sub(r"\s+", " ", device).strip()})
     return found
+
+
+def documents_at_hand(shop: Shop, code: str) -> list[StoredCaseFile]:
+    """Documents of the family's newest cases that do not belong to the family yet. Raises NotFound."""
+    with shop.read() as session:
+        stored = stored_families.get(session, code)
+        ids = case_lists.latest_ids(session, _CASES_WITH_DOCUMENTS, family_id=stored.id)
+        taken = {one.file for one in stored.record.documents}
+        return [one for one in files.documents_of(session, ids, 100) if one.uid not in taken]
+
+
+def attach(shop: Shop, code: str, file: str) -> None:
+    """Puts a document of one of its cases on the family. Raises BadInput where there is no such document."""
+    chosen = next((one for one in documents_at_hand(shop, code) if one.uid == file), None)
+    if chosen is None:
+        raise BadInput(
+            "No case of this family has such a document.",
+            field="file",
+            remedy="Send it to one of its cases first, under Photographs and files.",
+        )
+    entry = {
+        "case": chosen.case_uid,
+        "file": chosen.uid,
+        "name": (chosen.caption or chosen.original_name)[:200],
+    }
+    change(
+        shop,
+        code,
+        lambda record: {"documents": [*(as_dict(one) for one in record.documents), entry]},
+        expected_version=None,
+    )
+
+
+def detach(shop: Shop, code: str, file: str) -> None:
+    """Takes a document off the family; its case keeps it."""
+    change(
+        shop,
+        code,
+        lambda record: {"documents": [as_dict(one) for one in record.documents if one.file != file]},
+        expected_version=None,
+    )

@@ -42,14 +42,15 @@ def worth_of(
     hourly_rate: float | None = None,
     replacement_price: float | None = None,
     other: Ranking | None = None,
+    price_field: str = "under What counts",
 ) -> Verdict | None:
     """The verdict on a ranking made at this hourly rate (the shop's own where none is given); None where it lists
-    nothing. `other` is the same ranking in the other order."""
+    nothing. `other` is the same ranking in the other order; `price_field` says where a replacement price is entered."""
     rate = shop.settings.bench_rate_per_hour if hourly_rate is None else hourly_rate
     found = worth(ranking, rate, replacement_price)
     if found is None:
         return None
-    words = _Words(shop.settings.currency)
+    words = _Words(shop.settings.currency, price_field)
     title = _TITLES[found.advice] if found.advice else "What a repair costs"
     return Verdict(
         found, title, words.why(found), words.basis(found), _comes_to(found), _other_order(found, other)
@@ -71,8 +72,8 @@ def _comes_to(found: Worth) -> float:
 
 
 class _Words:
-    def __init__(self, currency: str) -> None:
-        self._currency = currency
+    def __init__(self, currency: str, price_field: str) -> None:
+        self._currency, self._price_field = currency, price_field
 
     def money(self, amount: float) -> str:
         return f"{amount:.{0 if amount >= 10 else 2}f}\N{NO-BREAK SPACE}{self._currency}"
@@ -95,7 +96,7 @@ class _Words:
             )
         if price is None or found.with_replacement is None or found.least_trying is None:
             return (
-                f"{first} {cure} {_of_100(cured)} such boards. What a replacement costs, entered under What counts, "
+                f"{first} {cure} {_of_100(cured)} such boards. What a replacement costs, entered {self._price_field}, "
                 "says whether that is worth it."
             )
         if found.advice == "decline":

@@ -22,6 +22,7 @@ from kb.service.shop.shop import Shop
 from kb.store.records import case_lists
 
 MOST_CASES = 200
+_MOST_CUSTOMERS = 50  # that one word of their names may stand for
 _LABEL = 8  # characters of a case number as labels and lists show it
 _LONGEST_WITH_DAYS = 8  # words; a complaint that goes on about last winter is not asking for its cases
 _LONGEST_UID = 64
@@ -98,7 +99,11 @@ def _by_customer(shop: Shop, session: Session, query: str, analysis: Analysis) -
     names, spans = _in_full(known, words)
     if not names:
         names, spans = _in_part(known, words, analysis)
-    return (case_lists.uids_of_customers(session, sorted(names), MOST_CASES), spans) if names else ([], ())
+    return (
+        (case_lists.uids_of_customers(session, sorted(names)[:_MOST_CUSTOMERS], MOST_CASES), spans)
+        if names
+        else ([], ())
+    )
 
 
 def _customers(session: Session) -> _Customers:

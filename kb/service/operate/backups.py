@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import logging
-import os
 import re
 import shutil
 from collections.abc import Callable
@@ -13,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal
 
-from kb import __version__
+from kb import __version__, system
 from kb.errors import KbError, NotFound, StoreTrouble
 from kb.service.operate import keep_rule
 from kb.service.shop.shop import Shop
@@ -127,7 +126,7 @@ def daily_if_due(shop: Shop, now: datetime, progress: Progress | None = None) ->
         return None
     made = _make(shop, keep_rule.daily_name, progress)
     for name in keep_rule.superfluous(path.name for path in _files(shop.settings.backups)):
-        (shop.settings.backups / name).unlink(missing_ok=True)
+        system.remove(shop.settings.backups / name)  # one that is being fetched goes with a later day
     return made
 
 
@@ -244,6 +243,6 @@ def _note(path: Path, wrong: list[str]) -> None:
         "faults": wrong,
     }
     part = path.parent / f"{_NOTES}.part"
-    with private.opened(part, "w", encoding="utf-8") as file:
+    with private.opened(part, "w", encoding="utf-8", newline="\n") as file:
         json.dump(notes, file, indent=1)
-    os.replace(part, path.parent / _NOTES)
+    system.replace(part, path.parent / _NOTES)

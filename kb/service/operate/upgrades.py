@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import locale
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
@@ -44,7 +45,7 @@ def run_command(command: Sequence[str]) -> Ran:
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
-        text=True,
+        encoding=locale.getpreferredencoding(False),
         errors="replace",
         check=False,
     )

@@ -24,10 +24,11 @@ from kb.suggest.orders import SHARE, chances_of_parts, enough
 
 __all__ = ["SHARE", "OrderLine", "OrderList", "Wanted", "as_csv", "view"]
 
-MOST_BOARDS = 40
+MOST_BOARDS = 25
 _MOST_WAITING = 200
 _LEADING = 12
 _LEAST_CHANCE = 0.05
+_NO_PART = ("solder joint", "circuit board")  # what is soldered or patched takes no part
 _HEADER = (
     "part",
     "part class",
@@ -185,6 +186,8 @@ def _needs_of(shop: Shop, record: CaseRecord) -> _Needs:
     tried = {_place(one.part) for one in record.attempts if one.part}
     named: dict[tuple[str, str, str], float] = {}
     for cause in causes:
+        if cause.part_class in _NO_PART:
+            continue
         parts = dict(cause.parts) or {"": 1}
         for part, chance in chances_of_parts([(min(1.0, cause.probability), parts)]).items():
             if part and _place(part) in tried:

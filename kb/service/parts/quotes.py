@@ -67,7 +67,7 @@ def _verdict(shop: Shop, record: CaseRecord, replacement_price: float | None) ->
         ranking = diagnosis.suggest(shop, evidence_of(record)).ranking
     except BadInput:
         return None  # what the case says contradicts itself, which its own page tells
-    return worth_of(shop, ranking, replacement_price=replacement_price)
+    return worth_of(shop, ranking, replacement_price=replacement_price, price_field="below")
 
 
 def _proposed(shop: Shop, record: CaseRecord, verdict: Verdict | None) -> Quote:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Sequence
 
@@ -11,11 +12,14 @@ from kb.facts.sheet_words import HEADING_OF, OURS, folded
 from kb.facts.symptoms import SYMPTOMS
 from kb.facts.written_days import read_day
 from kb.facts.written_numbers import decimal_mark, leading_number
+from kb.reading import Known, read
 from kb.service.sheets.fields import BY_VALUE, TO_NOTES
 from kb.service.sheets.rail_heading import read_rail_heading
 from kb.service.sheets.survey import Column
 
 _HEADING_SEARCH = 25
+_UNDER_MERGED = 2  # columns that a second row of headings names under merged cells, at the least
+_TEXTS_READ = 40  # of a column, to see whether it says what was done
 _MONEY = re.compile(r"[€$£]|^[0-9]+[,.][-–]")
 _SYMPTOMS = {folded(word) for entry in SYMPTOMS for word in (entry.name, *entry.synonyms)}
 _BOARD = re.compile(r"(?=.*[A-Za-z])(?=.*[0-9])[\w./ -]{3,30}")
@@ -37,12 +41,39 @@ def heading_row(rows: Sequence[tuple[int, list[str]]]) -> int:
             continue
         if not (_plain(filled) or known >= 2):
             return 0
+        if place + 1 < len(head) and _goes_on_below(row, head[place + 1][1]):
+            return head[place + 1][0]
         # Headings of two rows: what stands above is merged over several columns of the row that names each.
         below = [cell.strip() for cell in head[place + 1][1] if cell.strip()] if place + 1 < len(head) else []
         if len(below) > len(filled) and (_plain(below) or _known(below) >= 2) and _known(below) >= known:
             return head[place + 1][0]
         return number
     return 0
+
+
+def _goes_on_below(above: Sequence[str], below: Sequence[str]) -> bool:
+    """Whether a second row of headings names what merged cells of the first one hold together.
+
+    It is words only and fills at least two columns beside a heading that stands over them.
+    """
+    filled = [cell.strip() for cell in below if cell.strip()]
+    under = sum(
+        bool(cell.strip()) and place > 0 and place < len(above) and not above[place].strip()
+        for place, cell in enumerate(below)
+    )
+    return (
+        under >= _UNDER_MERGED
+        and (_plain(filled) or _known(filled) >= _UNDER_MERGED)
+        and _known(above) >= _UNDER_MERGED
+    )
+
+
+def row_above(rows: Sequence[tuple[int, list[str]]], number: int) -> Sequence[str]:
+    """The first of two rows of headings, of which `number` is the second; nothing where there is one."""
+    for (_, above), (found, below) in itertools.pairwise(rows[:_HEADING_SEARCH]):
+        if found == number:
+            return above if _goes_on_below(above, below) else ()
+    return ()
 
 
 def _known(cells: Sequence[str]) -> int:
@@ -53,9 +84,12 @@ def _plain(cells: Sequence[str]) -> bool:
     return all(read_day(cell) is None and decimal_mark(cell) == "bad" for cell in cells)
 
 
-def headings(row: Sequence[str], columns: int) -> list[str]:
-    """One heading for each column; those without get the number of the column."""
+def headings(row: Sequence[str], columns: int, above: Sequence[str] = ()) -> list[str]:
+    """One heading for each column; those without get that of the row `above`, or the number of the column."""
     padded = [*row, *[""] * (columns - len(row))]
+    padded = [
+        cell if cell.strip() or place >= len(above) else above[place] for place, cell in enumerate(padded)
+    ]
     return [" ".join(cell.split())[:120] or f"Column {place}" for place, cell in enumerate(padded, start=1)]
 
 
@@ -94,6 +128,10 @@ def _by_heading(head: str, column: Column) -> str:
         guess = _by_some_words(head)
     if guess in ("received", "closed", "follow_up_date") and column.share(_is_day) < 0.3:
         return ""
+    if guess == "customer" and _tells(column):
+        guess = "complaint"  # "customer" above what the customer says
+    if guess == "complaint" and folded(head) not in HEADING_OF and _says_what_was_done(column):
+        guess = "work"
     if guess in ("cost", "minutes") and column.share(_begins_with_number) < 0.3:
         return ""
     if guess == "part" and column.share(_is_amount) > 0.7:
@@ -131,6 +169,13 @@ def _tells(column: Column) -> bool:
     )
 
 
+def _says_what_was_done(column: Column) -> bool:
+    """Whether about half of the texts name something that was done."""
+    texts = [text for text in column.samples(_TEXTS_READ) if len(text) > 8]
+    done = sum(any(attempt.action for attempt in read(text, Known()).attempts) for text in texts)
+    return len(texts) > 2 and done >= 0.4 * len(texts)
+
+
 def _is_amount(text: str) -> bool:
     return (
         decimal_mark(text.strip().lstrip("€$£ ")) != "bad"
@@ -151,7 +196,7 @@ def _by_content(head: str, column: Column) -> str:
     if words and len(words) <= 12 and all(words) and not column.capped:
         return "symptom" if all(folded(text) in OURS["yes"] for text in column.texts) else "verdict"
     if column.share(lambda text: " " in text and len(text) > 15) > 0.6:
-        return "complaint"
+        return "work" if _says_what_was_done(column) else "complaint"
     if column.share(lambda text: _BOARD.fullmatch(text) is not None and _is_code(text)) > 0.7:
         return "family"
     return ""

@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Callable, Iterator
 from typing import Any, BinaryIO
 
+from kb import system
 from kb.apart import Limits, Pool
 from kb.errors import BadInput, NotFound
 from kb.exchange import sheets as exchange
@@ -79,7 +80,7 @@ def read(shop: Shop, sheet: Sheet, progress: Progress | None = None) -> None:
         copied = _WORKBOOKS.run_reporting(
             exchange.copied, state.source(shop, sheet.id), how, part, progress=progress, cpu_s=seconds
         )
-        part.replace(plain)
+        system.replace(part, plain)
     sheet.look = {
         "kind": how.kind,
         "encoding": how.encoding,
@@ -93,7 +94,7 @@ def read(shop: Shop, sheet: Sheet, progress: Progress | None = None) -> None:
     if fresh or sheet.heading_row < 0 or (sheet.heading_row and sheet.heading_row not in numbers):
         sheet.heading_row = guessing.heading_row(head)
     row = next((row for number, row in exchange.plain_rows(plain) if number == sheet.heading_row), [])
-    sheet.headings = guessing.headings(row, copied.columns)
+    sheet.headings = guessing.headings(row, copied.columns, guessing.row_above(head, sheet.heading_row))
     sheet.rows_above = sum(number < sheet.heading_row for number in numbers)
     sheet.rows = sum(number > sheet.heading_row for number in numbers)
     columns = survey.survey((cells for _, cells in rows(shop, sheet)), copied.columns)

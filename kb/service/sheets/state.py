@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import re
 import secrets
 import shutil
@@ -18,6 +17,7 @@ from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any, BinaryIO
 
+from kb import system
 from kb.errors import BadInput, NotFound, StoreTrouble
 from kb.exchange.sheets import REASON_HEADING, Look
 from kb.facts.sheet_words import folded
@@ -184,8 +184,8 @@ def _write(place: Path, sheet: Sheet) -> None:
 
 def _replace(file: Path, text: str) -> None:
     part = file.with_name(f"{file.stem}.{secrets.token_hex(4)}.part")
-    part.write_text(text, encoding="utf-8")
-    os.replace(part, file)
+    part.write_text(text, encoding="utf-8", newline="\n")
+    system.replace(part, file)
 
 
 def forget(shop: Shop, sheet_id: str) -> None:

@@ -62,7 +62,7 @@ def survey(rows: Iterable[list[str]], columns: int) -> list[Column]:
 def write(columns: list[Column], file: Path) -> None:
     """Keeps a survey beside its sheet."""
     data = [[column.filled, column.capped, column.texts] for column in columns]
-    file.write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
+    file.write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8", newline="\n")
 
 
 def read(file: Path) -> list[Column]:

@@ -21,6 +21,13 @@ _KINDS = {
 }
 _NUMBER = re.compile(r"(?<![\w.,])[A-Za-z]{2,6}[-_ ]?[0-9]{2,6}(?:[-/]?[A-Za-z]{1,3})?(?![\w])")
 _DESIGNATOR = re.compile(r"(?<![\w.-])[A-Z]{1,4}[0-9]{1,4}[A-Z]?(?![\w-]|[.,][0-9])")
+_GOOD_BEHIND = re.compile(
+    r"[ :=]*(?:is |was |ist |war |est |es |e )?(?:ok|okay|good|fine|gut|i\.? ?o\b|bon|goed|bien|bene|hot|cool)\b",
+    re.I,
+)
+_PLACE_BEFORE = re.compile(
+    r"\b(?:at|on|near|by|under|across|not|to|an|am|bei|nicht|sur|pas|op|bij|niet|en|no|su|non) $", re.I
+)
 _TIME_AND_MONEY = re.compile(
     r"(?<![\w.,])([0-9]{1,3}) ?min(?:s|utes|uten)?\.? ([0-9]{1,5}[.,][0-9]{2})[ .]*$"
 )
@@ -53,6 +60,8 @@ def _parts_only_named(text: str, facts: list[Fact], known: Known, family: str) -
     for found in _DESIGNATOR.finditer(text):
         part = normalise_designator(found[0])
         letters = designator_letters(part)
+        if _GOOD_BEHIND.match(text, found.end()) or _PLACE_BEFORE.search(text[: found.start()]):
+            continue
         if part in named or not letters or any(start <= found.start() < end for start, end in taken):
             continue
         if part not in parts and letters not in known.letters:

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from kb import system
 from kb.facts.sheet_words import folded
 from kb.service.sheets import reading, state
 from kb.service.sheets.building import Builder
@@ -92,7 +93,7 @@ def read(shop: Shop, sheet: Sheet, known: Known, progress: Callable[[int], Any] 
                 phrases = Counter(dict(phrases.most_common(_MOST_PHRASES)))
             line = [number, board, " · ".join(words)[:_LONGEST_SHOWN], facts]
             kept.write(json.dumps(line, ensure_ascii=False) + "\n")
-    part.replace(place)
+    system.replace(part, place)
     common = [(phrase, count) for phrase, count in phrases.most_common(200) if _is_phrase(phrase)]
     found_texts = Texts(
         rows,

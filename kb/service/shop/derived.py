@@ -12,7 +12,6 @@ them; where these are very many, the rest follows in the background, which the p
 from __future__ import annotations
 
 import logging
-import os
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -21,6 +20,7 @@ from pathlib import Path
 
 from sqlmodel import Session
 
+from kb import system
 from kb.config import Settings
 from kb.errors import StoreAway
 from kb.facts.parts import PART_CLASSES
@@ -278,7 +278,7 @@ class Derived:
             part = self._counts_file.with_suffix(".part")
             with private.opened(part, "wb") as file:
                 file.write(to_bytes(self._counts.ledger))
-            os.replace(part, self._counts_file)
+            system.replace(part, self._counts_file)
             self._unsaved = 0
 
     def _read_counts(self) -> Ledger:
@@ -362,7 +362,7 @@ class Derived:
                 "its write-ahead log, was lost, or an older copy was put in its place."
             )
             log.error(sentence)
-            with private.opened(self._settings.lost_file, "w", encoding="utf-8") as file:
+            with private.opened(self._settings.lost_file, "w", encoding="utf-8", newline="\n") as file:
                 file.write(sentence + "\n")
 
     def lost(self) -> str | None:

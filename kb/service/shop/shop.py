@@ -11,6 +11,7 @@ from pathlib import Path
 
 from sqlmodel import Session
 
+from kb import system
 from kb.config import Settings
 from kb.errors import StoreTrouble
 from kb.service.shop.cut_off.small_tables import AtHand
@@ -90,7 +91,7 @@ class Shop:
         copies = settings.backups
         if settings.store_url:
             # What is derived and the key that signs sessions lie there; a store in a file makes it so too.
-            settings.data.mkdir(parents=True, exist_ok=True, mode=0o700)
+            system.make_private_folder(settings.data)
             store = Store(settings.store_url, copies=copies)
         else:
             _refuse_gone(settings)

@@ -6,15 +6,11 @@ import logging
 import time
 from collections.abc import Callable
 
+from kb import system
+
 log = logging.getLogger(__name__)
 # What time servers correct while a machine runs; more is somebody's hand, or a battery that is empty.
 _CORRECTED_S = 120.0
-
-
-def since_boot() -> float:
-    """Seconds that nothing sets, the time that the machine slept included where the system tells of it."""
-    boot = getattr(time, "CLOCK_BOOTTIME", None)
-    return time.monotonic() if boot is None else time.clock_gettime(boot)
 
 
 class SteadyClock:
@@ -25,7 +21,7 @@ class SteadyClock:
     """
 
     def __init__(
-        self, wall: Callable[[], float] = time.time, steady: Callable[[], float] = since_boot
+        self, wall: Callable[[], float] = time.time, steady: Callable[[], float] = system.since_boot
     ) -> None:
         self._wall, self._steady = wall, steady
         self._base = wall() - steady()

@@ -5,13 +5,13 @@ Whatever the size of the store, a few hundred cases are held at a time.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Generator, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from sqlmodel import Session
 
+from kb import system
 from kb.errors import BadInput
 from kb.exchange import case_sheets
 from kb.exchange import lines as exchange
@@ -206,8 +206,8 @@ def write_file(target: Path, pieces: Iterable[bytes], after: Callable[[], None] 
             for piece in pieces:
                 file.write(piece)
             file.flush()
-            os.fsync(file.fileno())
+            system.sync(file.fileno())
         after()
-        os.replace(part, target)
+        system.replace(part, target)
     finally:
         part.unlink(missing_ok=True)

@@ -1,5 +1,7 @@
 """What a shop shares of its own cases: nothing that tells who its customers are, and all of it shown before.
 
+Every text that would be written is shown: what is collected for that are the records as they are written, but for
+entries of the lists that every store has, words of fixed lists, days and numbers.
 Left out always: customer, who worked on it, what it waits for, costs, quotes, what was typed beside readings, the
 notes of follow-ups and families, tips, the parts shelf, photographs of cases. Pictures of boards go along only where
 that is chosen. Masked in what is left: numbers, addresses and the names of all customers the store knows. Cases of
@@ -12,6 +14,7 @@ import uuid
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import islice
+from typing import Any
 
 from pydantic import ValidationError
 from sqlmodel import Session
@@ -28,8 +31,10 @@ from kb.model import (
     OriginRecord,
     PartClassRecord,
     PictureRecord,
+    Pin,
     Record,
     SymptomRecord,
+    as_dict,
     explain,
 )
 from kb.service.boards import pictures as boards
@@ -42,6 +47,23 @@ from kb.store.records import case_lists, cases, changes, lists, origins, people,
 TEXTS_SHOWN = 25
 JOB = "share"
 _STANDARD = {entry.name for entry in SYMPTOMS} | {entry.name for entry in PART_CLASSES}
+# Fields whose words are of a fixed list, or days, or made by the program.
+_FIXED = {
+    *(
+        "record",
+        "uid",
+        "origin",
+        "received",
+        "closed",
+        "date",
+        "verdict",
+        "section",
+        "result",
+        "state",
+        "quantity",
+    ),
+    *("supply", "load", "role", "switch", "active", "how"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +96,17 @@ class Text:
 
 
 @dataclass(frozen=True, slots=True)
+class Along:
+    """A board family or an entry of a list that goes along: its name, and all other words of it."""
+
+    name: str
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Preview:
-    """What would be written: counts by kind of what was masked, one page of the free texts, and how many pictures of
-    boards go along.
+    """What would be written: counts by kind of what was masked, one page of the texts of the cases, all of the board
+    families, the pictures of boards and the own entries of lists that go along.
 
     `marks` holds for each further page of texts the uid of the case before it, so that going on does not
     take looking through everything again.
@@ -89,6 +119,8 @@ class Preview:
     total_texts: int
     offset: int
     marks: tuple[str, ...] = ()
+    boards: tuple[Along, ...] = ()
+    entries: tuple[Along, ...] = ()
     pictures: int = 0
 
 
@@ -200,10 +232,10 @@ def preview(shop: Shop, choice: Choice, *, told: Callable[[int], None] = lambda 
     """
     with shop.read() as session:
         work = _Sharing(session, shop, choice)
-        texts, marks, total, shared, codes, last = [], [], 0, 0, set(), ""
+        texts, marks, total, shared, needed, last = [], [], 0, 0, Needed(), ""
         for case, masked in work.cases(told=told):
             shared += 1
-            codes.add(case.family)
+            needed.by(case)
             text = _text_of(case, masked)
             if text is None:
                 continue
@@ -213,17 +245,49 @@ def preview(shop: Shop, choice: Choice, *, told: Callable[[int], None] = lambda 
                 marks.append(last)
             total += 1
             last = text.uid
+        entries = [_along(one, one.name) for one in work.entries(needed) if one.name not in _STANDARD]
+        families = [_along(work.family(family), family.code) for family in needed.family_records(session)]
         found = dict(work.mask.found)
-        along = sum(1 for _ in work.pictures(codes)) if choice.pictures else 0
-        return Preview(shared, len(codes), found, tuple(texts), total, 0, tuple(marks), along)
+        along = list(work.pictures(needed.families)) if choice.pictures else []
+        shown = [*families, *(Along(f"{one.family}, {one.side}", work.pins(one)) for one in along)]
+        return Preview(
+            cases=shared,
+            families=len(needed.families),
+            masked=found,
+            texts=tuple(texts),
+            total_texts=total,
+            offset=0,
+            marks=tuple(marks),
+            boards=tuple(shown),
+            entries=tuple(entries),
+            pictures=len(along),
+        )
 
 
 def _text_of(case: CaseRecord, masked: CaseRecord) -> Text | None:
-    attempts = [text for one in masked.attempts for text in (one.part, one.failure, one.action) if text]
-    others = ", ".join(dict.fromkeys([masked.revision, *attempts])).strip(", ")
+    shown = {masked.family, masked.complaint, masked.notes}
+    others = ", ".join(word for word in _words_of(as_dict(masked)) if word not in shown)
     if not (masked.complaint or masked.notes or others):
         return None
     return Text(str(case.uid), masked.family, masked.complaint, masked.notes, others)
+
+
+def _along(record: Record, name: str) -> Along:
+    return Along(name, tuple(word for word in _words_of(as_dict(record)) if word != name))
+
+
+def _words_of(data: Any, field: str = "") -> list[str]:
+    """Every text of a record that somebody may have typed, once each, in their order."""
+    if isinstance(data, str):
+        return [data] if data and field not in _FIXED and data not in _STANDARD else []
+    inner = (
+        data.items()
+        if isinstance(data, dict)
+        else [(field, one) for one in data]
+        if isinstance(data, list)
+        else []
+    )
+    return list(dict.fromkeys(word for name, one in inner for word in _words_of(one, name)))
 
 
 def records(shop: Shop, choice: Choice) -> Iterator[Record]:
@@ -354,7 +418,7 @@ class _Sharing:
         return family.model_copy(
             update={
                 "kind": _short(text(family.kind)),
-                "aliases": [alias for alias in family.aliases if text(alias) == alias],
+                "aliases": [alias for alias in family.aliases if not self.mask.finds(alias)],
                 "fuse": _short(text(family.fuse)),
                 "rails": [
                     rail.model_copy(
@@ -377,6 +441,7 @@ class _Sharing:
                 ),
                 "tips": [],
                 "used_in": [],
+                "documents": [],
                 "revisions": [
                     one.model_copy(
                         update={"name": _short(text(one.name), 80), "differs": text(one.differs)[:2_000]}
@@ -399,15 +464,18 @@ class _Sharing:
 
     def picture(self, picture: PictureRecord) -> PictureRecord:
         """A picture of a board with its bytes, made smaller where a line would be too long for them."""
-        text = self.mask.text
         given = boards.for_sharing(self._shop, picture)
-        pins = [
-            pin
-            for pin in given.pins
-            if text(pin.label) == pin.label and text(pin.part_class) == pin.part_class
-        ]
+        pins = [pin for pin in given.pins if self._tells_nothing(pin)]
         uid = _shared_uid(self._origin, picture.uid)
         return given.model_copy(update={"uid": uid, "caption": "", "taken": None, "pins": pins})
+
+    def _tells_nothing(self, pin: Pin) -> bool:
+        return not self.mask.finds(pin.label) and not self.mask.finds(pin.part_class)
+
+    def pins(self, picture: PictureRecord) -> tuple[str, ...]:
+        """What the pins say that go along with a picture."""
+        kept = [pin for pin in picture.pins if self._tells_nothing(pin)]
+        return tuple(dict.fromkeys(word for pin in kept for word in (pin.label, pin.part_class) if word))
 
 
 def _short(text: str, most: int = 200) -> str:

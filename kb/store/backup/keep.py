@@ -25,6 +25,7 @@ from kb.store.portable.backup_file import Manifest, Progress
 from kb.store.records import sealing
 from kb.store.store import Store
 from kb.store.tables.core import Change, table_of
+from kb.system import put_in_place
 
 _MOST_TOLD = 3
 
@@ -213,7 +214,7 @@ def _exchange(database: Path, live: Path) -> bool:
         source.execute("PRAGMA journal_mode = DELETE")
     for end in ("-wal", "-shm"):
         live.with_name(live.name + end).unlink(missing_ok=True)
-    sqlite_files.into_place(database, live)
+    put_in_place(database, live)
     return True
 
 

@@ -11,8 +11,9 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import IO, Any
 
+from kb import system
+
 log = logging.getLogger(__name__)
-_HAS_MODES = os.name == "posix"
 _OTHERS = 0o077
 
 
@@ -32,7 +33,7 @@ def made(file: Path) -> None:
 
 def mend(paths: Iterable[Path]) -> None:
     """Takes from others what an earlier program, a copy or a person left open to them, and says so in the log."""
-    if not _HAS_MODES:
+    if system.KIND == "windows":
         return
     for path in paths:
         try:

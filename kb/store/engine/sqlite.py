@@ -49,6 +49,8 @@ def _prepare(connection: sqlite3.Connection, _record: object) -> None:
         f"busy_timeout = {BUSY_TIMEOUT_S * 1000:.0f}",
         "journal_mode = WAL",
         "synchronous = FULL",
+        "fullfsync = ON",  # macOS asks the disk itself only then; of no effect elsewhere
+        "checkpoint_fullfsync = ON",
         "foreign_keys = ON",
         # What a schema calls by itself is no more than SQLite holds harmless.
         "trusted_schema = OFF",

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from kb.errors import BadInput, NotFound, StoreTrouble
 from kb.store.engine import private
+from kb.system import put_in_place
 
 HEADER = b"SQLite format 3\x00"
 _NEEDED_TABLES = ("setting", "change", "family", "board_case", "symptom", "alembic_version")
@@ -89,7 +90,7 @@ def copy_file(source: Path, target: Path) -> None:
         wrong = faults(part)
         if wrong:
             raise StoreTrouble(f"The copy is not sound: {wrong[0]}", remedy="Run kb check on the store.")
-        into_place(part, target)
+        put_in_place(part, target)
     except sqlite3.DatabaseError as error:
         if "full" in str(error):
             raise StoreTrouble(
@@ -99,18 +100,6 @@ def copy_file(source: Path, target: Path) -> None:
         raise StoreTrouble(f"The store cannot be copied: {error}.", remedy="Run kb check.") from error
     finally:
         part.unlink(missing_ok=True)
-
-
-def into_place(part: Path, target: Path) -> None:
-    """Gives a finished file its name once the disk has it, so that the name never stands for half of it."""
-    with part.open("rb") as file:
-        os.fsync(file.fileno())
-    os.replace(part, target)
-    folder = os.open(target.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
 
 
 def free_place(folder: Path, name: Callable[[str], str]) -> Path:

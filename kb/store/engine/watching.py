@@ -9,7 +9,6 @@ answers again, new ones are refused at once instead of each waiting for itself.
 from __future__ import annotations
 
 import logging
-import os
 import select
 import socket
 import threading
@@ -115,7 +114,7 @@ class Watch:
             waiting = list(self._open.values())
         for connection in waiting:
             with suppress(OSError, psycopg.Error):
-                line = socket.socket(fileno=os.dup(connection.fileno()))
+                line = socket.fromfd(connection.fileno(), socket.AF_INET, socket.SOCK_STREAM)
                 with line:
                     line.shutdown(socket.SHUT_RDWR)
 

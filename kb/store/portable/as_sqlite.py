@@ -12,6 +12,7 @@ from kb.errors import NotFound, StoreTrouble
 from kb.store.engine import private, schema, sqlite_files
 from kb.store.engine.address import read_address
 from kb.store.engine.rows import Progress, copy_rows, count_rows
+from kb.system import put_in_place
 
 
 def file_of(engine: Engine) -> Path | None:
@@ -46,7 +47,7 @@ def write_sqlite(engine: Engine, target: Path, progress: Progress | None = None)
         wrong = sqlite_files.faults(part)
         if wrong:
             raise StoreTrouble(f"The copy is not sound: {wrong[0]}", remedy="Run kb check on the store.")
-        sqlite_files.into_place(part, target)
+        put_in_place(part, target)
     finally:
         made.dispose()
         part.unlink(missing_ok=True)

@@ -28,6 +28,7 @@ from sqlalchemy import Engine
 from kb.errors import BadInput, StoreTrouble
 from kb.store.engine import private, sqlite_files
 from kb.store.portable.as_sqlite import write_sqlite
+from kb.system import put_in_place
 
 FORMAT = 1
 DATABASE, MANIFEST = "store.sqlite3", "manifest.json"
@@ -101,7 +102,7 @@ def make(
         wrong = faults(part)
         if wrong:
             raise StoreTrouble(f"The backup is not sound: {wrong[0]}", remedy="Run kb check and try again.")
-        sqlite_files.into_place(part, target)
+        put_in_place(part, target)
     finally:
         part.unlink(missing_ok=True)
     return manifest
@@ -324,7 +325,7 @@ def _take(file: Path, archive: zipfile.ZipFile, member: Member, target: Path | N
         if size != member.bytes or digest.hexdigest() != wanted:
             raise BadInput(f"{file} is damaged: {member.name} is not what was backed up.", field="file")
         if part is not None and target is not None:
-            sqlite_files.into_place(part, target)
+            put_in_place(part, target)
     finally:
         if part is not None:
             part.unlink(missing_ok=True)

@@ -19,7 +19,8 @@ from pathlib import Path
 from typing import BinaryIO
 
 from kb.errors import BadInput
-from kb.store.engine import private, sqlite_files
+from kb.store.engine import private
+from kb.system import put_in_place
 
 MAGIC = b"kb sealed 1\n"
 CHUNK_BYTES = 1 << 16
@@ -91,7 +92,7 @@ def seal(source: Path, target: Path, passphrase: str, *, work: int = WORK) -> No
             for piece in _decrypted(part, written, passphrase):
                 if plain.read(len(piece)) != piece:
                     raise BadInput("The sealed backup is not what was sealed.", remedy="Try again.")
-        sqlite_files.into_place(part, target)
+        put_in_place(part, target)
     finally:
         part.unlink(missing_ok=True)
 

@@ -13,7 +13,18 @@ from sqlmodel import Session
 
 from kb.errors import Conflict, NotFound, Taken
 from kb.facts.designators import code_key
-from kb.model import Connector, Enable, FamilyRecord, PinValue, Rail, Revision, Tip, UsedIn, as_dict
+from kb.model import (
+    Connector,
+    Enable,
+    FamilyDocument,
+    FamilyRecord,
+    PinValue,
+    Rail,
+    Revision,
+    Tip,
+    UsedIn,
+    as_dict,
+)
 from kb.store.records import changes, totals
 from kb.store.tables.core import Family, FamilyConnector, FamilyNumber, FamilyRail, now, table_of
 
@@ -23,7 +34,7 @@ _RAIL = table_of(FamilyRail)
 _CONNECTOR = table_of(FamilyConnector)
 _PLAIN = ("code", "kind", "mains_v", "bulk_v", "bulk_uf", "fuse", "isolated", "switch", "notes")
 # Lists that no question is asked about, kept whole in the family's own row.
-_WHOLE = ("tips", "revisions", "used_in", "pin_values")
+_WHOLE = ("tips", "revisions", "used_in", "documents", "pin_values")
 _RAIL_FIELDS = tuple(Rail.model_fields)
 _CONNECTOR_FIELDS = tuple(Connector.model_fields)
 
@@ -105,6 +116,7 @@ def by_ids(session: Session, ids: Sequence[int]) -> list[StoredFamily]:
                 tips=_entries(Tip, row.tips),
                 revisions=_entries(Revision, row.revisions),
                 used_in=_entries(UsedIn, row.used_in),
+                documents=_entries(FamilyDocument, row.documents),
                 pin_values=_entries(PinValue, row.pin_values),
             ),
             row.version,

@@ -113,6 +113,17 @@ def of_cases(session: Session, case_uids: Sequence[str]) -> list[StoredCaseFile]
     return _found(session, _CASE.c.uid.in_(case_uids), _FILE.c.binned_at.is_(None))
 
 
+def documents_of(session: Session, case_ids: Sequence[int], limit: int) -> list[StoredCaseFile]:
+    """The newest documents of some cases, pictures and those in the bin left out."""
+    found = _found(
+        session,
+        _FILE.c.case_id.in_(case_ids),
+        _FILE.c.binned_at.is_(None),
+        _CONTENT.c.width_px.is_(None),
+    )
+    return sorted(found, key=lambda one: one.id, reverse=True)[:limit]
+
+
 def get(session: Session, case_uid: str, uid: str) -> StoredCaseFile:
     """One file of a case, also one in the bin. Raises NotFound, also for a file of another case."""
     found = _found(session, _CASE.c.uid == case_uid, _FILE.c.uid == uid)

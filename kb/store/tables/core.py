@@ -150,6 +150,7 @@ class Family(Table, table=True):
     tips: Any = Field(sa_column=_list())
     revisions: Any = Field(sa_column=_list())
     used_in: Any = Field(sa_column=_list())
+    documents: Any = Field(sa_column=_list())
     pin_values: Any = Field(sa_column=_list())
     notes: str = Field(default="", sa_column=Column(Text, nullable=False))
     version: int = 1
@@ -291,6 +292,7 @@ class BoardCase(Table, table=True):
     __table_args__ = (
         Index("ix_board_case_family_id_day", "family_id", "day", "id"),
         some("ix_board_case_day", ("day", "id"), "binned_at IS NULL"),
+        some("ix_board_case_customer", ("customer", "day", "id"), "binned_at IS NULL"),
         some("ix_board_case_own_day", ("day", "id"), "binned_at IS NULL AND origin_id IS NULL"),
         some("ix_board_case_open_day", ("day", "id"), _ON_BENCH),
         some("ix_board_case_open_worker", ("worker", "day", "id"), _ON_BENCH),

@@ -48,7 +48,7 @@ _QUANTITIES = {"mains_v": "V", "bulk_v": "V", "bulk_uf": "F"}
 
 
 # What has pages of its own travels along, so that saving this form neither loses it nor takes part in a conflict.
-_ELSEWHERE = ("tips", "revisions", "used_in", "pin_values")
+_ELSEWHERE = ("tips", "revisions", "used_in", "documents", "pin_values")
 
 
 def isolated_of(form: Form, text: str) -> bool | None:

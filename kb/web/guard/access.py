@@ -174,6 +174,7 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/families/{code}/edit"): WORK,
     ("GET", "/families/{code}/notes"): READ,
     ("POST", "/families/{code}/notes"): WORK,
+    ("POST", "/families/{code}/documents"): WORK,
     ("POST", "/families/{code}/tips"): WORK,
     ("GET", "/families/{code}/good-boards"): READ,
     ("POST", "/families/{code}/pins"): WORK,

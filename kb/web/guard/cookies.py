@@ -7,7 +7,6 @@ they are Secure and their names begin with `__Host-`, which a browser then takes
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import hmac
 import os
@@ -17,6 +16,7 @@ from pathlib import Path
 from itsdangerous import BadSignature, Signer, TimestampSigner
 from starlette.datastructures import Headers
 
+from kb import system
 from kb.errors import StoreTrouble
 
 _DEVICE_S = 400 * 86_400
@@ -148,11 +148,10 @@ def _make_key(file: Path) -> None:
     part = file.with_name(f"{file.name}.{secrets.token_hex(4)}")
     handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     try:
-        with os.fdopen(handle, "w", encoding="ascii") as made:
+        with os.fdopen(handle, "w", encoding="ascii", newline="\n") as made:
             made.write(secrets.token_urlsafe(48) + "\n")
             made.flush()
-            os.fsync(made.fileno())
-        with contextlib.suppress(FileExistsError):
-            os.link(part, file)
+            system.sync(made.fileno())
+        system.put_in_free_place(part, file)
     finally:
-        part.unlink()
+        part.unlink(missing_ok=True)

@@ -6,7 +6,6 @@ of a connection on loopback is a line there as well: the one whose local address
 
 from __future__ import annotations
 
-import os
 import socket
 import struct
 from collections.abc import Iterable
@@ -14,15 +13,11 @@ from contextlib import closing
 from pathlib import Path
 from typing import Literal
 
+from kb import system
+
 _PROC = Path("/proc/net")
 # The list may skip a line while others come and go.
 _LOOKS = 3
-# The first account of a person: Debian's adduser and others 1000, macOS 501 (common practice, no published source).
-_FIRST_PERSON, _LAST_PERSON = (
-    (501 if os.uname().sysname == "Darwin" else 1000) if os.name == "posix" else 0,
-    60_000,
-)
-_NO_SHELLS = ("nologin", "false", "sync")
 _NO_PEOPLE = frozenset({"public", "default", "default user", "all users", "shared"})
 
 # "gone": the caller has closed its end, so nobody reads an answer. "unknown": there is no line of it, as with a
@@ -35,7 +30,8 @@ STATE = "neighbour"
 
 def owner_of(caller: Address, here: Address, proc: Path = _PROC) -> Owner:
     """Whose the other end of a connection is; `here` is our end."""
-    for _ in range(_LOOKS):
+    own = system.own_accounts()
+    for _ in range(_LOOKS if own else 0):
         content = _lists(proc)
         if not content:
             return "unknown"
@@ -43,10 +39,10 @@ def owner_of(caller: Address, here: Address, proc: Path = _PROC) -> Owner:
         if line is not None:
             uid, inode = int(line[7]), int(line[9])
             # A socket that its program has closed is nobody's, and is listed as root's.
-            return "gone" if inode == 0 else "ours" if uid in _own_accounts() else "another"
+            return "gone" if inode == 0 else "ours" if uid in own else "another"
         if _line(content, here, caller) is not None:
             return "unknown"
-    return "gone"
+    return "gone" if own else "unknown"
 
 
 def _lists(proc: Path) -> bytes:
@@ -90,17 +86,9 @@ def _hex(packed: bytes, port: int) -> bytes:
     return b"".join(b"%08X" % word for word in words) + b":%04X" % port
 
 
-def _own_accounts() -> frozenset[int]:
-    """The account that runs the program, and root, who may do everything anyway."""
-    own = {0, os.getuid(), os.geteuid()}
-    if os.geteuid() == 0 and (caller := os.environ.get("SUDO_UID", "")).isdigit():
-        own.add(int(caller))
-    return frozenset(own)
-
-
 def can_be_known(proc: Path = _PROC) -> bool:
     """Whether this machine tells whose a connection is, tried with one of our own."""
-    if os.name != "posix":
+    if not system.own_accounts():
         return False
     try:
         with (
@@ -114,15 +102,9 @@ def can_be_known(proc: Path = _PROC) -> bool:
 
 def has_several_accounts() -> bool:
     """Whether more than one person has an account on this machine, as far as it says."""
-    if os.name == "posix":
-        import pwd  # not there on other systems
-
-        people = {
-            entry.pw_uid
-            for entry in pwd.getpwall()
-            if _FIRST_PERSON <= entry.pw_uid <= _LAST_PERSON and not entry.pw_shell.endswith(_NO_SHELLS)
-        }
-        return len(people) > 1
+    people = system.people()
+    if people is not None:
+        return people > 1
     return len(_homes(Path.home().parent)) > 1
 
 

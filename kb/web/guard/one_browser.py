@@ -39,7 +39,7 @@ def page_leading_to(address: str, folder: Path) -> Path:
     file = folder / FILE
     file.unlink(missing_ok=True)
     handle = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(handle, "w", encoding="utf-8") as page:
+    with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as page:
         page.write(
             f'<!doctype html><meta charset="utf-8"><title>Board fault book</title>'
             f'<meta http-equiv="refresh" content="0; url={escape(address)}">'

@@ -47,6 +47,7 @@ def _page(
     *,
     tip: Form | None = None,
     more: Form | None = None,
+    documents: Form | None = None,
     saved: str = "",
     status: int = 200,
 ) -> Response:
@@ -58,6 +59,11 @@ def _page(
         "more": more or _form_of(record, version),
         "places": PLACES,
         "names": _names(shop, record),
+        "documents": documents or Form(),
+        "at_hand": [
+            (one.uid, f"{one.caption or one.original_name or 'document'} ({one.case_uid[:8]})")
+            for one in notes.documents_at_hand(shop, record.code)
+        ],
         "saved": saved,
         "person": shop.person,
     }
@@ -125,3 +131,20 @@ def add_tip(request: Request, shop: ShopHere, code: Code, data: FormHere) -> Res
     except (BadInput, Conflict) as error:
         form.problems = [Problem(error.field or "", error.message, error.remedy or "")]
     return _page(request, shop, code, tip=form, status=422)
+
+
+@router.post("/families/{code}/documents")
+def attach_document(request: Request, shop: ShopHere, code: Code, data: FormHere) -> Response:
+    """Puts a document of one of its cases on the family, or takes one off."""
+    form = Form({name: str(data.get(name, "")) for name in ("file", "remove")})
+    try:
+        if form.get("remove"):
+            notes.detach(shop, code, form.get("remove"))
+        else:
+            notes.attach(shop, code, form.get("file"))
+        return see_other(family_path(code) + "/notes?saved=documents#documents")
+    except AlreadyDone:
+        raise
+    except (BadInput, Conflict) as error:
+        form.problems = [Problem(error.field or "", error.message, error.remedy or "")]
+    return _page(request, shop, code, documents=form, status=422)

@@ -1,0 +1,96 @@
+"""Which symptoms a text denies, and which it says are over."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Sequence
+
+from kb.reading import little_words
+from kb.reading.patterns import AND, FAR, Match, Places
+from kb.reading.tokens import SIGN, Token
+
+# What happened before says nothing of what the board does.
+OF_HISTORY = (
+    "failed after a power cut or storm",
+    "failed after a spill or damp",
+    "failed after earlier repair",
+    "dropped or mechanical damage",
+)
+
+
+def settle_denied(kept: list[Match], tokens: Sequence[Token], places: Places) -> list[Match]:
+    """The symptoms, each said to be present or denied; without those that a text says are over."""
+    consumed = {at for match in kept for at in match.nots}
+    free = sorted(
+        {
+            span[0]
+            for span in places.spans.get("no", ())
+            if span[0] not in consumed and tokens[span[0]].folded != "plus"
+        }
+    )
+    result: list[Match] = []
+    last_denied: Match | None = None
+    for match in kept:
+        present = match.present
+        if present and not match.nots and free and match.name not in OF_HISTORY:
+            present = not _is_denied(match, free, tokens, kept, last_denied)
+        if not present:
+            last_denied = match
+            if _is_over(match, tokens):
+                continue
+        if present or match.name != "does not work":
+            result.append(Match(match.name, match.places, match.nots, present))
+    return result
+
+
+def _is_over(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "no flicker anymore", "flackert nicht mehr": it was so, which denies nothing of the complaint."""
+    clause = tokens[match.last].clause
+    behind = range(match.last, min(match.last + 4, len(tokens)))
+    before = range(max(0, match.first - 4), match.first)
+    return any(tokens[at].folded in _NO_LONGER and tokens[at].clause == clause for at in (*before, *behind))
+
+
+_NO_LONGER = frozenset(("anymore", "mehr", "nimmer", "plus", "meer", "mas", "piu", "ya"))
+
+
+def _begins_anew(no: int, first: int, tokens: Sequence[Token]) -> bool:
+    """ "does not get cold and something clicks": behind "and" with words of its own nothing is denied any more."""
+    joins = [at for at in range(no + 1, first) if tokens[at].folded in AND]
+    if not joins:
+        return False
+    before, behind = joins[-1] - no, first - joins[-1]
+    return (before > 2 and behind > 1) or (before == 2 and behind > 2)
+
+
+def _is_denied(
+    match: Match, free: list[int], tokens: Sequence[Token], kept: list[Match], last_denied: Match | None
+) -> bool:
+    clause = tokens[match.first].clause
+    at = bisect_left(free, match.first)
+    if at < len(free) and free[at] < match.last:
+        return True
+    if at > 0:
+        no = free[at - 1]
+        if tokens[no].clause == clause and match.first - no <= FAR:
+            between = [other for other in kept if no < other.first < match.first and other is not match]
+            if not between:
+                return not _begins_anew(no, match.first, tokens)
+            if last_denied in between:
+                joins = {tokens[place].folded for place in range(between[-1].last + 1, match.first)}
+                return bool(joins & little_words.JOINS) or not joins
+    if (
+        last_denied is not None
+        and match.first - last_denied.last <= 2
+        and tokens[last_denied.last].sentence == tokens[match.first].sentence
+    ):
+        joins = {tokens[place].folded for place in range(last_denied.last + 1, match.first)}
+        if joins & {"or", "nor", "oder", "ou", "ni", "of", "noch", "o", "/"}:
+            return True
+    after = match.last + 1
+    while after < len(tokens) and tokens[after].kind == SIGN:
+        after += 1
+    if after < len(tokens) and tokens[after].folded in little_words.NOT_AFTER and after in free:
+        ends = after + 1 >= len(tokens) or tokens[after + 1].clause != tokens[after].clause
+        return ends and tokens[after].sentence == tokens[match.last].sentence
+    return False

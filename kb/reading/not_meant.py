@@ -1,0 +1,152 @@
+"""Words of a symptom that speak of something else: of a part, of the past, of what is as it should be."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from kb.reading.denials import OF_HISTORY
+from kb.reading.patterns import FAR, Match, Places
+from kb.reading.tokens import Token
+
+_PAST_REACH = 8
+_GOOD = frozenset(("ok", "okay", "fine", "gut", "goed", "bien", "bene", "io", "good"))
+_BE = frozenset(("is", "was", "are", "ist", "war", "est", "es", "is", "e"))
+# Names that are themselves said with such a word, or in which it is another thing that is good.
+_HOLD_GOOD = frozenset(("works unloaded but not in the set", "sound but no picture", "picture but no sound"))
+
+
+def is_past(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "it used to click off, now …", "was fixed last year for no output": what was once the matter."""
+    clause = tokens[match.first].clause
+    for span in places.before("used_to", match.first, _PAST_REACH):
+        if tokens[span[0]].clause == clause:
+            return True
+    if match.name in _MAY_BE_WANTED and places.in_sentence("by_design", match.first):
+        return True  # "goes off after ten minutes by design"
+    if match.name in OF_HISTORY:
+        return False
+    for span in places.before("repaired", match.first, _PAST_REACH):
+        between = range(span[-1] + 1, match.first)
+        if tokens[span[0]].clause == clause and any(tokens[at].folded in _BECAUSE_OF for at in between):
+            return True
+    return False
+
+
+# What a device may do because it was made or set to do so.
+_MAY_BE_WANTED = frozenset(
+    ("starts then shuts down", "fails when warm", "backlight goes off after seconds", "dim picture",
+     "picture but no sound", "buttons do not respond", "does not turn off", "no picture")
+)  # fmt: skip
+_BECAUSE_OF = frozenset(("for", "because", "wegen", "pour", "voor", "wegens", "por", "per"))
+
+
+def is_said_good(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "PS_ON low ok", "fan noise fine": the word right behind says that it is as it should be."""
+    if match.nots or match.name in _HOLD_GOOD:
+        return False
+    at = match.last + 1
+    while at < len(tokens) and tokens[at].folded in _BE:
+        at += 1
+    if at >= len(tokens) or tokens[at].clause != tokens[match.last].clause:
+        return False
+    ends = at + 1 >= len(tokens) or tokens[at + 1].clause != tokens[at].clause
+    return ends and tokens[at].folded in _GOOD
+
+
+_OF_OUTPUTS = frozenset(("output voltage low", "output voltage high", "one output missing"))
+
+
+_WATER = frozenset(("water", "wasser", "eau", "agua", "acqua"))
+_THANKS_REACH = 9
+_CORRODE_ALONE = ("@battery", "@keypad", "@switch", "@potentiometer", "@relay", "@cable", "@motor or pump")
+
+
+def _costs_nothing(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "… soak test ok. no charge": alone behind all else, where nothing that charges was spoken of."""
+    words = [tokens[at].folded for at in range(match.first, match.last + 1)]
+    alone = all(
+        token.clause != tokens[match.first].clause for token in tokens[max(0, match.first - 1) : match.first]
+    )
+    return words == ["no", "charge"] and alone and match.first > 0 and match.last + 1 == len(tokens)
+
+
+_STOPS = 2  # words that say that it stops, and not that it had started
+_SAYS_WHEN = frozenset(
+    ("responds to tapping or flexing", "works unloaded but not in the set", "clock or settings lost")
+)
+_SINGLE_CLICK = 3  # words that say that a relay clicks, and not again and again
+_SHORTED_OUTPUTS = frozenset(("output rail shorted to ground", "standby rail shorted to ground"))
+
+
+def is_of_something_else(
+    match: Match, kept: Sequence[Match], tokens: Sequence[Token], rails: dict[int, str], places: Places
+) -> bool:
+    """Whether the words of a symptom speak of another thing, which is read by itself."""
+    if match.name in _OF_OUTPUTS:
+        # The rectified mains and the controller's supply are no outputs.
+        return any(rails.get(at) in ("bulk", "controller supply") for at in match.places)
+    if match.name == "works unloaded but not in the set":
+        # "12 V falls to 9.1 on load": a supply of which a value is given, not the whole device.
+        return any(tokens[at].value is not None for at in range(match.first, match.last + 1))
+    for place in range(match.first - 1, max(-1, match.first - _THANKS_REACH), -1):
+        # "thanks for the quick repair last time"
+        if tokens[place].clause != tokens[match.first].clause:
+            break
+        if any(place in span for span in places.spans.get("thanks", ())):
+            return True
+    if match.name == "starts then shuts down" and len(match.places) <= _STOPS:
+        # "cuts out when the door slams", "touch the plug and it cuts out"
+        sentence = tokens[match.first].sentence
+        return any(
+            other.name in _SAYS_WHEN and other.present and tokens[other.first].sentence == sentence
+            for other in kept
+        )
+    if match.name == "does not charge" and _costs_nothing(match, tokens):
+        return True
+    if match.name == "corrosion on the board":
+        # "brush battery corroded", "key foil oxidised"
+        clause = tokens[match.first].clause
+        near = [at for at in places.of(*_CORRODE_ALONE) if tokens[at].clause == clause]
+        return any(0 < match.first - at <= 3 or 0 < at - match.last <= 3 for at in near)
+    if match.name == "insects or dirt inside" and len(match.places) == 1:
+        # "switch bank dirty", "contacts dirty"
+        before = {match.first - 2, match.first - 1}
+        clause = tokens[match.first].clause
+        own = places.of("@part", "contact") - places.of("fan")
+        return any(at in own and tokens[at].clause == clause for at in before) or (
+            match.last + 1 in places.of("contact")
+        )
+    if match.name == "failed after a spill or damp" and len(match.places) <= _STOPS:
+        # Water belongs into a washing machine.
+        return any(tokens[at].folded in _WATER for at in match.places) and places.in_sentence(
+            "washer", match.first
+        )
+    if match.name == "failed after a power cut or storm":
+        # "forgets the time at every power cut"
+        return any(other.name == "clock or settings lost" and other.present for other in kept)
+    if match.name == "dropped or mechanical damage":
+        # "5 V drops when the panel is on"
+        at = match.first
+        return tokens[at].folded in ("drops", "drop") or (
+            tokens[at].folded == "dropped" and at > 0 and at - 1 in rails
+        )
+    return _is_of_a_part(match, kept, tokens, places)
+
+
+def _is_of_a_part(match: Match, kept: Sequence[Match], tokens: Sequence[Token], places: Places) -> bool:
+    """Whether the words say what a part does or how it is, and nothing of the device."""
+    if match.name == "relay clicks repeatedly" and places.in_sentence("contact", match.first):
+        # "K2 clicks but contact 18 ohm": it works, what it switches does not.
+        return len(match.places) <= _SINGLE_CLICK
+    if match.name in _SHORTED_OUTPUTS:
+        # "output transistor Q5 shorted", "heater element down to earth": a part.
+        parts = [span[0] for span in places.spans.get("@part", ())]
+        clause = tokens[match.first].clause
+        return any(match.first - 3 <= at <= match.last and tokens[at].clause == clause for at in parts)
+    if match.name == "part too hot to touch":
+        # "display says HOT"
+        return any(tokens[at].folded in ("says", "shows", "display") for at in range(match.first, match.last))
+    if match.name == "no standby light" and not match.nots:
+        # The lamp of a charger that does not charge; "no lamp at all" says more.
+        return any(other.name == "does not charge" and abs(other.first - match.last) <= FAR for other in kept)
+    return False
