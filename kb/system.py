@@ -349,7 +349,7 @@ def work_behind_others() -> None:
     give_way = getattr(os, "nice", None)
     if give_way is not None:
         with suppress(OSError):
-            give_way(10)
+            give_way(5)
 
 
 def ignore_interrupts() -> None:
