@@ -88,7 +88,7 @@ def webp(picture: Image.Image | None = None) -> bytes:
 
 
 def heic(picture: Image.Image | None = None, *, orientation: int = 1) -> bytes:
-    """A HEIC as an iPhone makes it."""
+    """A HEIC as telephones make it."""
     written = io.BytesIO()
     made = pillow_heif.from_pillow(marked(128, 80) if picture is None else picture)
     made.save(written, quality=95, exif=exif(orientation).tobytes(), xmp=xmp())
