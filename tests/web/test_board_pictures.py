@@ -279,6 +279,15 @@ def test_causes_fixes_and_bench_steps_show_their_place(shop: Client) -> None:
     assert "b-tip--black" in whole
 
 
+def test_the_bench_shows_the_board_of_each_case_that_lies_there(shop: Client) -> None:
+    assert bring(shop.shop, a_case(uid="lies-here", verdict=None, closed=None)).saved
+    assert "/small" not in shop.get("/").text
+    uid = pinned(shop)
+    page = shop.get("/").text
+    assert f'src="/pictures/{uid}/small"' in page
+    assert shop.get(f"/pictures/{uid}/small").headers["content-type"].startswith("image/")
+
+
 def test_a_family_without_a_picture_shows_what_it_showed(shop: Client) -> None:
     assert bring(shop.shop, *(a_case(f"c{number}") for number in range(4))).saved
     for address in ("/diagnose?family=GL-31", "/bench/sheet?family=GL-31", "/families/GL-31"):

@@ -8,7 +8,7 @@ import io
 import re
 import uuid
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -124,6 +124,16 @@ def first_of(session: Session, family_id: int) -> tuple[PictureView, int] | None
         return None
     first = here[0].record
     return PictureView(first, places.shown(first), 0, True), sum(one.pins for one in found)
+
+
+def first_of_each(shop: Shop, codes: Collection[str]) -> dict[str, PictureView]:
+    """The picture that stands for each of some families, without its pins; none for a family that has none."""
+    with shop.read() as session:
+        found = by_side([one for one in pictures.of_codes(session, codes) if one.is_here])
+    first: dict[str, PictureView] = {}
+    for one in found:
+        first.setdefault(one.record.family, _seen(one))
+    return first
 
 
 def view(shop: Shop, uid: str) -> PictureView:

@@ -119,6 +119,16 @@ def lines(session: Session, family_id: int) -> list[PictureLine]:
     return [PictureLine(one.record, counts.get(one.id, 0), one.is_here) for one in found]
 
 
+def of_codes(session: Session, codes: Collection[str]) -> list[StoredPicture]:
+    """The pictures in use of some families, by their codes, without what is pinned on them."""
+    in_use = (
+        _FAMILY.c.code.in_(codes),
+        _PICTURE.c.binned_at.is_(None),
+        _PICTURE.c.replaced_by.is_(None),
+    )
+    return _found(session, *in_use, labels=()) if codes else []
+
+
 def with_labels(session: Session, family_id: int, labels: Collection[str]) -> list[StoredPicture]:
     """The same with those of their pins only that bear one of these names, however it is written."""
     keys = {code_key(label) for label in labels} - {""}

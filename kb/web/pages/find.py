@@ -7,6 +7,7 @@ from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import JSONResponse, Response
 
 from kb.errors import NotFound, StoreAway
+from kb.service.boards import pictures
 from kb.service.cases import cases
 from kb.service.find import case_search
 from kb.service.shop.cut_off import indexed_cases
@@ -36,7 +37,9 @@ def start(request: Request, shop: ShopHere) -> Response:
     """Boards on the bench, what came back, and the search box."""
     context = {"nav": "start", "today": shop.today(), "person": shop.person}
     try:
-        return render("find/start.html", {**context, "bench": cases.bench(shop)}, scope=request.scope)
+        bench = cases.bench(shop)
+        boards = pictures.first_of_each(shop, {one.family for one in bench.open})
+        return render("find/start.html", {**context, "bench": bench, "boards": boards}, scope=request.scope)
     except StoreAway:
         return render(
             "find/remembered.html", {**context, "bench": indexed_cases.bench(shop)}, scope=request.scope
