@@ -16,7 +16,7 @@ from hashlib import blake2b
 from kb.bench.connector import Probe
 from kb.errors import BadInput
 from kb.facts import plane
-from kb.facts.designators import code_key, is_designator, rail_key
+from kb.facts.designators import code_key, designator_letters, is_designator, rail_key
 from kb.facts.plane import Map, Point
 from kb.model import FamilyRecord, PictureRecord, Pin, Rail
 
@@ -248,6 +248,48 @@ def probes_place(pictures: Iterable[PictureRecord], probes: Sequence[Probe]) -> 
         return None
     title = ", ".join(f"{lead} on {spot.label}" for spot, lead in best)
     return _place(best, title)
+
+
+@dataclass(frozen=True, slots=True)
+class Sort:
+    """What a step means that names no part: the part classes it may be, the section where more than one has such a
+    part, and the letters of designators that nothing else has (IEC 60617 and common practice)."""
+
+    classes: tuple[str, ...]
+    section: str = ""
+    letters: tuple[str, ...] = ()
+
+
+SORTS: dict[str, Sort] = {
+    "fuse": Sort(("fuse", "fusible resistor"), letters=("F", "FU")),
+    "bulk capacitor": Sort(("bulk capacitor",)),
+    "mains rectifier": Sort(("bridge rectifier",), "inrush and rectifier", ("BD", "BR", "DB")),
+    "main switch": Sort(("MOSFET", "IGBT", "bipolar transistor"), "main converter"),
+    "power factor switch": Sort(("power factor MOSFET", "MOSFET", "IGBT"), "bulk and power factor stage"),
+    "power factor diode": Sort(("fast rectifier", "diode"), "bulk and power factor stage"),
+    "start-up resistor": Sort(("start-up resistor",)),
+    "inrush limiter": Sort(("inrush limiter",), letters=("NTC", "TH", "RTH")),
+}
+
+
+def sort_place(pictures: Iterable[PictureRecord], what: str) -> Place | None:
+    """Where the one part of that sort is; None where no part or more than one may be meant, for a wrong place is worse
+    than none."""
+    sort = SORTS.get(what)
+    spots: list[tuple[bool, _Spot]] = []
+    for record in pictures if sort else ():
+        for pin in record.pins:
+            point = _at(record, pin) if pin.kind == "part" and sort and _may_be(pin, sort) else None
+            if point:
+                spots.append((bool(pin.part_class), _Spot(record, point, pin.label)))
+    sure = [spot for is_sure, spot in spots if is_sure] or [spot for _, spot in spots]
+    return _place([(sure[0], "")], f"{sure[0].label}, the {what}") if len(sure) == 1 else None
+
+
+def _may_be(pin: Pin, sort: Sort) -> bool:
+    if pin.part_class:
+        return pin.part_class in sort.classes and (not sort.section or pin.section in ("", sort.section))
+    return designator_letters(pin.label) in sort.letters
 
 
 def rail_of(family: FamilyRecord, name: str) -> Rail | None:

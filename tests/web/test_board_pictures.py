@@ -279,6 +279,18 @@ def test_causes_fixes_and_bench_steps_show_their_place(shop: Client) -> None:
     assert "b-tip--black" in whole
 
 
+def test_a_step_that_names_no_part_shows_the_one_part_that_it_means(shop: Client) -> None:
+    fuse, bulk = "part: F1 at 10 10", "part: C2 at 30 60; bulk capacitor; bulk and power factor stage"
+    uid = pinned(shop, f"{fuse}\n{bulk}\npart: FB1 at 60 60")
+    sheet = shop.get("/bench/sheet?family=GL-31").text
+    assert "F1, the fuse" in sheet
+    assert "C2, the bulk capacitor" in sheet
+    # Which of two is meant nobody can say, and a wrong place is worse than none.
+    form = pin_form(shop, uid, pins=f"{fuse}\npart: F2 at 20 10")
+    assert shop.post(f"/pictures/{uid}", data=form).status_code == 303
+    assert "the fuse" not in shop.get("/bench/sheet?family=GL-31").text.partition("Where the probes go")[2]
+
+
 def test_the_bench_shows_the_board_of_each_case_that_lies_there(shop: Client) -> None:
     assert bring(shop.shop, a_case(uid="lies-here", verdict=None, closed=None)).saved
     assert "/small" not in shop.get("/").text

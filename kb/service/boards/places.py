@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from kb.bench import places
 from kb.bench.connector import Probe
 from kb.bench.places import Place
+from kb.bench.sequence_types import Step
 from kb.facts.designators import code_key
 from kb.model import FamilyRecord, PictureRecord
 from kb.service.boards.pictures import by_side
@@ -47,23 +48,37 @@ class Places:
         """Where the leads of a step go."""
         return places.probes_place(self.pictures, probes) if self.pictures and probes else None
 
+    def step(self, step: Step) -> Place | None:
+        """Where a step of the bench test measures: where its leads go, or else the one part that it means."""
+        return self.probes(step.probes) or (
+            places.sort_place(self.pictures, step.point) if self.pictures and step.point else None
+        )
+
 
 NONE = Places()
 
 
 def around(
-    shop: Shop, family: FamilyRecord | None, names: Iterable[str], probes: Iterable[Probe] = ()
+    shop: Shop, family: FamilyRecord | None, names: Iterable[str], steps: Sequence[Step] = ()
 ) -> Places:
-    """What can be shown of these names and leads. Nothing is shown of a family without a picture, and nothing
+    """What can be shown of these names and bench steps. Nothing is shown of a family without a picture, and nothing
     while the database is away."""
+    probes = [probe for step in steps for probe in step.probes]
     wanted = places.wanted_labels(family, names, probes) if family else set()
-    if family is None or not wanted:
+    sorts = [places.SORTS[step.point] for step in steps if step.point in places.SORTS]
+    if family is None or not (wanted or sorts):
         return NONE
     with shop.known() as session:
         if is_copy(session):
             return NONE
         known = families.find(session, family.code)
-        found = by_side(pictures.with_labels(session, known[0], wanted)) if known else []
+        classes = {name for sort in sorts for name in sort.classes}
+        letters = {name for sort in sorts for name in sort.letters}
+        found = (
+            by_side(pictures.with_labels(session, known[0], wanted, classes=classes, letters=letters))
+            if known
+            else []
+        )
     return Places(family, tuple(one.record for one in found if one.is_here))
 
 

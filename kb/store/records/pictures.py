@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, func, insert, select, update
+from sqlalchemy import ColumnElement, delete, func, insert, or_, select, update
 from sqlmodel import Session
 
 from kb.errors import BadInput, Conflict, NotFound
@@ -49,21 +49,23 @@ class StoredPicture:
     binned_at: datetime | None
 
 
-def _found(session: Session, *conditions: Any, labels: Collection[str] | None = None) -> list[StoredPicture]:
-    """Pictures in the order in which they came; of their pins those of these labels, all where none are given."""
+def _found(
+    session: Session, *conditions: Any, pins: ColumnElement[bool] | bool = True
+) -> list[StoredPicture]:
+    """Pictures in the order in which they came, with all of their pins, none, or those that a condition holds for."""
     rows = session.execute(
         select(_PICTURE, _FAMILY.c.code)
         .join(_FAMILY, _FAMILY.c.id == _PICTURE.c.family_id)
         .where(*conditions)
         .order_by(_PICTURE.c.family_id, _PICTURE.c.id)
     ).all()
-    pins: dict[int, list[Pin]] = {row.id: [] for row in rows}
-    if pins and (labels is None or labels):
-        query = select(_PIN).where(_PIN.c.picture_id.in_(pins)).order_by(_PIN.c.picture_id, _PIN.c.position)
-        if labels is not None:
-            query = query.where(_PIN.c.label_key.in_(labels))
+    held: dict[int, list[Pin]] = {row.id: [] for row in rows}
+    if held and pins is not False:
+        query = select(_PIN).where(_PIN.c.picture_id.in_(held)).order_by(_PIN.c.picture_id, _PIN.c.position)
+        if pins is not True:
+            query = query.where(pins)
         for row in session.execute(query):
-            pins[row.picture_id].append(
+            held[row.picture_id].append(
                 Pin.model_construct(**{name: getattr(row, name) for name in _PIN_FIELDS})
             )
     return [
@@ -74,7 +76,7 @@ def _found(session: Session, *conditions: Any, labels: Collection[str] | None = 
                 **{name: getattr(row, name) for name in _PLAIN},
                 family=row.code,
                 sha256=row.content,
-                pins=pins[row.id],
+                pins=held[row.id],
             ),
             row.version,
             row.stored_file_id is not None,
@@ -110,7 +112,7 @@ def lines(session: Session, family_id: int) -> list[PictureLine]:
         _PICTURE.c.binned_at.is_(None),
         _PICTURE.c.replaced_by.is_(None),
     )
-    found = _found(session, *in_use, labels=())
+    found = _found(session, *in_use, pins=False)
     ids = [one.id for one in found]
     query = (
         select(_PIN.c.picture_id, func.count()).where(_PIN.c.picture_id.in_(ids)).group_by(_PIN.c.picture_id)
@@ -126,18 +128,31 @@ def of_codes(session: Session, codes: Collection[str]) -> list[StoredPicture]:
         _PICTURE.c.binned_at.is_(None),
         _PICTURE.c.replaced_by.is_(None),
     )
-    return _found(session, *in_use, labels=()) if codes else []
+    return _found(session, *in_use, pins=False) if codes else []
 
 
-def with_labels(session: Session, family_id: int, labels: Collection[str]) -> list[StoredPicture]:
-    """The same with those of their pins only that bear one of these names, however it is written."""
+def with_labels(
+    session: Session,
+    family_id: int,
+    labels: Collection[str],
+    *,
+    classes: Collection[str] = (),
+    letters: Collection[str] = (),
+) -> list[StoredPicture]:
+    """The same with those of their pins only that bear one of these names, however it is written, are of one of these
+    part classes, or whose names begin with these letters."""
     keys = {code_key(label) for label in labels} - {""}
     in_use = (
         _PICTURE.c.family_id == family_id,
         _PICTURE.c.binned_at.is_(None),
         _PICTURE.c.replaced_by.is_(None),
     )
-    return _found(session, *in_use, labels=keys) if keys else []
+    wanted = or_(
+        _PIN.c.label_key.in_(keys),
+        _PIN.c.part_class.in_(classes),
+        *(_PIN.c.label_key.startswith(code_key(one), autoescape=True) for one in sorted(letters)),
+    )
+    return _found(session, *in_use, pins=wanted) if keys or classes or letters else []
 
 
 def get(session: Session, uid: str, *, also_binned: bool = False) -> StoredPicture:

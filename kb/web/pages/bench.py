@@ -216,10 +216,10 @@ def blank_sheet(request: Request, shop: ShopHere, family: FilterText, isolated: 
 
 def _on_board(shop: Shop, family: FamilyRecord, steps: Sequence[StepView]) -> list[tuple[Place, list[int]]]:
     """Where the leads go on the board's pictures, each place once with the numbers of the steps that go there."""
-    around = places.around(shop, family, (), [probe for one in steps for probe in one.step.probes])
+    around = places.around(shop, family, (), [one.step for one in steps])
     found: dict[Place, list[int]] = {}
     for one in steps:
-        place = around.probes(one.step.probes)
+        place = around.step(one.step)
         if place is not None:
             found.setdefault(place, []).append(one.number)
     return list(found.items())
@@ -312,7 +312,7 @@ def _step_page(
         "discharge": charge_at(view, place),
         "clock": clock_of(view, place),
         "photo": _photo(shop, view),
-        "on_board": places.around(shop, view.family, (), place.step.probes).probes(place.step.probes),
+        "on_board": places.around(shop, view.family, (), [place.step]).step(place.step),
         "held_back": runs.held_back(view, place),
         "learned": _learned(shop, view, place),
         "tips": tips_of_step(
