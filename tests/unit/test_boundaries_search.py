@@ -360,7 +360,7 @@ def test_a_word_from_which_a_symptom_was_read_steps_back_behind_it() -> None:
         ("zorbok", WORD, {"zorbok": pytest.approx(0.35)}, 0, 6, False),
         ("quimdap", WORD, {"quimdap": 1.0}, 7, 14, True),
         ("c9", DESIGNATOR, {"c9": 1.0}, 15, 17, True),
-        ("zorbok", NAME, {dead: 1.2, unlit: 0.4, idle: 0.4}, 0, 6, False),
+        ("zorbok", NAME, {dead: 1.4, unlit: 0.4, idle: 0.4}, 0, 6, False),
         ("quimdap", NAME, {fuse: 0.6}, 7, 14, False),
         ("c9", NAME, {capacitor: 0.1}, 15, 17, False),
     ]

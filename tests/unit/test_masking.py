@@ -214,4 +214,6 @@ def test_masking_takes_time_in_proportion_to_the_text() -> None:
         "(",
     ):
         short, long = text * (5_000 // len(text)), text * (50_000 // len(text))
-        assert seconds(long) < 40 * max(min(seconds(short) for _ in range(3)), 0.01), text
+        bound = 40 * max(min(seconds(short) for _ in range(3)), 0.01)
+        # Other work on the machine can make one run slow, hardly three.
+        assert any(seconds(long) < bound for _ in range(3)), text

@@ -21,7 +21,7 @@ from sqlalchemy import text
 from starlette.responses import PlainTextResponse
 from web_client import HOST
 
-from kb.web import process
+from kb.web import server
 from kb.web.guard import turns
 from kb.web.guard.access import ACCESS, READ, WORK
 from kb.web.guard.turns import SHARES
@@ -186,7 +186,7 @@ def test_more_than_may_wait_is_refused_in_a_sentence_and_nothing_else_suffers(
 def test_threads_take_turns_more_often_than_python_does_by_itself() -> None:
     before = sys.getswitchinterval()
     try:
-        process.share_often()
+        server.share_often()
         assert sys.getswitchinterval() == pytest.approx(0.0005)
     finally:
         sys.setswitchinterval(before)
