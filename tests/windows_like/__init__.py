@@ -34,10 +34,12 @@ HERE = Path(__file__).resolve().parent
 PATHS = (str(HERE), str(HERE.parent), str(HERE.parents[1]))
 _MISSING = tomllib.loads((HERE.parent / "unit" / "missing_on_windows.toml").read_text(encoding="utf-8"))
 # Asked for while they run: by subprocess and multiprocessing (processes), asyncio (set_blocking, siginterrupt),
-# NumPy (uname), platformdirs and pytest (getuid), tempfile (O_NOFOLLOW, O_TMPFILE) and shutil (sendfile, statvfs).
+# NumPy (uname), platformdirs and pytest (getuid), tempfile (O_NOFOLLOW, O_TMPFILE), shutil (sendfile, statvfs)
+# and, from 3.13 on, os itself where it counts the processors (sched_getaffinity).
 _NEEDED: dict[str, set[str]] = {
     "os": {
         "WNOHANG",
+        "sched_getaffinity",
         "WIFSTOPPED",
         "WSTOPSIG",
         "set_blocking",

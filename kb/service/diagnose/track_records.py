@@ -189,7 +189,7 @@ def _work_out(ledger: Ledger, weights: Weights) -> Trust:
 def adds(shop: Shop, wait_s: float = 0.0) -> tuple[str, ...] | None:
     """What general knowledge and sub-patterns are worth on the store's own boards, in sentences.
 
-    It takes some seconds and is worked out in the background, anew when the store has changed by a twentieth or
+    It takes some seconds and is worked out in the background, again when the store has changed by a twentieth or
     sub-patterns were chosen since; None until it is there, for `wait_s` seconds at most.
     """
     keeper = _keeper(shop)
