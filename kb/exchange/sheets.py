@@ -7,7 +7,8 @@ so that each later step reads them quickly and a workbook is unpacked once.
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Iterator
+import io
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -17,7 +18,17 @@ from kb.exchange import sheet_text, sheet_workbook
 from kb.exchange.sheet_limits import MAX_CELL, MAX_COLUMNS, MAX_ROWS
 from kb.exchange.sheet_text import ENCODINGS, SEPARATORS
 
-__all__ = ["ENCODINGS", "REASON_HEADING", "SEPARATORS", "Look", "copied", "look", "neutralised", "plain_rows"]
+__all__ = [
+    "ENCODINGS",
+    "REASON_HEADING",
+    "SEPARATORS",
+    "Look",
+    "copied",
+    "look",
+    "neutralised",
+    "plain_rows",
+    "table_text",
+]
 
 REASON_HEADING = "Why it was refused"
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
@@ -146,6 +157,15 @@ def plain_rows(file: Path) -> Iterator[tuple[int, list[str]]]:
 def neutralised(cell: str) -> str:
     """A cell that no spreadsheet program takes for a formula: such ones get an apostrophe before them."""
     return f"'{cell}" if cell.startswith(_FORMULA_STARTS) else cell
+
+
+def table_text(heading: Iterable[str], rows: Iterable[Iterable[object]]) -> str:
+    """A table for a spreadsheet program, comma separated, formulas made harmless."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(heading)
+    writer.writerows([neutralised(one) if isinstance(one, str) else one for one in row] for row in rows)
+    return text.getvalue()
 
 
 def without_apostrophe(cell: str) -> str:

@@ -173,6 +173,11 @@ def code_key(code: str) -> str:
     return _SEPARATORS.sub("", _folded(code).casefold())
 
 
+def designator_key(part: str) -> str:
+    """Key by which a part of a board is the same however its designator is written: C9, c 9 and C-9 are one."""
+    return code_key(normalise_designator(part))
+
+
 @lru_cache(maxsize=4096)  # the same few names again and again, twice for each reading
 def rail_key(name: str) -> str:
     """Key by which rail names are the same: as `code_key`, and a leading plus is ignored.

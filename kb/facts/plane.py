@@ -157,19 +157,6 @@ def mm_per_unit(one: Point, other: Point, length_mm: float) -> float:
     return length_mm / apart
 
 
-def box_around(point: Point, side: float, width: float, height: float) -> Box:
-    """(left, upper, right, lower) of a square of that side around a point, moved so that it stays within a
-    picture of that width and height and cut where the picture is smaller."""
-
-    def span(at: float, most: float) -> tuple[float, float]:
-        wide = min(side, most)
-        start = min(max(at - wide / 2, 0.0), most - wide)
-        return start, start + wide
-
-    (left, right), (upper, lower) = span(point[0], width), span(point[1], height)
-    return left, upper, right, lower
-
-
 def between(first: Point, last: Point, number: int, of: int, rows: int = 1) -> Point | None:
     """Where pin `number` of a connector of `of` pins lies, from where pin 1 and the highest pin lie.
 

@@ -131,6 +131,15 @@ def parse_quantity(text: str, unit: str, *, field: str = "value") -> Decimal:
     return resolve(dissect(cleaned, field, _remedy(spec)), unit, field=field)
 
 
+def is_quantity(text: str, unit: str) -> bool:
+    """Whether `parse_quantity` reads a text in that unit."""
+    try:
+        parse_quantity(text, unit)
+    except BadInput:
+        return False
+    return True
+
+
 def parse_reading(
     text: str, unit: str, *, field: str = "reading"
 ) -> Decimal | Literal[MeterState.OVER_RANGE]:

@@ -113,12 +113,6 @@ def test_a_ruler_gives_the_scale_and_refuses_what_is_no_length() -> None:
             plane.mm_per_unit(*ends, length)
 
 
-def test_a_crop_stays_within_the_picture_and_keeps_its_size_where_it_can() -> None:
-    assert plane.box_around((500, 400), 200, 1000, 800) == (400, 300, 600, 500)
-    assert plane.box_around((5, 790), 200, 1000, 800) == (0, 600, 200, 800)
-    assert plane.box_around((50, 50), 200, 100, 800) == (0, 0, 100, 200)
-
-
 @pytest.mark.parametrize(
     ("number", "of", "rows", "where"),
     [

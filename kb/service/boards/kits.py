@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections import Counter
 from dataclasses import dataclass
 from datetime import date
@@ -11,7 +9,7 @@ from datetime import date
 from sqlmodel import Session
 
 from kb.errors import BadInput
-from kb.exchange.sheets import neutralised
+from kb.exchange.sheets import table_text
 from kb.facts.designators import normalise_designator
 from kb.service.shop.shop import Shop
 from kb.store.records import families, used_parts
@@ -115,15 +113,11 @@ def of(shop: Shop, *, family: str = "", kind: str = "", years: int = 3) -> KitVi
 
 def as_csv(view: KitView) -> str:
     """The list for a spreadsheet: a row a part, formulas made harmless."""
-    text = io.StringIO()
-    writer = csv.writer(text)
-    writer.writerow(_HEADER)
-    writer.writerows(_row(line, view.repairs) for line in view.lines)
-    return text.getvalue()
+    return table_text(_HEADER, (_row(line, view.repairs) for line in view.lines))
 
 
 def _row(line: KitLine, repairs: int) -> tuple[object, ...]:
-    words = (neutralised(word) for word in (line.family, line.part, line.part_class, line.section))
+    words = (line.family, line.part, line.part_class, line.section)
     in_kit = "yes" if line.in_kit else "no"
     return (*words, in_kit, line.needed, line.adds, line.covered, repairs)
 

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable
 
 from kb.errors import BadInput
-from kb.facts.designators import code_key, normalise_designator, rail_key
+from kb.facts.designators import designator_key, rail_key
 from kb.model import FamilyRecord, Tip, as_dict
 from kb.service.boards import families
 from kb.service.shop.shop import Shop
@@ -37,8 +37,8 @@ def _plain(name: str) -> str:
 _FOLD: dict[str, Callable[[str], str]] = {
     "board": lambda name: "",
     "rail": rail_key,
-    "part": lambda name: code_key(normalise_designator(name)),
-    "point": lambda name: code_key(normalise_designator(name)),
+    "part": designator_key,
+    "point": designator_key,
     "step": _plain,
 }
 

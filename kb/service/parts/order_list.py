@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -11,9 +9,9 @@ from dataclasses import dataclass, field
 from sqlmodel import Session
 
 from kb.errors import BadInput
-from kb.exchange.sheets import neutralised
-from kb.facts.designators import code_key, is_designator, normalise_designator
-from kb.facts.quantities import UNITS, parse_quantity
+from kb.exchange.sheets import table_text
+from kb.facts.designators import code_key, designator_key, is_designator
+from kb.facts.quantities import UNITS, is_quantity
 from kb.model import CaseRecord, FamilyRecord
 from kb.service.diagnose import diagnosis
 from kb.service.parts.case_evidence import evidence_of
@@ -183,22 +181,18 @@ def _needs_of(shop: Shop, record: CaseRecord) -> _Needs:
         causes = diagnosis.suggest(shop, evidence_of(record), limit=_LEADING).ranking.causes
     except BadInput:
         return {}  # what the case says contradicts itself, which its own page tells
-    tried = {_place(one.part) for one in record.attempts if one.part}
+    tried = {designator_key(one.part) for one in record.attempts if one.part}
     named: dict[tuple[str, str, str], float] = {}
     for cause in causes:
         if cause.part_class in _NO_PART:
             continue
         parts = dict(cause.parts) or {"": 1}
         for part, chance in chances_of_parts([(min(1.0, cause.probability), parts)]).items():
-            if part and _place(part) in tried:
+            if part and designator_key(part) in tried:
                 continue
             key = (part, cause.part_class, "" if part else cause.section)
             named[key] = named.get(key, 0.0) + chance
     return {name: min(1.0, chance) for name, chance in named.items() if chance >= _LEAST_CHANCE}
-
-
-def _place(part: str) -> str:
-    return code_key(normalise_designator(part))
 
 
 def _items(text: str) -> Iterator[tuple[str, int]]:
@@ -218,15 +212,7 @@ def _is_value(words: str) -> bool:
     """Whether a number at the beginning belongs to a value: 22 µF 50 V and not 2 capacitors."""
     first, _, rest = words.partition(" ")
     text = f"{first} {rest.split(' ')[0]}" if first.isdigit() else first
-    return any(_reads(text, unit) for unit in UNITS)
-
-
-def _reads(text: str, unit: str) -> bool:
-    try:
-        parse_quantity(text, unit)
-    except BadInput:
-        return False
-    return True
+    return any(is_quantity(text, unit) for unit in UNITS)
 
 
 def _part_of(parts: dict[str, _Part], name: str, line: ShelfLine | None) -> _Part:
@@ -295,22 +281,20 @@ def _list_of(parts: dict[str, _Part], boards: int, waiting: int, cut: bool) -> O
 
 def as_csv(found: OrderList) -> str:
     """The list for a spreadsheet: a row a part, formulas made harmless."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(_HEADER)
-    for line in found.lines:
-        record = line.line.record if line.line else None
-        row: tuple[object, ...] = (
-            line.name,
-            record.part_class if record else "",
-            line.line.said if line.line else "",
-            line.order,
-            record.count if record else "",
-            record.least if record else "",
-            line.waited_for,
-            round(line.likely, 2),
-            record.price if record else "",
-            line.cost,
-        )
-        writer.writerow([neutralised(cell) if isinstance(cell, str) else cell for cell in row])
-    return text.getvalue()
+    return table_text(_HEADER, map(_row, found.lines))
+
+
+def _row(line: OrderLine) -> tuple[object, ...]:
+    record = line.line.record if line.line else None
+    return (
+        line.name,
+        record.part_class if record else "",
+        line.line.said if line.line else "",
+        line.order,
+        record.count if record else "",
+        record.least if record else "",
+        line.waited_for,
+        round(line.likely, 2),
+        record.price if record else "",
+        line.cost,
+    )

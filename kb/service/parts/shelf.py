@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from sqlmodel import Session
 
 from kb.errors import BadInput, NotFound, OthersCase
-from kb.exchange.sheets import neutralised
-from kb.facts.designators import code_key, is_designator, normalise_designator
+from kb.exchange.sheets import table_text
+from kb.facts.designators import code_key, designator_key, is_designator
 from kb.facts.quantities import format_quantity
 from kb.facts.stand_ins import Ratings, Say, StandIn, may_stand_in, rating_said
 from kb.model import Attempt, CaseRecord, FamilyRecord, ShelfPartRecord, UsedAt, as_dict
@@ -107,7 +105,7 @@ class Shelf:
     def at(self, family: FamilyRecord, part: str) -> tuple[ShelfLine, ...]:
         """The parts that are noted for a place of a board, by any of the family's numbers."""
         keys = dict.fromkeys(code_key(number) for number in (family.code, *family.aliases))
-        place = _place(part)
+        place = designator_key(part)
         return tuple(line for key in keys for line in self.by_place.get((key, place), ()))
 
 
@@ -123,7 +121,7 @@ def _read(session: Session) -> Shelf:
     for line in lines:
         by_class.setdefault(line.record.part_class, []).append(line)
         for place in line.record.used_at:
-            by_place.setdefault((code_key(place.family), _place(place.part)), []).append(line)
+            by_place.setdefault((code_key(place.family), designator_key(place.part)), []).append(line)
     return Shelf(
         lines,
         {line.record.name.casefold(): line for line in lines},
@@ -135,10 +133,6 @@ def _read(session: Session) -> Shelf:
 
 def _line(record: ShelfPartRecord) -> ShelfLine:
     return ShelfLine(record, ratings_said(record), record.least is not None and record.count < record.least)
-
-
-def _place(part: str) -> str:
-    return code_key(normalise_designator(part))
 
 
 def ratings_said(record: ShelfPartRecord) -> str:
@@ -335,14 +329,14 @@ def for_case(shop: Shop, record: CaseRecord, family: FamilyRecord) -> CaseShelf:
 def _usual(
     shop: Shop, shelf: Shelf, record: CaseRecord, family: FamilyRecord
 ) -> tuple[tuple[Attempt, Offer], ...]:
-    tried = {_place(one.part) for one in record.attempts if one.part}
+    tried = {designator_key(one.part) for one in record.attempts if one.part}
     found: list[tuple[Attempt, Offer]] = []
     for fix in leading_fixes(shop, family.code, _USUAL_FIXES)[0]:
         for part, _ in fix.record.parts:
             line = next((one for one in shelf.at(family, part) if one.record.count), None)
-            if line is None or _place(part) in tried or len(found) >= _MOST_OFFERED:
+            if line is None or designator_key(part) in tried or len(found) >= _MOST_OFFERED:
                 continue
-            tried.add(_place(part))
+            tried.add(designator_key(part))
             proto = Attempt(part=part, part_class=fix.record.part_class, section=fix.record.section)
             found.append((proto, Offer(line, "yes", f"noted for {part} of {family.code}")))
     return tuple(found)
@@ -451,7 +445,7 @@ def _written(
 
 def _used_at(shelf: Shelf, part: ShelfPartRecord, family: str, designator: str) -> list[UsedAt]:
     """The places a part belongs to, with this one where no part of the shelf is noted for it yet."""
-    place = (code_key(family), _place(designator))
+    place = (code_key(family), designator_key(designator))
     if not is_designator(designator) or shelf.by_place.get(place) or len(part.used_at) >= 200:
         return list(part.used_at)
     return [*part.used_at, UsedAt(family=family, part=designator[:80])]
@@ -491,19 +485,11 @@ def as_csv(shop: Shop) -> str:
     """The shelf for a spreadsheet: a row a part, values in SI base units, formulas made harmless."""
     with shop.read() as session:
         lines = known(shop, session).lines
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(_HEADER)
-    writer.writerows(_row(line.record) for line in lines)
-    return text.getvalue()
+    return table_text(_HEADER, (_row(line.record) for line in lines))
 
 
-def _row(record: ShelfPartRecord) -> list[object]:
+def _row(record: ShelfPartRecord) -> tuple[object, ...]:
     plain = [getattr(record, name) for name in _PLAIN]
     places = "; ".join(f"{one.family} {one.part}" for one in record.used_at)
     instead = "; ".join(f"{one.part} ({one.rule})" for one in record.instead_of)
-    return [_cell(value) for value in (*plain, places, instead, record.notes)]
-
-
-def _cell(value: object) -> object:
-    return neutralised(value) if isinstance(value, str) else value
+    return (*plain, places, instead, record.notes)

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 from starlette.datastructures import FormData
 
 from kb.errors import BadInput
-from kb.facts.quantities import format_quantity
+from kb.facts.quantities import format_quantity, is_quantity
 from kb.facts.values import format_si_plain, parse_money, parse_quantity, parse_tolerance
 from kb.model import Problem, ShelfPartRecord, as_dict, problems
 from kb.web.forms.fields import Form, top_field
@@ -82,7 +82,7 @@ def record_of(form: Form) -> ShelfPartRecord | None:
 def _value(text: str, part_class: str) -> tuple[float, str]:
     """The value and its unit: the one that is typed; a marking such as 4k7 is ohms."""
     typed = text.strip()
-    units = [unit for unit in _UNITS if _reads(typed, unit)]
+    units = [unit for unit in _UNITS if is_quantity(typed, unit)]
     if "resistor" in part_class.casefold() and "ohm" in units:
         return float(parse_quantity(typed, "ohm")), "ohm"
     if _BARE.fullmatch(typed) or not units:
@@ -94,14 +94,6 @@ def _value(text: str, part_class: str) -> tuple[float, str]:
     if len(units) > 1:
         raise BadInput(f"“{typed[:30]}” can be read in two ways.", field="value", remedy=_VALUE_REMEDY)
     return float(parse_quantity(typed, units[0])), units[0]
-
-
-def _reads(text: str, unit: str) -> bool:
-    try:
-        parse_quantity(text, unit)
-    except BadInput:
-        return False
-    return True
 
 
 def _quantity(form: Form, name: str, unit: str) -> float | None:
