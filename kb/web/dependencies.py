@@ -1,11 +1,14 @@
 """What routes ask for."""
 
+import errno
 from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from typing import Annotated
 
 from fastapi import Depends, Query, Request
 from starlette.datastructures import FormData
 
+from kb.errors import StoreTrouble
 from kb.service import Shop
 from kb.service.accounts.audit import Visitor
 from kb.service.find.case_search import Filters
@@ -42,6 +45,21 @@ async def _form_with_files(request: Request) -> AsyncIterator[FormData]:
     """A form with files in it; what they take up on the disk is let go of after the answer."""
     async with request.form(max_fields=20_000) as data:
         yield data
+
+
+@asynccontextmanager
+async def files_of(request: Request, *, most: int) -> AsyncIterator[FormData]:
+    """A form with up to so many files and a few fields. Raises StoreTrouble where the disk is too full to take them
+    or what is made of them."""
+    try:
+        async with request.form(max_files=most, max_fields=20) as form:
+            yield form
+    except OSError as error:
+        if error.errno != errno.ENOSPC:
+            raise
+        raise StoreTrouble(
+            "The disk is full, so nothing was saved.", remedy="Free some space and send it again."
+        ) from error
 
 
 FormHere = Annotated[FormData, Depends(_form)]

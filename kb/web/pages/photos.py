@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 from collections.abc import Callable
 from functools import partial
 from typing import Annotated, Any
@@ -14,7 +13,7 @@ from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from kb.errors import BadInput, Conflict, StoreTrouble
+from kb.errors import BadInput, Conflict
 from kb.facts.values import parse_share
 from kb.model import FileWords, Mark, Problem, problems
 from kb.model.marks import MARK_KINDS
@@ -22,7 +21,7 @@ from kb.service import Shop
 from kb.service.boards import pictures
 from kb.service.cases import cases, files
 from kb.service.cases.files import StoredCaseFile
-from kb.web.dependencies import FormHere, ShopHere
+from kb.web.dependencies import FormHere, ShopHere, files_of
 from kb.web.file_responses import content_answer, small_answer
 from kb.web.forms.fields import Form, read_form
 from kb.web.forms.picture_marks import drawing_of
@@ -81,14 +80,8 @@ def _photos(
 async def send_files(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """Takes what was sent, and tells of each file that could not be used."""
     try:
-        async with request.form(max_files=_MOST_READ, max_fields=20) as form:
+        async with files_of(request, most=_MOST_READ) as form:
             return await run_in_threadpool(_take, request, shop, uid, form)
-    except OSError as error:
-        if error.errno != errno.ENOSPC:
-            raise
-        raise StoreTrouble(
-            "The disk is full, so nothing was saved.", remedy="Free some space and send it again."
-        ) from error
     except HTTPException as error:
         if "files" not in str(error.detail):
             raise

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 from collections.abc import Sequence
 from typing import Annotated
 
@@ -11,12 +10,12 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.responses import Response
 
-from kb.errors import BadInput, StoreTrouble
+from kb.errors import BadInput
 from kb.model import PictureRecord, Problem
 from kb.service import Shop
 from kb.service.boards import families, pictures, places
 from kb.service.boards.pictures import PictureView
-from kb.web.dependencies import FilterText, LongFormHere, ShopHere
+from kb.web.dependencies import FilterText, LongFormHere, ShopHere, files_of
 from kb.web.file_responses import made_answer, stored_picture_answer
 from kb.web.forms.edit import Edit, save_edited
 from kb.web.forms.fields import Form
@@ -64,15 +63,8 @@ def _family_page(
 @router.post("/families/{code}/pictures")
 async def send_picture(request: Request, shop: ShopHere, code: Code) -> Response:
     """Takes a picture of the board; what to do next is laying its corners."""
-    try:
-        async with request.form(max_files=2, max_fields=20) as form:
-            return await run_in_threadpool(_take, request, shop, code, form)
-    except OSError as error:
-        if error.errno != errno.ENOSPC:
-            raise
-        raise StoreTrouble(
-            "The disk is full, so nothing was saved.", remedy="Free some space and send it again."
-        ) from error
+    async with files_of(request, most=2) as form:
+        return await run_in_threadpool(_take, request, shop, code, form)
 
 
 def _file_of(form: FormData) -> UploadFile:
@@ -129,7 +121,7 @@ def picture_content(request: Request, shop: ShopHere, uid: Uid) -> Response:
 @router.post("/pictures/{uid}/content")
 async def bring_content(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """Takes the bytes of a picture whose record came without them."""
-    async with request.form(max_files=2, max_fields=20) as form:
+    async with files_of(request, most=2) as form:
         file = _file_of(form)
         await run_in_threadpool(pictures.bring_bytes, shop, uid, file.file)
     return see_other(record_path("picture", uid))
