@@ -11,7 +11,11 @@ from factories import a_family
 from kb.bench import places
 from kb.bench.connector import Probe
 from kb.bench.places import Window, window_around
+from kb.bench.sequence import bench_sequence
+from kb.bench.sequence_types import BenchFamily
 from kb.errors import BadInput
+from kb.facts.parts import PART_CLASSES
+from kb.facts.vocabulary import SECTIONS, values
 from kb.model import PictureRecord, Rail
 
 RAIL = Rail(name="5VSB", nominal_v=5.0, connector="CN2", pins=[6, 7], ground_pins=[8])
@@ -166,3 +170,21 @@ def test_parts_at_one_point_are_told_in_pairs_and_connectors_are_not() -> None:
         {"kind": "part", "label": "C3", "x": 0.52, "y": 0.5},
     ]
     assert places.same_place(picture(pins=pins)) == [("C1", "C2")]
+
+
+def test_every_sort_is_what_a_step_means_and_names_part_classes_and_a_section_of_the_lists() -> None:
+    """A word that no step says, or a class that no list has, would never show a place and nobody would notice."""
+    known = {one.name for one in PART_CLASSES}
+    steps = [
+        step
+        for switch in ("", "MOSFET", "IGBT", "bipolar transistor")
+        for step in bench_sequence(
+            BenchFamily("QX-1", mains_v=230.0, bulk_v=385.0, fuse="T3.15A", switch=switch),
+            isolation_stated=True,
+        ).steps
+    ]
+    said = {step.point for step in steps}
+    for name, sort in places.SORTS.items():
+        assert set(sort.classes) <= known, name
+        assert sort.section in ("", *values(SECTIONS)), name
+        assert name in said, name

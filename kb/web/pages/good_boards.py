@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Request
@@ -51,15 +52,29 @@ def _family_page(
 @router.post("/families/{code}/pins")
 def save_pins(request: Request, shop: ShopHere, code: Code, data: FormHere) -> Response:
     """Keeps what the pins of a known good board measure."""
-    form = Form({name: str(data.get(name, "")) for name in ("pins", "version")})
-    try:
-        pin_tables.save_family(shop, code, form.get("pins"), expected_version=form.version)
+    form = _pins_form(data)
+    if _kept(
+        form, lambda lines, version: pin_tables.save_family(shop, code, lines, expected_version=version)
+    ):
         return see_other(family_path(code) + "/good-boards?saved=pins#pins")
+    return _family_page(request, shop, code, form, status=422)
+
+
+def _pins_form(data: FormHere) -> Form:
+    return Form({name: str(data.get(name, "")) for name in ("pins", "version")})
+
+
+def _kept(form: Form, keep: Callable[[str, int], object]) -> bool:
+    """Whether what was typed of the pins could be kept; what stands against it is put into the form."""
+    try:
+        keep(form.get("pins"), form.version)
     except ValidationError as error:
         form.problems = [Problem("pins", problem.message, problem.remedy) for problem in problems(error)]
+    except OthersCase:
+        raise
     except (BadInput, Conflict) as error:
         form.problems = [Problem("pins", error.message, error.remedy or "")]
-    return _family_page(request, shop, code, form, status=422)
+    return not form.problems
 
 
 @router.get("/cases/{uid}/beside")
@@ -87,14 +102,10 @@ def _case_page(
 @router.post("/cases/{uid}/pins")
 def save_pins_of_case(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> Response:
     """Keeps what the pins of the board on the bench measure."""
-    form = Form({name: str(data.get(name, "")) for name in ("pins", "version")})
-    try:
-        cases.set_pins(shop, uid, pin_tables.read(form.get("pins")), expected_version=form.version)
+    form = _pins_form(data)
+    if _kept(
+        form,
+        lambda lines, version: cases.set_pins(shop, uid, pin_tables.read(lines), expected_version=version),
+    ):
         return see_other(f"/cases/{uid}/beside?saved=pins")
-    except ValidationError as error:
-        form.problems = [Problem("pins", problem.message, problem.remedy) for problem in problems(error)]
-    except OthersCase:
-        raise
-    except (BadInput, Conflict) as error:
-        form.problems = [Problem("pins", error.message, error.remedy or "")]
     return _case_page(request, shop, uid, form, status=422)

@@ -14,10 +14,9 @@ from kb.service import Shop
 from kb.service.accounts import people, second_factor
 from kb.service.accounts.audit import Visitor
 from kb.web.dependencies import QueryText, ShopHere, VisitorHere
-from kb.web.errors import when_to_ask_again
 from kb.web.forms.fields import Form as Typed
 from kb.web.guard.door import place_after
-from kb.web.pages.sign_in import problem_of
+from kb.web.pages.sign_in import asking_page, problem_of
 from kb.web.rendering import render, see_other
 
 router = APIRouter()
@@ -33,15 +32,7 @@ def prove_page(request: Request, visitor: VisitorHere, next: QueryText = "") -> 
 
 
 def _prove_page(request: Request, form: Typed, error: KbError | None = None) -> Response:
-    if error:
-        form.problems.append(problem_of(error))
-    return render(
-        "people/prove.html",
-        {"nav": "account", "form": form},
-        scope=request.scope,
-        status=error.status if error else 200,
-        headers=when_to_ask_again(error) if error else None,
-    )
+    return asking_page(request, "people/prove.html", form, error, nav="account")
 
 
 @router.post("/account/prove")

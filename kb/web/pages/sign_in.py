@@ -52,16 +52,23 @@ def sign_in_page(request: Request, visitor: VisitorHere, next: QueryText = "") -
     return _sign_in_page(request, Typed({"next": place_after(next)}))
 
 
-def _sign_in_page(request: Request, form: Typed, error: KbError | None = None) -> Response:
+def asking_page(
+    request: Request, template: str, form: Typed, error: KbError | None = None, *, nav: str = ""
+) -> Response:
+    """A page that asks for who somebody is, with what was wrong with the last answer."""
     if error:
         form.problems.append(problem_of(error))
     return render(
-        "people/sign_in.html",
-        {"nav": "", "form": form},
+        template,
+        {"nav": nav, "form": form},
         scope=request.scope,
         status=error.status if error else 200,
         headers=when_to_ask_again(error) if error else None,
     )
+
+
+def _sign_in_page(request: Request, form: Typed, error: KbError | None = None) -> Response:
+    return asking_page(request, "people/sign_in.html", form, error)
 
 
 @router.post("/sign-in")
@@ -89,15 +96,7 @@ def sign_in(
 
 
 def _code_page(request: Request, form: Typed, error: KbError | None = None) -> Response:
-    if error:
-        form.problems.append(problem_of(error))
-    return render(
-        "people/code.html",
-        {"nav": "", "form": form},
-        scope=request.scope,
-        status=error.status if error else 200,
-        headers=when_to_ask_again(error) if error else None,
-    )
+    return asking_page(request, "people/code.html", form, error)
 
 
 @router.post("/sign-in/code")
