@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import re
 from collections.abc import Iterator
@@ -15,6 +16,7 @@ from web_client import Client, Page, error_of
 
 from kb.model import Connector, Pin, Rail
 from kb.service.boards import pictures
+from kb.service.cases import files
 from kb.web.forms import picture as forms
 
 RAIL = Rail(
@@ -394,3 +396,24 @@ def test_a_page_with_three_hundred_pins_stays_light(shop: Client) -> None:
     assert "C299" not in family
     assert len(family) < 60_000
     assert 'loading="lazy"' in family
+
+
+@pytest.mark.parametrize(
+    "address", ["/families/GL-31/pictures", "/pictures/{uid}/content", "/cases/lies-here/photos"]
+)
+def test_a_full_disk_is_told_at_every_upload(
+    shop: Client, monkeypatch: pytest.MonkeyPatch, address: str
+) -> None:
+    assert bring(shop.shop, a_case(uid="lies-here", verdict=None, closed=None)).saved
+    address = address.format(uid=sent(shop))
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(pictures, "bring_bytes", full)
+    monkeypatch.setattr(pictures, "add", full)
+    monkeypatch.setattr(files, "add", full)
+    answer = shop.post(address, files={"file": ("board.jpg", board())}, data={"side": "component side"})
+    assert answer.status_code == 503, answer.text
+    assert "The disk is full, so nothing was saved." in answer.text
+    assert "Free some space and send it again." in answer.text
