@@ -13,6 +13,7 @@ from factories import a_case, a_family, bring, exported, fresh_shop
 from web_client import Client
 
 from kb.model import Attempt, Quote
+from kb.service.bench import reports
 from kb.service.cases import cases, figures
 from kb.service.operate import integrity
 
@@ -198,3 +199,18 @@ def test_another_shops_case_has_no_quote(bench: Client) -> None:
         a_case("theirs", "QT-1", origin=origin),
     )
     assert bench.get("/cases/theirs/quote").status_code == 422
+
+
+@pytest.mark.parametrize(("answer", "warranty"), [("", ""), ("declined", ""), ("accepted", "12 months")])
+def test_a_report_proposes_the_warranty_of_a_quote_that_was_accepted(
+    bench: Client, answer: str, warranty: str
+) -> None:
+    given = {"date": "2026-10-30", "price": 60.0, "warranty": "12 months"} | (
+        {answer: "2026-10-31"} if answer else {}
+    )
+    record = cases.stored(bench.shop, "board").record
+    bring(bench.shop, record.model_copy(update={"quote": Quote.model_validate(given)}))
+    assert cases.stored(bench.shop, "board").record.quote is not None
+    found = reports.propose(bench.shop, "board")
+    assert found["warranty"] == warranty
+    assert bool(found["price"]) == (answer == "accepted")

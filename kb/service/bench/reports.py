@@ -204,12 +204,15 @@ def start_again(shop: Shop, case_uid: str) -> None:
         bench_runs.drop_draft(session, case_uid)
 
 
-def _quoted(record: CaseRecord, currency: str) -> str:
-    """The fixed price that the customer accepted; where a ceiling was agreed on, it is for the shop to say."""
+def _accepted(record: CaseRecord, currency: str) -> tuple[str, str]:
+    """(price, warranty) of a quote that the customer accepted; of a ceiling the shop says what it came to."""
     quote = record.quote
-    if quote is None or not quote.accepted or quote.price is None:
-        return ""
-    return f"{quote.price:.2f} {currency}, as quoted on {quote.date.isoformat()}"
+    if quote is None or not quote.accepted:
+        return "", ""
+    price = (
+        "" if quote.price is None else f"{quote.price:.2f} {currency}, as quoted on {quote.date.isoformat()}"
+    )
+    return price, quote.warranty
 
 
 def propose(shop: Shop, case_uid: str) -> dict[str, Any]:
@@ -223,6 +226,7 @@ def propose(shop: Shop, case_uid: str) -> dict[str, Any]:
     record = view.record
     repaired = any(attempt.result in ("cured", "improved") for attempt in record.attempts)
     readings = list(_test_readings(test, repaired)) if test else list(_case_readings(view, repaired))
+    price, warranty = _accepted(record, shop.settings.currency)
     return {
         "asked": report_words.asked(record),
         "tested": report_words.tested(test),
@@ -232,8 +236,8 @@ def propose(shop: Shop, case_uid: str) -> dict[str, Any]:
         "readings": readings,
         "all_readings": [line for one in reversed(tests) for line in _shop_lines(one)],
         "photos": [],
-        "price": _quoted(record, shop.settings.currency),
-        "warranty": record.quote.warranty if record.quote else "",
+        "price": price,
+        "warranty": warranty,
         "date": shop.today().isoformat(),
         "family": record.family,
         "case": cases.short_uid(str(record.uid)),
