@@ -17,13 +17,13 @@ from numpy.typing import NDArray
 
 from kb.suggest.leave_one_out import Forecast, choose_cases, forecasts
 from kb.suggest.ledger import Ledger
+from kb.suggest.model_selection import choose_strength
+from kb.suggest.pooled_counts import counted
 from kb.suggest.posterior import ValueRead, posterior_of
 from kb.suggest.questions import Floats
 from kb.suggest.rows import NO_VALUE, VALUE_STEPS
 from kb.suggest.scores import LEAST, Bin, calibration_error, reliability_bins
 from kb.suggest.settings import Settings
-from kb.suggest.tuning import choose_strength
-from kb.suggest.weighing import counted
 
 
 @dataclass(frozen=True, slots=True)

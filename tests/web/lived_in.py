@@ -45,7 +45,7 @@ from kb.service.operate import backups
 from kb.service.parts import shelf
 from kb.service.shop.jobs import Job
 from kb.service.transfer import json_lines, origins
-from kb.store.engine.watching import Away
+from kb.store.engine.watch import Away
 
 BENCH = "HB-9"
 # Addresses that are known beforehand; those with a number of their own are noted as they come about.

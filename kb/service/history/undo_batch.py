@@ -16,10 +16,10 @@ from sqlmodel import Session
 
 from kb.errors import BadInput, KbError
 from kb.model import CaseRecord, FamilyRecord, PictureRecord, Record, as_dict
-from kb.model.merging import merge
+from kb.model.three_way_merge import merge
 from kb.service.history.restore import fit, record_from
 from kb.service.shop.shop import Shop
-from kb.store.records import batches, bins, cases, changes, families, feed, kinds, lists, pictures, repointing
+from kb.store.records import batches, bins, cases, changes, families, feed, kinds, lists, pictures, references
 from kb.store.records.batches import Earlier, StoredBatch, Touched
 
 _CHUNK = 400
@@ -272,7 +272,7 @@ def _put_back(session: Session, record: Record) -> None:
     if isinstance(record, FamilyRecord):
         families.refuse_taken_numbers(session, record)
         family_id = families.add(session, record, "unmerged")
-        repointing.fetch_runs(session, record.code, family_id)
+        references.fetch_runs(session, record.code, family_id)
     else:
         lists.add(session, record, "unmerged")  # type: ignore[arg-type]
 
@@ -309,7 +309,7 @@ class _Undoing:
             there = kinds.standing_of(self._session, entity, key)
             present = feed.present(self._session, entity, key)
             assert present is not None
-            repointing.take_away(self._session, entity, there, present.record)
+            references.take_away(self._session, entity, there, present.record)
         elif step.way == "out of the bin":
             bins.take_out(self._session, entity, [key])
         elif step.earlier is not None:

@@ -19,8 +19,8 @@ from kb.model import CaseRecord, FamilyRecord, Record
 from kb.service.find import case_search
 from kb.service.find.case_search import Filters
 from kb.service.shop.shop import Shop
-from kb.service.transfer import packing
-from kb.service.transfer.packing import Photographs
+from kb.service.transfer import package_file
+from kb.service.transfer.package_file import Photographs
 from kb.store.engine import private
 from kb.store.records import cases, families, lists, origins, pictures
 from kb.store.records.pictures import StoredPicture
@@ -156,7 +156,7 @@ def stream(
 ) -> Generator[bytes]:
     """The bytes of a file in any of the formats, a piece at a time. `made` is a day."""
     if kind == "package":
-        return packing.stream(given, title, made, photographs)
+        return package_file.stream(given, title, made, photographs)
     return chunks(kind, given)
 
 

@@ -29,7 +29,16 @@ from kb.service.shop.shop import Shop
 from kb.service.transfer import exports
 from kb.service.transfer.incoming import Incoming, public_id
 from kb.store import Store
-from kb.store.records import cases, changes, families, kinds, lists, older, pictures, planning
+from kb.store.records import (
+    cases,
+    changes,
+    families,
+    import_conflicts,
+    kinds,
+    lists,
+    pictures,
+    planner_statistics,
+)
 
 _BATCH = 400
 _COUNTED_FROM = (
@@ -180,7 +189,9 @@ class _Import:
             record = kept
         elif not self._overwrite:
             there = kinds.standing(self._session, pictures.ENTITY, [record.uid]).get(record.uid)
-            why = older.than_kept(self._session, pictures.ENTITY, {record.uid: record}).get(record.uid)
+            why = import_conflicts.than_kept(self._session, pictures.ENTITY, {record.uid: record}).get(
+                record.uid
+            )
             if there is not None and there.binned_at is not None:
                 why = "it is in the bin"
             if why:
@@ -194,7 +205,7 @@ class _Import:
             return False
         kind, _ = _identity(record)
         name = record.code if isinstance(record, FamilyRecord) else getattr(record, "name", "")
-        if name not in older.than_kept(self._session, kind, {name: record}):
+        if name not in import_conflicts.than_kept(self._session, kind, {name: record}):
             return False
         self.report.leave(f"{kind.replace('_', ' ')} {name}: the file holds an earlier version")
         return True
@@ -204,7 +215,7 @@ class _Import:
         own = {str(one.uid): one for one in records if not one.origin}
         if self._overwrite or not own:
             return set()
-        found = older.than_kept(self._session, "case", own)
+        found = import_conflicts.than_kept(self._session, "case", own)
         for uid, why in found.items():
             self.report.leave(f"case {uid}: {why}")
         return set(found)
@@ -283,7 +294,7 @@ class _Import:
                 self.report.count(outcome, getattr(done, outcome))
             self._written += done.added + done.updated
             if self._written >= self._counted_from:
-                planning.count_again(self._session)
+                planner_statistics.count_again(self._session)
                 self._counted_from = self._written * 4
 
 
