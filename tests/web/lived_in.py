@@ -450,7 +450,7 @@ def _sheets(there: LivedIn) -> None:
         _through(office, _do(office, f"{base}/check"))
         if name == "refused.csv":
             # As if the book had changed since the check, so that a row no longer fits into it.
-            place = sheets.state.folder(office.shop, base.rpartition("/")[2]) / sheets.checking.CASES
+            place = sheets.state.folder(office.shop, base.rpartition("/")[2]) / sheets.dry_run.CASES
             place.write_bytes(place.read_bytes() + b"{}\n")
         if name != "checked.csv":
             run = {"keep_good": "yes", "mapping_name": "Job book"}

@@ -9,13 +9,13 @@ from typing import Any
 from sqlmodel import Session
 
 from kb.errors import BadInput
-from kb.model import FamilyRecord, as_dict
+from kb.model import as_dict
 from kb.model.difference import Difference, differences
 from kb.model.three_way_merge import Merged, Side, merge
 from kb.service.boards.families import offered
 from kb.service.history.restore import record_from
 from kb.service.shop.shop import Shop
-from kb.store.records import changes, families, feed, kinds, lists, pictures, references
+from kb.store.records import any_kind, changes, families, feed, kinds, lists, pictures, references
 from kb.store.records.feed import Present
 from kb.store.tables.core import PartClass, Symptom
 
@@ -97,10 +97,7 @@ def join(
             references.move_runs(session, there.id, target.id)
             pictures.move_to_family(session, there.id, target.id)
         references.take_away(session, entity, there, gone.record)
-        if isinstance(record, FamilyRecord):
-            families.save(session, record)
-        else:
-            lists.save(session, record)  # type: ignore[arg-type]
+        any_kind.save(session, record)
         changes.end_batch(session, {"cases": count})
         if before_keeping:
             before_keeping()

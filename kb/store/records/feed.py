@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlmodel import Session
 
-from kb.store.records import cases, families, lists, pictures, totals
+from kb.store.records import any_kind, pictures, totals
 from kb.store.records.kinds import KINDS, standing
 from kb.store.tables.core import Batch, Change, History, table_of
 
@@ -134,12 +134,5 @@ def present(session: Session, entity: str, name: str) -> Present | None:
     there = standing(session, entity, [name]).get(name)
     if there is None:
         return None
-    if entity == "case":
-        record: Any = cases.load(session, [there.id])[there.id].record
-    elif entity == "family":
-        record = families.by_ids(session, [there.id])[0].record
-    elif entity == pictures.ENTITY:
-        record = pictures.by_ids(session, [there.id])[0].record
-    else:
-        record = lists.by_id(session, entity, there.id)
+    record = any_kind.load(session, entity, there.id)
     return Present(there.name, record, there.version, there.binned_at)

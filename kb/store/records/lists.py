@@ -50,7 +50,8 @@ _LISTS = (
 )
 # Lists within an entry that are records of their own.
 _INNER: dict[str, type[Record]] = {"used_at": UsedAt, "instead_of": Instead}
-_BY_MODEL = {entry.model: entry for entry in _LISTS}
+_BY_ENTITY = {entry.entity: entry for entry in _LISTS}
+ENTITIES = tuple(_BY_ENTITY)
 ListRecord = SymptomRecord | PartClassRecord | LoadRecord | ShelfPartRecord
 
 
@@ -77,7 +78,7 @@ def every(session: Session) -> Iterator[tuple[str, Any]]:
 
 def by_id(session: Session, entity: str, row_id: int) -> Any:
     """One entry of a list by its row, also one in the bin."""
-    entry = next(one for one in _LISTS if one.entity == entity)
+    entry = _BY_ENTITY[entity]
     table = table_of(entry.table)
     return _built(entry, session.execute(select(table).where(table.c.id == row_id)).one())
 
@@ -121,7 +122,7 @@ def save(session: Session, record: ListRecord, *, expected_version: int | None =
     Raises Conflict where `expected_version` is given and the entry has moved on, NotFound where it is no
     longer there.
     """
-    entry = _BY_MODEL[type(record)]
+    entry = _BY_ENTITY[record.record]
     table = table_of(entry.table)
     key = record.name.casefold()
     values = {**record.model_dump(exclude={"record"}), "name_key": key}
@@ -152,7 +153,7 @@ def save(session: Session, record: ListRecord, *, expected_version: int | None =
 
 def add(session: Session, record: ListRecord, operation: str = "added") -> int:
     """Adds an entry that is not there yet and returns its id; `operation` is what the feed calls it."""
-    entry = _BY_MODEL[type(record)]
+    entry = _BY_ENTITY[record.record]
     table = table_of(entry.table)
     version = changes.next_versions(session, entry.entity, [record.name])[record.name]
     values = {**record.model_dump(exclude={"record"}), "name_key": record.name.casefold()}

@@ -6,8 +6,8 @@ from fastapi import APIRouter
 from pydantic import BaseModel, Discriminator, Field, Tag
 
 from kb.model import LoadRecord
+from kb.model.base import Record
 from kb.model.fields import Words
-from kb.model.records import Record
 from kb.service.bench import calculators, loads
 from kb.service.boards import families
 from kb.web.dependencies import ShopHere

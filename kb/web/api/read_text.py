@@ -5,8 +5,8 @@ from typing import Annotated, Any
 from fastapi import APIRouter
 from pydantic import AfterValidator, BaseModel, Field
 
+from kb.model.base import Record
 from kb.model.fields import Words
-from kb.model.records import Record
 from kb.service.diagnose import case_texts
 from kb.service.diagnose.case_texts import Read, Span
 from kb.web.dependencies import ShopHere
