@@ -160,14 +160,6 @@ def add(session: Session, record: ListRecord, operation: str = "added") -> None:
     changes.note(session, [(entry.entity, record.name, operation, version, as_dict(record))])
 
 
-def load_named(session: Session, name: str) -> LoadRecord:
-    """One of the bench's loads. Raises NotFound."""
-    for record in loads(session):
-        if record.name.casefold() == name.casefold():
-            return record
-    raise NotFound(f"There is no load named {name}.", field="load", remedy="Choose one from the list.")
-
-
 class Names:
     """Finds list entries by name or by any of their synonyms; read once, used for many cases."""
 
