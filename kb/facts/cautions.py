@@ -105,8 +105,8 @@ CAUTIONS: tuple[Caution, ...] = (
 METER_CAUTIONS: tuple[Caution, ...] = (
     Caution(
         "common earthed",
-        "The black socket of a bench instrument may be joined to earth, by itself or through its network cable, USB or an "
-        "oscilloscope: clipped to the mains side it is a short to earth. Use a battery meter there.",
+        "The black socket of a bench instrument may be joined to earth, by itself or through its network cable, USB or "
+        "an oscilloscope: clipped to the mains side it is a short to earth. Use a battery meter there.",
         ("energise", "primary"),
     ),
     Caution(
@@ -117,8 +117,8 @@ METER_CAUTIONS: tuple[Caution, ...] = (
     ),
     Caution(
         "category",
-        "Leads and instrument must be marked for the place where they are used, by measurement category and voltage; much "
-        "that stands on a bench is not marked for the mains side at all.",
+        "Leads and instrument must be marked for the place where they are used, by measurement category and voltage; "
+        "much that stands on a bench is not marked for the mains side at all.",
         ("energise", "primary"),
     ),
     Caution(

@@ -39,7 +39,7 @@ Interface = Literal["USB", "serial line", "LAN"]
 
 @dataclass(frozen=True, slots=True)
 class Address:
-    """An address that was looked at: `text` as VISA takes it, and its `host` on a network or `port` of a serial line."""
+    """An address that was looked at: `text` as VISA takes it, its `host` on a network or `port` of a serial line."""
 
     text: str
     interface: Interface

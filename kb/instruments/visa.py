@@ -165,6 +165,8 @@ def open_link(library: str, text: str, baud: int, *, hosts: Callable[[str], list
             resource = manager.open_resource(name, open_timeout=round(OPEN_S * 1000), **options)
     except Exception as error:
         raise _not_opened(error, address) from error
+    if int(resource.session) == 0:  # VI_NULL: some libraries open nothing and say nothing
+        raise Gone
     if address.interface == "serial line":
         resource.baud_rate = baud
     return VisaLink(resource)

@@ -29,7 +29,6 @@ class Worker:
     """Works off what is asked of one instrument. `open_session` raises what `Session` raises, and Gone."""
 
     def __init__(self, name: str, open_session: Callable[[], Session], *, idle_s: float = _IDLE_S) -> None:
-        self._name = name
         self._open_session = open_session
         self._idle_s = idle_s
         self._queue: queue.Queue[tuple[Callable[[Session], Any], Future[Any]] | None] = queue.Queue(
@@ -52,7 +51,7 @@ class Worker:
             self._queue.put_nowait((work, future))
         except queue.Full:
             raise InstrumentTrouble(
-                f"{self._name} is still busy with what was asked of it before.",
+                "It is still busy with what was asked of it before.",
                 remedy="Try again in a moment.",
             ) from None
         return future
@@ -110,7 +109,7 @@ class Worker:
                 self._session = self._open_session()
             except Gone as error:
                 raise InstrumentTrouble(
-                    f"{self._name} cannot be reached: it is unplugged, switched off or at another address.",
+                    "It cannot be reached: it is unplugged, switched off or at another address.",
                     remedy="Plug it in, switch it on, and take the reading again.",
                 ) from error
         return self._session
