@@ -16,7 +16,7 @@ from pydantic import ValidationError
 from tqdm import tqdm
 
 from kb import __version__, assets, system
-from kb.cli import export, installation, people
+from kb.cli import export, installation, meter, people
 from kb.config import Settings, described
 from kb.errors import BadInput, KbError
 from kb.model import explain
@@ -89,6 +89,7 @@ def _parser() -> argparse.ArgumentParser:
     settings.set_defaults(run=_list_settings)
     installation.add_to(commands, _settings, open_shop)
     people.add_to(commands, open_shop)
+    meter.add_to(commands, _settings)
     return parser
 
 

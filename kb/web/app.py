@@ -18,6 +18,7 @@ from kb.web.api import cases as api_cases
 from kb.web.api import families as api_families
 from kb.web.api import files as api_files
 from kb.web.api import good_boards as api_good_boards
+from kb.web.api import instruments as api_instruments
 from kb.web.api import pictures as api_pictures
 from kb.web.api import read_text as api_reading
 from kb.web.api import shelf as api_shelf
@@ -49,6 +50,7 @@ from kb.web.pages import (
     good_boards,
     help,
     history,
+    instruments,
     jobs,
     kit,
     loads,
@@ -125,6 +127,7 @@ def _routes() -> list[BaseRoute]:
         api_pictures,
         api_shelf,
         api_bench,
+        api_instruments,
         api_moving,
     ):
         router.include_router(api.router, prefix="/api", tags=["api"], responses=refusals)
@@ -134,6 +137,7 @@ def _routes() -> list[BaseRoute]:
         bench,
         loads,
         calculators,
+        instruments,
         report,
         photos,
         pictures,

@@ -23,7 +23,17 @@ SHARES = {"read": (24, 200), "write": (12, 100), "upload": (12, 40), "download":
 _FREE = 24
 _THREADS = sum(share for share, _ in SHARES.values()) + _FREE
 PATIENCE_S = 30.0
-_ALWAYS = ("/static/", "/api/health", "/sign-in", "/sign-out", "/set-up/", "/metrics")
+# A reading waits for its instrument without a thread, and each instrument has one owner at a time.
+_ALWAYS = (
+    "/static/",
+    "/api/health",
+    "/sign-in",
+    "/sign-out",
+    "/set-up/",
+    "/metrics",
+    "/api/instruments/",
+    "/instruments/look",
+)
 _DOWNLOADS = ("/api/export", "/data/take-out/file", "/data/share/file", "/data/backups/")
 Responder = Callable[[Scope, KbError], Response]
 

@@ -12,10 +12,11 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.responses import Response
 
-from kb.errors import BadInput
+from kb.errors import BadInput, NotFound
 from kb.facts import vocabulary as words
 from kb.facts.cautions import cautions_for
 from kb.facts.values import format_si_plain, parse_quantity, parse_tolerance
+from kb.instruments.logs import Log
 from kb.model import FamilyRecord, Problem, Reading, problems
 from kb.service import Shop
 from kb.service.bench import calculators, runs
@@ -30,6 +31,7 @@ router = APIRouter()
 Value = TypeVar("Value")
 PICTURE_WIDTH, PICTURE_HEIGHT = 600, 160
 _LONGEST = 200
+_LOG_FIELDS = ("case", "family", "rail", "supply", "load", "after", "run", "step", "held", "drift")
 _BARE = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
 # Farads: larger ones are no part of a supply, and a unit was forgotten.
 LARGEST_F = 1.0
@@ -236,7 +238,12 @@ def _from_step(shop: Shop, form: Form) -> None:
 
 
 def _log_page(
-    request: Request, shop: Shop, form: Form, answer: calculators.LogRead | None, status: int = 200
+    request: Request,
+    shop: Shop,
+    form: Form,
+    answer: calculators.LogRead | None,
+    status: int = 200,
+    log: Log | None = None,
 ) -> Response:
     family = families.find(shop, form.get("family")) if form.get("family").strip() else None
     context = {
@@ -251,6 +258,7 @@ def _log_page(
         "loads": words.values(words.LOADS),
         "width": PICTURE_WIDTH,
         "height": PICTURE_HEIGHT,
+        "log": log,
     }
     return render("bench/log.html", context, scope=request.scope, status=status)
 
@@ -291,8 +299,7 @@ def take_reading(request: Request, shop: ShopHere, data: FormHere) -> Response:
 
 
 def _typed_log(data: FormData) -> Form:
-    names = ("case", "family", "rail", "supply", "load", "after", "run", "step", "held", "drift")
-    return Form({name: str(data.get(name, ""))[:_LONGEST] for name in names})
+    return Form({name: str(data.get(name, ""))[:_LONGEST] for name in _LOG_FIELDS})
 
 
 def _read_log(request: Request, shop: Shop, data: FormData) -> Response:
@@ -323,6 +330,28 @@ def _read_log(request: Request, shop: Shop, data: FormData) -> Response:
     # What was read need not travel back: a million rows would.
     form.plain["text"] = ""
     return _log_page(request, shop, form, answer)
+
+
+def instrument_log(request: Request, shop: Shop, log: Log) -> Response:
+    """The page of a log that an instrument wrote or writes, read in the same way as one that was sent."""
+    form = Form({name: getattr(log.about, name, "") for name in _LOG_FIELDS} | {"title": log.about.title})
+    answer = None
+    if log.values:
+        try:
+            _from_step(shop, form)
+            answer = calculators.read_meter_log(
+                shop.instruments.logs.text(log),
+                _family(shop, form),
+                form.get("rail").strip(),
+                form.get("supply"),
+                form.get("load"),
+                after_repair=bool(form.get("after")),
+            )
+        except ValidationError as error:
+            form.problems += problems(error)
+        except (BadInput, NotFound) as error:
+            form.problems.append(Problem(error.field or "log", error.message, error.remedy or ""))
+    return _log_page(request, shop, form, answer, log=log)
 
 
 def _text_of_file(data: FormData) -> str:

@@ -17,7 +17,7 @@ from kb.facts import vocabulary as words
 from kb.facts.values import parse_iso_date
 from kb.model import CaseRecord, FollowUp, Problem, as_dict, problems
 from kb.service import Shop
-from kb.service.bench import reports, runs
+from kb.service.bench import metering, reports, runs
 from kb.service.boards import families, pictures
 from kb.service.boards import vocabulary as lists
 from kb.service.cases import cases
@@ -30,7 +30,7 @@ from kb.service.parts import shelf
 from kb.service.shop.cut_off import indexed_cases
 from kb.web.dependencies import FilterText, FormHere, LongFormHere, Offset, ShopHere
 from kb.web.forms import case_words
-from kb.web.forms.case import form_of, in_form, read_case_form, record_of
+from kb.web.forms.case import form_of, in_form, note_origins, read_case_form, record_of
 from kb.web.forms.case_words import leave_or_take
 from kb.web.forms.edit import Edit, save_edited
 from kb.web.forms.fields import Form
@@ -362,6 +362,9 @@ def _form_page(request: Request, shop: Shop, form: Form, uid: str | None, status
         "unknown_words": any("in the store" in problem.message for problem in form.problems),
         "today": shop.today().isoformat(),
         "workers": _worker_names(shop),
+        "meters": metering.meters(shop),
+        "meter_quantities": metering.QUANTITIES,
+        "page_id": metering.page_id(),
     }
     return render("cases/form.html", context, scope=request.scope, status=status)
 
@@ -369,6 +372,7 @@ def _form_page(request: Request, shop: Shop, form: Form, uid: str | None, status
 def _save_form(request: Request, shop: Shop, uid: str | None, data: FormData) -> Response:
     form = read_case_form(data)
     form.plain["uid"] = uid or ""
+    note_origins(form, shop.instruments.origin)
     if leave_or_take(form) or form.get("add") or form.get("remove"):
         return _form_page(request, shop, form, uid)
     family = families.find(shop, form.get("family")) if form.get("family").strip() else None
