@@ -451,7 +451,6 @@ def _network(there: LivedIn) -> None:
         sent = [("c9.jpg", io.BytesIO(made.jpeg())), ("note.txt", io.BytesIO(b"no picture"))]
         share = shared_pictures.take(shop, owner, sent)
         there.addresses += [f"/shared/{share.id}?left=1", f"/shared/{share.id}/0"]
-        there.sent.append(("work", f"/shared/{share.id}", {"to": "new", "family": ""}))
 
 
 def _others(there: LivedIn) -> None:
