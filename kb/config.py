@@ -195,6 +195,16 @@ class Settings(BaseSettings):
         return self.backup_folder or self.data / "backups"
 
     @property
+    def tls_folder(self) -> Path:
+        """The authority and the certificate that this machine makes for itself."""
+        return self.data / "tls"
+
+    @property
+    def network_file(self) -> Path:
+        """Whether other devices were let in from a page, and on which port."""
+        return self.data / "network.json"
+
+    @property
     def sign_in_key_file(self) -> Path:
         return self.data / "sign-in.key"
 

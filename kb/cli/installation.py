@@ -7,13 +7,16 @@ import os
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from kb.cli import autostart
 from kb.config import Settings
 from kb.errors import BadInput
 from kb.service import Shop
 from kb.service.operate import upgrades
+
+if TYPE_CHECKING:
+    from kb.web.listening import Tls
 
 OpenShop = Callable[[], AbstractContextManager[Shop]]
 
@@ -25,11 +28,32 @@ def port(text: str) -> int:
     return int(text)
 
 
-def certificate(parsed: argparse.Namespace) -> tuple[Path, Path] | None:
-    """The files of the certificate and its key that the options name. Raises BadInput for one without the other."""
+def add_certificate_options(parser: argparse.ArgumentParser) -> None:
+    """The options of a command that serves by HTTPS, or writes how."""
+    parser.add_argument(
+        "--tls",
+        choices=["auto"],
+        help="serve by HTTPS with a certificate that this machine makes and renews for itself; each phone and "
+        "computer has to trust it once",
+    )
+    parser.add_argument("--tls-cert", type=Path, metavar="FILE", help="certificate (PEM), to serve by HTTPS")
+    parser.add_argument("--tls-key", type=Path, metavar="FILE", help="key of the certificate (PEM)")
+
+
+def certificate(parsed: argparse.Namespace, settings: Settings) -> Tls | None:
+    """The certificate that the options name. Raises BadInput for one without its key or that cannot be used."""
+    # They take a moment that other commands need not wait for.
+    from kb.web import listening
+
+    if parsed.tls and (parsed.tls_cert or parsed.tls_key):
+        raise BadInput(
+            "--tls auto makes a certificate, and another is named.", remedy="Name either, not both."
+        )
+    if parsed.tls:
+        return listening.own(settings, parsed.host)
     if bool(parsed.tls_cert) != bool(parsed.tls_key):
         raise BadInput("A certificate needs its key.", remedy="Name both --tls-cert and --tls-key.")
-    return (parsed.tls_cert.resolve(), parsed.tls_key.resolve()) if parsed.tls_cert else None
+    return listening.given(parsed.tls_cert.resolve(), parsed.tls_key.resolve()) if parsed.tls_cert else None
 
 
 def add_to(commands: Any, settings: Callable[[], Settings], open_shop: OpenShop) -> None:
@@ -40,8 +64,7 @@ def add_to(commands: Any, settings: Callable[[], Settings], open_shop: OpenShop)
     )
     unit.add_argument("--host", default="127.0.0.1", help="address to listen on")
     unit.add_argument("--port", type=port, default=8765, help="port to listen on")
-    unit.add_argument("--tls-cert", type=Path, metavar="FILE", help="certificate (PEM), to serve by HTTPS")
-    unit.add_argument("--tls-key", type=Path, metavar="FILE", help="key of the certificate (PEM)")
+    add_certificate_options(unit)
     unit.add_argument("--show", action="store_true", help="only write it to standard output")
     unit.set_defaults(run=lambda parsed: _unit(parsed, settings(), open_shop))
 
@@ -59,11 +82,13 @@ def add_to(commands: Any, settings: Callable[[], Settings], open_shop: OpenShop)
 
 
 def _unit(parsed: argparse.Namespace, settings: Settings, open_shop: OpenShop) -> int:
-    tls = certificate(parsed)
+    tls = certificate(parsed, settings)
     _would_serve(parsed.host, tls, settings, open_shop)
     options = ["--host", parsed.host, "--port", str(parsed.port)]
-    if tls:
-        options += ["--tls-cert", str(tls[0]), "--tls-key", str(tls[1])]
+    if tls and tls.own:
+        options += ["--tls", "auto"]
+    elif tls:
+        options += ["--tls-cert", str(tls.certificate), "--tls-key", str(tls.key)]
     start = autostart.autostart(options, _address(parsed.host, parsed.port, bool(tls)), os.environ)
     if parsed.show:
         for one in start.files:
@@ -83,14 +108,11 @@ def _address(host: str, port: int, tls: bool) -> str:
     return f"{'https' if tls else 'http'}://{name}:{port}/"
 
 
-def _would_serve(host: str, tls: tuple[Path, Path] | None, settings: Settings, open_shop: OpenShop) -> None:
+def _would_serve(host: str, tls: Tls | None, settings: Settings, open_shop: OpenShop) -> None:
     """Says now what `kb serve` would refuse each time the unit starts it, where only a log tells. Raises KbError."""
-    # They take a moment that other commands need not wait for.
-    from kb.web import hosts, server
+    from kb.web import hosts
     from kb.web.guard import addresses
 
-    if tls:
-        server.prove_certificate(*tls)
     if not hosts.is_loopback(host) or settings.sign_in == "always" or settings.proxy:
         with open_shop() as shop:
             addresses.plan(shop, host, tls=bool(tls))

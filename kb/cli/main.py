@@ -153,8 +153,7 @@ def _add_serve(commands: Any) -> None:
     )
     serve.add_argument("--demo", action="store_true", help="use invented records that are thrown away")
     serve.add_argument("--no-browser", action="store_true", help="do not open the browser")
-    serve.add_argument("--tls-cert", type=Path, metavar="FILE", help="certificate (PEM), to serve by HTTPS")
-    serve.add_argument("--tls-key", type=Path, metavar="FILE", help="key of the certificate (PEM)")
+    installation.add_certificate_options(serve)
     serve.set_defaults(run=_serve)
 
 
@@ -186,9 +185,9 @@ def open_shop() -> contextlib.AbstractContextManager[Shop]:
 def _serve(parsed: argparse.Namespace) -> int:
     from kb.web import server  # the web framework takes a moment that other commands need not wait for
 
-    tls = installation.certificate(parsed)
     settings = _settings()
     if not parsed.demo:
+        tls = installation.certificate(parsed, settings)
         with _shop(settings) as shop:
             with tqdm(
                 unit=" cases", desc="catching up", file=sys.stderr, leave=False, disable=None, delay=1
@@ -199,9 +198,9 @@ def _serve(parsed: argparse.Namespace) -> int:
     with contextlib.ExitStack() as stack:
         folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="kb-demo-"))
         # Even a configured database is left alone: demo records never meet real ones.
-        shop = stack.enter_context(
-            _shop(settings.model_copy(update={"data": Path(folder), "database_url": "", "files": ""}))
-        )
+        settings = settings.model_copy(update={"data": Path(folder), "database_url": "", "files": ""})
+        tls = installation.certificate(parsed, settings)
+        shop = stack.enter_context(_shop(settings))
         lines = stack.enter_context((assets.folder("seed_data") / "demo.jsonl").open("rb"))
         json_lines.bring_in(shop, lines)
         boards = assets.folder("seed_data") / "boards"

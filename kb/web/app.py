@@ -40,6 +40,7 @@ from kb.web.pages import (
     calculators,
     cases,
     changes,
+    connect,
     data,
     diagnose,
     docs,
@@ -50,6 +51,7 @@ from kb.web.pages import (
     good_boards,
     help,
     history,
+    install,
     instruments,
     jobs,
     kit,
@@ -64,12 +66,14 @@ from kb.web.pages import (
     report,
     second_factor,
     share,
+    shared_pictures,
     sheets,
     shelf,
     sign_in,
     take_out,
     track_record,
 )
+from kb.web.reach import Network
 from kb.web.request_log import Figures, Observer
 
 # Every list of a record at its longest stays below this; only uploads may be larger.
@@ -77,7 +81,7 @@ _BODY_BYTES = 2_000_000
 # Where files are sent; they go to the disk and not into the memory.
 _UPLOADS = re.compile(
     r"/api/import|/data/import|/data/sheet|/helpers/log|/cases/[^/]+/photos|/api/cases/[^/]+/files"
-    r"|/families/[^/]+/pictures|/api/families/[^/]+/pictures|/pictures/[^/]+/content"
+    r"|/shared|/families/[^/]+/pictures|/api/families/[^/]+/pictures|/pictures/[^/]+/content"
 )
 
 
@@ -99,6 +103,7 @@ def create_app(shop: Shop, *, demo: bool = False, serving: Serving | None = None
     app.state.demo = demo
     app.state.figures = Figures(shop)
     app.state.serving = serving
+    app.state.network = Network()
     app.state.cookies = Cookies(serving.key, tls=serving.tls, session_s=shop.settings.session_hours * 3600)
     app.router.routes.extend(_routes())
     app.mount("/static", StaticFiles(directory=assets.folder("static")), name="static")
@@ -164,6 +169,9 @@ def _routes() -> list[BaseRoute]:
         data,
         help,
         docs,
+        connect,
+        install,
+        shared_pictures,
         sign_in,
         account,
         second_factor,

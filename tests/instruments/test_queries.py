@@ -106,7 +106,7 @@ def test_nothing_else_gets_past_the_last_look(text: str) -> None:
 
 @pytest.mark.parametrize("kind", queries.KINDS)
 def test_a_whole_conversation_with_every_fault_sends_questions_only(kind: queries.Kind) -> None:
-    answers = {text: "1" for text in queries.ALL} | {
+    answers = dict.fromkeys(queries.ALL, "1") | {
         "FUNC?": '"VOLT"',
         "SYST:ERR?": '-113,"Undefined header"',
     }

@@ -70,8 +70,11 @@ ORDER = {
         ("operate",),
     ),
     "web": (
-        ("hosts", "logs", "streamed", "request_log", "rendering", "resend", "file_responses"),
-        ("dependencies", "guard", "forms"),
+        ("hosts", "logs", "streamed", "request_log", "rendering", "resend", "file_responses", "codes"),
+        ("reach",),
+        ("dependencies", "guard", "forms", "trust_page"),
+        ("listening",),
+        ("network",),
         ("errors",),
         ("pages", "api"),
         ("app",),

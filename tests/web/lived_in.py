@@ -42,10 +42,13 @@ from kb.service.boards import notes, pictures
 from kb.service.cases import cases, files
 from kb.service.history import bin, undo_batch, versions
 from kb.service.operate import backups
+from kb.service.operate.certificates import LocalAuthority
 from kb.service.parts import shelf
 from kb.service.shop.jobs import Job
-from kb.service.transfer import json_lines, origins
+from kb.service.transfer import json_lines, origins, shared_pictures
 from kb.store.engine.watch import Away
+from kb.web.network import BesideThisMachine
+from kb.web.reach import Reach
 
 BENCH = "HB-9"
 # Addresses that are known beforehand; those with a number of their own are noted as they come about.
@@ -78,8 +81,10 @@ BUSY = """
 /api/docs /api/openapi.json /api/schema/case.json /api/health /api/export?format=jsonl /api/track-record
 /api/search?q=relay /api/families /api/families/GL-31 /api/families/GL-31/fixes /api/cases/closed
 /api/cases/pictured/files
+/connect /connect?changed=open /connect/board-fault-book.crt /app.webmanifest
 """
 BARE = """
+/connect /connect?changed=closed
 /search?q=relay /cases?show=open /families /bench /loads /diagnose /figures /sign-in
 /shelf /order-list /shelf?show=short
 /data/share /data/backups /data/bin /data/changes /data/origins
@@ -145,6 +150,7 @@ def live_in(shop: Shop, *, share: bool = True) -> LivedIn:
         _sheets,
         _share,
         _people,
+        _network,
     ):
         if share or tell is not _share:
             tell(there)
@@ -158,6 +164,8 @@ def bare_shop(folder: Path) -> LivedIn:
     """A shop on its first day, with nothing but its people."""
     shop = shop_in(folder)
     there = LivedIn(Office(shop=shop, bare=True), Client(shop), BARE.split())
+    for app in (there.office.app, there.bench.app):
+        app.state.network = BesideThisMachine(shop, lambda _: None, 8766)  # nobody is let in
     # Who is not signed in any more gets back what was typed.
     there.sent.append(("", "/cases", {"family": "GL-31"}))
     return there
@@ -416,6 +424,33 @@ def _lists_and_changes(there: LivedIn) -> None:
     there.addresses.append(f"/data/changes/{before.id}")
     load = loads.shelf(shop)[0].record.name
     there.addresses += [f"/loads?name={load}", f"/loads/history?name={load}"]
+
+
+class LetIn(BesideThisMachine):
+    """A network that is reached, without a socket."""
+
+    def reach(self) -> Reach:
+        made = LocalAuthority(self._shop.settings.tls_folder).provide(["bench"], ["192.168.7.20"])
+        return Reach(
+            ("https://192.168.7.20:8766", "https://bench:8766"),
+            "http://192.168.7.20:8767/",
+            made.authority,
+            made.fingerprint,
+            made.good_until,
+            ("The clock of this machine is behind.",),
+        )
+
+
+def _network(there: LivedIn) -> None:
+    """Other devices let in, and photographs that a phone has shared."""
+    shop = there.office.shop
+    for app in (there.office.app, there.bench.app):
+        app.state.network = LetIn(shop, lambda _: None, 8766)
+        app.state.network.trouble = "Port 8766 is taken."
+    for owner in (there.office.ids["work"], there.office.ids["administer"], 0):
+        sent = [("c9.jpg", io.BytesIO(made.jpeg())), ("note.txt", io.BytesIO(b"no picture"))]
+        share = shared_pictures.take(shop, owner, sent)
+        there.addresses += [f"/shared/{share.id}?left=1", f"/shared/{share.id}/0"]
 
 
 def _others(there: LivedIn) -> None:

@@ -62,6 +62,17 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("GET", "/set-up/{secret}"): ANYBODY,
     ("POST", "/set-up/{secret}"): ANYBODY,
     ("GET", "/open/{secret}"): ANYBODY,
+    # what a phone asks for before anybody is signed in: a name, pictures, and a certificate to trust
+    ("GET", "/app.webmanifest"): ANYBODY,
+    ("GET", "/connect/board-fault-book.crt"): ANYBODY,
+    ("GET", "/connect"): READ,
+    ("POST", "/connect/open"): audited("other devices let in or shut out"),
+    ("POST", "/connect/close"): audited("other devices let in or shut out"),
+    # photographs that a phone shares with the program: kept aside until somebody says where they belong
+    ("POST", "/shared"): WORK,
+    ("GET", "/shared/{share}"): WORK,
+    ("POST", "/shared/{share}"): WORK,
+    ("GET", "/shared/{share}/{number}"): WORK,
     # one's own account
     ("POST", "/sign-out"): OWN,
     ("GET", "/account"): OWN,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ipaddress
 import secrets
-import socket
 from dataclasses import dataclass, field
 from urllib.parse import urlsplit
 
@@ -15,7 +14,7 @@ from kb.service.accounts import people
 from kb.web.guard import local_accounts
 from kb.web.guard.cookies import signing_key
 from kb.web.guard.one_browser import OneTimeKey
-from kb.web.hosts import is_loopback
+from kb.web.hosts import is_loopback, own_names
 
 HOW_TO_BEGIN = "Make one with: kb person add NAME --level administer"
 
@@ -26,6 +25,8 @@ class Serving:
 
     Without `sign_in` it answers under the names of this machine only and takes everybody for its owner, with
     `one_time` every browser that was let in by that key.
+    Where the certificate is one of this machine's own making (`own_certificate`), browsers are not told to
+    insist on HTTPS: they would leave nobody a way back whose phone does not trust it.
     `origins` are those of its own pages beside the one that a request names itself. `proxies` are the
     addresses whose word on the caller is taken.
     """
@@ -34,12 +35,15 @@ class Serving:
     hosts: frozenset[str] = frozenset()
     origins: frozenset[str] = frozenset()
     tls: bool = False
+    own_certificate: bool = False
     proxies: tuple[str, ...] = ()
     one_time: OneTimeKey | None = None
     key: str = field(default_factory=lambda: secrets.token_urlsafe(48), repr=False)
 
 
-def plan(shop: Shop, host: str, *, demo: bool = False, tls: bool = False) -> Serving:
+def plan(
+    shop: Shop, host: str, *, demo: bool = False, tls: bool = False, own_certificate: bool = False
+) -> Serving:
     """How to serve on an address. Raises BadInput where that would let anybody in."""
     settings = shop.settings
     if demo:
@@ -47,13 +51,14 @@ def plan(shop: Shop, host: str, *, demo: bool = False, tls: bool = False) -> Ser
             raise BadInput(
                 "The demo answers on this machine only.", field="host", remedy="Use --host 127.0.0.1."
             )
-        return Serving(tls=tls)
+        return Serving(tls=tls, own_certificate=own_certificate)
     proxies = _proxies(settings)
     sign_in = not is_loopback(host) or settings.sign_in == "always" or bool(proxies)
     if not sign_in:
         if settings.sign_in == "key":
-            return Serving(tls=tls, one_time=OneTimeKey(), key=signing_key(settings.sign_in_key_file))
-        return Serving(tls=tls)
+            key = signing_key(settings.sign_in_key_file)
+            return Serving(tls=tls, own_certificate=own_certificate, one_time=OneTimeKey(), key=key)
+        return Serving(tls=tls, own_certificate=own_certificate)
     if not people.can_be_administered(shop):
         why = "others can reach it" if not is_loopback(host) else "people must sign in"
         raise BadInput(
@@ -68,9 +73,10 @@ def plan(shop: Shop, host: str, *, demo: bool = False, tls: bool = False) -> Ser
         )
     return Serving(
         sign_in=True,
-        hosts=_hosts(settings, host, base.hostname),
+        hosts=frozenset({host.lower(), *own_names(settings)}),
         origins=frozenset({f"{base.scheme}://{base.netloc}".lower()} if base.hostname else ()),
         tls=tls or (bool(proxies) and base.scheme == "https"),
+        own_certificate=own_certificate,
         proxies=proxies,
         key=signing_key(settings.sign_in_key_file),
     )
@@ -97,11 +103,3 @@ def _proxies(settings: Settings) -> tuple[str, ...]:
                 remedy="Write the proxy's IP address (127.0.0.1).",
             ) from error
     return found
-
-
-def _hosts(settings: Settings, host: str, base: str | None) -> frozenset[str]:
-    machine = socket.gethostname().lower()
-    named = [part.strip().lower() for part in settings.hosts.split(",")]
-    return frozenset(
-        name for name in (host.lower(), (base or "").lower(), machine, f"{machine}.local", *named) if name
-    )

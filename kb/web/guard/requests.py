@@ -88,7 +88,7 @@ class Guard:
         self._max_body = max_body
         self._headers = {
             **PROTECTIVE_HEADERS,
-            **({"Strict-Transport-Security": _HSTS} if serving.tls else {}),
+            **({"Strict-Transport-Security": _HSTS} if serving.tls and not serving.own_certificate else {}),
         }
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
