@@ -68,6 +68,7 @@ from kb.web.pages import (
     sign_in,
     take_out,
     track_record,
+    waiting,
 )
 
 # Every list of a record at its longest stays below this; only uploads may be larger.
@@ -164,6 +165,7 @@ def _routes() -> list[BaseRoute]:
         account,
         second_factor,
         people,
+        waiting,
     ):
         router.include_router(page.router, include_in_schema=False)
     return router.routes

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import ipaddress
+import logging
 import secrets
 import socket
 from dataclasses import dataclass, field
 from urllib.parse import urlsplit
 
 from kb.config import Settings
-from kb.errors import BadInput
+from kb.errors import BadInput, StoreTrouble
 from kb.service import Shop
 from kb.service.accounts import people
 from kb.web.guard import neighbours
@@ -17,6 +18,7 @@ from kb.web.guard.cookies import signing_key
 from kb.web.guard.one_browser import OneTimeKey
 from kb.web.hosts import is_loopback
 
+log = logging.getLogger(__name__)
 HOW_TO_BEGIN = "Make one with: kb person add NAME --level administer"
 
 
@@ -53,7 +55,7 @@ def plan(shop: Shop, host: str, *, demo: bool = False, tls: bool = False) -> Ser
     if not sign_in:
         if settings.sign_in == "key":
             return Serving(tls=tls, one_time=OneTimeKey(), key=signing_key(settings.sign_in_key_file))
-        return Serving(tls=tls)
+        return _without_sign_in(settings, tls)
     if not people.can_be_administered(shop):
         why = "others can reach it" if not is_loopback(host) else "people must sign in"
         raise BadInput(
@@ -74,6 +76,15 @@ def plan(shop: Shop, host: str, *, demo: bool = False, tls: bool = False) -> Ser
         proxies=proxies,
         key=signing_key(settings.sign_in_key_file),
     )
+
+
+def _without_sign_in(settings: Settings, tls: bool) -> Serving:
+    """The key is lasting here too, since what browsers keep on their devices is sealed with what is made of it."""
+    try:
+        return Serving(tls=tls, key=signing_key(settings.sign_in_key_file))
+    except StoreTrouble as error:
+        log.warning("what browsers keep is lost to them when the program stops: %s", error.message)
+        return Serving(tls=tls)
 
 
 def notes(serving: Serving) -> list[str]:
