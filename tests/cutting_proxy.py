@@ -6,6 +6,7 @@ browser knows nothing of it, `"middle"` in the midst of the answer. From then on
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import threading
 from collections.abc import Iterator
@@ -25,10 +26,8 @@ class CuttingProxy:
         self.server = urlsplit(server)
         self.writes: list[str] = []
         self._lock = threading.Lock()
-        self._is_cut = False
-        self._skip = 0
+        self.is_cut = False
         self._moment: Moment | None = None
-        self.cut_happened = threading.Event()
         proxy = self
 
         class Handler(BaseHTTPRequestHandler):
@@ -49,16 +48,15 @@ class CuttingProxy:
 
     def cut(self) -> None:
         """Cuts now."""
-        self._is_cut = True
+        self.is_cut = True
 
-    def cut_at(self, moment: Moment, *, skip: int = 0) -> None:
-        """Cuts at the next write after so many others."""
-        self.cut_happened.clear()
-        self._skip, self._moment = skip, moment
+    def cut_at(self, moment: Moment) -> None:
+        """Cuts at the next write."""
+        self._moment = moment
 
     def mend(self) -> None:
         """Lets everything through again."""
-        self._is_cut, self._moment = False, None
+        self.is_cut, self._moment = False, None
 
     def close(self) -> None:
         self._http.shutdown()
@@ -67,22 +65,18 @@ class CuttingProxy:
     def _moment_of(self, handler: BaseHTTPRequestHandler) -> Moment | None:
         """Where this request is cut. Reading words and the like are no writes."""
         with self._lock:
-            if self._is_cut:
+            if self.is_cut:
                 return "before"
             is_write = handler.command != "GET" and "/read" not in handler.path
             if not is_write or self._moment is None:
                 return None
-            if self._skip:
-                self._skip -= 1
-                return None
-            self._is_cut = True
+            self.is_cut = True
             return self._moment
 
     def carry(self, handler: BaseHTTPRequestHandler) -> None:
         body = handler.rfile.read(int(handler.headers.get("Content-Length") or 0))
         moment = self._moment_of(handler)
         if moment == "before":
-            self._drop(handler)
             return
         connection = http.client.HTTPConnection(str(self.server.hostname), self.server.port, timeout=60)
         headers = {name: value for name, value in handler.headers.items() if name.lower() != "connection"}
@@ -93,8 +87,17 @@ class CuttingProxy:
         if handler.command != "GET":
             self.writes.append(f"{handler.command} {handler.path}")
         if moment == "after":
-            self._drop(handler)
             return
+        with contextlib.suppress(ConnectionError):  # the browser may have gone on to another page
+            self._answer(handler, answer, content, moment)
+
+    def _answer(
+        self,
+        handler: BaseHTTPRequestHandler,
+        answer: http.client.HTTPResponse,
+        content: bytes,
+        moment: Moment | None,
+    ) -> None:
         handler.send_response_only(answer.status)
         for name, value in answer.getheaders():
             if name.lower() not in (*_OWN, "content-length"):
@@ -103,13 +106,6 @@ class CuttingProxy:
         handler.send_header("Content-Length", str(len(content)))
         handler.end_headers()
         handler.wfile.write(content[: len(content) // 2] if moment == "middle" else content)
-        handler.close_connection = True
-        if moment == "middle":
-            self._drop(handler)
-
-    def _drop(self, handler: BaseHTTPRequestHandler) -> None:
-        self.cut_happened.set()
-        handler.close_connection = True
 
 
 @contextmanager

@@ -21,9 +21,12 @@ async function startWorker() {
   if (!navigator.serviceWorker || !kept.person || isOld) return;
   await navigator.serviceWorker.register("/sw.js", { updateViaCache: "none" });
   const { active } = await navigator.serviceWorker.ready;
-  const steps = [...document.querySelectorAll('main a[href^="/bench/"]')].map((link) => link.getAttribute("href"));
-  const ahead = ["/waiting", "/families", "/cases/new", "/bench", "/diagnose", ...steps.filter((one) => /^\/bench\/[^/]+\/steps\/\d+$/.test(one))];
-  active?.postMessage({ ahead, person: kept.person });
+  const links = [...document.querySelectorAll('main a[href^="/bench/"]')].map((link) => link.getAttribute("href"));
+  const ahead = ["/waiting", "/families", "/cases/new", "/bench", "/diagnose", ...links.filter((one) => /^\/bench\/[^/]+\/steps\/\d+$/.test(one))];
+  // What a step lets in depends on those before it, so the next ones are fetched again.
+  const [, test, step] = /^(\/bench\/[^/]+\/steps\/)(\d+)$/.exec(location.pathname) ?? [];
+  const again = test ? [1, 2, 3].map((more) => `${test}${Number(step) + more}`) : [];
+  active?.postMessage({ ahead, again, person: kept.person });
 }
 
 // How much waits, and why it is not sent. Said again only where it changed.
@@ -174,7 +177,8 @@ async function send(form, button) {
   const action = outbox.actionOf(form, button).pathname;
   const body = encoded(form, button);
   const work = drafts.workOf(form);
-  const result = await outbox.sendForm(outbox.actionOf(form, button), body.toString());
+  const isBehind = outbox.maySendLater(action) && (await outbox.isBehind(action));
+  const result = isBehind ? { away: "" } : await outbox.sendForm(outbox.actionOf(form, button), body.toString());
   if (result.saved) {
     if (work) await drafts.done(work, result.saved);
     outbox.flush().catch(() => {});

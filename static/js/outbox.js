@@ -213,6 +213,16 @@ export async function flush() {
   return state;
 }
 
+// Sends what waits before a form of the same test, case or family may go; answers whether some of it still waits.
+export async function isBehind(action) {
+  const chain = chainOf(action);
+  const waits = async () => kept.sealed && (await entries()).some(([, entry]) => entry?.chain === chain && entry.state === "waiting");
+  if (!(await waits())) return false;
+  await alone(sendAll, true);
+  changed();
+  return waits();
+}
+
 // A file that the page itself sends while somebody looks on, in its turn: `send` answers as send_files.js has it.
 export async function sendInTurn(number, send) {
   return alone(async () => {

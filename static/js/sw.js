@@ -121,12 +121,12 @@ async function part(event) {
   }
 }
 
-// Pages that are wanted sooner or later, fetched once.
-async function fetchAhead({ ahead, person }) {
+// Pages that are wanted sooner or later: those of `ahead` once, those of `again` as they are now.
+async function fetchAhead({ ahead, again, person }) {
   const cache = await caches.open(cacheOf("pages", person));
-  for (const path of ahead) {
+  for (const path of [...again, ...ahead]) {
     const url = new URL(path, self.location.origin).href;
-    if (await cache.match(keyOf(url))) continue;
+    if (!again.includes(path) && (await cache.match(keyOf(url)))) continue;
     const answer = await fetch(url, { headers: { Accept: "text/html" }, credentials: "same-origin" });
     await keep(url, "pages", answer);
   }
