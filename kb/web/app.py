@@ -72,9 +72,66 @@ from kb.web.pages import (
     sign_in,
     take_out,
     track_record,
+    waiting,
 )
 from kb.web.reach import Network
 from kb.web.request_log import Figures, Observer
+
+_API = (
+    api_cases,
+    api_files,
+    api_trust,
+    api_reading,
+    api_families,
+    api_good_boards,
+    api_pictures,
+    api_shelf,
+    api_bench,
+    api_instruments,
+    api_moving,
+)
+_PAGES = (
+    find,
+    diagnose,
+    bench,
+    loads,
+    calculators,
+    instruments,
+    report,
+    photos,
+    pictures,
+    good_boards,
+    kit,
+    cases,
+    families,
+    family_notes,
+    history,
+    changes,
+    bin,
+    merge,
+    track_record,
+    figures,
+    jobs,
+    origins,
+    take_out,
+    share,
+    backups,
+    metrics,
+    sheets,
+    shelf,
+    quotes,
+    data,
+    help,
+    docs,
+    connect,
+    install,
+    shared_pictures,
+    sign_in,
+    account,
+    second_factor,
+    people,
+    waiting,
+)
 
 # Every list of a record at its longest stays below this; only uploads may be larger.
 _BODY_BYTES = 2_000_000
@@ -122,61 +179,9 @@ def _routes() -> list[BaseRoute]:
     refusals: dict[int | str, dict[str, Any]] = {
         code: {"model": ErrorBody} for code in (400, 401, 403, 404, 405, 409, 412, 413, 422, 428, 500, 503)
     }
-    for api in (
-        api_cases,
-        api_files,
-        api_trust,
-        api_reading,
-        api_families,
-        api_good_boards,
-        api_pictures,
-        api_shelf,
-        api_bench,
-        api_instruments,
-        api_moving,
-    ):
+    for api in _API:
         router.include_router(api.router, prefix="/api", tags=["api"], responses=refusals)
-    for page in (
-        find,
-        diagnose,
-        bench,
-        loads,
-        calculators,
-        instruments,
-        report,
-        photos,
-        pictures,
-        good_boards,
-        kit,
-        cases,
-        families,
-        family_notes,
-        history,
-        changes,
-        bin,
-        merge,
-        track_record,
-        figures,
-        jobs,
-        origins,
-        take_out,
-        share,
-        backups,
-        metrics,
-        sheets,
-        shelf,
-        quotes,
-        data,
-        help,
-        docs,
-        connect,
-        install,
-        shared_pictures,
-        sign_in,
-        account,
-        second_factor,
-        people,
-    ):
+    for page in _PAGES:
         router.include_router(page.router, include_in_schema=False)
     return router.routes
 

@@ -11,7 +11,8 @@ from kb.errors import AlreadyDone
 from kb.store.records import changes
 from kb.store.tables.core import Change, SentOnce, now
 
-KEPT = timedelta(days=1)
+# A phone may lie in a drawer for weeks with something on it that it has sent and got no answer to.
+KEPT = timedelta(days=60)
 
 
 def refuse_done(session: Session, who: str, key: str) -> None:

@@ -56,6 +56,7 @@ def audited(event: str, *, fresh: bool = False) -> Need:
 ACCESS: dict[tuple[str, str], Need] = {
     # the files of the pages, and how one gets in
     ("GET", "/static"): ANYBODY,
+    ("GET", "/sw.js"): ANYBODY,
     ("GET", "/sign-in"): ANYBODY,
     ("POST", "/sign-in"): ANYBODY,
     ("POST", "/sign-in/code"): ANYBODY,
@@ -97,6 +98,9 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/people/{person_id}/level"): ADMINISTER_FRESH,
     ("POST", "/people/{person_id}/link"): ADMINISTER_FRESH,
     ("POST", "/people/{person_id}/remove"): ADMINISTER_FRESH,
+    # what a device keeps while the server is away
+    ("GET", "/waiting"): READ,
+    ("GET", "/waiting/key"): OWN,
     # find
     ("GET", "/"): READ,
     ("GET", "/search"): READ,

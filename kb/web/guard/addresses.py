@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import ipaddress
+import logging
 import secrets
 from dataclasses import dataclass, field
 from urllib.parse import urlsplit
 
 from kb.config import Settings
-from kb.errors import BadInput
+from kb.errors import BadInput, StoreTrouble
 from kb.service import Shop
 from kb.service.accounts import people
 from kb.web.guard import local_accounts
@@ -16,6 +17,7 @@ from kb.web.guard.cookies import signing_key
 from kb.web.guard.one_browser import OneTimeKey
 from kb.web.hosts import is_loopback, own_names
 
+log = logging.getLogger(__name__)
 HOW_TO_BEGIN = "Make one with: kb person add NAME --level administer"
 
 
@@ -58,7 +60,7 @@ def plan(
         if settings.sign_in == "key":
             key = signing_key(settings.sign_in_key_file)
             return Serving(tls=tls, own_certificate=own_certificate, one_time=OneTimeKey(), key=key)
-        return Serving(tls=tls, own_certificate=own_certificate)
+        return _without_sign_in(settings, tls, own_certificate)
     if not people.can_be_administered(shop):
         why = "others can reach it" if not is_loopback(host) else "people must sign in"
         raise BadInput(
@@ -80,6 +82,16 @@ def plan(
         proxies=proxies,
         key=signing_key(settings.sign_in_key_file),
     )
+
+
+def _without_sign_in(settings: Settings, tls: bool, own_certificate: bool) -> Serving:
+    """The key is lasting here too, since what browsers keep on their devices is sealed with what is made of it."""
+    try:
+        key = signing_key(settings.sign_in_key_file)
+        return Serving(tls=tls, own_certificate=own_certificate, key=key)
+    except StoreTrouble as error:
+        log.warning("what browsers keep is lost to them when the program stops: %s", error.message)
+        return Serving(tls=tls, own_certificate=own_certificate)
 
 
 def notes(serving: Serving) -> list[str]:

@@ -2,16 +2,20 @@
 
 A page puts a key of its own into each of its forms (`kb/web/rendering.py`); a program may send the header
 Idempotency-Key. What is sent again with another content is another write: somebody went back and wrote more.
+
+The script of a page sends a form with `Answer-As: address` and is told where it leads in place of being led there,
+so that it knows what was saved (`static/js/outbox.js`).
 """
 
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 from collections.abc import Callable
 from urllib.parse import unquote_to_bytes
 
-from starlette.datastructures import Headers
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from kb.web.guard.requests import SAFE_METHODS, BadBody, TooLarge
@@ -39,6 +43,8 @@ class Once:
             scope.setdefault("state", {})["sent_key"] = key_of(scope, headers, body)
             trouble = _undecodable(headers, body)
             messages = [] if trouble else messages
+            if headers.get("answer-as") == "address":
+                send = _telling_address(send)
         waiting = iter(messages)
 
         async def again() -> Message:
@@ -50,6 +56,25 @@ class Once:
             return await receive()
 
         await self._app(scope, again, send)
+
+
+def _telling_address(send: Send) -> Send:
+    """An answer that would lead somewhere says where, as `{"saved": address}`; any other is as it is."""
+    body = b""
+
+    async def send_told(message: Message) -> None:
+        nonlocal body
+        if message["type"] == "http.response.start" and message["status"] == 303:
+            headers = MutableHeaders(scope=message)
+            body = json.dumps({"saved": headers["location"]}).encode()
+            del headers["location"]
+            headers["Content-Type"], headers["Content-Length"] = "application/json", str(len(body))
+            message = {**message, "status": 200}
+        elif message["type"] == "http.response.body" and body:
+            message = {**message, "body": body}
+        await send(message)
+
+    return send_told
 
 
 def _undecodable(headers: Headers, body: bytes) -> BadBody | None:

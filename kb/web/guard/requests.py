@@ -21,7 +21,7 @@ SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 PROTECTIVE_HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
-        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'; manifest-src 'self'"
+        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'; manifest-src 'self'; worker-src 'self'"
     ),
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",

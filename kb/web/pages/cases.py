@@ -341,8 +341,10 @@ def _form_page(request: Request, shop: Shop, form: Form, uid: str | None, status
         form.list(name)
     added = form.get("add")
     family = families.find(shop, form.get("family")) if form.get("family") else None
-    before = cases.stored(shop, uid).record if uid else None
+    stored = cases.stored(shop, uid) if uid else None
+    before = stored.record if stored else None
     context = {
+        "binned": stored is not None and stored.binned_at is not None,
         "nav": "new" if uid is None else "cases",
         "texts": case_words.of_form(shop, form, family, before),
         "form": form,
