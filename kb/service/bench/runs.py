@@ -169,9 +169,18 @@ def view(shop: Shop, uid: str) -> RunView:
 
 
 def under_way(shop: Shop) -> tuple[RunView, ...]:
-    """All boards under test, the oldest first."""
+    """All boards under test, the oldest first. A run is judged again once something of it has changed."""
     with shop.read() as session:
-        return tuple(view_of(run) for run in bench_runs.under_way(session))
+        found = bench_runs.under_way(session)
+    kept: dict[str, RunView] = shop.kept.notes("boards under test")
+    before = [kept.get(run.uid) for run in found]
+    views = tuple(
+        old if old is not None and old.run == run else view_of(run)
+        for run, old in zip(found, before, strict=True)
+    )
+    kept.clear()
+    kept.update((view.run.uid, view) for view in views)
+    return views
 
 
 def finished(shop: Shop) -> tuple[StoredRun, ...]:

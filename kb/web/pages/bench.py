@@ -275,6 +275,10 @@ def _in_order(shop: Shop, view: RunView) -> InOrder | None:
 def read_cautions(shop: ShopHere, uid: Uid) -> Response:
     """Notes that the cautions were read."""
     runs.acknowledge(shop, uid)
+    return _to_next_step(shop, uid)
+
+
+def _to_next_step(shop: Shop, uid: str) -> Response:
     number = runs.view(shop, uid).next_number
     return see_other(f"/bench/{uid}/steps/{number}" if number else f"/bench/{uid}")
 
@@ -419,14 +423,10 @@ def begin_log(request: Request, shop: ShopHere, uid: Uid, number: Number, data: 
     except (BadInput, InstrumentTrouble, NotFound) as trouble:
         error = BadInput(trouble.message, field="instrument", remedy=trouble.remedy)
         return _step_page(request, shop, view, place, error=error, again=True, status=409)
-    if place.step.hold_s is not None and not _runs_already(view, place):
+    clock = clock_of(view, place)
+    if place.step.hold_s is not None and (clock is None or clock.started_at is None):
         runs.start_clock(shop, uid, number)
     return see_other(f"/instruments/log/{log.id}")
-
-
-def _runs_already(view: RunView, place: StepView) -> bool:
-    clock = clock_of(view, place)
-    return clock is not None and clock.started_at is not None
 
 
 @router.post("/bench/{uid}/steps/{number}/go-on")
@@ -437,8 +437,7 @@ def go_on(request: Request, shop: ShopHere, uid: Uid, number: Number, data: Form
     except BadInput as error:
         view = runs.view(shop, uid)
         return _step_page(request, shop, view, view.step(number), error=error, status=error.status)
-    upcoming = runs.view(shop, uid).next_number
-    return see_other(f"/bench/{uid}/steps/{upcoming}" if upcoming else f"/bench/{uid}")
+    return _to_next_step(shop, uid)
 
 
 @router.post("/bench/{uid}/steps/{number}/clock")
@@ -460,17 +459,12 @@ def loads_page(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """The loads of a test under way, to be planned again."""
     view = runs.view(shop, uid)
     form = Form({})
-    form.rows["loads"] = [
-        {
-            "rail": target.rail,
-            "amps": ""
-            if target.rail not in view.run.loads
-            else f"{view.run.loads[target.rail]['amps']:.3g} A",
-            "what": str(view.run.loads.get(target.rail, {}).get("what", "")),
-            "kind": str(view.run.loads.get(target.rail, {}).get("kind", "")),
-        }
-        for target in loads.outputs(view.family)
-    ]
+    form.rows["loads"] = []
+    for target in loads.outputs(view.family):
+        load = view.run.loads.get(target.rail, {})
+        amps = f"{load['amps']:.3g} A" if load else ""
+        words = {name: str(load.get(name, "")) for name in ("what", "kind")}
+        form.rows["loads"].append({"rail": target.rail, "amps": amps, **words})
     return _loads_page(request, view, form)
 
 
@@ -525,8 +519,7 @@ def take_back(shop: ShopHere, uid: Uid, number: Number) -> Response:
 def leave_out(request: Request, shop: ShopHere, uid: Uid, number: Number, data: FormHere) -> Response:
     """Leaves a step out and goes on."""
     runs.leave_out(shop, uid, number, str(data.get("reason", "")))
-    upcoming = runs.view(shop, uid).next_number
-    return see_other(f"/bench/{uid}/steps/{upcoming}" if upcoming else f"/bench/{uid}")
+    return _to_next_step(shop, uid)
 
 
 @router.post("/bench/{uid}/steps/{number}/put-back")
@@ -583,12 +576,9 @@ def make_case(shop: ShopHere, uid: Uid) -> Response:
 @router.post("/bench/{uid}/close-case")
 def close_case(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> Response:
     """Ends a passed test and closes its case."""
-    return _close_case(request, shop, uid, str(data.get("verdict", "")))
-
-
-def _close_case(request: Request, shop: Shop, uid: str, verdict: str) -> Response:
     try:
-        return see_other(f"/cases/{outcome.close_case(shop, uid, verdict)}/report")
+        closed = outcome.close_case(shop, uid, str(data.get("verdict", "")))
+        return see_other(f"/cases/{closed}/report")
     except BadInput as error:
         form = Form(problems=[Problem("verdict", error.message, error.remedy or "")])
         return _overview(request, shop, runs.view(shop, uid), form, status=422)
