@@ -106,6 +106,11 @@ class Settings(BaseSettings):
         default=True, description="Whether the server backs up once a day when something has changed."
     )
 
+    visa_library: str = Field(
+        default="@py",
+        max_length=400,
+        description="What reads instruments: @py, which the extra meter installs, or @ivi for a maker's VISA library.",
+    )
     bin_days: Annotated[int, Field(ge=1, le=3650)] = Field(
         default=90, description="Days after which what lies in the bin is deleted for good."
     )

@@ -19,8 +19,8 @@ from kb.service import Shop
 from kb.service.operate import certificates
 from kb.service.operate.certificates import LocalAuthority, LocalCertificate
 from kb.service.shop.periodic import NowAndThen
+from kb.web.guard.addresses import Serving
 from kb.web.guard.connections import MOST_AT_ONCE, protocol_for
-from kb.web.guard.serving import Serving
 from kb.web.hosts import own_names
 
 log = logging.getLogger(__name__)

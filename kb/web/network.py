@@ -24,8 +24,8 @@ import uvicorn
 from kb import system
 from kb.errors import BadInput, Conflict, KbError, StoreTrouble
 from kb.service import Shop
-from kb.web.guard import serving
-from kb.web.guard.serving import Serving
+from kb.web.guard import addresses
+from kb.web.guard.addresses import Serving
 from kb.web.listening import CertificateKeeper, Tls, config_for, listen, own
 from kb.web.reach import Network, Reach, addresses_of
 from kb.web.trust_page import TrustPage
@@ -159,7 +159,7 @@ class BesideThisMachine(Network):
     def _begin(self, port: int) -> None:
         if self._loop is None:
             raise StoreTrouble("The program is not ready yet.", remedy="Try again in a moment.")
-        plan = serving.plan(self._shop, HOST, tls=True, own_certificate=True)
+        plan = addresses.plan(self._shop, HOST, tls=True, own_certificate=True)
         tls = own(self._shop.settings, HOST)
         try:
             listener = listen(HOST, port)

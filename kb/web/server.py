@@ -18,20 +18,20 @@ from kb import system
 from kb.service import Shop, sheets
 from kb.service.accounts import passwords
 from kb.service.accounts.uses import UseKeeper
-from kb.service.diagnose import reading_texts
+from kb.service.diagnose import case_texts
 from kb.service.history.bin import BinKeeper
 from kb.service.operate.daily import DailyBackups
 from kb.service.shop.cut_off.follower import Follower
 from kb.service.shop.periodic import NowAndThen
 from kb.web import logs
 from kb.web.app import create_app
-from kb.web.guard import serving
+from kb.web.guard import addresses
 from kb.web.guard.one_browser import page_leading_to
 from kb.web.hosts import is_loopback
 from kb.web.listening import CertificateKeeper, Tls, config_for, listen
 from kb.web.network import BesideThisMachine, told_of, trust_listener
-from kb.web.observing import current_request
 from kb.web.reach import Network, Reach, ServedSo
+from kb.web.request_log import current_request
 from kb.web.trust_page import TrustPage
 
 _TURN_S = 0.0005
@@ -100,14 +100,14 @@ def run(
 
     Raises BadInput where anybody could get in, and StoreTrouble for a taken port.
     """
-    plan = serving.plan(shop, host, demo=demo, tls=bool(tls), own_certificate=bool(tls and tls.own))
+    plan = addresses.plan(shop, host, demo=demo, tls=bool(tls), own_certificate=bool(tls and tls.own))
     listener = listen(host, port)
     port = int(listener.getsockname()[1])
     app = create_app(shop, demo=demo, serving=plan)
     server = _Server(config_for(app, plan, tls))
     shown = f"[{host}]" if ":" in host else host
     server.address = f"{'https' if tls else 'http'}://{shown}:{port}/"
-    server.notes = serving.notes(plan)
+    server.notes = addresses.notes(plan)
     keeper = CertificateKeeper(shop, host, tls, server.config) if tls and tls.own else None
     server.certificate = keeper
     app.state.network = server.network = _network(server, shop, host, port, plan, tls, demo)
@@ -141,7 +141,7 @@ def run(
 
 
 def _network(
-    server: _Server, shop: Shop, host: str, port: int, plan: serving.Serving, tls: Tls | None, demo: bool
+    server: _Server, shop: Shop, host: str, port: int, plan: addresses.Serving, tls: Tls | None, demo: bool
 ) -> Network:
     """How others get here, by how the program was started."""
     if demo:
@@ -151,7 +151,7 @@ def _network(
         return ServedSo(lambda: Reach((base,)), "A proxy leads others here, as KB_PROXY and KB_BASE_URL say.")
     if is_loopback(host):
 
-        def beside(other: serving.Serving) -> FastAPI:
+        def beside(other: addresses.Serving) -> FastAPI:
             made = create_app(shop, serving=other)
             made.state.network = network
             return made
@@ -185,7 +185,7 @@ def _how_to_trust(reach: Reach | None) -> list[str]:
     return lines + ([f"It is handed out at {reach.trust_page}"] if reach.trust_page else [])
 
 
-def _warn(shop: Shop, plan: serving.Serving, host: str) -> None:
+def _warn(shop: Shop, plan: addresses.Serving, host: str) -> None:
     """Says on standard error what whoever starts the program has to know."""
     if plan.sign_in and not plan.tls and not is_loopback(host):
         print(
@@ -214,7 +214,7 @@ def _warm(shop: Shop) -> None:
     Opening index and counts left much memory free.
     """
     shop.derived.warm()
-    reading_texts.warm(shop)
+    case_texts.warm(shop)
     settle_memory()
 
 

@@ -32,13 +32,24 @@ async function update() {
     const answer = await fetch(`${form.dataset.live}?${asked}`, { signal: mine.signal });
     if (!answer.ok) return false;
     show(await answer.text());
+    tellOld(false);
     behind = query() !== asked;
     history.replaceState(null, "", `${location.pathname}?${asked}`);
     return true;
   } catch (error) {
-    if (error.name !== "AbortError") throw error;
+    if (error.name === "AbortError") return false;
+    if (!(error instanceof TypeError)) throw error;
+    tellOld(true);
     return false;
   }
+}
+
+// While the server is away the ranking stays what it was, which must not be taken for the answer to what is typed.
+function tellOld(isOld) {
+  const told = document.getElementById("ranking-old");
+  if (!told || told.hidden === !isOld) return;
+  told.hidden = !isOld;
+  ranking.classList.toggle("is-old", isOld);
 }
 
 function later() {
@@ -150,6 +161,8 @@ heard?.addEventListener("click", (event) => {
   const facts = event.target.closest("summary")?.parentElement;
   if (facts?.id === "understood") unfolded = !facts.open;
 });
+if (form && document.body.dataset.keptAt) tellOld(true);
+window.addEventListener("online", () => behind && update());
 form?.querySelectorAll("[data-grows]").forEach((list) => list.addEventListener("input", () => grow(list)));
 form?.addEventListener("input", later);
 form?.addEventListener("change", later);

@@ -22,7 +22,7 @@ def empty_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield url
 
 
-@pytest.fixture(params=sorted(SIZES))
+@pytest.fixture(params=["desk", pytest.param("phone", marks=pytest.mark.long)])
 def device(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
     """A page of a phone's and of a desk's size, with nothing of a script going wrong."""
     width, height = SIZES[request.param]

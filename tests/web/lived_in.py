@@ -46,14 +46,14 @@ from kb.service.operate.certificates import LocalAuthority
 from kb.service.parts import shelf
 from kb.service.shop.jobs import Job
 from kb.service.transfer import json_lines, origins, shared_pictures
-from kb.store.engine.watching import Away
+from kb.store.engine.watch import Away
 from kb.web.network import BesideThisMachine
 from kb.web.reach import Reach
 
 BENCH = "HB-9"
 # Addresses that are known beforehand; those with a number of their own are noted as they come about.
 BUSY = """
-/account /people /people/audit /sign-in /help /help/running /metrics /figures /figures.csv /track-record /data/nothing
+/account /people /people/audit /sign-in /waiting /waiting/key /sw.js /help /help/running /metrics /figures /figures.csv /track-record /data/nothing
 /search?q=relay /search?q=zzzyx /complete/anything?q=re /diagnose?family=HX-210&text=relay+ticks&price=200
 /diagnose/ranking?family=HX-210 /diagnose?case=waits /cases/both
 /cases?show=binned /cases?show=waiting /cases/new?family=HX-210 /cases/new?like=u1 /cases/pictured?saved=new
@@ -485,7 +485,7 @@ def _sheets(there: LivedIn) -> None:
         _through(office, _do(office, f"{base}/check"))
         if name == "refused.csv":
             # As if the book had changed since the check, so that a row no longer fits into it.
-            place = sheets.state.folder(office.shop, base.rpartition("/")[2]) / sheets.checking.CASES
+            place = sheets.state.folder(office.shop, base.rpartition("/")[2]) / sheets.dry_run.CASES
             place.write_bytes(place.read_bytes() + b"{}\n")
         if name != "checked.csv":
             run = {"keep_good": "yes", "mapping_name": "Job book"}

@@ -29,7 +29,7 @@ from kb.service import Shop
 from kb.service.accounts import people
 from kb.service.operate.certificates import LocalAuthority, fingerprint_of
 from kb.web.codes import code
-from kb.web.guard.serving import Serving
+from kb.web.guard.addresses import Serving
 from kb.web.hosts import own_names
 from kb.web.listening import CertificateKeeper, config_for, own
 from kb.web.network import BesideThisMachine, port_of
