@@ -39,7 +39,7 @@ LEADS = {
     "data-live": "GET",
 }
 # Of each route so many pages are looked at, besides the examples.
-MOST_OF_A_ROUTE = 4
+MOST_OF_A_ROUTE = 2
 # What sends or leads somewhere is marked in the templates, so that one which is never met is known.
 _OFFERS = re.compile(
     r"(?=<form\b|<button\b|<a class=\"button"
