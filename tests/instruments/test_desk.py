@@ -41,7 +41,7 @@ class Bench:
         self.now = 1000.0
         self.meter = Pretend()
         self.desk = Desk(folder, open_link=self.meter.open, clock=lambda: self.now, patience_s=0.01)
-        self.desk.sample_every_s = self.desk.log_every_s = 0.0
+        self.desk.sample_every_s = self.desk.log_every_s = 0.002
         self.desk.save(instrument())
 
     def take(self, quantity: str = "dc_v", page: str = "p1") -> Any:
