@@ -16,13 +16,13 @@ from pydantic import ValidationError
 from tqdm import tqdm
 
 from kb import __version__, assets, system
-from kb.cli import export, meter, people, running
+from kb.cli import export, installation, meter, people
 from kb.config import Settings, described
 from kb.errors import BadInput, KbError
 from kb.model import explain
 from kb.service import Shop, sheets
 from kb.service.boards import pictures
-from kb.service.diagnose.import_reading import ImportReading
+from kb.service.diagnose.import_facts import ImportReading
 from kb.service.operate import backup_files, integrity
 from kb.service.transfer import json_lines, relocate
 
@@ -87,7 +87,7 @@ def _parser() -> argparse.ArgumentParser:
     check.set_defaults(run=_check)
     settings = commands.add_parser("settings", help="list all settings, each with its default and purpose")
     settings.set_defaults(run=_list_settings)
-    running.add_to(commands, _settings, open_shop)
+    installation.add_to(commands, _settings, open_shop)
     people.add_to(commands, open_shop)
     meter.add_to(commands, _settings)
     return parser
@@ -149,7 +149,7 @@ def _add_serve(commands: Any) -> None:
         "--host", default="127.0.0.1", help="address to listen on; any but this machine's own needs accounts"
     )
     serve.add_argument(
-        "--port", type=running.port, default=8765, help="port to listen on; 0 takes a free one"
+        "--port", type=installation.port, default=8765, help="port to listen on; 0 takes a free one"
     )
     serve.add_argument("--demo", action="store_true", help="use invented records that are thrown away")
     serve.add_argument("--no-browser", action="store_true", help="do not open the browser")
@@ -186,7 +186,7 @@ def open_shop() -> contextlib.AbstractContextManager[Shop]:
 def _serve(parsed: argparse.Namespace) -> int:
     from kb.web import server  # the web framework takes a moment that other commands need not wait for
 
-    tls = running.certificate(parsed)
+    tls = installation.certificate(parsed)
     settings = _settings()
     if not parsed.demo:
         with _shop(settings) as shop:

@@ -19,25 +19,25 @@ from kb.web.api import families as api_families
 from kb.web.api import files as api_files
 from kb.web.api import good_boards as api_good_boards
 from kb.web.api import instruments as api_instruments
-from kb.web.api import moving as api_moving
 from kb.web.api import pictures as api_pictures
-from kb.web.api import reading as api_reading
+from kb.web.api import read_text as api_reading
 from kb.web.api import shelf as api_shelf
+from kb.web.api import transfer as api_moving
 from kb.web.api import trust as api_trust
 from kb.web.api.shapes import ErrorBody
 from kb.web.guard import access
+from kb.web.guard.addresses import Serving
 from kb.web.guard.cookies import Cookies
 from kb.web.guard.door import Door, checked_by_the_door
-from kb.web.guard.once import Once
+from kb.web.guard.idempotency import Once
+from kb.web.guard.request_limits import Turns
 from kb.web.guard.requests import Guard
-from kb.web.guard.serving import Serving
-from kb.web.guard.turns import Turns
-from kb.web.observing import Figures, Observer
 from kb.web.pages import (
     account,
     backups,
     bench,
     bin,
+    calculators,
     cases,
     changes,
     data,
@@ -49,7 +49,6 @@ from kb.web.pages import (
     find,
     good_boards,
     help,
-    helpers,
     history,
     instruments,
     jobs,
@@ -71,6 +70,7 @@ from kb.web.pages import (
     take_out,
     track_record,
 )
+from kb.web.request_log import Figures, Observer
 
 # Every list of a record at its longest stays below this; only uploads may be larger.
 _BODY_BYTES = 2_000_000
@@ -136,7 +136,7 @@ def _routes() -> list[BaseRoute]:
         diagnose,
         bench,
         loads,
-        helpers,
+        calculators,
         instruments,
         report,
         photos,

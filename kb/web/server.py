@@ -19,18 +19,18 @@ from kb.errors import BadInput, StoreTrouble
 from kb.service import Shop, sheets
 from kb.service.accounts import passwords
 from kb.service.accounts.uses import UseKeeper
-from kb.service.diagnose import reading_texts
+from kb.service.diagnose import case_texts
 from kb.service.history.bin import BinKeeper
 from kb.service.operate.daily import DailyBackups
 from kb.service.shop.cut_off.follower import Follower
 from kb.service.shop.periodic import NowAndThen
 from kb.web import logs
 from kb.web.app import create_app
-from kb.web.guard import serving
+from kb.web.guard import addresses
 from kb.web.guard.connections import MOST_AT_ONCE, protocol_for
 from kb.web.guard.one_browser import page_leading_to
 from kb.web.hosts import is_loopback
-from kb.web.observing import current_request
+from kb.web.request_log import current_request
 
 _TURN_S = 0.0005
 """How long a thread keeps the interpreter from others, a tenth of what Python allows by itself.
@@ -88,7 +88,7 @@ def run(
     """
     if tls:
         prove_certificate(*tls)
-    plan = serving.plan(shop, host, demo=demo, tls=bool(tls))
+    plan = addresses.plan(shop, host, demo=demo, tls=bool(tls))
     listener = _listen(host, port)
     shown = f"[{host}]" if ":" in host else host
     config = uvicorn.Config(
@@ -109,7 +109,7 @@ def run(
     )
     server = _Server(config)
     server.address = f"{'https' if tls else 'http'}://{shown}:{listener.getsockname()[1]}/"
-    server.notes = serving.notes(plan)
+    server.notes = addresses.notes(plan)
     if plan.one_time:
         server.address += f"open/{plan.one_time.secret}"
         server.page = page_leading_to(server.address, shop.settings.data) if browser else None
@@ -139,7 +139,7 @@ def run(
                 server.page.unlink(missing_ok=True)
 
 
-def _warn(shop: Shop, plan: serving.Serving, host: str) -> None:
+def _warn(shop: Shop, plan: addresses.Serving, host: str) -> None:
     """Says on standard error what whoever starts the program has to know."""
     if plan.sign_in and not plan.tls and not is_loopback(host):
         print(
@@ -168,7 +168,7 @@ def _warm(shop: Shop) -> None:
     Opening index and counts left much memory free.
     """
     shop.derived.warm()
-    reading_texts.warm(shop)
+    case_texts.warm(shop)
     settle_memory()
 
 

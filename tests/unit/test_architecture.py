@@ -70,7 +70,7 @@ ORDER = {
         ("operate",),
     ),
     "web": (
-        ("hosts", "logs", "streamed", "observing", "rendering", "resend", "file_responses"),
+        ("hosts", "logs", "streamed", "request_log", "rendering", "resend", "file_responses"),
         ("dependencies", "guard", "forms"),
         ("errors",),
         ("pages", "api"),

@@ -50,7 +50,7 @@ from kb.service.operate import backups
 from kb.service.parts import shelf
 from kb.service.shop.jobs import Job
 from kb.service.transfer import json_lines, origins
-from kb.store.engine.watching import Away
+from kb.store.engine.watch import Away
 
 BENCH = "HB-9"
 # Addresses that are known beforehand; those with a number of their own are noted as they come about.
@@ -489,7 +489,7 @@ def _sheets(there: LivedIn) -> None:
         _through(office, _do(office, f"{base}/check"))
         if name == "refused.csv":
             # As if the book had changed since the check, so that a row no longer fits into it.
-            place = sheets.state.folder(office.shop, base.rpartition("/")[2]) / sheets.checking.CASES
+            place = sheets.state.folder(office.shop, base.rpartition("/")[2]) / sheets.dry_run.CASES
             place.write_bytes(place.read_bytes() + b"{}\n")
         if name != "checked.csv":
             run = {"keep_good": "yes", "mapping_name": "Job book"}

@@ -13,7 +13,7 @@ from web_client import HOST, Client, error_of
 
 from kb.model import Reading
 from kb.service.accounts.audit import EVENTS
-from kb.store.records import visits
+from kb.store.records import sign_ins
 from kb.web.app import create_app
 from kb.web.guard import access, door
 from kb.web.guard.access import ACCESS, ANYBODY, Need, Route
@@ -157,7 +157,7 @@ def test_each_token_does_for_the_api_and_for_no_more(office: Office, method: str
             assert answer.status_code not in (401, 403), told
     with office.shop.write() as session:
         for person_id in office.ids.values():
-            visits.revoke(session, person_id)
+            sign_ins.revoke(session, person_id)
 
 
 @pytest.mark.parametrize("method", ["GET", "POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "BREW"])

@@ -15,11 +15,11 @@ from kb import system
 from kb.config import Settings
 from kb.errors import StoreTrouble
 from kb.instruments.desk import Desk
+from kb.service.shop.cache import Kept
 from kb.service.shop.cut_off.small_tables import AtHand
 from kb.service.shop.derived import Derived
 from kb.service.shop.jobs import Jobs
-from kb.service.shop.kept import Kept
-from kb.service.shop.steady import SteadyClock
+from kb.service.shop.steady_clock import SteadyClock
 from kb.service.shop.upkeep import Upkeep
 from kb.service.shop.uses import Uses
 from kb.store import Store

@@ -16,7 +16,7 @@ from kb.facts.spoken_readings import spoken_reading
 from kb.facts.values import parse_iso_date, parse_minutes, parse_money
 from kb.model import Attempt, CaseRecord, FamilyRecord, Problem, Reading, as_dict, problems
 from kb.service.diagnose import diagnosis
-from kb.service.diagnose.words import Noted, reading_key
+from kb.service.diagnose.case_facts import Noted, reading_key
 from kb.web.forms.fields import Form, Row, read_form
 
 LISTS = {

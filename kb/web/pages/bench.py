@@ -18,16 +18,16 @@ from kb.facts.values import parse_minutes, parse_quantity
 from kb.model import Attempt, EvidenceRecord, FamilyRecord, Problem, Reading, problems
 from kb.service import Shop
 from kb.service.bench import loads, metering, outcome, runs, symptoms
-from kb.service.bench.at_step import charge_at, clock_of, known_so_far
 from kb.service.bench.outcome import InOrder
 from kb.service.bench.runs import NewRun, Question, RunView, StepView, Typed
+from kb.service.bench.step_context import charge_at, clock_of, known_so_far
 from kb.service.boards import families, places
 from kb.service.boards.good_boards import Learned
 from kb.service.boards.notes import tips_of_step
 from kb.service.boards.places import Place
 from kb.service.cases import cases, files
 from kb.service.cases.files import StoredCaseFile
-from kb.service.diagnose import beside, words
+from kb.service.diagnose import case_facts, good_board_comparison
 from kb.service.parts import shelf
 from kb.web.dependencies import FilterText, FormHere, ShopHere, awaited
 from kb.web.forms.case import line_of
@@ -259,7 +259,7 @@ def _suggested(shop: Shop, view: RunView) -> dict[str, object]:
         return {"answer": None, "diagnose_url": ""}
     evidence = outcome.evidence(shop, view)
     settled = outcome.settled_words(shop, view, evidence.text)
-    said = words.read_words(shop, evidence.text or "", view.family).facts if settled else ()
+    said = case_facts.read_words(shop, evidence.text or "", view.family).facts if settled else ()
     keys = [fact.key for fact in said if fact.what in settled or fact.words in settled]
     url = diagnose_url(evidence, view.run.case_uid or "", keys)
     return {"answer": outcome.suggestions_from(shop, evidence, settled), "diagnose_url": url}
@@ -351,7 +351,7 @@ def _learned(shop: Shop, view: RunView, place: StepView) -> Learned | None:
         )
     except ValidationError:
         return None  # what no case can hold either
-    return beside.learned(shop, view.family, [reading], view.run.case_uid or "")[0]
+    return good_board_comparison.learned(shop, view.family, [reading], view.run.case_uid or "")[0]
 
 
 def _photo(shop: Shop, view: RunView) -> StoredCaseFile | None:

@@ -22,8 +22,8 @@ from kb.service.boards import families, pictures
 from kb.service.boards import vocabulary as lists
 from kb.service.cases import cases
 from kb.service.cases.files import StoredCaseFile
-from kb.service.diagnose import beside
-from kb.service.diagnose import words as words_read
+from kb.service.diagnose import case_facts as words_read
+from kb.service.diagnose import good_board_comparison
 from kb.service.diagnose.tried_lines import tried_line
 from kb.service.find.case_search import OPEN, Filters
 from kb.service.parts import shelf
@@ -34,9 +34,9 @@ from kb.web.forms.case import form_of, in_form, note_origins, read_case_form, re
 from kb.web.forms.case_words import leave_or_take
 from kb.web.forms.edit import Edit, save_edited
 from kb.web.forms.fields import Form
+from kb.web.pages.case_from_evidence import write_fix, write_in
 from kb.web.pages.diagnose import Asked, read_asked
 from kb.web.pages.photos import files_context
-from kb.web.pages.written_in import write_fix, write_in
 from kb.web.rendering import render, see_other
 
 router = APIRouter()
@@ -176,7 +176,7 @@ def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> d
         "reports": reports.issued_of(shop, str(record.uid)),
         **(held := files_context(shop, str(record.uid))),
         "for_board": _for_board(shop, record, held["files"]),
-        "learned": beside.learned(shop, view.family, record.readings, str(record.uid)),
+        "learned": good_board_comparison.learned(shop, view.family, record.readings, str(record.uid)),
         "shelf": shelf.for_case(shop, record, view.family),
         "cautions": cautions.cautions_for("energise") if record.verdict is None else (),
     }

@@ -25,7 +25,7 @@ from kb.service.cases import cases
 from kb.service.shop.translate import find_rail
 from kb.web.dependencies import FilterText, FormHere, ShopHere, awaited
 from kb.web.forms.fields import Form
-from kb.web.pages import helpers
+from kb.web.pages import calculators
 from kb.web.rendering import render, see_other
 
 router = APIRouter()
@@ -184,7 +184,7 @@ def _about(shop: Shop, form: Form) -> About:
 @router.get("/instruments/log/{log_id}")
 def show_log(request: Request, shop: ShopHere, log_id: LogId) -> Response:
     """A log that an instrument writes or wrote, in figures and as a picture."""
-    return helpers.instrument_log(request, shop, shop.instruments.logs.get(log_id))
+    return calculators.instrument_log(request, shop, shop.instruments.logs.get(log_id))
 
 
 @router.post("/instruments/log/{log_id}/end")

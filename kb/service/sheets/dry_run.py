@@ -23,11 +23,10 @@ from kb.facts.rail_names import ObviousRail, obvious_rail
 from kb.model import CaseRecord, FamilyRecord, Rail, SymptomRecord, explain
 from kb.service.cases import prerequisites
 from kb.service.sheets import known as knowledge
-from kb.service.sheets import reading, state
-from kb.service.sheets.building import Builder, Refused, Row
-from kb.service.sheets.grouping import grouped
+from kb.service.sheets import state, upload
 from kb.service.sheets.known import Known
 from kb.service.sheets.rail_heading import any_rail_heading
+from kb.service.sheets.rows_to_cases import Builder, Refused, Row, grouped
 from kb.service.sheets.state import Sheet
 from kb.service.shop.shop import Shop
 from kb.store.records import cases, families
@@ -88,7 +87,7 @@ class _Check:
         self._shop, self._sheet, self._known, self._kept = shop, sheet, known, kept
         self._builder = Builder(sheet, known)
         if sheet.answers.get("board left out") == "above":
-            self._builder.boards_above = reading.boards_above(shop, sheet)
+            self._builder.boards_above = upload.boards_above(shop, sheet)
         heads = [any_rail_heading(sheet.heading(key)).rail for _, key, _ in sheet.columns_of("rail")]
         self._rail_heads = {
             name: named for name in heads if (named := obvious_rail(name)) and named.nominal_v
@@ -116,7 +115,7 @@ class _Check:
         with self._shop.read() as session:
             writer = cases.Writer(session)
             for rows, turn in grouped(
-                lambda: reading.rows(self._shop, self._sheet),
+                lambda: upload.rows(self._shop, self._sheet),
                 self._builder.number_of,
                 self._names_board,
                 to_above=above,
@@ -137,7 +136,7 @@ class _Check:
 
     def _left_out(self) -> list[tuple[str, int, list[str]]]:
         """(heading, cells, first texts) of everything in the file that goes nowhere."""
-        columns = reading.columns_of(self._shop, self._sheet)
+        columns = upload.columns_of(self._shop, self._sheet)
         found = []
         for place, key in enumerate(self._sheet.keys):
             if not self._sheet.targets.get(key) and columns[place].filled and place in self._reason_free:

@@ -28,9 +28,9 @@ from kb.model import (
 from kb.service import Shop
 from kb.service.boards import families
 from kb.service.cases import cases
-from kb.service.diagnose import diagnosis, tried_lines, words
+from kb.service.diagnose import case_facts, diagnosis, tried_lines
+from kb.service.diagnose.case_facts import Fact, TextRead
 from kb.service.diagnose.diagnosis import Notice, Switch
-from kb.service.diagnose.words import Fact, TextRead
 from kb.web.forms.case import line_of
 
 MOST_LINES = 60
@@ -220,7 +220,7 @@ def read_asked(shop: Shop, query: Pairs) -> Asked:
     _open(shop, asked, query.get("case", "").strip()[:64], bare=not any(query.get(name) for name in _GIVEN))
     usable = _usable_words(asked)
     asked.board = families.find(shop, usable["family"]) if "family" in usable else None
-    asked.read = words.read_words(shop, usable.get("text", ""), asked.board)
+    asked.read = case_facts.read_words(shop, usable.get("text", ""), asked.board)
     if asked.held is not None and not any(query.get(name) for name in _GIVEN):
         asked.not_read = _taken_off(asked.held.record, asked.read)
     readings = _readings(asked)
@@ -260,7 +260,7 @@ def _open(shop: Shop, asked: Asked, uid: str, *, bare: bool) -> None:
 def _taken_off(record: CaseRecord, read: TextRead) -> list[str]:
     """Facts of the complaint that somebody took off the case; none where it holds nothing of its complaint,
     for then nobody has read that yet."""
-    noted = words.noted_in(record)
+    noted = case_facts.noted_in(record)
     held = [noted.holds(fact) for fact in read.facts]
     return [fact.key for fact, holds in zip(read.facts, held, strict=True) if not holds] if any(held) else []
 

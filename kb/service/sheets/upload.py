@@ -10,7 +10,7 @@ from kb import system
 from kb.apart import Limits, Pool
 from kb.errors import BadInput, NotFound
 from kb.exchange import sheets as exchange
-from kb.service.sheets import guessing, saved, state, survey
+from kb.service.sheets import column_guesses, mappings, state, survey
 from kb.service.sheets.fields import BY_VALUE
 from kb.service.sheets.state import Sheet
 from kb.service.sheets.survey import Column
@@ -92,9 +92,11 @@ def read(shop: Shop, sheet: Sheet, progress: Progress | None = None) -> None:
     head = list(itertools.islice(exchange.plain_rows(plain), 30))
     numbers = [number for number, _ in exchange.plain_rows(plain)]
     if fresh or sheet.heading_row < 0 or (sheet.heading_row and sheet.heading_row not in numbers):
-        sheet.heading_row = guessing.heading_row(head)
+        sheet.heading_row = column_guesses.heading_row(head)
     row = next((row for number, row in exchange.plain_rows(plain) if number == sheet.heading_row), [])
-    sheet.headings = guessing.headings(row, copied.columns, guessing.row_above(head, sheet.heading_row))
+    sheet.headings = column_guesses.headings(
+        row, copied.columns, column_guesses.row_above(head, sheet.heading_row)
+    )
     sheet.rows_above = sum(number < sheet.heading_row for number in numbers)
     sheet.rows = sum(number > sheet.heading_row for number in numbers)
     columns = survey.survey((cells for _, cells in rows(shop, sheet)), copied.columns)
@@ -104,11 +106,11 @@ def read(shop: Shop, sheet: Sheet, progress: Progress | None = None) -> None:
 
 
 def _choose(shop: Shop, sheet: Sheet, columns: list[Column]) -> None:
-    sheet.guessed = guessing.targets(sheet.keys, sheet.headings, columns)
+    sheet.guessed = column_guesses.targets(sheet.keys, sheet.headings, columns)
     sheet.targets = dict(sheet.guessed)
-    fits = saved.fitting(shop, sheet)
+    fits = mappings.fitting(shop, sheet)
     if fits is not None:
-        saved.apply(sheet, fits)
+        mappings.apply(sheet, fits)
 
 
 def rows(shop: Shop, sheet: Sheet) -> Iterator[tuple[int, list[str]]]:

@@ -16,7 +16,7 @@ from pathlib import Path
 from kb.exchange import package
 from kb.exchange.package import PackageWriter
 from kb.exchange.zip_stream import ZipStream
-from kb.model import CaseRecord, PictureRecord, Record, as_dict
+from kb.model import CaseRecord, LineRecord, PictureRecord, as_dict
 from kb.service.shop.sent_files import SUFFIX
 from kb.service.shop.shop import Shop
 from kb.store.records import files
@@ -117,7 +117,7 @@ def _files_row(file: StoredCaseFile, position: int, path: str) -> tuple[object, 
 
 
 def stream(
-    given: Iterable[Record], title: str, made: str, photographs: Photographs | None
+    given: Iterable[LineRecord], title: str, made: str, photographs: Photographs | None
 ) -> Generator[bytes]:
     """The bytes of a package of the records. `made` is a day."""
     archive = ZipStream(date.fromisoformat(made))

@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from sqlalchemy import func, select
-from sqlmodel import Session
+from sqlmodel import Session, col
 
 from kb.model import Record, as_dict
 from kb.store.records.checksums import checksum
-from kb.store.tables.core import Batch, BoardCase, Change, History, table_of
-
-_HISTORY, _CHANGE, _CASE, _BATCH = (table_of(one) for one in (History, Change, BoardCase, Batch))
+from kb.store.tables.core import Batch, BoardCase, Change, History
 
 
 def than_kept(session: Session, entity: str, given: Mapping[str, Record]) -> dict[str, str]:
@@ -22,8 +20,8 @@ def than_kept(session: Session, entity: str, given: Mapping[str, Record]) -> dic
     """
     names = list(given)
     rows = session.execute(
-        select(_HISTORY.c.key, _HISTORY.c.checksum).where(
-            _HISTORY.c.entity == entity, _HISTORY.c.key.in_(names)
+        select(col(History.key), col(History.checksum)).where(
+            col(History.entity) == entity, col(History.key).in_(names)
         )
     ).all()
     # Most of what an import brings has no past here, and needs no checksum for this.
@@ -36,7 +34,9 @@ def than_kept(session: Session, entity: str, given: Mapping[str, Record]) -> dic
         if row.checksum == sums[row.key] and present.get(row.key) != sums[row.key]
     }
     if entity == "case":
-        binned = select(_CASE.c.uid).where(_CASE.c.uid.in_(names), _CASE.c.binned_at.is_not(None))
+        binned = select(col(BoardCase.uid)).where(
+            col(BoardCase.uid).in_(names), col(BoardCase.binned_at).is_not(None)
+        )
         thrown = set(session.scalars(binned))
         came_of_undoing = _undone(session, sorted(thrown))
         found = {name: why for name, why in found.items() if name not in came_of_undoing}
@@ -47,14 +47,14 @@ def than_kept(session: Session, entity: str, given: Mapping[str, Record]) -> dic
 def _undone(session: Session, uids: list[str]) -> set[str]:
     """Of cases in the bin those that nobody threw away: undoing an import put them there, and it may come again."""
     last = (
-        select(func.max(_CHANGE.c.seq))
-        .where(_CHANGE.c.entity == "case", _CHANGE.c.key.in_(uids))
-        .group_by(_CHANGE.c.key)
+        select(func.max(col(Change.seq)))
+        .where(col(Change.entity) == "case", col(Change.key).in_(uids))
+        .group_by(col(Change.key))
     )
     query = (
-        select(_CHANGE.c.key)
-        .join(_BATCH, _BATCH.c.id == _CHANGE.c.batch)
-        .where(_CHANGE.c.seq.in_(last), _BATCH.c.kind == "undo")
+        select(col(Change.key))
+        .join(Batch, col(Batch.id) == col(Change.batch))
+        .where(col(Change.seq).in_(last), col(Batch.kind) == "undo")
     )
     return set(session.scalars(query)) if uids else set()
 
@@ -62,9 +62,9 @@ def _undone(session: Session, uids: list[str]) -> set[str]:
 def _newest(session: Session, entity: str, names: list[str]) -> dict[str, str | None]:
     """The checksum that the newest change with one says of each record."""
     last = (
-        select(func.max(_CHANGE.c.seq))
-        .where(_CHANGE.c.entity == entity, _CHANGE.c.key.in_(names), _CHANGE.c.checksum.is_not(None))
-        .group_by(_CHANGE.c.key)
+        select(func.max(col(Change.seq)))
+        .where(col(Change.entity) == entity, col(Change.key).in_(names), col(Change.checksum).is_not(None))
+        .group_by(col(Change.key))
     )
-    rows = session.execute(select(_CHANGE.c.key, _CHANGE.c.checksum).where(_CHANGE.c.seq.in_(last)))
+    rows = session.execute(select(col(Change.key), col(Change.checksum)).where(col(Change.seq).in_(last)))
     return {row.key: row.checksum for row in rows}

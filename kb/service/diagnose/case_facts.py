@@ -24,8 +24,8 @@ from kb.model import (
 from kb.reading import Read, ReadAttempt, Span
 from kb.service.boards import vocabulary
 from kb.service.cases import cases
+from kb.service.diagnose.case_texts import as_record, known_of, read_once
 from kb.service.diagnose.general import parts_of_family
-from kb.service.diagnose.reading_texts import as_record, known_of, read_once
 from kb.service.shop.shop import Shop
 
 __all__ = [

@@ -87,13 +87,13 @@ def _would_serve(host: str, tls: tuple[Path, Path] | None, settings: Settings, o
     """Says now what `kb serve` would refuse each time the unit starts it, where only a log tells. Raises KbError."""
     # They take a moment that other commands need not wait for.
     from kb.web import hosts, server
-    from kb.web.guard import serving
+    from kb.web.guard import addresses
 
     if tls:
         server.prove_certificate(*tls)
     if not hosts.is_loopback(host) or settings.sign_in == "always" or settings.proxy:
         with open_shop() as shop:
-            serving.plan(shop, host, tls=bool(tls))
+            addresses.plan(shop, host, tls=bool(tls))
 
 
 def _upgrade(settings: Settings, source: Path | None) -> int:

@@ -10,8 +10,8 @@ from kb.facts.designators import code_key, rail_key
 from kb.model import CaseRecord, FamilyRecord, PartClassRecord, Reading, SymptomRecord
 from kb.reading import Known, Read, read
 from kb.service.boards import vocabulary
-from kb.service.diagnose.reading_texts import known_of
-from kb.service.diagnose.words import Fact, Making, making_of, with_facts
+from kb.service.diagnose.case_facts import Fact, Making, making_of, with_facts
+from kb.service.diagnose.case_texts import known_of
 from kb.service.shop.shop import Shop
 
 _CACHED = 20_000

@@ -5,10 +5,10 @@ from __future__ import annotations
 from kb.errors import BadInput
 from kb.model import Attempt, NotedSymptom, Reading
 from kb.service.diagnose import diagnosis
-from kb.service.diagnose.words import Fact, Noted, reading_key
+from kb.service.diagnose.case_facts import Fact, Noted, reading_key
 from kb.web.forms.case import attempt_row, noted_in_form, reading_row
 from kb.web.forms.fields import Form
-from kb.web.pages.asked import Asked
+from kb.web.pages.evidence_address import Asked
 
 _LONGEST_COMPLAINT = 2_000
 _LONGEST_NOTES = 20_000

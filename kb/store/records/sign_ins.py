@@ -7,14 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import delete, insert, or_, select, update
-from sqlmodel import Session
+from sqlmodel import Session, col
 
-from kb.store.tables.core import table_of
 from kb.store.tables.people import FailedSignIn, Person, PersonSession, PersonToken
-
-_PERSON, _SESSION, _TOKEN, _FAILED = (
-    table_of(model) for model in (Person, PersonSession, PersonToken, FailedSignIn)
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,36 +46,36 @@ class Token:
     used_at: int | None
 
 
-_OF_SIGNED_IN = [_SESSION.c[name] for name in list(SignedIn.__dataclass_fields__)[:-4]]
-_OF_PERSON = (_PERSON.c.name, _PERSON.c.level, _PERSON.c.untold, _PERSON.c.totp_added_at.is_not(None))
-_OF_TOKEN = [_TOKEN.c[name] for name in Token.__dataclass_fields__]
+_OF_SIGNED_IN = [getattr(PersonSession, name) for name in list(SignedIn.__dataclass_fields__)[:-4]]
+_OF_PERSON = (col(Person.name), col(Person.level), col(Person.untold), col(Person.totp_added_at).is_not(None))
+_OF_TOKEN = [getattr(PersonToken, name) for name in Token.__dataclass_fields__]
 
 
 def start(session: Session, **values: Any) -> None:
     """Keeps a browser that has signed in."""
-    session.execute(insert(_SESSION), values)
+    session.execute(insert(PersonSession), values)
 
 
 def signed_in(session: Session, key_hash: str) -> SignedIn | None:
     """The browser with that key, present or prior."""
     row = session.execute(
         select(*_OF_SIGNED_IN, *_OF_PERSON)
-        .join(_PERSON, _PERSON.c.id == _SESSION.c.person_id)
-        .where(or_(_SESSION.c.key_hash == key_hash, _SESSION.c.prior_hash == key_hash))
+        .join(Person, col(Person.id) == col(PersonSession.person_id))
+        .where(or_(col(PersonSession.key_hash) == key_hash, col(PersonSession.prior_hash) == key_hash))
     ).first()
     return SignedIn(*row) if row else None
 
 
 def prove(session: Session, session_id: int, now: int) -> None:
     """Notes that the person of a session has typed the password now."""
-    session.execute(update(_SESSION).where(_SESSION.c.id == session_id).values(proved_at=now))
+    session.execute(update(PersonSession).where(col(PersonSession.id) == session_id).values(proved_at=now))
 
 
 def touch(session: Session, found: SignedIn, **values: Any) -> bool:
     """Changes a browser's row unless its key was changed meanwhile; says whether it did."""
     done = session.execute(
-        update(_SESSION)
-        .where(_SESSION.c.id == found.id, _SESSION.c.key_hash == found.key_hash)
+        update(PersonSession)
+        .where(col(PersonSession.id) == found.id, col(PersonSession.key_hash) == found.key_hash)
         .values(**values)
     )
     return bool(done.rowcount)  # type: ignore[attr-defined]
@@ -89,57 +84,63 @@ def touch(session: Session, found: SignedIn, **values: Any) -> bool:
 def note_uses(session: Session, sessions: Mapping[int, tuple[int, str]], tokens: Mapping[int, int]) -> None:
     """Keeps (last use, address) of sessions and the last use of tokens, unless a later one is there."""
     for number, (moment, address) in sessions.items():
-        earlier = (_SESSION.c.id == number, _SESSION.c.seen_at < moment)
-        session.execute(update(_SESSION).where(*earlier).values(seen_at=moment, address=address))
+        earlier = (col(PersonSession.id) == number, col(PersonSession.seen_at) < moment)
+        session.execute(update(PersonSession).where(*earlier).values(seen_at=moment, address=address))
     for number, moment in tokens.items():
-        older = or_(_TOKEN.c.used_at.is_(None), _TOKEN.c.used_at < moment)
-        session.execute(update(_TOKEN).where(_TOKEN.c.id == number, older).values(used_at=moment))
+        older = or_(col(PersonToken.used_at).is_(None), col(PersonToken.used_at) < moment)
+        session.execute(
+            update(PersonToken).where(col(PersonToken.id) == number, older).values(used_at=moment)
+        )
 
 
 def of_person(session: Session, person_id: int) -> list[SignedIn]:
     """Where somebody is signed in, the latest first."""
     rows = session.execute(
         select(*_OF_SIGNED_IN, *_OF_PERSON)
-        .join(_PERSON, _PERSON.c.id == _SESSION.c.person_id)
-        .where(_SESSION.c.person_id == person_id)
-        .order_by(_SESSION.c.seen_at.desc(), _SESSION.c.id.desc())
+        .join(Person, col(Person.id) == col(PersonSession.person_id))
+        .where(col(PersonSession.person_id) == person_id)
+        .order_by(col(PersonSession.seen_at).desc(), col(PersonSession.id).desc())
     )
     return [SignedIn(*row) for row in rows]
 
 
 def end(session: Session, person_id: int, *, only: int | None = None, but: int | None = None) -> int:
     """Ends sessions of a person: all, only one, or all but one; returns how many."""
-    query = delete(_SESSION).where(_SESSION.c.person_id == person_id)
+    query = delete(PersonSession).where(col(PersonSession.person_id) == person_id)
     if only is not None:
-        query = query.where(_SESSION.c.id == only)
+        query = query.where(col(PersonSession.id) == only)
     if but is not None:
-        query = query.where(_SESSION.c.id != but)
+        query = query.where(col(PersonSession.id) != but)
     return int(session.execute(query).rowcount)  # type: ignore[attr-defined]
 
 
 def end_old(session: Session, *, started_before: int, seen_before: int) -> None:
     """Forgets sessions that have run out."""
     session.execute(
-        delete(_SESSION).where(or_(_SESSION.c.started_at < started_before, _SESSION.c.seen_at < seen_before))
+        delete(PersonSession).where(
+            or_(col(PersonSession.started_at) < started_before, col(PersonSession.seen_at) < seen_before)
+        )
     )
 
 
 def new_keys_due(session: Session, person_id: int) -> None:
     """Lets all sessions of a person take a new key at their next request."""
-    session.execute(update(_SESSION).where(_SESSION.c.person_id == person_id).values(rotated_at=0))
+    session.execute(
+        update(PersonSession).where(col(PersonSession.person_id) == person_id).values(rotated_at=0)
+    )
 
 
 def add_token(session: Session, **values: Any) -> None:
     """Keeps a token."""
-    session.execute(insert(_TOKEN), values)
+    session.execute(insert(PersonToken), values)
 
 
 def token(session: Session, token_hash: str) -> tuple[Token, str, str] | None:
     """The token with that hash, its person's name and that person's level."""
     row = session.execute(
-        select(*_OF_TOKEN, _PERSON.c.name.label("person"), _PERSON.c.level)
-        .join(_PERSON, _PERSON.c.id == _TOKEN.c.person_id)
-        .where(_TOKEN.c.token_hash == token_hash)
+        select(*_OF_TOKEN, col(Person.name).label("person"), col(Person.level))
+        .join(Person, col(Person.id) == col(PersonToken.person_id))
+        .where(col(PersonToken.token_hash) == token_hash)
     ).first()
     return (Token(*row[:-2]), row.person, row.level) if row else None
 
@@ -147,40 +148,40 @@ def token(session: Session, token_hash: str) -> tuple[Token, str, str] | None:
 def tokens(session: Session, person_id: int) -> list[Token]:
     """The tokens of a person, the newest first."""
     rows = session.execute(
-        select(*_OF_TOKEN).where(_TOKEN.c.person_id == person_id).order_by(_TOKEN.c.id.desc())
+        select(*_OF_TOKEN).where(col(PersonToken.person_id) == person_id).order_by(col(PersonToken.id).desc())
     )
     return [Token(*row) for row in rows]
 
 
 def revoke(session: Session, person_id: int, token_id: int | None = None) -> list[str]:
     """Ends one token of a person, or all; returns their names."""
-    mine = _TOKEN.c.person_id == person_id
-    chosen = mine if token_id is None else mine & (_TOKEN.c.id == token_id)
-    names = list(session.scalars(select(_TOKEN.c.name).where(chosen)))
-    session.execute(delete(_TOKEN).where(chosen))
+    mine = col(PersonToken.person_id) == person_id
+    chosen = mine if token_id is None else mine & (col(PersonToken.id) == token_id)
+    names = list(session.scalars(select(col(PersonToken.name)).where(chosen)))
+    session.execute(delete(PersonToken).where(chosen))
     return names
 
 
 def failures(session: Session, keys: Iterable[str]) -> dict[str, tuple[int, int]]:
     """(count, moment of the last) of failed sign-ins by key; absent where there was none."""
-    columns = (_FAILED.c.key, _FAILED.c["count"], _FAILED.c.last_at)
-    rows = session.execute(select(*columns).where(_FAILED.c.key.in_(list(keys))))
+    columns = (col(FailedSignIn.key), col(FailedSignIn.count), col(FailedSignIn.last_at))
+    rows = session.execute(select(*columns).where(col(FailedSignIn.key).in_(list(keys))))
     return {key: (count, last_at) for key, count, last_at in rows}
 
 
 def count_failure(session: Session, key: str, count: int, now: int) -> None:
     """Keeps a new count for a key."""
     values = {"count": count, "last_at": now}
-    done = session.execute(update(_FAILED).where(_FAILED.c.key == key).values(**values))
+    done = session.execute(update(FailedSignIn).where(col(FailedSignIn.key) == key).values(**values))
     if not done.rowcount:  # type: ignore[attr-defined]
-        session.execute(insert(_FAILED), {"key": key, **values})
+        session.execute(insert(FailedSignIn), {"key": key, **values})
 
 
 def forget_failures(session: Session, keys: Iterable[str]) -> None:
     """Forgets the counts of some keys."""
-    session.execute(delete(_FAILED).where(_FAILED.c.key.in_(list(keys))))
+    session.execute(delete(FailedSignIn).where(col(FailedSignIn.key).in_(list(keys))))
 
 
 def forget_failures_before(session: Session, moment: int) -> None:
     """Forgets counts that no longer matter."""
-    session.execute(delete(_FAILED).where(_FAILED.c.last_at < moment))
+    session.execute(delete(FailedSignIn).where(col(FailedSignIn.last_at) < moment))

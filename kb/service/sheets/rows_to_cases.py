@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import uuid
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,7 +16,7 @@ from kb.exchange.sheets import REASON_HEADING
 from kb.facts.designators import code_key
 from kb.facts.sheet_words import folded
 from kb.model import CaseRecord, explain
-from kb.service.sheets import answers as decide
+from kb.service.sheets import decisions
 from kb.service.sheets.cells import LeftOut, Reader
 from kb.service.sheets.fields import ATTEMPT, DAYS, DEVICE, FOLLOW_UP, TO_NOTES
 from kb.service.sheets.known import Known
@@ -24,6 +26,8 @@ from kb.service.sheets.text_facts import READ, board_named, facts_of, take_facts
 
 _NAMESPACE = uuid.UUID("8f0b5d0e-53d1-4b43-9a53-52f1f0a1c7e4")
 Row = tuple[int, list[str]]
+Rows = Callable[[], Iterable[Row]]
+NumberOf = Callable[[list[str]], str]
 _SCALARS = (
     "family",
     "revision",
@@ -227,8 +231,8 @@ class Builder:
 
     def board_in(self, texts: Sequence[str]) -> str:
         """The board that the words of a row name, where it was chosen to look there."""
-        answer = self._sheet.answers.get("board in text", decide.REFUSE)
-        if answer == decide.REFUSE:
+        answer = self._sheet.answers.get("board in text", decisions.REFUSE)
+        if answer == decisions.REFUSE:
             return ""
         return board_named(texts, self._known, by_look=answer == "looks")
 
@@ -266,11 +270,11 @@ class Builder:
 
     def _judge(self, data: dict[str, Any], parts: Parts, row: int) -> None:
         """Sets what follows from the verdict: whether a try counts as cured, and when a case is closed."""
-        if data.get("verdict") == decide.OPEN:
+        if data.get("verdict") == decisions.OPEN:
             del data["verdict"]
         if data.get("closed") and not data.get("verdict"):
             answer = self._sheet.answers.get("closed without verdict", "")
-            if answer == decide.NOTES:
+            if answer == decisions.NOTES:
                 parts.aside.append(f"closed {data.pop('closed')}")
             elif answer.startswith("="):
                 data["verdict"] = answer[1:]
@@ -283,7 +287,7 @@ class Builder:
             answer = self._sheet.answers.get("no verdict", "")
             if answer.startswith("="):
                 data["verdict"] = answer[1:]
-            elif answer == decide.REFUSE:
+            elif answer == decisions.REFUSE:
                 raise Refused("No verdict stands in this row.", row)
         cured = self._sheet.answers.get("cured where repaired", "").removeprefix("=")
         for attempt in parts.attempts:
@@ -328,3 +332,46 @@ def _by_turn(
             mine += shared
         turns.append(mine)
     return turns
+
+
+def grouped(
+    rows: Rows, number_of: NumberOf, names_board: Callable[[list[str]], bool], *, to_above: bool
+) -> Iterator[tuple[list[Row], int]]:
+    """(rows of one case, which of several equal rows it is) of all rows, which are read twice.
+
+    Rows with one case number are one case wherever they stand; a row without any is a case of its own, or
+    belongs to the row above where `to_above` and it names no board either. Only rows whose case is not
+    complete yet are held.
+    """
+    left = Counter(key for key, _ in _keyed(rows(), number_of, names_board, to_above))
+    waiting: dict[str, list[Row]] = {}
+    seen: Counter[bytes] = Counter()
+    for key, row in _keyed(rows(), number_of, names_board, to_above):
+        left[key] -= 1
+        waiting.setdefault(key, []).append(row)
+        if left[key]:
+            continue
+        del left[key]
+        group = waiting.pop(key)
+        if number_of(group[0][1]):
+            yield group, 1
+            continue
+        digest = hashlib.blake2b(
+            "\x1f".join(cell.strip() for _, cells in group for cell in cells if cell.strip()).encode(),
+            digest_size=12,
+        ).digest()
+        seen[digest] += 1
+        yield group, seen[digest]
+
+
+def _keyed(
+    rows: Iterable[Row], number_of: NumberOf, names_board: Callable[[list[str]], bool], to_above: bool
+) -> Iterator[tuple[str, Row]]:
+    last = ""
+    for number, cells in rows:
+        own = number_of(cells)
+        if own:
+            last = f"n{own}"
+        elif not (to_above and last and not names_board(cells)):
+            last = f"r{number}"
+        yield last, (number, cells)

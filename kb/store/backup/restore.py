@@ -22,7 +22,7 @@ from kb.store.engine.address import read_address
 from kb.store.engine.rows import count_rows
 from kb.store.portable import backup_file, sealed
 from kb.store.portable.backup_file import Manifest, Progress
-from kb.store.records import sealing
+from kb.store.records import stored_checksums
 from kb.store.store import Store
 from kb.store.tables.core import Change, table_of
 from kb.system import put_in_place
@@ -61,7 +61,7 @@ def _unlike(database: Path) -> list[str]:
     store = Store(f"sqlite:///{database}")
     try:
         with store.read() as session:
-            return list(itertools.islice(sealing.faults(session), _MOST_TOLD))
+            return list(itertools.islice(stored_checksums.faults(session), _MOST_TOLD))
     finally:
         store.close()
 

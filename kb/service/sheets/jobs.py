@@ -11,7 +11,7 @@ from kb.errors import BadInput
 from kb.model import CaseRecord
 from kb.service.history import undo_batch
 from kb.service.history.undo_batch import Undone
-from kb.service.sheets import checking, known, saved, state, texts
+from kb.service.sheets import dry_run, known, mappings, state, texts
 from kb.service.sheets.state import Sheet
 from kb.service.shop.jobs import Job
 from kb.service.shop.shop import Shop
@@ -25,7 +25,7 @@ def start_check(shop: Shop, sheet: Sheet) -> Job:
     """Starts the dry run; its page shows the counts when it is done."""
 
     def work(job: Job) -> None:
-        checking.check(shop, sheet, job.advance)
+        dry_run.check(shop, sheet, job.advance)
 
     return shop.jobs.start(
         "sheet", f"Check {sheet.name}", work, unit="rows", total=sheet.rows, person=shop.person,
@@ -63,7 +63,7 @@ def start_run(shop: Shop, sheet: Sheet, *, keep_good: bool, mapping_name: str = 
             remedy="Choose to bring in the good ones, or mend the others first.",
         )
     if mapping_name.strip():
-        saved.save(shop, sheet, mapping_name)
+        mappings.save(shop, sheet, mapping_name)
         state.save(shop, sheet)
 
     def work(job: Job) -> None:
@@ -93,7 +93,7 @@ def run(
     Without `refresh` the derived copies catch up when they are next asked.
     """
     place = state.folder(shop, sheet.id)
-    with (place / checking.BOARDS).open("rb") as boards, (place / checking.CASES).open("rb") as cases:
+    with (place / dry_run.BOARDS).open("rb") as boards, (place / dry_run.CASES).open("rb") as cases:
         report = json_lines.bring_in(
             shop,
             itertools.chain(boards, cases),
@@ -153,7 +153,7 @@ def _batch_of(sheet: Sheet) -> str:
 
 def first_cases(shop: Shop, sheet: Sheet) -> list[CaseRecord]:
     """The first cases as they will stand in the book."""
-    place = state.folder(shop, sheet.id) / checking.CASES
+    place = state.folder(shop, sheet.id) / dry_run.CASES
     if not place.exists():
         return []
     with place.open("rb") as lines:

@@ -5,10 +5,10 @@ from typing import Annotated, Any
 from fastapi import APIRouter
 from pydantic import AfterValidator, BaseModel, Field
 
+from kb.model.base import Record
 from kb.model.fields import Words
-from kb.model.records import Record
-from kb.service.diagnose import reading_texts
-from kb.service.diagnose.reading_texts import Read, Span
+from kb.service.diagnose import case_texts
+from kb.service.diagnose.case_texts import Read, Span
 from kb.web.dependencies import ShopHere
 
 router = APIRouter()
@@ -21,7 +21,7 @@ def _without_nul(text: str) -> str:
 class ReadBody(Record):
     """A text of at most 10,000 characters, and the board family it is about."""
 
-    text: Annotated[str, Field(max_length=reading_texts.LONGEST_TEXT), AfterValidator(_without_nul)]
+    text: Annotated[str, Field(max_length=case_texts.LONGEST_TEXT), AfterValidator(_without_nul)]
     family: Words | None = None
 
 
@@ -121,4 +121,4 @@ def read_text(shop: ShopHere, asked: ReadBody) -> dict[str, Any]:
     Nothing is kept. With a family its rails and what its parts were in earlier cases are known; without one
     usual names of supplies are.
     """
-    return as_answer(reading_texts.read_text(shop, asked.text, asked.family))
+    return as_answer(case_texts.read_text(shop, asked.text, asked.family))

@@ -12,7 +12,7 @@ from kb.config import Settings
 from kb.errors import BadInput
 from kb.service import Shop
 from kb.service.accounts import people
-from kb.web.guard import neighbours
+from kb.web.guard import local_accounts
 from kb.web.guard.cookies import signing_key
 from kb.web.guard.one_browser import OneTimeKey
 from kb.web.hosts import is_loopback
@@ -80,7 +80,7 @@ def notes(serving: Serving) -> list[str]:
     """What the start says beside the address, of whom it keeps out on its own machine."""
     if serving.one_time:
         return ["Only the browser that opens this address first is let in, from then on for good."]
-    if serving.sign_in or neighbours.can_be_known() or not neighbours.has_several_accounts():
+    if serving.sign_in or local_accounts.can_be_known() or not local_accounts.has_several_accounts():
         return []
     return ["Other accounts of this machine can open it too. KB_SIGN_IN=key lets in your browser only."]
 

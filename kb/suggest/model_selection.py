@@ -18,7 +18,6 @@ from kb.suggest import evidence_weights
 from kb.suggest.attempts import usual_fix
 from kb.suggest.exponents import Columns, Questions
 from kb.suggest.fitted import Fitted
-from kb.suggest.learning import learn_patterns
 from kb.suggest.leave_one_out import (
     Chosen,
     Held,
@@ -31,11 +30,12 @@ from kb.suggest.leave_one_out import (
 )
 from kb.suggest.ledger import Ledger
 from kb.suggest.opinions import candidates
+from kb.suggest.pattern_fit import learn_patterns
+from kb.suggest.pooled_counts import counted, weigh
 from kb.suggest.questions import ABSENT, FOUND, KINDS, MENTION, NOT_NAMED, RAIL, SILENT, Floats, layout_of
 from kb.suggest.reading_values import held_values
 from kb.suggest.scores import LEAST
 from kb.suggest.settings import Settings
-from kb.suggest.weighing import counted, weigh
 
 OTHERS_WEIGHTS = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
 FAMILY_WEIGHTS = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0)

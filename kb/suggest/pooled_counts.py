@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kb.suggest.growing import Column, Table
+from kb.suggest.growable import Column, Table
 from kb.suggest.ledger import Ledger
 from kb.suggest.opinions import name_what_is_known
 from kb.suggest.settings import Settings

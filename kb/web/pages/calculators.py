@@ -19,7 +19,7 @@ from kb.facts.values import format_si_plain, parse_quantity, parse_tolerance
 from kb.instruments.logs import Log
 from kb.model import FamilyRecord, Problem, Reading, problems
 from kb.service import Shop
-from kb.service.bench import helpers, runs
+from kb.service.bench import calculators, runs
 from kb.service.bench.runs import Typed
 from kb.service.boards import families
 from kb.service.cases import cases
@@ -110,8 +110,8 @@ def discharge(request: Request, shop: ShopHere) -> Response:
     ohms, to_v = _number(form, "ohms", "ohm"), _number(form, "to_v", "V")
     answer = None
     if farads is not None and volts is not None:
-        target = helpers.TARGET_V if to_v is None else to_v
-        answer = _computed(form, lambda: helpers.discharge(farads, volts, ohms, target))
+        target = calculators.TARGET_V if to_v is None else to_v
+        answer = _computed(form, lambda: calculators.discharge(farads, volts, ohms, target))
     return _page(request, shop, "discharge", form, {"family": family, "answer": answer})
 
 
@@ -131,7 +131,7 @@ def capacitor(request: Request, shop: ShopHere) -> Response:
     if rated_f is not None and rated_v is not None:
         answer = _computed(
             form,
-            lambda: helpers.judge_capacitor(
+            lambda: calculators.judge_capacitor(
                 rated_f,
                 rated_v,
                 measured,
@@ -165,7 +165,7 @@ def dividers(request: Request, shop: ShopHere) -> Response:
     ohms = {name: _number(form, name, "ohm") for name in ("top_ohm", "bottom_ohm", "load_ohm")}
     amps = _number(form, "amps", "A")
     answer = _answered(form, what, volts, ohms, amps)
-    context = {"what": what, "answer": answer, "series": list(helpers.SERIES)}
+    context = {"what": what, "answer": answer, "series": list(calculators.SERIES)}
     return _page(request, shop, "divider", form, context)
 
 
@@ -188,7 +188,7 @@ def _answered(
     series = form.get("series")
     if what in ("choose", "dropper"):
         given = _needed(form, {"in_v": volts["in_v"], "out_v": volts["out_v"], "amps": amps})
-        compute = helpers.choose_divider if what == "choose" else helpers.dropper
+        compute = calculators.choose_divider if what == "choose" else calculators.dropper
         return _computed(form, lambda: compute(given[0], given[1], given[2], series)) if given else None
     if what in ("divider", "reference"):
         source = "in_v" if what == "divider" else "ref_v"
@@ -197,14 +197,14 @@ def _answered(
         if not given:
             return None
         if what == "reference":
-            return _computed(form, lambda: helpers.shunt_reference_output(*given))
-        return _computed(form, lambda: helpers.divider(given[0], given[1], given[2], ohms["load_ohm"]))
+            return _computed(form, lambda: calculators.shunt_reference_output(*given))
+        return _computed(form, lambda: calculators.divider(given[0], given[1], given[2], ohms["load_ohm"]))
     if what == "parallel":
         found = [
             form.parse("ohms", part, lambda text: float(parse_quantity(text, "ohm", field="ohms")))
             for part in form.get("ohms").replace(";", " ").split()
         ]
-        return _computed(form, lambda: helpers.in_parallel([one for one in found if one is not None]))
+        return _computed(form, lambda: calculators.in_parallel([one for one in found if one is not None]))
     return None
 
 
@@ -241,7 +241,7 @@ def _log_page(
     request: Request,
     shop: Shop,
     form: Form,
-    answer: helpers.LogRead | None,
+    answer: calculators.LogRead | None,
     status: int = 200,
     log: Log | None = None,
 ) -> Response:
@@ -263,7 +263,7 @@ def _log_page(
     return render("bench/log.html", context, scope=request.scope, status=status)
 
 
-def _drawn(answer: helpers.LogRead) -> str:
+def _drawn(answer: calculators.LogRead) -> str:
     """The log as the outline of an area from its least to its greatest volts in each column."""
     picture = answer.picture
     low, high = answer.picture_ends
@@ -313,7 +313,7 @@ def _read_log(request: Request, shop: Shop, data: FormData) -> Response:
         family = _family(shop, form)
         if form.problems:
             return _log_page(request, shop, form, None, status=422)
-        answer = helpers.read_meter_log(
+        answer = calculators.read_meter_log(
             text,
             family,
             form.get("rail").strip(),
@@ -339,7 +339,7 @@ def instrument_log(request: Request, shop: Shop, log: Log) -> Response:
     if log.values:
         try:
             _from_step(shop, form)
-            answer = helpers.read_meter_log(
+            answer = calculators.read_meter_log(
                 shop.instruments.logs.text(log),
                 _family(shop, form),
                 form.get("rail").strip(),
@@ -382,7 +382,7 @@ def _taken(shop: Shop, form: Form, kept: str) -> Response:
         return _entered(shop, form, reading)
     if not form.get("case"):
         raise BadInput("No case was chosen.", field="case", remedy="Choose the case the reading belongs to.")
-    helpers.keep_log(shop, form.get("case"), reading)
+    calculators.keep_log(shop, form.get("case"), reading)
     return see_other(f"/cases/{form.get('case')}?saved=changed")
 
 
