@@ -296,8 +296,8 @@ def test_only_who_works_takes_readings_and_only_who_administers_names_an_address
 
 @pytest.mark.parametrize(
     "address",
-    ["TCPIP0::8.8.8.8::5025::SOCKET", "TCPIP0::169.254.169.254::5025::SOCKET", "TCPIP0::192.168.7.1::22::SOCKET", "ASRL/etc/shadow::INSTR",
-     "GPIB0::1::INSTR", "http://192.168.7.1/"],
+    ["TCPIP0::8.8.8.8::5025::SOCKET", "TCPIP0::169.254.169.254::5025::SOCKET", "TCPIP0::192.168.7.1::22::SOCKET",
+     "ASRL/etc/shadow::INSTR", "GPIB0::1::INSTR", "http://192.168.7.1/"],
 )  # fmt: skip
 def test_an_address_that_is_no_instruments_is_refused_on_the_page(bench: Bench, address: str) -> None:
     data = {
@@ -354,7 +354,10 @@ def test_what_another_computer_sends_with_a_token_is_taken_by_a_page_and_counts_
     path = "/api/instruments/readings"
     assert office.post(path, json=sent(4.9, 5.0), headers=token).json() == {"counted": 2, "repeated": False}
     assert office.post(path, json=sent(4.9, 5.0), headers=token).json() == {"counted": 0, "repeated": True}
-    assert office.post(path, json=sent(5.1, at=2.0), headers=token | {"Idempotency-Key": "k2"}).json()["counted"] == 1
+    assert (
+        office.post(path, json=sent(5.1, at=2.0), headers=token | {"Idempotency-Key": "k2"}).json()["counted"]
+        == 1
+    )
     body = {"instrument": "quay meter", "quantity": "dc_v"}
     taken = office.post("/api/instruments/take", json=body, headers=office.signed_in("work")).json()
     assert taken["text"] == "5.1 V"
