@@ -18,7 +18,11 @@ class Pretend:
     """
 
     def __init__(self, **answers: str) -> None:
-        self.answers: dict[str, str | Callable[[], str]] = {"*IDN?": NAME, "MEAS:VOLT:DC?": "+5.0312E+00", **answers}
+        self.answers: dict[str, str | Callable[[], str]] = {
+            "*IDN?": NAME,
+            "MEAS:VOLT:DC?": "+5.0312E+00",
+            **answers,
+        }
         self.late: set[str] = set()
         self.stubborn = False
         self.gone = False

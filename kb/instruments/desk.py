@@ -229,7 +229,7 @@ class Desk:
     def origin(self, taken_id: str, text: str) -> str:
         """Where a value in a form came from: "" where it was typed, or changed since it was taken."""
         found = self._taken.get(taken_id)
-        return found.origin if found is not None and found.text in text else ""
+        return found.origin if found is not None and _stands_in(found.text, text) else ""
 
     def record(self, name: str, quantity: str, page: str, doing: str) -> None:
         """Begins to record lowest and highest for a page. Raises as `take` does."""
@@ -504,6 +504,15 @@ class Desk:
 
     def _open_by_visa(self, instrument: Instrument) -> Link:
         return visa.open_link(self._library, instrument.address, instrument.baud)
+
+
+def _stands_in(value: str, text: str) -> bool:
+    """Whether a value stands in a text as it is, and is no part of a longer number or word."""
+    at = text.find(value)
+    if at < 0:
+        return False
+    before, after = text[:at][-1:], text[at + len(value) :][:1]
+    return not (before.isalnum() or before in tuple(".,+-−")) and not after.isalnum()
 
 
 def _refuse_unknown(quantity: str) -> None:

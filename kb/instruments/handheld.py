@@ -33,7 +33,7 @@ def open_port(name: str, baud: int, patience_s: float) -> Port:
             "What reads serial ports is not installed here.", remedy="Install pyserial."
         ) from error
     try:
-        made: Port = serial.Serial(port, baud, timeout=patience_s)
+        made: Port = serial.Serial(port, baud, timeout=patience_s, exclusive=True)
     except (OSError, ValueError) as error:
         raise InstrumentTrouble(
             f"The port {port} cannot be opened.",

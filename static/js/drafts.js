@@ -240,7 +240,10 @@ async function carryOn(form, drafts) {
   if (draft) works.set(form, { form, slot, base: fieldsOf(form), number: under, entry: draft.entry ?? 0, changed: false, carried: true });
 }
 
-export async function watch() {
+let isReady = false;
+
+// Looks at the forms as they came, before anything is typed into them.
+export function watch() {
   for (const form of document.forms) {
     if (!isDrafted(form)) continue;
     works.set(form, { form, slot: slotOf(form), base: fieldsOf(form), number: 0, entry: 0, said: "", changed: false, kept: false });
@@ -248,16 +251,24 @@ export async function watch() {
   const listen = (event) => {
     const form = event.target.form ?? event.target.closest?.("form");
     const work = works.get(form);
-    if (work && !work.over && !work.carried) keep(work);
+    if (!work || work.over || work.carried) return;
+    if (isReady) keep(work);
+    else work.early = true;
   };
   for (const name of ["input", "change", "row-added", "row-removed"]) document.addEventListener(name, listen);
-  const drafts = (await kept.all("drafts")).filter(([, draft]) => draft);
+}
+
+// Finds the drafts of these forms, and keeps what was typed meanwhile.
+export async function meetAll() {
+  const drafts = (await kept.all("drafts").catch(() => [])).filter(([, draft]) => draft);
   for (const work of works.values()) {
     for (const [number, draft] of drafts.filter(([one, draft]) => draft.slot === work.slot && one !== work.number)) {
       await meet(work, number, draft);
     }
   }
   for (const form of document.forms) if (form.elements.meeting && !works.has(form)) await carryOn(form, drafts);
+  isReady = true;
+  for (const work of works.values()) if (work.early) keep(work);
 }
 
 export const isChanged = () => [...works.values()].some((work) => work.changed && !work.over);

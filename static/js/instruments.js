@@ -85,7 +85,7 @@ function atStep(block) {
     busy(take, true);
     say(block, "Asking the instrument…");
     try {
-      const found = await ask(block.dataset.take, block, quantity);
+      const found = await ask(block.dataset.askTake, block, quantity);
       fill(value, found.text);
       taken.value = found.taken;
       if (found.low) fill(form.elements.namedItem("low"), found.low);
@@ -102,7 +102,7 @@ function atStep(block) {
 
   async function news(action) {
     try {
-      const live = await ask(block.dataset.record, block, quantity, { action });
+      const live = await ask(block.dataset.askRecord, block, quantity, { action });
       if (action === "watch" && !recording) return;
       const spread = live.count ? ` Lowest ${live.low || "not known"}, highest ${live.high || "not known"}, ${live.count} samples.` : "";
       if (!isBusy(take)) say(block, live.trouble || `Recording. ${live.text ? `Now ${live.text}.` : ""}${spread}`, Boolean(live.trouble));
@@ -117,7 +117,7 @@ function atStep(block) {
     if (recording) {
       recordingEnds();
       say(block, "");
-      await ask(block.dataset.record, block, quantity, { action: "stop" }).catch(() => {});
+      await ask(block.dataset.askRecord, block, quantity, { action: "stop" }).catch(() => {});
       return;
     }
     record.setAttribute("aria-pressed", "true");
@@ -138,7 +138,7 @@ function inRows(block) {
     busy(button, true);
     say(block, "Asking the instrument…");
     try {
-      const found = await ask(block.dataset.take, block, quantity());
+      const found = await ask(block.dataset.askTake, block, quantity());
       const value = [found.text, found.words].filter(Boolean).join(" ");
       const before = line.dataset.takenText;
       const rest = before && line.value.includes(before) ? line.value.replace(before, "") : line.value;

@@ -67,7 +67,8 @@ async function fetchKey() {
   if (given.person !== person) throw new Error("somebody else is signed in");
   const bytes = Uint8Array.from(atob(given.key), (one) => one.charCodeAt(0));
   const key = await crypto.subtle.importKey("raw", bytes, "AES-GCM", false, ["encrypt", "decrypt"]);
-  await inStore("keys", "readwrite", (store) => store.put(key, person));
+  // On a full device it lasts as long as the page.
+  await roomFor(() => inStore("keys", "readwrite", (store) => store.put(key, person))).catch(() => {});
   return key;
 }
 
@@ -96,20 +97,21 @@ async function unseal(store, row) {
 }
 
 // A full device gives up kept pages before it refuses what somebody wrote.
-async function write(store, row) {
-  const put = () => inStore(store, "readwrite", (place) => place.put(row));
+async function roomFor(work) {
   try {
-    await put();
+    return await work();
   } catch (error) {
     if (error?.name !== "QuotaExceededError") throw error;
     await dropPages();
     try {
-      await put();
+      return await work();
     } catch (again) {
       throw again?.name === "QuotaExceededError" ? new Full() : again;
     }
   }
 }
+
+const write = (store, row) => roomFor(() => inStore(store, "readwrite", (place) => place.put(row)));
 
 export async function dropPages() {
   const names = (await window.caches?.keys()) ?? [];
@@ -131,7 +133,7 @@ export async function put(store, value, number = 0) {
     return taken;
   }
   await key();
-  const taken = number || (await nextNumber());
+  const taken = number || (await roomFor(nextNumber));
   await write(store, await seal(store, taken, new TextEncoder().encode(JSON.stringify(value))));
   changes?.postMessage(store);
   return taken;

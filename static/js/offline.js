@@ -234,8 +234,8 @@ function flush() {
 async function start() {
   tellOld();
   if (!about()) return;
-  await kept.forgetOthers();
-  if (kept.here) await drafts.watch();
+  await kept.forgetOthers().catch((error) => console.info("The device's key is not to be had:", error));
+  if (kept.here) await drafts.meetAll();
   outbox.onChange(() => tellWaiting().catch(() => {}));
   kept.onChange(() => tellWaiting().catch(() => {}));
   await tellWaiting();
@@ -245,6 +245,7 @@ async function start() {
 
 const about = () => document.querySelector('meta[name="kept-for"]');
 
+if (kept.here) drafts.watch();
 // After the page's own handlers, which may have something to write into a form or against its sending.
 window.addEventListener("submit", onSubmit);
 window.addEventListener("beforeunload", askBeforeLeaving);

@@ -49,7 +49,7 @@ function sentence(text, status) {
   } catch {
     const page = new DOMParser().parseFromString(text, "text/html");
     const said = [...page.querySelectorAll("#main .problems li, #main .field__error")];
-    const other = page.querySelector("#main .notice--trouble, #main .notice, #main h1");
+    const other = ["#main .notice--trouble", "#main .notice", "#main h1"].map((one) => page.querySelector(one)).find(Boolean);
     const words = (said.length ? said.map((one) => one.textContent) : [other?.textContent ?? `The server answered ${status}.`]).map((one) => one.trim().replace(/\s+/g, " "));
     return [...new Set(words)].join(" ").slice(0, 600);
   }

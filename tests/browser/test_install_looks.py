@@ -21,7 +21,8 @@ _FOCUS = """() => {
   const here = document.activeElement;
   const box = here.getBoundingClientRect(), style = getComputedStyle(here);
   const seen = box.width > 1 && box.bottom > 0 && box.top < innerHeight;
-  const marked = style.outlineStyle !== "none" || here.matches(".segment") && getComputedStyle(here.nextElementSibling).outlineStyle !== "none";
+  const inked = (one) => one && getComputedStyle(one).outlineStyle !== "none";
+  const marked = inked(here) || (here.matches(".segment") && inked(here.nextElementSibling));
   return { name: `${here.tagName} ${here.innerText || here.name || ""}`.slice(0, 60), seen, marked: !!marked,
            body: here === document.body };
 }"""

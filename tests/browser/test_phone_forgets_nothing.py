@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import random
+import re
 import sqlite3
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -49,6 +50,30 @@ IN_CLEAR = """async () => {
   }
   base.close();
   return found;
+}"""
+
+FULL_ONCE = """
+  window.full = { left: 1, dropped: false };
+  const put = IDBObjectStore.prototype.put;
+  IDBObjectStore.prototype.put = function (...values) {
+    if (this.name === "drafts" && full.left-- > 0) throw new DOMException("full", "QuotaExceededError");
+    return put.apply(this, values);
+  };
+  const gone = CacheStorage.prototype.delete;
+  CacheStorage.prototype.delete = function (name) {
+    full.dropped ||= name.startsWith("pages-pages-");
+    return gone.call(this, name);
+  };
+"""
+DRAFT_IS_KEPT = """async () => {
+  while (!Object.keys(sessionStorage).some((name) => name.startsWith("drafts-under-"))) await new Promise((done) => setTimeout(done, 20));
+}"""
+EMPTIED = """async () => {
+  const base = await new Promise((done) => { const asked = indexedDB.open("kb-kept"); asked.onsuccess = () => done(asked.result); });
+  const work = base.transaction(["drafts", "queue", "files"], "readwrite");
+  for (const name of work.objectStoreNames) work.objectStore(name).clear();
+  await new Promise((done) => { work.oncomplete = done; });
+  base.close();
 }"""
 
 
@@ -129,6 +154,8 @@ def phone(device: BrowserContext, bench: Bench) -> Iterator[Page]:
         page.evaluate(PAGE_IS_KEPT, path)
     yield page
     bench.proxy.mend()
+    page.goto(f"{bench.proxy.url}/help")
+    page.evaluate(EMPTIED)
     page.close()
     assert stumbled == []
 
@@ -221,3 +248,250 @@ def test_a_cut_at_any_moment_loses_nothing_and_doubles_nothing(phone: Page, benc
         work.piece(moments)
     assert set(work.cuts) == {"before", "after", "middle"}
     print(f"{moments} cuts: " + ", ".join(f"{work.cuts.count(kind)} {kind}" for kind in sorted(set(work.cuts))))
+
+
+def test_a_draft_is_offered_taken_saved_and_gone(phone: Page, bench: Bench) -> None:
+    case = bench.a_case(notes="as it came")
+    phone.goto(f"{bench.proxy.url}/cases/{case}/edit")
+    phone.get_by_label("Notes").fill("fan hums, cleaned")
+    phone.get_by_role("button", name="Add a reading").click()
+    phone.get_by_label("Reading").last.fill("5VSB 4.7 standby")
+    asked = leave(phone, lambda: phone.goto(f"{bench.proxy.url}/cases/{case}/edit"))
+    assert asked == ["beforeunload"]
+
+    offer = phone.get_by_role("region", name="What you wrote before")
+    expect(offer).to_contain_text("You wrote this on")
+    expect(phone.get_by_label("Notes")).to_have_value("as it came")
+    offer.get_by_text("What differs").click()
+    expect(offer).to_contain_text("On the server: as it came")
+    expect(offer).to_contain_text("You wrote: fan hums, cleaned")
+    is_right(phone)
+    in_clear = json.dumps(phone.evaluate(IN_CLEAR))
+    assert "fan hums" not in in_clear
+    assert case not in in_clear
+
+    offer.get_by_role("button", name="Take it").click()
+    expect(phone.get_by_label("Notes")).to_have_value("fan hums, cleaned")
+    expect(phone.get_by_label("Reading").last).to_have_value("5VSB 4.7 standby")
+    asked = leave(phone, lambda: phone.get_by_role("button", name="Save the case").click())
+    expect(phone).to_have_url(re.compile(f"/cases/{case}\\?saved=changed"))
+    assert asked == []
+    saved = bench.work.get(f"/api/cases/{case}").json()
+    assert (saved["notes"], saved["readings"][0]["value"]) == ("fan hums, cleaned", 4.7)
+    phone.goto(f"{bench.proxy.url}/cases/{case}/edit")
+    expect(phone.get_by_label("Notes")).to_have_value("fan hums, cleaned")
+    kept_here(phone, bench, drafts=0)
+
+
+def leave(phone: Page, go: Callable[[], object]) -> list[str]:
+    """Leaves a page whatever it asks; returns what it asked."""
+    asked: list[str] = []
+
+    def note(dialog: Dialog) -> None:
+        asked.append(dialog.type)
+        dialog.accept()
+
+    phone.on("dialog", note)
+    go()
+    phone.wait_for_load_state()
+    phone.remove_listener("dialog", note)
+    return asked
+
+
+def kept_here(phone: Page, bench: Bench, *, drafts: int = 0, queue: int = 0) -> None:
+    """Looks at the list of what the device keeps."""
+    phone.goto(f"{bench.proxy.url}/waiting")
+    expect(phone.locator("[data-list=drafts] > li")).to_have_count(drafts)
+    expect(phone.locator("[data-list=queue] > li")).to_have_count(queue)
+
+
+def test_a_draft_that_is_thrown_away_is_gone_and_the_form_is_as_the_server_has_it(phone: Page, bench: Bench) -> None:
+    case = bench.a_case(notes="as it came")
+    address = f"{bench.proxy.url}/cases/{case}/edit"
+    phone.goto(address)
+    phone.get_by_label("Notes").fill("never mind")
+    leave(phone, lambda: phone.goto(address))
+    phone.get_by_role("button", name="Throw it away").click()
+    expect(phone.get_by_text("Thrown away.")).to_be_visible()
+    expect(phone.get_by_label("Notes")).to_have_value("as it came")
+    kept_here(phone, bench, drafts=0)
+
+
+def test_what_others_saved_meanwhile_is_shown_before_a_queued_change_goes_over_it(phone: Page, bench: Bench) -> None:
+    case = bench.a_case(notes="as it came")
+    open_pages(phone, bench, f"/cases/{case}/edit")
+    bench.proxy.cut()
+    edit(phone, bench, case, "mine")
+    expect(phone.get_by_role("alert")).to_contain_text("The server is away. What you entered is kept on this device")
+    record = bench.work.get(f"/api/cases/{case}").json()
+    theirs = {name: value for name, value in record.items() if name != "version"} | {"notes": "theirs"}
+    assert bench.work.put(f"/api/cases/{case}", json=theirs, headers={"If-Match": "1"}).status_code == 200
+    bench.proxy.mend()
+    phone.goto(f"{bench.proxy.url}/waiting")
+    line = phone.locator("[data-list=queue] > li")
+    expect(line).to_contain_text("saved this while you were editing it")
+    is_right(phone)
+    line.get_by_role("button", name="Open as a form").click()
+    offer = phone.get_by_role("region", name="What you wrote before")
+    expect(offer).to_contain_text("It was changed on the server since.")
+    expect(phone.get_by_label("Notes")).to_have_value("theirs")
+    offer.get_by_role("button", name="Take it").click()
+    phone.get_by_role("button", name="Save the case").click()
+    expect(phone.get_by_role("heading", name="Two changes at once")).to_be_visible()
+    phone.get_by_role("button", name="Save only mine").click()
+    expect(phone).to_have_url(re.compile(f"/cases/{case}"))
+    assert bench.work.get(f"/api/cases/{case}").json()["notes"] == "mine"
+    kept_here(phone, bench)
+
+
+def test_a_change_of_a_case_that_went_into_the_bin_says_so_and_is_not_lost(phone: Page, bench: Bench) -> None:
+    case = bench.a_case(notes="as it came")
+    open_pages(phone, bench, f"/cases/{case}/edit", f"/cases/{case}/photos")
+    bench.proxy.cut()
+    edit(phone, bench, case, "brushed")
+    photograph(phone, bench, case)
+    assert bench.work.post(f"/cases/{case}/bin").status_code == 303
+    bench.proxy.mend()
+    phone.goto(f"{bench.proxy.url}/waiting")
+    line = phone.locator("[data-list=queue] > li")
+    expect(line).to_have_count(1)  # the photograph is at the case, which can be taken out of the bin
+    expect(line).to_contain_text("not taken by the server")
+    line.get_by_role("button", name="Open as a form").click()
+    expect(phone.get_by_text("This case lies in the bin. Saving takes it out.")).to_be_visible()
+    phone.get_by_role("button", name="Throw it away").click()
+    expect(phone.get_by_text("Thrown away.")).to_be_visible()
+    assert bench.files_of(case) == 1
+    kept_here(phone, bench)
+
+
+def test_a_new_case_waits_with_its_photographs_and_what_the_server_refuses_is_opened_as_a_form(
+    phone: Page, bench: Bench
+) -> None:
+    bench.proxy.cut()
+    phone.goto(f"{bench.proxy.url}/cases/new")
+    expect(phone.get_by_text("the server is away.")).to_be_visible()
+    phone.get_by_label("Board family").fill("ZQ-77")
+    phone.get_by_label("Complaint").fill("buzzes, refused at first")
+    phone.get_by_role("button", name="Save the case").click()
+    phone.get_by_role("link", name="Add photographs to it").click()
+    phone.get_by_label("Add photographs to it").set_input_files(bench.picture)
+    lines = phone.locator("[data-list=queue] > li")
+    expect(lines).to_have_count(2)
+    expect(lines.nth(1)).to_contain_text("as soon as the server has that")
+    is_right(phone)
+    back_with = phone.locator("[data-list=queue] > li .field__error")
+    bench.proxy.mend()
+    phone.get_by_role("button", name="Send now").click()
+    expect(back_with).to_contain_text("ZQ-77")
+    assert bench.cases_of("buzzes, refused at first") == 0
+    lines.first.get_by_role("button", name="Open as a form").click()
+    phone.get_by_role("button", name="Take it").click()
+    phone.get_by_label("Board family").fill("HX-210")
+    phone.get_by_role("button", name="Save the case").click()
+    expect(phone).to_have_url(re.compile("saved=new"))
+    back(phone, bench)
+    expect(phone.get_by_text("Sent lately")).to_be_visible()
+    found = bench.ask("SELECT uid FROM board_case WHERE complaint = ?", "buzzes, refused at first")
+    assert [bench.files_of(str(uid)) for (uid,) in found] == [1]
+
+
+def test_pages_seen_lately_open_with_a_word_on_their_age_and_others_say_that_they_are_not_kept(
+    phone: Page, bench: Bench
+) -> None:
+    case = bench.a_case()
+    open_pages(phone, bench, f"/cases/{case}")
+    bench.proxy.cut()
+    for path in (f"/cases/{case}?saved=changed", "/families"):
+        phone.goto(bench.proxy.url + path)
+        expect(phone.locator("#kept-bar")).to_contain_text("the server is away.")
+        is_right(phone)
+    phone.goto(f"{bench.proxy.url}/families/LBD-52")
+    expect(phone.get_by_role("heading", name="The server is away")).to_be_visible()
+    is_right(phone)
+    phone.goto(f"{bench.proxy.url}/data/backups")
+    expect(phone.get_by_role("heading", name="The server is away")).to_be_visible()
+
+
+def test_the_diagnosis_says_when_its_ranking_is_not_current(phone: Page, bench: Bench) -> None:
+    phone.goto(f"{bench.proxy.url}/diagnose?family=HX-210")
+    old = phone.get_by_text("this ranking is not current")
+    expect(old).to_be_hidden()
+    bench.proxy.cut()
+    phone.get_by_label("Complaint").fill("stays dark, relay ticks")
+    expect(old).to_be_visible()
+    bench.proxy.mend()
+    phone.evaluate("dispatchEvent(new Event('online'))")
+    expect(old).to_be_hidden()
+
+
+def test_two_pages_of_one_phone_share_the_queue_and_send_each_thing_once(
+    phone: Page, device: BrowserContext, bench: Bench
+) -> None:
+    other = device.new_page()
+    other.goto(f"{bench.proxy.url}/families")
+    bench.proxy.cut()
+    new_case(phone, bench, "hums, two pages")
+    expect(other.locator("#kept")).to_contain_text("1 thing waits on this device")
+    bench.proxy.mend()
+    for page in (phone, other):
+        page.evaluate("dispatchEvent(new Event('online'))")
+    expect(other.locator("#kept")).to_be_hidden()
+    expect(phone.locator("#kept")).to_be_hidden()
+    assert bench.cases_of("hums, two pages") == 1
+    other.close()
+
+
+def test_a_full_phone_says_so_and_the_form_works_as_ever(browser: Browser, bench: Bench) -> None:
+    context = browser.new_context(viewport={"width": 390, "height": 844})
+    page = context.new_page()
+    tools = context.new_cdp_session(page)
+    tools.send("Storage.overrideQuotaForOrigin", {"origin": bench.proxy.url, "quotaSize": 1})
+    case = bench.a_case()
+    page.goto(f"{bench.proxy.url}/cases/{case}/edit")
+    page.get_by_label("Notes").fill("no room")
+    expect(page.get_by_role("status").filter(has_text="This device is full")).to_be_visible()
+    is_right(page)
+    bench.proxy.cut()
+    page.get_by_role("button", name="Save the case").click()
+    expect(page.get_by_role("alert")).to_contain_text("The server is away, and this device is full.")
+    bench.proxy.mend()
+    page.get_by_role("button", name="Save the case").click()
+    expect(page).to_have_url(re.compile("saved=changed"))
+    assert bench.work.get(f"/api/cases/{case}").json()["notes"] == "no room"
+    context.close()
+
+
+def test_kept_pages_make_room_for_what_was_written(phone: Page, bench: Bench) -> None:
+    case = bench.a_case()
+    open_pages(phone, bench, f"/cases/{case}/edit")
+    phone.add_init_script(FULL_ONCE)
+    phone.goto(f"{bench.proxy.url}/cases/{case}/edit")
+    phone.get_by_label("Notes").fill("needs room")
+    phone.evaluate(DRAFT_IS_KEPT)
+    assert phone.evaluate("full.dropped")
+    leave(phone, lambda: phone.goto(f"{bench.proxy.url}/waiting"))
+    expect(phone.locator("[data-list=drafts] > li")).to_have_count(1)
+
+
+def test_without_a_certificate_drafts_stay_with_the_tab_and_nothing_is_queued(browser: Browser, bench: Bench) -> None:
+    context = browser.new_context()
+    page = context.new_page()
+    page.add_init_script("Object.defineProperty(window, 'isSecureContext', { value: false })")
+    bench.proxy.mend()
+    case = bench.a_case()
+    address = f"{bench.proxy.url}/cases/{case}/edit"
+    page.goto(address)
+    page.get_by_label("Notes").fill("plain")
+    leave(page, lambda: page.goto(address))
+    page.get_by_role("button", name="Take it").click()
+    bench.proxy.cut()
+    page.get_by_role("button", name="Save the case").click()
+    expect(page.get_by_role("alert")).to_contain_text("The server is away, so nothing was saved. What you wrote is kept")
+    expect(page.get_by_label("Notes")).to_have_value("plain")
+    bench.proxy.mend()
+    page.get_by_role("button", name="Save the case").click()
+    expect(page).to_have_url(re.compile("saved=changed"))
+    page.goto(f"{bench.proxy.url}/waiting")
+    expect(page.get_by_text("This page came without a certificate")).to_be_visible()
+    assert page.evaluate("Object.values(sessionStorage).filter((one) => one.includes('plain')).length") == 0
+    context.close()

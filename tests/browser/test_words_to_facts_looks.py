@@ -51,7 +51,7 @@ def looks_right(page: Page, what: str) -> None:
 
 def the_answer_is_in_sight(page: Page) -> None:
     """On a phone what was read takes a line or two, and the first cause stands above the bar at the lower edge."""
-    expect(page.locator("#heard mark")).not_to_be_visible()
+    expect(page.locator("#heard mark").first).not_to_be_visible()
     cause = page.locator("#ranking .cause h3").first
     expect(cause).to_be_in_viewport(ratio=1)
     box, bar = cause.bounding_box(), page.locator(".lead-bar").bounding_box()

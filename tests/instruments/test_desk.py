@@ -41,7 +41,7 @@ class Bench:
         self.now = 1000.0
         self.meter = Pretend()
         self.desk = Desk(folder, open_link=self.meter.open, clock=lambda: self.now, patience_s=0.01)
-        self.desk.sample_every_s = self.desk.log_every_s = 0.0
+        self.desk.sample_every_s = self.desk.log_every_s = 0.002
         self.desk.save(instrument())
 
     def take(self, quantity: str = "dc_v", page: str = "p1") -> Any:
@@ -61,7 +61,9 @@ def test_a_reading_is_text_as_it_would_be_typed_with_its_instrument_and_time(ben
     assert taken.origin.startswith("bench meter, ")
     assert taken.origin.endswith(" UTC")
     assert bench.desk.origin(taken.id, "5.0312 V") == taken.origin
-    assert bench.desk.origin(taken.id, "5.1 V") == ""
+    assert bench.desk.origin(taken.id, "5VSB standby 5.0312 V dc") == taken.origin
+    for changed in ("5.1 V", "15.0312 V", "-5.0312 V", "5.0312 Volts", "5.0312", "1.5.0312 V", ""):
+        assert bench.desk.origin(taken.id, changed) == ""
     assert bench.desk.origin("unknown", "5.0312 V") == ""
 
 
@@ -250,9 +252,17 @@ def test_an_instrument_in_use_is_neither_changed_nor_removed(bench: Bench) -> No
 
 @pytest.mark.parametrize(
     ("field", "value"),
-    [("name", ""), ("name", "x" * 41), ("name", "<b>"), ("kind", "oven"), ("quantity", "ripple_v"), ("way", "x"), ("baud", "9601"),
-     ("address", "http://192.168.1.1/")],
-)  # fmt: skip
+    [
+        ("name", ""),
+        ("name", "x" * 41),
+        ("name", "<b>"),
+        ("kind", "oven"),
+        ("quantity", "ripple_v"),
+        ("way", "x"),
+        ("baud", "9601"),
+        ("address", "http://192.168.1.1/"),
+    ],
+)
 def test_what_cannot_be_an_instrument_names_its_field(field: str, value: str) -> None:
     given = {
         "name": "meter",

@@ -81,15 +81,14 @@ def test_a_string_that_would_be_obeyed_is_noticed(line: str) -> None:
 
 
 def test_the_line_itself_is_written_to_in_one_place_that_looks_first() -> None:
-    sends = []
-    for file in sorted(ROOM.glob("*.py")):
-        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-            if (
-                isinstance(node, ast.Call)
-                and isinstance(node.func, ast.Attribute)
-                and node.func.attr in ("write", "send")
-            ):
-                sends.append((file.name, ast.unparse(node)))
+    sends = [
+        (file.name, ast.unparse(node))
+        for file in sorted(ROOM.glob("*.py"))
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Attribute)
+        and node.func.attr in ("write", "send")
+    ]
     wanted = [("session.py", "self._link.send(text)"), ("visa.py", "self._resource.write(text)")]
     assert [one for one in sends if one[0] not in ("logs.py",)] == wanted
 

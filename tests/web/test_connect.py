@@ -6,6 +6,7 @@ The handshakes are real: Python's `ssl` trusts the authority that was handed out
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import re
 import socket
@@ -17,12 +18,14 @@ import commands
 import httpx
 import pytest
 from factories import a_case, a_family, bring, fresh_shop, settings_in
-from processes import bare_environment, served
+from processes import served
 from signed_in import KEY, PASSWORD, Office
 from web_client import Client, Page
 
 from kb import system
+from kb.cli.main import main
 from kb.errors import BadInput, Conflict, StoreTrouble
+from kb.service import Shop
 from kb.service.accounts import people
 from kb.service.operate.certificates import LocalAuthority, fingerprint_of
 from kb.web.codes import code
@@ -117,8 +120,6 @@ def test_a_program_for_the_network_makes_its_certificate_and_says_how_to_trust_i
 
 def shop_of(folder: Path) -> None:
     """A data folder with somebody who administers."""
-    from kb.service import Shop
-
     shop = Shop.open(settings_in(folder))
     people.add(shop, people.COMMAND_LINE, "owner", "administer", PASSWORD)
     shop.close()
@@ -133,28 +134,38 @@ def shop_of(folder: Path) -> None:
     ],
 )
 def test_options_that_do_not_go_together_are_said_in_one_line(
-    tmp_path: Path, options: list[str], said: str
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    options: list[str],
+    said: str,
 ) -> None:
-    environment = bare_environment(KB_DATA=str(tmp_path / "data"))
-    done = commands.run(["serve", "--no-browser", "--port", "0", *options], environment)
-    assert (done.returncode, len(done.stderr.decode().splitlines())) == (1, 1)
-    assert said in done.stderr.decode()
+    monkeypatch.setenv("KB_DATA", str(tmp_path / "data"))
+    assert main(["serve", "--no-browser", "--port", "0", *options]) == 1
+    told = capsys.readouterr().err
+    assert said in told
+    assert len(told.splitlines()) == 1
 
 
-def test_a_damaged_authority_stops_the_start_with_a_sentence(tmp_path: Path) -> None:
+def test_a_damaged_authority_stops_the_start_with_a_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     (tmp_path / "tls").mkdir()
     (tmp_path / "tls" / "authority.pem").write_text("nothing", encoding="ascii")
-    done = commands.run(["serve", "--port", "0", "--tls", "auto"], bare_environment(KB_DATA=str(tmp_path)))
-    assert done.returncode == 1
-    assert b"The authority of this machine is damaged" in done.stderr
-    assert b"delete the folder" in done.stderr
+    monkeypatch.setenv("KB_DATA", str(tmp_path))
+    assert main(["serve", "--no-browser", "--port", "0", "--tls", "auto"]) == 1
+    told = capsys.readouterr().err
+    assert "The authority of this machine is damaged" in told
+    assert "delete the folder" in told
 
 
-def test_the_service_is_started_with_the_own_certificate_too(tmp_path: Path) -> None:
+def test_the_service_is_started_with_the_own_certificate_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     shop_of(tmp_path / "data")
-    environment = bare_environment(KB_DATA=str(tmp_path / "data"), XDG_CONFIG_HOME=str(tmp_path))
-    shown = commands.run(["unit", "--show", "--host", "0.0.0.0", "--tls", "auto"], environment)
-    assert b'"--tls" "auto"' in shown.stdout
+    monkeypatch.setenv("KB_DATA", str(tmp_path / "data"))
+    assert main(["unit", "--show", "--host", "0.0.0.0", "--tls", "auto"]) == 0
+    assert '"--tls" "auto"' in capsys.readouterr().out
 
 
 # -- without sockets
@@ -356,3 +367,23 @@ def test_this_machine_knows_its_addresses(tmp_path: Path) -> None:
     found = system._listed_addresses(tmp_path)
     assert found == ["192.168.7.20", "127.0.0.1", "fd00::7"]  # neither temporary nor of one cable only
     assert not any(one.startswith("127.") for one in system.own_addresses())
+
+
+def test_who_does_not_speak_http_gets_no_answer_from_the_plain_page() -> None:
+    async def asked(content: bytes) -> bytes:
+        listener = socket.create_server(("127.0.0.1", 0))
+        page = TrustPage(lambda: REACH, "")
+        await page.start(listener)
+        reader, writer = await asyncio.open_connection(*listener.getsockname())
+        writer.write(content)
+        writer.write_eof()
+        answer = b""
+        with contextlib.suppress(ConnectionError):
+            answer = await reader.read()
+        writer.close()
+        await page.stop()
+        return answer
+
+    assert asyncio.run(asked(b"GET / HTTP/1.1\r\n\r\n")).startswith(b"HTTP/1.1 200")
+    for content in (b"", b"GET / HTTP/1.1\r\n", b"\x16\x03\x01" * 10):
+        assert asyncio.run(asked(content)) == b"", content
