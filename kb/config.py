@@ -106,6 +106,12 @@ class Settings(BaseSettings):
         default=True, description="Whether the server backs up once a day when something has changed."
     )
 
+    speech_model: str = Field(
+        default="",
+        max_length=1000,
+        description="Folder of a speech model in another language than English: acoustic (of pocketsphinx) and "
+        "words.toml.",
+    )
     bin_days: Annotated[int, Field(ge=1, le=3650)] = Field(
         default=90, description="Days after which what lies in the bin is deleted for good."
     )

@@ -22,6 +22,7 @@ from kb.web.api import moving as api_moving
 from kb.web.api import pictures as api_pictures
 from kb.web.api import reading as api_reading
 from kb.web.api import shelf as api_shelf
+from kb.web.api import speech as api_speech
 from kb.web.api import trust as api_trust
 from kb.web.api.shapes import ErrorBody
 from kb.web.guard import access
@@ -120,6 +121,7 @@ def _routes() -> list[BaseRoute]:
         api_files,
         api_trust,
         api_reading,
+        api_speech,
         api_families,
         api_good_boards,
         api_pictures,

@@ -32,6 +32,7 @@ ALLOWED = {
     "search": {"system", *_LOWEST},
     "pictures": _LOWEST,
     "apart": {"errors", "system"},
+    "speech": _LOWEST,
     "exchange": {"model", *_LOWEST},
     "store": {"model", "system", *_LOWEST},
     "service": {
@@ -40,6 +41,7 @@ ALLOWED = {
         "exchange",
         "pictures",
         "apart",
+        "speech",
         "reading",
         "suggest",
         "bench",
@@ -65,6 +67,7 @@ ORDER = {
         ("diagnose",),
         ("parts",),
         ("bench", "sheets"),
+        ("speech",),
         ("operate",),
     ),
     "web": (
@@ -89,6 +92,7 @@ FOREIGN = {
     "errors": set(),
     "assets": set(),
     "system": {"psutil"},
+    "speech": {"numpy", "pocketsphinx"},
 }
 # Modules that touch clocks, files, processes, networks or chance.
 IMPURE = {
