@@ -124,7 +124,8 @@ TUNED: dict[str, Any] = {
     "pbeam": 1e-48,
     "wbeam": 1e-40,
     "bestpath": False,
-    "wip": 1e-3,
+    "wip": 3e-3,
     "silprob": 0.5,
     "fillprob": 1e-2,
+    "topn": 8,
 }

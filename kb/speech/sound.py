@@ -23,7 +23,7 @@ _AROUND_FRAMES = 12  # a quarter of a second is left before and after, where wor
 _QUIET = 60.0  # RMS of a sound that no microphone at a bench would take for speech, of 32768
 _ABOVE_FLOOR_DB = 6.0
 _BLOCK, _AROUND_BLOCKS, _CLICK_TIMES = 64, 25, 4.0  # 4 ms, a tenth of a second
-_WINDOW, _STEADY_TIMES, _LEFT = 512, 1.6, 0.3
+_WINDOW, _STEADY_TIMES, _LEFT = 512, 2.2, 0.15
 _HISS = 10 ** (-25 / 20)  # 25 dB below the speech
 _LOUD = 3000.0  # RMS that speech is brought to
 
