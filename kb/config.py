@@ -112,6 +112,11 @@ class Settings(BaseSettings):
         description="Folder of a speech model in another language than English: acoustic (of pocketsphinx) and "
         "words.toml.",
     )
+    visa_library: str = Field(
+        default="@py",
+        max_length=400,
+        description="What reads instruments: @py, which the extra meter installs, or @ivi for a maker's VISA library.",
+    )
     bin_days: Annotated[int, Field(ge=1, le=3650)] = Field(
         default=90, description="Days after which what lies in the bin is deleted for good."
     )
@@ -194,6 +199,16 @@ class Settings(BaseSettings):
     def backups(self) -> Path:
         """The folder of `backup_folder`, in the data folder where none is named."""
         return self.backup_folder or self.data / "backups"
+
+    @property
+    def tls_folder(self) -> Path:
+        """The authority and the certificate that this machine makes for itself."""
+        return self.data / "tls"
+
+    @property
+    def network_file(self) -> Path:
+        """Whether other devices were let in from a page, and on which port."""
+        return self.data / "network.json"
 
     @property
     def sign_in_key_file(self) -> Path:

@@ -67,7 +67,7 @@ _DIGITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight
 # Written for this program in the phones of the CMU dictionary; how words sound is no one's property.
 _SOUNDS = """
 zero Z IH R OW | Z IY R OW
-oh OW | AH UH | AO
+oh OW
 one W AH N
 two T UW
 three TH R IY
@@ -121,13 +121,13 @@ open OW P AH N
 reading R IY D IH NG
 over OW V ER
 range R EY N JH
-volts V OW L T S | V OW L T | V AO L T S | V AH L T S | V AH UH L T S
+volts V OW L T S | V OW L T | V AO L T S
 millivolts M IH L IH V OW L T S | M IH L AH V OW L T S | M IH L IH V OW L T
 kilovolts K IH L AH V OW L T S | K IH L OW V OW L T S
 amps AE M P S | AE M P
 milliamps M IH L IY AE M P S | M IH L IY AE M P
 microamps M AY K R OW AE M P S
-ohms OW M Z | OW M | AH UH M Z
+ohms OW M Z | OW M
 kilohms K IH L OW M Z | K IY L OW M Z | K IH L OW M
 kay K EY
 meg M EH G
@@ -153,9 +153,9 @@ running R AH N IH NG
 unplugged AH N P L AH G D
 unloaded AH N L OW D IH D | AH N L OW D AH D
 test T EH S T
-in IH N | EH N
+in IH N
 the DH AH | DH IY
-set S EH T | S AE T
+set S EH T
 logic L AA JH IH K | L AO JH IH K
 intermediate IH N T ER M IY D IY AH T | IH N T ER M IY D IY IH T
 backlight B AE K L AY T

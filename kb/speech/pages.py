@@ -144,7 +144,9 @@ def _digits(text: str, language: Language) -> str:
 
 def number_words(number: int, language: Language) -> list[str]:
     """The ways to say a whole number below 1000, the shortest first; digit by digit where there are no words."""
-    by_number = {value: phrase for phrase, value in reversed(list({**language.small, **language.tens}.items()))}
+    by_number = {
+        value: phrase for phrase, value in reversed(list({**language.small, **language.tens}.items()))
+    }
     if number in by_number:
         return [by_number[number]]
     if number < 10 or not language.tens:

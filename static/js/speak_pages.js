@@ -1,6 +1,6 @@
 // What a confirmed reading does on each kind of page: it is typed into the fields that are there, as a person would.
 
-import { addRow } from "./base.js";
+import { addRow } from "./rows.js";
 
 function type(field, text) {
   field.value = text;

@@ -37,14 +37,18 @@ def main() -> None:
         if "--confirm" in sys.argv:
             outcome = confirmed(one)
             good = outcome.kept == would_type(one)
-            kept, wrong, none = kept + (good and bool(outcome.kept)), wrong + (
-                bool(outcome.kept) and not good
-            ), none + (not outcome.kept)
+            kept, wrong, none = (
+                kept + (good and bool(outcome.kept)),
+                wrong + (bool(outcome.kept) and not good),
+                none + (not outcome.kept),
+            )
             if outcome.kept and not good:
                 print(*outcome.sayings, sep="\n")
     for group, count in asked.items():
         print(f"{half}, {group}: {right[group]} of {count}")
-    print(f"processor time {work_s / len(chosen):.2f} s a reading, {work_s / sound_s:.2f} of the sound's length")
+    print(
+        f"processor time {work_s / len(chosen):.2f} s a reading, {work_s / sound_s:.2f} of the sound's length"
+    )
     print(f"longest wait {longest_s:.2f} s")
     if "--confirm" in sys.argv:
         print(f"after the dialogue: {kept} kept as meant, {wrong} kept wrong, {none} not kept")

@@ -8,8 +8,6 @@ from decimal import Decimal
 from functools import cache
 from pathlib import Path
 
-from speech.sounds import SpokenReading
-
 from kb.speech.dialogue import Answer, Entry, answer
 from kb.speech.grammar import grammar_of
 from kb.speech.language import ENGLISH
@@ -17,6 +15,7 @@ from kb.speech.meaning import Heard, meaning_of
 from kb.speech.pages import Page, distinct, point_place, rail_place
 from kb.speech.recogniser import recognise
 from kb.speech.sound import speech_in
+from speech.sounds import SpokenReading
 
 RAILS = (("5VSB", "standby", 5.0), ("3V3", "logic", 3.3), ("12V", "intermediate", 12.0), ("24V", "backlight", 24.0),
          ("BULK", "bulk", 385.0), ("VCC", "controller supply", 15.0))  # fmt: skip

@@ -6,6 +6,7 @@ python tests/speech/figures.py prints the figures of both halves.
 from __future__ import annotations
 
 import pytest
+
 from speech.spoken_set import confirmed, readings, would_type
 
 QUICK = readings()[::40]
@@ -15,7 +16,9 @@ QUICK = readings()[::40]
     ("chosen", "least"),
     [
         pytest.param(QUICK, 0.4, id="a few"),
-        pytest.param(tuple(one for one in readings() if one.half == "development"), 0.6, marks=pytest.mark.long),
+        pytest.param(
+            tuple(one for one in readings() if one.half == "development"), 0.6, marks=pytest.mark.long
+        ),
         pytest.param(tuple(one for one in readings() if one.half == "held out"), 0.6, marks=pytest.mark.long),
     ],
 )

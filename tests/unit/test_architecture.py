@@ -33,6 +33,7 @@ ALLOWED = {
     "pictures": _LOWEST,
     "apart": {"errors", "system"},
     "speech": _LOWEST,
+    "instruments": {"system", *_LOWEST},
     "exchange": {"model", *_LOWEST},
     "store": {"model", "system", *_LOWEST},
     "service": {
@@ -42,6 +43,7 @@ ALLOWED = {
         "pictures",
         "apart",
         "speech",
+        "instruments",
         "reading",
         "suggest",
         "bench",
@@ -52,8 +54,8 @@ ALLOWED = {
         "",  # a backup names the version that made it
         *_LOWEST,
     },
-    "web": {"service", "model", "config", "assets", "system", "", *_LOWEST},
-    "cli": {"web", "service", "model", "config", "assets", "system", "", *_LOWEST},
+    "web": {"service", "instruments", "model", "config", "assets", "system", "", *_LOWEST},
+    "cli": {"web", "service", "instruments", "model", "config", "assets", "system", "", *_LOWEST},
     "__main__": {"cli"},
     "__init__": set(),
 }
@@ -71,8 +73,11 @@ ORDER = {
         ("operate",),
     ),
     "web": (
-        ("hosts", "logs", "streamed", "observing", "rendering", "resend", "file_responses"),
-        ("dependencies", "guard", "forms"),
+        ("hosts", "logs", "streamed", "request_log", "rendering", "resend", "file_responses", "codes"),
+        ("reach",),
+        ("dependencies", "guard", "forms", "trust_page"),
+        ("listening",),
+        ("network",),
         ("errors",),
         ("pages", "api"),
         ("app",),
@@ -89,6 +94,8 @@ FOREIGN = {
     "search": {"numpy", "whoosh"},
     "exchange": {"pydantic", "openpyxl"},
     "pictures": {"PIL", "pi_heif"},
+    # pyvisa and pyserial are an extra, loaded by name where an instrument is read.
+    "instruments": set(),
     "errors": set(),
     "assets": set(),
     "system": {"psutil"},

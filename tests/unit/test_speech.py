@@ -69,7 +69,17 @@ def test_number_words_are_one_exact_number(words: str, typed: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "words", ["", "point", "twelve twelve", "four point", "four point fifteen", "hundred", "twenty eleven", "and five"]
+    "words",
+    [
+        "",
+        "point",
+        "twelve twelve",
+        "four point",
+        "four point fifteen",
+        "hundred",
+        "twenty eleven",
+        "and five",
+    ],
 )
 def test_what_is_no_one_number_is_none(words: str) -> None:
     assert number_of(words.split(), ENGLISH) is None
@@ -199,7 +209,10 @@ def test_a_numbered_answer_is_read_back_by_its_words() -> None:
     [
         ("five volts standby four point seven standby", "5VSB 4.7 standby"),
         ("twelve volts ripple forty millivolts running test load", "12V ripple 40 mV running test load"),
-        ("twelve volts lowest nine highest eleven point five running unloaded", "12V min 9 max 11.5 running no load"),
+        (
+            "twelve volts lowest nine highest eleven point five running unloaded",
+            "12V min 9 max 11.5 running no load",
+        ),
         ("tee pee one resistance four kay seven unplugged", "TP1 ohm 4.7 kΩ unpowered"),
     ],
 )
@@ -214,7 +227,12 @@ def test_a_spoken_pin_is_what_the_strict_parser_of_pins_reads() -> None:
     entry = said(PINS, "see en two pin four red four kay seven black open").entry
     assert entry is not None
     line = parse_pin_line(entry.text)
-    assert (line.connector, line.pin, line.values, line.open) == ("CN2", 4, {"ohm_red": 4700.0}, ("ohm_black",))
+    assert (line.connector, line.pin, line.values, line.open) == (
+        "CN2",
+        4,
+        {"ohm_red": 4700.0},
+        ("ohm_black",),
+    )
     drop = said(PINS, "see en two pin twelve black point four five volts").entry
     assert drop is not None
     assert parse_pin_line(drop.text).values == {"diode_v_black": 0.45}
@@ -246,16 +264,21 @@ GERMAN = {
     "minus": ["minus"],
     "commands": {"ja": "yes", "nein": "no"},
     "units": {"volt": "V"},
-    "sounds": {word: ["A B"] for word in
-               "null eins zwei drei vier fünf sechs sieben acht neun zwölf komma minus ja nein volt".split()},
+    "sounds": {
+        word: ["A B"]
+        for word in (
+            *("null", "eins", "zwei", "drei", "vier", "fünf", "sechs", "sieben", "acht", "neun", "zwölf"),
+            *("komma", "minus", "ja", "nein", "volt"),
+        )
+    },
 }  # fmt: skip
 
 
 def test_another_language_is_a_file_of_words() -> None:
     language = language_of(GERMAN)
     page = Page("step", (), "", "dc_v")
-    assert automaton_of(grammar_of(page, language)).accepts("zwölf komma null vier volt".split())
-    heard = meaning_of("zwölf komma null vier volt".split(), page, language)
+    assert automaton_of(grammar_of(page, language)).accepts(["zwölf", "komma", "null", "vier", "volt"])
+    heard = meaning_of(["zwölf", "komma", "null", "vier", "volt"], page, language)
     assert heard is not None
     assert heard.values["value"].text == "12.04 V"
 

@@ -40,7 +40,9 @@ def test_a_spoken_reading_waits_for_its_yes_and_nothing_is_stored(client: Client
     ready = client.post("/api/speech/ready", json={"page": "lines", "family": "SP-1"})
     assert ready.status_code == 200
     assert "five volts standby" in ready.json()["places"]
-    heard = client.post("/api/speech/heard", json=asked(said("five volt standby, four point seven volts"))).json()
+    heard = client.post(
+        "/api/speech/heard", json=asked(said("five volt standby, four point seven volts"))
+    ).json()
     assert (heard["outcome"], heard["entry"]["text"]) == ("wait", "5VSB 4.7 V")
     kept = client.post("/api/speech/heard", json=asked(said("yes"), waiting=heard["entry"])).json()
     assert (kept["outcome"], kept["entry"]["text"]) == ("keep", "5VSB 4.7 V")
@@ -104,5 +106,7 @@ def test_pages_say_in_a_sentence_what_is_missing(
 def test_a_wrong_model_folder_is_named_on_the_page(
     client: Client, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(client.shop, "settings", client.shop.settings.model_copy(update={"speech_model": str(tmp_path)}))
+    monkeypatch.setattr(
+        client.shop, "settings", client.shop.settings.model_copy(update={"speech_model": str(tmp_path)})
+    )
     assert f"has no acoustic/mdef in {tmp_path}" in client.get("/diagnose").text
