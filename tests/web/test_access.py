@@ -23,6 +23,8 @@ KEEP_NOTHING = {
     ("POST", "/api/suggestions"),
     ("POST", "/api/next-measurements"),
     ("POST", "/api/read"),
+    ("POST", "/api/speech/ready"),
+    ("POST", "/api/speech/heard"),
     ("POST", "/api/bench/assess"),
     ("POST", "/api/bench/load-plan"),
     ("POST", "/api/bench/discharge"),
