@@ -64,6 +64,7 @@ NOTES = {language: _read(f"notes_{language}.toml")["note"] for language in LANGU
 FRESH_NOTES = {language: _read(f"fresh_{language}.toml")["note"] for language in FRESH}
 UNSEEN_NOTES = {language: _read(f"unseen_{language}.toml")["note"] for language in UNSEEN}
 EVENT_NOTES = {language: _read(f"events_{language}.toml")["note"] for language in LANGUAGES}
+VOICES = {language: _read(f"voices_{language}.toml")["note"] for language in LANGUAGES}
 QUERIES = _read("queries.toml")["query"]
 UNSEEN_QUERIES = _read("unseen_queries.toml")["query"]
 EVENT_QUERIES = _read("events_queries.toml")["query"]
@@ -75,6 +76,7 @@ ALL_NOTES = [
         ("fresh ", FRESH_NOTES),
         ("unseen ", UNSEEN_NOTES),
         ("event ", EVENT_NOTES),
+        ("voices ", VOICES),
     )
     for language, notes in files.items()
     for number, note in enumerate(notes)
