@@ -34,6 +34,12 @@ def settle_denied(kept: list[Match], tokens: Sequence[Token], places: Places) ->
         present = match.present
         if present and not match.nots and free and match.name not in OF_HISTORY:
             present = not _is_denied(match, free, tokens, kept, last_denied)
+        elif present and match.name in OF_HISTORY:
+            # "no liquid", "not dropped": only right before it
+            present = not any(
+                at in free and tokens[at].clause == tokens[match.first].clause
+                for at in range(match.first - 2, match.first)
+            )
         if not present:
             last_denied = match
             if _is_over(match, tokens):

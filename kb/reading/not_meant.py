@@ -75,6 +75,11 @@ _SAYS_WHEN = frozenset(
     ("responds to tapping or flexing", "works unloaded but not in the set", "clock or settings lost")
 )
 _SINGLE_CLICK = 3  # words that say that a relay clicks, and not again and again
+# "snubber cap on the drain of the main fet shorted": the first part is, and not what it is connected to.
+_SHORTED_PARTS = frozenset(
+    ("main switch shorted", "power factor switch shorted", "bulk capacitor low or open", "output rectifier shorted",
+     "mains rectifier shorted")
+)  # fmt: skip
 _SHORTED_OUTPUTS = frozenset(("output rail shorted to ground", "standby rail shorted to ground"))
 
 
@@ -84,7 +89,16 @@ def is_of_something_else(
     """Whether the words of a symptom speak of another thing, which is read by itself."""
     if match.name in _OF_OUTPUTS:
         # The rectified mains and the controller's supply are no outputs.
-        return any(rails.get(at) in ("bulk", "controller supply") for at in match.places)
+        return (
+            any(rails.get(at) in ("bulk", "controller supply") for at in match.places)
+            or _names_a_part(match, tokens, places)
+            or _is_held(match, tokens)
+            or (match.name == "one output missing" and _parts_of_it(match, tokens, places))
+        )
+    if match.name == "all outputs missing" and _comes_from_a_part(match, tokens, places):
+        return True
+    if match.name in _OF_NOISE_OR_LIGHT:
+        return _is_of_another_name(match, kept, tokens)
     if match.name == "works unloaded but not in the set":
         # "12 V falls to 9.1 on load": a supply of which a value is given, not the whole device.
         return any(tokens[at].value is not None for at in range(match.first, match.last + 1))
@@ -123,7 +137,10 @@ def is_of_something_else(
         )
     if match.name == "failed after a power cut or storm":
         # "forgets the time at every power cut"
-        return any(other.name == "clock or settings lost" and other.present for other in kept)
+        near = range(max(0, match.first - 3), match.last + 1)
+        return any(tokens[at].folded in _EVERY for at in near) and any(
+            other.name == "clock or settings lost" and other.present for other in kept
+        )
     if match.name == "dropped or mechanical damage":
         # "5 V drops when the panel is on"
         at = match.first
@@ -133,8 +150,95 @@ def is_of_something_else(
     return _is_of_a_part(match, kept, tokens, places)
 
 
+_EVERY = frozenset(
+    ("every", "each", "any", "jedem", "jeder", "jedes", "chaque", "elke", "iedere", "bij", "cada", "ogni", "bei", "at",
+     "a", "when", "wenn", "quand", "als", "cuando", "quando")
+)  # fmt: skip
+_PART_REACH = 8
+_CIRCUITS = frozenset(("protection", "trip", "circuit", "detector", "sensing", "sense", "detection", "lockout"))
+_HELD = frozenset(("pulled", "held", "pull", "hold", "pulling", "holding", "tied", "taken", "goes", "going", "active"))
+
+
+def _names_a_part(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "over-voltage zener", "low voltage trip": what a part or circuit is for."""
+    behind = match.last + 1
+    if behind >= len(tokens) or tokens[behind].clause != tokens[match.last].clause:
+        return False
+    return tokens[behind].folded in _CIRCUITS or any(
+        span[0] == behind for span in places.near("@part", behind, 0)
+    )
+
+
+def _is_held(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "ok when pulled low by hand": a line, and no voltage that is too low."""
+    return match.name != "one output missing" and any(
+        tokens[at].folded in ("low", "high") and at and tokens[at - 1].folded in _HELD for at in match.places
+    )
+
+
+def _parts_of_it(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "both transistors of the inverter dead": parts of the supply, and not the supply."""
+    first = match.first
+    return any(
+        tokens[at].folded in _OF and tokens[at].clause == tokens[first].clause and at > low
+        for low in [span[-1] for span in places.before("@part", first, _PART_REACH)]
+        for at in range(max(low + 1, first - 2), first)
+    )
+
+
+_OF = frozenset(
+    ("of", "in", "on", "at", "across", "from", "by", "near", "beside", "behind", "to", "for", "along", "around", "next",
+     "des", "der", "vom", "von", "am", "an", "im", "bei", "neben", "uber", "ueber", "zum", "zur",
+     "du", "de", "sur", "pres", "aux", "au", "van", "op", "aan", "bij", "naast", "over",
+     "del", "en", "sobre", "junto", "di", "della", "dello", "sul", "sulla", "vicino", "dei")
+)  # fmt: skip
+
+
+def _comes_from_a_part(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "regulator U7 has 5 V in and no output": of a part."""
+    clause = tokens[match.first].clause
+    whole = places.of("device")
+    return any(
+        tokens[span[0]].clause == clause and not set(span) & set(match.places) and whole.isdisjoint(span)
+        for span in places.before("@part", match.first, _PART_REACH)
+    )
+
+
+_NOISES = frozenset(
+    ("buzzing from the board", "hum from speakers", "high-pitched whine", "ticking or chirping noise",
+     "arcing or sparks", "relay clicks repeatedly", "fan at full speed")
+)  # fmt: skip
+_HEARING = frozenset(("it", "that", "es", "das", "le", "la", "lo", "het", "this", "them"))
+_OF_NOISE_OR_LIGHT = frozenset(
+    ("picture but no sound", "dim picture", "discoloured board", "standby light on but will not start")
+)
+
+
+def _is_of_another_name(match: Match, kept: Sequence[Match], tokens: Sequence[Token]) -> bool:
+    """Whether another symptom of the sentence has the words: what is silent is a noise, a faint display is no
+    backlight, what is brown has leaked, "only in standby" says when it whines."""
+    sentence = tokens[match.first].sentence
+    others = {
+        other.name
+        for other in kept
+        if other is not match and other.present and tokens[other.first].sentence == sentence
+    }
+    if match.name == "picture but no sound":
+        heard = any(tokens[at].folded in _HEARING for at in range(match.first, match.last + 1))
+        noisy = any(other.name in _NOISES and other.first < match.first for other in kept)
+        return (heard and bool(others & _NOISES)) or (len(match.places) == 1 and noisy)
+    if match.name == "dim picture":
+        return "display dim or fading" in others
+    if match.name == "discoloured board":
+        return "leaking capacitor" in others
+    words = {tokens[at].folded for at in range(match.first, match.last + 1)}
+    return bool(others) and bool(words & {"in"}) and not words & {"stuck", "stays", "stay", "remains"}
+
+
 def _is_of_a_part(match: Match, kept: Sequence[Match], tokens: Sequence[Token], places: Places) -> bool:
     """Whether the words say what a part does or how it is, and nothing of the device."""
+    if match.name in _SHORTED_PARTS and _parts_of_it(match, tokens, places):
+        return True
     if match.name == "relay clicks repeatedly" and places.in_sentence("contact", match.first):
         # "K2 clicks but contact 18 ohm": it works, what it switches does not.
         return len(match.places) <= _SINGLE_CLICK

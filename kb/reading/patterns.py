@@ -171,6 +171,7 @@ def _is_of_tries(tokens: Sequence[Token], at: int) -> bool:
 
 
 _NE, _QUE = frozenset(("ne", "n")), frozenset(("que", "qu"))
+_BEFORE_NOUNS_ALONE = frozenset(("no", "kein", "keine", "keinen", "aucun", "aucune", "geen", "sin", "senza", "nessun"))
 _FRENCH_NOTS = frozenset(("pas", "rien", "jamais", "aucun", "aucune"))
 _NE_REACH = 7
 
@@ -206,7 +207,10 @@ class Places:
         self.tokens = tokens
         spans: dict[str, set[tuple[int, ...]]] = defaultdict(set)
         held = {
-            place for hit in hits if len(hit.places) > 1 and hit.value in _HOLD_NOTS for place in hit.places
+            place
+            for hit in hits
+            if len(hit.places) > 1 and hit.value in _HOLD_NOTS and tokens[hit.last].folded != "any"
+            for place in hit.places
         }
         longer: dict[int, list[Hit]] = defaultdict(list)
         for hit in hits:
@@ -284,7 +288,18 @@ class Places:
     def joined_between(self, one: int, other: int) -> bool:
         """Whether an "and" stands between two tokens."""
         low, high = (one, other) if one < other else (other, one)
-        return any(self.tokens[at].folded in AND for at in range(low + 1, high))
+        return any(
+            self.tokens[at].folded in AND and not self._joins_numbers(at) for at in range(low + 1, high)
+        )
+
+    def denied_between(self, one: int, other: int) -> bool:
+        """Whether the later of two words has a "no" of its own right before it: "smoke, no smell"."""
+        low, high = (one, other) if one < other else (other, one)
+        return high - 1 > low and self.tokens[high - 1].folded in _BEFORE_NOUNS_ALONE
+
+    def _joins_numbers(self, at: int) -> bool:
+        """Whether an "and" stands between two numbers: "keys 5 and 6"."""
+        return at + 1 < len(self.tokens) and self.tokens[at - 1].kind == self.tokens[at + 1].kind == NUMBER
 
     def in_sentence(self, name: str, at: int) -> bool:
         """Whether an element stands in the sentence of token `at`."""
@@ -328,6 +343,7 @@ def _gather(
     reach: int,
 ) -> set[int] | None:
     used = set(span)
+    plain = len(solid) == len(group.elements)  # a pattern without a denial of its own
     for number, names in enumerate(solid):
         if number == pivot:
             continue
@@ -335,7 +351,9 @@ def _gather(
             (min(abs(at - mine) for at in other for mine in used), other)
             for name in names
             for other in places.near(name, span[0], reach)
-            if not used.intersection(other) and not places.joined_between(span[0], other[0])
+            if not used.intersection(other)
+            and not places.joined_between(span[0], other[0])
+            and not (plain and places.denied_between(span[0], other[0]))
         ]
         if not near:
             return None

@@ -139,8 +139,8 @@ def test_what_is_labelled_as_a_number_or_designator_stands_in_the_text(note: Fac
         assert attempt.get("part", "").casefold() in text
     if "cost" in note:
         figures = f"{note['cost']:.2f}".rstrip("0").rstrip(".")
-        pence = f"{note['cost'] * 100:.0f}p"
-        written = (figures, figures.replace(".", ","), pence)
+        pence = f"{note['cost'] * 100:.0f}"
+        written = (figures, figures.replace(".", ","), f"{pence}p", f"{pence}c")
         assert any(figure in text for figure in written)
 
 
