@@ -29,7 +29,7 @@ from kb.reading.readings import Found
 from kb.reading.same_parts import same_class, same_part
 from kb.reading.sections import class_of_designator
 from kb.reading.subjects import Subject
-from kb.reading.tokens import SIGN, WORD, Token
+from kb.reading.tokens import RAIL, SIGN, VOLTS, WORD, Token
 from kb.reading.tried_in_turn import mark_tried_in_turn
 from kb.reading.whole_boards import is_adapter, is_whole_board
 
@@ -48,6 +48,7 @@ _WITHOUT_PART = frozenset(
         "replace adapter",
     )
 )
+_WHICH = frozenset(("main", "standby", "mains", "big", "stby", "primary", "secondary", "output"))
 _MAY_SHORT = frozenset(("Q", "D", "BD", "BR", "DB", "ZD", "T", "TR"))
 _JOINED = frozenset(("+", "&", "and", "und", "et", "en", "y", "e", "ed"))
 _HOLD_PROGRAMS = frozenset(("memory", "microcontroller", "controller IC", "processor", "supervisor IC"))
@@ -103,8 +104,8 @@ class AttemptFinder:
             behind = self.mentions[number + 1].first if number + 1 < len(self.mentions) else len(self.tokens)
             clause = self.tokens[mention.last].clause
             at = mention.first - 1
-            if at > 0 and self.tokens[at].folded in little_words.ARTICLES:
-                at -= 1  # "by the heatsink"
+            while at > 0 and mention.first - at <= 3 and self._stands_between(at):
+                at -= 1  # "by the heatsink", "across the 24 V diode"
             before = self.tokens[at].folded if at >= 0 else ""
             after = self.tokens[mention.last + 1].folded if mention.last + 1 < len(self.tokens) else ""
             mention.only_place = mention.part_class != "solder joint" and (
@@ -135,6 +136,11 @@ class AttemptFinder:
             last = max((at for at in near if at in good), default=0)
             if mention.ok and any(self.tokens[at].folded in negation_words() for at in near if at < last):
                 mention.ok = False
+
+    def _stands_between(self, at: int) -> bool:
+        """Whether a word may stand between a preposition and the part: an article, a supply, which of them it is."""
+        token = self.tokens[at]
+        return token.folded in little_words.ARTICLES or token.folded in _WHICH or token.kind in (VOLTS, RAIL)
 
     def _ends_range(self, number: int) -> bool:
         """ "C1 to C4": the second end is no place."""
@@ -593,6 +599,13 @@ class AttemptFinder:
             return True
         return (
             mention.failure not in (None, "no oscillation")
-            and mention.part_class != "fuse"
+            and (mention.part_class != "fuse" or mention.part is not None or self._beside_bad(mention))
             and (mention.part is not None or mention.part_class is not None)
+        )
+
+    def _beside_bad(self, fuse: Mention) -> bool:
+        """Whether another part was found bad as well: a blown fuse alone is a symptom, and no fix."""
+        return any(
+            other is not fuse and other.part_class != "fuse" and not other.ok and (other.failure or other.bad)
+            for other in self.mentions
         )

@@ -36,9 +36,11 @@ def settle_denied(kept: list[Match], tokens: Sequence[Token], places: Places) ->
             present = not _is_denied(match, free, tokens, kept, last_denied)
         elif present and match.name in OF_HISTORY:
             # "no liquid", "not dropped": only right before it
-            present = not any(
-                at in free and tokens[at].clause == tokens[match.first].clause
-                for at in range(match.first - 2, match.first)
+            before = match.first - 1
+            present = not (
+                before in free
+                and tokens[before].clause == tokens[match.first].clause
+                and tokens[match.first].folded not in little_words.AFTER
             )
         if not present:
             last_denied = match

@@ -235,7 +235,8 @@ NEXT = _words(
 # Before a part that only says where something is.
 PLACE = _words(
     """
-    across am an at auf aux bei beside bij by cerca en from junto naast near neben on onder op pres
+    across am an at auf aux behind bei beside between bij by cerca de del della des du en from hinter junto naast
+    near neben of on onder op over parallel pres
     commande driving drives pilota pilotant pilote steuert stuurt controla maneja sotto su sul sur to under
     unter
     vers vicino von
