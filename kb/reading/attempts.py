@@ -49,6 +49,7 @@ _WITHOUT_PART = frozenset(
     )
 )
 _WHICH = frozenset(("main", "standby", "mains", "big", "stby", "primary", "secondary", "output"))
+_OF_PARTS = frozenset(("shorted", "high ESR", "bulging", "leaking electrolyte", "leaky", "lost capacitance", "drifted"))
 _MAY_SHORT = frozenset(("Q", "D", "BD", "BR", "DB", "ZD", "T", "TR"))
 _JOINED = frozenset(("+", "&", "and", "und", "et", "en", "y", "e", "ed"))
 _HOLD_PROGRAMS = frozenset(("memory", "microcontroller", "controller IC", "processor", "supervisor IC"))
@@ -249,6 +250,8 @@ class AttemptFinder:
         for mention in reversed(seen):
             if not group and event.kind == "failures" and only_says_where(mention, seen, self.tokens):
                 continue
+            if not group and event.value in _OF_PARTS and mention.part_class == "circuit board" and seen[0] is not mention:
+                continue  # "the triac on the washer's pcb shorted"
             if mention.sentence != sentence or not is_open(mention):  # type: ignore[operator]
                 break
             if group and not listed(mention, group[-1], self.tokens):
@@ -592,7 +595,7 @@ class AttemptFinder:
         return all(token.kind == SIGN or token.folded in little_words.NEXT for token in around)
 
     def _is_attempt(self, mention: Mention) -> bool:
-        if mention.ok:
+        if mention.ok or self._is_none(mention):
             return False
         named = mention.part or mention.part_class in COMES_LOOSE
         if mention.action is not None or (mention.bad and named and not mention.only_place):
@@ -601,6 +604,18 @@ class AttemptFinder:
             mention.failure not in (None, "no oscillation")
             and (mention.part_class != "fuse" or mention.part is not None or self._beside_bad(mention))
             and (mention.part is not None or mention.part_class is not None)
+        )
+
+    def _is_none(self, mention: Mention) -> bool:
+        """ "no smoke, no fuse": a part that is not there, or of which nothing is said."""
+        at = mention.first - 1
+        return (
+            at >= 0
+            and mention.failure is None
+            and mention.part is None
+            and mention.acted_at == mention.first
+            and self.tokens[at].folded in little_words.NONE
+            and self.tokens[at].clause == self.tokens[mention.first].clause
         )
 
     def _beside_bad(self, fuse: Mention) -> bool:

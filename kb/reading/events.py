@@ -13,6 +13,7 @@ from kb.reading.tokens import WORD, Token
 _BEFORE_NOUNS = frozenset(("new", "neue", "neuen", "neuer", "neues", "nieuw", "nieuwe", "nuevo", "nuova"))
 _SHORTEST_NOUN = 5
 _ASKED_REACH = 5
+_LOOKS_SO = frozenset(("clean", "sauber", "propre", "schoon", "limpio", "limpia", "pulito", "pulita"))
 _TRIED_THERE = frozenset(
     ("on", "in", "an", "am", "im", "sur", "dans", "op", "aan", "en", "su", "sull", "nel")
 )
@@ -54,7 +55,7 @@ class EventFinder:
                     continue
                 if table == "actions" and len(hit.places) == 1 and self._of_a_noun(hit.first):
                     continue
-                if table == "actions" and self._asked(hit.first):
+                if table == "actions" and (self._asked(hit.first) or self._not_by_us(hit)):
                     continue
                 mine |= span
                 found.append(Event(hit.first, hit.last, table, hit.value))
@@ -137,6 +138,19 @@ class EventFinder:
             token.folded in little_words.ASKED and token.clause == clause
             for token in self.tokens[max(0, at - _ASKED_REACH) : at]
         )
+
+    def _not_by_us(self, hit: Hit) -> bool:
+        """ "when you turn it up", "since the battery was replaced", "everything looked clean": no repair."""
+        first = hit.first
+        clause = self.tokens[first].clause
+        before = [token.folded for token in self.tokens[max(0, first - _ASKED_REACH) : first] if token.clause == clause]
+        if little_words.SINCE.intersection(before):
+            return True
+        near = before[-3:]
+        if little_words.WHEN.intersection(near) and little_words.SOMEBODY.intersection(near):
+            return True
+        looks = self.tokens[first].folded in _LOOKS_SO and len(hit.places) == 1
+        return looks and bool(little_words.SEEMS.intersection(before[-2:]))
 
     def _denied(self, hit: Hit) -> bool:
         before = hit.first - 1

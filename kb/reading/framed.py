@@ -11,6 +11,8 @@ from collections.abc import Sequence
 
 from kb.facts.symptoms import SYMPTOMS
 from kb.reading.denials import OF_HISTORY
+from kb.reading.lexicon import CONCEPT, Hit
+from kb.reading.mentions import Mention
 from kb.reading.patterns import Match, Places
 from kb.reading.tokens import Token
 
@@ -88,3 +90,24 @@ def _is_of_back_then(match: Match, tokens: Sequence[Token], places: Places) -> b
         if tokens[span[0]].sentence == sentence and match.name in FOUND_BY_LOOKING:
             return True
     return False
+
+
+_ALWAYS = frozenset(("others", "back_then"))  # also of what was done: then, or with another device
+_UNLESS_DONE = frozenset(("sought", "supposed"))
+
+
+def parts_only_spoken_of(
+    mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequence[Hit]
+) -> frozenset[int]:
+    """Which of the parts (by their place in `mentions`) are spoken of as above: "last year the relay was replaced"."""
+    frames = [hit for hit in hits if hit.table == CONCEPT and hit.value in _ALWAYS | _UNLESS_DONE]
+    found = set()
+    for number, mention in enumerate(mentions):
+        clause = tokens[mention.first].clause
+        for frame in frames:
+            distance = mention.end - frame.last
+            if not 0 < distance <= _BACK_THEN_REACH or tokens[frame.first].clause != clause:
+                continue
+            if frame.value in _ALWAYS or (mention.acted_at is None and distance <= _SUPPOSED_REACH):
+                found.add(number)
+    return frozenset(found)

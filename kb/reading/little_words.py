@@ -484,3 +484,18 @@ SAYS_STATE = _words(
     ok present tot weg
     """
 )
+
+# Before what was done some time ago, which is no fix of this job: "since the battery was replaced".
+SINCE = _words("since seit seitdem depuis sinds desde dacche")
+
+# Before what a person does with a device and not with its board: "when you turn it up".
+WHEN = _words("when whenever if once wenn sobald falls quand si lorsqu als wanneer cuando quando se")
+SOMEBODY = _words("you i one we man ich on je vous tu u men usted uno si")
+
+# Before a word that says how something is and not what was done: "everything looked clean".
+SEEMS = _words(
+    """
+    is was are were looks looked look seems seemed very all quite everything nice ist war sieht alles sehr est
+    etait semble tout tres is lijkt alles heel es esta parece todo muy sembra tutto molto
+    """
+)
