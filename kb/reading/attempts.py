@@ -118,7 +118,9 @@ class AttemptFinder:
                 for at in range(mention.last + 1, min(mention.last + 4, behind, len(self.tokens)))
                 if self.tokens[at].clause == clause
             ]
-            mention.bad = any(at in bad for at in near) or (
+            mention.bad = any(
+                at in bad and self.tokens[at - 1].folded not in negation_words() for at in near
+            ) or (
                 mention.part_class in COMES_LOOSE
                 and any(at in loose for at in range(max(0, mention.first - 2), mention.first))
             )

@@ -64,12 +64,13 @@ _CORRODE_ALONE = ("@battery", "@keypad", "@switch", "@potentiometer", "@relay", 
 def _costs_nothing(match: Match, tokens: Sequence[Token]) -> bool:
     """ "… soak test ok. no charge": alone behind all else, where nothing that charges was spoken of."""
     words = [tokens[at].folded for at in range(match.first, match.last + 1)]
-    alone = all(
-        token.clause != tokens[match.first].clause for token in tokens[max(0, match.first - 1) : match.first]
-    )
-    return words == ["no", "charge"] and alone and match.first > 0 and match.last + 1 == len(tokens)
+    if words != ["no", "charge"] or not match.first or match.last + 1 != len(tokens):
+        return False
+    before = tokens[match.first - 1]
+    return before.clause != tokens[match.first].clause or before.folded in _HANDED_OUT
 
 
+_HANDED_OUT = frozenset(("returned", "back", "collected", "customer", "owner", "out", "given", "handed", "at", "so"))
 _STOPS = 2  # words that say that it stops, and not that it had started
 _SAYS_WHEN = frozenset(
     ("responds to tapping or flexing", "works unloaded but not in the set", "clock or settings lost")
@@ -131,9 +132,11 @@ def is_of_something_else(
             match.last + 1 in places.of("contact")
         )
     if match.name == "failed after a spill or damp" and len(match.places) <= _STOPS:
-        # Water belongs into a washing machine.
-        return any(tokens[at].folded in _WATER for at in match.places) and places.in_sentence(
-            "washer", match.first
+        # Water belongs into a washing machine; "no water comes in" is none that got in.
+        water = [at for at in match.places if tokens[at].folded in _WATER]
+        return bool(water) and (
+            places.in_sentence("washer", match.first)
+            or any(at and tokens[at - 1].folded in ("no", "kein", "geen", "sin", "senza", "d") for at in water)
         )
     if match.name == "failed after a power cut or storm":
         # "forgets the time at every power cut"
@@ -147,12 +150,46 @@ def is_of_something_else(
         return tokens[at].folded in ("drops", "drop") or (
             tokens[at].folded == "dropped" and at > 0 and at - 1 in rails
         )
+    if match.name == "dead" and _is_by_remote(match, tokens, places):
+        return True
+    if match.name == "does not turn off" and _stays_at_last(match, kept, tokens):
+        return True
     return _is_of_a_part(match, kept, tokens, places)
 
 
+_BY = frozenset(("with", "from", "by", "via", "using", "mit", "von", "per", "avec", "depuis", "met", "vanaf", "con", "desde",
+                 "dal", "col"))  # fmt: skip
+_AT_LAST = frozenset(("then", "finally", "eventually", "now", "once", "until", "dann", "puis", "dan", "luego", "poi", "it"))
+_LASTS = frozenset(("for", "all", "as", "long", "until", "longer", "fine", "ok", "once"))
+
+
+def _is_by_remote(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "cannot switch it on with the remote": the remote's fault as far as this says; "no it powers up"."""
+    if tokens[match.first].folded == "no" and tokens[match.last].folded in ("powers", "powered", "powering"):
+        return True
+    remote = [at for at in range(match.last + 1, match.last + 4) if at in places.of("remote")]
+    return any(
+        tokens[at].clause == tokens[match.last].clause
+        and any(tokens[place].folded in _BY for place in range(match.last + 1, at))
+        for at in remote
+    )
+
+
+def _stays_at_last(match: Match, kept: Sequence[Match], tokens: Sequence[Token]) -> bool:
+    """ "after five tries it stays on for the evening": it does what it should."""
+    words = [tokens[at].folded for at in match.places]
+    if not set(words) & {"stays", "stay", "stayed", "remains", "bleibt", "reste", "blijft", "queda", "resta"}:
+        return False
+    behind = match.last + 1
+    lasts = behind < len(tokens) and tokens[behind].folded in _LASTS
+    at_last = any(tokens[at].folded in _AT_LAST - {"it"} for at in range(max(0, match.first - 3), match.first))
+    starts = {"starts only after several tries", "restarts by itself", "intermittent", "starts then shuts down"}
+    return lasts or at_last or any(other.name in starts and other.first < match.first for other in kept)
+
+
 _EVERY = frozenset(
-    ("every", "each", "any", "jedem", "jeder", "jedes", "chaque", "elke", "iedere", "bij", "cada", "ogni", "bei", "at",
-     "a", "when", "wenn", "quand", "als", "cuando", "quando")
+    ("every", "each", "any", "jedem", "jeder", "jedes", "chaque", "elke", "iedere", "cada", "ogni", "when", "wenn",
+     "quand", "cuando", "quando")
 )  # fmt: skip
 _PART_REACH = 8
 _CIRCUITS = frozenset(("protection", "trip", "circuit", "detector", "sensing", "sense", "detection", "lockout"))

@@ -23,6 +23,7 @@ from kb.reading.tokens import CODE, DESIGNATOR, NUMBER, QUANTITY, WORD, Token
 _REACH = 5  # words that may stand between two words of a pattern, besides its own
 _NOT_REACH = 4  # words that may stand between "no" and what it belongs to
 _CLAUSES_APART = 2
+_NEXT_REMARK = 2
 FAR = 16
 # Concepts whose phrases hold a "no" of their own ("sans arrêt"), which denies nothing else.
 _HOLD_NOTS = frozenset(("missing", "repeatedly", "anything", "no_effect", "unloaded", "only", "else"))
@@ -437,7 +438,9 @@ def _chained(
                 for place in range(max(0, other[0] - 2), other[0])
             ):
                 break
-            if near and tokens[other[0]].sentence == tokens[used[-1]].sentence:
+            apart = tokens[other[0]].sentence - tokens[used[-1]].sentence
+            # "Sound fine. Picture gone.": short remarks that belong together
+            if near and (not apart or (apart == 1 and other[0] - used[-1] <= _NEXT_REMARK)):
                 found.append(((*used, *other), nots | more))
                 break
     return found

@@ -293,6 +293,8 @@ _ALIKE = (
     ("one channel silent", "dead", "does not work", "picture but no sound"),
     ("relay clicks once", "relay clicks repeatedly", "ticking or chirping noise"),
     ("standby light on but will not start", "dead", "does not work"),
+    ("standby light on but will not start", "starts then shuts down"),
+    ("restarts by itself", "starts then shuts down"),
     ("no standby light", "dead", "does not work"),
 )
 
