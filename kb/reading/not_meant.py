@@ -79,8 +79,19 @@ _SINGLE_CLICK = 3  # words that say that a relay clicks, and not again and again
 # "snubber cap on the drain of the main fet shorted": the first part is, and not what it is connected to.
 _SHORTED_PARTS = frozenset(
     ("main switch shorted", "power factor switch shorted", "bulk capacitor low or open", "output rectifier shorted",
-     "mains rectifier shorted")
+     "mains rectifier shorted", "relay clicks repeatedly")
 )  # fmt: skip
+_SUPPLY_GONE = frozenset(("no standby voltage", "one output missing", "standby voltage low"))
+
+
+def _part_between(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "standby regulator dead": a part of the supply, and not the supply."""
+    return not match.nots and any(
+        match.first < span[0] and span[-1] < match.last and tokens[span[0]].clause == tokens[match.first].clause
+        for span in places.near("@part", match.last, match.last - match.first)
+    )
+
+
 _SHORTED_OUTPUTS = frozenset(("output rail shorted to ground", "standby rail shorted to ground"))
 
 
@@ -188,7 +199,7 @@ def _stays_at_last(match: Match, kept: Sequence[Match], tokens: Sequence[Token])
 
 
 _EVERY = frozenset(
-    ("every", "each", "any", "jedem", "jeder", "jedes", "chaque", "elke", "iedere", "cada", "ogni", "when", "wenn",
+    ("every", "each", "any", "jedem", "jeder", "jedes", "chaque", "elke", "iedere", "bij", "cada", "ogni", "when", "wenn",
      "quand", "cuando", "quando")
 )  # fmt: skip
 _PART_REACH = 8
@@ -279,6 +290,10 @@ def _is_of_a_part(match: Match, kept: Sequence[Match], tokens: Sequence[Token], 
     if match.name == "relay clicks repeatedly" and places.in_sentence("contact", match.first):
         # "K2 clicks but contact 18 ohm": it works, what it switches does not.
         return len(match.places) <= _SINGLE_CLICK
+    if match.name in _SUPPLY_GONE and _part_between(match, tokens, places):
+        return True
+    if match.name in _SHORTED_OUTPUTS and _parts_of_it(match, tokens, places):
+        return True
     if match.name in _SHORTED_OUTPUTS:
         # "output transistor Q5 shorted", "heater element down to earth": a part.
         parts = [span[0] for span in places.spans.get("@part", ())]
