@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from kb.facts.designators import designator_letters
 from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.subjects import Subject
@@ -33,6 +34,9 @@ _QUANTITY_WORDS = {
 }  # fmt: skip
 _LARGEST_BARE = 1_000.0
 _CLOSE = 0.1
+_FALL_REACH = 8
+_MOST_DROP_V = 3.0  # of one junction; a light-emitting diode's is the largest
+_WITH_JUNCTION = frozenset(("D", "CR", "BD", "BR", "DB", "Q", "T", "TR", "ZD", "LED", "LD"))
 _OF_A_CAPACITY = frozenset(
     (
         "=",
@@ -83,6 +87,7 @@ _SAID_BETWEEN = frozenset(
             "standby",
             "unloaded",
             "missing",
+            "nothing",
             "collapse",
             "dead",
         ]
@@ -172,7 +177,12 @@ class _Finder:
                     quantity = "ripple_v"  # "12V shows 1.1V ripple"
                 if quantity == "esr_ohm" and subject is not None and subject.rail:
                     subject = self._part_before(at) or subject
-                if subject is not None and self._belongs(subject, at, last, unit, quantity, open_since):
+                if quantity is None and subject is not None and self._is_drop(subject, at, value, unit):
+                    quantity, unit = "diode_v", "V"
+                falls = subject is not None and unit in ("", "V") and self._falls_further(subject, at, found)
+                if subject is not None and (
+                    falls or self._belongs(subject, at, last, unit, quantity, open_since)
+                ):
                     made = self._made(subject, at, last, value, low, high, unit, quantity)
                     if made is not None:
                         if self._goes_into_last(made, range(open_since + 1, at), found):
@@ -188,9 +198,26 @@ class _Finder:
             at += 1
         return [self._with_state(one) for one in found]
 
+    def _is_drop(self, subject: Subject, at: int, value: float | None, unit: str) -> bool:
+        """ "D9 0.45 drop", "D5 0.51, OL reversed": volts across a junction, as a meter's diode range shows them."""
+        if subject.point is None or value is None or unit not in ("", "V") or not 0 <= value <= _MOST_DROP_V:
+            return False
+        if designator_letters(subject.point) not in _WITH_JUNCTION:
+            return False
+        sentence = self.tokens[at].sentence
+        near = range(max(0, at - 6), min(len(self.tokens), at + 7))
+        return any(
+            self.tokens[place].folded in little_words.DROP and self.tokens[place].sentence == sentence
+            for place in near
+        )
+
     def _goes_on_with_esr(self, at: int, quantity: str | None) -> bool:
         """ "ESR of C12 2R5, C13 1R9": the next part of a list and its ohms."""
         following = self.tokens[at + 1] if at + 1 < len(self.tokens) else None
+        if quantity == "ripple_v":
+            if self.tokens[at].kind == SIGN and at + 1 < len(self.tokens):
+                at += 1
+            return self.tokens[at].kind == NUMBER  # "ripple 1.2 Vpp on the 5 V, 0.03 after C4"
         of_part = quantity == "esr_ohm" and self.tokens[at].kind == DESIGNATOR
         return of_part and following is not None and following.unit == "ohm"
 
@@ -343,6 +370,8 @@ class _Finder:
             after = self.tokens[place + 1].folded if place + 1 < len(self.tokens) else ""
             if after in little_words.MORE:
                 return True
+            if after in little_words.REACHES and place + 2 < len(self.tokens):
+                return self.tokens[place + 2].folded in little_words.MORE  # "never gets above 9"
         return (
             token.folded in little_words.BETWEEN | little_words.LEAST | little_words.MOST | little_words.MORE
             or place in self.states
@@ -371,11 +400,10 @@ class _Finder:
         if not seen or place < 0 or self.tokens[place].clause != self.tokens[own.first].clause:
             return None
         token = self.tokens[place]
-        if (
-            token.kind not in (NUMBER, VOLTS)
-            or place in self.blocked
-            or (token.value is None and token.low is None)
-        ):
+        measured = token.kind in (NUMBER, VOLTS) or token.unit in ("Vpp", "ohm")
+        if not measured or place in self.blocked or (token.value is None and token.low is None):
+            return None
+        if self._is_of_one_before(place):
             return None
         if any(place in one.tokens for one in found[-3:]):
             return None
@@ -386,6 +414,30 @@ class _Finder:
             return None
         return self._made(
             own, place, place, token.value, token.low, token.high, token.unit, quantity, last=own.last
+        )
+
+    def _is_of_one_before(self, place: int) -> bool:
+        """ "5 V at 4.1 and 12 V falls to 9": the number before the "and" is of the supply before it."""
+        if self.tokens[place + 1].folded not in little_words.JOINS_OF_RAILS:
+            return False
+        at = place - 1
+        while at >= 0 and at not in self.inside and self._skips(at) and self.tokens[at].clause == self.tokens[place].clause:
+            at -= 1
+        return at >= 0 and place - at > 1 and at in self.inside and self.tokens[at].clause == self.tokens[place].clause
+
+    def _falls_further(self, subject: Subject, at: int, found: list[Found]) -> bool:
+        """ "sits at 11.8 cold, drops to 8 after ten minutes": a second value of the supply, to which it falls."""
+        before = found[-1] if found else None
+        if before is None or before.subject is not subject or not subject.rail or before.value is None:
+            return False
+        gap = range(before.last + 1, at)
+        if len(gap) > _FALL_REACH or self.tokens[before.last].sentence != self.tokens[at].sentence:
+            return False
+        near = range(max(before.last + 1, at - 4), at)
+        falls = any(place in self.falling for place in near)
+        down = any(self.tokens[place].folded in little_words.DOWN_TO for place in near)
+        return falls and down and not any(
+            place in self.at or self.tokens[place].kind in (NUMBER, VOLTS, DESIGNATOR) for place in gap
         )
 
     def _belongs(
