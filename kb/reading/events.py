@@ -51,6 +51,8 @@ class EventFinder:
                 span = set(range(hit.first, hit.last + 1))
                 if mine & span or (table == "failures" and taken & span):
                     continue
+                if table == "failures" and self._denied_inside(hit):
+                    continue
                 if table == "actions" and (self._denied(hit) or self._ordered(hit.first, hit.last)):
                     continue
                 if table == "actions" and len(hit.places) == 1 and self._of_a_noun(hit.first):
@@ -151,6 +153,14 @@ class EventFinder:
             return True
         looks = self.tokens[first].folded in _LOOKS_SO and len(hit.places) == 1
         return looks and bool(little_words.SEEMS.intersection(before[-2:]))
+
+    def _denied_inside(self, hit: Hit) -> bool:
+        """ "Sicherung nicht durch": a denial between the words of the failure that is none of its own."""
+        return not hit.denies and any(
+            self.tokens[at].folded in negation_words()
+            for at in range(hit.first + 1, hit.last)
+            if at not in hit.places
+        )
 
     def _denied(self, hit: Hit) -> bool:
         before = hit.first - 1

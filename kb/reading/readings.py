@@ -35,6 +35,7 @@ _QUANTITY_WORDS = {
 _LARGEST_BARE = 1_000.0
 _CLOSE = 0.1
 _FALL_REACH = 8
+_MOST_RIPPLE_V = 2.0  # a bare number behind a ripple that is no supply's volts
 _MOST_DROP_V = 3.0  # of one junction; a light-emitting diode's is the largest
 _WITH_JUNCTION = frozenset(("D", "CR", "BD", "BR", "DB", "Q", "T", "TR", "ZD", "LED", "LD"))
 _OF_A_CAPACITY = frozenset(
@@ -217,7 +218,7 @@ class _Finder:
         if quantity == "ripple_v":
             if self.tokens[at].kind == SIGN and at + 1 < len(self.tokens):
                 at += 1
-            return self.tokens[at].kind == NUMBER  # "ripple 1.2 Vpp on the 5 V, 0.03 after C4"
+            return self.tokens[at].kind == NUMBER and (self.tokens[at].value or 0.0) <= _MOST_RIPPLE_V  # "ripple 1.2 Vpp on the 5 V, 0.03 after C4"
         of_part = quantity == "esr_ohm" and self.tokens[at].kind == DESIGNATOR
         return of_part and following is not None and following.unit == "ohm"
 
