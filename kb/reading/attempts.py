@@ -49,6 +49,12 @@ _WITHOUT_PART = frozenset(
     )
 )
 _WHICH = frozenset(("main", "standby", "mains", "big", "stby", "primary", "secondary", "output"))
+_FAILS_SO: dict[str, frozenset[str | None]] = {
+    "lost capacitance": CAPACITORS | {None},
+    "high ESR": CAPACITORS | {None},
+    "bulging": CAPACITORS | {"battery", None},
+}
+_PIECES = frozenset(("inductor", "connector", "solder joint", "circuit board", "cable", "heat sink or pad", "fuse", "switch"))
 _OF_PARTS = frozenset(("shorted", "high ESR", "bulging", "leaking electrolyte", "leaky", "lost capacitance", "drifted"))
 _MAY_SHORT = frozenset(("Q", "D", "BD", "BR", "DB", "ZD", "T", "TR"))
 _JOINED = frozenset(("+", "&", "and", "und", "et", "en", "y", "e", "ed"))
@@ -110,7 +116,11 @@ class AttemptFinder:
             before = self.tokens[at].folded if at >= 0 else ""
             after = self.tokens[mention.last + 1].folded if mention.last + 1 < len(self.tokens) else ""
             mention.only_place = mention.part_class != "solder joint" and (
-                (before in little_words.PLACE and not self._ends_range(number))
+                (
+                    before in little_words.PLACE
+                    and not self._ends_range(number)
+                    and not (before in little_words.OF and self._is_piece(number))
+                )
                 or after in ("pin", "pins", "broche", "patte")
             )
             near = [
@@ -139,6 +149,11 @@ class AttemptFinder:
             last = max((at for at in near if at in good), default=0)
             if mention.ok and any(self.tokens[at].folded in negation_words() for at in near if at < last):
                 mention.ok = False
+
+    def _is_piece(self, number: int) -> bool:
+        """ "the coil of K2": a piece of the part behind it, which is that part's own failure."""
+        before = self.mentions[number - 1] if number else None
+        return before is None or before.part is None and before.part_class in _PIECES
 
     def _stands_between(self, at: int) -> bool:
         """Whether a word may stand between a preposition and the part: an article, a supply, which of them it is."""
@@ -230,6 +245,9 @@ class AttemptFinder:
 
     def _can_fail(self, mention: Mention, event: Event) -> bool:
         if event.value == "worn contacts" and self._own_class(mention) not in WITH_CONTACTS:
+            return False
+        only = _FAILS_SO.get(event.value)
+        if only is not None and self._own_class(mention) not in only:
             return False
         if event.value not in FAILURE_CONCEPTS:
             return True

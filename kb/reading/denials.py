@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from kb.reading import little_words
 from kb.reading.patterns import AND, FAR, Match, Places
-from kb.reading.tokens import SIGN, Token
+from kb.reading.tokens import BUT, SIGN, Token
 
 # What happened before says nothing of what the board does.
 OF_HISTORY = (
@@ -96,8 +96,10 @@ def _is_denied(
         if joins & {"or", "nor", "oder", "ou", "ni", "of", "noch", "o", "/"}:
             return True
     after = match.last + 1
-    while after < len(tokens) and tokens[after].kind == SIGN:
-        after += 1
+    while after < len(tokens) and (
+        tokens[after].kind == SIGN or (tokens[after].folded in BUT and after + 1 in free)
+    ):
+        after += 1  # "brummt aber nicht"
     if after < len(tokens) and tokens[after].folded in little_words.NOT_AFTER and after in free:
         ends = after + 1 >= len(tokens) or tokens[after + 1].clause != tokens[after].clause
         return ends and tokens[after].sentence == tokens[match.last].sentence

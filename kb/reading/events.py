@@ -13,6 +13,7 @@ from kb.reading.tokens import WORD, Token
 _BEFORE_NOUNS = frozenset(("new", "neue", "neuen", "neuer", "neues", "nieuw", "nieuwe", "nuevo", "nuova"))
 _SHORTEST_NOUN = 5
 _ASKED_REACH = 5
+_DONE = frozenset(("done", "gemacht", "erledigt", "gedaan", "hecho", "hechos", "fatto", "fatti"))
 _LOOKS_SO = frozenset(("clean", "sauber", "propre", "schoon", "limpio", "limpia", "pulito", "pulita"))
 _TRIED_THERE = frozenset(
     ("on", "in", "an", "am", "im", "sur", "dans", "op", "aan", "en", "su", "sull", "nel")
@@ -72,6 +73,8 @@ class EventFinder:
             and not taken.intersection(hit.places)
         ]
         for at, token in enumerate(self.tokens):
+            if token.folded in _DONE and at - 1 in self.places and at not in taken and self._ends(at):
+                found.append(Event(at, at, "actions", "replace"))  # "C21 + C22 done"
             if token.folded == "kurz" and {at - 1, at - 2} & self.places and at not in taken:
                 found.append(Event(at, at, "failures", "shorted"))
             if token.folded in little_words.TRIED and at not in taken and self._another(at):
@@ -98,6 +101,9 @@ class EventFinder:
         if token.clause != self.tokens[at].clause or token.kind != WORD or len(token.folded) < _SHORTEST_NOUN:
             return False
         return after not in self.meaning and not {after, after + 1} & self.places
+
+    def _ends(self, at: int) -> bool:
+        return at + 1 >= len(self.tokens) or self.tokens[at + 1].clause != self.tokens[at].clause
 
     def _another(self, at: int) -> bool:
         """ "tried another PSU board", "anderes Netzteil probiert"."""

@@ -34,7 +34,9 @@ def implied_readings(
     states = {place: hit.value for hit in hits if hit.table == "loads" for place in hit.places}
     parts = {place for hit in hits if hit.table == "parts" for place in hit.places}
     good = {hit.first for hit in hits if (hit.table, hit.value) == (CONCEPT, "ok")}
-    found = _said_to_be_good(tokens, hits, rails, used, acted)
+    found = _listed_volts(tokens, rails, used)
+    used |= {at for one in found for at in one.tokens}
+    found += _said_to_be_good(tokens, hits, rails, used, acted)
     if acted is None:
         return found
     used |= {at for one in found for at in one.tokens}
@@ -80,6 +82,38 @@ def _is_back(tokens: Sequence[Token], at: int) -> bool:
     return named and behind is not None and behind.folded in little_words.AGAIN | {"there", "present", "da"}
 
 
+_LIST_SIGNS = frozenset(("/", ",", "+", "and", "und", "et", "en", "y", "e"))
+
+
+def _listed_volts(
+    tokens: Sequence[Token], rails: Sequence[KnownRail], used: set[int] | frozenset[int]
+) -> list[Found]:
+    """ "tested: 5.02 / 12.0 / 24.1": bare numbers in a row, each near another supply of the family."""
+    found: list[Found] = []
+    run: list[int] = []
+
+    def close() -> None:
+        subjects = [_near_rail(tokens[at].value or 0.0, at, (), rails) for at in run]
+        names = {subject.rail for subject in subjects if subject is not None}
+        decimals = sum(tokens[at].value != int(tokens[at].value or 0.0) for at in run)
+        if len(run) >= 2 and decimals >= 1 and len(names) == len(run):
+            for at, subject in zip(run, subjects, strict=True):
+                assert subject is not None
+                supply = "standby" if subject.role == "standby" else None
+                found.append(Found(subject, at, at, "dc_v", tokens[at].value, supply=supply, tokens=[at]))
+        run.clear()
+
+    for at, token in enumerate(tokens):
+        if token.kind == NUMBER and token.value is not None and at not in used:
+            if run and (at - run[-1] > 2 or tokens[run[-1]].sentence != token.sentence):
+                close()
+            run.append(at)
+        elif token.folded not in _LIST_SIGNS:
+            close()
+    close()
+    return found
+
+
 def _said_to_be_good(
     tokens: Sequence[Token],
     hits: Sequence[Hit],
@@ -94,6 +128,8 @@ def _said_to_be_good(
     for at, token in enumerate(tokens):
         if token.kind not in (NUMBER, VOLTS) or token.value is None or at in used:
             continue
+        if token.kind == VOLTS and token.value == int(token.value):
+            continue  # "12V fine": the supply's name
         if acted is not None and at > acted:
             break
         before = at - 1

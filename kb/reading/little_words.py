@@ -246,6 +246,9 @@ PLACE = _words(
     """
 )
 
+# Of these, the words that may join a piece to its part: "the coil of K2".
+OF = _words("of de del della des du von van di en")
+
 # What may be run or tried for a time, which is not time spent on the repair.
 RUN = _words(
     """

@@ -158,6 +158,8 @@ def is_of_something_else(
     if match.name == "dropped or mechanical damage":
         # "5 V drops when the panel is on"
         at = match.first
+        if any(place in places.of("remote") for place in range(max(0, at - 2), at)):
+            return True  # "since the remote was dropped"
         return tokens[at].folded in ("drops", "drop") or (
             tokens[at].folded == "dropped" and at > 0 and at - 1 in rails
         )
@@ -189,6 +191,8 @@ def _is_by_remote(match: Match, tokens: Sequence[Token], places: Places) -> bool
 def _stays_at_last(match: Match, kept: Sequence[Match], tokens: Sequence[Token]) -> bool:
     """ "after five tries it stays on for the evening": it does what it should."""
     words = [tokens[at].folded for at in match.places]
+    if any(tokens[at].folded == "no" and tokens[at + 1].folded in ("stop", "stops") for at in match.nots):
+        return True  # "2 h at full load, no stop"
     if not set(words) & {"stays", "stay", "stayed", "remains", "bleibt", "reste", "blijft", "queda", "resta"}:
         return False
     behind = match.last + 1

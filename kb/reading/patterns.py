@@ -31,6 +31,8 @@ _HOLD_NOTS = frozenset(("missing", "repeatedly", "anything", "no_effect", "unloa
 _SHORT_TOO = frozenset(("no", "nothing", "off", "light", "red", "standby"))
 # Names of devices, of which a word may be a part: "food processor".
 _DEVICES = frozenset(("device", "motor_device", "warmer", "lamp_device", "washer"))
+_CODE_WORDS = frozenset(("error", "err", "code", "errore", "erreur", "codice", "codigo", "foutcode", "fehlercode"))
+_CODE_LETTERS = frozenset(("E", "ER", "ERR", "EE", "F", "H", "P"))
 _ERROR_CODE = re.compile(r"(?:E|ER|ERR)[0-9]{1,3}")
 _LONG_MINUTES = 15  # what stops after so long stops because it is warm
 _CAPACITORS = tuple(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
@@ -197,8 +199,12 @@ def _french_only(tokens: Sequence[Token]) -> frozenset[int]:
 
 
 def _is_error_number(tokens: Sequence[Token], at: int, err: set[int]) -> bool:
-    """ "error 14", "Fehler F08": a number or code right behind the word."""
-    return at - 1 in err and tokens[at].clause == tokens[at - 1].clause
+    """ "error 14", "Fehler F08": a number or code right behind the word; "actual fault K1" names a part."""
+    if at - 1 not in err or tokens[at].clause != tokens[at - 1].clause:
+        return False
+    if tokens[at].kind != DESIGNATOR or tokens[at - 1].folded in _CODE_WORDS:
+        return True
+    return designator_letters(tokens[at].folded) in _CODE_LETTERS
 
 
 class Places:
