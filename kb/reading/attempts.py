@@ -270,6 +270,8 @@ class AttemptFinder:
         for mention in reversed(seen):
             if not group and event.kind == "failures" and only_says_where(mention, seen, self.tokens):
                 continue
+            if not group and event.value in _FAILS_SO and not self._can_fail(mention, event):
+                continue  # "the cap behind the standby diode vented"
             if not group and event.value in _OF_PARTS and mention.part_class == "circuit board" and seen[0] is not mention:
                 continue  # "the triac on the washer's pcb shorted"
             if mention.sentence != sentence or not is_open(mention):  # type: ignore[operator]
@@ -282,9 +284,15 @@ class AttemptFinder:
         return group
 
     def _interrupted(self, mention: Mention, event: Event) -> bool:
-        between = self.tokens[mention.last + 1 : event.first]
         if event.kind == "failures":
-            return len([token for token in between if token.kind == WORD]) > 6
+            words = [
+                at
+                for at in range(mention.last + 1, event.first)
+                if self.tokens[at].kind == WORD
+                and at not in self.places
+                and self.tokens[at].folded not in little_words.ARTICLES
+            ]
+            return len(words) > 6
         return False
 
     def _action(self, event: Event, seen: list[Mention]) -> None:

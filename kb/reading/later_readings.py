@@ -59,6 +59,7 @@ def implied_readings(
             or (before.folded in little_words.DOWN_TO and at - 2 in action_words)  # "adjusted to 12.0"
             or before.folded in little_words.AGAIN | little_words.NOW
             or before.folded in little_words.STEADY
+            or (before.folded == "one" and tokens[at - 2].folded in little_words.NEW)  # "new one 5.04"
         )
         sure_end = (arrow and not token.folded.isdigit()) or at + 1 in states or at + 1 in good
         ends = sure_end or _ends(tokens, at)

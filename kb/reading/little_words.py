@@ -240,6 +240,7 @@ PLACE = _words(
     """
     across am an at auf aux behind bei beside between bij by cerca de del della des du en from hinter junto naast
     near neben of on onder op over parallel pres
+    acciona attiva comanda aanstuurt ansteuert treibt switches
     commande driving drives pilota pilotant pilote steuert stuurt controla maneja sotto su sul sur to under
     unter
     vers vicino von

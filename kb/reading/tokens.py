@@ -416,7 +416,7 @@ class _Scan:
             return 0
         end = following + 1
         text = raw + digits
-        if (text in _CAPACITOR_CLASSES and self._is_of_capacitor(end)) or raw in _NO_PARTS:
+        if (text.upper() in _CAPACITOR_CLASSES and self._is_of_capacitor(end)) or raw in _NO_PARTS:
             if not touching:
                 return 0
             self._add(CODE, self.pieces[at].start(), self.pieces[following].end())
