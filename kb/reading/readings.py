@@ -35,6 +35,8 @@ _QUANTITY_WORDS = {
 _LARGEST_BARE = 1_000.0
 _CLOSE = 0.1
 _FALL_REACH = 8
+_GAP = 9  # tokens between a supply or point and its number
+_SKIPPED = little_words.BETWEEN | little_words.LEAST | little_words.MOST | little_words.MORE
 _MOST_RIPPLE_V = 2.0  # a bare number behind a ripple that is no supply's volts
 _MOST_DROP_V = 3.0  # of one junction; a light-emitting diode's is the largest
 _WITH_JUNCTION = frozenset(("D", "CR", "BD", "BR", "DB", "Q", "T", "TR", "ZD", "LED", "LD"))
@@ -374,7 +376,7 @@ class _Finder:
             if after in little_words.REACHES and place + 2 < len(self.tokens):
                 return self.tokens[place + 2].folded in little_words.MORE  # "never gets above 9"
         return (
-            token.folded in little_words.BETWEEN | little_words.LEAST | little_words.MOST | little_words.MORE
+            token.folded in _SKIPPED
             or place in self.states
             or place in self.quantity
             or place in self.words
@@ -451,8 +453,10 @@ class _Finder:
             return False
         if crosses and not unit and self._is_whole(at) and not any(self.tokens[p].folded == "(" for p in gap):
             return False
+        if len(gap) > _GAP:
+            return False
         strange = [place for place in gap if not self._skips(place)]
-        if len(gap) > 9 or len(strange) > (1 if unit == "V" else 0):
+        if len(strange) > (1 if unit == "V" else 0):
             return False
         if strange and (self.tokens[strange[0]].kind != WORD or self._means(strange[0])):
             return False
