@@ -13,10 +13,10 @@ from kb.reading import little_words
 from kb.reading.events import Event, EventFinder
 from kb.reading.facts import KnownPart
 from kb.reading.filling import Filler
-from kb.reading.lexicon import CONCEPT, Hit, negation_words
+from kb.reading.lexicon import Hit, negation_words
+from kb.reading.marked_good import mark_good
 from kb.reading.mentions import Mention, find_mentions, in_order, listed, only_says_where
 from kb.reading.part_failures import (
-    BAD,
     CAPACITORS,
     COMES_LOOSE,
     FAILURE_CONCEPTS,
@@ -29,7 +29,7 @@ from kb.reading.readings import Found
 from kb.reading.same_parts import same_class, same_part
 from kb.reading.sections import class_of_designator
 from kb.reading.subjects import Subject
-from kb.reading.tokens import RAIL, SIGN, VOLTS, WORD, Token
+from kb.reading.tokens import SIGN, WORD, Token
 from kb.reading.tried_in_turn import mark_tried_in_turn
 from kb.reading.whole_boards import is_adapter, is_whole_board
 
@@ -48,14 +48,14 @@ _WITHOUT_PART = frozenset(
         "replace adapter",
     )
 )
-_WHICH = frozenset(("main", "standby", "mains", "big", "stby", "primary", "secondary", "output"))
 _FAILS_SO: dict[str, frozenset[str | None]] = {
     "lost capacitance": CAPACITORS | {None},
     "high ESR": CAPACITORS | {None},
     "bulging": CAPACITORS | {"battery", None},
 }
-_PIECES = frozenset(("inductor", "connector", "solder joint", "circuit board", "cable", "heat sink or pad", "fuse", "switch"))
-_OF_PARTS = frozenset(("shorted", "high ESR", "bulging", "leaking electrolyte", "leaky", "lost capacitance", "drifted"))
+_OF_PARTS = frozenset(
+    ("shorted", "high ESR", "bulging", "leaking electrolyte", "leaky", "lost capacitance", "drifted")
+)
 _MAY_SHORT = frozenset(("Q", "D", "BD", "BR", "DB", "ZD", "T", "TR"))
 _JOINED = frozenset(("+", "&", "and", "und", "et", "en", "y", "e", "ed"))
 _HOLD_PROGRAMS = frozenset(("memory", "microcontroller", "controller IC", "processor", "supervisor IC"))
@@ -83,7 +83,7 @@ class AttemptFinder:
         self.subjects, self.hits, self.known = subjects, hits, known
 
     def run(self) -> list[Mention]:
-        self._mark_good()
+        mark_good(self.mentions, self.tokens, self.hits)
         events = EventFinder(self.tokens, self.hits, self.places).run()
         self.acts = {event.first for event in events if event.kind == "actions"}
         marks: list[tuple[int, int, object]] = [(mention.first, 0, mention) for mention in self.mentions]
@@ -98,77 +98,6 @@ class AttemptFinder:
         self.filler.fill((*self.mentions, *self.without_part))
         found = [*self.without_part, *(mention for mention in self.mentions if self._is_attempt(mention))]
         return sorted(found, key=lambda mention: mention.first)
-
-    def _mark_good(self) -> None:
-        """ "fuse OK", "D5 ok": a part that was found good; "on CN2 pin 3": one that only says where."""
-        good = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "ok"}
-        done = {hit.first for hit in self.hits if hit.table == "actions"}
-        bad = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value in BAD}
-        bad |= {hit.first for hit in self.hits if (hit.table, hit.value) == ("words", "bad")}
-        loose = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "loose"}
-        news = False
-        for number, mention in enumerate(self.mentions):
-            behind = self.mentions[number + 1].first if number + 1 < len(self.mentions) else len(self.tokens)
-            clause = self.tokens[mention.last].clause
-            at = mention.first - 1
-            while at > 0 and mention.first - at <= 3 and self._stands_between(at):
-                at -= 1  # "by the heatsink", "across the 24 V diode"
-            before = self.tokens[at].folded if at >= 0 else ""
-            after = self.tokens[mention.last + 1].folded if mention.last + 1 < len(self.tokens) else ""
-            mention.only_place = mention.part_class != "solder joint" and (
-                (
-                    before in little_words.PLACE
-                    and not self._ends_range(number)
-                    and not (before in little_words.OF and self._is_piece(number))
-                )
-                or after in ("pin", "pins", "broche", "patte")
-            )
-            near = [
-                at
-                for at in range(mention.last + 1, min(mention.last + 4, behind, len(self.tokens)))
-                if self.tokens[at].clause == clause
-            ]
-            mention.bad = any(
-                at in bad and self.tokens[at - 1].folded not in negation_words() for at in near
-            ) or (
-                mention.part_class in COMES_LOOSE
-                and any(at in loose for at in range(max(0, mention.first - 2), mention.first))
-            )
-            # "replaced C9 ok", "new fuse and it works": good is the board with the new part.
-            since = self.mentions[number - 1].last + 1 if number else 0
-            ahead = range(max(since, mention.first - _PREPOSED), mention.first)
-            new = any(
-                self.tokens[at].clause == clause
-                and (at in done or self.tokens[at].folded in little_words.NEW)
-                for at in ahead
-            ) or any(self.tokens[at].folded in little_words.NEW for at in near)
-            if number and news and listed(self.mentions[number - 1], mention, self.tokens):
-                new = True
-            news = new
-            mention.ok = any(at in good for at in near) and not new and not any(at in done for at in near)
-            last = max((at for at in near if at in good), default=0)
-            if mention.ok and any(self.tokens[at].folded in negation_words() for at in near if at < last):
-                mention.ok = False
-
-    def _is_piece(self, number: int) -> bool:
-        """ "the coil of K2": a piece of the part behind it, which is that part's own failure."""
-        before = self.mentions[number - 1] if number else None
-        return before is None or before.part is None and before.part_class in _PIECES
-
-    def _stands_between(self, at: int) -> bool:
-        """Whether a word may stand between a preposition and the part: an article, a supply, which of them it is."""
-        token = self.tokens[at]
-        return token.folded in little_words.ARTICLES or token.folded in _WHICH or token.kind in (VOLTS, RAIL)
-
-    def _ends_range(self, number: int) -> bool:
-        """ "C1 to C4": the second end is no place."""
-        mention, before = self.mentions[number], self.mentions[number - 1]
-        return (
-            number > 0
-            and bool(mention.part and before.part)
-            and designator_letters(mention.part or "") == designator_letters(before.part or "")
-            and mention.first - before.last <= 2
-        )
 
     def _is_alike(self, before: Mention, mention: Mention) -> bool:
         """ "RV1 burst, the fuse too", "Q4 short + fuse": a part of which the same is said as of the one before it."""
@@ -272,7 +201,12 @@ class AttemptFinder:
                 continue
             if not group and event.value in _FAILS_SO and not self._can_fail(mention, event):
                 continue  # "the cap behind the standby diode vented"
-            if not group and event.value in _OF_PARTS and mention.part_class == "circuit board" and seen[0] is not mention:
+            if (
+                not group
+                and event.value in _OF_PARTS
+                and mention.part_class == "circuit board"
+                and seen[0] is not mention
+            ):
                 continue  # "the triac on the washer's pcb shorted"
             if mention.sentence != sentence or not is_open(mention):  # type: ignore[operator]
                 break

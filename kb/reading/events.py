@@ -151,7 +151,11 @@ class EventFinder:
         """ "when you turn it up", "since the battery was replaced", "everything looked clean": no repair."""
         first = hit.first
         clause = self.tokens[first].clause
-        before = [token.folded for token in self.tokens[max(0, first - _ASKED_REACH) : first] if token.clause == clause]
+        before = [
+            token.folded
+            for token in self.tokens[max(0, first - _ASKED_REACH) : first]
+            if token.clause == clause
+        ]
         if little_words.SINCE.intersection(before):
             return True
         near = before[-3:]

@@ -53,7 +53,10 @@ class Filler:
             else:
                 of_a_part = mention.part or mention.part_class
                 mention.section = section_of(
-                    mention.part_class, role if of_a_part else None, said_here, self._named_with(mention, roles)
+                    mention.part_class,
+                    role if of_a_part else None,
+                    said_here,
+                    self._named_with(mention, roles),
                 )
             self._refine(mention)
             if mention.part_class == "solder joint":

@@ -75,11 +75,17 @@ _ANSWER_REACH = 6
 def _is_answered_no(match: Match, tokens: Sequence[Token]) -> bool:
     """ "dead short on 12 V? No, meter lead.": a "no" alone at the head of the next sentence."""
     at = match.last + 1
-    while at < len(tokens) and at - match.last <= _ANSWER_REACH and tokens[at].sentence == tokens[match.last].sentence:
+    while (
+        at < len(tokens)
+        and at - match.last <= _ANSWER_REACH
+        and tokens[at].sentence == tokens[match.last].sentence
+    ):
         at += 1
     if at + 1 >= len(tokens) or tokens[at].folded not in _NO_ALONE:
         return False
-    return tokens[at].sentence == tokens[match.last].sentence + 1 and tokens[at + 1].clause != tokens[at].clause
+    return (
+        tokens[at].sentence == tokens[match.last].sentence + 1 and tokens[at + 1].clause != tokens[at].clause
+    )
 
 
 def _is_of_others(match: Match, tokens: Sequence[Token], places: Places) -> bool:

@@ -8,8 +8,8 @@ from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention
 from kb.reading.patterns import Match
-from kb.reading.readings import Found, mentions_now
 from kb.reading.tokens import SIGN, Token
+from kb.reading.value_ends import Found, mentions_now
 from kb.reading.well_behind import well_behind
 
 _NEAR = 0.1  # as the bench takes a rail without a stated tolerance

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from kb.reading import little_words
 from kb.reading.facts import KnownRail
 from kb.reading.lexicon import CONCEPT, Hit
-from kb.reading.readings import Found, is_rating
 from kb.reading.subjects import Subject
 from kb.reading.tokens import NUMBER, SIGN, VOLTS, Token
+from kb.reading.value_ends import Found, is_rating
 
 
 def implied_readings(
@@ -23,13 +23,8 @@ def implied_readings(
 ) -> list[Found]:
     """Numbers behind a fix that are near the volts of a supply named before ("new one in -> 12.0")."""
     used = {place for one in readings for place in one.tokens} | blocked
-    used |= {place for one in readings for place in range(one.subject.first, one.subject.last + 1)}
-    used |= {
-        place
-        for subject in subjects
-        for place in range(subject.first, subject.last + 1)
-        if not subject.maybe_value
-    }
+    named = [*(one.subject for one in readings), *(one for one in subjects if not one.maybe_value)]
+    used |= {place for subject in named for place in range(subject.first, subject.last + 1)}
     action_words = {place for hit in hits if hit.table == "actions" for place in hit.places}
     states = {place: hit.value for hit in hits if hit.table == "loads" for place in hit.places}
     parts = {place for hit in hits if hit.table == "parts" for place in hit.places}

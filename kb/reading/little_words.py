@@ -37,7 +37,7 @@ BETWEEN = _words(
     swings taktet tension tensione terug the then to tombe torna tornato tra tussen ueber under
     unstable unter up value van varia varies vdc vers vez voltage von vorhanden vuelve war was weer
     wel wenn went were wert when wieder with wobbles you zakt zeigt zwischen
-    almost approx barely estan caen bajan suben marcan dan danno fallen gets getting gives given geven has haben
+    here almost approx barely estan caen bajan suben marcan dan danno fallen gets getting gives given geven has haben
     hovering hovers just liegen lies montent nearly restent roughly salgono scendono sinken somewhere staan stanno
     stehen steigen still tombent wandering wanders zakken zeigen zitten reaches reached goes
     rock than sits sitting settles starts begins gets only reads showing shows stuck solid
@@ -508,7 +508,17 @@ SEEMS = _words(
 )
 
 # Beside what a meter's diode range shows.
-DROP = _words("drop drops ol vf forward reverse reversed directions direction ways way junction flussspannung durchlass seuil")
+DROP = _words(
+    """
+    drop drops ol vf forward reverse reversed directions direction ways way junction flussspannung durchlass
+    seuil
+    """
+)
 
 # Between a denial and "above": "never gets above 9".
-REACHES = _words("gets goes reaches rises comes gets goes climbs geht steigt kommt monte depasse komt gaat sube pasa sale va")
+REACHES = _words(
+    """
+    gets goes reaches rises comes gets goes climbs geht steigt kommt monte depasse komt gaat sube pasa sale
+    va
+    """
+)

@@ -8,6 +8,10 @@ from kb.reading.denials import OF_HISTORY
 from kb.reading.patterns import FAR, Match, Places
 from kb.reading.tokens import Token
 
+_NOISES = frozenset(
+    ("buzzing from the board", "hum from speakers", "high-pitched whine", "ticking or chirping noise",
+     "arcing or sparks", "relay clicks repeatedly", "fan at full speed")
+)  # fmt: skip
 _PAST_REACH = 8
 _GOOD = frozenset(("ok", "okay", "fine", "gut", "goed", "bien", "bene", "io", "good"))
 _BE = frozenset(("is", "was", "are", "ist", "war", "est", "es", "is", "e"))
@@ -70,7 +74,9 @@ def _costs_nothing(match: Match, tokens: Sequence[Token]) -> bool:
     return before.clause != tokens[match.first].clause or before.folded in _HANDED_OUT
 
 
-_HANDED_OUT = frozenset(("returned", "back", "collected", "customer", "owner", "out", "given", "handed", "at", "so"))
+_HANDED_OUT = frozenset(
+    ("returned", "back", "collected", "customer", "owner", "out", "given", "handed", "at", "so")
+)
 _STOPS = 2  # words that say that it stops, and not that it had started
 _SAYS_WHEN = frozenset(
     ("responds to tapping or flexing", "works unloaded but not in the set", "clock or settings lost")
@@ -87,7 +93,9 @@ _SUPPLY_GONE = frozenset(("no standby voltage", "one output missing", "standby v
 def _part_between(match: Match, tokens: Sequence[Token], places: Places) -> bool:
     """ "standby regulator dead": a part of the supply, and not the supply."""
     return not match.nots and any(
-        match.first < span[0] and span[-1] < match.last and tokens[span[0]].clause == tokens[match.first].clause
+        match.first < span[0]
+        and span[-1] < match.last
+        and tokens[span[0]].clause == tokens[match.first].clause
         for span in places.near("@part", match.last, match.last - match.first)
     )
 
@@ -143,26 +151,44 @@ def is_of_something_else(
             match.last + 1 in places.of("contact")
         )
     if match.name == "failed after a spill or damp" and len(match.places) <= _STOPS:
-        # Water belongs into a washing machine; "no water comes in" is none that got in.
-        water = [at for at in match.places if tokens[at].folded in _WATER]
-        return bool(water) and (
-            places.in_sentence("washer", match.first)
-            or any(at and tokens[at - 1].folded in ("no", "kein", "geen", "sin", "senza", "d") for at in water)
-        )
+        return _is_water_of_its_own(match, tokens, places)
     if match.name == "failed after a power cut or storm":
         # "forgets the time at every power cut"
-        near = range(max(0, match.first - 3), match.last + 1)
-        return any(tokens[at].folded in _EVERY for at in near) and any(
+        around = range(max(0, match.first - 3), match.last + 1)
+        return any(tokens[at].folded in _EVERY for at in around) and any(
             other.name == "clock or settings lost" and other.present for other in kept
         )
     if match.name == "dropped or mechanical damage":
-        # "5 V drops when the panel is on"
-        at = match.first
-        if any(place in places.of("remote") for place in range(max(0, at - 2), at)):
-            return True  # "since the remote was dropped"
-        return tokens[at].folded in ("drops", "drop") or (
-            tokens[at].folded == "dropped" and at > 0 and at - 1 in rails
-        )
+        return _is_another_drop(match, tokens, rails, places)
+    return _is_said_of_another(match, kept, tokens, places)
+
+
+def _is_water_of_its_own(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """Water belongs into a washing machine; "no water comes in" is none that got in."""
+    water = [at for at in match.places if tokens[at].folded in _WATER]
+    return bool(water) and (
+        places.in_sentence("washer", match.first)
+        or any(at and tokens[at - 1].folded in ("no", "kein", "geen", "sin", "senza", "d") for at in water)
+    )
+
+
+def _is_another_drop(match: Match, tokens: Sequence[Token], rails: dict[int, str], places: Places) -> bool:
+    """ "5 V drops when the panel is on", "since the remote was dropped"."""
+    at = match.first
+    if any(place in places.of("remote") for place in range(max(0, at - 2), at)):
+        return True
+    return tokens[at].folded in ("drops", "drop") or (
+        tokens[at].folded == "dropped" and at > 0 and at - 1 in rails
+    )
+
+
+def _is_said_of_another(match: Match, kept: Sequence[Match], tokens: Sequence[Token], places: Places) -> bool:
+    """Whether what was named is over, is the remote's, or is as it should be."""
+    if match.name in _HEARD_OR_SMELT and _has_gone(match, tokens):
+        return True
+    if match.name == "fan runs but nothing else" and tokens[match.last].folded == "only":
+        behind = match.last + 1  # "fan only goes on speed 3"
+        return behind < len(tokens) and tokens[behind].clause == tokens[match.last].clause
     if match.name == "dead" and _is_by_remote(match, tokens, places):
         return True
     if match.name == "does not turn off" and _stays_at_last(match, kept, tokens):
@@ -170,10 +196,68 @@ def is_of_something_else(
     return _is_of_a_part(match, kept, tokens, places)
 
 
-_BY = frozenset(("with", "from", "by", "via", "using", "mit", "von", "per", "avec", "depuis", "met", "vanaf", "con", "desde",
+_BY = frozenset(("with", "from", "by", "via", "using", "mit", "von", "per", "avec", "depuis", "met",
+    "vanaf", "con", "desde",
                  "dal", "col"))  # fmt: skip
-_AT_LAST = frozenset(("then", "finally", "eventually", "now", "once", "until", "dann", "puis", "dan", "luego", "poi", "it"))
+_AT_LAST = frozenset(
+    ("then", "finally", "eventually", "now", "once", "until", "dann", "puis", "dan", "luego", "poi", "it")
+)
 _LASTS = frozenset(("for", "all", "as", "long", "until", "longer", "fine", "ok", "once"))
+
+
+_HEARD_OR_SMELT = _NOISES | {
+    "burnt smell",
+    "smoke seen",
+    "backlight flickers",
+    "lines or bars in the picture",
+}
+_GONE = frozenset(
+    (
+        "gone",
+        "stopped",
+        "disappeared",
+        "vanished",
+        "weg",
+        "verschwunden",
+        "disparu",
+        "desaparecido",
+        "sparito",
+    )
+)
+_BEFORE_GONE = frozenset(
+    (
+        "has",
+        "have",
+        "is",
+        "was",
+        "noise",
+        "sound",
+        "all",
+        "now",
+        "ist",
+        "sind",
+        "jetzt",
+        "a",
+        "est",
+        "is",
+        "nu",
+        "ha",
+        "e",
+        "ahora",
+    )
+)
+
+
+def _has_gone(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "the buzzing noise has gone since you repaired it": it is no more."""
+    at = match.last + 1
+    while (
+        at < len(tokens)
+        and tokens[at].clause == tokens[match.last].clause
+        and tokens[at].folded in _BEFORE_GONE
+    ):
+        at += 1
+    return at < len(tokens) and tokens[at].clause == tokens[match.last].clause and tokens[at].folded in _GONE
 
 
 def _is_by_remote(match: Match, tokens: Sequence[Token], places: Places) -> bool:
@@ -197,18 +281,30 @@ def _stays_at_last(match: Match, kept: Sequence[Match], tokens: Sequence[Token])
         return False
     behind = match.last + 1
     lasts = behind < len(tokens) and tokens[behind].folded in _LASTS
-    at_last = any(tokens[at].folded in _AT_LAST - {"it"} for at in range(max(0, match.first - 3), match.first))
-    starts = {"starts only after several tries", "restarts by itself", "intermittent", "starts then shuts down"}
+    at_last = any(
+        tokens[at].folded in _AT_LAST - {"it"} for at in range(max(0, match.first - 3), match.first)
+    )
+    starts = {
+        "starts only after several tries",
+        "restarts by itself",
+        "intermittent",
+        "starts then shuts down",
+    }
     return lasts or at_last or any(other.name in starts and other.first < match.first for other in kept)
 
 
 _EVERY = frozenset(
-    ("every", "each", "any", "jedem", "jeder", "jedes", "chaque", "elke", "iedere", "bij", "cada", "ogni", "when", "wenn",
+    ("every", "each", "any", "jedem", "jeder", "jedes", "chaque", "elke", "iedere", "bij", "cada",
+    "ogni", "when", "wenn",
      "quand", "cuando", "quando")
 )  # fmt: skip
 _PART_REACH = 8
-_CIRCUITS = frozenset(("protection", "trip", "circuit", "detector", "sensing", "sense", "detection", "lockout"))
-_HELD = frozenset(("pulled", "held", "pull", "hold", "pulling", "holding", "tied", "taken", "goes", "going", "active"))
+_CIRCUITS = frozenset(
+    ("protection", "trip", "circuit", "detector", "sensing", "sense", "detection", "lockout")
+)
+_HELD = frozenset(
+    ("pulled", "held", "pull", "hold", "pulling", "holding", "tied", "taken", "goes", "going", "active")
+)
 
 
 def _names_a_part(match: Match, tokens: Sequence[Token], places: Places) -> bool:
@@ -256,10 +352,6 @@ def _comes_from_a_part(match: Match, tokens: Sequence[Token], places: Places) ->
     )
 
 
-_NOISES = frozenset(
-    ("buzzing from the board", "hum from speakers", "high-pitched whine", "ticking or chirping noise",
-     "arcing or sparks", "relay clicks repeatedly", "fan at full speed")
-)  # fmt: skip
 _HEARING = frozenset(("it", "that", "es", "das", "le", "la", "lo", "het", "this", "them"))
 _OF_NOISE_OR_LIGHT = frozenset(
     ("picture but no sound", "dim picture", "discoloured board", "standby light on but will not start")

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from bisect import bisect_left
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -31,7 +31,9 @@ _HOLD_NOTS = frozenset(("missing", "repeatedly", "anything", "no_effect", "unloa
 _SHORT_TOO = frozenset(("no", "nothing", "off", "light", "red", "standby"))
 # Names of devices, of which a word may be a part: "food processor".
 _DEVICES = frozenset(("device", "motor_device", "warmer", "lamp_device", "washer"))
-_CODE_WORDS = frozenset(("error", "err", "code", "errore", "erreur", "codice", "codigo", "foutcode", "fehlercode"))
+_CODE_WORDS = frozenset(
+    ("error", "err", "code", "errore", "erreur", "codice", "codigo", "foutcode", "fehlercode")
+)
 _CODE_LETTERS = frozenset(("E", "ER", "ERR", "EE", "F", "H", "P"))
 _ERROR_CODE = re.compile(r"(?:E|ER|ERR)[0-9]{1,3}")
 _LONG_MINUTES = 15  # what stops after so long stops because it is warm
@@ -141,7 +143,7 @@ def _indexed() -> _Indexed:
     return _Indexed(one_each, {name: tuple(numbers) for name, numbers in by_element.items()})
 
 
-def _is_part(hit: Hit, longer: dict[int, list[Hit]]) -> bool:
+def _is_part(hit: Hit, longer: Mapping[int, Sequence[Hit]]) -> bool:
     """Whether a longer phrase with another meaning holds all words of this one."""
     return any(
         other.value != hit.value and set(hit.places) < set(other.places)
@@ -174,7 +176,9 @@ def _is_of_tries(tokens: Sequence[Token], at: int) -> bool:
 
 
 _NE, _QUE = frozenset(("ne", "n")), frozenset(("que", "qu"))
-_BEFORE_NOUNS_ALONE = frozenset(("no", "kein", "keine", "keinen", "aucun", "aucune", "geen", "sin", "senza", "nessun"))
+_BEFORE_NOUNS_ALONE = frozenset(
+    ("no", "kein", "keine", "keinen", "aucun", "aucune", "geen", "sin", "senza", "nessun")
+)
 _FRENCH_NOTS = frozenset(("pas", "rien", "jamais", "aucun", "aucune"))
 _NE_REACH = 7
 
@@ -224,11 +228,10 @@ class Places:
             if hit.table in (CONCEPT, "parts") and len(hit.places) > 1:
                 for place in hit.places:
                     longer[place].append(hit)
-        devices: dict[int, list[Hit]] = defaultdict(list)
-        for hit in hits:
-            if hit.table == CONCEPT and hit.value in _DEVICES and len(hit.places) > 1:
-                for place in hit.places:
-                    devices[place].append(hit)
+        devices = {
+            place: [hit for hit in found if hit.table == CONCEPT and hit.value in _DEVICES]
+            for place, found in longer.items()
+        }
         only_french = _french_only(tokens)
         for hit in hits:
             if hit.value == "no" and len(hit.places) == 1 and hit.first in held:

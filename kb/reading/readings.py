@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from kb.facts.designators import designator_letters
 from kb.reading import little_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.subjects import Subject
@@ -19,7 +18,7 @@ from kb.reading.tokens import (
     WORD,
     Token,
 )
-from kb.reading.value_ends import Found, fell_to, limited
+from kb.reading.value_ends import Found, falls_further, fell_to, is_drop, is_rating, limited
 
 _QUANTITY_OF_UNIT = {
     "V": "dc_v", "Vac": "ac_v", "Vpp": "ripple_v", "A": "amp", "ohm": "ohm", "F": "farad", "Hz": "hz",
@@ -34,12 +33,9 @@ _QUANTITY_WORDS = {
 }  # fmt: skip
 _LARGEST_BARE = 1_000.0
 _CLOSE = 0.1
-_FALL_REACH = 8
 _GAP = 9  # tokens between a supply or point and its number
 _SKIPPED = little_words.BETWEEN | little_words.LEAST | little_words.MOST | little_words.MORE
 _MOST_RIPPLE_V = 2.0  # a bare number behind a ripple that is no supply's volts
-_MOST_DROP_V = 3.0  # of one junction; a light-emitting diode's is the largest
-_WITH_JUNCTION = frozenset(("D", "CR", "BD", "BR", "DB", "Q", "T", "TR", "ZD", "LED", "LD"))
 _OF_A_CAPACITY = frozenset(
     (
         "=",
@@ -89,10 +85,7 @@ _SAID_BETWEEN = frozenset(
             "load",
             "standby",
             "unloaded",
-            "missing",
-            "nothing",
-            "collapse",
-            "dead",
+            *("missing", "nothing", "collapse", "dead"),
         ]
     ]
 )
@@ -174,45 +167,36 @@ class _Finder:
                 last, value, low, high, unit = numbers
                 if unit == "V" and subject is not None and self._is_behind_new_part(subject, at):
                     subject = None
-                if unit == "ohm" and self.quantity.get(last + 1) == "esr_ohm":
-                    quantity = "esr_ohm"
-                if unit == "V" and self.quantity.get(last + 1) == "ripple_v" and quantity is None:
-                    quantity = "ripple_v"  # "12V shows 1.1V ripple"
+                quantity = self._said_behind_number(last, unit, quantity)
                 if quantity == "esr_ohm" and subject is not None and subject.rail:
                     subject = self._part_before(at) or subject
-                if quantity is None and subject is not None and self._is_drop(subject, at, value, unit):
+                if quantity is None and is_drop(self.tokens, subject, at, value, unit):
                     quantity, unit = "diode_v", "V"
-                falls = subject is not None and unit in ("", "V") and self._falls_further(subject, at, found)
                 if subject is not None and (
-                    falls or self._belongs(subject, at, last, unit, quantity, open_since)
+                    self._falls_further(subject, at, unit, found)
+                    or self._belongs(subject, at, last, unit, quantity, open_since)
                 ):
                     made = self._made(subject, at, last, value, low, high, unit, quantity)
                     if made is not None:
-                        if self._goes_into_last(made, range(open_since + 1, at), found):
-                            open_since = last
-                            at = last + 1
-                            continue
-                        made.gap = (open_since + 1, at)
-                        found += [*self._joined_with(made, found), made]
-                        self.made_of = subject
+                        if not self._goes_into_last(made, range(open_since + 1, at), found):
+                            made.gap = (open_since + 1, at)
+                            found += [*self._joined_with(made, found), made]
+                            self.made_of = subject
                         open_since = last
                 at = last + 1
                 continue
             at += 1
         return [self._with_state(one) for one in found]
 
-    def _is_drop(self, subject: Subject, at: int, value: float | None, unit: str) -> bool:
-        """ "D9 0.45 drop", "D5 0.51, OL reversed": volts across a junction, as a meter's diode range shows them."""
-        if subject.point is None or value is None or unit not in ("", "V") or not 0 <= value <= _MOST_DROP_V:
-            return False
-        if designator_letters(subject.point) not in _WITH_JUNCTION:
-            return False
-        sentence = self.tokens[at].sentence
-        near = range(max(0, at - 6), min(len(self.tokens), at + 7))
-        return any(
-            self.tokens[place].folded in little_words.DROP and self.tokens[place].sentence == sentence
-            for place in near
-        )
+    def _said_behind_number(self, last: int, unit: str, quantity: str | None) -> str | None:
+        """ "4.2 ohms ESR", "12V shows 1.1V ripple": the quantity stands behind the number."""
+        said = self.quantity.get(last + 1)
+        if unit == "ohm" and said == "esr_ohm":
+            return said
+        return said if unit == "V" and said == "ripple_v" and quantity is None else quantity
+
+    def _falls_further(self, subject: Subject, at: int, unit: str, found: list[Found]) -> bool:
+        return unit in ("", "V") and falls_further(self.tokens, subject, at, found, self.falling, self.at)
 
     def _goes_on_with_esr(self, at: int, quantity: str | None) -> bool:
         """ "ESR of C12 2R5, C13 1R9": the next part of a list and its ohms."""
@@ -220,7 +204,8 @@ class _Finder:
         if quantity == "ripple_v":
             if self.tokens[at].kind == SIGN and at + 1 < len(self.tokens):
                 at += 1
-            return self.tokens[at].kind == NUMBER and (self.tokens[at].value or 0.0) <= _MOST_RIPPLE_V  # "ripple 1.2 Vpp on the 5 V, 0.03 after C4"
+            # "ripple 1.2 Vpp on the 5 V, 0.03 after C4"
+            return self.tokens[at].kind == NUMBER and (self.tokens[at].value or 0.0) <= _MOST_RIPPLE_V
         of_part = quantity == "esr_ohm" and self.tokens[at].kind == DESIGNATOR
         return of_part and following is not None and following.unit == "ohm"
 
@@ -376,10 +361,7 @@ class _Finder:
             if after in little_words.REACHES and place + 2 < len(self.tokens):
                 return self.tokens[place + 2].folded in little_words.MORE  # "never gets above 9"
         return (
-            token.folded in _SKIPPED
-            or place in self.states
-            or place in self.quantity
-            or place in self.words
+            token.folded in _SKIPPED or place in self.states or place in self.quantity or place in self.words
         )
 
     def _before_rating(self, place: int) -> bool:
@@ -424,23 +406,18 @@ class _Finder:
         if self.tokens[place + 1].folded not in little_words.JOINS_OF_RAILS:
             return False
         at = place - 1
-        while at >= 0 and at not in self.inside and self._skips(at) and self.tokens[at].clause == self.tokens[place].clause:
+        while (
+            at >= 0
+            and at not in self.inside
+            and self._skips(at)
+            and self.tokens[at].clause == self.tokens[place].clause
+        ):
             at -= 1
-        return at >= 0 and place - at > 1 and at in self.inside and self.tokens[at].clause == self.tokens[place].clause
-
-    def _falls_further(self, subject: Subject, at: int, found: list[Found]) -> bool:
-        """ "sits at 11.8 cold, drops to 8 after ten minutes": a second value of the supply, to which it falls."""
-        before = found[-1] if found else None
-        if before is None or before.subject is not subject or not subject.rail or before.value is None:
-            return False
-        gap = range(before.last + 1, at)
-        if len(gap) > _FALL_REACH or self.tokens[before.last].sentence != self.tokens[at].sentence:
-            return False
-        near = range(max(before.last + 1, at - 4), at)
-        falls = any(place in self.falling for place in near)
-        down = any(self.tokens[place].folded in little_words.DOWN_TO for place in near)
-        return falls and down and not any(
-            place in self.at or self.tokens[place].kind in (NUMBER, VOLTS, DESIGNATOR) for place in gap
+        return (
+            at >= 0
+            and place - at > 1
+            and at in self.inside
+            and self.tokens[at].clause == self.tokens[place].clause
         )
 
     def _belongs(
@@ -623,21 +600,3 @@ class _Finder:
                 break
             end += 1
         return start, end
-
-
-def is_rating(tokens: Sequence[Token], at: int) -> bool:
-    """ "22uF 50V", "1000u/35V": volts behind a capacitance are printed on the part."""
-    before = at - 1
-    if before > 0 and tokens[before].folded == "/":
-        before -= 1
-    return tokens[at].unit == "V" and before >= 0 and tokens[before].unit == "F"
-
-
-def mentions_now(tokens: Sequence[Token], one: Found) -> bool:
-    """Whether a word such as "now" stands by the reading."""
-    low, high = max(0, one.first - 2), min(len(tokens), one.last + 3)
-    return any(
-        tokens[place].folded in little_words.NOW | little_words.AGAIN
-        and tokens[place].sentence == tokens[one.first].sentence
-        for place in range(low, high)
-    )

@@ -58,7 +58,14 @@ OF_OUTPUTS = frozenset(
 _ANYWHERE = frozenset(("MOSFET", "controller IC", "transformer", "current sense resistor"))
 # Classes on the mains side of a converter, which the standby supply has as well as the main one.
 OF_CONVERTERS = frozenset(
-    ("transformer", "MOSFET", "controller IC", "current sense resistor", "start-up resistor", "integrated switcher")
+    (
+        "transformer",
+        "MOSFET",
+        "controller IC",
+        "current sense resistor",
+        "start-up resistor",
+        "integrated switcher",
+    )
 )
 _OF_DRIVERS = frozenset(("MOSFET", "controller IC", "transformer", "inductor"))
 _OUTPUTS = frozenset(section for section in SECTION_OF_ROLE.values() if section.endswith("output"))
@@ -123,7 +130,9 @@ def section_of(
         return "standby converter"
     if part_class == "fuse":
         # A fuse of its own in an output; one that is said to be the mains fuse carries no supply's name.
-        return said if said in _OUTPUTS and beside is not None else SECTION_OF_ROLE.get(beside or "", by_class)
+        return (
+            said if said in _OUTPUTS and beside is not None else SECTION_OF_ROLE.get(beside or "", by_class)
+        )
     if said is not None and (by_class is None or part_class in OF_OUTPUTS or part_class in _ANYWHERE):
         return said
     if role is not None and (part_class in OF_OUTPUTS or by_class is None):

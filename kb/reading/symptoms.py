@@ -161,10 +161,10 @@ def _of_one_output(match: Match, tokens: Sequence[Token], rails: dict[int, str])
     at = match.first - 1
     if match.name != "all outputs missing" or match.nots or at < 0:
         return match
-    if at in rails and rails[at] not in ("bulk", "controller supply", "standby"):
-        if tokens[at].clause == tokens[match.first].clause:
-            return Match("one output missing", (at, *match.places), match.nots, match.present)
-    return match
+    named = at in rails and rails[at] not in ("bulk", "controller supply", "standby")
+    if not named or tokens[at].clause != tokens[match.first].clause:
+        return match
+    return Match("one output missing", (at, *match.places), match.nots, match.present)
 
 
 _DOES = frozenset(("does", "do", "did", "tut", "macht", "doet", "fait", "hace", "fa"))
@@ -188,6 +188,8 @@ _AGAIN = frozenset(
         "new",
     )
 )
+
+
 def _is_of_a_verb(match: Match, tokens: Sequence[Token]) -> bool:
     """ "on ne lit plus rien": the verb before "plus rien" says what is not done."""
     if match.name != "dead" or [tokens[at].folded for at in match.places] != ["plus", "rien"]:

@@ -92,7 +92,9 @@ _LETTER_MARKS = {
 _STANDBY_TAIL = frozenset(("sb", "stb", "stby", "sby", "standby", "vsb", "vstb", "vstby"))
 _HARD = frozenset(".!?;\n·|•")
 # What goes on with a list of numbers ("keys 4, 5 and 6").
-_LISTED = re.compile(r"\s*\d{1,2}\s*(?:,|&|\+|and\b|und\b|et\b|en\b|y\b|e\b)\s*\d{1,2}\b(?![.,]\d|\s*[a-zA-Z]?[vV]\b)")
+_LISTED = re.compile(
+    r"\s*\d{1,2}\s*(?:,|&|\+|and\b|und\b|et\b|en\b|y\b|e\b)\s*\d{1,2}\b(?![.,]\d|\s*[a-zA-Z]?[vV]\b)"
+)
 _SOFT = frozenset(',:()[]{}/–—"“”„…')
 LONGEST_WORD = 40
 # Capital letters that stand before a supply's volts or a value.
