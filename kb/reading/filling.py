@@ -56,7 +56,7 @@ class Filler:
                     mention.part_class,
                     role if of_a_part else None,
                     said_here,
-                    self._named_with(mention, roles),
+                    "standby" if self._of_standby(mention, roles) else self._named_with(mention, roles),
                 )
             self._refine(mention)
             if mention.part_class == "solder joint":
@@ -110,6 +110,8 @@ class Filler:
             mention.action, mention.acted_at = "resolder", mention.last
         if mention.action == "resolder" and mention.part and mention.failure in (None, "intermittent"):
             mention.part_class = "solder joint"
+        if mention.failure == "cracked joint" and mention.part and mention.part_class != "circuit board":
+            mention.part_class = "solder joint"  # "ring crack at pin 4 of T1"
         if mention.part_class == "solder joint" and mention.failure is None and mention.action == "resolder":
             mention.failure, mention.inferred = "cracked joint", True
 
@@ -139,6 +141,12 @@ class Filler:
         ):
             return "bipolar transistor"
         return class_of_designator(mention.part, mention.failure)
+
+    def _of_standby(self, mention: Mention, roles: list[tuple[int, str]]) -> bool:
+        """Whether a controller known by its letters alone stands where only the standby supply was found wrong."""
+        letters = designator_letters(mention.part or "")
+        wrong = {role for at, role in roles if at in self.wrong_rails}
+        return letters in ("U", "IC") and mention.part_class == "controller IC" and wrong == {"standby"}
 
     def _named_with(self, mention: Mention, roles: list[tuple[int, str]]) -> str | None:
         """The supply that is named right before or behind a part: "standby transformer", "fuse in the 24 V feed"."""
