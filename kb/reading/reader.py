@@ -139,7 +139,9 @@ def _without(text: str, days: Sequence[tuple[int, int, str]]) -> str:
 
 def _verdict(hits: Sequence[Hit], tokens: Sequence[Token]) -> Hit | None:
     done = [frozenset(hit.places) for hit in hits if hit.table == "actions"]
-    thanked = [hit.last for hit in hits if (hit.table, hit.value) == (CONCEPT, "thanks")]
+    thanked = [
+        hit.last for hit in hits if hit.table == CONCEPT and hit.value in ("thanks", "supposed", "sought")
+    ]
     found = [
         hit
         for hit in hits

@@ -74,6 +74,15 @@ def test_notes_of_repair_events_are_read_as_well_as_before() -> None:
         assert whole.recall >= recall, kind
 
 
+def test_notes_in_many_voices_are_read_as_well_as_before() -> None:
+    for part, floors in VOICE_FLOORS.items():
+        tallies = [tally_of(language, part) for language in LANGUAGES]
+        for kind, (precision, recall) in floors.items():
+            whole = _whole(tallies, kind)
+            assert whole.precision >= precision, (part, kind)
+            assert whole.recall >= recall, (part, kind)
+
+
 def test_texts_of_strangers_are_read_as_well_as_before() -> None:
     tallies = [tally_of(language, "unseen") for language in LANGUAGES]
     for kind, (precision, recall) in UNSEEN_FLOORS.items():
