@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from kb.facts.designators import designator_letters
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.events import Event, EventFinder
 from kb.reading.facts import KnownPart
-from kb.reading.filling import Filler
+from kb.reading.inferred_parts import Filler
 from kb.reading.lexicon import Hit, negation_words
 from kb.reading.marked_good import mark_good
 from kb.reading.mentions import Mention, find_mentions, in_order, listed, only_says_where
@@ -104,7 +104,7 @@ class AttemptFinder:
         if not (before.failure or before.bad) or mention.sentence - before.sentence > 1 or mention.failure:
             return False
         between = {token.folded for token in self.tokens[before.end + 1 : mention.first]}
-        joined = bool(between & _JOINED) and between <= little_words.LISTED
+        joined = bool(between & _JOINED) and between <= function_words.LISTED
         joined = joined and before.sentence == mention.sentence
         if joined and before.action is None and self._is_board_part(mention):
             return True
@@ -112,7 +112,7 @@ class AttemptFinder:
         if at >= len(self.tokens) or self.tokens[at].clause != self.tokens[mention.last].clause:
             return False
         ends = at + 1 >= len(self.tokens) or self.tokens[at + 1].clause != self.tokens[at].clause
-        return ends and self.tokens[at].folded in little_words.ALSO
+        return ends and self.tokens[at].folded in function_words.ALSO
 
     def _tie(self, marks: list[tuple[int, int, object]]) -> None:
         seen: list[Mention] = []
@@ -224,7 +224,7 @@ class AttemptFinder:
                 for at in range(mention.last + 1, event.first)
                 if self.tokens[at].kind == WORD
                 and at not in self.places
-                and self.tokens[at].folded not in little_words.ARTICLES
+                and self.tokens[at].folded not in function_words.ARTICLES
             ]
             return len(words) > 6
         return False
@@ -369,7 +369,7 @@ class AttemptFinder:
         near = range(max(0, event.first - 3), min(event.last + 4, len(self.tokens)))
         clause = self.tokens[event.first].clause
         return any(
-            self.tokens[at].folded in little_words.EVERY and self.tokens[at].clause == clause for at in near
+            self.tokens[at].folded in function_words.EVERY and self.tokens[at].clause == clause for at in near
         )
 
     def _of_whole_board(self, event: Event) -> Event:
@@ -477,7 +477,7 @@ class AttemptFinder:
         return (
             has_open
             and bool(gap)
-            and gap[0].folded in little_words.EXTENDS - {"with", "mit", "avec", "met", "con"}
+            and gap[0].folded in function_words.EXTENDS - {"with", "mit", "avec", "met", "con"}
         )
 
     def _also_behind(self, mention: Mention, action: str) -> None:
@@ -503,8 +503,8 @@ class AttemptFinder:
         between = self.tokens[max(before.end, before.last) + 1 : mention.first]
         joined = (
             between
-            and between[0].folded in little_words.EXTENDS
-            and all(token.folded in little_words.LISTED for token in between)
+            and between[0].folded in function_words.EXTENDS
+            and all(token.folded in function_words.LISTED for token in between)
         )
         acted = before.sentence if before.acted_at is None else self.tokens[before.acted_at].sentence
         counts = (self._is_board_part(mention) or mention.part) and mention.last + 1 not in self.acts
@@ -535,7 +535,7 @@ class AttemptFinder:
         clause = self.tokens[mention.first].clause
         return (
             at >= 0
-            and self.tokens[at].folded in little_words.AFTER
+            and self.tokens[at].folded in function_words.AFTER
             and any(one.last == at - 1 and is_near_nominal(one) for one in self.readings)
             and (ends >= len(self.tokens) or self.tokens[ends].clause != clause)
         )
@@ -554,7 +554,7 @@ class AttemptFinder:
             for at in range(max(0, mention.first - 6), min(len(self.tokens), mention.last + 6))
             if self.tokens[at].clause == clause and not mention.first <= at <= mention.last
         ]
-        return all(token.kind == SIGN or token.folded in little_words.NEXT for token in around)
+        return all(token.kind == SIGN or token.folded in function_words.NEXT for token in around)
 
     def _is_attempt(self, mention: Mention) -> bool:
         if mention.ok or self._is_none(mention):
@@ -576,7 +576,7 @@ class AttemptFinder:
             and mention.failure is None
             and mention.part is None
             and mention.acted_at == mention.first
-            and self.tokens[at].folded in little_words.NONE
+            and self.tokens[at].folded in function_words.NONE
             and self.tokens[at].clause == self.tokens[mention.first].clause
         )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Sequence
 
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.patterns import AND, FAR, Match, Places
 from kb.reading.tokens import BUT, SIGN, Token
 
@@ -40,7 +40,7 @@ def settle_denied(kept: list[Match], tokens: Sequence[Token], places: Places) ->
             present = not (
                 before in free
                 and tokens[before].clause == tokens[match.first].clause
-                and tokens[match.first].folded not in little_words.AFTER
+                and tokens[match.first].folded not in function_words.AFTER
             )
         if not present:
             last_denied = match
@@ -86,7 +86,7 @@ def _is_denied(
                 return not _begins_anew(no, match.first, tokens)
             if last_denied in between:
                 joins = {tokens[place].folded for place in range(between[-1].last + 1, match.first)}
-                return bool(joins & little_words.JOINS) or not joins
+                return bool(joins & function_words.JOINS) or not joins
     if (
         last_denied is not None
         and match.first - last_denied.last <= 2
@@ -100,7 +100,7 @@ def _is_denied(
         tokens[after].kind == SIGN or (tokens[after].folded in BUT and after + 1 in free)
     ):
         after += 1  # "brummt aber nicht"
-    if after < len(tokens) and tokens[after].folded in little_words.NOT_AFTER and after in free:
+    if after < len(tokens) and tokens[after].folded in function_words.NOT_AFTER and after in free:
         ends = after + 1 >= len(tokens) or tokens[after + 1].clause != tokens[after].clause
         return ends and tokens[after].sentence == tokens[match.last].sentence
     return False

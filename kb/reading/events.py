@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.part_failures import FAILURE_CONCEPTS
 from kb.reading.tokens import WORD, Token
@@ -77,13 +77,13 @@ class EventFinder:
                 found.append(Event(at, at, "actions", "replace"))  # "C21 + C22 done"
             if token.folded == "kurz" and {at - 1, at - 2} & self.places and at not in taken:
                 found.append(Event(at, at, "failures", "shorted"))
-            if token.folded in little_words.TRIED and at not in taken and self._another(at):
+            if token.folded in function_words.TRIED and at not in taken and self._another(at):
                 found.append(Event(at, at, "actions", "replace"))
             if (
                 token.kind == WORD
-                and token.folded in little_words.NEW
+                and token.folded in function_words.NEW
                 and at + 1 not in taken  # "neu angelötet"
-                and not (at and self.tokens[at - 1].folded in little_words.BEFORE_AGAIN)
+                and not (at and self.tokens[at - 1].folded in function_words.BEFORE_AGAIN)
                 and at not in taken
                 and not self._of_a_noun(at)
                 and not self._ordered(at, at)
@@ -112,7 +112,7 @@ class EventFinder:
         if at + 1 < len(self.tokens) and self.tokens[at + 1].folded in _TRIED_THERE:
             return False  # "tried on another charger"
         return any(
-            self.tokens[place].folded in little_words.OTHER and self.tokens[place].clause == clause
+            self.tokens[place].folded in function_words.OTHER and self.tokens[place].clause == clause
             for place in near
         )
 
@@ -127,7 +127,7 @@ class EventFinder:
         """ "new one ordered": nothing was done yet."""
         near = range(first, min(last + 4, len(self.tokens)))
         return any(
-            self.tokens[at].folded in little_words.ORDERED
+            self.tokens[at].folded in function_words.ORDERED
             and self.tokens[at].clause == self.tokens[first].clause
             for at in near
         )
@@ -143,7 +143,7 @@ class EventFinder:
         """ "can you replace it": asked for and not done."""
         clause = self.tokens[at].clause
         return any(
-            token.folded in little_words.ASKED and token.clause == clause
+            token.folded in function_words.ASKED and token.clause == clause
             for token in self.tokens[max(0, at - _ASKED_REACH) : at]
         )
 
@@ -156,13 +156,13 @@ class EventFinder:
             for token in self.tokens[max(0, first - _ASKED_REACH) : first]
             if token.clause == clause
         ]
-        if little_words.SINCE.intersection(before):
+        if function_words.SINCE.intersection(before):
             return True
         near = before[-3:]
-        if little_words.WHEN.intersection(near) and little_words.SOMEBODY.intersection(near):
+        if function_words.WHEN.intersection(near) and function_words.SOMEBODY.intersection(near):
             return True
         looks = self.tokens[first].folded in _LOOKS_SO and len(hit.places) == 1
-        return looks and bool(little_words.SEEMS.intersection(before[-2:]))
+        return looks and bool(function_words.SEEMS.intersection(before[-2:]))
 
     def _denied_inside(self, hit: Hit) -> bool:
         """ "Sicherung nicht durch": a denial between the words of the failure that is none of its own."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from kb.facts.designators import designator_letters
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention, listed
 from kb.reading.part_failures import BAD, COMES_LOOSE
@@ -43,9 +43,9 @@ def mark_good(mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequen
         since = mentions[number - 1].last + 1 if number else 0
         ahead = range(max(since, mention.first - _PREPOSED), mention.first)
         new = any(
-            tokens[at].clause == clause and (at in done or tokens[at].folded in little_words.NEW)
+            tokens[at].clause == clause and (at in done or tokens[at].folded in function_words.NEW)
             for at in ahead
-        ) or any(tokens[at].folded in little_words.NEW for at in near)
+        ) or any(tokens[at].folded in function_words.NEW for at in near)
         if number and news and listed(mentions[number - 1], mention, tokens):
             new = True
         news = new
@@ -63,7 +63,7 @@ def _is_piece(mentions: Sequence[Mention], number: int) -> bool:
 
 def _stands_between(token: Token) -> bool:
     """Whether a word may stand between a preposition and the part: an article, a supply, which of them it is."""
-    return token.folded in little_words.ARTICLES or token.folded in _WHICH or token.kind in (VOLTS, RAIL)
+    return token.folded in function_words.ARTICLES or token.folded in _WHICH or token.kind in (VOLTS, RAIL)
 
 
 def _ends_range(mentions: Sequence[Mention], number: int) -> bool:
@@ -86,9 +86,9 @@ def _only_place(mentions: Sequence[Mention], number: int, tokens: Sequence[Token
     after = tokens[mention.last + 1].folded if mention.last + 1 < len(tokens) else ""
     return mention.part_class != "solder joint" and (
         (
-            before in little_words.PLACE
+            before in function_words.PLACE
             and not _ends_range(mentions, number)
-            and not (before in little_words.OF and _is_piece(mentions, number))
+            and not (before in function_words.OF and _is_piece(mentions, number))
         )
         or after in ("pin", "pins", "broche", "patte")
     )

@@ -15,7 +15,7 @@ from functools import lru_cache
 from kb.facts.designators import designator_letters
 from kb.facts.parts import PART_CLASSES
 from kb.facts.word_lists import concepts, denied_patterns, symptom_patterns
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.sections import VAGUE_LETTERS, class_of_designator
 from kb.reading.tokens import CODE, DESIGNATOR, NUMBER, QUANTITY, WORD, Token
@@ -383,7 +383,7 @@ def _negation(used: set[int], places: Places, of_noun: bool) -> tuple[int, ...] 
         if used.intersection(span):
             continue
         at = span[0]
-        if of_noun and places.tokens[at].folded not in little_words.NOT_BEFORE_NOUNS and at < first:
+        if of_noun and places.tokens[at].folded not in function_words.NOT_BEFORE_NOUNS and at < first:
             continue
         if at < first:
             distance = first - span[-1]
@@ -394,7 +394,7 @@ def _negation(used: set[int], places: Places, of_noun: bool) -> tuple[int, ...] 
             word = places.tokens[at].folded
             if (
                 distance > (1 if word == "plus" else 2)
-                or word not in little_words.NOT_AFTER
+                or word not in function_words.NOT_AFTER
                 or (
                     word == "no"
                     and at + 1 < len(places.tokens)
@@ -443,7 +443,7 @@ def _chained(
                 break
             near = tokens[other[0]].clause - tokens[used[-1]].clause <= _CLAUSES_APART
             if not more and any(
-                tokens[place].folded in little_words.PLAIN_NOTS
+                tokens[place].folded in function_words.PLAIN_NOTS
                 for place in range(max(0, other[0] - 2), other[0])
             ):
                 break

@@ -6,7 +6,7 @@ from collections.abc import Container, Sequence
 from dataclasses import dataclass, field
 
 from kb.facts.designators import designator_letters
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.lexicon import negation_words
 from kb.reading.subjects import Subject
 from kb.reading.tokens import DESIGNATOR, NUMBER, VOLTS, Token
@@ -56,9 +56,9 @@ def fell_to(made: Found, gap: range, found: list[Found], tokens: Sequence[Token]
     between = {tokens[place].folded for place in gap}
     led = {tokens[place].folded for place in range(*before.gap)}
     falls = any(place in falling for place in (*range(*before.gap), *gap))
-    if not between & little_words.DOWN_TO or not (led & little_words.FROM or falls):
+    if not between & function_words.DOWN_TO or not (led & function_words.FROM or falls):
         return False
-    if between & (little_words.NOW | little_words.AGAIN):
+    if between & (function_words.NOW | function_words.AGAIN):
         return False
     before.low, before.last = made.value, made.last
     before.tokens += made.tokens
@@ -70,9 +70,9 @@ def limited(made: Found, gap: range, found: list[Found], tokens: Sequence[Token]
     words = {tokens[place].folded for place in gap}
     if made.value is None:
         return False
-    if words & little_words.LEAST:
+    if words & function_words.LEAST:
         made.low, made.value = made.value, None
-    elif words & little_words.MOST or (words & little_words.MORE and words & negation_words()):
+    elif words & function_words.MOST or (words & function_words.MORE and words & negation_words()):
         before = found[-1] if found else None
         if (
             before is not None
@@ -104,7 +104,7 @@ def is_drop(
     sentence = tokens[at].sentence
     near = range(max(0, at - 6), min(len(tokens), at + 7))
     return any(
-        tokens[place].folded in little_words.DROP and tokens[place].sentence == sentence for place in near
+        tokens[place].folded in function_words.DROP and tokens[place].sentence == sentence for place in near
     )
 
 
@@ -125,7 +125,7 @@ def falls_further(
         return False
     near = range(max(before.last + 1, at - 4), at)
     falls = any(place in falling for place in near)
-    down = any(tokens[place].folded in little_words.DOWN_TO for place in near)
+    down = any(tokens[place].folded in function_words.DOWN_TO for place in near)
     return (
         falls
         and down
@@ -145,7 +145,7 @@ def mentions_now(tokens: Sequence[Token], one: Found) -> bool:
     """Whether a word such as "now" stands by the reading."""
     low, high = max(0, one.first - 2), min(len(tokens), one.last + 3)
     return any(
-        tokens[place].folded in little_words.NOW | little_words.AGAIN
+        tokens[place].folded in function_words.NOW | function_words.AGAIN
         and tokens[place].sentence == tokens[one.first].sentence
         for place in range(low, high)
     )

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 from kb.facts.designators import designator_letters
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.facts import KnownPart
 from kb.reading.later_readings import wrong_rails
 from kb.reading.lexicon import CONCEPT, Hit
@@ -129,7 +129,7 @@ class Filler:
             token for token in self.tokens[mention.last + 1 : mention.last + 4] if token.kind == QUANTITY
         ]
         before = self.tokens[mention.first - 1].folded if mention.first else ""
-        if designator_letters(mention.part) == "R" and before in little_words.SENSES:
+        if designator_letters(mention.part) == "R" and before in function_words.SENSES:
             return "current sense resistor"
         if designator_letters(mention.part) == "R" and any(
             token.unit == "ohm" and (token.value or 0) < 1 for token in values

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.mentions import Mention
 from kb.reading.patterns import Match
@@ -35,7 +35,7 @@ def well_behind(
         words = [tokens[place].folded for place in range(first, at)]
         if any(tokens[place].kind in (NUMBER, VOLTS, CODE) for place in range(first, at)):
             continue
-        praised = any(word in little_words.WELL for word in words[1:])
+        praised = any(word in function_words.WELL for word in words[1:])
         if praised or (
             any(word in every for word in words) and any(place in lit for place in range(first, at))
         ):
@@ -60,12 +60,12 @@ def cure_what_came_before(
     """
     nots = {hit.first for hit in hits if hit.table == CONCEPT and hit.value in _SPOILS}
     well = {hit.first for hit in hits if hit.table == CONCEPT and hit.value in good}
-    well |= {at for at, token in enumerate(tokens) if token.folded in little_words.BACK_AGAIN}
+    well |= {at for at, token in enumerate(tokens) if token.folded in function_words.BACK_AGAIN}
     for mention in mentions:
         at = mention.acted_at
         if at is None or mention.result is not None:
             continue
-        led = [place for place in range(max(0, at - 2), at) if tokens[place].folded in little_words.AFTER]
+        led = [place for place in range(max(0, at - 2), at) if tokens[place].folded in function_words.AFTER]
         if not led or tokens[led[0]].clause != tokens[at].clause:
             continue
         sentence = tokens[at].sentence
