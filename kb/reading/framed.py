@@ -17,7 +17,7 @@ from kb.reading.patterns import Match, Places
 from kb.reading.tokens import Token
 
 FOUND_BY_LOOKING = frozenset(one.name for one in SYMPTOMS if one.how in ("look", "unpowered check"))
-_WARNED_REACH, _PERHAPS_REACH, _SUPPOSED_REACH, _OTHERS_REACH, _BACK_THEN_REACH = 9, 4, 8, 7, 16
+_WARNED_REACH, _PERHAPS_REACH, _SUPPOSED_REACH, _OTHERS_REACH, _BACK_THEN_REACH = 9, 4, 11, 7, 16
 _BECAUSE_OF = frozenset(
     ("for", "because", "with", "wegen", "mit", "weil", "pour", "avec", "parce", "voor", "wegens", "met", "omdat",
      "por", "porque", "con", "per", "perche")

@@ -14,7 +14,7 @@ from functools import lru_cache
 
 from kb.facts.designators import designator_letters
 from kb.facts.parts import PART_CLASSES
-from kb.facts.word_lists import concepts, denied_patterns, symptom_patterns
+from kb.facts.word_lists import denied_patterns, symptom_patterns
 from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.sections import VAGUE_LETTERS, class_of_designator
@@ -92,12 +92,6 @@ def _group(text: str) -> _Group:
 
 def _element(word: str) -> str:
     return word.replace("_", " ") if word.startswith("@") else word
-
-
-def known_elements() -> frozenset[str]:
-    """Every name that a pattern may use."""
-    classes = {f"@{part.name}" for part in PART_CLASSES}
-    return frozenset((*concepts(), *classes, "none", "@capacitor", "@part", "rail", *RAIL_ELEMENTS.values()))
 
 
 _NOTS = (("no",), ("none",))

@@ -69,26 +69,11 @@ def find_readings(
 _SAID_BETWEEN = frozenset(
     [("words", name) for name in ("measured", "pulses", "from_to", "after_repair", "good", "bad")]
     + [
-        (CONCEPT, name)
-        for name in [
-            "empty",
-            "shorted",
-            "open",
-            "dry",
-            "bad",
-            "hiccup",
-            "low",
-            "high",
-            "drift",
-            "ok",
-            "ripple",
-            "load",
-            "standby",
-            "unloaded",
-            *("missing", "nothing", "collapse", "dead"),
-        ]
+        (CONCEPT, name) for name in
+        ("empty", "shorted", "open", "dry", "bad", "hiccup", "low", "high", "drift", "ok", "ripple", "load", "standby",
+         "unloaded", "missing", "nothing", "collapse", "dead")
     ]
-)
+)  # fmt: skip
 
 
 class _Finder:

@@ -142,7 +142,8 @@ def render(
     """
     state = scope["app"].state
     signs_in = state.serving.sign_in
-    visitor = scope.get("state", {}).get("visitor")
+    asked = scope.get("state", {})
+    visitor = asked.get("visitor")
     shared = {
         "shop_name": state.shop.settings.shop_name,
         "currency": state.shop.settings.currency,
@@ -154,6 +155,8 @@ def render(
         "away": state.shop.store.away,
         "account_news": _account_news(visitor),
         "read_only": state.shop.store.read_only,
+        "kept_for": asked.get("kept_for", ""),
+        "may_be_kept": asked.get("may_be_kept", False),
         "query": "",
     }
     page = with_keys(environment().get_template(name).render({**shared, **context}))

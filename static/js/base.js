@@ -1,5 +1,7 @@
 // What every page gains from JavaScript. Nothing here is needed to use the program.
 
+import { addRow } from "./rows.js";
+
 const TYPING = "input, textarea, select, [contenteditable]";
 
 function focusSearchOnSlash() {
@@ -51,34 +53,6 @@ function submitOnce() {
 
 function buttons(form) {
   return [...form.elements].filter((element) => element.type === "submit");
-}
-
-function nextNumber(rows) {
-  const taken = [...rows.querySelectorAll("[name]")].map((element) => /\.(\d+)\./.exec(element.name)?.[1]);
-  return Math.max(-1, ...taken.filter(Boolean).map(Number)) + 1;
-}
-
-export function addRow(into) {
-  const rows = document.getElementById(`rows-${into}`);
-  const template = document.getElementById(`row-${into}`);
-  if (!rows || !template) return null;
-  const number = nextNumber(rows);
-  const copy = template.content.cloneNode(true);
-  for (const element of copy.querySelectorAll("*")) {
-    for (const attribute of element.attributes) {
-      if (attribute.value.includes("__n__")) {
-        element.setAttribute(attribute.name, attribute.value.replaceAll("__n__", number));
-      }
-    }
-    if (!element.children.length && element.textContent.includes("__n__")) {
-      element.textContent = element.textContent.replaceAll("__n__", number + 1);
-    }
-  }
-  rows.append(copy);
-  const row = rows.lastElementChild;
-  row.querySelector(TYPING)?.focus();
-  row.dispatchEvent(new CustomEvent("row-added", { bubbles: true }));
-  return row;
 }
 
 function addAndRemoveRows() {

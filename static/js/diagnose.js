@@ -7,6 +7,8 @@ const complaint = form?.elements.text;
 const PAUSE_MS = 250;
 let waiting = 0;
 let running = null;
+const roomy = matchMedia("(min-width: 56rem)");
+let unfolded = null; // what was pressed on the facts that were read; before that, the room decides
 let behind = false; // something was typed that the ranking does not show yet
 
 // A symptom and its state belong together, so both or neither are sent.
@@ -30,13 +32,24 @@ async function update() {
     const answer = await fetch(`${form.dataset.live}?${asked}`, { signal: mine.signal });
     if (!answer.ok) return false;
     show(await answer.text());
+    tellOld(false);
     behind = query() !== asked;
     history.replaceState(null, "", `${location.pathname}?${asked}`);
     return true;
   } catch (error) {
-    if (error.name !== "AbortError") throw error;
+    if (error.name === "AbortError") return false;
+    if (!(error instanceof TypeError)) throw error;
+    tellOld(true);
     return false;
   }
+}
+
+// While the server is away the ranking stays what it was, which must not be taken for the answer to what is typed.
+function tellOld(isOld) {
+  const told = document.getElementById("ranking-old");
+  if (!told || told.hidden === !isOld) return;
+  told.hidden = !isOld;
+  ranking.classList.toggle("is-old", isOld);
 }
 
 function later() {
@@ -52,12 +65,18 @@ function show(text) {
   const read = ranking.querySelector("template[data-into]");
   heard.replaceChildren(read.content);
   read.remove();
+  unfoldHeard();
   for (const id of open) {
     const again = document.getElementById(id);
     if (again) again.open = true;
   }
   tellLead();
   tellProblems();
+}
+
+function unfoldHeard() {
+  const facts = document.getElementById("understood");
+  if (facts) facts.open = unfolded ?? roomy.matches;
 }
 
 function tellLead() {
@@ -137,6 +156,13 @@ function askWithEnter(event) {
   update();
 }
 
+unfoldHeard();
+heard?.addEventListener("click", (event) => {
+  const facts = event.target.closest("summary")?.parentElement;
+  if (facts?.id === "understood") unfolded = !facts.open;
+});
+if (form && document.body.dataset.keptAt) tellOld(true);
+window.addEventListener("online", () => behind && update());
 form?.querySelectorAll("[data-grows]").forEach((list) => list.addEventListener("input", () => grow(list)));
 form?.addEventListener("input", later);
 form?.addEventListener("change", later);

@@ -22,7 +22,8 @@ async function update(pressed) {
     const again = pressed?.value ?? held;
     if (again) [...read.querySelectorAll("button")].find((button) => button.value === again)?.focus();
   } catch (error) {
-    if (error.name !== "AbortError") throw error;
+    // While the server is away the words are read when the form is sent.
+    if (error.name !== "AbortError" && !(error instanceof TypeError)) throw error;
   }
 }
 

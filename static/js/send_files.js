@@ -1,5 +1,11 @@
 // Sends files one by one as soon as they are chosen, in the order in which they were chosen, shows how far
-// each is, and lets a broken one be sent again. Without it the form sends them all at once.
+// each is, and lets a broken one be sent again. Where the device can keep it (outbox.js), each is kept there until the
+// server has it, and goes by itself when that is back. Without all of it the form sends them all at once.
+
+import * as kept from "./kept.js";
+import * as outbox from "./outbox.js";
+
+const LARGEST_KEPT = 30_000_000; // bytes; sealing needs the whole file in memory
 
 function line(list, file) {
   const item = document.createElement("li");
@@ -44,7 +50,7 @@ function send(url, file, shown) {
         // told below by the status alone
       }
       if (request.status === 201) done({ kept: answer.files[0] });
-      else done({ why: told(answer, request.status), again: request.status >= 500 });
+      else done({ why: told(answer, request.status), again: request.status >= 500 || request.status === 401 });
     });
     const broken = () => done({ why: "The connection broke.", again: true });
     request.addEventListener("error", broken);
@@ -54,22 +60,22 @@ function send(url, file, shown) {
   });
 }
 
-function small(kept) {
-  const home = `/cases/${encodeURIComponent(kept.case)}`;
+function small(file) {
+  const home = `/cases/${encodeURIComponent(file.case)}`;
   const link = document.createElement("a");
   link.className = "shot__link";
-  link.href = `${home}/photos/${kept.file}`;
+  link.href = `${home}/photos/${file.file}`;
   const words = document.createElement("span");
   words.className = "shot__words";
-  words.textContent = kept.caption || (kept.width_px ? "New picture" : "New document");
-  if (kept.width_px) {
+  words.textContent = file.caption || (file.width_px ? "New picture" : "New document");
+  if (file.width_px) {
     const frame = document.createElement("span");
     frame.className = "shot__frame";
     const image = document.createElement("img");
     image.alt = "";
-    image.width = kept.width_px;
-    image.height = kept.height_px;
-    image.src = `${home}/files/${kept.file}/small`;
+    image.width = file.width_px;
+    image.height = file.height_px;
+    image.src = `${home}/files/${file.file}/small`;
     frame.append(image);
     link.append(frame);
   } else {
@@ -85,7 +91,7 @@ function small(kept) {
   return item;
 }
 
-function show(form, kept) {
+function show(form, file) {
   const none = document.querySelector("[data-none-yet]");
   let shots = document.querySelector(".shots:not([data-removed])");
   if (!shots) {
@@ -94,7 +100,7 @@ function show(form, kept) {
     if (none) none.replaceWith(shots);
     else form.before(shots);
   }
-  if (![...shots.querySelectorAll("a")].some((link) => link.href.endsWith(kept.file))) shots.append(small(kept));
+  if (![...shots.querySelectorAll("a")].some((link) => link.href.endsWith(file.file))) shots.append(small(file));
 }
 
 function start(form) {
@@ -105,18 +111,44 @@ function start(form) {
   async function next() {
     if (busy) return;
     busy = true;
-    while (waiting.length) await one(...waiting.shift());
+    while (waiting.length) {
+      const [file, shown, number] = waiting.shift();
+      await one(file, shown, await number);
+    }
     busy = false;
   }
 
   function take(files) {
-    for (const file of files) waiting.push([file, line(list, file)]);
+    // All are put on the device at once, so that what is still to be sent outlives the page.
+    for (const file of files) waiting.push([file, line(list, file), held(file)]);
     next();
   }
 
-  async function one(file, shown) {
-    const result = await send(form.dataset.send, file, shown);
+  // The number of the file in the queue of the device, 0 where it cannot be kept there.
+  async function held(file) {
+    if (!kept.here || !kept.sealed || file.size > LARGEST_KEPT) return 0;
+    try {
+      const title = document.querySelector("h1")?.textContent.trim() ?? "";
+      return await outbox.addFile({ action: form.dataset.send, title, held: true }, file);
+    } catch {
+      return 0;
+    }
+  }
+
+  async function one(file, shown, number) {
+    const now = () => send(form.dataset.send, file, shown);
+    const result = number ? await outbox.sendInTurn(number, now) : await now();
     shown.bar.remove();
+    if (result.again && number) {
+      shown.state.textContent = "kept on this device; it goes by itself when the server is back";
+      document.addEventListener("outbox-sent", ({ detail }) => {
+        if (detail.number !== number || !detail.file) return;
+        shown.state.textContent = "kept";
+        show(form, detail.file);
+      });
+      outbox.flush().catch(() => {});
+      return;
+    }
     if (result.kept) {
       shown.state.textContent = "kept";
       show(form, result.kept);

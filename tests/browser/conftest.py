@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import needs
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect, sync_playwright
 from processes import served
 
 PATIENT_MS = 120_000
@@ -22,6 +22,25 @@ ARGUMENTS = [
 ]
 
 
+def _then_settle(press: Callable[..., None]) -> Callable[..., None]:
+    """A press that waits, as for a link, until a form that it sent has led to a page or stays where it is."""
+
+    def pressed(self: Locator, *arguments: Any, **options: Any) -> None:
+        press(self, *arguments, **options)
+        expect(self.page.locator("form[data-sent]")).to_have_count(0)
+
+    return pressed
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _forms_are_waited_for() -> Iterator[None]:
+    """Pages send their forms by script (static/js/offline.js), which a click alone does not wait for."""
+    with pytest.MonkeyPatch.context() as patch:
+        for name in ("click", "press"):
+            patch.setattr(Locator, name, _then_settle(getattr(Locator, name)))
+        yield
+
+
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     """Headless Chromium, ended with the module: its event loop keeps that of other tests from running."""
@@ -33,8 +52,9 @@ def browser() -> Iterator[Browser]:
         open_context = started.new_context
 
         def patient_context(**options: Any) -> BrowserContext:
-            """A context that waits for what it looks for however busy the machine is."""
-            context = open_context(**options)
+            """A context that waits for what it looks for however busy the machine is; one whose matter is not what
+            is kept for the server's absence does without a service worker."""
+            context = open_context(**{"service_workers": "block"} | options)
             context.set_default_timeout(PATIENT_MS)
             return context
 

@@ -123,7 +123,7 @@ class History(Table, table=True):
 class SentOnce(Table, table=True):
     """A write that carried a key of its own and was done: the same key again does nothing more.
 
-    `entity` and `name` are the first record that it wrote. Kept for a day.
+    `entity` and `name` are the first record that it wrote. Kept for sixty days.
     """
 
     __tablename__ = "sent_once"

@@ -56,12 +56,24 @@ def audited(event: str, *, fresh: bool = False) -> Need:
 ACCESS: dict[tuple[str, str], Need] = {
     # the files of the pages, and how one gets in
     ("GET", "/static"): ANYBODY,
+    ("GET", "/sw.js"): ANYBODY,
     ("GET", "/sign-in"): ANYBODY,
     ("POST", "/sign-in"): ANYBODY,
     ("POST", "/sign-in/code"): ANYBODY,
     ("GET", "/set-up/{secret}"): ANYBODY,
     ("POST", "/set-up/{secret}"): ANYBODY,
     ("GET", "/open/{secret}"): ANYBODY,
+    # what a phone asks for before anybody is signed in: a name, pictures, and a certificate to trust
+    ("GET", "/app.webmanifest"): ANYBODY,
+    ("GET", "/connect/board-fault-book.crt"): ANYBODY,
+    ("GET", "/connect"): READ,
+    ("POST", "/connect/open"): audited("other devices let in or shut out"),
+    ("POST", "/connect/close"): audited("other devices let in or shut out"),
+    # photographs that a phone shares with the program: kept aside until somebody says where they belong
+    ("POST", "/shared"): WORK,
+    ("GET", "/shared/{share}"): WORK,
+    ("POST", "/shared/{share}"): WORK,
+    ("GET", "/shared/{share}/{number}"): WORK,
     # one's own account
     ("POST", "/sign-out"): OWN,
     ("GET", "/account"): OWN,
@@ -86,6 +98,9 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/people/{person_id}/level"): ADMINISTER_FRESH,
     ("POST", "/people/{person_id}/link"): ADMINISTER_FRESH,
     ("POST", "/people/{person_id}/remove"): ADMINISTER_FRESH,
+    # what a device keeps while the server is away
+    ("GET", "/waiting"): READ,
+    ("GET", "/waiting/key"): OWN,
     # find
     ("GET", "/"): READ,
     ("GET", "/search"): READ,
@@ -249,6 +264,21 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/api/bench/assess"): READ,
     ("POST", "/api/bench/load-plan"): READ,
     ("POST", "/api/bench/discharge"): READ,
+    # instruments: who names an address lets the program speak to what is there
+    ("GET", "/instruments"): READ,
+    ("POST", "/instruments"): ADMINISTER,
+    ("POST", "/instruments/find"): ADMINISTER,
+    ("POST", "/instruments/remove"): ADMINISTER,
+    ("POST", "/instruments/look"): WORK,
+    ("POST", "/instruments/log"): WORK,
+    ("GET", "/instruments/log/{log_id}"): READ,
+    ("POST", "/instruments/log/{log_id}/end"): WORK,
+    ("POST", "/bench/{uid}/steps/{number}/take"): WORK,
+    ("POST", "/bench/{uid}/steps/{number}/log"): WORK,
+    ("GET", "/api/instruments"): READ,
+    ("POST", "/api/instruments/take"): WORK,
+    ("POST", "/api/instruments/record"): WORK,
+    ("POST", "/api/instruments/readings"): WORK,
     # bringing in a spreadsheet
     ("GET", "/data/sheet"): WORK,
     ("POST", "/data/sheet"): WORK,

@@ -19,14 +19,16 @@ from kb.model.people import ADMINISTER
 from kb.service import Shop
 from kb.service.accounts import audit, second_factor, signed_in, tokens
 from kb.service.accounts.audit import Visitor
+from kb.web.guard import kept
 from kb.web.guard.access import ANYBODY, READ, Need, Route, chosen, is_for_programs
 from kb.web.guard.cookies import Cookies
+from kb.web.guard.kept import DeviceKeys
 from kb.web.guard.requests import SAFE_METHODS, Forbidden, Responder
 from kb.web.rendering import render, see_other
 from kb.web.resend import typed_into
 
 if TYPE_CHECKING:
-    from kb.web.guard.serving import Serving
+    from kb.web.guard.addresses import Serving
 
 log = logging.getLogger(__name__)
 _LONGEST_NEXT = 2000
@@ -72,6 +74,7 @@ class Door:
         self._serving = serving
         self._cookies = cookies
         self._find_routes = routes
+        self._device_keys = DeviceKeys(serving.key)
         self._respond = respond
 
     @cached_property
@@ -95,13 +98,16 @@ class Door:
             visitor, fresh = await self._who(scope, headers)
             state["visitor"] = visitor
             state["person"] = visitor.name  # for the log
+            state["kept_for"] = self._device_keys.name_of(visitor)
+            state["may_be_kept"] = route is not None and route.path in kept.PAGES
             state["let_in"] = route.endpoint if route else None
             self._check(scope, headers, visitor, need)
         except KbError as error:
             answer = await self._refusal(scope, receive, headers, error)
             await answer(scope, receive, self._marked(send, fresh))
             return
-        await self._app(scope, receive, self._marked(self._told(scope, send, visitor, need), fresh))
+        send = self._for_the_device(scope, self._told(scope, send, visitor, need))
+        await self._app(scope, receive, self._marked(send, fresh))
 
     async def _who(self, scope: Scope, headers: Headers) -> tuple[Visitor, str | None]:
         address = (scope.get("client") or ("",))[0]
@@ -201,6 +207,24 @@ class Door:
             await send(message)
 
         return send_told
+
+    def _for_the_device(self, scope: Scope, send: Send) -> Send:
+        """Says for whom a browser may keep what is answered, and that nobody is signed in any more."""
+        state = scope["state"]
+        owner = state["kept_for"] if state["may_be_kept"] else ""
+        if scope["path"] == "/sign-in" and not state["kept_for"]:
+            owner = kept.NOBODY
+        if not owner or scope["method"] not in SAFE_METHODS:
+            return send
+
+        async def send_named(message: Message) -> None:
+            if message["type"] == "http.response.start" and message["status"] == 200:
+                headers = MutableHeaders(scope=message)
+                headers[kept.FOR] = owner
+                headers[kept.FILES] = kept.static_files()[1]
+            await send(message)
+
+        return send_named
 
     def _marked(self, send: Send, fresh: str | None) -> Send:
         """Adds a new session key where one is due, and keeps what people see out of every cache."""
