@@ -66,7 +66,9 @@ class DeviceKeys:
 def static_files() -> tuple[tuple[str, ...], str]:
     """The addresses of the files of the pages, and a short hash of all that is in them."""
     folder = assets.folder("static")
-    files = sorted(file for file in folder.rglob("*") if file.suffix in (".css", ".js", ".svg", ".png", ".woff2"))
+    files = sorted(
+        file for file in folder.rglob("*") if file.suffix in (".css", ".js", ".svg", ".png", ".woff2")
+    )
     digest = hashlib.sha256()
     for file in files:
         digest.update(file.relative_to(folder).as_posix().encode() + b"\0" + file.read_bytes())
