@@ -41,12 +41,15 @@ PAGE_IS_KEPT = """async (path) => {
 }"""
 # What the device holds in clear, to look for words in it.
 IN_CLEAR = """async () => {
-  const base = await new Promise((done) => { const asked = indexedDB.open("kb-kept"); asked.onsuccess = () => done(asked.result); });
+  const asked = indexedDB.open("kb-kept");
+  const base = await new Promise((done) => { asked.onsuccess = () => done(asked.result); });
   const found = {};
   for (const name of base.objectStoreNames) {
     const store = base.transaction(name).objectStore(name);
-    const rows = await new Promise((done) => { const asked = store.getAll(); asked.onsuccess = () => done(asked.result); });
-    found[name] = rows.map((row) => row?.bytes ? new TextDecoder("latin1").decode(row.bytes) + Object.keys(row) : String(row));
+    const all = store.getAll();
+    const rows = await new Promise((done) => { all.onsuccess = () => done(all.result); });
+    const text = (row) => new TextDecoder("latin1").decode(row.bytes) + JSON.stringify({ ...row, bytes: 0, iv: 0 });
+    found[name] = rows.map((row) => row?.bytes ? text(row) : String(row));
   }
   base.close();
   return found;
@@ -66,10 +69,12 @@ FULL_ONCE = """
   };
 """
 DRAFT_IS_KEPT = """async () => {
-  while (!Object.keys(sessionStorage).some((name) => name.startsWith("drafts-under-"))) await new Promise((done) => setTimeout(done, 20));
+  const isKept = () => Object.keys(sessionStorage).some((name) => name.startsWith("drafts-under-"));
+  while (!isKept()) await new Promise((done) => setTimeout(done, 20));
 }"""
 EMPTIED = """async () => {
-  const base = await new Promise((done) => { const asked = indexedDB.open("kb-kept"); asked.onsuccess = () => done(asked.result); });
+  const asked = indexedDB.open("kb-kept");
+  const base = await new Promise((done) => { asked.onsuccess = () => done(asked.result); });
   const work = base.transaction(["drafts", "queue", "files"], "readwrite");
   for (const name of work.objectStoreNames) work.objectStore(name).clear();
   await new Promise((done) => { work.oncomplete = done; });
@@ -118,7 +123,8 @@ class Bench:
 
     def entries_of(self, run: str) -> list[tuple[object, ...]]:
         return self.ask(
-            "SELECT e.step, e.written FROM bench_entry e JOIN bench_run r ON r.id = e.run_id WHERE r.uid = ? ORDER BY e.id",
+            "SELECT e.step, e.written FROM bench_entry e JOIN bench_run r ON r.id = e.run_id"
+            " WHERE r.uid = ? ORDER BY e.id",
             run,
         )
 

@@ -105,7 +105,9 @@ def test_people_are_for_administrators_in_person_and_nobody_else_is_anybody() ->
             wanted = access.ADMINISTER if path == "/people/audit" else access.ADMINISTER_FRESH
             assert need == wanted, f"{method} {path}"
         if need == ANYBODY:
-            assert path.startswith(("/static", "/sign-in", "/set-up/", "/open/")), f"{method} {path}"
+            assert path.startswith(("/static", "/sw.js", "/sign-in", "/set-up/", "/open/")), (
+                f"{method} {path}"
+            )
         if need.level == "administer" or path.startswith("/account"):
             assert need.in_person, f"{method} {path}"
         assert need.event in ("", *EVENTS)
