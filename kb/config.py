@@ -106,6 +106,11 @@ class Settings(BaseSettings):
         default=True, description="Whether the server backs up once a day when something has changed."
     )
 
+    visa_library: str = Field(
+        default="@py",
+        max_length=400,
+        description="What reads instruments: @py, which the extra meter installs, or @ivi for a maker's VISA library.",
+    )
     bin_days: Annotated[int, Field(ge=1, le=3650)] = Field(
         default=90, description="Days after which what lies in the bin is deleted for good."
     )
@@ -188,6 +193,16 @@ class Settings(BaseSettings):
     def backups(self) -> Path:
         """The folder of `backup_folder`, in the data folder where none is named."""
         return self.backup_folder or self.data / "backups"
+
+    @property
+    def tls_folder(self) -> Path:
+        """The authority and the certificate that this machine makes for itself."""
+        return self.data / "tls"
+
+    @property
+    def network_file(self) -> Path:
+        """Whether other devices were let in from a page, and on which port."""
+        return self.data / "network.json"
 
     @property
     def sign_in_key_file(self) -> Path:

@@ -122,6 +122,12 @@ class InUse(KbError):
     status = 409
 
 
+class InstrumentTrouble(KbError):
+    """An instrument gives no reading: it is used elsewhere, silent, out of step, unplugged or beyond its range."""
+
+    status = 409
+
+
 class StoreTrouble(KbError):
     """The store itself cannot be read or written."""
 

@@ -20,6 +20,7 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -413,6 +414,49 @@ def claim_port(listener: socket.socket) -> None:
         listener.setsockopt(socket.SOL_SOCKET, alone, 1)
     else:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+
+
+def own_addresses() -> tuple[str, ...]:
+    """The addresses of this machine's network cards, the one that the rest of the network is reached from first.
+
+    Linux lists them in /proc/net (proc(5)); elsewhere psutil does. Those that change by themselves every day
+    (RFC 8981, from memory) and those of one cable only (fe80::) are left out: nobody can be led there. Empty
+    where there is no network.
+    """
+    found = [_reached_from("192.0.2.1"), *_listed_addresses()]  # RFC 5737: an address that is nobody's
+    return tuple(dict.fromkeys(one for one in found if one and not one.startswith("127.")))
+
+
+def _reached_from(other: str) -> str:
+    """The own address that a packet to another would leave from; nothing is sent to find out."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        try:
+            asking.connect((other, 9))
+            return str(asking.getsockname()[0])
+        except OSError:
+            return ""
+
+
+def _listed_addresses(proc: Path = Path("/proc/net")) -> list[str]:
+    psutil = _module("psutil") if KIND != "linux" else None
+    if psutil is not None:
+        families = (socket.AF_INET, socket.AF_INET6)
+        cards = psutil.net_if_addrs().values()
+        listed = [one.address for card in cards for one in card if one.family in families]
+        return [one for one in listed if "%" not in one and one != "::1"]
+    found: list[str] = []
+    with suppress(OSError):
+        lines = (proc / "fib_trie").read_text(encoding="ascii").splitlines()
+        for line, below in pairwise(lines):
+            if below.strip() == "/32 host LOCAL":
+                found.append(line.rpartition(" ")[2])
+    with suppress(OSError):
+        for line in (proc / "if_inet6").read_text(encoding="ascii").splitlines():
+            digits, _, _, scope, flags, _ = line.split()
+            # Scope 0 is the whole network; of the flags, 0x01 is temporary, 0x20 deprecated, 0x40 not sure yet.
+            if scope == "00" and not int(flags, 16) & 0x61:
+                found.append(socket.inet_ntop(socket.AF_INET6, bytes.fromhex(digits)))
+    return found
 
 
 def write_anything(stream: TextIO | None) -> None:

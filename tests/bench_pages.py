@@ -20,6 +20,7 @@ import shutil
 import statistics
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -98,18 +99,21 @@ def filled(size: int, families: int, keep: Path | None) -> Iterator[Shop]:
             shutil.copytree(kept, data)
         shop = Shop.open(settings_in(data), today=lambda: TODAY)
         shop.derived.warm()
-        _wait_for_track_record(shop)
         yield shop
 
 
-def _wait_for_track_record(shop: Shop) -> None:
-    """A large store's is worked out in the background, once a change: it is not what is measured."""
+def _wait_for_background(shop: Shop) -> None:
+    """What is worked out in the background, once a change, is not what is measured: the track record, what parts of
+    the ranking add, and their weights, chosen thoroughly."""
     while True:
         try:
             track_records.record(shop)
-            return
+            break
         except StoreTrouble:
             time.sleep(1)
+    while any(thread.name in ("weights", "adds") for thread in threading.enumerate()):
+        time.sleep(1)
+    track_records.adds(shop, wait_s=600)
 
 
 def known_of(shop: Shop) -> Known:
@@ -241,6 +245,7 @@ def measure(size: int, families: int, keep: Path | None) -> dict[str, tuple[floa
     with filled(size, families, keep) as shop:
         known = known_of(shop)
         there = live_in(shop, share=False)
+        _wait_for_background(shop)
         signed_in = there.office.signed_in("administer")
         slowest: dict[str, tuple[float, str]] = {}
         for one in asked_of(there, known):

@@ -17,8 +17,11 @@ from typing import Any
 import needs
 import pytest
 import shared_statements
+from argon2 import PasswordHasher
 from databases import PLACES, Server
 from hypothesis import settings
+
+from kb.service.accounts import passwords
 
 # The same examples every time, and however busy the machine is: a failure is then one of the code.
 settings.register_profile("kb", deadline=None, derandomize=True, database=None)
@@ -28,6 +31,9 @@ settings.load_profile("kb")
 _TOUCHES_A_STORE = re.compile(
     r"\b(fresh_shop|shop_in|demo_shop|settings_in|web_client|disk_shop|KB_DATA|kb\.store|kb\.service)\b"
 )
+# Hashing a password takes 64 MiB and a tenth of a second on purpose: tested in these, too dear for all others.
+_HASH_AS_THE_PROGRAM_DOES = {"test_argon2.py", "test_people.py"}
+_LIGHT = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
 STORE = Path(__file__).parent / "store"
 _LEFT_OUT = pytest.StashKey[dict[str, int]]()
 
@@ -88,6 +94,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
     for why, count in config.stash.get(_LEFT_OUT, {}).items():
         terminalreporter.write_line(f"left out on PostgreSQL: {count:>4} tests, {why}")
+
+
+@pytest.fixture(autouse=True)
+def _light_passwords(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    if request.path.name not in _HASH_AS_THE_PROGRAM_DOES:
+        monkeypatch.setattr(passwords, "_hasher", _LIGHT)
 
 
 class SharedStores:

@@ -18,11 +18,12 @@ from pathlib import Path
 
 OLDEST_POSTGRESQL = 13
 _POSTGRESQL = Path("/usr/lib/postgresql")
-# Distributions differ in the name; the first that is there is taken.
+# Distributions differ in the name; the first that is there is taken. Without the windows it never shows, Chromium
+# draws the same pages with half the processor time.
 _BROWSERS = (
+    "chromium-headless-shell",
     "chromium",
     "chromium-browser",
-    "chromium-headless-shell",
     "chromium-freeworld",
     "google-chrome-stable",
     "google-chrome",

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from kb.suggest import CaseFacts, FixTry, Ledger, RailFact, Settings
 from kb.suggest.evidence_lines import rail_key, symptom_key
-from kb.suggest.growing import Table
+from kb.suggest.growable import Table
 from kb.suggest.posterior import posterior_of
 
 SECTION = "other"

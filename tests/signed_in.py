@@ -13,7 +13,7 @@ from kb.service import Shop
 from kb.service.accounts import people, tokens
 from kb.service.accounts import signed_in as signing_in
 from kb.service.accounts.audit import Visitor
-from kb.web.guard.serving import Serving
+from kb.web.guard.addresses import Serving
 
 KEY = "a key for tests that signs what they make " * 2
 # Names by level; the roles are invented.

@@ -10,7 +10,7 @@ import httpx
 
 from kb.service import Shop
 from kb.web.app import create_app
-from kb.web.guard.serving import Serving
+from kb.web.guard.addresses import Serving
 
 HOST = "http://127.0.0.1:8765"
 

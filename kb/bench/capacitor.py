@@ -102,11 +102,6 @@ def tan_delta_limit(farads: float, rated_v: float) -> float:
     return limit + _MORE_PER_1000_UF * started
 
 
-def esr_limit(farads: float, rated_v: float, hertz: float = LIMIT_HZ) -> float:
-    """Typical greatest ESR in ohms at 120 Hz: tan δ / (2πfC). Errors as for `tan_delta_limit`."""
-    return esr_from_tan_delta(tan_delta_limit(farads, rated_v), farads, hertz)
-
-
 def esr_from_tan_delta(tan_delta: float, farads: float, hertz: float = LIMIT_HZ) -> float:
     """ESR in ohms of a capacitor (F) with loss factor `tan_delta` at `hertz`.
 

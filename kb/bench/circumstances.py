@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 LOAD_KINDS = ("resistor", "lamp", "electronic", "mixed")
-HELP_STATES = ("held", "removed")
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,6 @@ from kb.bench.checks import ohms as ohms_text
 from kb.bench.checks import positive, volts, watts
 from kb.bench.checks import seconds as seconds_text
 from kb.bench.limits import TOUCH_V
-from kb.errors import BadInput
 from kb.facts.preferred import next_preferred_down
 
 TARGET_V = TOUCH_V
@@ -93,19 +92,6 @@ def discharge(farads: float, volts_0: float, ohms: float | None = None, to_v: fl
 def seconds_until(farads: float, volts_0: float, ohms: float, to_v: float) -> float:
     """Seconds until the voltage has fallen to `to_v`; 0 when it is there already."""
     return 0.0 if volts_0 <= to_v else ohms * farads * math.log(volts_0 / to_v)
-
-
-def volts_after(farads: float, volts_0: float, ohms: float, seconds: float) -> float:
-    """Volts left after `seconds`.
-
-    Raises:
-        BadInput: when the time is below 0 or a value is not above 0.
-    """
-    positive(farads, "farads", "the capacitance", "Type it as printed on the can.")
-    positive(ohms, "ohms", "the resistance", "Type its ohms.")
-    if not seconds >= 0:
-        raise BadInput("The time is below 0.", field="seconds", remedy="Type the seconds since the start.")
-    return volts_0 * math.exp(-seconds / (ohms * farads))
 
 
 def joules_between(farads: float, volts_0: float, to_v: float) -> float:

@@ -180,20 +180,6 @@ def _lamp_amps(points: list[tuple[float, float]], volts: float) -> float:
     return i0 * (volts / v0) ** LAMP_EXPONENT
 
 
-def rerated(volts_0: float, watts_0: float, volts: float) -> tuple[float, float]:
-    """Current (A) and power (W) of a lamp of `watts_0` at `volts_0` when it burns at `volts`.
-
-    Raises:
-        BadInput: when a value is not above 0.
-    """
-    remedy = "Type the value printed on the lamp's base."
-    positive(volts_0, "volts_0", "the lamp's rated voltage", remedy)
-    positive(watts_0, "watts_0", "the lamp's rated power", remedy)
-    positive(volts, "volts", "the voltage across the lamp", "Type the voltage it will burn at.")
-    amps = watts_0 / volts_0 * (volts / volts_0) ** LAMP_EXPONENT
-    return amps, amps * volts
-
-
 def cold_resistance(load: Load) -> tuple[float, float]:
     """Least and greatest cold resistance in ohms: about a sixteenth and a tenth of hot for a lamp.
 

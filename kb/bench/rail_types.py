@@ -23,18 +23,6 @@ PULSING_FRACTION = 0.2
 # The ATX guide's ripple limits are 1 % of nominal on 5 V and 12 V; taken where a family states none.
 ASSUMED_RIPPLE_FRACTION = 0.01
 ASSESSED_QUANTITIES = ("dc_v", "ripple_v")
-JUDGEMENTS = (
-    "good",
-    "not proven until loaded",
-    "low",
-    "high",
-    "absent",
-    "pulsing",
-    "shorted",
-    "open",
-    "charged",
-    "unknown",
-)
 
 _PRINTED_STEP = Decimal("0.01")
 

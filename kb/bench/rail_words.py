@@ -10,7 +10,7 @@ from kb.bench.checks import exact, number, sentence_start, volts
 from kb.bench.circumstances import Circumstances
 from kb.bench.discharge_words import charge_words
 from kb.bench.limits import FAR_HIGH_FRACTION, METER_V, NEAR_FRACTION, TOUCH_V, WET_TOUCH_V
-from kb.bench.rail_judging import rests_on_mains
+from kb.bench.rail_judgement import rests_on_mains
 from kb.bench.rail_types import Measured, RailReading, RailSpec, Window
 
 

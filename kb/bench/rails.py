@@ -16,7 +16,7 @@ from kb.bench.checks import exact
 from kb.bench.circumstances import NOTHING_KNOWN, Circumstances
 from kb.bench.gauge import Gauge, gauge
 from kb.bench.limits import FAR_HIGH_FRACTION
-from kb.bench.rail_judging import judged_condition, judgement_of
+from kb.bench.rail_judgement import judged_condition, judgement_of
 from kb.bench.rail_types import (
     ASSESSED_QUANTITIES,
     MARGINAL_PCT,

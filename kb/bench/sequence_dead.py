@@ -22,7 +22,6 @@ from kb.bench.limits import (
     JUNCTION_SHORT_V,
     METER_V,
     SHORT_OHM,
-    TOUCH_V,
     UNRATED_CLEAR_OHM,
     UNRATED_SHORT_OHM,
 )
@@ -368,6 +367,3 @@ def ground_limits(spec: RailSpec, good_ohm: Sequence[float]) -> tuple[float, flo
     short = max(rated / GROUND_SHORT_SHARE, min(SHORT_OHM, rated / 2))
     words = f"its rated load is {ohms(rated)}, {volts(abs(spec.nominal_v))} over {number(spec.rated_a)} A"
     return short, rated * GROUND_CLEAR_TIMES, words
-
-
-TOUCH_WORDS = f"{number(TOUCH_V)} V"

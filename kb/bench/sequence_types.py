@@ -26,7 +26,6 @@ STAGES = (
 )
 LAMPS = ("lamp", "mixed")  # natures of a load that is cold and hungry when it is switched on
 WARM_RIPPLE = "warm ripple."  # key of the ripple steps at the end of a soak, before the rail
-OUTCOMES = ("right", "doubtful", "wrong")
 # Kinds of board that another supply feeds unless a mains side is stated; of any other kind, and of one that
 # is not known, not stating it proves nothing, so the mains checks stay.
 FED_KINDS = ("backlight driver", "control board", "display board")

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from kb.bench.across import across_rails
 from kb.bench.rails import RailVerdict, rail_verdict
+from kb.bench.rails_together import across_rails
 from kb.bench.sequence_judge import Results, final, missing, rated_share, share_words
 from kb.bench.sequence_types import BenchSequence, SequenceVerdict, Step
 

@@ -16,13 +16,13 @@ from pydantic import ValidationError
 from tqdm import tqdm
 
 from kb import __version__, assets, system
-from kb.cli import export, people, running
+from kb.cli import export, installation, meter, people
 from kb.config import Settings, described
 from kb.errors import BadInput, KbError
 from kb.model import explain
 from kb.service import Shop, sheets
 from kb.service.boards import pictures
-from kb.service.diagnose.import_reading import ImportReading
+from kb.service.diagnose.import_facts import ImportReading
 from kb.service.operate import backup_files, integrity
 from kb.service.transfer import json_lines, relocate
 
@@ -87,8 +87,9 @@ def _parser() -> argparse.ArgumentParser:
     check.set_defaults(run=_check)
     settings = commands.add_parser("settings", help="list all settings, each with its default and purpose")
     settings.set_defaults(run=_list_settings)
-    running.add_to(commands, _settings, open_shop)
+    installation.add_to(commands, _settings, open_shop)
     people.add_to(commands, open_shop)
+    meter.add_to(commands, _settings)
     return parser
 
 
@@ -148,12 +149,11 @@ def _add_serve(commands: Any) -> None:
         "--host", default="127.0.0.1", help="address to listen on; any but this machine's own needs accounts"
     )
     serve.add_argument(
-        "--port", type=running.port, default=8765, help="port to listen on; 0 takes a free one"
+        "--port", type=installation.port, default=8765, help="port to listen on; 0 takes a free one"
     )
     serve.add_argument("--demo", action="store_true", help="use invented records that are thrown away")
     serve.add_argument("--no-browser", action="store_true", help="do not open the browser")
-    serve.add_argument("--tls-cert", type=Path, metavar="FILE", help="certificate (PEM), to serve by HTTPS")
-    serve.add_argument("--tls-key", type=Path, metavar="FILE", help="key of the certificate (PEM)")
+    installation.add_certificate_options(serve)
     serve.set_defaults(run=_serve)
 
 
@@ -185,9 +185,9 @@ def open_shop() -> contextlib.AbstractContextManager[Shop]:
 def _serve(parsed: argparse.Namespace) -> int:
     from kb.web import server  # the web framework takes a moment that other commands need not wait for
 
-    tls = running.certificate(parsed)
     settings = _settings()
     if not parsed.demo:
+        tls = installation.certificate(parsed, settings)
         with _shop(settings) as shop:
             with tqdm(
                 unit=" cases", desc="catching up", file=sys.stderr, leave=False, disable=None, delay=1
@@ -198,9 +198,9 @@ def _serve(parsed: argparse.Namespace) -> int:
     with contextlib.ExitStack() as stack:
         folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="kb-demo-"))
         # Even a configured database is left alone: demo records never meet real ones.
-        shop = stack.enter_context(
-            _shop(settings.model_copy(update={"data": Path(folder), "database_url": "", "files": ""}))
-        )
+        settings = settings.model_copy(update={"data": Path(folder), "database_url": "", "files": ""})
+        tls = installation.certificate(parsed, settings)
+        shop = stack.enter_context(_shop(settings))
         lines = stack.enter_context((assets.folder("seed_data") / "demo.jsonl").open("rb"))
         json_lines.bring_in(shop, lines)
         boards = assets.folder("seed_data") / "boards"

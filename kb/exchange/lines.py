@@ -12,7 +12,7 @@ from typing import Any, NoReturn
 from pydantic import ValidationError
 
 from kb.errors import BadInput, BadLine
-from kb.model import RECORD_TYPES, CaseRecord, Record, as_dict, explain, printable
+from kb.model import RECORD_TYPES, CaseRecord, LineRecord, Record, as_dict, explain, printable
 
 # A record of every list at its longest stays well below this; a longer line is a broken file.
 MAX_LINE_BYTES = 4_000_000
@@ -53,7 +53,7 @@ def parse_json(text: str | bytes) -> Any:
         raise BadInput(f"This is not valid JSON: {error}.", remedy="Correct the value.") from error
 
 
-def read_record(data: Any) -> Record:
+def read_record(data: Any) -> LineRecord:
     """The record that a JSON object stands for. Raises BadInput naming the field and the remedy."""
     if not isinstance(data, dict):
         raise BadInput("This is not a record.", field="record", remedy="Write an object in braces.")
@@ -89,7 +89,7 @@ class UidMaker:
         return case.model_copy(update={"uid": str(uid)})
 
 
-def read(lines: Iterable[bytes]) -> Iterator[tuple[int, Record | BadLine]]:
+def read(lines: Iterable[bytes]) -> Iterator[tuple[int, LineRecord | BadLine]]:
     """(line number, record or what is wrong with the line); blank lines are passed over."""
     uids = UidMaker()
     for number, raw in enumerate(lines, start=1):

@@ -21,6 +21,7 @@ from kb.model import (
     Enable,
     FamilyRecord,
     FollowUp,
+    LineRecord,
     LoadRecord,
     NotedSymptom,
     OriginRecord,
@@ -143,15 +144,16 @@ FILE_TABLES: dict[str, tuple[tuple[_Field, ...], tuple[str, ...], dict[str, tupl
     ),
 }
 _ALL_TABLES = TABLES | FILE_TABLES
+# The table of each kind of record.
 _TABLE_OF = {
-    OriginRecord: "origins",
-    SymptomRecord: "symptoms",
-    PartClassRecord: "part_classes",
-    LoadRecord: "loads",
-    ShelfPartRecord: "shelf_parts",
-    FamilyRecord: "families",
-    PictureRecord: "pictures",
-    CaseRecord: "cases",
+    "origin": "origins",
+    "symptom": "symptoms",
+    "part_class": "part_classes",
+    "load": "loads",
+    "shelf_part": "shelf_parts",
+    "family": "families",
+    "picture": "pictures",
+    "case": "cases",
 }
 _PARTS = {
     "families": (("rails", "rails"), ("connectors", "connectors")),
@@ -165,20 +167,17 @@ _PARTS = {
 }
 
 
-def rows_of(record: Record) -> Iterator[tuple[str, list[Any]]]:
+def rows_of(record: LineRecord) -> Iterator[tuple[str, list[Any]]]:
     """(table, row) of a record and of everything that belongs to it."""
-    table = _TABLE_OF[type(record)]
+    table = _TABLE_OF[record.record]
     values = dict(record)
-    if isinstance(record, FamilyRecord) and record.enable is not None:
-        values |= {f"enable_{name}": value for name, value in record.enable}
-    if isinstance(record, CaseRecord) and record.quote is not None:
-        values |= {f"quote_{name}": value for name, value in record.quote}
+    for field in ("enable", "quote"):
+        values |= {f"{field}_{name}": value for name, value in values.get(field) or ()}
     yield table, [_cell(values.get(name)) for name, _, _ in TABLES[table][0]]
-    key = record.code if isinstance(record, FamilyRecord) else getattr(record, "uid", None)
     for name, part in _PARTS.get(table, ()):
         for position, entry in enumerate(getattr(record, name), start=1):
             cells = [_cell(getattr(entry, field)) for field, _, _ in TABLES[part][0][2:]]
-            yield part, [key, position, *cells]
+            yield part, [record.own_name, position, *cells]
 
 
 def _cell(value: Any) -> str:
@@ -216,7 +215,7 @@ class PackageWriter:
     def __exit__(self, *_: object) -> None:
         self._open.close()
 
-    def add(self, record: Record) -> None:
+    def add(self, record: LineRecord) -> None:
         """Adds the rows of a record."""
         for table, row in rows_of(record):
             self._write(table, row)

@@ -101,6 +101,40 @@ CAUTIONS: tuple[Caution, ...] = (
 )
 
 
+# Where an instrument is wired to a computer. Common practice, no published source.
+METER_CAUTIONS: tuple[Caution, ...] = (
+    Caution(
+        "common earthed",
+        "The black socket of a bench instrument may be joined to earth, by itself or through its network cable, USB or "
+        "an oscilloscope: clipped to the mains side it is a short to earth. Use a battery meter there.",
+        ("energise", "primary"),
+    ),
+    Caution(
+        "lead sockets",
+        "Look at the sockets before each connection: with a lead left in the ampere socket the meter is a short across "
+        "whatever it touches, whatever it is asked to measure.",
+        ("unpowered", "energise", "primary", "load"),
+    ),
+    Caution(
+        "category",
+        "Leads and instrument must be marked for the place where they are used, by measurement category and voltage; "
+        "much that stands on a bench is not marked for the mains side at all.",
+        ("energise", "primary"),
+    ),
+    Caution(
+        "asks ohms",
+        "Asked for ohms or a junction drop, a meter sets itself to it: only with the board unplugged and the charge "
+        "measured.",
+        ("unpowered",),
+    ),
+    Caution(
+        "outputs stay",
+        "The program reads supplies and loads and switches nothing: whatever is on stays on until a hand turns it off.",
+        ("load",),
+    ),
+)
+
+
 def cautions_for(step: str) -> tuple[Caution, ...]:
     """The cautions of one step of `STEPS`, the most pressing first. Raises ValueError for another step."""
     if step not in STEPS:

@@ -19,7 +19,6 @@ Point: TypeAlias = tuple[float, float]
 Map: TypeAlias = tuple[float, float, float, float, float, float, float, float, float]
 Box: TypeAlias = tuple[float, float, float, float]
 
-UNIT_SQUARE: tuple[Point, Point, Point, Point] = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
 SAME: Map = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
 # Below this share of the square of their reach three points lie on a line, as far as a finger can place them.
 _FLAT = 1e-3

@@ -1,5 +1,6 @@
 """The records as outside tools see them: what a store keeps and the exchange format carries."""
 
+from kb.model.base import LineRecord, Record, as_dict
 from kb.model.evidence import EvidenceRecord, PartCheck, TriedFix
 from kb.model.marks import FileWords, Mark
 from kb.model.pictures import PictureRecord, Pin
@@ -21,18 +22,16 @@ from kb.model.records import (
     Quote,
     Rail,
     Reading,
-    Record,
     Revision,
     ShelfPartRecord,
     SymptomRecord,
     Tip,
     UsedAt,
     UsedIn,
-    as_dict,
     label_of,
 )
 
-RECORD_TYPES: dict[str, type[Record]] = {
+RECORD_TYPES: dict[str, type[LineRecord]] = {
     "origin": OriginRecord,
     "symptom": SymptomRecord,
     "part_class": PartClassRecord,
@@ -55,6 +54,7 @@ __all__ = [
     "FileWords",
     "FollowUp",
     "Instead",
+    "LineRecord",
     "LoadRecord",
     "Mark",
     "NotedSymptom",

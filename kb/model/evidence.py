@@ -5,8 +5,9 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
+from kb.model.base import Record
 from kb.model.fields import Complaint, Name, Result, Section, Words
-from kb.model.records import NotedSymptom, Reading, Record
+from kb.model.records import NotedSymptom, Reading
 
 Order = Literal["likely", "cheapest"]
 

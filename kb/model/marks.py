@@ -3,20 +3,15 @@
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
-from pydantic_core import PydanticCustomError
 
+from kb.model.base import Record, refuse
 from kb.model.fields import Label, Words
-from kb.model.records import Record
 
 MARK_KINDS = ("circle", "arrow", "text")
 MOST_MARKS = 50
 Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 _A = {"circle": "a circle", "arrow": "an arrow", "text": "a text"}
 _OWN = {"circle": ("size",), "arrow": ("to_x", "to_y"), "text": ("text",)}
-
-
-def _refuse(kind: str, message: str, field: str) -> PydanticCustomError:
-    return PydanticCustomError(kind, message, {"field": field})
 
 
 class Mark(Record):
@@ -40,11 +35,11 @@ class Mark(Record):
             for name in names:
                 given = getattr(self, name) not in (None, "")
                 if kind == self.kind and not given:
-                    raise _refuse("mark_needs", f"is missing for {_A[kind]}", name)
+                    raise refuse("mark_needs", f"is missing for {_A[kind]}", name)
                 if kind != self.kind and given:
-                    raise _refuse("mark_has_not", f"belongs to {_A[kind]} only", name)
+                    raise refuse("mark_has_not", f"belongs to {_A[kind]} only", name)
         if self.kind == "arrow" and (self.x, self.y) == (self.to_x, self.to_y):
-            raise _refuse("mark_point", "is where the arrow begins", "to_x")
+            raise refuse("mark_point", "is where the arrow begins", "to_x")
         return self
 
 

@@ -1,16 +1,16 @@
 """Pictures of a board: which side, where its corners lie, and what is where on it."""
 
 import re
-from typing import Annotated, Literal, Self
+from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from kb.facts.designators import code_key
 from kb.facts.plane import is_board_outline
+from kb.model.base import LineRecord, Record, refuse
 from kb.model.fields import Day, Label, Name, PinNumber, Positive, Section, Side, Uid, Words
 from kb.model.marks import Share
-from kb.model.records import Record
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 _BASE64 = re.compile(r"[A-Za-z0-9+/]+={0,2}")
@@ -20,10 +20,6 @@ MOST_OF_AN_OUTLINE = 60
 Place = Annotated[list[Share], Field(min_length=2, max_length=2)]
 Pixels = Annotated[int, Field(ge=1, le=30_000)]
 _A = {"part": "a part", "test point": "a test point", "connector": "a connector", "hot side": "the hot side"}
-
-
-def _refuse(kind: str, message: str, field: str) -> PydanticCustomError:
-    return PydanticCustomError(kind, message, {"field": field})
 
 
 def _sha256(value: str) -> str:
@@ -86,29 +82,29 @@ class Pin(Record):
     def _has_what_its_kind_needs(self) -> Self:
         for name in ("label", "part_class"):
             if ";" in getattr(self, name):  # the pages write a pin as one line, cut at semicolons
-                raise _refuse("semicolon", "holds a semicolon", name)
+                raise refuse("semicolon", "holds a semicolon", name)
         if self.kind == "hot side":
             if len(self.outline) < 3:
-                raise _refuse("few_corners", "needs at least three corners", "outline")
+                raise refuse("few_corners", "needs at least three corners", "outline")
             if self.x is not None or self.y is not None:
-                raise _refuse("pin_has_not", "belongs to parts, test points and connectors", "x")
+                raise refuse("pin_has_not", "belongs to parts, test points and connectors", "x")
         else:
             if not code_key(self.label):
-                raise _refuse("no_label", f"is missing for {_A[self.kind]}", "label")
+                raise refuse("no_label", f"is missing for {_A[self.kind]}", "label")
             if self.x is None or self.y is None:
-                raise _refuse("no_place", f"is missing for {_A[self.kind]}", "x" if self.x is None else "y")
+                raise refuse("no_place", f"is missing for {_A[self.kind]}", "x" if self.x is None else "y")
             if self.outline:
-                raise _refuse("pin_has_not", "belongs to the hot side only", "outline")
+                raise refuse("pin_has_not", "belongs to the hot side only", "outline")
         if self.kind != "connector":
             for name in ("to_x", "to_y", "pins", "rows"):
                 if getattr(self, name) is not None:
-                    raise _refuse("pin_has_not", "belongs to connectors only", name)
+                    raise refuse("pin_has_not", "belongs to connectors only", name)
         elif (self.to_x is None) != (self.to_y is None):
-            raise _refuse("no_place", "is missing for the last pin", "to_x" if self.to_x is None else "to_y")
+            raise refuse("no_place", "is missing for the last pin", "to_x" if self.to_x is None else "to_y")
         return self
 
 
-class PictureRecord(Record):
+class PictureRecord(LineRecord):
     """A picture of one side of a board, with what is where on it.
 
     The picture itself is a file of its own, known by the SHA-256 of its bytes; `image` holds these bytes (base64)
@@ -117,6 +113,7 @@ class PictureRecord(Record):
     is shown as it is. `mm_per_px` is the scale of what is shown. `replaced_by` names a better picture of the side.
     """
 
+    named_by: ClassVar[str] = "uid"
     record: Literal["picture"] = "picture"
     uid: Uid = Field(title="Number of the picture", description="what tells the picture from all others")
     family: Name = Field(title="Board family", description="code of the board family")
@@ -158,16 +155,18 @@ class PictureRecord(Record):
         seen: dict[str, str] = {}
         for number, pin in enumerate(self.pins):
             if pin.kind != "hot side" and seen.setdefault(code_key(pin.label), pin.label) is not pin.label:
-                raise _refuse("twice", f"is on the picture twice ({pin.label})", f"pins.{number}.label")
+                raise refuse("twice", f"is on the picture twice ({pin.label})", f"pins.{number}.label")
         if self.corners:
             points = [(x * self.width_px, y * self.height_px) for x, y in self.corners]
             if not is_board_outline(points):
-                raise _refuse(
-                    "corners", "do not go round the board from its upper left, clockwise", "corners"
-                )
+                raise refuse("corners", "do not go round the board from its upper left, clockwise", "corners")
         straight = (self.straight_width_px is not None, self.straight_height_px is not None)
         if straight != (bool(self.corners), bool(self.corners)):
-            raise _refuse("straight", "belongs to four corners, and they to it", "straight_width_px")
+            raise refuse("straight", "belongs to four corners, and they to it", "straight_width_px")
         if self.replaced_by == self.uid:
-            raise _refuse("replaced", "names the picture itself", "replaced_by")
+            raise refuse("replaced", "names the picture itself", "replaced_by")
         return self
+
+    @property
+    def key(self) -> str:
+        return self.uid

@@ -4,14 +4,13 @@ Numbers are SI base units without prefix (volts, amperes, ohms, farads, hertz) b
 whose name says otherwise: `tolerance_pct`, `ripple_mv` and `bulk_uf`.
 """
 
-from collections import Counter
 from datetime import date as Date
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, ClassVar, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import Field, model_validator
 
 from kb.facts.designators import code_key, rail_key
+from kb.model.base import LineRecord, Record, refuse, unique
 from kb.model.fields import (
     PIN_FIELDS,
     Complaint,
@@ -47,32 +46,6 @@ from kb.model.fields import (
     Year,
 )
 
-_MOST_UNKNOWN = 20
-
-
-class Record(BaseModel):
-    """Base of all records: strict types, no unknown fields, immutable once made."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
-
-    @model_validator(mode="before")
-    @classmethod
-    def _few_fields(cls, data: Any) -> Any:
-        """Refuses at once what would have each of ten thousand made-up fields named in a list of problems."""
-        if isinstance(data, dict) and len(data) > len(cls.model_fields) + _MOST_UNKNOWN:
-            raise PydanticCustomError("too_many_fields", "has {count} fields", {"count": f"{len(data):,}"})
-        return data
-
-
-def _refuse(kind: str, message: str, field: str) -> PydanticCustomError:
-    return PydanticCustomError(kind, message, {"field": field})
-
-
-def _unique(values: list[str], field: str, what: str) -> None:
-    if len(set(values)) != len(values):
-        twice = Counter(values).most_common(1)[0][0]
-        raise _refuse("twice", f"names the {what} {twice} twice", field)
-
 
 class Rail(Record):
     """One supply of a family: `nominal_v` volts ± `tolerance_pct`, rated `rated_a` amperes."""
@@ -93,7 +66,7 @@ class Rail(Record):
     @model_validator(mode="after")
     def _nominal_is_not_zero(self) -> Self:
         if self.nominal_v == 0:
-            raise _refuse("zero", "is 0 V, which no reading can be compared with", "nominal_v")
+            raise refuse("zero", "is 0 V, which no reading can be compared with", "nominal_v")
         return self
 
 
@@ -131,7 +104,7 @@ class Tip(Record):
     @model_validator(mode="after")
     def _names_its_place(self) -> Self:
         if self.place != "board" and not self.name:
-            raise _refuse("tip_name", "is missing: which one the tip is about", "name")
+            raise refuse("tip_name", "is missing: which one the tip is about", "name")
         return self
 
 
@@ -180,21 +153,22 @@ class PinValue(Record):
     def _measures_something(self) -> Self:
         measured = [name for name in PIN_FIELDS if getattr(self, name) is not None]
         if not measured and not self.open:
-            raise _refuse("no_value", "has no value", "ohm_red")
-        _unique(list(self.open), "open", "field")
+            raise refuse("no_value", "has no value", "ohm_red")
+        unique(list(self.open), "open", "field")
         for name in self.open:
             if name in measured:
-                raise _refuse("both", "has a number and is said to be open", name)
+                raise refuse("both", "has a number and is said to be open", name)
         return self
 
 
-class FamilyRecord(Record):
+class FamilyRecord(LineRecord):
     """One board design, whatever sets it is used in.
 
     `isolated` says whether its outputs are isolated from the mains; None is not known, and then the bench
     treats them as not isolated. `switch` is the kind of its main switch, "" where it is not known.
     """
 
+    named_by: ClassVar[str] = "code"
     record: Literal["family"] = "family"
     code: Name = Field(description="number of the board family")
     kind: Words = Field("", description="what kind of board it is")
@@ -234,15 +208,19 @@ class FamilyRecord(Record):
     @model_validator(mode="after")
     def _names_are_told_apart(self) -> Self:
         if not code_key(self.code):
-            raise _refuse("code", "has no letter or digit", "code")
-        _unique([rail_key(rail.name) for rail in self.rails], "rails", "rail")
-        _unique([code_key(connector.name) for connector in self.connectors], "connectors", "connector")
-        _unique([code_key(name) for name in (self.code, *self.aliases)], "aliases", "number")
-        _unique([revision.name.casefold() for revision in self.revisions], "revisions", "revision")
+            raise refuse("code", "has no letter or digit", "code")
+        unique([rail_key(rail.name) for rail in self.rails], "rails", "rail")
+        unique([code_key(connector.name) for connector in self.connectors], "connectors", "connector")
+        unique([code_key(name) for name in (self.code, *self.aliases)], "aliases", "number")
+        unique([revision.name.casefold() for revision in self.revisions], "revisions", "revision")
         pins = [f"{code_key(one.connector)} pin {one.pin}" for one in self.pin_values]
-        _unique(pins, "pin_values", "pin")
-        _unique([one.file for one in self.documents], "documents", "document")
+        unique(pins, "pin_values", "pin")
+        unique([one.file for one in self.documents], "documents", "document")
         return self
+
+    @property
+    def key(self) -> str:
+        return code_key(self.code)
 
 
 class NotedSymptom(Record):
@@ -275,11 +253,11 @@ class Reading(Record):
     @model_validator(mode="after")
     def _says_where_and_what(self) -> Self:
         if (self.rail is None) == (self.point is None):
-            raise _refuse("where", "needs either a rail or a test point", "rail")
+            raise refuse("where", "needs either a rail or a test point", "rail")
         if self.value is None and self.min is None and self.max is None:
-            raise _refuse("no_value", "has no value", "value")
+            raise refuse("no_value", "has no value", "value")
         if self.min is not None and self.max is not None and self.min > self.max:
-            raise _refuse("min_max", "is above the maximum", "min")
+            raise refuse("min_max", "is above the maximum", "min")
         return self
 
 
@@ -329,13 +307,13 @@ class Quote(Record):
     @model_validator(mode="after")
     def _says_one_price_and_one_answer(self) -> Self:
         if (self.price is None) == (self.ceiling is None):
-            raise _refuse("one_price", "needs either a fixed price or an amount at most", "price")
+            raise refuse("one_price", "needs either a fixed price or an amount at most", "price")
         if self.accepted and self.declined:
-            raise _refuse("both_answers", "is noted as accepted and as declined", "declined")
+            raise refuse("both_answers", "is noted as accepted and as declined", "declined")
         for name in ("valid_until", "accepted", "declined"):
             day = getattr(self, name)
             if day and day < self.date:
-                raise _refuse("before_quote", "lies before the day of the quote", name)
+                raise refuse("before_quote", "lies before the day of the quote", name)
         return self
 
 
@@ -347,13 +325,14 @@ class FollowUp(Record):
     note: Words = Field("", title="Note", description="note")
 
 
-class CaseRecord(Record):
+class CaseRecord(LineRecord):
     """One board on the bench from intake to outcome. Without a verdict the case is open.
 
     `worker` is who has the board in hand, `waiting_for` the parts it lies waiting for. `origin` is the id
     of the shop that recorded the case where that is another one.
     """
 
+    named_by: ClassVar[str] = "uid"
     record: Literal["case"] = "case"
     uid: Uid | None = Field(
         None, title="Number of the case", description="what tells the case from all others"
@@ -387,29 +366,34 @@ class CaseRecord(Record):
 
     @model_validator(mode="after")
     def _is_consistent(self) -> Self:
-        _unique([symptom.name.casefold() for symptom in self.symptoms], "symptoms", "symptom")
+        unique([symptom.name.casefold() for symptom in self.symptoms], "symptoms", "symptom")
         if self.received and self.closed and self.closed < self.received:
-            raise _refuse("closed_before", "lies before the day the board was received", "closed")
+            raise refuse("closed_before", "lies before the day the board was received", "closed")
         if self.closed and self.verdict is None:
-            raise _refuse("no_verdict", "is missing although the case has a closing date", "verdict")
+            raise refuse("no_verdict", "is missing although the case has a closing date", "verdict")
         if self.waiting_since and not self.waiting_for:
-            raise _refuse(
+            raise refuse(
                 "waits_for_nothing", "has a date although the board waits for nothing", "waiting_since"
             )
         started = self.closed or self.received
         for number, follow_up in enumerate(self.follow_ups):
             if started and follow_up.date < started:
-                raise _refuse("too_soon", "lies before the board left", f"follow_ups.{number}.date")
+                raise refuse("too_soon", "lies before the board left", f"follow_ups.{number}.date")
         return self
 
+    @property
+    def key(self) -> str:
+        return self.own_name
 
-class OriginRecord(Record):
+
+class OriginRecord(LineRecord):
     """A shop that cases come from: its id, the name it shares under, and the day it wrote them out.
 
     `sharing` marks the first line of what a shop shares: the file's families and lists are that shop's and
     fill gaps where it is read, and change nothing that is there.
     """
 
+    named_by: ClassVar[str] = "id"
     record: Literal["origin"] = "origin"
     id: OriginId = Field(description="id of another shop")
     name: Name = Field(description="name it shares under")
@@ -417,7 +401,7 @@ class OriginRecord(Record):
     sharing: bool = False
 
 
-class SymptomRecord(Record):
+class SymptomRecord(LineRecord):
     """An entry of the symptom list with what people type for it and what finding it out takes."""
 
     record: Literal["symptom"] = "symptom"
@@ -431,7 +415,7 @@ class SymptomRecord(Record):
     )
 
 
-class PartClassRecord(Record):
+class PartClassRecord(LineRecord):
     """A kind of part with its other names and the designator letters it usually carries."""
 
     record: Literal["part_class"] = "part_class"
@@ -442,7 +426,7 @@ class PartClassRecord(Record):
     )
 
 
-class LoadRecord(Record):
+class LoadRecord(LineRecord):
     """One of the bench's own dummy loads; `points` are measured (volts, amperes) pairs.
 
     Filaments that share one lamp's base carry the same `base`; `count` is then the number of lamps.
@@ -465,13 +449,13 @@ class LoadRecord(Record):
     @model_validator(mode="after")
     def _can_be_computed_with(self) -> Self:
         if self.kind == "resistor" and self.ohm is None:
-            raise _refuse("no_ohm", "is missing for a resistor", "ohm")
+            raise refuse("no_ohm", "is missing for a resistor", "ohm")
         if self.kind == "lamp" and not self.points:
-            raise _refuse("no_points", "are missing for a lamp", "points")
+            raise refuse("no_points", "are missing for a lamp", "points")
         if self.kind == "electronic" and self.max_a is None:
-            raise _refuse("no_max_a", "is missing for an electronic load", "max_a")
+            raise refuse("no_max_a", "is missing for an electronic load", "max_a")
         if any(volts <= 0 or amps <= 0 for volts, amps in self.points):
-            raise _refuse("points", "need volts and amperes above 0", "points")
+            raise refuse("points", "need volts and amperes above 0", "points")
         return self
 
 
@@ -489,7 +473,7 @@ class Instead(Record):
     rule: SomeText = Field(title="Because", description="rule that allows it")
 
 
-class ShelfPartRecord(Record):
+class ShelfPartRecord(LineRecord):
     """A part on the shelf: what it is, what it is rated for, how many there are and where they lie.
 
     `value` is in the SI base unit that `unit` names. Ratings that are not known are left out: what is not
@@ -534,37 +518,15 @@ class ShelfPartRecord(Record):
     def _can_be_compared(self) -> Self:
         if (self.value is None) != (self.unit == ""):
             field, word = ("value", "number") if self.value is None else ("unit", "unit")
-            raise _refuse(
+            raise refuse(
                 "half_a_value",
                 f"is missing: a value is a number and a unit, and the {word} is not there",
                 field,
             )
         pairs = [f"{code_key(one.family)} {code_key(one.part)}" for one in self.used_at]
-        _unique(pairs, "used_at", "place")
-        _unique([one.part.casefold() for one in self.instead_of], "instead_of", "part")
+        unique(pairs, "used_at", "place")
+        unique([one.part.casefold() for one in self.instead_of], "instead_of", "part")
         return self
-
-
-# Truth values that go without saying.
-_UNSAID = {"present": True, "after_repair": False, "always_on": False, "sharing": False}
-
-
-def _pruned(value: Any) -> Any:
-    if isinstance(value, dict):
-        kept = {key: _pruned(entry) for key, entry in value.items()}
-        return {
-            key: entry
-            for key, entry in kept.items()
-            if not (entry is None or entry == "" or entry == [] or _UNSAID.get(key) is entry)
-        }
-    if isinstance(value, list):
-        return [_pruned(entry) for entry in value]
-    return value
-
-
-def as_dict(record: Record) -> dict[str, Any]:
-    """A record as the exchange format writes it: fields in their order, empty ones left out."""
-    return _pruned(record.model_dump(mode="json"))
 
 
 RECORDS: tuple[type[Record], ...] = (

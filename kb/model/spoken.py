@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from kb.facts.spoken_readings import spoken_reading
+from kb.model.base import Record
 from kb.model.pictures import PictureRecord, Pin
-from kb.model.records import RECORDS, Record
+from kb.model.records import RECORDS
 
 _ENTRIES = {
     "symptoms": "Symptom",

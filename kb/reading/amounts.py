@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 
 from kb.facts.written_days import read_day
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.tokens import CODE, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, WORD, Token
 
 _DAY = re.compile(
@@ -227,24 +227,24 @@ def find_minutes(
         others = [tokens[place] for place in range(first, behind) if not at <= place <= last]
         words = {token.folded for token in others if token.kind == WORD}
         alone = all(
-            token.folded in little_words.FILLER or token.folded in little_words.WORK or token.kind == SIGN
+            token.folded in function_words.FILLER or token.folded in function_words.WORK or token.kind == SIGN
             for token in others
         )
         with_money = all(
-            token.folded in little_words.FILLER | little_words.WORK | little_words.MATERIAL
+            token.folded in function_words.FILLER | function_words.WORK | function_words.MATERIAL
             or (token.kind in (SIGN, QUANTITY) and token.unit in ("money", ""))
             or _is_beside_end(token)
             or _pence(token) is not None
             for token in others
         )
         closes = all(_is_beside_end(tokens[place]) for place in range(last + 1, behind))
-        ends_work = closes and tokens[at].clause in acted and not words & little_words.RUN
+        ends_work = closes and tokens[at].clause in acted and not words & function_words.RUN
         done_in = (
             at - first >= 2
             and tokens[at - 1].folded in _WITHIN
-            and tokens[at - 2].folded in little_words.DONE
+            and tokens[at - 2].folded in function_words.DONE
         )
-        if alone or with_money or ends_work or done_in or (words & little_words.WORK and len(others) <= 4):
+        if alone or with_money or ends_work or done_in or (words & function_words.WORK and len(others) <= 4):
             best = (at, last, minutes)
     if best is None or not 0 < best[2] <= 60_000 or best[2] != int(best[2]):
         return None
@@ -269,7 +269,7 @@ def _is_beside_end(token: Token) -> bool:
     return (
         token.kind == SIGN
         or token.unit == "money"
-        or token.folded in little_words.MATERIAL | little_words.FOR
+        or token.folded in function_words.MATERIAL | function_words.FOR
         or token.folded in _COINS
         or (token.folded,) in _NUMBER_WORDS
         or bool(token.kind == NUMBER and _TWO_DECIMALS.fullmatch(token.folded))
@@ -303,7 +303,7 @@ def find_cost(
         clause = tokens[first:behind]
         said = [token.folded for token in clause if token.kind == WORD]
         words = frozenset(said)
-        if words & little_words.NOT_PAID:
+        if words & function_words.NOT_PAID:
             continue
         plain = len(said) <= _MOST_BESIDE_PRICE and not any(
             one.kind in (VOLTS, RAIL) or one.unit in ("V", "ohm", "F") for one in clause
@@ -314,7 +314,7 @@ def find_cost(
                 continue
             if (
                 pence := _pence(token)
-            ) is not None and words <= little_words.MATERIAL | little_words.FOR | little_words.WORK:
+            ) is not None and words <= function_words.MATERIAL | function_words.FOR | function_words.WORK:
                 best = (at, at, pence)
                 continue
             if (spoken := _spoken_money(tokens, at, first)) is not None:
@@ -344,7 +344,7 @@ def _is_price_of_new(tokens: Sequence[Token], at: int) -> bool:
         tokens[place].folded if 0 <= place < len(tokens) and tokens[place].clause == tokens[at].clause else ""
         for place in (at - 2, at - 1, at + 1)
     ]
-    another = words[0] in little_words.NEW and words[1] in ("one", "ones", "unit", "set", "tv")
+    another = words[0] in function_words.NEW and words[1] in ("one", "ones", "unit", "set", "tv")
     beside = words[1] in _NEW_DEVICE or words[2] in _NEW_DEVICE
     return another or (beside and value >= _DEVICE_PRICE)
 
@@ -386,8 +386,8 @@ def _is_price(
     """
     written = tokens[at].end - tokens[at].start
     if (
-        words & little_words.PAID
-        and words <= little_words.MATERIAL | little_words.FOR | {"inc", "incl", "me", "us", "him", "her"}
+        words & function_words.PAID
+        and words <= function_words.MATERIAL | function_words.FOR | {"inc", "incl", "me", "us", "him", "her"}
         and others <= 4
         and written >= 3
     ):

@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from kb.facts.designators import designator_letters
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.events import Event, EventFinder
 from kb.reading.facts import KnownPart
-from kb.reading.filling import Filler
+from kb.reading.inferred_parts import Filler
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention, find_mentions, in_order, listed, only_says_where
 from kb.reading.part_failures import (
@@ -103,12 +103,12 @@ class AttemptFinder:
             behind = self.mentions[number + 1].first if number + 1 < len(self.mentions) else len(self.tokens)
             clause = self.tokens[mention.last].clause
             at = mention.first - 1
-            if at > 0 and self.tokens[at].folded in little_words.ARTICLES:
+            if at > 0 and self.tokens[at].folded in function_words.ARTICLES:
                 at -= 1  # "by the heatsink"
             before = self.tokens[at].folded if at >= 0 else ""
             after = self.tokens[mention.last + 1].folded if mention.last + 1 < len(self.tokens) else ""
             mention.only_place = mention.part_class != "solder joint" and (
-                (before in little_words.PLACE and not self._ends_range(number))
+                (before in function_words.PLACE and not self._ends_range(number))
                 or after in ("pin", "pins", "broche", "patte")
             )
             near = [
@@ -125,9 +125,9 @@ class AttemptFinder:
             ahead = range(max(since, mention.first - _PREPOSED), mention.first)
             new = any(
                 self.tokens[at].clause == clause
-                and (at in done or self.tokens[at].folded in little_words.NEW)
+                and (at in done or self.tokens[at].folded in function_words.NEW)
                 for at in ahead
-            ) or any(self.tokens[at].folded in little_words.NEW for at in near)
+            ) or any(self.tokens[at].folded in function_words.NEW for at in near)
             if number and news and listed(self.mentions[number - 1], mention, self.tokens):
                 new = True
             news = new
@@ -151,7 +151,7 @@ class AttemptFinder:
         if not (before.failure or before.bad) or mention.sentence - before.sentence > 1 or mention.failure:
             return False
         between = {token.folded for token in self.tokens[before.end + 1 : mention.first]}
-        joined = bool(between & _JOINED) and between <= little_words.LISTED
+        joined = bool(between & _JOINED) and between <= function_words.LISTED
         joined = joined and before.sentence == mention.sentence
         if joined and before.action is None and self._is_board_part(mention):
             return True
@@ -159,7 +159,7 @@ class AttemptFinder:
         if at >= len(self.tokens) or self.tokens[at].clause != self.tokens[mention.last].clause:
             return False
         ends = at + 1 >= len(self.tokens) or self.tokens[at + 1].clause != self.tokens[at].clause
-        return ends and self.tokens[at].folded in little_words.ALSO
+        return ends and self.tokens[at].folded in function_words.ALSO
 
     def _tie(self, marks: list[tuple[int, int, object]]) -> None:
         seen: list[Mention] = []
@@ -398,7 +398,7 @@ class AttemptFinder:
         near = range(max(0, event.first - 3), min(event.last + 4, len(self.tokens)))
         clause = self.tokens[event.first].clause
         return any(
-            self.tokens[at].folded in little_words.EVERY and self.tokens[at].clause == clause for at in near
+            self.tokens[at].folded in function_words.EVERY and self.tokens[at].clause == clause for at in near
         )
 
     def _of_whole_board(self, event: Event) -> Event:
@@ -506,7 +506,7 @@ class AttemptFinder:
         return (
             has_open
             and bool(gap)
-            and gap[0].folded in little_words.EXTENDS - {"with", "mit", "avec", "met", "con"}
+            and gap[0].folded in function_words.EXTENDS - {"with", "mit", "avec", "met", "con"}
         )
 
     def _also_behind(self, mention: Mention, action: str) -> None:
@@ -532,8 +532,8 @@ class AttemptFinder:
         between = self.tokens[max(before.end, before.last) + 1 : mention.first]
         joined = (
             between
-            and between[0].folded in little_words.EXTENDS
-            and all(token.folded in little_words.LISTED for token in between)
+            and between[0].folded in function_words.EXTENDS
+            and all(token.folded in function_words.LISTED for token in between)
         )
         acted = before.sentence if before.acted_at is None else self.tokens[before.acted_at].sentence
         counts = (self._is_board_part(mention) or mention.part) and mention.last + 1 not in self.acts
@@ -564,7 +564,7 @@ class AttemptFinder:
         clause = self.tokens[mention.first].clause
         return (
             at >= 0
-            and self.tokens[at].folded in little_words.AFTER
+            and self.tokens[at].folded in function_words.AFTER
             and any(one.last == at - 1 and is_near_nominal(one) for one in self.readings)
             and (ends >= len(self.tokens) or self.tokens[ends].clause != clause)
         )
@@ -583,7 +583,7 @@ class AttemptFinder:
             for at in range(max(0, mention.first - 6), min(len(self.tokens), mention.last + 6))
             if self.tokens[at].clause == clause and not mention.first <= at <= mention.last
         ]
-        return all(token.kind == SIGN or token.folded in little_words.NEXT for token in around)
+        return all(token.kind == SIGN or token.folded in function_words.NEXT for token in around)
 
     def _is_attempt(self, mention: Mention) -> bool:
         if mention.ok:

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.mentions import Mention, listed
 from kb.reading.readings import Found
 from kb.reading.sections import class_of_designator
 from kb.reading.subjects import Subject
 from kb.reading.tokens import NUMBER, QUANTITY, SIGN, Token
 
-_OF, _TO = little_words.INSTEAD_OF, little_words.CHANGED_TO
+_OF, _TO = function_words.INSTEAD_OF, function_words.CHANGED_TO
 _MOST_BETWEEN = 4
 _NEAR = 8
 _LOST = 0.85  # of its capacitance; common practice, no published source
@@ -58,7 +58,7 @@ def _pair(tokens: Sequence[Token], at: int) -> ChangedValue | None:
         words = {token.folded for token in between}
         arrow = any(token.kind == SIGN and len(token.folded) > 1 for token in between)
         if other.value is None or any(
-            word not in _OF | _TO | little_words.BESIDE_VALUES
+            word not in _OF | _TO | function_words.BESIDE_VALUES
             for word in (token.folded for token in between if token.kind != SIGN)
         ):
             return None

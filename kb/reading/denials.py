@@ -5,7 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Sequence
 
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.patterns import AND, FAR, Match, Places
 from kb.reading.tokens import SIGN, Token
 
@@ -78,7 +78,7 @@ def _is_denied(
                 return not _begins_anew(no, match.first, tokens)
             if last_denied in between:
                 joins = {tokens[place].folded for place in range(between[-1].last + 1, match.first)}
-                return bool(joins & little_words.JOINS) or not joins
+                return bool(joins & function_words.JOINS) or not joins
     if (
         last_denied is not None
         and match.first - last_denied.last <= 2
@@ -90,7 +90,7 @@ def _is_denied(
     after = match.last + 1
     while after < len(tokens) and tokens[after].kind == SIGN:
         after += 1
-    if after < len(tokens) and tokens[after].folded in little_words.NOT_AFTER and after in free:
+    if after < len(tokens) and tokens[after].folded in function_words.NOT_AFTER and after in free:
         ends = after + 1 >= len(tokens) or tokens[after + 1].clause != tokens[after].clause
         return ends and tokens[after].sentence == tokens[match.last].sentence
     return False

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.part_failures import FAILURE_CONCEPTS
 from kb.reading.tokens import WORD, Token
@@ -71,13 +71,13 @@ class EventFinder:
         for at, token in enumerate(self.tokens):
             if token.folded == "kurz" and {at - 1, at - 2} & self.places and at not in taken:
                 found.append(Event(at, at, "failures", "shorted"))
-            if token.folded in little_words.TRIED and at not in taken and self._another(at):
+            if token.folded in function_words.TRIED and at not in taken and self._another(at):
                 found.append(Event(at, at, "actions", "replace"))
             if (
                 token.kind == WORD
-                and token.folded in little_words.NEW
+                and token.folded in function_words.NEW
                 and at + 1 not in taken  # "neu angelötet"
-                and not (at and self.tokens[at - 1].folded in little_words.BEFORE_AGAIN)
+                and not (at and self.tokens[at - 1].folded in function_words.BEFORE_AGAIN)
                 and at not in taken
                 and not self._of_a_noun(at)
                 and not self._ordered(at, at)
@@ -103,7 +103,7 @@ class EventFinder:
         if at + 1 < len(self.tokens) and self.tokens[at + 1].folded in _TRIED_THERE:
             return False  # "tried on another charger"
         return any(
-            self.tokens[place].folded in little_words.OTHER and self.tokens[place].clause == clause
+            self.tokens[place].folded in function_words.OTHER and self.tokens[place].clause == clause
             for place in near
         )
 
@@ -118,7 +118,7 @@ class EventFinder:
         """ "new one ordered": nothing was done yet."""
         near = range(first, min(last + 4, len(self.tokens)))
         return any(
-            self.tokens[at].folded in little_words.ORDERED
+            self.tokens[at].folded in function_words.ORDERED
             and self.tokens[at].clause == self.tokens[first].clause
             for at in near
         )
@@ -134,7 +134,7 @@ class EventFinder:
         """ "can you replace it": asked for and not done."""
         clause = self.tokens[at].clause
         return any(
-            token.folded in little_words.ASKED and token.clause == clause
+            token.folded in function_words.ASKED and token.clause == clause
             for token in self.tokens[max(0, at - _ASKED_REACH) : at]
         )
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from kb.reading import little_words
+from kb.reading import function_words
+from kb.reading.good_news import well_behind
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention
 from kb.reading.patterns import Match
 from kb.reading.readings import Found, mentions_now
 from kb.reading.tokens import SIGN, Token
-from kb.reading.well_behind import well_behind
 
 _NEAR = 0.1  # as the bench takes a rail without a stated tolerance
 _STANDBY_NEAR = 0.05
@@ -283,13 +283,13 @@ def _back_again(
     found: list[tuple[int, int, int, str]] = []
     for at in range(first_action + 1, len(tokens)):
         token = tokens[at]
-        if token.folded not in little_words.BACK_AGAIN or sizes[token.clause] > _SHORT:
+        if token.folded not in function_words.BACK_AGAIN or sizes[token.clause] > _SHORT:
             continue
         ends = at + 1 >= len(tokens) or tokens[at + 1].clause != token.clause
         starts = tokens[at - 1].clause != token.clause
-        if token.folded in little_words.WAY_BACK:
+        if token.folded in function_words.WAY_BACK:
             # "back to the customer", "please send back" speak of the device's way.
-            near = ends and not starts and tokens[at - 1].folded not in little_words.SENT
+            near = ends and not starts and tokens[at - 1].folded not in function_words.SENT
         else:
             near = ends or starts or sizes[token.clause] <= 3
         if token.clause == tokens[first_action].clause or not near:
@@ -310,7 +310,8 @@ def _there_alone(
         for hit in hits
         if hit.table == CONCEPT
         and (
-            hit.value in _THERE or (hit.value == "missing" and tokens[hit.first].folded in little_words.GONE)
+            hit.value in _THERE
+            or (hit.value == "missing" and tokens[hit.first].folded in function_words.GONE)
         )
         and hit.first > first_action
         and sizes[tokens[hit.first].clause] == len(hit.places)
@@ -364,7 +365,7 @@ def _is_none(hit: Hit, tokens: Sequence[Token]) -> bool:
     """ "no cut-outs", "keine Ausfälle mehr"."""
     before = range(max(0, hit.first - 2), hit.first)
     clause = tokens[hit.first].clause
-    return any(tokens[at].folded in little_words.NONE and tokens[at].clause == clause for at in before)
+    return any(tokens[at].folded in function_words.NONE and tokens[at].clause == clause for at in before)
 
 
 def _is_denied(hit: Hit, nots: Mapping[int, Sequence[Hit]], tokens: Sequence[Token]) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.facts import KnownRail
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.readings import Found, is_rating
@@ -51,18 +51,18 @@ def implied_readings(
             before is None
             or before.clause != token.clause
             or before.folded in (",", ":")
-            or before.folded in little_words.JOINS_OF_RAILS
+            or before.folded in function_words.JOINS_OF_RAILS
             or at - 1 in parts
             or at - 1 in action_words
-            or (before.folded in little_words.DOWN_TO and at - 2 in action_words)  # "adjusted to 12.0"
-            or before.folded in little_words.AGAIN | little_words.NOW
-            or before.folded in little_words.STEADY
+            or (before.folded in function_words.DOWN_TO and at - 2 in action_words)  # "adjusted to 12.0"
+            or before.folded in function_words.AGAIN | function_words.NOW
+            or before.folded in function_words.STEADY
         )
         sure_end = (arrow and not token.folded.isdigit()) or at + 1 in states or at + 1 in good
         ends = sure_end or _ends(tokens, at)
         if not (arrow or alone) or not ends:
             continue
-        back = before is not None and before.folded in little_words.AGAIN | little_words.NOW
+        back = before is not None and before.folded in function_words.AGAIN | function_words.NOW
         sure = back or arrow or token.kind == VOLTS or not token.folded.isdigit()
         subject = _near_rail(token.value, at, subjects, rails if sure else ())
         if subject is not None:
@@ -77,7 +77,7 @@ def _is_back(tokens: Sequence[Token], at: int) -> bool:
     """ "12 V back": the supply of that name, and nothing that was read."""
     behind = tokens[at + 1] if at + 1 < len(tokens) else None
     named = tokens[at].kind == VOLTS and tokens[at].value == int(tokens[at].value or 0)
-    return named and behind is not None and behind.folded in little_words.AGAIN | {"there", "present", "da"}
+    return named and behind is not None and behind.folded in function_words.AGAIN | {"there", "present", "da"}
 
 
 def _said_to_be_good(
@@ -100,7 +100,7 @@ def _said_to_be_good(
         beside = (
             before in good
             or (at + 1 in good and tokens[at + 1].clause == token.clause)
-            or (last == at - 2 and tokens[before].folded in little_words.JOINS_OF_RAILS | {","})
+            or (last == at - 2 and tokens[before].folded in function_words.JOINS_OF_RAILS | {","})
         )
         subject = _near_rail(token.value, at, (), rails) if beside else None
         if subject is not None:
@@ -161,6 +161,6 @@ def _ends(tokens: Sequence[Token], at: int) -> bool:
     return (
         behind is None
         or behind.clause != tokens[at].clause
-        or behind.folded in little_words.NOW | little_words.BETWEEN
+        or behind.folded in function_words.NOW | function_words.BETWEEN
         or behind.kind == SIGN
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from kb.facts.designators import designator_letters
 from kb.facts.parts import PART_CLASSES
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.sections import class_of_designator
 from kb.reading.subjects import Subject
@@ -133,7 +133,7 @@ def _is_indicator(hit: Hit, tokens: Sequence[Token]) -> bool:
     """ "power led blinks", "led off": a light that shows something, and no part under repair."""
     before = tokens[hit.first - 1].folded if hit.first else ""
     behind = tokens[hit.last + 1].folded if hit.last + 1 < len(tokens) else ""
-    return before in little_words.BEFORE_INDICATORS or behind in little_words.BEHIND_INDICATORS
+    return before in function_words.BEFORE_INDICATORS or behind in function_words.BEHIND_INDICATORS
 
 
 def _contacts(tokens: Sequence[Token], chosen: Sequence[Hit], taken: set[int]) -> list[int]:
@@ -143,11 +143,11 @@ def _contacts(tokens: Sequence[Token], chosen: Sequence[Hit], taken: set[int]) -
     return [
         at
         for at, token in enumerate(tokens)
-        if token.folded in little_words.CONTACT
+        if token.folded in function_words.CONTACT
         and at not in taken
         and token.sentence not in owned
-        and not (at + 1 < len(tokens) and tokens[at + 1].folded in little_words.NO_CONTACT)
-        and not (at and tokens[at - 1].folded in little_words.NO_CONTACT)
+        and not (at + 1 < len(tokens) and tokens[at + 1].folded in function_words.NO_CONTACT)
+        and not (at and tokens[at - 1].folded in function_words.NO_CONTACT)
     ]
 
 
@@ -236,7 +236,7 @@ def _in_brackets_behind(owner: Mention, mention: Mention, tokens: Sequence[Token
     if usual != owner.part_class and (usual or "").split()[-1:] != (owner.part_class or "").split()[-1:]:
         return False
     at = mention.first - 1
-    while at > owner.last and (tokens[at].folded in little_words.LISTED or tokens[at].kind == DESIGNATOR):
+    while at > owner.last and (tokens[at].folded in function_words.LISTED or tokens[at].kind == DESIGNATOR):
         at -= 1
     return at > owner.last and tokens[at].folded == "("
 
@@ -325,7 +325,7 @@ def _may_be(part: str, part_class: str) -> bool:
 def _joins_joints(between: Sequence[Token]) -> bool:
     """ "dry joints at CN4 and on T1"."""
     words = {token.folded for token in between}
-    return bool(words & little_words.EXTENDS) and words <= little_words.LISTED | little_words.JOINT_OF
+    return bool(words & function_words.EXTENDS) and words <= function_words.LISTED | function_words.JOINT_OF
 
 
 def _joint_of(before: Mention, span: Mention, tokens: Sequence[Token], failed: set[int]) -> bool:
@@ -335,7 +335,7 @@ def _joint_of(before: Mention, span: Mention, tokens: Sequence[Token], failed: s
     between = range(before.last + 1, span.first)
     words = [at for at in between if at not in failed]
     return len(words) <= 4 and all(
-        (tokens[at].folded in little_words.JOINT_OF and tokens[at].kind == WORD)
+        (tokens[at].folded in function_words.JOINT_OF and tokens[at].kind == WORD)
         or (tokens[at].folded == "-" and tokens[at].glued)
         or (tokens[at].kind == WORD and tokens[at + 1].folded == "-" and tokens[at + 1].glued)
         for at in words
@@ -358,7 +358,7 @@ def _with_joint(before: Mention, span: Mention, tokens: Sequence[Token], failed:
     return (
         bool(words)
         and words[0] in _HAS
-        and all(word in _HAS | little_words.ARTICLES | {"a"} for word in words)
+        and all(word in _HAS | function_words.ARTICLES | {"a"} for word in words)
     )
 
 
@@ -381,7 +381,7 @@ def in_order(one: Mention, other: Mention) -> tuple[Mention, Mention]:
 
 def listed(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
     return all(
-        token.folded in little_words.LISTED
+        token.folded in function_words.LISTED
         or token.kind == QUANTITY
         or (token.folded == "-" and token.glued and token.end == tokens[before.last + 2].start)
         for token in tokens[before.last + 1 : span.first]

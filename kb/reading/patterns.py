@@ -14,8 +14,8 @@ from functools import lru_cache
 
 from kb.facts.designators import designator_letters
 from kb.facts.parts import PART_CLASSES
-from kb.facts.word_lists import concepts, denied_patterns, symptom_patterns
-from kb.reading import little_words
+from kb.facts.word_lists import denied_patterns, symptom_patterns
+from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.sections import VAGUE_LETTERS, class_of_designator
 from kb.reading.tokens import CODE, DESIGNATOR, NUMBER, QUANTITY, WORD, Token
@@ -87,12 +87,6 @@ def _group(text: str) -> _Group:
 
 def _element(word: str) -> str:
     return word.replace("_", " ") if word.startswith("@") else word
-
-
-def known_elements() -> frozenset[str]:
-    """Every name that a pattern may use."""
-    classes = {f"@{part.name}" for part in PART_CLASSES}
-    return frozenset((*concepts(), *classes, "none", "@capacitor", "@part", "rail", *RAIL_ELEMENTS.values()))
 
 
 _NOTS = (("no",), ("none",))
@@ -355,7 +349,7 @@ def _negation(used: set[int], places: Places, of_noun: bool) -> tuple[int, ...] 
         if used.intersection(span):
             continue
         at = span[0]
-        if of_noun and places.tokens[at].folded not in little_words.NOT_BEFORE_NOUNS and at < first:
+        if of_noun and places.tokens[at].folded not in function_words.NOT_BEFORE_NOUNS and at < first:
             continue
         if at < first:
             distance = first - span[-1]
@@ -366,7 +360,7 @@ def _negation(used: set[int], places: Places, of_noun: bool) -> tuple[int, ...] 
             word = places.tokens[at].folded
             if (
                 distance > (1 if word == "plus" else 2)
-                or word not in little_words.NOT_AFTER
+                or word not in function_words.NOT_AFTER
                 or (
                     word == "no"
                     and at + 1 < len(places.tokens)
@@ -415,7 +409,7 @@ def _chained(
                 break
             near = tokens[other[0]].clause - tokens[used[-1]].clause <= _CLAUSES_APART
             if not more and any(
-                tokens[place].folded in little_words.PLAIN_NOTS
+                tokens[place].folded in function_words.PLAIN_NOTS
                 for place in range(max(0, other[0] - 2), other[0])
             ):
                 break

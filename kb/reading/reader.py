@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from kb.facts.designators import normalise_designator
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.amounts import find_cost, find_days, find_minutes
 from kb.reading.attempts import AttemptFinder
 from kb.reading.changed_values import apply_changed_values, find_changed_values
 from kb.reading.facts import Known, Read, ReadAmount, ReadAttempt, ReadReading, ReadSymptom, ReadWord, Span
+from kb.reading.good_news import cure_what_came_before
 from kb.reading.implied import GOOD_AFTERWARDS, implied_symptoms, is_so, result_events, settle_after_repair
 from kb.reading.later_readings import implied_readings
 from kb.reading.lexicon import CONCEPT, Hit, every_common_word, lexicon_for, negation_words, skipped_words
@@ -26,7 +27,6 @@ from kb.reading.readings import Found, find_readings
 from kb.reading.subjects import find_subjects, rated_outputs
 from kb.reading.symptoms import find_symptoms
 from kb.reading.tokens import SIGN, WORD, Token, tokens_of
-from kb.reading.well_behind import cure_what_came_before
 
 NOTHING = Known()
 
@@ -52,7 +52,7 @@ def _read_piece(text: str, known: Known) -> Read:
     subjects = find_subjects(text, tokens, hits, known.rails)
     acts = [hit.first for hit in hits if hit.table == "actions"]
     minutes = find_minutes(tokens, frozenset(tokens[at].clause for at in acts))
-    acts += [at for at, token in enumerate(tokens) if token.folded in little_words.NEW]
+    acts += [at for at, token in enumerate(tokens) if token.folded in function_words.NEW]
     done = min(acts, default=None)
     volts = [rail.nominal_v for rail in known.rails]
     cost = find_cost(tokens, minutes[:2] if minutes else None, done, volts)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.subjects import Subject
 from kb.reading.tokens import (
@@ -202,7 +202,7 @@ class _Finder:
         clause = self.tokens[subject.first].clause
         return any(
             self.tokens[place].clause == clause
-            and (self.tokens[place].folded in little_words.NEW or place in self.actions)
+            and (self.tokens[place].folded in function_words.NEW or place in self.actions)
             for place in near
         )
 
@@ -226,7 +226,7 @@ class _Finder:
         if own.point is None or subject is None or not subject.rail or not own.first:
             return False
         same = self.tokens[subject.first].clause == self.tokens[own.first].clause
-        return same and self.tokens[own.first - 1].folded in little_words.PLACE
+        return same and self.tokens[own.first - 1].folded in function_words.PLACE
 
     def _behind_pin(self, at: int) -> int:
         """The last token of "pin 7" behind token `at`, or `at`."""
@@ -244,7 +244,7 @@ class _Finder:
         before = next((one for one in self.subjects if one.last == subject.first - 2 and one.rail), None)
         if before is None or not subject.rail:
             return []
-        if self.tokens[subject.first - 1].folded not in little_words.JOINS_OF_RAILS:
+        if self.tokens[subject.first - 1].folded not in function_words.JOINS_OF_RAILS:
             return []
         if any(one.subject is before for one in found):
             return []
@@ -260,12 +260,12 @@ class _Finder:
         if token.low is not None:
             return at, None, token.low, token.high, token.unit
         other = at + 2
-        if other < len(self.tokens) and self.tokens[at + 1].folded in little_words.RANGE:
+        if other < len(self.tokens) and self.tokens[at + 1].folded in function_words.RANGE:
             second = self.tokens[other]
             led = self.tokens[at - 1].folded if at else ""
-            if led in little_words.FROM and not self._pulses(at):
+            if led in function_words.FROM and not self._pulses(at):
                 return at, token.value, None, None, token.unit
-            between = led in little_words.FROM or led in (
+            between = led in function_words.FROM or led in (
                 "between",
                 "zwischen",
                 "entre",
@@ -314,10 +314,10 @@ class _Finder:
                 return False
         gap = range(subject.last + 1, own.first)
         behind = self.tokens[following].folded if following < len(self.tokens) else ""
-        said = little_words.SAYS_STATE
+        said = function_words.SAYS_STATE
         if behind in said and any(self.tokens[place].folded in said for place in gap):
             return False  # "24V dead 12V fine": two supplies
-        if any(self.tokens[place].folded in little_words.JOINS_OF_RAILS for place in gap):
+        if any(self.tokens[place].folded in function_words.JOINS_OF_RAILS for place in gap):
             return False
         return all(self._skips(place) for place in gap)
 
@@ -326,7 +326,7 @@ class _Finder:
         between = self.tokens[subject.last + 1 : own.first]
         words = {token.folded for token in between}
         return str(subject.point).startswith("TP") or bool(
-            words & (little_words.MEASURED | {"pin", "gate", "drain"})
+            words & (function_words.MEASURED | {"pin", "gate", "drain"})
         )
 
     def _skips(self, place: int) -> bool:
@@ -341,10 +341,11 @@ class _Finder:
             return True
         if token.folded in negation_words():
             after = self.tokens[place + 1].folded if place + 1 < len(self.tokens) else ""
-            if after in little_words.MORE:
+            if after in function_words.MORE:
                 return True
         return (
-            token.folded in little_words.BETWEEN | little_words.LEAST | little_words.MOST | little_words.MORE
+            token.folded
+            in function_words.BETWEEN | function_words.LEAST | function_words.MOST | function_words.MORE
             or place in self.states
             or place in self.quantity
             or place in self.words
@@ -365,7 +366,7 @@ class _Finder:
         while (
             place >= 0
             and self.tokens[place].clause == self.tokens[own.first].clause
-            and self.tokens[place].folded in little_words.ON
+            and self.tokens[place].folded in function_words.ON
         ):
             seen, place = True, place - 1
         if not seen or place < 0 or self.tokens[place].clause != self.tokens[own.first].clause:
@@ -379,10 +380,10 @@ class _Finder:
             return None
         if any(place in one.tokens for one in found[-3:]):
             return None
-        joined = self.tokens[own.first - 1].folded in little_words.JOINS_OF_RAILS
+        joined = self.tokens[own.first - 1].folded in function_words.JOINS_OF_RAILS
         if own.maybe_value and joined and token.unit == "V":
             return None  # Dutch and French "en": two values, each of a supply of its own
-        if place and self.tokens[place - 1].folded in little_words.SHOULD:
+        if place and self.tokens[place - 1].folded in function_words.SHOULD:
             return None
         return self._made(
             own, place, place, token.value, token.low, token.high, token.unit, quantity, last=own.last
@@ -411,7 +412,7 @@ class _Finder:
             and not self._may_follow(after, self.tokens[at].clause)
         ):
             return False
-        if any(self.tokens[place].folded in little_words.SHOULD for place in gap):
+        if any(self.tokens[place].folded in function_words.SHOULD for place in gap):
             return False
         if subject.point is not None:
             if unit == "V" and (self._is_outcome(subject, gap) or (crosses and self._said_behind(last))):
@@ -419,7 +420,7 @@ class _Finder:
             if (
                 subject.point.startswith("R")
                 and not subject.point.startswith(("RL", "RY"))
-                and not any(self.tokens[p].folded in little_words.MEASURED for p in gap)
+                and not any(self.tokens[p].folded in function_words.MEASURED for p in gap)
             ):
                 return False
             kind = quantity or _QUANTITY_OF_UNIT.get(unit, "")
@@ -433,7 +434,7 @@ class _Finder:
     def _said_behind(self, last: int) -> bool:
         """ "NTC1 open, 0 V on the bulk": the supply stands behind the number."""
         place = last + 1
-        while place < len(self.tokens) and self.tokens[place].folded in little_words.ON:
+        while place < len(self.tokens) and self.tokens[place].folded in function_words.ON:
             place += 1
         own = self.at.get(place)
         return place > last + 1 and own is not None and own.rail is not None
@@ -441,7 +442,7 @@ class _Finder:
     def _is_outcome(self, subject: Subject, gap: range) -> bool:
         """ "changed Q8 -> 392V": what came of it, and not what was measured at the part."""
         arrow = any(self.tokens[p].kind == SIGN and len(self.tokens[p].folded) > 1 for p in gap)
-        if arrow and any(self.tokens[p].folded in little_words.NEW for p in gap):
+        if arrow and any(self.tokens[p].folded in function_words.NEW for p in gap):
             return True
         near = range(max(0, subject.first - 3), subject.last + 1 + len(gap))
         return arrow and any(place in self.actions for place in near)
@@ -459,7 +460,7 @@ class _Finder:
     def _means(self, place: int) -> bool:
         """Whether a word between a supply and a number is a part or says what was done."""
         return (
-            place in self.parts or place in self.actions or self.tokens[place].folded in little_words.LISTED
+            place in self.parts or place in self.actions or self.tokens[place].folded in function_words.LISTED
         )
 
     def _is_whole(self, at: int) -> bool:
@@ -475,10 +476,10 @@ class _Finder:
         if after in self.at or after in self.states or after in self.quantity or after in self.words:
             return True
         return (
-            token.folded in little_words.BETWEEN
-            or token.folded in little_words.ON
-            or token.folded in little_words.RANGE
-            or token.folded in little_words.SHOULD | little_words.ALL_GOOD
+            token.folded in function_words.BETWEEN
+            or token.folded in function_words.ON
+            or token.folded in function_words.RANGE
+            or token.folded in function_words.SHOULD | function_words.ALL_GOOD
             or token.kind == NUMBER
         )
 
@@ -546,8 +547,8 @@ class _Finder:
             for place in (one.tokens[0] - 1, one.tokens[-1] + 1)
             if 0 <= place < len(tokens) and tokens[place].sentence == tokens[one.first].sentence
         }
-        one.before = bool(words & little_words.BEFORE)
-        one.after_repair = not one.before and bool((words | nearby) & little_words.AGAIN)
+        one.before = bool(words & function_words.BEFORE)
+        one.after_repair = not one.before and bool((words | nearby) & function_words.AGAIN)
         return one
 
     def _clause_of(self, one: Found) -> tuple[int, int]:
@@ -580,7 +581,7 @@ def mentions_now(tokens: Sequence[Token], one: Found) -> bool:
     """Whether a word such as "now" stands by the reading."""
     low, high = max(0, one.first - 2), min(len(tokens), one.last + 3)
     return any(
-        tokens[place].folded in little_words.NOW | little_words.AGAIN
+        tokens[place].folded in function_words.NOW | function_words.AGAIN
         and tokens[place].sentence == tokens[one.first].sentence
         for place in range(low, high)
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from kb.facts.designators import designator_letters, rail_key
 from kb.facts.rail_names import obvious_rail
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.facts import KnownRail
 from kb.reading.lexicon import Hit
 from kb.reading.tokens import CODE, DESIGNATOR, NUMBER, RAIL, SIGN, VOLTS, WORD, Token
@@ -66,7 +66,7 @@ def find_subjects(
             found.append(bare)
         elif token.kind == DESIGNATOR:
             found.append(Subject(at, at, point=token.folded))
-        elif token.folded in little_words.CONTACT and (owner := _switch_before(at, tokens)) is not None:
+        elif token.folded in function_words.CONTACT and (owner := _switch_before(at, tokens)) is not None:
             found.append(Subject(at, at, point=owner))
     found.sort(key=lambda subject: subject.first)
     return _joined(found, tokens)
@@ -96,7 +96,7 @@ def _has_mains_volts(hit: Hit, tokens: Sequence[Token]) -> bool:
     """ "385 V on the cap", "0V sur le chimique principal": what stands on it is the rectified mains."""
     at, clause = hit.first - 1, tokens[hit.first].clause
     seen = False
-    while at >= 0 and tokens[at].clause == clause and tokens[at].folded in little_words.ON:
+    while at >= 0 and tokens[at].clause == clause and tokens[at].folded in function_words.ON:
         seen, at = True, at - 1
     if not seen or at < 0 or tokens[at].clause != clause or tokens[at].value is None:
         return False
@@ -132,7 +132,7 @@ def rated_outputs(
             start -= 1
         words = range(start, at)
         output = next(
-            (place for place in reversed(words) if tokens[place].folded in little_words.OUTPUT), None
+            (place for place in reversed(words) if tokens[place].folded in function_words.OUTPUT), None
         )
         if output is None or any(
             subject.rail and 0 <= output - subject.last <= 2 and tokens[subject.last].clause == token.clause
@@ -162,8 +162,8 @@ def _rated(tokens: Sequence[Token], at: int) -> float | None:
             return token.value if seen else None
         seen = (
             seen
-            or token.folded in little_words.SHOULD
-            or (place == at + 1 and token.folded in little_words.PLAIN_NOTS)
+            or token.folded in function_words.SHOULD
+            or (place == at + 1 and token.folded in function_words.PLAIN_NOTS)
         )
     return None
 
@@ -234,7 +234,7 @@ def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownR
         known = next((rail for rail in rails if rail.nominal_v == token.value), None)
         if known is not None:
             return _known(at, at, known)
-    if after is None or token.value is None or after.folded not in little_words.IS_RAIL:
+    if after is None or token.value is None or after.folded not in function_words.IS_RAIL:
         return None
     beyond = tokens[at + 2 : at + 5]
     if not any(one.kind in (NUMBER, VOLTS) for one in beyond):
@@ -282,7 +282,7 @@ def _is_denied(at: int, tokens: Sequence[Token]) -> bool:
         after is None
         or after.clause != tokens[at].clause
         or after.kind == SIGN
-        or after.folded in _DENIES | little_words.JOINS_OF_RAILS
+        or after.folded in _DENIES | function_words.JOINS_OF_RAILS
         or after.folded in ("out", "either", "on", "neither", "nor")
     )
 
@@ -296,7 +296,7 @@ def _is_told_behind(at: int, tokens: Sequence[Token]) -> bool:
     while (
         place >= 0
         and tokens[place].clause == clause
-        and tokens[place].folded in little_words.ON_ONE | little_words.ARTICLES
+        and tokens[place].folded in function_words.ON_ONE | function_words.ARTICLES
     ):
         place -= 1
     return (
@@ -304,7 +304,7 @@ def _is_told_behind(at: int, tokens: Sequence[Token]) -> bool:
         and place >= 0
         and tokens[place].clause == clause
         and tokens[place].kind in (NUMBER, VOLTS)
-        and any(tokens[one].folded in little_words.ON_ONE for one in range(place + 1, at))
+        and any(tokens[one].folded in function_words.ON_ONE for one in range(place + 1, at))
     )
 
 

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 
 from kb.facts.symptoms import SYMPTOMS
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.denials import OF_HISTORY, settle_denied
 from kb.reading.lexicon import Hit, every_common_word, negation_words
 from kb.reading.mentions import device_phrases
@@ -249,9 +249,9 @@ def _joined_outputs(match: Match, tokens: Sequence[Token], rails: dict[int, str]
                     places = tuple(sorted({*match.places, at}))
                     return Match("more than one output missing", places, match.nots)
                 break
-            joined = joined or tokens[at].folded in little_words.JOINS_OF_RAILS
+            joined = joined or tokens[at].folded in function_words.JOINS_OF_RAILS
             if not (
-                tokens[at].folded in little_words.JOINS_OF_RAILS | little_words.ARTICLES
+                tokens[at].folded in function_words.JOINS_OF_RAILS | function_words.ARTICLES
                 or tokens[at].folded in _BOTH_RAILS
             ):
                 break
@@ -327,7 +327,7 @@ def _of_a_board(tokens: Sequence[Token], at: int) -> bool:
         and tokens[at - 1].folded in ("board", "pcb", "platine", "carte", "print", "placa", "scheda")
         and tokens[at - 2].clause == tokens[at].clause
         and tokens[at - 2].kind == WORD
-        and tokens[at - 2].folded not in little_words.ARTICLES
+        and tokens[at - 2].folded not in function_words.ARTICLES
     )
 
 
@@ -387,7 +387,7 @@ def _own_negation(found: list[Match], tokens: Sequence[Token]) -> list[Match]:
                     if owner.first < match.last
                     else (match.first, owner.last)
                 )
-                if not any(tokens[between].folded in little_words.JOINS for between in range(low, high)):
+                if not any(tokens[between].folded in function_words.JOINS for between in range(low, high)):
                     break
         else:
             kept.append(match)

@@ -10,7 +10,7 @@ import re
 from dataclasses import dataclass
 
 from kb.facts.designators import is_designator
-from kb.reading.little_words import BUT
+from kb.reading.function_words import BUT
 from kb.reading.stems import fold
 
 WORD, NUMBER, VOLTS, QUANTITY, RAIL, DESIGNATOR, CODE, SIGN = (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.mentions import Mention
 from kb.reading.tokens import NUMBER, SIGN, Token
@@ -36,7 +36,11 @@ def mark_tried_in_turn(mentions: Sequence[Mention], tokens: Sequence[Token], hit
             at += 1
         same = at < len(tokens) and tokens[at].sentence == mention.sentence
         hit = ends.get(at)
-        if hit is not None and tokens[at].folded in little_words.ALSO and _is_listed_fault(mention, mentions):
+        if (
+            hit is not None
+            and tokens[at].folded in function_words.ALSO
+            and _is_listed_fault(mention, mentions)
+        ):
             mention.bad = True  # "C4 ESR 30 ohm, C5 same"
             continue
         if same and hit is not None and _ends_here(hit.last, tokens):
@@ -52,12 +56,12 @@ def _mark_first_and_then(mentions: Sequence[Mention], tokens: Sequence[Token]) -
     for mention in mentions:
         before = range(max(0, mention.first - _LEADS), mention.first)
         words = {tokens[at].folded for at in before if tokens[at].sentence == mention.sentence}
-        if row and mention.sentence == row[-1].sentence and words & (little_words.THEN | _IN_THE_END):
+        if row and mention.sentence == row[-1].sentence and words & (function_words.THEN | _IN_THE_END):
             row.append(mention)
             continue
         _settle_row(row)
-        begins = words & little_words.TRIED_FIRST and (
-            mention.action == "replace" or words & little_words.TRIED or mention.action is None
+        begins = words & function_words.TRIED_FIRST and (
+            mention.action == "replace" or words & function_words.TRIED or mention.action is None
         )
         row = [mention] if begins and mention.part and mention.failure is None and not mention.ok else []
     _settle_row(row)

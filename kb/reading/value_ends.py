@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from kb.reading import little_words
+from kb.reading import function_words
 from kb.reading.lexicon import negation_words
 from kb.reading.subjects import Subject
 from kb.reading.tokens import Token
@@ -52,9 +52,9 @@ def fell_to(made: Found, gap: range, found: list[Found], tokens: Sequence[Token]
     between = {tokens[place].folded for place in gap}
     led = {tokens[place].folded for place in range(*before.gap)}
     falls = any(place in falling for place in (*range(*before.gap), *gap))
-    if not between & little_words.DOWN_TO or not (led & little_words.FROM or falls):
+    if not between & function_words.DOWN_TO or not (led & function_words.FROM or falls):
         return False
-    if between & (little_words.NOW | little_words.AGAIN):
+    if between & (function_words.NOW | function_words.AGAIN):
         return False
     before.low, before.last = made.value, made.last
     before.tokens += made.tokens
@@ -66,9 +66,9 @@ def limited(made: Found, gap: range, found: list[Found], tokens: Sequence[Token]
     words = {tokens[place].folded for place in gap}
     if made.value is None:
         return False
-    if words & little_words.LEAST:
+    if words & function_words.LEAST:
         made.low, made.value = made.value, None
-    elif words & little_words.MOST or (words & little_words.MORE and words & negation_words()):
+    elif words & function_words.MOST or (words & function_words.MORE and words & negation_words()):
         before = found[-1] if found else None
         if (
             before is not None

@@ -21,7 +21,7 @@ def cached_if_short(read: Callable[[str], T], *, most: int, longest: int) -> Cal
     """`read` with a cache of what it made of the last `most` texts of up to `longest` characters.
 
     `read` must not be a method of what holds the cache: both would hold each other, and what a server has
-    set aside (`kb.running.settle_memory`) is freed only where nothing holds itself.
+    set aside (`kb.web.server.settle_memory`) is freed only where nothing holds itself.
     """
     cached = lru_cache(maxsize=most)(read)
     return lambda text: cached(text) if len(text) <= longest else read(text)

@@ -30,7 +30,7 @@ from kb.store.portable.upgrade_copy import keep_copy
 from kb.store.tables.core import PartClass, Setting, Symptom
 
 if TYPE_CHECKING:
-    from kb.store.engine.watching import Away, Watch
+    from kb.store.engine.watch import Away, Watch
 
 
 _FIRST_WITH_CHECKSUMS = "0014"
@@ -113,7 +113,7 @@ class Store:
         `interval_s` is how often it asks where it has heard nothing.
         """
         if self.is_shared and self._watch is None:
-            from kb.store.engine.watching import Watch
+            from kb.store.engine.watch import Watch
 
             self._watch = Watch(self._engine, on_change, interval_s)
 
@@ -198,7 +198,7 @@ class Store:
         """What is wrong with the database itself, in plain words; empty where it is sound.
 
         Of another database than SQLite only its own checks can tell; its records are gone through by
-        `records.proving`.
+        `records.consistency`.
         """
         file = file_of(self._engine)
         return [] if file is None else sqlite_files.faults(file)
@@ -296,10 +296,10 @@ class Store:
 
 def _seal(connection: Connection) -> None:
     """Gives the records of an earlier program their checksums."""
-    from kb.store.records import sealing  # loaded for an upgrade only
+    from kb.store.records import stored_checksums  # loaded for an upgrade only
 
     with Session(connection) as session:
-        sealing.seal(session)
+        stored_checksums.seal(session)
         session.flush()
 
 

@@ -1,12 +1,12 @@
 """Statistics of faults and fixes: pure computation on counts, no clock, files or randomness."""
 
-from kb.suggest.comparing import summed, told_of
 from kb.suggest.facts_of_case import CaseFacts, Evidence, FixTry, RailFact, Tried
 from kb.suggest.fix_records import Record, fix_records
 from kb.suggest.general import GeneralFault, GeneralKnowledge
 from kb.suggest.intervals import cautious_rate, jeffreys, wilson
-from kb.suggest.lasting import Lasting, StillWorking, kaplan_meier, lasting_in_family, lasting_of
 from kb.suggest.ledger import Ledger
+from kb.suggest.ledger_contents import summed, told_of
+from kb.suggest.model_selection import Tuning, choose_strength
 from kb.suggest.next_measurement import Candidate, Measurement, Outcome, next_measurements
 from kb.suggest.ranking import (
     Cause,
@@ -22,8 +22,8 @@ from kb.suggest.ranking import (
 )
 from kb.suggest.repair_order import StopPoint
 from kb.suggest.settings import Settings
+from kb.suggest.survival import Lasting, StillWorking, kaplan_meier, lasting_in_family, lasting_of
 from kb.suggest.track_record import Compared, Scores, TrackRecord, over_time, track_record
-from kb.suggest.tuning import Tuning, choose_strength
 
 __all__ = [
     "Candidate",

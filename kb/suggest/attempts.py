@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from kb.suggest.facts_of_case import Tried
 from kb.suggest.ledger import Ledger
+from kb.suggest.pooled_counts import Weighed, own_of
 from kb.suggest.questions import Floats
 from kb.suggest.settings import Settings
-from kb.suggest.weighing import Weighed, own_of
 
 FAILED = frozenset({"no change", "worse"})  # what got better at all may have been part of it
 _SUREST = (

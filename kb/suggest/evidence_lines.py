@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from kb.facts.vocabulary import RAIL_CONDITIONS, values
 from kb.suggest.facts_of_case import Evidence, RailFact, RailKey, contradictions
-from kb.suggest.growing import Column, Names
+from kb.suggest.growable import Column, Names
 from kb.suggest.rows import NO_VALUE, VALUE_STEPS
 
 PRESENT, NOT_PRESENT = 0, 1

@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 
 from kb.suggest.intervals import jeffreys
 from kb.suggest.ledger import Ledger
+from kb.suggest.pooled_counts import Weighed, own_of
 from kb.suggest.questions import Floats
 from kb.suggest.rows import MONEY_STEPS, TIME_STEPS
 from kb.suggest.settings import Settings
 from kb.suggest.tally import Tally
 from kb.suggest.unseen import lean
-from kb.suggest.weighing import Weighed, own_of
 
 
 @dataclass(frozen=True, slots=True)

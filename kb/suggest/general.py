@@ -1,7 +1,7 @@
 """What is known of supplies in general, as far as the statistics ask for it; where it comes from is not their matter.
 
 General knowledge is a prior: the counts of a store lean away from it as cases come, and how much is chosen
-on the store (`kb.suggest.tuning`). Everything works without it.
+on the store (`kb.suggest.model_selection`). Everything works without it.
 """
 
 from __future__ import annotations

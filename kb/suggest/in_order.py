@@ -21,7 +21,7 @@ from kb.facts.vocabulary import RAIL_CONDITIONS, values
 from kb.suggest.facts_of_case import Evidence, RailFact
 from kb.suggest.general_knowledge import Knowledge, general_knowledge
 from kb.suggest.ledger import Ledger
-from kb.suggest.weighing import own_of
+from kb.suggest.pooled_counts import own_of
 
 NO_FAULT_FOUND_SHARE = 0.1
 _STORE_CASES, _FAMILY_CASES = 20.0, 20.0  # boards by which a store leans on the tenth, a family on its store

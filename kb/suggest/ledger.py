@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from kb.errors import BadInput
 from kb.suggest.evidence_lines import FeatureKey, Lines
 from kb.suggest.facts_of_case import CaseFacts, Fault, FixTry
-from kb.suggest.growing import Column, Names, Table
+from kb.suggest.growable import Column, Names, Table
 from kb.suggest.marks import Marks
 from kb.suggest.place_in_chain import consequences, presumed_cause
 from kb.suggest.rows import (
@@ -58,7 +58,7 @@ class Ledger:
     parts that only went with the cause are left out of both.
 
     Cases of other shops are counted apart, in `others`, under the same names; what is counted here is the
-    shop's own. `kb.suggest.weighing` adds both up for a weight of the others.
+    shop's own. `kb.suggest.pooled_counts` adds both up for a weight of the others.
     """
 
     def __init__(
@@ -72,7 +72,7 @@ class Ledger:
         self.seen: tuple[int, str] = (0, "")
         self.version = 0  # goes up with every change; for callers that keep derived values
         self.others: Ledger | None = None
-        # What other modules keep with the counts it was made from: `weighing`, `tables` and `opinions`.
+        # What other modules keep with the counts it was made from: `pooled_counts`, `tables` and `opinions`.
         self.weighed: Any = None  # the sum for the weight asked for last
         self.picked: list[int] | None = None  # of an `empty_twin`: the rows counted so far
         self.marks = Marks()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from kb.suggest.growing import Column
+from kb.suggest.growable import Column
 
 _REMEMBERED = 1_000
 

@@ -13,6 +13,7 @@ from kb.suggest.evidence_lines import FeatureKey, rail_key, symptom_key
 from kb.suggest.facts_of_case import Evidence, Fault, RailKey
 from kb.suggest.ledger import Ledger
 from kb.suggest.patterns import log_mix
+from kb.suggest.pooled_counts import counted
 from kb.suggest.posterior import (
     SILENCE,
     Posterior,
@@ -27,7 +28,6 @@ from kb.suggest.questions import Floats, Whole
 from kb.suggest.rows import spread
 from kb.suggest.settings import Settings
 from kb.suggest.tables import Tables
-from kb.suggest.weighing import counted
 
 UNPOWERED_BONUS = 1.25  # an unpowered check wins against a powered one that is up to a fifth better
 _SHORTEST_MINUTES = 0.05

@@ -24,13 +24,13 @@ from kb.suggest.general import WeighsTogether
 from kb.suggest.ledger import Ledger
 from kb.suggest.opinions import name_what_is_asked
 from kb.suggest.patterns import PatternTables, log_mix
+from kb.suggest.pooled_counts import counted, own_of
 from kb.suggest.questions import Floats, Whole
 from kb.suggest.reading_values import value_lines
 from kb.suggest.rows import NO_VALUE
 from kb.suggest.settings import Settings
 from kb.suggest.tables import Tables, tables_of
 from kb.suggest.unseen import outside_catalogue, singles, unseen_share
-from kb.suggest.weighing import counted, own_of
 
 SILENCE = "what was not mentioned"
 TRIED = "already tried, no change"

@@ -14,13 +14,13 @@ from kb.suggest.fix_records import FixFigures, counted_names, fix_figures, mean_
 from kb.suggest.intervals import jeffreys
 from kb.suggest.ledger import Ledger
 from kb.suggest.opinions import catalogue_shares
+from kb.suggest.pooled_counts import counted, own_of
 from kb.suggest.posterior import TRIED, Posterior, of_patterns, posterior
 from kb.suggest.questions import Floats
 from kb.suggest.repair_order import StopPoint, best_stop, cheapest_first, expected_cost_of
 from kb.suggest.settings import Settings
 from kb.suggest.tally import Tally
 from kb.suggest.two_faults import WORTH_TELLING, TwoFaults, two_faults
-from kb.suggest.weighing import counted, own_of
 
 Order = Literal["likely", "cheapest"]
 

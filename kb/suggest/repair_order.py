@@ -48,18 +48,6 @@ def expected_cost_of_prefixes(cures: ArrayLike, cost: ArrayLike, if_not_cured: f
     return paid + if_not_cured * left
 
 
-def expected_cost_with_inspection(chance: ArrayLike, look_cost: ArrayLike, repair_cost: ArrayLike) -> float:
-    """Expected cost when each part is first looked at and then repaired only if it is the fault.
-
-    The best order is by chance over `look_cost` (Heckerman, Breese and Rommelse 1995): the repair is
-    paid once in any order.
-    """
-    looked = expected_cost_of(chance, look_cost)
-    return looked + float(
-        np.dot(np.asarray(chance, dtype=np.float64), np.asarray(repair_cost, dtype=np.float64))
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class StopPoint:
     """How many fixes of the list to try before replacing the board, and what that costs on average."""

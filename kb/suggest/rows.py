@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kb.suggest.growing import Column
+from kb.suggest.growable import Column
 from kb.suggest.uids import Uids
 
 RESULT_CURED, RESULT_NOT_CURED, RESULT_UNKNOWN = 1, 0, -1

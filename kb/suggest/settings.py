@@ -28,7 +28,7 @@ class Settings:
                        one fault are not independent
     silence            the same for a symptom that is not mentioned, or looked for and not there
     fitted             what was chosen on the store for each question, in place of the weights and exponents
-                       above (`kb.suggest.tuning`)
+                       above (`kb.suggest.model_selection`)
     general            what is known of supplies in general; None for nothing but the store's own cases
     others_weight      what a case of another shop counts against one of the shop's own, 0 to 1
     k_unseen           weight of the parent level in the share of faults new to the store

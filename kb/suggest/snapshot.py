@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kb.suggest.growing import Column, Names, Table
+from kb.suggest.growable import Column, Names, Table
 from kb.suggest.ledger import Ledger
 from kb.suggest.rows import Rows
 from kb.suggest.tally import Tally

@@ -17,13 +17,13 @@ from numpy.typing import NDArray
 
 from kb.suggest.leave_one_out import Forecast, choose_cases, forecasts
 from kb.suggest.ledger import Ledger
+from kb.suggest.model_selection import choose_strength
+from kb.suggest.pooled_counts import counted
 from kb.suggest.posterior import ValueRead, posterior_of
 from kb.suggest.questions import Floats
 from kb.suggest.rows import NO_VALUE, VALUE_STEPS
-from kb.suggest.scores import LEAST, Bin, calibration_error, reliability_bins
+from kb.suggest.scores import Bin, brier_of_each, calibration_error, log_loss, reliability_bins
 from kb.suggest.settings import Settings
-from kb.suggest.tuning import choose_strength
-from kb.suggest.weighing import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +245,7 @@ def _judge(forecast: Forecast) -> _Judged:
     return _Judged(
         np.where(is_new, 0, place),
         of_truth,
-        (probability**2).sum(axis=1) + unseen**2 - 2.0 * of_truth + 1.0,
+        brier_of_each(probability, of_truth) + unseen**2,
         probability.max(axis=1),
         unseen,
         is_new,
@@ -285,7 +285,7 @@ def _scores(judged: _Judged) -> Scores:
         cases=cases,
         first=int(right.sum()),
         first_three=int(((judged.place >= 1) & (judged.place <= 3)).sum()),
-        log_loss=float(-np.log(np.clip(judged.of_truth, LEAST, 1.0)).mean()) if cases else 0.0,
+        log_loss=log_loss(judged.of_truth),
         brier=float(judged.brier.mean()) if cases else 0.0,
         calibration_error=calibration_error(judged.leading, right),
         bins=reliability_bins(judged.leading, right),

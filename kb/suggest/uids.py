@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kb.suggest.growing import Column
+from kb.suggest.growable import Column
 
 _LATE = 4_096
 _LATE_SHARE = 0.1

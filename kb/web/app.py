@@ -18,27 +18,29 @@ from kb.web.api import cases as api_cases
 from kb.web.api import families as api_families
 from kb.web.api import files as api_files
 from kb.web.api import good_boards as api_good_boards
-from kb.web.api import moving as api_moving
+from kb.web.api import instruments as api_instruments
 from kb.web.api import pictures as api_pictures
-from kb.web.api import reading as api_reading
+from kb.web.api import read_text as api_reading
 from kb.web.api import shelf as api_shelf
+from kb.web.api import transfer as api_moving
 from kb.web.api import trust as api_trust
 from kb.web.api.shapes import ErrorBody
 from kb.web.guard import access
+from kb.web.guard.addresses import Serving
 from kb.web.guard.cookies import Cookies
 from kb.web.guard.door import Door, checked_by_the_door
-from kb.web.guard.once import Once
+from kb.web.guard.idempotency import Once
+from kb.web.guard.request_limits import Turns
 from kb.web.guard.requests import Guard
-from kb.web.guard.serving import Serving
-from kb.web.guard.turns import Turns
-from kb.web.observing import Figures, Observer
 from kb.web.pages import (
     account,
     backups,
     bench,
     bin,
+    calculators,
     cases,
     changes,
+    connect,
     data,
     diagnose,
     docs,
@@ -48,8 +50,9 @@ from kb.web.pages import (
     find,
     good_boards,
     help,
-    helpers,
     history,
+    install,
+    instruments,
     jobs,
     kit,
     loads,
@@ -63,11 +66,70 @@ from kb.web.pages import (
     report,
     second_factor,
     share,
+    shared_pictures,
     sheets,
     shelf,
     sign_in,
     take_out,
     track_record,
+    waiting,
+)
+from kb.web.reach import Network
+from kb.web.request_log import Figures, Observer
+
+_API = (
+    api_cases,
+    api_files,
+    api_trust,
+    api_reading,
+    api_families,
+    api_good_boards,
+    api_pictures,
+    api_shelf,
+    api_bench,
+    api_instruments,
+    api_moving,
+)
+_PAGES = (
+    find,
+    diagnose,
+    bench,
+    loads,
+    calculators,
+    instruments,
+    report,
+    photos,
+    pictures,
+    good_boards,
+    kit,
+    cases,
+    families,
+    family_notes,
+    history,
+    changes,
+    bin,
+    merge,
+    track_record,
+    figures,
+    jobs,
+    origins,
+    take_out,
+    share,
+    backups,
+    metrics,
+    sheets,
+    shelf,
+    quotes,
+    data,
+    help,
+    docs,
+    connect,
+    install,
+    shared_pictures,
+    sign_in,
+    account,
+    second_factor,
+    people,
     waiting,
 )
 
@@ -76,7 +138,7 @@ _BODY_BYTES = 2_000_000
 # Where files are sent; they go to the disk and not into the memory.
 _UPLOADS = re.compile(
     r"/api/import|/data/import|/data/sheet|/helpers/log|/cases/[^/]+/photos|/api/cases/[^/]+/files"
-    r"|/families/[^/]+/pictures|/api/families/[^/]+/pictures|/pictures/[^/]+/content"
+    r"|/shared|/families/[^/]+/pictures|/api/families/[^/]+/pictures|/pictures/[^/]+/content"
 )
 
 
@@ -98,6 +160,7 @@ def create_app(shop: Shop, *, demo: bool = False, serving: Serving | None = None
     app.state.demo = demo
     app.state.figures = Figures(shop)
     app.state.serving = serving
+    app.state.network = Network()
     app.state.cookies = Cookies(serving.key, tls=serving.tls, session_s=shop.settings.session_hours * 3600)
     app.router.routes.extend(_routes())
     app.mount("/static", StaticFiles(directory=assets.folder("static")), name="static")
@@ -116,57 +179,9 @@ def _routes() -> list[BaseRoute]:
     refusals: dict[int | str, dict[str, Any]] = {
         code: {"model": ErrorBody} for code in (400, 401, 403, 404, 405, 409, 412, 413, 422, 428, 500, 503)
     }
-    for api in (
-        api_cases,
-        api_files,
-        api_trust,
-        api_reading,
-        api_families,
-        api_good_boards,
-        api_pictures,
-        api_shelf,
-        api_bench,
-        api_moving,
-    ):
+    for api in _API:
         router.include_router(api.router, prefix="/api", tags=["api"], responses=refusals)
-    for page in (
-        find,
-        diagnose,
-        bench,
-        loads,
-        helpers,
-        report,
-        photos,
-        pictures,
-        good_boards,
-        kit,
-        cases,
-        families,
-        family_notes,
-        history,
-        changes,
-        bin,
-        merge,
-        track_record,
-        figures,
-        jobs,
-        origins,
-        take_out,
-        share,
-        backups,
-        metrics,
-        sheets,
-        shelf,
-        quotes,
-        data,
-        help,
-        docs,
-        sign_in,
-        account,
-        second_factor,
-        people,
-        waiting,
-    ):
+    for page in _PAGES:
         router.include_router(page.router, include_in_schema=False)
     return router.routes
 

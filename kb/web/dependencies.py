@@ -1,18 +1,24 @@
 """What routes ask for."""
 
+import asyncio
 import errno
 from collections.abc import AsyncIterator
+from concurrent.futures import Future
 from contextlib import asynccontextmanager
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 from fastapi import Depends, Query, Request
 from starlette.datastructures import FormData
 
-from kb.errors import StoreTrouble
+from kb.errors import InstrumentTrouble, StoreTrouble
 from kb.service import Shop
 from kb.service.accounts.audit import Visitor
 from kb.service.find.case_search import Filters
 from kb.service.transfer.exports import Choice
+
+Answer = TypeVar("Answer")
+# Beyond the slowest instrument with all its second tries; the thread that asks goes on and ends by itself.
+INSTRUMENT_S = 45.0
 
 
 def _visitor(request: Request) -> Visitor:
@@ -59,6 +65,18 @@ async def files_of(request: Request, *, most: int) -> AsyncIterator[FormData]:
             raise
         raise StoreTrouble(
             "The disk is full, so nothing was saved.", remedy="Free some space and send it again."
+        ) from error
+
+
+async def awaited(future: Future[Answer], patience_s: float = INSTRUMENT_S) -> Answer:
+    """The answer of an instrument, waited for without a thread. Raises what the future holds, and InstrumentTrouble."""
+    try:
+        async with asyncio.timeout(patience_s):
+            return await asyncio.wrap_future(future)
+    except TimeoutError as error:
+        raise InstrumentTrouble(
+            f"The instrument has not answered for {patience_s:g} s.",
+            remedy="Switch it off and on, then take the reading again.",
         ) from error
 
 

@@ -33,8 +33,8 @@ from kb.service.boards import families, pictures
 from kb.service.cases import cases
 from kb.web.guard import access
 from kb.web.guard.requests import PROTECTIVE_HEADERS
-from kb.web.observing import REQUEST_ID
 from kb.web.rendering import record_path, render
+from kb.web.request_log import REQUEST_ID
 from kb.web.resend import typed_into
 
 log = logging.getLogger(__name__)

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import ipaddress
+import socket
+from urllib.parse import urlsplit
+
+from kb.config import Settings
 
 
 def is_loopback(host: str) -> bool:
@@ -13,3 +17,12 @@ def is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host.strip("[]")).is_loopback
     except ValueError:
         return False
+
+
+def own_names(settings: Settings) -> tuple[str, ...]:
+    """The names under which this machine is known: its own, the one of multicast DNS, and those that settings give."""
+    machine = socket.gethostname().lower()
+    local = () if "." in machine else (f"{machine}.local",)
+    base = (urlsplit(settings.base_url).hostname or "").lower()
+    named = [part.strip().lower() for part in settings.hosts.split(",")]
+    return tuple(dict.fromkeys(name for name in (machine, *local, base, *named) if name))

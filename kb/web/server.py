@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import gc
 import socket
-import ssl
 import sys
 import webbrowser
 from collections.abc import Callable, Sequence
@@ -13,24 +12,27 @@ from functools import partial
 from pathlib import Path
 
 import uvicorn
+from fastapi import FastAPI
 
 from kb import system
-from kb.errors import BadInput, StoreTrouble
 from kb.service import Shop, sheets
 from kb.service.accounts import passwords
 from kb.service.accounts.uses import UseKeeper
-from kb.service.diagnose import reading_texts
+from kb.service.diagnose import case_texts
 from kb.service.history.bin import BinKeeper
 from kb.service.operate.daily import DailyBackups
 from kb.service.shop.cut_off.follower import Follower
 from kb.service.shop.periodic import NowAndThen
 from kb.web import logs
 from kb.web.app import create_app
-from kb.web.guard import serving
-from kb.web.guard.connections import MOST_AT_ONCE, protocol_for
+from kb.web.guard import addresses
 from kb.web.guard.one_browser import page_leading_to
 from kb.web.hosts import is_loopback
-from kb.web.observing import current_request
+from kb.web.listening import CertificateKeeper, Tls, config_for, listen
+from kb.web.network import BesideThisMachine, told_of, trust_listener
+from kb.web.reach import Network, Reach, ServedSo
+from kb.web.request_log import current_request
+from kb.web.trust_page import TrustPage
 
 _TURN_S = 0.0005
 """How long a thread keeps the interpreter from others, a tenth of what Python allows by itself.
@@ -47,13 +49,22 @@ class _Server(uvicorn.Server):
     notes: Sequence[str] = ()
     page: Path | None = None
     opens_browser = False
+    network: Network
+    trust: tuple[TrustPage, socket.socket] | None = None
+    certificate: CertificateKeeper | None = None
     warm: Callable[[], None] = staticmethod(lambda: None)
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets)
         if self.started:
+            if self.certificate:
+                self.certificate.loop = asyncio.get_running_loop()
+            if self.trust:
+                await self.trust[0].start(self.trust[1])
             print("\n".join([f"Board fault book answers at {self.address}", *self.notes]), flush=True)
             system.tell_supervisor("READY=1")
+            if isinstance(self.network, BesideThisMachine):
+                await self.network.start()
             # The first suggestion would otherwise wait while the weights are chosen.
             asyncio.get_running_loop().run_in_executor(None, self.warm)
             if self.opens_browser:
@@ -64,6 +75,10 @@ class _Server(uvicorn.Server):
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         system.tell_supervisor("STOPPING=1")
+        if isinstance(self.network, BesideThisMachine):
+            await self.network.stop()
+        if self.trust:
+            await self.trust[0].stop()
         await super().shutdown(sockets)
 
 
@@ -79,37 +94,23 @@ def run(
     *,
     browser: bool,
     demo: bool = False,
-    tls: tuple[Path, Path] | None = None,
+    tls: Tls | None = None,
 ) -> None:
-    """Serves until stopped; `tls` names the files of a certificate and its key.
+    """Serves until stopped, with the certificate of `tls`.
 
-    Raises BadInput where anybody could get in or the certificate cannot be used, and StoreTrouble for a
-    taken port.
+    Raises BadInput where anybody could get in, and StoreTrouble for a taken port.
     """
-    if tls:
-        prove_certificate(*tls)
-    plan = serving.plan(shop, host, demo=demo, tls=bool(tls))
-    listener = _listen(host, port)
+    plan = addresses.plan(shop, host, demo=demo, tls=bool(tls), own_certificate=bool(tls and tls.own))
+    listener = listen(host, port)
+    port = int(listener.getsockname()[1])
+    app = create_app(shop, demo=demo, serving=plan)
+    server = _Server(config_for(app, plan, tls))
     shown = f"[{host}]" if ":" in host else host
-    config = uvicorn.Config(
-        create_app(shop, demo=demo, serving=plan),
-        log_config=None,
-        access_log=False,
-        server_header=False,
-        http=protocol_for(plan),
-        ws="none",
-        # Nobody's word on who calls is taken but a proxy's that was named.
-        proxy_headers=bool(plan.proxies),
-        forwarded_allow_ips=list(plan.proxies),
-        ssl_certfile=tls[0] if tls else None,
-        ssl_keyfile=tls[1] if tls else None,
-        timeout_keep_alive=30,
-        timeout_graceful_shutdown=10,
-        limit_concurrency=MOST_AT_ONCE,
-    )
-    server = _Server(config)
-    server.address = f"{'https' if tls else 'http'}://{shown}:{listener.getsockname()[1]}/"
-    server.notes = serving.notes(plan)
+    server.address = f"{'https' if tls else 'http'}://{shown}:{port}/"
+    server.notes = addresses.notes(plan)
+    keeper = CertificateKeeper(shop, host, tls, server.config) if tls and tls.own else None
+    server.certificate = keeper
+    app.state.network = server.network = _network(server, shop, host, port, plan, tls, demo)
     if plan.one_time:
         server.address += f"open/{plan.one_time.secret}"
         server.page = page_leading_to(server.address, shop.settings.data) if browser else None
@@ -125,7 +126,7 @@ def run(
     follower = Follower(shop)
     follower.start()
     sheets.clean(shop)
-    threads = _keepers(shop, demo)
+    threads = _keepers(shop, demo) + ([keeper] if keeper else [])
     with listener:
         for thread in threads:
             thread.start()
@@ -139,11 +140,56 @@ def run(
                 server.page.unlink(missing_ok=True)
 
 
-def _warn(shop: Shop, plan: serving.Serving, host: str) -> None:
+def _network(
+    server: _Server, shop: Shop, host: str, port: int, plan: addresses.Serving, tls: Tls | None, demo: bool
+) -> Network:
+    """How others get here, by how the program was started."""
+    if demo:
+        return Network("The demo answers on its own machine only.")
+    if plan.proxies:
+        base = shop.settings.base_url.rstrip("/")
+        return ServedSo(lambda: Reach((base,)), "A proxy leads others here, as KB_PROXY and KB_BASE_URL say.")
+    if is_loopback(host):
+
+        def beside(other: addresses.Serving) -> FastAPI:
+            made = create_app(shop, serving=other)
+            made.state.network = network
+            return made
+
+        network = BesideThisMachine(shop, beside, min(port + 1, 65_534))
+        return network
+    trust_port = 0
+    if tls and tls.own and (other := trust_listener(host, port)):
+        trust_port = int(other.getsockname()[1])
+        page = TrustPage(lambda: app_network.reach(), shop.settings.shop_name)
+        server.trust = (page, other)
+
+    def reached() -> Reach:
+        now = server.certificate.tls if server.certificate else tls
+        return told_of(shop, host, port, now, trust_port)
+
+    app_network = ServedSo(reached, f"The program was started for the network (--host {host}).")
+    server.notes = [*server.notes, *_how_to_trust(app_network.reach())]
+    return app_network
+
+
+def _how_to_trust(reach: Reach | None) -> list[str]:
+    """What the start says of an authority that phones and computers have to trust once."""
+    if reach is None or reach.authority is None:
+        return []
+    lines = [
+        *reach.notes,
+        "Each phone and computer trusts this machine's own authority once; the page Connect a phone shows how.",
+        f"The fingerprint of its certificate (SHA-256): {reach.fingerprint}",
+    ]
+    return lines + ([f"It is handed out at {reach.trust_page}"] if reach.trust_page else [])
+
+
+def _warn(shop: Shop, plan: addresses.Serving, host: str) -> None:
     """Says on standard error what whoever starts the program has to know."""
     if plan.sign_in and not plan.tls and not is_loopback(host):
         print(
-            "kb: passwords cross the network as they are typed. Use --tls-cert and --tls-key, or a proxy.",
+            "kb: passwords cross the network as they are typed. Use --tls auto, --tls-cert and --tls-key, or a proxy.",
             file=sys.stderr,
         )
     if trouble := shop.store.read_only:
@@ -168,7 +214,7 @@ def _warm(shop: Shop) -> None:
     Opening index and counts left much memory free.
     """
     shop.derived.warm()
-    reading_texts.warm(shop)
+    case_texts.warm(shop)
     settle_memory()
 
 
@@ -194,33 +240,3 @@ class MemoryKeeper(NowAndThen):
     def look(self) -> None:
         """Gives it back."""
         system.give_back_memory()
-
-
-def prove_certificate(certificate: Path, key: Path) -> None:
-    """Raises BadInput where they are no certificate and its key."""
-    try:
-        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key)
-    except (OSError, ssl.SSLError) as error:
-        raise BadInput(
-            f"The certificate {certificate} cannot be used with the key {key}: {error.strerror or error}.",
-            field="tls-cert",
-            remedy="Name two PEM files that belong together and that this user may read.",
-        ) from error
-
-
-def _listen(host: str, port: int) -> socket.socket:
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    # Naming the protocol lets the event loop see TCP and send small answers at once; without it each
-    # answer waits some 40 ms for the other side's acknowledgement.
-    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
-    system.claim_port(listener)
-    try:
-        listener.bind((host, port))
-    except OSError as error:
-        listener.close()
-        raise StoreTrouble(
-            f"Port {port} on {host} cannot be used: {error.strerror}.",
-            remedy="Stop the program that uses it, or choose another with --port.",
-        ) from error
-    listener.listen(128)
-    return listener

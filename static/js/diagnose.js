@@ -7,6 +7,8 @@ const complaint = form?.elements.text;
 const PAUSE_MS = 250;
 let waiting = 0;
 let running = null;
+const roomy = matchMedia("(min-width: 56rem)");
+let unfolded = null; // what was pressed on the facts that were read; before that, the room decides
 let behind = false; // something was typed that the ranking does not show yet
 
 // A symptom and its state belong together, so both or neither are sent.
@@ -63,12 +65,18 @@ function show(text) {
   const read = ranking.querySelector("template[data-into]");
   heard.replaceChildren(read.content);
   read.remove();
+  unfoldHeard();
   for (const id of open) {
     const again = document.getElementById(id);
     if (again) again.open = true;
   }
   tellLead();
   tellProblems();
+}
+
+function unfoldHeard() {
+  const facts = document.getElementById("understood");
+  if (facts) facts.open = unfolded ?? roomy.matches;
 }
 
 function tellLead() {
@@ -148,6 +156,11 @@ function askWithEnter(event) {
   update();
 }
 
+unfoldHeard();
+heard?.addEventListener("click", (event) => {
+  const facts = event.target.closest("summary")?.parentElement;
+  if (facts?.id === "understood") unfolded = !facts.open;
+});
 if (form && document.body.dataset.keptAt) tellOld(true);
 window.addEventListener("online", () => behind && update());
 form?.querySelectorAll("[data-grows]").forEach((list) => list.addEventListener("input", () => grow(list)));

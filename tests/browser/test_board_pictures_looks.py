@@ -18,7 +18,7 @@ from playwright.sync_api import Browser, Locator, Page, expect
 PHONE, DESK, KEYS = "QK-118", "LBD-52", "MPA-62"
 
 
-@pytest.fixture(params=["light", "dark"])
+@pytest.fixture(params=["dark", pytest.param("light", marks=pytest.mark.long)])
 def scheme(request: pytest.FixtureRequest) -> str:
     """The colours that the person who looks at the pages has chosen."""
     return str(request.param)

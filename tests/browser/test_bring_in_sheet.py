@@ -29,7 +29,12 @@ def own_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 
 @pytest.mark.parametrize(
-    ("width", "scheme", "script"), [(390, "light", True), (1280, "dark", True), (1280, "light", False)]
+    ("width", "scheme", "script"),
+    [
+        (390, "dark", True),
+        (1280, "light", False),
+        pytest.param(1280, "light", True, marks=pytest.mark.long),
+    ],
 )
 def test_a_messy_list_comes_in_and_is_taken_back(
     browser: Browser, own_url: str, tmp_path: Path, width: int, scheme: str, script: bool

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import commands
 import pytest
-from looks import faults, follow
+from looks import WIDTHS_AND_SCHEMES, faults, follow
 from playwright.sync_api import Browser, Page, expect
 from processes import bare_environment, served
 
@@ -126,8 +126,7 @@ def test_the_ranking_says_so_when_nobody_is_signed_in_any_more(browser: Browser,
     context.close()
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize(("width", "scheme"), WIDTHS_AND_SCHEMES)
 def test_every_page_is_accessible_and_fits(browser: Browser, shop_url: str, width: int, scheme: str) -> None:
     context = browser.new_context(
         viewport={"width": width, "height": 900}, color_scheme=scheme, bypass_csp=True

@@ -12,9 +12,9 @@ from playwright.sync_api import Browser, Page, expect
 WIDE, PHONE = {"width": 1200, "height": 900}, {"width": 390, "height": 844}
 
 
-@pytest.fixture(params=[("light", WIDE), ("dark", PHONE)], ids=["desktop", "phone"])
+@pytest.fixture(params=["phone", pytest.param("desktop", marks=pytest.mark.long)])
 def place(browser: Browser, demo_url: str, request: pytest.FixtureRequest) -> Iterator[Page]:
-    scheme, size = request.param
+    scheme, size = {"desktop": ("light", WIDE), "phone": ("dark", PHONE)}[request.param]
     context = browser.new_context(base_url=demo_url, color_scheme=scheme, viewport=size)
     yield context.new_page()
     context.close()

@@ -15,7 +15,7 @@ def a_new_case(page: Page, url: str) -> str:
     return page.url.partition("?")[0]
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.long)])
 def test_the_second_of_two_sees_both_changes_joins_them_and_both_are_kept(
     browser: Browser, demo_url: str, scheme: str
 ) -> None:
@@ -48,7 +48,7 @@ def test_the_second_of_two_sees_both_changes_joins_them_and_both_are_kept(
         context.close()
 
 
-@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("width", [390, pytest.param(1280, marks=pytest.mark.long)])
 def test_the_pages_of_what_changed_can_be_used_by_everybody(page: Page, demo_url: str, width: int) -> None:
     page.set_viewport_size({"width": width, "height": 900})
     case = a_new_case(page, demo_url)

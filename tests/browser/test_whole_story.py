@@ -37,7 +37,12 @@ GOOD = (
 )
 
 
-@pytest.fixture(params=SIZES)
+# Each story on one of the two in every run, on the other in the long tier.
+ON_A_PHONE = ["phone", pytest.param("desktop", marks=pytest.mark.long)]
+ON_A_DESKTOP = ["desktop", pytest.param("phone", marks=pytest.mark.long)]
+
+
+@pytest.fixture
 def bench(browser: Browser, request: pytest.FixtureRequest) -> Iterator[tuple[Page, str]]:
     """A page of one size, and the size's name."""
     width, height = SIZES[request.param]
@@ -142,6 +147,7 @@ def walk(page: Page, until: str = "") -> None:
     raise AssertionError("the test has no end")
 
 
+@pytest.mark.parametrize("bench", ON_A_PHONE, indirect=True)
 def test_a_board_in_order_that_seems_faulty_leaves_as_no_fault_found(
     bench: tuple[Page, str], demo_url: str
 ) -> None:
@@ -234,6 +240,7 @@ def _closed_as_no_fault_found(page: Page, size: str) -> None:
     is_right(page)
 
 
+@pytest.mark.parametrize("bench", ON_A_DESKTOP, indirect=True)
 def test_a_faulty_board_takes_a_wrong_fix_and_a_right_one(bench: tuple[Page, str], demo_url: str) -> None:
     page, size = bench
     code = f"SG-{427 if size == 'desktop' else 428}"

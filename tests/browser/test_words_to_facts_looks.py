@@ -22,7 +22,7 @@ def empty_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield url
 
 
-@pytest.fixture(params=sorted(SIZES))
+@pytest.fixture(params=["desk", pytest.param("phone", marks=pytest.mark.long)])
 def device(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
     """A page of a phone's and of a desk's size, with nothing of a script going wrong."""
     width, height = SIZES[request.param]
@@ -49,11 +49,28 @@ def looks_right(page: Page, what: str) -> None:
     page.set_viewport_size(size)
 
 
+def the_answer_is_in_sight(page: Page) -> None:
+    """On a phone what was read takes a line or two, and the first cause stands above the bar at the lower edge."""
+    expect(page.locator("#heard mark").first).not_to_be_visible()
+    cause = page.locator("#ranking .cause h3").first
+    expect(cause).to_be_in_viewport(ratio=1)
+    box, bar = cause.bounding_box(), page.locator(".lead-bar").bounding_box()
+    assert box
+    assert bar
+    assert box["y"] + box["height"] <= bar["y"]
+    assert page.evaluate("window.scrollY") == 0
+
+
 def complain(page: Page, url: str) -> None:
     """Types the complaint; what it says is marked, and the first cause is in sight without scrolling."""
     page.goto(f"{url}/diagnose")
     looks_right(page, "nothing said yet")
     page.get_by_label("Complaint").fill(COMPLAINT)
+    expect(page.locator("#understood summary")).to_be_visible()
+    phone = (page.viewport_size or {})["width"] < 600
+    if phone:
+        the_answer_is_in_sight(page)
+        page.locator("#understood summary").click()
     expect(page.locator("#heard mark", has_text="relay ticks")).to_be_visible()
     facts = page.locator("#heard .fact")
     expect(facts.filter(has_text="relay clicks repeatedly")).to_be_visible()
@@ -61,7 +78,6 @@ def complain(page: Page, url: str) -> None:
     expect(facts.filter(has_text="C9")).to_be_attached()
     expect(page.locator("#heard")).to_contain_text("Not understood: “wobbly”")
     assert page.evaluate("window.scrollY") == 0
-    phone = (page.viewport_size or {})["width"] < 600
     lead = page.locator("[data-lead-shown]" if phone else "#ranking .cause h3").first
     expect(lead).to_be_in_viewport(ratio=1)
     expect(lead).to_contain_text(" in ")

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from kb.model import CaseRecord, FamilyRecord, as_dict
 from kb.model.difference import differences
-from kb.model.merging import merge
+from kb.model.three_way_merge import merge
 
 _TEXT = st.sampled_from(["", "dark", "dark, relay ticks", "a long way\nfrom the quay"])
 _SYMPTOMS = st.lists(

@@ -13,9 +13,9 @@ from kb.errors import BadInput
 from kb.exchange import lines as exchange
 from kb.service.cases import prerequisites
 from kb.service.sheets import known
-from kb.service.sheets.building import Builder, Refused
 from kb.service.sheets.fields import FIELDS
 from kb.service.sheets.known import Known
+from kb.service.sheets.rows_to_cases import Builder, Refused
 from kb.service.sheets.state import Sheet, column_keys
 
 HEADINGS = [field.label for field in FIELDS]

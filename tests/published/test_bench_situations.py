@@ -16,11 +16,11 @@ from typing import Any
 
 import pytest
 
-from kb.bench.across import across_rails
 from kb.bench.capacitor import judge_capacitor
 from kb.bench.circumstances import NOTHING_KNOWN, BenchHelp, Circumstances
 from kb.bench.rail_types import RailReading, RailSpec
 from kb.bench.rails import assess
+from kb.bench.rails_together import across_rails
 from kb.bench.sequence import bench_sequence
 from kb.bench.sequence_judge import judge_step, next_step
 from kb.bench.sequence_types import BenchFamily, BenchRail, BenchSequence, Entry, StepResult

@@ -30,7 +30,7 @@ def test_the_exact_posterior_is_calibrated_and_nobody_can_beat_it() -> None:
     ("seed", "cases", "share_of_before", "calibration"),
     [
         (21, 300, 0.99, 0.05),
-        (22, 1_000, 0.91, 0.03),
+        pytest.param(22, 1_000, 0.91, 0.03, marks=pytest.mark.long),
     ],
 )
 def test_sub_patterns_close_much_of_the_gap_to_the_limit(

@@ -103,7 +103,7 @@ def said_by_others(sample: Sample) -> dict[str, NDArray[np.float64]]:
 @pytest.mark.parametrize(
     "cases",
     [
-        100,
+        pytest.param(100, marks=pytest.mark.long),
         300,
         pytest.param(1_000, marks=pytest.mark.long),
         pytest.param(3_000, marks=pytest.mark.long),

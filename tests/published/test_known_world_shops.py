@@ -60,7 +60,7 @@ def report(title: str, **lines: Figures) -> None:
         print(f"  {name:8} {line}")
 
 
-@pytest.mark.parametrize("own", [60, 200, pytest.param(600, marks=pytest.mark.long)])
+@pytest.mark.parametrize("own", [60, *(pytest.param(own, marks=pytest.mark.long) for own in (200, 600))])
 def test_another_shop_with_the_same_boards_counts_much_and_helps(own: int) -> None:
     """Few own cases choose roughly, so the weight is looked at over three shops."""
     theirs = shared(cases_of(OURS, OURS.sample(2_000, seed=5), "other"))
@@ -76,7 +76,7 @@ def test_another_shop_with_the_same_boards_counts_much_and_helps(own: int) -> No
     assert np.mean(weights) >= 0.5
 
 
-@pytest.mark.parametrize("own", [60, 200, pytest.param(600, marks=pytest.mark.long)])
+@pytest.mark.parametrize("own", [60, *(pytest.param(own, marks=pytest.mark.long) for own in (200, 600))])
 def test_another_shop_with_other_faults_counts_little_and_does_no_harm(own: int) -> None:
     """World 8 has the same names with other frequencies, symptoms and readings throughout."""
     theirs = World(8)

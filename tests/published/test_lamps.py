@@ -20,7 +20,6 @@ from kb.bench.loads import (
     amps_at,
     cold_amps_at,
     cold_resistance,
-    rerated,
 )
 from kb.bench.series_lamp import through_lamp
 from kb.errors import BadInput
@@ -30,7 +29,8 @@ LAMPS = json.loads((Path(__file__).parent / "data" / "lamps.json").read_text(enc
 
 @pytest.mark.parametrize("lamp", LAMPS["rated"])
 def test_a_lamp_tested_at_13_5_v_is_the_lamp_marked_at_12_v(lamp: dict) -> None:
-    _, watts = rerated(lamp["test_v"], lamp["test_w"], lamp["at_v"])
+    point = (lamp["test_v"], lamp["test_w"] / lamp["test_v"])
+    watts = lamp["at_v"] * amps_at(Load("lamp", "lamp", points=(point,)), lamp["at_v"])
     assert watts == pytest.approx(lamp["watts"], abs=lamp["tolerance_w"])
     assert round(watts) == lamp["marked_w"]
 

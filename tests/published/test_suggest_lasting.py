@@ -9,7 +9,7 @@ import pytest
 from lifelines import KaplanMeierFitter  # type: ignore[import-untyped]
 from suggest_values import published
 
-from kb.suggest.lasting import Lasting, kaplan_meier
+from kb.suggest.survival import Lasting, kaplan_meier
 
 VALUES = published("remission_times")
 TOLERANCE = VALUES["tolerance"]

@@ -15,7 +15,6 @@ from kb.suggest.repair_order import (
     cheapest_first,
     expected_cost_of,
     expected_cost_of_prefixes,
-    expected_cost_with_inspection,
 )
 
 VALUES = published("repair_order")
@@ -53,7 +52,7 @@ def test_with_inspection_only_the_looking_decides_the_order() -> None:
 
     def cost_of(places: object) -> float:
         chosen = np.array(places)
-        return expected_cost_with_inspection(chance[chosen], look[chosen], repair[chosen])
+        return expected_cost_of(chance[chosen], look[chosen]) + float(chance @ repair)
 
     assert cost_of(order) == pytest.approx(b["expected"], abs=TOLERANCE)
     every = sorted(cost_of(list(places)) for places in itertools.permutations(range(4)))

@@ -84,9 +84,12 @@ def first_places_of_a_public_library() -> int:
     return int(first)
 
 
-def test_each_animal_left_out_is_told_by_the_rest_as_well_as_a_public_library_tells_it(zoo: Client) -> None:
-    first = among_three = 0
-    for number, animal in enumerate(animals()):
+@pytest.mark.parametrize("every", [5, pytest.param(1, marks=pytest.mark.long)])
+def test_each_animal_left_out_is_told_by_the_rest_as_well_as_a_public_library_tells_it(
+    zoo: Client, every: int
+) -> None:
+    first = among_three = asked = 0
+    for number, animal in list(enumerate(animals()))[::every]:
         uid = f"zoo-{number:03}"
         assert zoo.call("DELETE", f"/api/cases/{uid}").status_code == 204
         answer = zoo.post("/api/suggestions", json={"family": "Zoo", "symptoms": symptoms_of(animal)})
@@ -95,12 +98,17 @@ def test_each_animal_left_out_is_told_by_the_rest_as_well_as_a_public_library_te
         assert body["cases_used"] == 100
         assert all(uid not in cause["cases"] for cause in body["causes"])
         told = [cause["part_class"] for cause in body["causes"]]
+        asked += 1
         first += told[0] == animal["type"]
         among_three += animal["type"] in told[:3]
         back = zoo.post("/api/import?overwrite=true", content=line_of(number, animal))
         assert back.json()["updated"] == 1, back.text
-    assert first >= max(FEWEST_FIRST, first_places_of_a_public_library()), f"{first} of 101 in first place"
-    assert among_three >= 99, f"{among_three} of 101 among the first three"
+    if every == 1:
+        fewest = max(FEWEST_FIRST, first_places_of_a_public_library())
+    else:
+        fewest = asked - 1
+    assert first >= fewest, f"{first} of {asked} in first place"
+    assert among_three >= asked - 2, f"{among_three} of {asked} among the first three"
 
 
 @pytest.mark.parametrize(

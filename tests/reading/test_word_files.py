@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
 from kb.facts.word_lists import (
     LANGUAGES,
@@ -13,7 +14,7 @@ from kb.facts.word_lists import (
     never_mended,
     symptom_patterns,
 )
-from kb.reading.patterns import known_elements, patterns
+from kb.reading.patterns import RAIL_ELEMENTS, patterns
 
 NAMES = {symptom.name for symptom in SYMPTOMS}
 
@@ -33,7 +34,8 @@ def test_patterns_are_of_symptoms_of_the_list(name: str) -> None:
 
 
 def test_every_element_of_a_pattern_is_a_concept_a_part_or_a_supply() -> None:
-    known = known_elements()
+    classes = {f"@{part.name}" for part in PART_CLASSES}
+    known = {*concepts(), *classes, "none", "@capacitor", "@part", "rail", *RAIL_ELEMENTS.values()}
     for pattern in patterns():
         for group in pattern.groups:
             named = [name for names in group.elements for name in names] + list(group.absent)

@@ -13,8 +13,8 @@ from kb.service import Shop
 from kb.service.accounts import throttle
 from kb.service.cases import cases
 from kb.service.history.bin import BinKeeper
-from kb.service.shop.steady import SteadyClock
-from kb.store.records import visits
+from kb.service.shop.steady_clock import SteadyClock
+from kb.store.records import sign_ins
 
 HOUR_S, DAY_S = 3_600.0, 86_400.0
 NOON = 1_790_000_000.0
@@ -76,7 +76,7 @@ def test_failures_from_before_a_clock_was_set_back_make_nobody_wait(shop: Shop) 
     with shop.store.write() as session:
         for _ in range(4):
             throttle.count(session, rules, now)
-        visits.count_failure(session, next(iter(rules)), 15, now)
+        sign_ins.count_failure(session, next(iter(rules)), 15, now)
         with pytest.raises(throttle.TooSoon):
             throttle.refuse_haste(session, rules, now + 1)
         earlier = now - int(2 * HOUR_S)

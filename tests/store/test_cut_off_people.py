@@ -307,7 +307,7 @@ def test_a_session_whose_end_could_not_be_copied_is_not_believed(
     away.away = away.lost(StoreAway("Gone."))
     with shop.at_hand.read() as session:
         assert small_tables.is_copy(session)
-        assert signed_in.visits.of_person(session, office.ids["work"]) == []
+        assert signed_in.sign_ins.of_person(session, office.ids["work"]) == []
     office.close()
 
 

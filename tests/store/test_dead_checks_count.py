@@ -17,8 +17,8 @@ from kb.service.bench.runs import NewRun, Typed
 from kb.service.boards import families
 from kb.service.cases import cases
 from kb.service.diagnose import diagnosis
-from kb.web.pages.asked import read_asked
 from kb.web.pages.bench import diagnose_url
+from kb.web.pages.evidence_address import read_asked
 
 INPUT, RECTIFIER, BULK = "mains input", "inrush and rectifier", "bulk and power factor stage"
 MAIN, STANDBY = "main converter", "standby converter"

@@ -17,7 +17,7 @@ from kb.service.find.case_search import Filters
 from kb.service.history import bin as binning
 from kb.service.history import merges, undo_batch
 from kb.service.shop.jobs import Stopped
-from kb.store.records import proving
+from kb.store.records import consistency
 
 
 def noted(*names: str) -> list[NotedSymptom]:
@@ -72,7 +72,7 @@ def test_a_family_is_merged_with_its_numbers_its_cases_and_a_choice_where_rails_
     assert cases.stored(twins, "b2").record.family == "GL-31"
     assert case_search.search(twins, "", Filters(family="GL-31"), limit=5, offset=0).results.total == 2
     with twins.store.read() as session:
-        assert list(proving.feed_faults(session)) == []
+        assert list(consistency.feed_faults(session)) == []
     done = undo_batch.undo_batch(twins, batch)
     assert done.left_alone == 0
     assert exported(twins) == before

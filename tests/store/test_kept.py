@@ -6,7 +6,7 @@ from factories import a_family
 
 from kb.service import Shop
 from kb.service.boards import families
-from kb.service.shop.kept import MOST_KEPT
+from kb.service.shop.cache import MOST_KEPT
 
 
 def test_of_very_many_names_those_read_last_are_kept_until_something_changes(shop: Shop) -> None:

@@ -16,7 +16,7 @@ from kb.service.accounts import audit, passwords, people, signed_in, throttle, t
 from kb.service.accounts.audit import Visitor
 from kb.service.operate import backup_files
 from kb.store.records import people as records
-from kb.store.records import visits
+from kb.store.records import sign_ins
 
 PASSWORD = "lantern gravel outboard tuesday"
 OTHER = "mooring kettle ninety sparrows"
@@ -428,5 +428,5 @@ def test_old_sessions_counts_and_entries_are_let_go(shop: Shop) -> None:
     with shop.read() as session:
         person = records.named(session, "bench 1")
         assert person is not None
-        assert len(visits.of_person(session, person.id)) == 1
-        assert visits.failures(session, throttle.rules_for("bench 1", "192.0.2.9", "")) == {}
+        assert len(sign_ins.of_person(session, person.id)) == 1
+        assert sign_ins.failures(session, throttle.rules_for("bench 1", "192.0.2.9", "")) == {}

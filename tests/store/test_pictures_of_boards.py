@@ -25,7 +25,7 @@ from kb.service.history import bin as binning
 from kb.service.history import merges, undo_batch, versions
 from kb.service.operate import integrity
 from kb.service.transfer import exports, shares
-from kb.store.records import proving, sealing
+from kb.store.records import consistency, stored_checksums
 
 PINS = [
     {"kind": "part", "label": "C9", "x": 0.25, "y": 0.5, "section": "standby output"},
@@ -50,7 +50,12 @@ def pinned(shop: Shop, code: str = "GL-31", pins: list[dict[str, Any]] = PINS, w
 def sound(shop: Shop) -> None:
     """Every check of the store is content."""
     with shop.read() as session:
-        for faults in (proving.feed_faults, proving.history_faults, proving.record_faults, sealing.faults):
+        for faults in (
+            consistency.feed_faults,
+            consistency.history_faults,
+            consistency.record_faults,
+            stored_checksums.faults,
+        ):
             assert list(faults(session)) == []
 
 

@@ -18,7 +18,7 @@ from kb.service import Shop
 from kb.service.accounts import people
 from kb.service.operate import backup_files, backups
 from kb.service.transfer import relocate
-from kb.store.backup import keep
+from kb.store.backup import restore
 from kb.store.engine import own_schema
 from kb.store.engine.address import read_address
 from kb.store.portable import backup_file
@@ -99,7 +99,7 @@ def test_a_backup_with_more_than_the_schema_is_refused_by_its_name(
         assert "find out where" in (caught.value.remedy or "")
     assert shop.settings.store_file.read_bytes() == before
     assert not elsewhere.store_file.exists()
-    assert told in keep.faults(backup)[0]
+    assert told in restore.faults(backup)[0]
 
 
 def test_the_list_of_backups_says_it_when_one_is_read_through(shop: Shop, tmp_path: Path) -> None:

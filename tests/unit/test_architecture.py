@@ -32,6 +32,7 @@ ALLOWED = {
     "search": {"system", *_LOWEST},
     "pictures": _LOWEST,
     "apart": {"errors", "system"},
+    "instruments": {"system", *_LOWEST},
     "exchange": {"model", *_LOWEST},
     "store": {"model", "system", *_LOWEST},
     "service": {
@@ -40,6 +41,7 @@ ALLOWED = {
         "exchange",
         "pictures",
         "apart",
+        "instruments",
         "reading",
         "suggest",
         "bench",
@@ -50,8 +52,8 @@ ALLOWED = {
         "",  # a backup names the version that made it
         *_LOWEST,
     },
-    "web": {"service", "model", "config", "assets", "system", "", *_LOWEST},
-    "cli": {"web", "service", "model", "config", "assets", "system", "", *_LOWEST},
+    "web": {"service", "instruments", "model", "config", "assets", "system", "", *_LOWEST},
+    "cli": {"web", "service", "instruments", "model", "config", "assets", "system", "", *_LOWEST},
     "__main__": {"cli"},
     "__init__": set(),
 }
@@ -68,8 +70,11 @@ ORDER = {
         ("operate",),
     ),
     "web": (
-        ("hosts", "logs", "streamed", "observing", "rendering", "resend", "file_responses"),
-        ("dependencies", "guard", "forms"),
+        ("hosts", "logs", "streamed", "request_log", "rendering", "resend", "file_responses", "codes"),
+        ("reach",),
+        ("dependencies", "guard", "forms", "trust_page"),
+        ("listening",),
+        ("network",),
         ("errors",),
         ("pages", "api"),
         ("app",),
@@ -86,6 +91,8 @@ FOREIGN = {
     "search": {"numpy", "whoosh"},
     "exchange": {"pydantic", "openpyxl"},
     "pictures": {"PIL", "pi_heif"},
+    # pyvisa and pyserial are an extra, loaded by name where an instrument is read.
+    "instruments": set(),
     "errors": set(),
     "assets": set(),
     "system": {"psutil"},

@@ -14,7 +14,7 @@ import pytest
 from kb.bench.load_blocks import Candidates, electronic_limit, usable_blocks
 from kb.bench.load_plan import LoadPlan, RailPlan, RailTarget, plan_loads
 from kb.bench.load_search import RailChoices, Wishes, choices, choose, choose_first, shared_bases
-from kb.bench.loads import Load, amps_at, cold_amps_at, cold_resistance, rerated, resistance
+from kb.bench.loads import Load, amps_at, cold_amps_at, cold_resistance, resistance
 from kb.bench.series_lamp import through_lamp
 from kb.errors import BadInput
 
@@ -101,7 +101,6 @@ def test_a_lamp_follows_its_points_and_beyond_both_ends_the_law() -> None:
     assert amps_at(lamp, 3.0) == pytest.approx(1.2 * 0.5**0.55)
     assert amps_at(lamp, 24.0) == pytest.approx(1.75 * 2**0.55)
     assert amps_at(lamp, 0.0) == 0.0
-    assert rerated(12.0, 21.0, 6.0) == pytest.approx((1.75 * 0.5**0.55, 6.0 * 1.75 * 0.5**0.55))
 
 
 def test_what_is_cold_draws_by_its_cold_resistance() -> None:

@@ -12,7 +12,7 @@ from decimal import Decimal
 import pytest
 
 from kb.bench.circumstances import BenchHelp, Circumstances
-from kb.bench.rail_judging import rectified_mains, rests_on_mains
+from kb.bench.rail_judgement import rectified_mains, rests_on_mains
 from kb.bench.rail_types import Window, is_input, measured, ripple_window, voltage_window
 from kb.bench.rails import (
     Assessment,

@@ -33,12 +33,12 @@ from kb.suggest import (
 )
 from kb.suggest.fix_records import fix_figures, mean_cost, mean_minutes
 from kb.suggest.intervals import beta_cdf, beta_quantile
-from kb.suggest.lasting import Z_95
+from kb.suggest.model_selection import FEWEST_CASES
 from kb.suggest.next_measurement import entropy_bits
+from kb.suggest.pooled_counts import counted
 from kb.suggest.repair_order import best_stop, cheapest_first, expected_cost_of_prefixes
+from kb.suggest.survival import Z_95
 from kb.suggest.tally import Tally
-from kb.suggest.tuning import FEWEST_CASES
-from kb.suggest.weighing import counted
 
 # --- fix records
 

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from kb.facts.cautions import CAUTIONS, STEPS, cautions_for
+from kb.facts.cautions import CAUTIONS, METER_CAUTIONS, STEPS, cautions_for
 
 
 def _keys(step: str) -> set[str]:
@@ -41,7 +41,7 @@ def test_the_texts_say_the_things_that_kill_when_forgotten() -> None:
 
 def test_texts_are_short_and_carry_no_figures() -> None:
     assert len({caution.key for caution in CAUTIONS}) == len(CAUTIONS)
-    for caution in CAUTIONS:
+    for caution in (*CAUTIONS, *METER_CAUTIONS):
         assert len(caution.text) <= 220
         assert caution.text.endswith(".")
         assert re.search(r"[0-9]", caution.text) is None
@@ -51,3 +51,11 @@ def test_texts_are_short_and_carry_no_figures() -> None:
 def test_an_unknown_step_is_refused() -> None:
     with pytest.raises(ValueError, match="unknown step"):
         cautions_for("soldering")
+
+
+def test_where_a_bench_instrument_is_wired_up_its_earth_its_leads_and_its_rating_are_told() -> None:
+    text = {caution.key: caution.text for caution in METER_CAUTIONS}
+    assert "joined to earth" in text["common earthed"]
+    assert "ampere socket" in text["lead sockets"]
+    assert "measurement category" in text["category"]
+    assert "unplugged" in text["asks ohms"]

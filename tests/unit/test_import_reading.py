@@ -11,7 +11,7 @@ from factories import exported, fresh_shop, shop_in
 
 from kb.cli.main import main
 from kb.service import Shop
-from kb.service.diagnose.import_reading import ImportReading
+from kb.service.diagnose.import_facts import ImportReading
 from kb.service.transfer import json_lines
 from kb.service.transfer.json_lines import ImportReport
 

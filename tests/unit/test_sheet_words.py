@@ -13,7 +13,7 @@ from kb.facts.sheet_words import folded
 from kb.model import CaseRecord
 from kb.service import Shop, sheets
 from kb.service.sheets import Sheet, state
-from kb.service.sheets.splitting import two_ends
+from kb.service.sheets.cell_parts import two_ends
 
 
 @pytest.fixture

@@ -12,11 +12,11 @@ from suggest_builders import CAP, SCHOTTKY, SWITCH, case, counts_of, fix, ledger
 from kb.errors import BadInput
 from kb.suggest import CaseFacts, Evidence, Ledger, choose_strength, fix_records, rank, track_record
 from kb.suggest.leave_one_out import choose_cases, forecasts
+from kb.suggest.model_selection import ways_to_be_new
+from kb.suggest.pooled_counts import Weighed, counted, weigh
 from kb.suggest.posterior import posterior_of
 from kb.suggest.settings import Settings
 from kb.suggest.snapshot import from_bytes, to_bytes
-from kb.suggest.tuning import ways_to_be_new
-from kb.suggest.weighing import Weighed, counted, weigh
 
 WORLD = World(3)
 

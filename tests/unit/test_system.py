@@ -335,12 +335,13 @@ def test_a_process_that_the_system_does_not_hold_to_its_limits_is_ended_at_them_
 @pytest.mark.parametrize(
     "files",
     [
-        ["store/test_file_store.py", "unit/test_apart.py"],
+        ["store/test_file_store.py"],
+        pytest.param(["unit/test_apart.py"], marks=pytest.mark.long),
         pytest.param(
             ["search/test_folder.py", "search/test_index.py", "store/test_backups.py"], marks=pytest.mark.long
         ),
     ],
-    ids=["files and worker", "search and backups"],
+    ids=["files", "worker", "search and backups"],
 )
 def test_what_touches_files_passes_its_tests_there(files: list[str]) -> None:
     root = Path(__file__).parents[2]

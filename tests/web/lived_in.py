@@ -6,6 +6,7 @@ import io
 import threading
 from dataclasses import dataclass, field
 from datetime import date
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +18,14 @@ import pytest
 from commands import STUCK_S
 from factories import a_case, a_family, bring, case_json, demo_boards, demo_lines, shop_in
 from other_shops import OTHERS, origin, their_case
+from pretend_instrument import Pretend
 from sheet_files import harbour_book
 from signed_in import PASSWORD, Office
 from web_client import Client, Page
 
+from kb.instruments.logs import About
+from kb.instruments.registry import checked
+from kb.instruments.responses import Measured
 from kb.model import (
     Attempt,
     Instead,
@@ -36,16 +41,19 @@ from kb.model import (
 from kb.model.people import LEVELS
 from kb.service import Shop, sheets
 from kb.service.accounts import people, second_factor, tokens
-from kb.service.bench import loads, reports, runs
+from kb.service.bench import loads, metering, reports, runs
 from kb.service.bench.runs import NewRun, Typed
 from kb.service.boards import notes, pictures
 from kb.service.cases import cases, files
 from kb.service.history import bin, undo_batch, versions
 from kb.service.operate import backups
+from kb.service.operate.certificates import LocalAuthority
 from kb.service.parts import shelf
 from kb.service.shop.jobs import Job
-from kb.service.transfer import json_lines, origins
-from kb.store.engine.watching import Away
+from kb.service.transfer import json_lines, origins, shared_pictures
+from kb.store.engine.watch import Away
+from kb.web.network import BesideThisMachine
+from kb.web.reach import Reach
 
 BENCH = "HB-9"
 # Addresses that are known beforehand; those with a number of their own are noted as they come about.
@@ -78,11 +86,13 @@ BUSY = """
 /data/part-classes /data/part-classes?name=relay /data/part-classes/history?name=relay
 /api/docs /api/openapi.json /api/schema/case.json /api/health /api/export?format=jsonl /api/track-record
 /api/search?q=relay /api/families /api/families/GL-31 /api/families/GL-31/fixes /api/cases/closed
-/api/cases/pictured/files
+/api/cases/pictured/files /instruments /instruments?change=bench+meter /api/instruments
+/connect /connect?changed=open /connect/board-fault-book.crt /app.webmanifest
 """
 BARE = """
+/connect /connect?changed=closed
 /search?q=relay /cases?show=open /families /bench /loads /diagnose /figures /sign-in
-/shelf /order-list /shelf?show=short
+/shelf /order-list /shelf?show=short /instruments
 /data/share /data/backups /data/bin /data/changes /data/origins
 """
 # What a server goes on answering while it is cut off from its database.
@@ -139,6 +149,7 @@ def live_in(shop: Shop, *, share: bool = True) -> LivedIn:
         _shelf,
         _pictures,
         _boards,
+        _instruments,
         _bench,
         _reports,
         _lists_and_changes,
@@ -146,6 +157,7 @@ def live_in(shop: Shop, *, share: bool = True) -> LivedIn:
         _sheets,
         _share,
         _people,
+        _network,
     ):
         if share or tell is not _share:
             tell(there)
@@ -159,6 +171,8 @@ def bare_shop(folder: Path) -> LivedIn:
     """A shop on its first day, with nothing but its people."""
     shop = shop_in(folder)
     there = LivedIn(Office(shop=shop, bare=True), Client(shop), BARE.split())
+    for app in (there.office.app, there.bench.app):
+        app.state.network = BesideThisMachine(shop, lambda _: None, 8766)  # nobody is let in
     # Who is not signed in any more gets back what was typed.
     there.sent.append(("", "/cases", {"family": "GL-31"}))
     return there
@@ -334,6 +348,33 @@ def _boards(there: LivedIn) -> None:
     there.addresses += ["/cases/shown", f"/cases/shown/photos/{photo.uid}"]
 
 
+def _instruments(there: LivedIn) -> None:
+    """A meter of this machine that answers, one that another computer sends from, a log that ended."""
+    desk = there.office.shop.instruments
+    desk._open_link = Pretend().open
+    desk.save(
+        checked("bench meter", "TCPIP0::192.168.7.40::5025::SOCKET", "meter", "dc_v", "measure", "9600")
+    )
+    desk.save(checked("bench supply", "ASRL3::INSTR", "supply", "dc_v", "measure", "9600"))
+    _send_volts(there, "first")
+    log = desk.begin_log("quay meter", About("12V of GL-31", case="waits", family="GL-31", rail="5VSB"))
+    _send_volts(there, "second")
+    desk.end_log(log.id)
+    there.addresses.append(f"/instruments/log/{log.id}")
+    there.sent += [
+        ("administer", "/instruments/find", {}),
+        ("administer", "/instruments", {"name": "", "kind": "meter"}),
+        ("work", "/instruments/look", {"name": "bench meter"}),
+        ("work", "/instruments/look", {"name": "bench supply"}),
+        ("work", "/instruments/log", {"instrument": "bench meter", "case": "waits", "rail": "none such"}),
+    ]
+
+
+def _send_volts(there: LivedIn, key: str) -> None:
+    volts = [(float(number), "dc_v", Measured("value", Decimal("11.9"))) for number in range(3)]
+    assert there.office.shop.instruments.receive("quay meter", "night shift", key, 3.0, volts)
+
+
 def _run(shop: Shop, case: str | None, odd: dict[str, dict[str, str]] | None = None, **more: Any) -> str:
     """A test walked to its end, or to the first step that is wrong and stops it."""
     until = more.pop("until", None)
@@ -392,6 +433,12 @@ def _bench(there: LivedIn) -> None:
     # A value that is hardly meant is asked about.
     asked = f"/bench/{begun}/steps/{number['5VSB in standby']}"
     there.sent.append(("work", asked, {"value": "5020", "seen": "0"}))
+    loaded = runs.view(shop, half).step(number["12V under test load"])
+    log = shop.instruments.begin_log("quay meter", metering.about(runs.view(shop, half), loaded))
+    _send_volts(there, "third")
+    there.addresses.append(f"/instruments/log/{log.id}")
+    there.sent.append(("work", f"{asked}/take", {"instrument": "bench meter"}))
+    there.sent.append(("work", f"/bench/{half}/steps/{loaded.number}/log", {"instrument": "quay meter"}))
     step = {"run": half, "step": str(number["12V under test load"])}
     there.addresses.append(f"/helpers/log?run={half}&step={step['step']}")
     there.sent.append(("read", "/helpers/log", {**step, "text": "0;11.9\n1;12.0\n2;11.8"}))
@@ -417,6 +464,33 @@ def _lists_and_changes(there: LivedIn) -> None:
     there.addresses.append(f"/data/changes/{before.id}")
     load = loads.shelf(shop)[0].record.name
     there.addresses += [f"/loads?name={load}", f"/loads/history?name={load}"]
+
+
+class LetIn(BesideThisMachine):
+    """A network that is reached, without a socket."""
+
+    def reach(self) -> Reach:
+        made = LocalAuthority(self._shop.settings.tls_folder).provide(["bench"], ["192.168.7.20"])
+        return Reach(
+            ("https://192.168.7.20:8766", "https://bench:8766"),
+            "http://192.168.7.20:8767/",
+            made.authority,
+            made.fingerprint,
+            made.good_until,
+            ("The clock of this machine is behind.",),
+        )
+
+
+def _network(there: LivedIn) -> None:
+    """Other devices let in, and photographs that a phone has shared."""
+    shop = there.office.shop
+    for app in (there.office.app, there.bench.app):
+        app.state.network = LetIn(shop, lambda _: None, 8766)
+        app.state.network.trouble = "Port 8766 is taken."
+    for owner in (there.office.ids["work"], there.office.ids["administer"], 0):
+        sent = [("c9.jpg", io.BytesIO(made.jpeg())), ("note.txt", io.BytesIO(b"no picture"))]
+        share = shared_pictures.take(shop, owner, sent)
+        there.addresses += [f"/shared/{share.id}?left=1", f"/shared/{share.id}/0"]
 
 
 def _others(there: LivedIn) -> None:
@@ -451,7 +525,7 @@ def _sheets(there: LivedIn) -> None:
         _through(office, _do(office, f"{base}/check"))
         if name == "refused.csv":
             # As if the book had changed since the check, so that a row no longer fits into it.
-            place = sheets.state.folder(office.shop, base.rpartition("/")[2]) / sheets.checking.CASES
+            place = sheets.state.folder(office.shop, base.rpartition("/")[2]) / sheets.dry_run.CASES
             place.write_bytes(place.read_bytes() + b"{}\n")
         if name != "checked.csv":
             run = {"keep_good": "yes", "mapping_name": "Job book"}

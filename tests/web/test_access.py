@@ -13,7 +13,7 @@ from web_client import HOST, Client, error_of
 
 from kb.model import Reading
 from kb.service.accounts.audit import EVENTS
-from kb.store.records import visits
+from kb.store.records import sign_ins
 from kb.web.app import create_app
 from kb.web.guard import access, door
 from kb.web.guard.access import ACCESS, ANYBODY, Need, Route
@@ -105,9 +105,10 @@ def test_people_are_for_administrators_in_person_and_nobody_else_is_anybody() ->
             wanted = access.ADMINISTER if path == "/people/audit" else access.ADMINISTER_FRESH
             assert need == wanted, f"{method} {path}"
         if need == ANYBODY:
-            assert path.startswith(("/static", "/sw.js", "/sign-in", "/set-up/", "/open/")), (
-                f"{method} {path}"
-            )
+            ways_in = ("/static", "/sign-in", "/set-up/", "/open/")
+            # The worker and the name of the program, and what a device must trust before it can sign in.
+            public = ("/sw.js", "/app.webmanifest", "/connect/board-fault-book.crt")
+            assert path.startswith(ways_in) or path in public, f"{method} {path}"
         if need.level == "administer" or path.startswith("/account"):
             assert need.in_person, f"{method} {path}"
         assert need.event in ("", *EVENTS)
@@ -159,7 +160,7 @@ def test_each_token_does_for_the_api_and_for_no_more(office: Office, method: str
             assert answer.status_code not in (401, 403), told
     with office.shop.write() as session:
         for person_id in office.ids.values():
-            visits.revoke(session, person_id)
+            sign_ins.revoke(session, person_id)
 
 
 @pytest.mark.parametrize("method", ["GET", "POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "BREW"])

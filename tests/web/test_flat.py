@@ -12,18 +12,21 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
-from bench_pages import Asked, asked_of, known_of, make
+from bench_pages import SEED, Asked, asked_of, known_of, make
+from demo_town.generator import generate, lines
 from factories import TODAY, settings_in
-from lived_in import live_in
+from lived_in import LivedIn, live_in
 from sqlalchemy import event
 from sqlalchemy.pool import Pool
 from web_client import HOST, Client
 
 from kb.service import Shop
+from kb.service.transfer import json_lines
 
 pytestmark = pytest.mark.once("counts the steps that SQLite takes")
 SMALL, LARGE, FAMILIES = 200, 1_200, 16
@@ -66,11 +69,20 @@ class Work:
 
 
 def walked(folder: Path, *, calls: bool) -> list[dict[str, tuple[int, str]]]:
-    """For a small and a large store the most steps, or calls, of each route, and at which address."""
+    """For one store, small and then grown, the most steps, or calls, of each route, and at which address."""
     counted = Work()
     event.listen(Pool, "connect", counted.watch)
     try:
-        return [_walk(counted, size, folder / f"store-{size}", calls=calls) for size in (SMALL, LARGE)]
+        make(SMALL, FAMILIES, folder / "data")
+        shop = Shop.open(settings_in(folder / "data"), today=lambda: TODAY)
+        there = live_in(shop, share=False)
+        found = [_walk(counted, there, calls=calls)]
+        more = lines(generate(SEED + 1, LARGE - SMALL, FAMILIES, date(2026, 10, 31)))
+        assert json_lines.bring_in(shop, [line.encode() for line in more]).saved
+        shop.refresh(lambda done: None)
+        found.append(_walk(counted, there, calls=calls))
+        there.close()
+        return found
     finally:
         event.remove(Pool, "connect", counted.watch)
 
@@ -88,11 +100,9 @@ def counting_calls(counted: Work) -> Iterator[None]:
         threading.setprofile(before_in_threads)
 
 
-def _walk(counted: Work, size: int, folder: Path, *, calls: bool) -> dict[str, tuple[int, str]]:
-    make(size, FAMILIES, folder / "data")
-    shop = Shop.open(settings_in(folder / "data"), today=lambda: TODAY)
+def _walk(counted: Work, there: LivedIn, *, calls: bool) -> dict[str, tuple[int, str]]:
+    shop = there.office.shop
     known = known_of(shop)
-    there = live_in(shop, share=False)
     shop.derived.warm()
     cookie = there.office.signed_in("administer")
     found: dict[str, tuple[int, str]] = {}
@@ -104,7 +114,6 @@ def _walk(counted: Work, size: int, folder: Path, *, calls: bool) -> dict[str, t
             client, headers = (office, cookie) if one.signed_in else (bench, {"Origin": HOST})
             many = counted.of(client, one, headers)[calls]
             found[one.route] = max(found.get(one.route, (0, "")), (many, one.address))
-    there.close()
     for client in (bench, office):
         client.close()
     return found

@@ -19,11 +19,11 @@ from web_client import Client, error_of
 
 from kb.config import Settings
 from kb.service import Shop
-from kb.web.guard import neighbours, one_browser, serving
+from kb.web.guard import addresses, local_accounts, one_browser
 from kb.web.guard.access import ACCESS
+from kb.web.guard.addresses import Serving
 from kb.web.guard.connections import protocol_for
 from kb.web.guard.one_browser import OneTimeKey
-from kb.web.guard.serving import Serving
 
 KEY = "a key for tests that signs what they make " * 2
 
@@ -59,7 +59,7 @@ def test_the_line_of_the_caller_says_whose_it_is(tmp_path: Path, uid: int, inode
     other = CALLER.format(**four(40_001), uid=54_321, inode=9)
     asked = CALLER.format(**four(40_000), uid=uid, inode=inode)
     proc = lists(tmp_path / "net", other, HERE.format(**four(40_000)), asked)
-    assert neighbours.owner_of(("127.0.0.1", 40_000), ("127.0.0.1", 0x223D), proc) == owner
+    assert local_accounts.owner_of(("127.0.0.1", 40_000), ("127.0.0.1", 0x223D), proc) == owner
 
 
 def test_a_caller_that_is_not_listed_is_unknown_and_one_whose_connection_is_over_is_gone(
@@ -67,16 +67,16 @@ def test_a_caller_that_is_not_listed_is_unknown_and_one_whose_connection_is_over
 ) -> None:
     here = ("127.0.0.1", 0x223D)
     proc = lists(tmp_path / "net", HERE.format(**four(40_000)))
-    assert neighbours.owner_of(("127.0.0.1", 40_000), here, proc) == "unknown"
-    assert neighbours.owner_of(("127.0.0.1", 40_001), here, proc) == "gone"
-    assert neighbours.owner_of(("127.0.0.1", 40_001), here, tmp_path / "none") == "unknown"
+    assert local_accounts.owner_of(("127.0.0.1", 40_000), here, proc) == "unknown"
+    assert local_accounts.owner_of(("127.0.0.1", 40_001), here, proc) == "gone"
+    assert local_accounts.owner_of(("127.0.0.1", 40_001), here, tmp_path / "none") == "unknown"
 
 
 def test_an_address_of_ipv4_is_found_as_ipv6_writes_it(tmp_path: Path) -> None:
     mapped = "0000000000000000FFFF00000100007F"
     line = f"   0: {mapped}:9C40 {mapped}:223D 01 0:0 0:0 0  54321        0 12 1\n"
     proc = lists(tmp_path / "net", six=(line,))
-    assert neighbours.owner_of(("127.0.0.1", 0x9C40), ("127.0.0.1", 0x223D), proc) == "another"
+    assert local_accounts.owner_of(("127.0.0.1", 0x9C40), ("127.0.0.1", 0x223D), proc) == "another"
 
 
 @pytest.mark.parametrize(("family", "host"), [(socket.AF_INET, "127.0.0.1"), (socket.AF_INET6, "::1")])
@@ -88,8 +88,8 @@ def test_a_connection_of_our_own_is_found_in_the_machine_s_lists(family: int, ho
         closing(socket.create_connection(listener.getsockname()[:2])) as caller,
     ):
         ends = caller.getsockname()[:2], caller.getpeername()[:2]
-        assert neighbours.owner_of(*ends) == "ours"
-    assert neighbours.can_be_known()
+        assert local_accounts.owner_of(*ends) == "ours"
+    assert local_accounts.can_be_known()
 
 
 @pytest.fixture
@@ -131,7 +131,7 @@ def test_another_account_of_the_machine_is_refused_whatever_it_asks(
     """The connection is real, as is the list it is looked up in; the program takes itself for somebody else."""
     with listening(shop) as server:
         assert b" 403 " not in asked(server.port, request_).partition(b"\r\n")[0]
-        monkeypatch.setattr(neighbours.system, "own_accounts", lambda: frozenset({os.getuid() + 1}))
+        monkeypatch.setattr(local_accounts.system, "own_accounts", lambda: frozenset({os.getuid() + 1}))
         answer = asked(server.port, request_)
     assert answer.startswith(b"HTTP/1.1 403"), answer[:200]
     assert b"comes from another account of this machine" in answer
@@ -208,23 +208,23 @@ def test_of_many_that_open_it_at_once_one_is_let_in() -> None:
 
 def planned(shop: Shop, **changed: str) -> Serving:
     shop.settings = Settings(**{**shop.settings.model_dump(), **changed})
-    return serving.plan(shop, "127.0.0.1")
+    return addresses.plan(shop, "127.0.0.1")
 
 
 def test_the_start_says_who_else_could_come_in(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(neighbours, "can_be_known", lambda: False)
-    monkeypatch.setattr(neighbours, "has_several_accounts", lambda: True)
-    (said,) = serving.notes(planned(shop))
+    monkeypatch.setattr(local_accounts, "can_be_known", lambda: False)
+    monkeypatch.setattr(local_accounts, "has_several_accounts", lambda: True)
+    (said,) = addresses.notes(planned(shop))
     assert "Other accounts of this machine can open it too" in said
     assert "KB_SIGN_IN=key" in said
-    (said,) = serving.notes(planned(shop, sign_in="key"))
+    (said,) = addresses.notes(planned(shop, sign_in="key"))
     assert said.startswith("Only the browser that opens this address first")
     plain = planned(shop, sign_in="network")
-    monkeypatch.setattr(neighbours, "has_several_accounts", lambda: False)
-    assert serving.notes(plain) == []
-    monkeypatch.setattr(neighbours, "has_several_accounts", lambda: True)
-    monkeypatch.setattr(neighbours, "can_be_known", lambda: True)
-    assert serving.notes(plain) == []
+    monkeypatch.setattr(local_accounts, "has_several_accounts", lambda: False)
+    assert addresses.notes(plain) == []
+    monkeypatch.setattr(local_accounts, "has_several_accounts", lambda: True)
+    monkeypatch.setattr(local_accounts, "can_be_known", lambda: True)
+    assert addresses.notes(plain) == []
 
 
 def test_accounts_are_counted_without_those_of_services(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -241,9 +241,9 @@ def test_accounts_are_counted_without_those_of_services(monkeypatch: pytest.Monk
     services.append(entry("builder", 1_500, "/usr/sbin/nologin"))
     one, two = entry("bench", 1_000, "/bin/bash"), entry("desk", 1_001, "/bin/zsh")
     monkeypatch.setattr(pwd, "getpwall", lambda: [*services, one])
-    assert not neighbours.has_several_accounts()
+    assert not local_accounts.has_several_accounts()
     monkeypatch.setattr(pwd, "getpwall", lambda: [*services, one, two])
-    assert neighbours.has_several_accounts()
+    assert local_accounts.has_several_accounts()
 
 
 def test_the_server_prints_the_one_time_address(tmp_path: Path) -> None:

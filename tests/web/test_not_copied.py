@@ -53,7 +53,7 @@ def sent() -> list[Any]:
         for path in ("/api/import", "/api/import?skip_bad=true")
     ]
     found.append(("lines", "POST", "/data/import", {"files": {"file": ("x.jsonl", LINE + MARK + b"\n")}}))
-    for path in ("/helpers/log", "/data/sheet", "/cases/one/photos", "/api/cases/one/files"):
+    for path in ("/helpers/log", "/data/sheet", "/cases/one/photos", "/api/cases/one/files", "/shared"):
         for what, body in FILES.items():
             # That one makes a sheet of odd letters, which the next step shows.
             if (path, what) != ("/data/sheet", "no text"):

@@ -37,9 +37,11 @@ LEADS = {
     "data-send": "POST",
     "data-read": "POST",
     "data-live": "GET",
+    "data-ask-take": "POST",
+    "data-ask-record": "POST",
 }
 # Of each route so many pages are looked at, besides the examples.
-MOST_OF_A_ROUTE = 4
+MOST_OF_A_ROUTE = 2
 # What sends or leads somewhere is marked in the templates, so that one which is never met is known.
 _OFFERS = re.compile(
     r"(?=<form\b|<button\b|<a class=\"button"
@@ -244,13 +246,18 @@ def test_a_bench_without_sign_in_is_offered_everything(walks: dict[str, list[Wal
 
 
 def test_scripts_send_only_what_a_form_of_the_page_says() -> None:
-    """Pictures go where `data-send` of their form says, the words of a case where `data-read` says, a form where its
-    action or that of its button says, at once or out of the queue; marks are sent by their form itself."""
+    """Pictures go where `data-send` of their form says, the words of a case where `data-read` says, questions to an
+    instrument where `data-ask-take` and `data-ask-record` say, a form where its action or that of its button says, at
+    once or out of the queue; marks are sent by their form itself."""
     sends = re.compile(r"""(?<!indexedDB)\.open\(["'](?!GET)|method: *["'](?!GET)|sendBeacon""")
     scripts = (assets.folder("static") / "js").glob("*.js")
     found = {file.name: len(sends.findall(file.read_text(encoding="utf-8"))) for file in scripts}
-    told = {"outbox.js": 2, "read_words.js": 1, "send_files.js": 1}
-    assert {name: count for name, count in found.items() if count} == told
+    assert {name: count for name, count in found.items() if count} == {
+        "instruments.js": 1,
+        "outbox.js": 2,
+        "read_words.js": 1,
+        "send_files.js": 1,
+    }
 
 
 def offers(walks: list[Walk]) -> set[tuple[str, str]]:

@@ -9,7 +9,7 @@ from starlette.testclient import TestClient
 
 from kb.reading import lexicon
 from kb.service.boards import families
-from kb.service.diagnose import reading_texts
+from kb.service.diagnose import case_texts
 from kb.service.shop.shop import Shop
 from kb.web.app import create_app
 
@@ -104,19 +104,19 @@ def test_suggestions_list_the_readings_that_the_complaint_states() -> None:
 def test_a_complaint_that_the_page_marks_is_read_once() -> None:
     shop = fresh_shop()
     families.save(shop, a_family())
-    reading_texts.read_once.cache_clear()
+    case_texts.read_once.cache_clear()
     page = client_of(shop).get(
         "/diagnose", params={"family": a_family().code, "text": "relay clicks, no picture"}
     )
     assert page.status_code == 200
-    assert reading_texts.read_once.cache_info().misses == 1
+    assert case_texts.read_once.cache_info().misses == 1
 
 
 def test_the_word_lists_are_ready_before_the_first_text() -> None:
     shop = fresh_shop()
     lexicon.lexicon_for.cache_clear()
-    reading_texts.warm(shop)
+    case_texts.warm(shop)
     made = lexicon.lexicon_for.cache_info().misses
     assert made == 1
-    reading_texts.read_text(shop, "relay clicks")
+    case_texts.read_text(shop, "relay clicks")
     assert lexicon.lexicon_for.cache_info().misses == made

@@ -19,7 +19,7 @@ from sheet_files import harbour_book, workbook
 from web_client import Client, Page
 
 from kb.service import sheets
-from kb.service.sheets.answers import form_name, word_key
+from kb.service.sheets.decisions import form_name, word_key
 from kb.store.records import changes
 
 BOOK = "book.csv"

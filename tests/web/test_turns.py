@@ -22,10 +22,10 @@ from starlette.responses import PlainTextResponse
 from web_client import HOST
 
 from kb.web import server
-from kb.web.guard import turns
+from kb.web.guard import request_limits
 from kb.web.guard.access import ACCESS, READ, WORK
-from kb.web.guard.turns import SHARES
-from kb.web.pages import helpers
+from kb.web.guard.request_limits import SHARES
+from kb.web.pages import calculators
 
 # One address of each kind at which a request stands still; that of an upload exists, its reading is replaced.
 STANDS = {
@@ -77,7 +77,7 @@ def standing(office: Office, monkeypatch: pytest.MonkeyPatch) -> Iterator[Standi
         method, path = STANDS[kind]
         office.app.add_api_route(path, made.stand, methods=[method])
         monkeypatch.setitem(ACCESS, (method, path), WORK if method == "POST" else READ)
-    monkeypatch.setattr(helpers, "_read_log", lambda *_: PlainTextResponse(made.stand()))
+    monkeypatch.setattr(calculators, "_read_log", lambda *_: PlainTextResponse(made.stand()))
     yield made
     made.let_go()
 
@@ -161,7 +161,7 @@ def test_more_than_may_wait_is_refused_in_a_sentence_and_nothing_else_suffers(
     office: Office, standing: Standing, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     at_once, _ = SHARES["upload"]
-    monkeypatch.setitem(turns.SHARES, "upload", (at_once, 3))
+    monkeypatch.setitem(request_limits.SHARES, "upload", (at_once, 3))
 
     async def story() -> None:
         async with browser(office) as client:

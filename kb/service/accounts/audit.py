@@ -39,6 +39,7 @@ EVENTS = (
     "backup made",
     "backup restored",
     "records merged or withdrawn",
+    "other devices let in or shut out",
 )
 
 

@@ -19,7 +19,7 @@ from kb.service.accounts.audit import Visitor
 from kb.service.accounts.signed_in import digest, new_secret
 from kb.service.shop.shop import Shop
 from kb.store.records import people as records
-from kb.store.records import visits
+from kb.store.records import sign_ins
 from kb.store.records.people import Account
 
 LINK_HOURS = 48
@@ -56,8 +56,8 @@ def listed(shop: Shop) -> list[Person]:
                 account.name,
                 account.level,
                 _state(account, now),
-                len(visits.of_person(session, account.id)),
-                len(visits.tokens(session, account.id)),
+                len(sign_ins.of_person(session, account.id)),
+                len(sign_ins.tokens(session, account.id)),
                 second_factor.is_on(account),
                 account.signed_in_at,
             )
@@ -138,8 +138,8 @@ def new_link(shop: Shop, by: Visitor, person_id: int) -> tuple[Account, str]:
         # Whoever holds the link from the command line holds the machine, and nobody is locked out.
         if by is not COMMAND_LINE:
             _leave_an_administrator(session, account)
-        visits.end(session, account.id)
-        visits.revoke(session, account.id)
+        sign_ins.end(session, account.id)
+        sign_ins.revoke(session, account.id)
         records.change(session, account.id, password_hash="")
         second_factor.take_away(shop, session, by, account)  # the phone may be what was lost
         return account, _new_link(shop, session, by, account)
@@ -168,7 +168,7 @@ def set_level(shop: Shop, by: Visitor, person_id: int, level: str) -> Account:
         if level != ADMINISTER:
             _leave_an_administrator(session, account)
         records.change(session, person_id, level=level)
-        visits.new_keys_due(session, person_id)
+        sign_ins.new_keys_due(session, person_id)
         audit.note(
             shop, session, by, "level changed", about=account.name, detail=f"{account.level} to {level}"
         )
@@ -214,7 +214,7 @@ def choose_password(
         # Looked at again: of two who use the same link at once, one is second.
         account = _opened(shop, session, secret)
         _keep_password(session, account, kept)
-        visits.end(session, account.id)
+        sign_ins.end(session, account.id)
         records.change(session, account.id, untold="")  # whoever uses the link begins with it
         who = Visitor(account.name, account.level, address, account.id)
         audit.note(shop, session, who, "link used", about=account.name)
@@ -242,8 +242,8 @@ def change_password(shop: Shop, by: Visitor, old: str, new: str) -> None:
             raise Conflict("The password was changed elsewhere meanwhile.", remedy="Sign in again.")
         throttle.succeeded(session, rules, now)
         _keep_password(session, account, kept)
-        visits.end(session, account.id, but=by.session_id)
-        visits.new_keys_due(session, account.id)
+        sign_ins.end(session, account.id, but=by.session_id)
+        sign_ins.new_keys_due(session, account.id)
         audit.note(shop, session, by, "password changed", about=account.name)
 
 
@@ -270,5 +270,5 @@ def set_password(shop: Shop, by: Visitor, person_id: int, password: str) -> None
     with shop.write(signing_in=True) as session:
         account = records.by_id(session, person_id)
         _keep_password(session, account, kept)
-        visits.end(session, account.id)
+        sign_ins.end(session, account.id)
         audit.note(shop, session, by, "password changed", about=account.name)

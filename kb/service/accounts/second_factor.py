@@ -21,7 +21,7 @@ from kb.service.accounts import audit, passwords, throttle
 from kb.service.accounts.audit import Visitor
 from kb.service.shop.shop import Shop
 from kb.store.records import people as records
-from kb.store.records import visits
+from kb.store.records import sign_ins
 from kb.store.records.people import Account
 
 STEP_S = 30
@@ -118,7 +118,7 @@ def confirm(shop: Shop, by: Visitor, code: str) -> list[str]:
                 remedy="Wait for the next one. If it is wrong again, see that phone and server have the right time.",
             )
         records.change(session, account.id, totp_added_at=now, totp_step=step)
-        visits.end(session, account.id, but=by.session_id)
+        sign_ins.end(session, account.id, but=by.session_id)
         audit.note(shop, session, by, "second factor added", about=account.name)
         return _new_codes(session, account)
 
@@ -184,7 +184,7 @@ def prove(shop: Shop, by: Visitor, password: str, code: str) -> None:
         is_right = not is_on(account) or uses_up(shop, session, account, code, by)
         if is_right:
             throttle.succeeded(session, rules, now)
-            visits.prove(session, by.session_id or 0, now)
+            sign_ins.prove(session, by.session_id or 0, now)
         else:
             audit.note(shop, session, by, "sign-in failed", about=account.name, detail="code wrong")
     if not is_right:

@@ -23,9 +23,9 @@ from kb.service.shop.cut_off.small_tables import is_copy
 from kb.service.shop.shop import Shop
 from kb.store.records import audit as audit_records
 from kb.store.records import people as records
-from kb.store.records import visits
+from kb.store.records import sign_ins
 from kb.store.records.people import Account
-from kb.store.records.visits import SignedIn
+from kb.store.records.sign_ins import SignedIn
 
 log = logging.getLogger(__name__)
 ROTATE_S = 900
@@ -153,7 +153,7 @@ def _note_failure(shop: Shop, by: Visitor, account: Account | None, slows: bool,
 def begin(shop: Shop, session: Session, account: Account, *, address: str, browser: str) -> str:
     """Starts a session for somebody who has proved who they are; returns its key."""
     key, now = new_secret(), int(shop.clock())
-    visits.start(
+    sign_ins.start(
         session,
         person_id=account.id,
         key_hash=digest(key),
@@ -172,7 +172,7 @@ def begin(shop: Shop, session: Session, account: Account, *, address: str, brows
 
 def _forget_old(shop: Shop, session: Session, now: int) -> None:
     settings = shop.settings
-    visits.end_old(
+    sign_ins.end_old(
         session,
         started_before=now - settings.session_hours * 3600,
         seen_before=now - settings.session_idle_minutes * 60 - _SEEN_EVERY_S - _KEPT_AFTER_S,
@@ -185,7 +185,7 @@ def visitor_with_key(shop: Shop, key: str, address: str) -> tuple[Visitor, str |
     """Whose browser holds the key, and a new key for it where one is due; None for a key that is no good."""
     now, presented = int(shop.clock()), digest(key)
     with shop.known() as session:
-        found, cut_off = visits.signed_in(session, presented), is_copy(session)
+        found, cut_off = sign_ins.signed_in(session, presented), is_copy(session)
     found = _as_last_used(shop, found) if found else None
     if found is None or _is_over(shop, found, now):
         return None
@@ -244,7 +244,7 @@ def _keep_going(shop: Shop, found: SignedIn, presented: str, now: int, address: 
         values |= {"seen_at": now, "address": address}
         try:
             with shop.write(signing_in=True) if fresh else shop.write() as session:
-                if not visits.touch(session, found, **values):
+                if not sign_ins.touch(session, found, **values):
                     fresh = None  # another request of this browser was first
         except StoreTrouble as error:
             log.warning("the use of a session was not noted: %s", error.message)
@@ -255,10 +255,10 @@ def _keep_going(shop: Shop, found: SignedIn, presented: str, now: int, address: 
 def end_with_key(shop: Shop, key: str) -> None:
     """Ends the session whose key a browser still held when it signed in again."""
     with shop.read() as session:
-        found = visits.signed_in(session, digest(key))
+        found = sign_ins.signed_in(session, digest(key))
     if found is not None:
         with shop.write(signing_in=True) as session:
-            visits.end(session, found.person_id, only=found.id)
+            sign_ins.end(session, found.person_id, only=found.id)
 
 
 def sign_out(shop: Shop, by: Visitor) -> None:
@@ -266,7 +266,7 @@ def sign_out(shop: Shop, by: Visitor) -> None:
     if by.person_id is None or by.session_id is None:
         return
     with shop.write(signing_in=True) as session:
-        visits.end(session, by.person_id, only=by.session_id)
+        sign_ins.end(session, by.person_id, only=by.session_id)
         audit.note(shop, session, by, "signed out", about=by.name)
 
 
@@ -275,7 +275,7 @@ def sign_out_everywhere(shop: Shop, by: Visitor) -> None:
     if by.person_id is None:
         return
     with shop.write(signing_in=True) as session:
-        ended = visits.end(session, by.person_id)
+        ended = sign_ins.end(session, by.person_id)
         audit.note(
             shop, session, by, "signed out everywhere", about=by.name, detail=f"{ended} sessions ended"
         )
@@ -285,5 +285,5 @@ def sessions_of(shop: Shop, by: Visitor) -> list[SignedIn]:
     """Where whoever asks is signed in, the latest first."""
     now = int(shop.clock())
     with shop.read() as session:
-        found = visits.of_person(session, by.person_id or 0)
+        found = sign_ins.of_person(session, by.person_id or 0)
     return [one for one in (_as_last_used(shop, one) for one in found) if not _is_over(shop, one, now)]

@@ -17,7 +17,7 @@ from sqlmodel import Session
 
 from kb.errors import TooSoon
 from kb.model.people import name_key
-from kb.store.records import visits
+from kb.store.records import sign_ins
 
 # A count is forgotten after so long without another failure.
 FORGET_S = 3600
@@ -71,7 +71,7 @@ def rules_for(name: str, address: str, device: str) -> dict[str, Rule]:
 
 def refuse_haste(session: Session, rules: dict[str, Rule], now: int) -> dict[str, int]:
     """The failures counted so far. Raises TooSoon where the next attempt comes too early."""
-    found = visits.failures(session, rules)
+    found = sign_ins.failures(session, rules)
     counted = {key: count for key, (count, last) in found.items() if now - last < FORGET_S}
     # A failure that lies ahead is from before the clock was set back: one attempt is free, which is counted now.
     wait = max(
@@ -100,16 +100,16 @@ def count(session: Session, rules: dict[str, Rule], now: int) -> bool:
     """
     counted = refuse_haste(session, rules, now)
     for key in rules:
-        visits.count_failure(session, key, counted.get(key, 0) + 1, now)
-    visits.forget_failures_before(session, now - 2 * FORGET_S)
+        sign_ins.count_failure(session, key, counted.get(key, 0) + 1, now)
+    sign_ins.forget_failures_before(session, now - 2 * FORGET_S)
     return any(rule.wait_s(counted.get(key, 0) + 1) for key, rule in rules.items())
 
 
 def succeeded(session: Session, rules: dict[str, Rule], now: int) -> None:
     """Takes the attempt back out of the counts: the pair is forgiven, the others lose this one only."""
-    found = visits.failures(session, rules)
+    found = sign_ins.failures(session, rules)
     for key, (number, last) in found.items():
         if rules[key] is _HERE or number <= 1:
-            visits.forget_failures(session, [key])
+            sign_ins.forget_failures(session, [key])
         else:
-            visits.count_failure(session, key, number - 1, last)
+            sign_ins.count_failure(session, key, number - 1, last)

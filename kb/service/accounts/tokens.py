@@ -12,8 +12,8 @@ from kb.service.accounts.audit import Visitor
 from kb.service.accounts.signed_in import digest, new_secret
 from kb.service.shop.shop import Shop
 from kb.store.records import people as records
-from kb.store.records import visits
-from kb.store.records.visits import Token
+from kb.store.records import sign_ins
+from kb.store.records.sign_ins import Token
 
 PREFIX = "kbt_"
 LONGEST_DAYS = 366
@@ -39,11 +39,11 @@ def make(shop: Shop, by: Visitor, name: str, scope: str, days: str) -> str:
             raise BadInput(
                 "The token would allow more than you may do.", field="scope", remedy="Choose read."
             )
-        if len(visits.tokens(session, account.id)) >= _MOST:
+        if len(sign_ins.tokens(session, account.id)) >= _MOST:
             raise BadInput(
                 f"You have {_MOST} tokens already.", field="label", remedy="Revoke those you no longer use."
             )
-        visits.add_token(
+        sign_ins.add_token(
             session,
             person_id=account.id,
             name=label,
@@ -61,14 +61,14 @@ def make(shop: Shop, by: Visitor, name: str, scope: str, days: str) -> str:
 def of(shop: Shop, by: Visitor) -> list[Token]:
     """The tokens of whoever asks, the newest first."""
     with shop.read() as session:
-        found = visits.tokens(session, by.person_id or 0)
+        found = sign_ins.tokens(session, by.person_id or 0)
     return [replace(one, used_at=max(one.used_at or 0, shop.uses.token(one.id)) or None) for one in found]
 
 
 def revoke(shop: Shop, by: Visitor, token_id: int) -> None:
     """Ends one of one's own tokens. Raises NotFound."""
     with shop.write() as session:
-        names = visits.revoke(session, by.person_id or 0, token_id)
+        names = sign_ins.revoke(session, by.person_id or 0, token_id)
         if not names:
             raise NotFound("There is no such token.", remedy="Reload the page.")
         audit.note(shop, session, by, "token revoked", about=by.name, detail=names[0])
@@ -80,7 +80,7 @@ def visitor_with_token(shop: Shop, text: str, address: str) -> Visitor | None:
         return None
     now = int(shop.clock())
     with shop.read() as session:
-        found = visits.token(session, digest(text))
+        found = sign_ins.token(session, digest(text))
     if found is None or found[0].expires_at <= now:
         return None
     token, name, level = found

@@ -7,7 +7,7 @@ import logging
 from kb.errors import StoreTrouble
 from kb.service.shop.periodic import NowAndThen
 from kb.service.shop.shop import Shop
-from kb.store.records import visits
+from kb.store.records import sign_ins
 
 log = logging.getLogger(__name__)
 
@@ -19,7 +19,7 @@ def keep(shop: Shop) -> None:
         return
     try:
         with shop.write() as session:
-            visits.note_uses(session, sessions, tokens)
+            sign_ins.note_uses(session, sessions, tokens)
     except StoreTrouble as error:
         log.warning("the use of sessions and tokens was not noted: %s", error.message)
         return

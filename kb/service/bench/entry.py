@@ -28,7 +28,8 @@ class Typed:
     """The fields of a step as typed; `answer` is the button that was pressed.
 
     `held` is how long it ran, `celsius` the hottest part, `drift` how far it moved steadily, `connected` what was
-    on the rail, `lamp_w` the lamp still in the mains lead; `help` says that a bench supply held the rail up.
+    on the rail, `lamp_w` the lamp still in the mains lead; `help` says that a bench supply held the rail up. `taken`
+    is the number of the instrument's reading that the value came from, where it did.
     """
 
     value: str = ""
@@ -45,6 +46,7 @@ class Typed:
     help_v: str = ""
     help_a: str = ""
     help_diode: str = ""
+    taken: str = ""
 
     @property
     def kept(self) -> tuple[tuple[str, str], ...]:

@@ -11,8 +11,8 @@ from kb.service.bench import runs, symptoms
 from kb.service.bench.part_checks import is_part_check, part_checks
 from kb.service.bench.runs import NewRun, RunView
 from kb.service.diagnose import diagnosis
+from kb.service.diagnose.case_texts import read_text
 from kb.service.diagnose.diagnosis import InOrder, Suggestions
-from kb.service.diagnose.reading_texts import read_text
 from kb.service.parts import shelf
 from kb.service.shop.shop import Shop
 from kb.store.records import bench_runs, cases, lists

@@ -169,9 +169,18 @@ def view(shop: Shop, uid: str) -> RunView:
 
 
 def under_way(shop: Shop) -> tuple[RunView, ...]:
-    """All boards under test, the oldest first."""
+    """All boards under test, the oldest first. A run is judged again once something of it has changed."""
     with shop.read() as session:
-        return tuple(view_of(run) for run in bench_runs.under_way(session))
+        found = bench_runs.under_way(session)
+    kept: dict[str, RunView] = shop.kept.notes("boards under test")
+    before = [kept.get(run.uid) for run in found]
+    views = tuple(
+        old if old is not None and old.run == run else view_of(run)
+        for run, old in zip(found, before, strict=True)
+    )
+    kept.clear()
+    kept.update((view.run.uid, view) for view in views)
+    return views
 
 
 def finished(shop: Shop) -> tuple[StoredRun, ...]:
@@ -210,8 +219,9 @@ def enter(
         found = view_of(bench_runs.hold(session, uid))
         place = found.step(number)
         step = place.step
+        written = _written(typed, shop.instruments.origin(typed.taken, typed.value))
         if seen is not None and seen != len(place.entries):
-            if place.entries and place.entries[-1].written == _written(typed):
+            if place.entries and place.entries[-1].written == written:
                 return place.results[-1]
             raise Conflict(
                 "Somebody else entered a value at this step meanwhile.",
@@ -228,7 +238,7 @@ def enter(
             question = doubt(step, typed, entry, bool(result.assessment and result.assessment.asks))
         if question is not None:
             return question
-        _keep(session, found, place, _Kept(entry, _written(typed), load_a, around, result))
+        _keep(session, found, place, _Kept(entry, written, load_a, around, result))
     shop.refresh()
     return result
 
@@ -242,10 +252,11 @@ def plain_line(text: str, most: int) -> str:
     return " ".join("".join(one if one.isprintable() else " " for one in text).split())[:most]
 
 
-def _written(typed: Typed) -> str:
+def _written(typed: Typed, origin: str) -> str:
     parts = [typed.value.strip() or typed.answer]
     parts += [f"min {typed.low.strip()}"] if typed.low.strip() else []
     parts += [f"max {typed.high.strip()}"] if typed.high.strip() else []
+    parts += [f"({origin})"] if origin else []
     return plain_line(" ".join(part for part in parts if part), 200)
 
 

@@ -12,7 +12,7 @@ from kb.facts.rail_names import obvious_rail
 from kb.facts.reading_lines import ReadingLine, parse_reading_line
 from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, PartCheck, Reading, SymptomRecord, TriedFix
 from kb.service.boards import families
-from kb.service.diagnose.reading_texts import as_record, known_of, read_once
+from kb.service.diagnose.case_texts import as_record, known_of, read_once
 from kb.service.shop.shop import Shop
 from kb.service.shop.translate import JudgedReading, judge, rail_facts
 from kb.suggest import Evidence, Tried

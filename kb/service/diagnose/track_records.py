@@ -25,10 +25,10 @@ from kb.suggest import (
     track_record,
 )
 from kb.suggest import Settings as Weights
+from kb.suggest.model_selection import FEWEST_CASES
 from kb.suggest.scores import Bin
 from kb.suggest.snapshot import from_bytes, to_bytes
 from kb.suggest.track_record import Added, general_adds, patterns_add
-from kb.suggest.tuning import FEWEST_CASES
 
 __all__ = [
     "Bin",

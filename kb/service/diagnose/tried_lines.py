@@ -9,7 +9,7 @@ from kb.facts.designators import is_designator, normalise_designator
 from kb.facts.vocabulary import RESULTS, SECTIONS, values
 from kb.model import Attempt, FamilyRecord
 from kb.service.boards import vocabulary
-from kb.service.diagnose import words
+from kb.service.diagnose import case_facts
 from kb.service.shop.shop import Shop
 
 __all__ = ["read_tried", "tried_line"]
@@ -37,7 +37,7 @@ def read_tried(shop: Shop, line: str, family: FamilyRecord | None) -> list[Attem
     listed = _listed(shop, line)
     if listed is not None:
         return [listed]
-    found = [fact.value for fact in words.read_words(shop, line, family).facts]
+    found = [fact.value for fact in case_facts.read_words(shop, line, family).facts]
     tried = [one for one in found if isinstance(one, Attempt)]
     if not tried:
         raise BadInput(

@@ -11,9 +11,9 @@ from kb.errors import KbError, StoreAway
 from kb.service.cases import files
 from kb.service.shop.periodic import NowAndThen
 from kb.service.shop.shop import Shop
-from kb.store.records import batches, bins, cases, changes, clock, kinds, purging
+from kb.store.records import batches, bins, cases, changes, clock, kinds, purge
 from kb.store.records.files import forget_unreferred
-from kb.store.records.purging import Binned
+from kb.store.records.purge import Binned
 
 log = logging.getLogger(__name__)
 _AT_ONCE = 200
@@ -33,7 +33,7 @@ def listed(shop: Shop, *, limit: int, offset: int) -> tuple[int, list[Line]]:
     """(how many records lie in the bin, one page of them), what was put there last first."""
     now = datetime.fromtimestamp(shop.clock(), UTC)
     with shop.read() as session:
-        total, found = purging.page(session, limit=limit, offset=offset)
+        total, found = purge.page(session, limit=limit, offset=offset)
         who = {
             (entity, key): by
             for entity in {one.entity for one in found}
@@ -90,10 +90,10 @@ def take_out(shop: Shop, entity: str, name: str) -> list[str]:
 def delete_for_good(shop: Shop, entity: str, name: str) -> None:
     """Deletes a record in the bin with its history; nothing brings it back but a backup.
 
-    Raises what `kb.store.records.purging.purge` raises.
+    Raises what `kb.store.records.purge.purge` raises.
     """
     with shop.write() as session:
-        purging.purge(session, entity, name)
+        purge.purge(session, entity, name)
         forget_unreferred(session)
     _after_deleting(shop)
 
@@ -107,9 +107,9 @@ def empty(shop: Shop, stopped: Callable[[], bool] = lambda: False) -> int:
     gone = 0
     while not stopped():
         with shop.write() as session:
-            found = purging.binned_before(session, limit, limit=_AT_ONCE)
+            found = purge.binned_before(session, limit, limit=_AT_ONCE)
             for entity, name in found:
-                purging.purge(session, entity, name)
+                purge.purge(session, entity, name)
             forget_unreferred(session)
         gone += len(found)
         if len(found) < _AT_ONCE and not _more(shop, limit):
@@ -128,7 +128,7 @@ def clock_is_plausible(shop: Shop) -> bool:
 def _more(shop: Shop, limit: datetime) -> bool:
     """Whether something can go by now that cases held back a moment ago."""
     with shop.read() as session:
-        return bool(purging.binned_before(session, limit, limit=1))
+        return bool(purge.binned_before(session, limit, limit=1))
 
 
 def _after_deleting(shop: Shop) -> None:

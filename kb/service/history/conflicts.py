@@ -8,7 +8,7 @@ from typing import Any
 
 from kb.model import Record, as_dict
 from kb.model.difference import Difference, differences
-from kb.model.merging import Merged, Side, merge
+from kb.model.three_way_merge import Merged, Side, merge
 from kb.service.history import versions
 from kb.service.history.restore import record_from
 from kb.service.shop.shop import Shop

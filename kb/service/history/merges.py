@@ -9,13 +9,13 @@ from typing import Any
 from sqlmodel import Session
 
 from kb.errors import BadInput
-from kb.model import FamilyRecord, as_dict
+from kb.model import as_dict
 from kb.model.difference import Difference, differences
-from kb.model.merging import Merged, Side, merge
+from kb.model.three_way_merge import Merged, Side, merge
 from kb.service.boards.families import offered
 from kb.service.history.restore import record_from
 from kb.service.shop.shop import Shop
-from kb.store.records import changes, families, feed, kinds, lists, pictures, repointing
+from kb.store.records import any_kind, changes, families, feed, kinds, lists, pictures, references
 from kb.store.records.feed import Present
 from kb.store.tables.core import PartClass, Symptom
 
@@ -49,7 +49,7 @@ def preview(
     with shop.read() as session:
         gone, stays = _both(session, entity, away, into)
         standing = kinds.standing_of(session, entity, gone.name)
-        count = repointing.users_total(session, entity, standing.id)
+        count = references.users_total(session, entity, standing.id)
     merged = _merged(entity, gone, stays, choices or {})
     shown: dict[str, Side] = {**dict.fromkeys(merged.open, "theirs"), **(choices or {})}
     changed = differences(as_dict(stays.record), _merged(entity, gone, stays, shown).record)
@@ -89,18 +89,15 @@ def join(
         batch = changes.begin_batch(session, "merge", f"{gone.name} into {stays.name}")
         there, target = (kinds.standing_of(session, entity, one.name) for one in (gone, stays))
         count = 0
-        for number in repointing.repoint(session, entity, there, target):
+        for number in references.repoint(session, entity, there, target):
             count += number
             if progress:
                 progress(number)
         if entity == "family":
-            repointing.move_runs(session, there.id, target.id)
+            references.move_runs(session, there.id, target.id)
             pictures.move_to_family(session, there.id, target.id)
-        repointing.take_away(session, entity, there, gone.record)
-        if isinstance(record, FamilyRecord):
-            families.save(session, record)
-        else:
-            lists.save(session, record)  # type: ignore[arg-type]
+        references.take_away(session, entity, there, gone.record)
+        any_kind.save(session, record)
         changes.end_batch(session, {"cases": count})
         if before_keeping:
             before_keeping()

@@ -12,12 +12,12 @@ from pydantic import ValidationError
 from sqlmodel import Session
 
 from kb.errors import BadInput, KbError
-from kb.model import RECORD_TYPES, CaseRecord, Record, explain
+from kb.model import RECORD_TYPES, CaseRecord, LineRecord, explain
 from kb.service.cases import prerequisites
 from kb.store.records import cases, kinds
 
 
-def record_from(entity: str, kept: dict[str, Any]) -> Record:
+def record_from(entity: str, kept: dict[str, Any]) -> LineRecord:
     """An earlier version as a record. Raises BadInput where the format knows it no more."""
     try:
         return RECORD_TYPES[entity].model_validate(kept)

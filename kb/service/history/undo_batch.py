@@ -15,11 +15,20 @@ from typing import Any, Literal
 from sqlmodel import Session
 
 from kb.errors import BadInput, KbError
-from kb.model import CaseRecord, FamilyRecord, PictureRecord, Record, as_dict
-from kb.model.merging import merge
+from kb.model import CaseRecord, as_dict
+from kb.model.three_way_merge import merge
 from kb.service.history.restore import fit, record_from
 from kb.service.shop.shop import Shop
-from kb.store.records import batches, bins, cases, changes, families, feed, kinds, lists, pictures, repointing
+from kb.store.records import (
+    any_kind,
+    batches,
+    bins,
+    cases,
+    changes,
+    feed,
+    kinds,
+    references,
+)
 from kb.store.records.batches import Earlier, StoredBatch, Touched
 
 _CHUNK = 400
@@ -267,16 +276,6 @@ def _in_use(touched: Touched, used: int) -> str:
     return bins.in_use(touched.entity, touched.key, used).message
 
 
-def _put_back(session: Session, record: Record) -> None:
-    """Adds a record that was merged away; a family gets its bench tests back."""
-    if isinstance(record, FamilyRecord):
-        families.refuse_taken_numbers(session, record)
-        family_id = families.add(session, record, "unmerged")
-        repointing.fetch_runs(session, record.code, family_id)
-    else:
-        lists.add(session, record, "unmerged")  # type: ignore[arg-type]
-
-
 class _Undoing:
     """Does the steps within the undoing's own transaction."""
 
@@ -309,19 +308,15 @@ class _Undoing:
             there = kinds.standing_of(self._session, entity, key)
             present = feed.present(self._session, entity, key)
             assert present is not None
-            repointing.take_away(self._session, entity, there, present.record)
+            references.take_away(self._session, entity, there, present.record)
         elif step.way == "out of the bin":
             bins.take_out(self._session, entity, [key])
         elif step.earlier is not None:
             record = record_from(entity, step.earlier.record)
             if step.touched.operation == "merged":
-                _put_back(self._session, record)
-            elif isinstance(record, FamilyRecord):
-                families.save(self._session, record)
-            elif isinstance(record, PictureRecord):
-                pictures.save(self._session, record)
+                any_kind.put_back(self._session, record)
             else:
-                lists.save(self._session, record)  # type: ignore[arg-type]
+                any_kind.save(self._session, record)
             if step.earlier.binned_at is not None:
                 bins.put(self._session, entity, key)
 

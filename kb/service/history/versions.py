@@ -9,11 +9,11 @@ from typing import Any
 from sqlmodel import Session
 
 from kb.errors import NotFound
-from kb.model import CaseRecord, FamilyRecord, PictureRecord, Record, as_dict
+from kb.model import CaseRecord, LineRecord, Record, as_dict
 from kb.model.difference import Difference, differences
 from kb.service.history.restore import fit, record_from, what_it_takes
 from kb.service.shop.shop import Shop
-from kb.store.records import batches, bins, cases, families, feed, kinds, lists, pictures, totals
+from kb.store.records import any_kind, batches, bins, cases, families, feed, kinds, totals
 from kb.store.records.batches import StoredBatch
 from kb.store.records.feed import FeedLine
 
@@ -176,7 +176,7 @@ def version_of(shop: Shop, entity: str, name: str, version: int) -> dict[str, An
         return _Contents(kept, as_dict(present.record)).of(version)
 
 
-def _earlier(shop: Shop, entity: str, name: str, version: int) -> Record:
+def _earlier(shop: Shop, entity: str, name: str, version: int) -> LineRecord:
     found = version_of(shop, entity, name, version)
     if found is None:
         raise NotFound(f"There is no version {version}.", field="version", remedy="Choose one from the list.")
@@ -210,14 +210,7 @@ def restore(
         there = kinds.standing_of(session, entity, as_it_stands(session, entity, name).name)
         bins.refuse_stale(entity, there, expected_version)
         if isinstance(record, CaseRecord):
-            writer = cases.Writer(session)
-            record, brought = fit(session, writer, record)
-            writer.write([record])
-        elif isinstance(record, FamilyRecord):
-            families.save(session, record)
-        elif isinstance(record, PictureRecord):
-            pictures.save(session, record)
-        else:
-            lists.save(session, record)  # type: ignore[arg-type]
+            record, brought = fit(session, cases.Writer(session), record)
+        any_kind.save(session, record)
     shop.refresh()
     return brought

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from kb import __version__
 from kb.config import Settings
-from kb.store.backup import keep as keeping
-from kb.store.backup.keep import Restored
+from kb.store.backup import restore as keeping
+from kb.store.backup.restore import Restored
 from kb.store.engine.sqlite_files import free_place
 from kb.store.portable import as_sqlite
 from kb.store.portable.backup_file import Manifest, Progress

@@ -16,7 +16,7 @@ from kb import __version__, system
 from kb.errors import KbError, NotFound, StoreTrouble
 from kb.service.operate import keep_rule
 from kb.service.shop.shop import Shop
-from kb.store.backup import keep
+from kb.store.backup import restore
 from kb.store.engine import private
 from kb.store.engine.sqlite_files import free_place
 from kb.store.portable import backup_file
@@ -97,7 +97,7 @@ def prove(shop: Shop, name: str) -> Backup:
     """Reads a backup through and notes whether it is sound. Raises NotFound, StoreTrouble."""
     path = path_of(shop, name)
     try:
-        wrong = keep.faults(path)
+        wrong = restore.faults(path)
         with shop.upkeep.lock:
             _note(path, wrong)
     except OSError as error:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from kb.service.cases import files
 from kb.service.operate import backups
 from kb.service.shop.shop import Shop
-from kb.store.records import proving, sealing, totals
+from kb.store.records import consistency, stored_checksums, totals
 
 _RESTORE = "Restore the latest sound backup with kb restore."
 
@@ -58,9 +58,14 @@ def check(shop: Shop, *, backups_too: bool = False) -> Checked:
 
 def _records(shop: Shop, found: Checked) -> None:
     with shop.read() as session:
-        parts = (proving.feed_faults, proving.record_faults, proving.history_faults, sealing.faults)
+        parts = (
+            consistency.feed_faults,
+            consistency.record_faults,
+            consistency.history_faults,
+            stored_checksums.faults,
+        )
         wrong = [sentence for part in parts for sentence in part(session)]
-        counts = proving.counted(session)
+        counts = consistency.counted(session)
     found.faults += [Fault(sentence, _RESTORE) for sentence in wrong]
     found.proved += [f"{number:,} {what}" for what, number in counts.items()]
     found.proved.append("checksums of all records")

@@ -13,19 +13,9 @@ from kb.service.sheets import known as _known
 from kb.service.sheets import questions as _questions
 from kb.service.sheets import state as _state
 from kb.service.sheets import texts as _texts
-from kb.service.sheets.checking import check, refused_file
+from kb.service.sheets.dry_run import check, refused_file
 from kb.service.sheets.fields import FIELDS, Field
-from kb.service.sheets.questions import Asked
-from kb.service.sheets.reading import (
-    begin,
-    choose_columns,
-    columns_of,
-    first_rows,
-    read,
-    read_again,
-    top_rows,
-)
-from kb.service.sheets.running import (
+from kb.service.sheets.jobs import (
     first_cases,
     preview_undo,
     run,
@@ -34,12 +24,22 @@ from kb.service.sheets.running import (
     start_texts,
     start_undo,
 )
-from kb.service.sheets.saved import all_saved as saved_mappings
-from kb.service.sheets.saved import apply as apply_mapping
-from kb.service.sheets.saved import named as mapping_named
-from kb.service.sheets.saved import remove as remove_mapping
+from kb.service.sheets.mappings import all_saved as saved_mappings
+from kb.service.sheets.mappings import apply as apply_mapping
+from kb.service.sheets.mappings import named as mapping_named
+from kb.service.sheets.mappings import remove as remove_mapping
+from kb.service.sheets.questions import Asked
 from kb.service.sheets.state import Sheet, clean, forget, load, take, under_way
 from kb.service.sheets.text_facts import READ
+from kb.service.sheets.upload import (
+    begin,
+    choose_columns,
+    columns_of,
+    first_rows,
+    read,
+    read_again,
+    top_rows,
+)
 from kb.service.shop.shop import Shop
 
 ROWS_SHOWN = 50

@@ -19,8 +19,7 @@ from kb.facts.written_days import read_day, settle
 from kb.facts.written_numbers import amount_cents, decimal_mark, plain_number, with_plain_number
 from kb.model import FamilyRecord, Rail
 from kb.service.diagnose.evidence import read_line
-from kb.service.sheets import answers as decide
-from kb.service.sheets import splitting
+from kb.service.sheets import cell_parts, decisions
 from kb.service.sheets.fields import DAYS
 from kb.service.sheets.known import Known
 from kb.service.sheets.rail_heading import RailHeading, any_rail_heading
@@ -63,7 +62,7 @@ class Reader:
         self.left_out.setdefault(head, LeftOut()).count(text)
 
     def _answer(self, what: str, key: str) -> str:
-        return self._answers.get(decide.column_key(what, key), "")
+        return self._answers.get(decisions.column_key(what, key), "")
 
     def scalar(self, to: str, key: str, head: str, text: str, aside: list[str]) -> Any:
         """The value of a field that a case has once; None where the cell goes elsewhere."""
@@ -101,9 +100,9 @@ class Reader:
     def _bad(self, key: str, head: str, text: str, why: str, aside: list[str]) -> None:
         """What cannot be read goes where that was chosen to go, else it refuses the row."""
         answer = self._answer("bad", key)
-        if answer not in (decide.NOTES, decide.LEAVE):
+        if answer not in (decisions.NOTES, decisions.LEAVE):
             _refuse(head, text, why)
-        if answer == decide.NOTES:
+        if answer == decisions.NOTES:
             aside.append(f"{head}: {text}")
         else:
             self._leave(head, text)
@@ -126,7 +125,7 @@ class Reader:
                 self._values[known] = parse(text)
             return self._values[known]
         except BadInput:
-            if self._answer("bad", key) not in (decide.NOTES, decide.LEAVE):
+            if self._answer("bad", key) not in (decisions.NOTES, decisions.LEAVE):
                 raise
             self._bad(key, head, text, "", aside)
             return None
@@ -135,17 +134,17 @@ class Reader:
         """Our entry for their word; "open" for a verdict that says the case is not over."""
         answer = self._words.get((kind, text))
         if answer is None:
-            answer = self._answers.get(decide.word_key(kind, text), "")
+            answer = self._answers.get(decisions.word_key(kind, text), "")
             self._words[kind, text] = answer
         if answer.startswith("="):
             return answer[1:]
-        if answer == decide.OPEN:
-            return decide.OPEN
-        if answer == decide.ADD:
+        if answer == decisions.OPEN:
+            return decisions.OPEN
+        if answer == decisions.ADD:
             return _line(text)
-        if answer == decide.NOTES:
+        if answer == decisions.NOTES:
             aside.append(f"{head}: {text}")
-        elif answer == decide.LEAVE:
+        elif answer == decisions.LEAVE:
             self._leave(head, text)
         else:
             _refuse(head, text, "was not given a meaning" if not answer else "was chosen to be refused")
@@ -158,14 +157,14 @@ class Reader:
             said = self.word("yes", head, text, aside) if name else None
             return {} if name is None or said is None else {name[0]: (said == "present") == name[1]}
         found = {}
-        for one in splitting.symptoms(text):
+        for one in cell_parts.symptoms(text):
             name = self._symptom(head, one, aside)
             if name:
                 found[name[0]] = name[1]
         return found
 
     def _symptom(self, head: str, text: str, aside: list[str]) -> tuple[str, bool] | None:
-        answer = self._answers.get(decide.word_key("symptoms", text), "")
+        answer = self._answers.get(decisions.word_key("symptoms", text), "")
         if answer.startswith("!"):
             return answer[1:], False
         name = self.word("symptoms", head, text, aside)
@@ -179,7 +178,7 @@ class Reader:
         if to == "rail":
             made = self._value(key, head, text, aside, lambda cell: self._of_rail(key, head, cell))
             return [made | {"rail": self._spelled(made["rail"], family)}] if made else []
-        for line in splitting.readings(text):
+        for line in cell_parts.readings(text):
             # A line is read with the rails of its family, so it is remembered with it.
             made = self._value(key, head, line, aside, lambda one: self._of_line(key, one, family), family)
             found += [made] if made else []
@@ -223,7 +222,7 @@ class Reader:
                 plain = f"{plain} {rail.unit}"
             return float(parse_quantity(plain, quantity, field=head))
 
-        both = splitting.two_ends(text)
+        both = cell_parts.two_ends(text)
         if both is None:
             measured: dict[str, float] = {"value": number(text)}
         else:
@@ -288,7 +287,7 @@ class Reader:
             return self._part_class_by_words(given)
         _, head, text = given["part"]
         shown, _ = self._known.kind_of_part(text)
-        answer = self._answers.get(decide.word_key("parts", shown or "?"), "")
+        answer = self._answers.get(decisions.word_key("parts", shown or "?"), "")
         if not answer.startswith("="):
             _refuse(head, text, "was not given a kind of part")
         return answer[1:]
@@ -298,7 +297,7 @@ class Reader:
         if not self._names_parts:
             for to in ("failure", "action"):
                 shown = self._known.kind_of_part(given[to][2])[0] if to in given else ""
-                answer = self._answers.get(decide.word_key("parts", shown), "") if shown else ""
+                answer = self._answers.get(decisions.word_key("parts", shown), "") if shown else ""
                 if answer.startswith("="):
                     return answer[1:]
         return "other"

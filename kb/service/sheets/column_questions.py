@@ -15,8 +15,7 @@ from kb.facts.typed_entries import parse_minutes
 from kb.facts.vocabulary import SUPPLY_STATES
 from kb.facts.written_days import WrittenDay, read_day
 from kb.facts.written_numbers import decimal_mark, leading_number, without_currency
-from kb.service.sheets import answers as decide
-from kb.service.sheets import splitting
+from kb.service.sheets import cell_parts, decisions
 from kb.service.sheets.fields import DAYS
 from kb.service.sheets.rail_heading import any_rail_heading
 from kb.service.sheets.state import Sheet
@@ -51,7 +50,7 @@ class Question:
     @property
     def name(self) -> str:
         """Its name in a form."""
-        return decide.form_name(self.key)
+        return decisions.form_name(self.key)
 
     @property
     def words(self) -> str:
@@ -78,7 +77,7 @@ def about_columns(sheet: Sheet, columns: list[Column], this_year: int) -> Iterat
         if to in ("rail", "readings"):
             yield _about_state(to, key, head, column)
         if to == "readings":
-            unread += [text for text in column.texts if not all(map(_reads, splitting.readings(text)))]
+            unread += [text for text in column.texts if not all(map(_reads, cell_parts.readings(text)))]
         if unread or to == "readings":
             yield _about_unread(key, head, column, unread)
 
@@ -92,15 +91,15 @@ def _about_unread(key: str, head: str, column: Column, unread: list[str]) -> Que
     number = sum(column.texts[text] for text in unread)
     blank = bool(unread) and all(folded(text) in _BLANKS for text in unread)
     return Question(
-        decide.column_key("bad", key),
+        decisions.column_key("bad", key),
         head,
         "Cells that cannot be read",
         (
-            (decide.NOTES, "keep it in the notes"),
-            (decide.LEAVE, "leave it out"),
-            (decide.REFUSE, "refuse these rows"),
+            (decisions.NOTES, "keep it in the notes"),
+            (decisions.LEAVE, "leave it out"),
+            (decisions.REFUSE, "refuse these rows"),
         ),
-        decide.LEAVE if blank else "" if unread else decide.REFUSE,
+        decisions.LEAVE if blank else "" if unread else decisions.REFUSE,
         sure=not unread,
         count=number,
         examples=tuple(unread[:4]),
@@ -130,7 +129,7 @@ def _about_days(
     if short:
         last = this_year % 100
         yield Question(
-            decide.column_key("years", key),
+            decisions.column_key("years", key),
             head,
             "Years of two digits",
             (
@@ -145,7 +144,7 @@ def _about_days(
     serials = [text for text, written in days.items() if written.kind == "serial"]
     if serials:
         yield Question(
-            decide.column_key("serial", key),
+            decisions.column_key("serial", key),
             head,
             "Days that are only a number",
             tuple(_SERIAL_DAY.items()),
@@ -172,7 +171,7 @@ def _about_order(
     elif likely in possible:
         hint = "No cell of this column shows it; another column does."
     yield Question(
-        decide.column_key("order", key),
+        decisions.column_key("order", key),
         head,
         "In which order stand day and month?",
         tuple((order, words) for order, words in _ORDERS.items() if order in possible),
@@ -187,7 +186,7 @@ def _about_order(
 def _about_numbers(to: str, key: str, head: str, column: Column, unread: list[str]) -> Iterator[Question]:
     doubtful, shows, plain = [], Counter[str](), []
     for text, number in column.texts.items():
-        if to == "rail" and (ends := splitting.two_ends(text)):
+        if to == "rail" and (ends := cell_parts.two_ends(text)):
             for end in ends:
                 written = leading_number(end)
                 sign = decimal_mark(written[0]) if written else "bad"
@@ -209,7 +208,7 @@ def _about_numbers(to: str, key: str, head: str, column: Column, unread: list[st
     if doubtful or len(shows) > 1:
         one = next(iter(shows)) if len(shows) == 1 else ""
         yield Question(
-            decide.column_key("mark", key),
+            decisions.column_key("mark", key),
             head,
             "Which sign marks the decimals?",
             (("comma", "the comma: 1.234 is 1234"), ("point", "the point: 1,234 is 1234")),
@@ -235,7 +234,7 @@ def _about_time(key: str, head: str, column: Column, plain: list[str]) -> Questi
         middle = sizes[len(sizes) // 2] if sizes else 0
         guess = "minutes" if middle >= 13 else "hours" if 0 < middle < 4 else ""
     return Question(
-        decide.column_key("unit", key),
+        decisions.column_key("unit", key),
         head,
         "Plain numbers are",
         (("minutes", "minutes"), ("hours", "hours")),
@@ -253,7 +252,7 @@ def _about_state(to: str, key: str, head: str, column: Column) -> Question:
     if to == "rail" and not guess and (named := obvious_rail(heading.rail)) and named.always_on:
         guess = "standby"
     return Question(
-        decide.column_key("supply", key),
+        decisions.column_key("supply", key),
         head,
         "Measured with the supply" if to == "rail" else "Where a reading does not say, the supply was",
         tuple((word.value, f"{word.value} ({word.meaning})") for word in SUPPLY_STATES),

@@ -57,5 +57,3 @@ DEVICE = ("brand", "device", "year_made", "serial")
 DAYS = ("received", "closed", "follow_up_date")
 ATTEMPT = ("part", "part_class", "section", "failure", "action", "result", "cost", "minutes")
 FOLLOW_UP = ("follow_up_date", "follow_up_state", "follow_up_note")
-WORDED = ("verdict", "result", "section", "part_class", "follow_up_state", "symptoms", "symptom")
-"""Fields whose words are theirs and are turned into ours."""

@@ -15,9 +15,9 @@ from kb.facts.vocabulary import FOLLOW_UP_STATES, RESULTS, SECTIONS, VERDICTS, v
 from kb.model import CaseRecord, FamilyRecord, PartClassRecord, SymptomRecord
 from kb.reading import Known as ReaderKnown
 from kb.reading import KnownPart, Read, read
+from kb.service.diagnose.case_facts import Making, making_of
+from kb.service.diagnose.case_texts import known_of, rails_of
 from kb.service.diagnose.general import parts_of_family
-from kb.service.diagnose.reading_texts import known_of, rails_of
-from kb.service.diagnose.words import Making, making_of
 from kb.service.shop.shop import Shop
 from kb.store.records import families, lists
 

@@ -8,8 +8,7 @@ from dataclasses import dataclass, replace
 
 from kb.facts.sheet_words import OURS, folded
 from kb.facts.vocabulary import FOLLOW_UP_STATES, RESULTS, SECTIONS, VERDICTS, Word
-from kb.service.sheets import answers as decide
-from kb.service.sheets import splitting
+from kb.service.sheets import cell_parts, decisions
 from kb.service.sheets.column_questions import Question, about_columns
 from kb.service.sheets.known import Known
 from kb.service.sheets.state import Sheet
@@ -39,12 +38,12 @@ def _listed(words: tuple[Word, ...]) -> Options:
 
 
 _ELSEWHERE: Options = (
-    (decide.NOTES, "keep it in the notes"),
-    (decide.LEAVE, "leave it out"),
-    (decide.REFUSE, "refuse these rows"),
+    (decisions.NOTES, "keep it in the notes"),
+    (decisions.LEAVE, "leave it out"),
+    (decisions.REFUSE, "refuse these rows"),
 )
 _OPTIONS: dict[str, Options] = {
-    "verdict": (*_listed(VERDICTS), (decide.OPEN, "still open"), *_ELSEWHERE),
+    "verdict": (*_listed(VERDICTS), (decisions.OPEN, "still open"), *_ELSEWHERE),
     "result": (*_listed(RESULTS), *_ELSEWHERE),
     "section": (*_listed(SECTIONS), *_ELSEWHERE),
     "follow_up_state": (*_listed(FOLLOW_UP_STATES), *_ELSEWHERE),
@@ -109,7 +108,7 @@ def _words(kind: str, sheet: Sheet, columns: list[Column], known: Known) -> Coun
     spelled: dict[str, str] = {}
 
     def count(word: str, number: int) -> None:
-        found[spelled.setdefault(decide.word_key(kind, word), word)] += number
+        found[spelled.setdefault(decisions.word_key(kind, word), word)] += number
 
     if kind == "parts":
         # Where no column names the part, what was wrong or done may name it.
@@ -128,7 +127,7 @@ def _words(kind: str, sheet: Sheet, columns: list[Column], known: Known) -> Coun
                     count(text, number)
     for place, _, _ in sheet.columns_of(kind):
         for text, number in columns[place].texts.items():
-            for word in splitting.symptoms(text) if kind == "symptoms" else [text]:
+            for word in cell_parts.symptoms(text) if kind == "symptoms" else [text]:
                 count(word, number)
     return found
 
@@ -143,7 +142,7 @@ def _about_words(kind: str, words: Counter[str], sheet: Sheet, known: Known) -> 
         else:
             guess = known.guess(kind, word)
             if guess == "open" and kind == "verdict":
-                chosen = decide.OPEN
+                chosen = decisions.OPEN
             else:
                 chosen = guess if guess[:1] == "!" or not guess else f"={guess}"
             sure, title = guess.casefold() == word.casefold() and bool(guess), word
@@ -151,13 +150,13 @@ def _about_words(kind: str, words: Counter[str], sheet: Sheet, known: Known) -> 
         if chosen.startswith("!"):
             given = ((chosen, f"not present: {chosen[1:]}"), *options)
         yield Question(
-            decide.word_key(kind, word), _NAMED[kind], title, given, chosen, sure=sure, count=number
+            decisions.word_key(kind, word), _NAMED[kind], title, given, chosen, sure=sure, count=number
         )
 
 
 def _open_list(kind: str, known: Known) -> Options:
     names = [name for name, _ in known.symptoms] if kind == "symptoms" else known.part_classes
-    added: Options = () if kind == "parts" else ((decide.ADD, "add it to the list as it stands"),)
+    added: Options = () if kind == "parts" else ((decisions.ADD, "add it to the list as it stands"),)
     elsewhere = () if kind == "parts" else _ELSEWHERE
     return (*added, *elsewhere, *((f"={name}", name) for name in names))
 
@@ -183,10 +182,10 @@ def _about_case(sheet: Sheet, columns: list[Column]) -> Iterator[Question]:
             else "No column says what came of a board. Closed boards",
             (
                 *_listed(VERDICTS),
-                (decide.NOTES, "stay open; the closing day goes into the notes"),
-                (decide.REFUSE, "are refused"),
+                (decisions.NOTES, "stay open; the closing day goes into the notes"),
+                (decisions.REFUSE, "are refused"),
             ),
-            decide.REFUSE if judged and columns[judged[0][0]].filled >= closed else "",
+            decisions.REFUSE if judged and columns[judged[0][0]].filled >= closed else "",
             sure=bool(judged) and columns[judged[0][0]].filled >= closed,
         )
     yield from _about_cured(sheet)
@@ -197,8 +196,8 @@ def _about_case(sheet: Sheet, columns: list[Column]) -> Iterator[Question]:
             "rows without number",
             "The job",
             "Rows without board and case number",
-            (("above", "belong to the row above"), (decide.REFUSE, "are refused")),
-            decide.REFUSE,
+            (("above", "belong to the row above"), (decisions.REFUSE, "are refused")),
+            decisions.REFUSE,
             sure=True,
         )
 
@@ -218,9 +217,9 @@ def _about_open(sheet: Sheet, columns: list[Column], asked: bool) -> Iterator[Qu
     """Many boards without a verdict would all stand on the bench: that is nobody's to guess."""
     blank = sheet.rows
     for place, _, _ in sheet.columns_of("verdict"):
-        left_open = (decide.OPEN, decide.NOTES, decide.LEAVE, "")
+        left_open = (decisions.OPEN, decisions.NOTES, decisions.LEAVE, "")
         texts = columns[place].texts
-        given = {text: sheet.answers.get(decide.word_key("verdict", text)) for text in texts}
+        given = {text: sheet.answers.get(decisions.word_key("verdict", text)) for text in texts}
         still = sum(
             number
             for text, number in texts.items()
@@ -240,7 +239,7 @@ def _about_open(sheet: Sheet, columns: list[Column], asked: bool) -> Iterator[Qu
         (
             ("bench", "stand on the bench as open cases"),
             *_listed(VERDICTS),
-            (decide.REFUSE, "are refused"),
+            (decisions.REFUSE, "are refused"),
         ),
         count=blank,
         hint="Where the words of a row say what came of the board, these count first.",
@@ -258,7 +257,7 @@ def _about_board(sheet: Sheet, columns: list[Column]) -> Iterator[Question]:
                 (
                     ("known", "is read from the words, where the book knows it"),
                     ("looks", "is read from the words, also where it only looks like one"),
-                    (decide.REFUSE, "is missing; such rows are refused"),
+                    (decisions.REFUSE, "is missing; such rows are refused"),
                 ),
                 "looks",
             )
@@ -269,8 +268,8 @@ def _about_board(sheet: Sheet, columns: list[Column]) -> Iterator[Question]:
             "board left out",
             "The board",
             "Rows that name no board",
-            (("above", "are the board of the row above"), (decide.REFUSE, "are refused")),
-            "" if sheet.maps("uid") and without > 1 else decide.REFUSE,
+            (("above", "are the board of the row above"), (decisions.REFUSE, "are refused")),
+            "" if sheet.maps("uid") and without > 1 else decisions.REFUSE,
             sure=not (sheet.maps("uid") and without > 1),
             count=without,
         )

@@ -8,7 +8,7 @@ from typing import Any
 
 from kb.facts.designators import designator_letters, is_designator, normalise_designator, rail_key
 from kb.model import Attempt, NotedSymptom, Reading
-from kb.service.diagnose.words import Fact, TextRead, spoken_attempt
+from kb.service.diagnose.case_facts import Fact, TextRead, spoken_attempt
 from kb.service.sheets.known import Known
 
 READ = ("complaint", "notes", "work")

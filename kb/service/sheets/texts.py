@@ -11,9 +11,9 @@ from typing import Any
 
 from kb import system
 from kb.facts.sheet_words import folded
-from kb.service.sheets import reading, state
-from kb.service.sheets.building import Builder
+from kb.service.sheets import state, upload
 from kb.service.sheets.known import Known
+from kb.service.sheets.rows_to_cases import Builder
 from kb.service.sheets.state import Sheet
 from kb.service.sheets.survey import cleaned
 from kb.service.sheets.text_facts import READ, facts_of
@@ -55,7 +55,7 @@ def read(shop: Shop, sheet: Sheet, known: Known, progress: Callable[[int], Any] 
     """Reads the words of every row and keeps beside the sheet what they say. One row is held at a time."""
     known = known.with_phrases(sheet.named)
     builder = Builder(sheet, known)
-    above = reading.boards_above(shop, sheet) if sheet.answers.get("board left out") == "above" else {}
+    above = upload.boards_above(shop, sheet) if sheet.answers.get("board left out") == "above" else {}
     columns = sheet.columns_of(*READ)
     boards = [place for place, _, _ in sheet.columns_of("family") or sheet.columns_of("alias")]
     kinds: Counter[str] = Counter()
@@ -65,7 +65,7 @@ def read(shop: Shop, sheet: Sheet, known: Known, progress: Callable[[int], Any] 
     place = state.folder(shop, sheet.id) / ROWS
     part = place.with_suffix(".part")
     with state.writing(), part.open("w", encoding="utf-8", newline="\n") as kept:
-        for done, (number, cells) in enumerate(reading.rows(shop, sheet), start=1):
+        for done, (number, cells) in enumerate(upload.rows(shop, sheet), start=1):
             if progress and done % 100 == 0:
                 progress(100)
             texts = [

@@ -26,7 +26,7 @@ from kb.errors import StoreAway
 from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
 from kb.search import Analysis, Damaged, SearchIndex
-from kb.service.shop import compare
+from kb.service.shop import comparison
 from kb.service.shop.copies import Copy, CountsCopy, IndexCopy, Known, Progress, Seen, changed_uids, rebuild
 from kb.store import Store
 from kb.store.engine import private
@@ -244,7 +244,7 @@ class Derived:
         self.catch_up()
         with self._lock, self._store.read() as session:
             newest = changes.latest(session)
-            wrong = compare.compare(session, self._index, self._counts)
+            wrong = comparison.compare(session, self._index, self._counts)
             if wrong.index:
                 rebuild(session, self._index, None, newest)
             if wrong.counts:

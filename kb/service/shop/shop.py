@@ -14,11 +14,12 @@ from sqlmodel import Session
 from kb import system
 from kb.config import Settings
 from kb.errors import StoreTrouble
+from kb.instruments.desk import Desk
+from kb.service.shop.cache import Kept
 from kb.service.shop.cut_off.small_tables import AtHand
 from kb.service.shop.derived import Derived
 from kb.service.shop.jobs import Jobs
-from kb.service.shop.kept import Kept
-from kb.service.shop.steady import SteadyClock
+from kb.service.shop.steady_clock import SteadyClock
 from kb.service.shop.upkeep import Upkeep
 from kb.service.shop.uses import Uses
 from kb.store import Store
@@ -56,7 +57,7 @@ def _refuse_gone(settings: Settings) -> None:
 
 
 class Shop:
-    """What the use cases work on: settings, store, folder of files, derived copies and the calendar.
+    """What the use cases work on: settings, store, folder of files, derived copies, instruments and the calendar.
 
     `today` is handed in by tests; nothing below this class asks for the date. `clock` (seconds since 1970)
     says when sessions and links end. `person` is who works,
@@ -70,8 +71,10 @@ class Shop:
         files: FileStore,
         derived: Derived,
         today: Callable[[], date] = _local_today,
+        instruments: Desk | None = None,
     ) -> None:
         self.settings = settings
+        self.instruments = instruments or Desk(None, settings.visa_library)
         self.store = store
         self.files = files
         self.derived = derived
@@ -100,7 +103,8 @@ class Shop:
         files = FileStore(settings.files_folder, must_exist=bool(settings.files))
         # On a disk that is write-protected the copies are made in memory, at each start.
         made = Derived.on_disk if os.access(settings.data, os.W_OK) else Derived.in_memory
-        return cls(settings, store, files, made(store, settings), today)
+        desk = Desk(settings.data, settings.visa_library)
+        return cls(settings, store, files, made(store, settings), today, desk)
 
     @classmethod
     def in_memory(
@@ -161,6 +165,7 @@ class Shop:
     def close(self) -> None:
         """Keeps what makes the next start quick and lets go of the files."""
         self.jobs.close()
+        self.instruments.close()
         self.derived.close()
         self.files.close()
         self.at_hand.close()

@@ -15,12 +15,12 @@ from kb import system
 from kb.errors import BadInput
 from kb.exchange import case_sheets
 from kb.exchange import lines as exchange
-from kb.model import CaseRecord, FamilyRecord, Record
+from kb.model import CaseRecord, FamilyRecord, LineRecord
 from kb.service.find import case_search
 from kb.service.find.case_search import Filters
 from kb.service.shop.shop import Shop
-from kb.service.transfer import packing
-from kb.service.transfer.packing import Photographs
+from kb.service.transfer import package_file
+from kb.service.transfer.package_file import Photographs
 from kb.store.engine import private
 from kb.store.records import cases, families, lists, origins, pictures
 from kb.store.records.pictures import StoredPicture
@@ -55,7 +55,7 @@ def count(shop: Shop, choice: Choice) -> int:
         return cases.count(session)
 
 
-def records(shop: Shop, choice: Choice) -> Iterator[Record]:
+def records(shop: Shop, choice: Choice) -> Iterator[LineRecord]:
     """The records in an order in which they can be read back: shops, lists, families, pictures, cases.
 
     For a search's result exactly what its cases name goes with them.
@@ -73,7 +73,7 @@ def records(shop: Shop, choice: Choice) -> Iterator[Record]:
         yield from _cases(session, uids)
 
 
-def whole(session: Session) -> Iterator[Record]:
+def whole(session: Session) -> Iterator[LineRecord]:
     """All records of a store."""
     yield from origins.records(session)
     yield from lists.symptoms(session)
@@ -114,7 +114,7 @@ class Needed:
         if case.origin:
             self.origins.add(case.origin)
 
-    def records(self, session: Session) -> Iterator[Record]:
+    def records(self, session: Session) -> Iterator[LineRecord]:
         """The records of all that was noted."""
         yield from (one for one in origins.records(session) if one.id in self.origins)
         yield from (one for one in lists.symptoms(session) if one.name in self.symptoms)
@@ -135,7 +135,7 @@ class Needed:
                     yield family.record
 
 
-def chunks(kind: str, given: Iterable[Record]) -> Generator[bytes]:
+def chunks(kind: str, given: Iterable[LineRecord]) -> Generator[bytes]:
     """The records in one of the formats that can be written line by line. Raises BadInput for any other."""
     if kind == "jsonl":
         return (exchange.write(record).encode() for record in given)
@@ -152,11 +152,11 @@ def chunks(kind: str, given: Iterable[Record]) -> Generator[bytes]:
 
 
 def stream(
-    kind: str, given: Iterable[Record], title: str, made: str, photographs: Photographs | None = None
+    kind: str, given: Iterable[LineRecord], title: str, made: str, photographs: Photographs | None = None
 ) -> Generator[bytes]:
     """The bytes of a file in any of the formats, a piece at a time. `made` is a day."""
     if kind == "package":
-        return packing.stream(given, title, made, photographs)
+        return package_file.stream(given, title, made, photographs)
     return chunks(kind, given)
 
 

@@ -20,12 +20,12 @@ from kb.facts.designators import code_key, rail_key
 from kb.model import (
     CaseRecord,
     FamilyRecord,
+    LineRecord,
     NotedSymptom,
     OriginRecord,
     PartClassRecord,
     PictureRecord,
     Rail,
-    Record,
     SymptomRecord,
 )
 from kb.store.records import families, origins, pictures
@@ -157,7 +157,7 @@ class Incoming:
 
     # -- families and lists of what is shared -----------------------------------------------------------
 
-    def gap(self, theirs: Record) -> Record | None:
+    def gap(self, theirs: LineRecord) -> LineRecord | None:
         """The family or list entry that the store lacks, None where it has one; loads are a bench's own."""
         if isinstance(theirs, FamilyRecord):
             return self._family(theirs)

@@ -15,12 +15,10 @@ from kb.facts.designators import code_key
 from kb.model import (
     CaseRecord,
     FamilyRecord,
-    LoadRecord,
+    LineRecord,
     OriginRecord,
     PartClassRecord,
     PictureRecord,
-    Record,
-    ShelfPartRecord,
     SymptomRecord,
 )
 from kb.service.boards.pictures import bytes_of_line
@@ -29,7 +27,17 @@ from kb.service.shop.shop import Shop
 from kb.service.transfer import exports
 from kb.service.transfer.incoming import Incoming, public_id
 from kb.store import Store
-from kb.store.records import cases, changes, families, kinds, lists, older, pictures, planning
+from kb.store.records import (
+    any_kind,
+    cases,
+    changes,
+    families,
+    import_conflicts,
+    kinds,
+    lists,
+    pictures,
+    planner_statistics,
+)
 
 _BATCH = 400
 _COUNTED_FROM = (
@@ -131,7 +139,7 @@ class _Import:
         self._written, self._counted_from = 0, _COUNTED_FROM
         self.report = report
 
-    def take(self, number: int, record: Record) -> None:
+    def take(self, number: int, record: LineRecord) -> None:
         try:
             first = not self._given
             self._refuse_contradiction(record)
@@ -154,7 +162,7 @@ class _Import:
     def _refuse(self, number: int, error: KbError) -> None:
         self.report.refuse(BadLine(error.message, line=number, field=error.field, remedy=error.remedy))
 
-    def _take_entry(self, record: Record) -> None:
+    def _take_entry(self, record: LineRecord) -> None:
         if self._incoming.sharing is not None:
             kept = self._incoming.gap(record)
             if kept is None:
@@ -163,10 +171,7 @@ class _Import:
             record = kept
         elif self._is_earlier(record):
             return
-        if isinstance(record, FamilyRecord):
-            self.report.count(families.save(self._session, record))
-        else:
-            self.report.count(lists.save(self._session, record))  # type: ignore[arg-type]
+        self.report.count(any_kind.save(self._session, record))
 
     def _take_picture(self, record: PictureRecord) -> None:
         """A picture of a board, with its bytes where the line holds them; without them it can still be sent later."""
@@ -180,7 +185,9 @@ class _Import:
             record = kept
         elif not self._overwrite:
             there = kinds.standing(self._session, pictures.ENTITY, [record.uid]).get(record.uid)
-            why = older.than_kept(self._session, pictures.ENTITY, {record.uid: record}).get(record.uid)
+            why = import_conflicts.than_kept(self._session, pictures.ENTITY, {record.uid: record}).get(
+                record.uid
+            )
             if there is not None and there.binned_at is not None:
                 why = "it is in the bin"
             if why:
@@ -188,13 +195,12 @@ class _Import:
                 return
         self.report.count(pictures.save(self._session, record, content=content))
 
-    def _is_earlier(self, record: Record) -> bool:
+    def _is_earlier(self, record: LineRecord) -> bool:
         """Whether the store has moved on from what a line says of a family or a list entry."""
         if self._overwrite:
             return False
-        kind, _ = _identity(record)
-        name = record.code if isinstance(record, FamilyRecord) else getattr(record, "name", "")
-        if name not in older.than_kept(self._session, kind, {name: record}):
+        kind, name = record.record, record.own_name
+        if name not in import_conflicts.than_kept(self._session, kind, {name: record}):
             return False
         self.report.leave(f"{kind.replace('_', ' ')} {name}: the file holds an earlier version")
         return True
@@ -204,24 +210,22 @@ class _Import:
         own = {str(one.uid): one for one in records if not one.origin}
         if self._overwrite or not own:
             return set()
-        found = older.than_kept(self._session, "case", own)
+        found = import_conflicts.than_kept(self._session, "case", own)
         for uid, why in found.items():
             self.report.leave(f"case {uid}: {why}")
         return set(found)
 
-    def _refuse_contradiction(self, record: Record) -> None:
+    def _refuse_contradiction(self, record: LineRecord) -> None:
         """Two different lines for one record: nobody can say which of them is meant.
 
         Hashes are kept in place of the lines, so that a large import stays small in memory.
         """
-        kind, name = _identity(record)
         content = hash(exchange.write(record))
-        if self._given.setdefault(hash((kind, name)), content) != content:
-            field_name = {"case": "uid", "family": "code", "picture": "uid"}.get(kind, "name")
+        if self._given.setdefault(hash((record.record, record.key)), content) != content:
             raise BadInput(
-                f"An earlier line says something else of the same {kind.replace('_', ' ')}.",
-                field=field_name,
-                remedy=f"Keep one of the two lines, or give each its own {field_name}.",
+                f"An earlier line says something else of the same {record.record.replace('_', ' ')}.",
+                field=record.named_by,
+                remedy=f"Keep one of the two lines, or give each its own {record.named_by}.",
             )
 
     def _take_case(self, number: int, record: CaseRecord) -> None:
@@ -283,22 +287,8 @@ class _Import:
                 self.report.count(outcome, getattr(done, outcome))
             self._written += done.added + done.updated
             if self._written >= self._counted_from:
-                planning.count_again(self._session)
+                planner_statistics.count_again(self._session)
                 self._counted_from = self._written * 4
-
-
-def _identity(record: Record) -> tuple[str, str]:
-    """(kind of record, what tells it from others of its kind)."""
-    if isinstance(record, CaseRecord):
-        return record.record, str(record.uid)
-    if isinstance(record, FamilyRecord):
-        return record.record, code_key(record.code)
-    if isinstance(record, OriginRecord):
-        return record.record, record.id
-    if isinstance(record, PictureRecord):
-        return record.record, record.uid
-    assert isinstance(record, SymptomRecord | PartClassRecord | LoadRecord | ShelfPartRecord)
-    return record.record, record.name.casefold()
 
 
 def bring_in(

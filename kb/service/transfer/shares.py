@@ -27,12 +27,12 @@ from kb.facts.vocabulary import VERDICTS
 from kb.model import (
     CaseRecord,
     FamilyRecord,
+    LineRecord,
     NotedSymptom,
     OriginRecord,
     PartClassRecord,
     PictureRecord,
     Pin,
-    Record,
     SymptomRecord,
     as_dict,
     explain,
@@ -272,7 +272,7 @@ def _text_of(case: CaseRecord, masked: CaseRecord) -> Text | None:
     return Text(str(case.uid), masked.family, masked.complaint, masked.notes, others)
 
 
-def _along(record: Record, name: str) -> Along:
+def _along(record: LineRecord, name: str) -> Along:
     return Along(name, tuple(word for word in _words_of(as_dict(record)) if word != name))
 
 
@@ -290,7 +290,7 @@ def _words_of(data: Any, field: str = "") -> list[str]:
     return list(dict.fromkeys(word for name, one in inner for word in _words_of(one, name)))
 
 
-def records(shop: Shop, choice: Choice) -> Iterator[Record]:
+def records(shop: Shop, choice: Choice) -> Iterator[LineRecord]:
     """What is shared: the shop's own line first, then lists and families, then cases. Raises BadInput."""
     first = own_origin(shop, choice.name)
     with shop.read() as session:
@@ -301,7 +301,7 @@ def records(shop: Shop, choice: Choice) -> Iterator[Record]:
             needed.by(case)
         seen: set[tuple[str, str]] = set()
         for record in work.entries(needed):
-            key = (record.record, record.name.casefold())
+            key = (record.record, record.key)
             if key not in seen:
                 seen.add(key)
                 yield record

@@ -14,7 +14,6 @@ from kb.errors import BadInput, NotFound, StoreTrouble
 from kb.store.engine import private
 from kb.system import put_in_place
 
-HEADER = b"SQLite format 3\x00"
 _NEEDED_TABLES = ("setting", "change", "family", "board_case", "symptom", "alembic_version")
 
 

@@ -5,21 +5,23 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 from sqlalchemy import func, select
-from sqlmodel import Session
+from sqlmodel import Session, col
 
 from kb.store.tables.bench import BenchRun, CustomerReport
-from kb.store.tables.core import Change, table_of
-
-_CHANGE, _RUN, _REPORT = table_of(Change), table_of(BenchRun), table_of(CustomerReport)
+from kb.store.tables.core import Change
 
 
 def newest_moment(session: Session) -> datetime | None:
     """The newest moment of a change, a bench run or a report, to the second; None in an empty store."""
-    last_change = select(_CHANGE.c.at).order_by(_CHANGE.c.seq.desc()).limit(1)
+    last_change = select(col(Change.at)).order_by(col(Change.seq).desc()).limit(1)
     found = [session.scalar(last_change)]
     found += [
         session.scalar(select(func.max(column)))
-        for column in (_RUN.c.changed_at, _REPORT.c.written_at, _REPORT.c.issued_at)
+        for column in (
+            col(BenchRun.changed_at),
+            col(CustomerReport.written_at),
+            col(CustomerReport.issued_at),
+        )
     ]
     return max((_utc(moment) for moment in found if moment is not None), default=None)
 

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
-from sqlalchemy import delete, func, insert, select
-from sqlmodel import Session
+from sqlalchemy import delete, func, select
+from sqlmodel import Session, col
 
-from kb.store.tables.core import table_of
 from kb.store.tables.people import AuditEntry
-
-_AUDIT = table_of(AuditEntry)
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,19 +24,22 @@ class Entry:
 
 def add(session: Session, entry: Entry) -> None:
     """Adds an entry."""
-    session.execute(insert(_AUDIT), {name: getattr(entry, name) for name in Entry.__dataclass_fields__})
+    session.add(AuditEntry(**asdict(entry)))
 
 
 def newest(session: Session, *, event: str, limit: int, offset: int) -> tuple[int, list[Entry]]:
     """How many entries there are, of one event or all (""), and a page of them, the newest first."""
-    columns = [_AUDIT.c[name] for name in Entry.__dataclass_fields__]
-    query = select(*columns).order_by(_AUDIT.c.id.desc()).limit(limit).offset(offset)
-    count = select(func.count()).select_from(_AUDIT)
+    columns = [getattr(AuditEntry, name) for name in Entry.__dataclass_fields__]
+    query = select(*columns).order_by(col(AuditEntry.id).desc()).limit(limit).offset(offset)
+    count = select(func.count()).select_from(AuditEntry)
     if event:
-        query, count = query.where(_AUDIT.c.event == event), count.where(_AUDIT.c.event == event)
+        query, count = (
+            query.where(col(AuditEntry.event) == event),
+            count.where(col(AuditEntry.event) == event),
+        )
     return session.scalar(count) or 0, [Entry(*row) for row in session.execute(query)]
 
 
 def forget_before(session: Session, moment: int) -> None:
     """Lets entries go that are older than the shop keeps them."""
-    session.execute(delete(_AUDIT).where(_AUDIT.c.at < moment))
+    session.execute(delete(AuditEntry).where(col(AuditEntry.at) < moment))

@@ -8,16 +8,13 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import and_, exists, func, select, tuple_, update
-from sqlmodel import Session
+from sqlalchemy.orm import aliased
+from sqlmodel import Session, col
 
 from kb.errors import NotFound
 from kb.store.records.bins import users
-from kb.store.tables.core import Batch, BoardCase, Change, History, now, table_of
+from kb.store.tables.core import Batch, BoardCase, Change, History, now
 
-_BATCH = table_of(Batch)
-_CHANGE = table_of(Change)
-_HISTORY = table_of(History)
-_CASE = table_of(BoardCase)
 _FIELDS = ("id", "kind", "title", "who", "at", "facts", "undone_at", "undone_by")
 
 
@@ -57,7 +54,7 @@ class Earlier:
 
 def get(session: Session, batch_id: str) -> StoredBatch:
     """One batch. Raises NotFound."""
-    row = session.execute(select(_BATCH).where(_BATCH.c.id == batch_id)).first()
+    row = session.get(Batch, batch_id)
     if row is None:
         raise NotFound("There is no such set of changes.", remedy="Choose one from the list of what changed.")
     return StoredBatch(*(getattr(row, name) for name in _FIELDS))
@@ -65,21 +62,21 @@ def get(session: Session, batch_id: str) -> StoredBatch:
 
 def page(session: Session, *, limit: int, offset: int) -> tuple[int, list[StoredBatch]]:
     """(how many batches there are, one page of them), the newest first."""
-    total = session.scalar(select(func.count()).select_from(_BATCH)) or 0
+    total = session.scalar(select(func.count()).select_from(Batch)) or 0
     # Moments are kept to the second; the feed knows what came after what.
-    last = select(func.max(_CHANGE.c.seq)).where(_CHANGE.c.batch == _BATCH.c.id).scalar_subquery()
-    rows = session.execute(select(_BATCH).order_by(last.desc()).limit(limit).offset(offset))
+    last = select(func.max(col(Change.seq))).where(col(Change.batch) == col(Batch.id)).scalar_subquery()
+    rows = session.scalars(select(Batch).order_by(last.desc()).limit(limit).offset(offset))
     return total, [StoredBatch(*(getattr(row, name) for name in _FIELDS)) for row in rows]
 
 
 def mark_undone(session: Session, batch_id: str, who: str) -> None:
     """Notes that a batch was undone, now and by whom."""
-    session.execute(update(_BATCH).where(_BATCH.c.id == batch_id).values(undone_at=now(), undone_by=who))
+    session.execute(update(Batch).where(col(Batch.id) == batch_id).values(undone_at=now(), undone_by=who))
 
 
 def size(session: Session, batch_id: str) -> int:
     """How many changes a batch made."""
-    query = select(func.count()).select_from(_CHANGE).where(_CHANGE.c.batch == batch_id)
+    query = select(func.count()).select_from(Change).where(col(Change.batch) == batch_id)
     return session.scalar(query) or 0
 
 
@@ -88,27 +85,36 @@ def touched(session: Session, batch_id: str, *, before: int | None, limit: int) 
 
     `before` is the `seq` of the last one of the page before.
     """
-    same = _CHANGE.alias()
+    same = aliased(Change)
     matches = and_(
-        same.c.entity == _CHANGE.c.entity, same.c.key == _CHANGE.c.key, same.c.batch == _CHANGE.c.batch
+        col(same.entity) == col(Change.entity),
+        col(same.key) == col(Change.key),
+        col(same.batch) == col(Change.batch),
     )
-    last = select(func.max(same.c.version)).where(matches).scalar_subquery()
+    last = select(func.max(same.version)).where(matches).scalar_subquery()
     query = (
-        select(_CHANGE.c.entity, _CHANGE.c.key, _CHANGE.c.seq, _CHANGE.c.operation, _CHANGE.c.version, last)
-        .where(_CHANGE.c.batch == batch_id, ~exists().where(matches, same.c.seq < _CHANGE.c.seq))
-        .order_by(_CHANGE.c.seq.desc())
+        select(
+            col(Change.entity),
+            col(Change.key),
+            col(Change.seq),
+            col(Change.operation),
+            col(Change.version),
+            last,
+        )
+        .where(col(Change.batch) == batch_id, ~exists().where(matches, col(same.seq) < col(Change.seq)))
+        .order_by(col(Change.seq).desc())
         .limit(limit)
     )
     if before is not None:
-        query = query.where(_CHANGE.c.seq < before)
+        query = query.where(col(Change.seq) < before)
     return [Touched(*row) for row in session.execute(query)]
 
 
 def earlier(session: Session, entity: str, versions: Iterable[tuple[str, int]]) -> dict[str, Earlier]:
     """The kept (key, version) records by key; what was not kept is left out."""
     rows = session.execute(
-        select(_HISTORY.c.key, _HISTORY.c.record, _HISTORY.c.binned_at).where(
-            _HISTORY.c.entity == entity, tuple_(_HISTORY.c.key, _HISTORY.c.version).in_(list(versions))
+        select(col(History.key), col(History.record), col(History.binned_at)).where(
+            col(History.entity) == entity, tuple_(col(History.key), col(History.version)).in_(list(versions))
         )
     )
     return {row.key: Earlier(row.record, row.binned_at) for row in rows}
@@ -117,9 +123,9 @@ def earlier(session: Session, entity: str, versions: Iterable[tuple[str, int]]) 
 def earlier_of_batch(session: Session, batch_id: str, uids: Sequence[str]) -> dict[str, Earlier]:
     """What cases were before a batch, by uid; what was not kept is left out."""
     rows = session.execute(
-        select(_CHANGE.c.key, func.min(_CHANGE.c.version))
-        .where(_CHANGE.c.batch == batch_id, _CHANGE.c.entity == "case", _CHANGE.c.key.in_(uids))
-        .group_by(_CHANGE.c.key)
+        select(col(Change.key), func.min(col(Change.version)))
+        .where(col(Change.batch) == batch_id, col(Change.entity) == "case", col(Change.key).in_(uids))
+        .group_by(col(Change.key))
     )
     return earlier(session, "case", [(key, version - 1) for key, version in rows])
 
@@ -127,12 +133,12 @@ def earlier_of_batch(session: Session, batch_id: str, uids: Sequence[str]) -> di
 def latest_of(session: Session, entity: str, keys: Sequence[str]) -> dict[str, tuple[str, datetime]]:
     """(who, when) of the newest change of each record."""
     newest = (
-        select(func.max(_CHANGE.c.seq))
-        .where(_CHANGE.c.entity == entity, _CHANGE.c.key.in_(keys))
-        .group_by(_CHANGE.c.key)
+        select(func.max(col(Change.seq)))
+        .where(col(Change.entity) == entity, col(Change.key).in_(keys))
+        .group_by(col(Change.key))
     )
     rows = session.execute(
-        select(_CHANGE.c.key, _CHANGE.c.who, _CHANGE.c.at).where(_CHANGE.c.seq.in_(newest))
+        select(col(Change.key), col(Change.who), col(Change.at)).where(col(Change.seq).in_(newest))
     )
     return {row.key: (row.who, row.at) for row in rows}
 
@@ -143,10 +149,12 @@ def users_beyond(session: Session, batch_id: str, entity: str, record_id: int) -
     Answers how many of them the batch did not touch or somebody changed since, and the uids of those
     that it changed and that name the record now; what the batch added goes with it and is left out.
     """
-    mine = and_(_CHANGE.c.batch == batch_id, _CHANGE.c.entity == "case", _CHANGE.c.key == _CASE.c.uid)
-    untouched_since = exists().where(mine, _CHANGE.c.version == _CASE.c.version)
-    began = exists().where(mine, _CHANGE.c.operation.in_(("added", "restored")))
-    named = and_(_CASE.c.id.in_(users(entity, record_id)), _CASE.c.binned_at.is_(None))
-    stay = session.scalar(select(func.count()).select_from(_CASE).where(named, ~untouched_since)) or 0
-    changed = session.scalars(select(_CASE.c.uid).where(named, untouched_since, ~began))
+    mine = and_(
+        col(Change.batch) == batch_id, col(Change.entity) == "case", col(Change.key) == col(BoardCase.uid)
+    )
+    untouched_since = exists().where(mine, col(Change.version) == col(BoardCase.version))
+    began = exists().where(mine, col(Change.operation).in_(("added", "restored")))
+    named = and_(col(BoardCase.id).in_(users(entity, record_id)), col(BoardCase.binned_at).is_(None))
+    stay = session.scalar(select(func.count()).select_from(BoardCase).where(named, ~untouched_since)) or 0
+    changed = session.scalars(select(col(BoardCase.uid)).where(named, untouched_since, ~began))
     return stay, list(changed)

@@ -9,18 +9,12 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import delete, insert, select, update
-from sqlmodel import Session
+from sqlmodel import Session, col
 
 from kb.errors import NotFound
 from kb.store.records import families
 from kb.store.tables.bench import BenchEntry, BenchRun, CustomerReport
-from kb.store.tables.core import BoardCase, Family, now, table_of
-
-_RUN = table_of(BenchRun)
-_ENTRY = table_of(BenchEntry)
-_REPORT = table_of(CustomerReport)
-_CASE = table_of(BoardCase)
-_FAMILY = table_of(Family)
+from kb.store.tables.core import BoardCase, Family, now
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +78,7 @@ _ENTRY_FIELDS = tuple(StoredEntry.__dataclass_fields__)
 
 
 def _case_id(session: Session, uid: str) -> int:
-    found = session.scalar(select(_CASE.c.id).where(_CASE.c.uid == uid))
+    found = session.scalar(select(col(BoardCase.id)).where(col(BoardCase.uid) == uid))
     if found is None:
         raise NotFound(f"There is no case {uid}.", field="case", remedy="Search for it.")
     return found
@@ -94,7 +88,7 @@ def add(session: Session, *, family: str, case_uid: str | None, values: Mapping[
     """Adds a run and returns its uid. Raises NotFound for an unknown family or case."""
     uid = str(uuid.uuid4())
     session.execute(
-        insert(_RUN),
+        insert(BenchRun),
         {
             **values,
             "uid": uid,
@@ -108,37 +102,37 @@ def add(session: Session, *, family: str, case_uid: str | None, values: Mapping[
 
 
 def _runs(session: Session, *conditions: Any, limit: int, newest_first: bool = True) -> list[StoredRun]:
-    query = (
-        select(_RUN, _FAMILY.c.code, _CASE.c.uid.label("case_uid"))
-        .join(_FAMILY, _FAMILY.c.id == _RUN.c.family_id)
-        .outerjoin(_CASE, _CASE.c.id == _RUN.c.case_id)
+    query: Any = (
+        select(BenchRun, col(Family.code), col(BoardCase.uid))
+        .join(Family, col(Family.id) == col(BenchRun.family_id))
+        .outerjoin(BoardCase, col(BoardCase.id) == col(BenchRun.case_id))
         .where(*conditions)
-        .order_by(_RUN.c.id.desc() if newest_first else _RUN.c.id)
+        .order_by(col(BenchRun.id).desc() if newest_first else col(BenchRun.id))
         .limit(limit)
     )
     rows = session.execute(query).all()
-    entries: dict[int, list[StoredEntry]] = {row.id: [] for row in rows}
-    found = session.execute(
-        select(_ENTRY)
-        .where(_ENTRY.c.run_id.in_(list(entries)), _ENTRY.c.taken_back.is_(False))
-        .order_by(_ENTRY.c.id)
+    entries: dict[Any, list[StoredEntry]] = {run.id: [] for run, _, _ in rows}
+    found = session.scalars(
+        select(BenchEntry)
+        .where(col(BenchEntry.run_id).in_(list(entries)), col(BenchEntry.taken_back).is_(False))
+        .order_by(col(BenchEntry.id))
     )
     for entry in found:
         entries[entry.run_id].append(StoredEntry(**{name: getattr(entry, name) for name in _ENTRY_FIELDS}))
     return [
         StoredRun(
-            **{name: getattr(row, name) for name in _RUN_FIELDS},
-            family_code=row.code,
-            case_uid=row.case_uid,
-            entries=tuple(entries[row.id]),
+            **{name: getattr(run, name) for name in _RUN_FIELDS},
+            family_code=code,
+            case_uid=case_uid,
+            entries=tuple(entries[run.id]),
         )
-        for row in rows
+        for run, code, case_uid in rows
     ]
 
 
 def get(session: Session, uid: str) -> StoredRun:
     """One run with its entries. Raises NotFound."""
-    found = _runs(session, _RUN.c.uid == uid, limit=1)
+    found = _runs(session, col(BenchRun.uid) == uid, limit=1)
     if not found:
         raise NotFound("There is no such bench test.", field="run", remedy="Choose one from the bench page.")
     return found[0]
@@ -149,7 +143,7 @@ def hold(session: Session, uid: str) -> StoredRun:
 
     SQLite holds the whole store for a writer anyway. Raises NotFound.
     """
-    case_id = session.scalar(select(_RUN.c.case_id).where(_RUN.c.uid == uid).with_for_update())
+    case_id = session.scalar(select(col(BenchRun.case_id)).where(col(BenchRun.uid) == uid).with_for_update())
     if case_id is not None:
         hold_case(session, case_id)
     return get(session, uid)
@@ -157,27 +151,27 @@ def hold(session: Session, uid: str) -> StoredRun:
 
 def hold_case(session: Session, case_id: int) -> None:
     """Keeps others from changing a case until the transaction ends."""
-    session.execute(select(_CASE.c.id).where(_CASE.c.id == case_id).with_for_update())
+    session.execute(select(col(BoardCase.id)).where(col(BoardCase.id) == case_id).with_for_update())
 
 
 def under_way(session: Session, limit: int = 20) -> list[StoredRun]:
     """Runs that were not finished, the oldest first."""
-    return _runs(session, _RUN.c.finished_at.is_(None), limit=limit, newest_first=False)
+    return _runs(session, col(BenchRun.finished_at).is_(None), limit=limit, newest_first=False)
 
 
 def finished(session: Session, limit: int = 10) -> list[StoredRun]:
     """Runs that were finished, the newest first."""
-    return _runs(session, _RUN.c.finished_at.is_not(None), limit=limit)
+    return _runs(session, col(BenchRun.finished_at).is_not(None), limit=limit)
 
 
 def of_case(session: Session, case_uid: str, limit: int = 50) -> list[StoredRun]:
     """All runs of a case, the newest first."""
-    return _runs(session, _CASE.c.uid == case_uid, limit=limit)
+    return _runs(session, col(BoardCase.uid) == case_uid, limit=limit)
 
 
 def change(session: Session, run_id: int, values: Mapping[str, Any]) -> None:
     """Changes columns of a run."""
-    session.execute(update(_RUN).where(_RUN.c.id == run_id).values(**values, changed_at=now()))
+    session.execute(update(BenchRun).where(col(BenchRun.id) == run_id).values(**values, changed_at=now()))
 
 
 def note_cautions_read(session: Session, run_id: int) -> None:
@@ -197,30 +191,32 @@ def give_case(session: Session, run_id: int, case_uid: str) -> None:
 
 def enter(session: Session, run_id: int, values: Mapping[str, Any]) -> None:
     """Adds an entry to a run."""
-    session.execute(insert(_ENTRY), {**values, "run_id": run_id, "entered_at": now(), "taken_back": False})
+    session.execute(
+        insert(BenchEntry), {**values, "run_id": run_id, "entered_at": now(), "taken_back": False}
+    )
 
 
 def take_back(session: Session, entry_id: int) -> None:
     """Marks an entry as mistaken; it stays in the store but counts no more."""
-    session.execute(update(_ENTRY).where(_ENTRY.c.id == entry_id).values(taken_back=True))
+    session.execute(update(BenchEntry).where(col(BenchEntry.id) == entry_id).values(taken_back=True))
 
 
 def _reports(session: Session, *conditions: Any) -> list[StoredReport]:
-    query = (
-        select(_REPORT, _CASE.c.uid.label("case_uid"))
-        .join(_CASE, _CASE.c.id == _REPORT.c.case_id)
+    query: Any = (
+        select(CustomerReport, col(BoardCase.uid))
+        .join(BoardCase, col(BoardCase.id) == col(CustomerReport.case_id))
         .where(*conditions)
-        .order_by(_REPORT.c.id.desc())
+        .order_by(col(CustomerReport.id).desc())
     )
     return [
-        StoredReport(row.uid, row.case_uid, row.content, row.written_at, row.issued_at)
-        for row in session.execute(query)
+        StoredReport(one.uid, uid, one.content, one.written_at, one.issued_at)
+        for one, uid in session.execute(query)
     ]
 
 
 def report(session: Session, uid: str) -> StoredReport:
     """One report. Raises NotFound."""
-    found = _reports(session, _REPORT.c.uid == uid)
+    found = _reports(session, col(CustomerReport.uid) == uid)
     if not found:
         raise NotFound("There is no such report.", field="report", remedy="Open it from its case.")
     return found[0]
@@ -228,7 +224,7 @@ def report(session: Session, uid: str) -> StoredReport:
 
 def reports_of(session: Session, case_uid: str) -> tuple[StoredReport | None, Sequence[StoredReport]]:
     """(the draft if there is one, issued reports, the newest first) of a case."""
-    found = _reports(session, _CASE.c.uid == case_uid)
+    found = _reports(session, col(BoardCase.uid) == case_uid)
     draft = next((one for one in found if one.issued_at is None), None)
     return draft, [one for one in found if one.issued_at is not None]
 
@@ -236,22 +232,20 @@ def reports_of(session: Session, case_uid: str) -> tuple[StoredReport | None, Se
 def write_report(session: Session, case_uid: str, content: Mapping[str, Any], *, issue: bool) -> str:
     """Keeps the case's draft, or issues it; returns the uid. An issued report is never touched again."""
     case_id = _case_id(session, case_uid)
-    session.execute(delete(_REPORT).where(_REPORT.c.case_id == case_id, _REPORT.c.issued_at.is_(None)))
+    _drop_draft(session, case_id)
     uid = str(uuid.uuid4())
-    session.execute(
-        insert(_REPORT),
-        {
-            "uid": uid,
-            "case_id": case_id,
-            "content": dict(content),
-            "written_at": now(),
-            "issued_at": now() if issue else None,
-        },
+    written = CustomerReport(
+        uid=uid, case_id=case_id, content=dict(content), issued_at=now() if issue else None
     )
+    session.add(written)
     return uid
 
 
 def drop_draft(session: Session, case_uid: str) -> None:
     """Throws the draft of a case away, so that the next one is proposed again."""
-    case_id = _case_id(session, case_uid)
-    session.execute(delete(_REPORT).where(_REPORT.c.case_id == case_id, _REPORT.c.issued_at.is_(None)))
+    _drop_draft(session, _case_id(session, case_uid))
+
+
+def _drop_draft(session: Session, case_id: int) -> None:
+    draft = (col(CustomerReport.case_id) == case_id, col(CustomerReport.issued_at).is_(None))
+    session.execute(delete(CustomerReport).where(*draft))

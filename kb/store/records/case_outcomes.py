@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from sqlalchemy import select
-from sqlmodel import Session
+from sqlmodel import Session, col
 
 from kb.model import CaseRecord, as_dict
 from kb.store.records import cases
-from kb.store.tables.core import BoardCase, table_of
-
-_CASE = table_of(BoardCase)
+from kb.store.tables.core import BoardCase
 
 
 def outcomes(session: Session, writer: cases.Writer, records: Sequence[CaseRecord]) -> list[tuple[str, str]]:
@@ -19,7 +17,9 @@ def outcomes(session: Session, writer: cases.Writer, records: Sequence[CaseRecor
 
     A record may name families, symptoms and part classes that the store does not know yet.
     """
-    query = select(_CASE.c.id, _CASE.c.uid).where(_CASE.c.uid.in_([record.uid for record in records]))
+    query = select(col(BoardCase.id), col(BoardCase.uid)).where(
+        col(BoardCase.uid).in_([record.uid for record in records])
+    )
     ids = {row.uid: row.id for row in session.execute(query)}
     stored = cases.load(session, list(ids.values()))
     found = []

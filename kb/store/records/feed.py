@@ -7,16 +7,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
-from sqlmodel import Session
+from sqlmodel import Session, col, select
 
-from kb.store.records import cases, families, lists, pictures, totals
+from kb.store.records import any_kind, pictures, totals
 from kb.store.records.kinds import KINDS, standing
-from kb.store.tables.core import Batch, Change, History, table_of
-
-_CHANGE = table_of(Change)
-_HISTORY = table_of(History)
-_BATCH = table_of(Batch)
+from kb.store.tables.core import Batch, Change, History
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,21 +56,25 @@ class Present:
     binned_at: datetime | None
 
 
-def _lines(session: Session, query: Any) -> list[FeedLine]:
+def _lines(session: Session, *conditions: Any, limit: int | None = None, offset: int = 0) -> list[FeedLine]:
+    """Changes, the newest first where there is a limit."""
+    query = select(Change, Batch).outerjoin(Batch, col(Batch.id) == Change.batch).where(*conditions)
+    if limit is not None:
+        query = query.order_by(col(Change.seq).desc()).limit(limit).offset(offset)
     return [
         FeedLine(
-            row.seq,
-            row.entity,
-            row.key,
-            row.operation,
-            row.version,
-            row.who,
-            row.at,
-            row.batch,
-            row.kind or "",
-            row.title or "",
+            change.seq or 0,
+            change.entity,
+            change.key,
+            change.operation,
+            change.version,
+            change.who,
+            change.at,
+            change.batch,
+            batch.kind if batch else "",
+            batch.title if batch else "",
         )
-        for row in session.execute(query)
+        for change, batch in session.exec(query)
     ]
 
 
@@ -85,18 +84,11 @@ def page(
     """(how many changes, one page of them), the newest first; of one kind or one person where asked for."""
     conditions = []
     if entity:
-        conditions.append(_CHANGE.c.entity == entity)
+        conditions.append(Change.entity == entity)
     if who:
-        conditions.append(_CHANGE.c.who == who)
-    query = (
-        select(_CHANGE, _BATCH.c.kind, _BATCH.c.title)
-        .outerjoin(_BATCH, _BATCH.c.id == _CHANGE.c.batch)
-        .where(*conditions)
-        .order_by(_CHANGE.c.seq.desc())
-        .limit(limit)
-        .offset(offset)
-    )
-    return totals.changes(session, entity=entity, who=who), _lines(session, query)
+        conditions.append(Change.who == who)
+    lines = _lines(session, *conditions, limit=limit, offset=offset)
+    return totals.changes(session, entity=entity, who=who), lines
 
 
 def spellings(session: Session, entity: str, name: str) -> list[str]:
@@ -104,29 +96,25 @@ def spellings(session: Session, entity: str, name: str) -> list[str]:
     if entity in ("case", pictures.ENTITY):
         return [name]
     fold = KINDS[entity].fold
-    keys = session.scalars(select(_CHANGE.c.key).where(_CHANGE.c.entity == entity).distinct())
+    keys = session.exec(select(Change.key).where(Change.entity == entity).distinct())
     return [key for key in keys if fold(key) == fold(name)]
 
 
 def of_record(session: Session, entity: str, keys: Sequence[str]) -> list[FeedLine]:
     """All changes of one record, the oldest first."""
-    query = (
-        select(_CHANGE, _BATCH.c.kind, _BATCH.c.title)
-        .outerjoin(_BATCH, _BATCH.c.id == _CHANGE.c.batch)
-        .where(_CHANGE.c.entity == entity, _CHANGE.c.key.in_(keys))
-    )
+    found = _lines(session, Change.entity == entity, col(Change.key).in_(keys))
     # Asked for them in order, SQLite would go through all changes of this kind.
-    return sorted(_lines(session, query), key=lambda line: line.seq)
+    return sorted(found, key=lambda line: line.seq)
 
 
 def kept(session: Session, entity: str, keys: Sequence[str], *, from_version: int = 0) -> list[Kept]:
     """The earlier versions of a record that were kept, the oldest first."""
     query = (
-        select(_HISTORY.c.version, _HISTORY.c.record)
-        .where(_HISTORY.c.entity == entity, _HISTORY.c.key.in_(keys), _HISTORY.c.version >= from_version)
-        .order_by(_HISTORY.c.version, _HISTORY.c.id)
+        select(History.version, History.record)
+        .where(History.entity == entity, col(History.key).in_(keys), History.version >= from_version)
+        .order_by(col(History.version), col(History.id))
     )
-    return [Kept(row.version, row.record) for row in session.execute(query)]
+    return [Kept(*row) for row in session.exec(query)]
 
 
 def present(session: Session, entity: str, name: str) -> Present | None:
@@ -134,12 +122,5 @@ def present(session: Session, entity: str, name: str) -> Present | None:
     there = standing(session, entity, [name]).get(name)
     if there is None:
         return None
-    if entity == "case":
-        record: Any = cases.load(session, [there.id])[there.id].record
-    elif entity == "family":
-        record = families.by_ids(session, [there.id])[0].record
-    elif entity == pictures.ENTITY:
-        record = pictures.by_ids(session, [there.id])[0].record
-    else:
-        record = lists.by_id(session, entity, there.id)
+    record = any_kind.load(session, entity, there.id)
     return Present(there.name, record, there.version, there.binned_at)

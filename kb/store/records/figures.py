@@ -6,23 +6,20 @@ from datetime import date
 from typing import Any
 
 from sqlalchemy import and_, func, select
-from sqlmodel import Session
+from sqlmodel import Session, col
 
-from kb.store.tables.core import BoardCase, CaseAttempt, CaseFollowUp, table_of
+from kb.store.tables.core import BoardCase, CaseAttempt, CaseFollowUp
 
-_CASE = table_of(BoardCase)
-_ATTEMPT = table_of(CaseAttempt)
-_FOLLOW_UP = table_of(CaseFollowUp)
 # A month's figures are those of this bench.
-_KEPT = and_(_CASE.c.binned_at.is_(None), _CASE.c.origin_id.is_(None))
+_KEPT = and_(col(BoardCase.binned_at).is_(None), col(BoardCase.origin_id).is_(None))
 
 
 def received(session: Session, first: date, last: date) -> list[tuple[date, int]]:
     """(day, boards received on it) of the days from `first` to `last`."""
     query = (
-        select(_CASE.c.received, func.count())
-        .where(_KEPT, _CASE.c.received.between(first, last))
-        .group_by(_CASE.c.received)
+        select(col(BoardCase.received), func.count())
+        .where(_KEPT, col(BoardCase.received).between(first, last))
+        .group_by(col(BoardCase.received))
     )
     return [(row[0], row[1]) for row in session.execute(query)]
 
@@ -30,9 +27,9 @@ def received(session: Session, first: date, last: date) -> list[tuple[date, int]
 def closed(session: Session, first: date, last: date) -> list[tuple[date, date | None, str, int]]:
     """(day closed, day received or None, verdict, boards) of the days from `first` to `last`."""
     query = (
-        select(_CASE.c.closed, _CASE.c.received, _CASE.c.verdict, func.count())
-        .where(_KEPT, _CASE.c.closed.between(first, last), _CASE.c.verdict.is_not(None))
-        .group_by(_CASE.c.closed, _CASE.c.received, _CASE.c.verdict)
+        select(col(BoardCase.closed), col(BoardCase.received), col(BoardCase.verdict), func.count())
+        .where(_KEPT, col(BoardCase.closed).between(first, last), col(BoardCase.verdict).is_not(None))
+        .group_by(col(BoardCase.closed), col(BoardCase.received), col(BoardCase.verdict))
     )
     return [(row[0], row[1], row[2], row[3]) for row in session.execute(query)]
 
@@ -40,10 +37,10 @@ def closed(session: Session, first: date, last: date) -> list[tuple[date, date |
 def came_back(session: Session, first: date, last: date) -> list[tuple[date, str, int]]:
     """(day of the news, which fault it came back with, boards) of the days from `first` to `last`."""
     query = (
-        select(_FOLLOW_UP.c.date, _FOLLOW_UP.c.state, func.count())
-        .join(_CASE, _CASE.c.id == _FOLLOW_UP.c.case_id)
-        .where(_KEPT, _FOLLOW_UP.c.date.between(first, last), _FOLLOW_UP.c.state != "still working")
-        .group_by(_FOLLOW_UP.c.date, _FOLLOW_UP.c.state)
+        select(col(CaseFollowUp.date), col(CaseFollowUp.state), func.count())
+        .join(BoardCase, col(BoardCase.id) == col(CaseFollowUp.case_id))
+        .where(_KEPT, col(CaseFollowUp.date).between(first, last), col(CaseFollowUp.state) != "still working")
+        .group_by(col(CaseFollowUp.date), col(CaseFollowUp.state))
     )
     return [(row[0], row[1], row[2]) for row in session.execute(query)]
 
@@ -52,13 +49,13 @@ def part_costs(session: Session, first: date, last: date) -> list[tuple[date, in
     """(day closed, cents spent on parts, minutes at the bench) of the days from `first` to `last`."""
     query = (
         select(
-            _CASE.c.closed,
-            func.coalesce(func.sum(_ATTEMPT.c.cost_cents), 0),
-            func.coalesce(func.sum(_ATTEMPT.c.minutes), 0),
+            col(BoardCase.closed),
+            func.coalesce(func.sum(col(CaseAttempt.cost_cents)), 0),
+            func.coalesce(func.sum(col(CaseAttempt.minutes)), 0),
         )
-        .join(_ATTEMPT, _ATTEMPT.c.case_id == _CASE.c.id)
-        .where(_KEPT, _CASE.c.closed.between(first, last))
-        .group_by(_CASE.c.closed)
+        .join(CaseAttempt, col(CaseAttempt.case_id) == col(BoardCase.id))
+        .where(_KEPT, col(BoardCase.closed).between(first, last))
+        .group_by(col(BoardCase.closed))
     )
     return [(row[0], int(row[1]), int(row[2])) for row in session.execute(query)]
 
@@ -67,13 +64,13 @@ def quoted(session: Session, first: date, last: date) -> list[tuple[date, dict[s
     """(day closed, quote, cents for parts, minutes at the bench) of each board closed in these days with a quote."""
     query = (
         select(
-            _CASE.c.closed,
-            _CASE.c.quote,
-            func.coalesce(func.sum(_ATTEMPT.c.cost_cents), 0),
-            func.coalesce(func.sum(_ATTEMPT.c.minutes), 0),
+            col(BoardCase.closed),
+            col(BoardCase.quote),
+            func.coalesce(func.sum(col(CaseAttempt.cost_cents)), 0),
+            func.coalesce(func.sum(col(CaseAttempt.minutes)), 0),
         )
-        .outerjoin(_ATTEMPT, _ATTEMPT.c.case_id == _CASE.c.id)
-        .where(_KEPT, _CASE.c.closed.between(first, last), _CASE.c.quote.is_not(None))
-        .group_by(_CASE.c.id)
+        .outerjoin(CaseAttempt, col(CaseAttempt.case_id) == col(BoardCase.id))
+        .where(_KEPT, col(BoardCase.closed).between(first, last), col(BoardCase.quote).is_not(None))
+        .group_by(col(BoardCase.id))
     )
     return [(row[0], row[1], int(row[2]), int(row[3])) for row in session.execute(query)]

@@ -8,26 +8,22 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, func, insert, select, update
-from sqlmodel import Session
+from sqlalchemy import delete, func, insert, update
+from sqlmodel import Session, col, select
 
 from kb.errors import BadInput, Conflict, NotFound, OthersCase
 from kb.model import FileWords, Mark, as_dict
 from kb.store.records import changes
-from kb.store.tables.core import BoardCase, now, table_of
+from kb.store.tables.core import BoardCase, now
 from kb.store.tables.files import CaseFile, StoredFile
 from kb.store.tables.pictures import BoardPicture
 
 ENTITY = "case_file"
 MOST_OF_A_CASE = 200
-_FILE = table_of(CaseFile)
-_CONTENT = table_of(StoredFile)
-_CASE = table_of(BoardCase)
-_PICTURE = table_of(BoardPicture)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,60 +69,60 @@ class StoredCaseFile:
         }
 
 
+def _content(row: StoredFile) -> Content:
+    return Content(*(getattr(row, name) for name in Content.__dataclass_fields__))
+
+
 def _found(session: Session, *conditions: Any) -> list[StoredCaseFile]:
     query = (
-        select(
-            _FILE,
-            _CASE.c.uid.label("case_uid"),
-            *(_CONTENT.c[name] for name in Content.__dataclass_fields__),
-        )
-        .join(_CASE, _CASE.c.id == _FILE.c.case_id)
-        .join(_CONTENT, _CONTENT.c.id == _FILE.c.stored_file_id)
+        select(CaseFile, StoredFile, BoardCase.uid)
+        .join(BoardCase, col(BoardCase.id) == CaseFile.case_id)
+        .join(StoredFile, col(StoredFile.id) == CaseFile.stored_file_id)
         .where(*conditions)
-        .order_by(_FILE.c.case_id, _FILE.c.position, _FILE.c.id)
+        .order_by(col(CaseFile.case_id), col(CaseFile.position), col(CaseFile.id))
     )
     return [
         StoredCaseFile(
-            row.id,
-            row.uid,
-            row.case_uid,
-            Content(*(getattr(row, name) for name in Content.__dataclass_fields__)),
-            row.original_name,
-            row.caption,
-            tuple(Mark.model_construct(**mark) for mark in row.marks),
-            row.added_at,
-            row.added_by,
-            row.version,
-            row.binned_at,
+            file.id or 0,
+            file.uid,
+            case_uid,
+            _content(kept),
+            file.original_name,
+            file.caption,
+            tuple(Mark.model_construct(**mark) for mark in file.marks),
+            file.added_at,
+            file.added_by,
+            file.version,
+            file.binned_at,
         )
-        for row in session.execute(query)
+        for file, kept, case_uid in session.exec(query)
     ]
 
 
 def of_case(session: Session, case_uid: str) -> list[StoredCaseFile]:
     """All files of a case in their order, those in the bin included; none for a case that is not there."""
-    return _found(session, _CASE.c.uid == case_uid)
+    return _found(session, col(BoardCase.uid) == case_uid)
 
 
 def of_cases(session: Session, case_uids: Sequence[str]) -> list[StoredCaseFile]:
     """The files of some cases, those of one case together and in their order; none that are in the bin."""
-    return _found(session, _CASE.c.uid.in_(case_uids), _FILE.c.binned_at.is_(None))
+    return _found(session, col(BoardCase.uid).in_(case_uids), col(CaseFile.binned_at).is_(None))
 
 
 def documents_of(session: Session, case_ids: Sequence[int], limit: int) -> list[StoredCaseFile]:
     """The newest documents of some cases, pictures and those in the bin left out."""
     found = _found(
         session,
-        _FILE.c.case_id.in_(case_ids),
-        _FILE.c.binned_at.is_(None),
-        _CONTENT.c.width_px.is_(None),
+        col(CaseFile.case_id).in_(case_ids),
+        col(CaseFile.binned_at).is_(None),
+        col(StoredFile.width_px).is_(None),
     )
     return sorted(found, key=lambda one: one.id, reverse=True)[:limit]
 
 
 def get(session: Session, case_uid: str, uid: str) -> StoredCaseFile:
     """One file of a case, also one in the bin. Raises NotFound, also for a file of another case."""
-    found = _found(session, _CASE.c.uid == case_uid, _FILE.c.uid == uid)
+    found = _found(session, col(BoardCase.uid) == case_uid, col(CaseFile.uid) == uid)
     if not found:
         raise NotFound("There is no such file at this case.", field="file", remedy="Open it from its case.")
     return found[0]
@@ -139,7 +135,11 @@ def add(session: Session, case_uid: str, given: Content, original_name: str, cap
     there, taken out of the bin if it lay there. Raises NotFound, and BadInput where the case is full or
     another shop's.
     """
-    of_uid = select(_CASE.c.id, _CASE.c.origin_id).where(_CASE.c.uid == case_uid).with_for_update()
+    of_uid = (
+        select(col(BoardCase.id), col(BoardCase.origin_id))
+        .where(col(BoardCase.uid) == case_uid)
+        .with_for_update()
+    )
     case = session.execute(of_uid).first()
     if case is None:
         raise NotFound(f"There is no case {case_uid}.", field="case", remedy="Search for it.")
@@ -147,14 +147,14 @@ def add(session: Session, case_uid: str, given: Content, original_name: str, cap
         raise OthersCase(case_uid)
     case_id = case.id
     kept_id = content_id(session, given)
-    of_this = (_FILE.c.case_id == case_id, _FILE.c.stored_file_id == kept_id)
-    known = session.execute(select(_FILE.c.uid, _FILE.c.binned_at).where(*of_this)).first()
+    of_this = (col(CaseFile.case_id) == case_id, col(CaseFile.stored_file_id) == kept_id)
+    known = session.execute(select(col(CaseFile.uid), col(CaseFile.binned_at)).where(*of_this)).first()
     if known is not None:
         if known.binned_at is not None:
             set_binned(session, case_uid, known.uid, binned=False)
         return str(known.uid)
     held, last = session.execute(
-        select(func.count(), func.max(_FILE.c.position)).where(_FILE.c.case_id == case_id)
+        select(func.count(), func.max(col(CaseFile.position))).where(col(CaseFile.case_id) == case_id)
     ).one()
     if held >= MOST_OF_A_CASE:
         raise BadInput(
@@ -176,18 +176,21 @@ def add(session: Session, case_uid: str, given: Content, original_name: str, cap
         "version": 1,
         "changed_at": now(),
     }
-    session.execute(insert(_FILE), row)
+    session.execute(insert(CaseFile), row)
     changes.note(session, [(ENTITY, uid, "added", 1, get(session, case_uid, uid).as_record())])
     return uid
 
 
 def content_id(session: Session, given: Content) -> int:
     """The row of content whose bytes are kept already, made where there is none."""
-    known = session.scalar(select(_CONTENT.c.id).where(_CONTENT.c.content == given.content))
+    known = session.scalar(select(col(StoredFile.id)).where(col(StoredFile.content) == given.content))
     if known is not None:
         return int(known)
-    row = {**{name: getattr(given, name) for name in Content.__dataclass_fields__}, "added_at": now()}
-    return int(session.scalars(insert(_CONTENT).returning(_CONTENT.c.id), [row]).one())
+    made = StoredFile(**asdict(given))
+    session.add(made)
+    session.flush()
+    assert made.id is not None
+    return made.id
 
 
 def hold(session: Session, case_uid: str, uid: str, expected_version: int | None = None) -> StoredCaseFile:
@@ -195,7 +198,7 @@ def hold(session: Session, case_uid: str, uid: str, expected_version: int | None
 
     Raises NotFound, and Conflict where `expected_version` is not the version in the store.
     """
-    session.execute(select(_FILE.c.id).where(_FILE.c.uid == uid).with_for_update())
+    session.execute(select(col(CaseFile.id)).where(col(CaseFile.uid) == uid).with_for_update())
     old = get(session, case_uid, uid)
     if expected_version is not None and expected_version != old.version:
         raise Conflict(
@@ -234,7 +237,7 @@ def set_binned(
 def _set(session: Session, old: StoredCaseFile, operation: str, **values: Any) -> None:
     version = old.version + 1
     session.execute(
-        update(_FILE).where(_FILE.c.id == old.id).values(**values, version=version, changed_at=now())
+        update(CaseFile).where(col(CaseFile.id) == old.id).values(**values, version=version, changed_at=now())
     )
     written = [get(session, old.case_uid, old.uid).as_record()] if operation == "updated" else []
     changes.note(session, [(ENTITY, old.uid, operation, version, *written)])
@@ -246,14 +249,13 @@ def all_contents(session: Session) -> list[Content]:
     A file in the bin refers to its content as any other, and so does every version in its history,
     since the content of a file never changes.
     """
-    query = select(*(_CONTENT.c[name] for name in Content.__dataclass_fields__)).order_by(_CONTENT.c.content)
-    return [Content(*row) for row in session.execute(query)]
+    return [_content(row) for row in session.exec(select(StoredFile).order_by(StoredFile.content))]
 
 
 def contents_of(session: Session, hashes: Sequence[str]) -> list[Content]:
     """What is known of content by its hash, in order of it; hashes that nothing is known of are left out."""
-    query = select(*(_CONTENT.c[name] for name in Content.__dataclass_fields__)).order_by(_CONTENT.c.content)
-    return [Content(*row) for row in session.execute(query.where(_CONTENT.c.content.in_(hashes)))]
+    query = select(StoredFile).where(col(StoredFile.content).in_(hashes)).order_by(StoredFile.content)
+    return [_content(row) for row in session.exec(query)]
 
 
 def every(session: Session) -> list[StoredCaseFile]:
@@ -263,13 +265,15 @@ def every(session: Session) -> list[StoredCaseFile]:
 
 def newest_contents(session: Session, most: int) -> list[str]:
     """The hashes of the contents that were added last."""
-    return list(session.scalars(select(_CONTENT.c.content).order_by(_CONTENT.c.id.desc()).limit(most)))
+    return list(
+        session.scalars(select(col(StoredFile.content)).order_by(col(StoredFile.id).desc()).limit(most))
+    )
 
 
 def remove_of_case(session: Session, case_uid: str) -> None:
     """Removes all files of a case for good, before the case itself goes, and notes it in the change feed."""
     gone = of_case(session, case_uid)
-    session.execute(delete(_FILE).where(_FILE.c.id.in_([one.id for one in gone])))
+    session.execute(delete(CaseFile).where(col(CaseFile.id).in_([one.id for one in gone])))
     changes.note(session, [(ENTITY, one.uid, "removed", one.version + 1) for one in gone])
 
 
@@ -278,8 +282,8 @@ def forget_unreferred(session: Session) -> list[str]:
 
     Call it after files or cases were removed for good; the bytes themselves go with the next sweep.
     """
-    pictures = select(_PICTURE.c.stored_file_id).where(_PICTURE.c.stored_file_id.is_not(None))
-    used = select(_FILE.c.stored_file_id).union(pictures)
-    gone = list(session.scalars(select(_CONTENT.c.content).where(_CONTENT.c.id.not_in(used))))
-    session.execute(delete(_CONTENT).where(_CONTENT.c.id.not_in(used)))
+    pictures = select(col(BoardPicture.stored_file_id)).where(col(BoardPicture.stored_file_id).is_not(None))
+    used = select(col(CaseFile.stored_file_id)).union(pictures)
+    gone = list(session.scalars(select(col(StoredFile.content)).where(col(StoredFile.id).not_in(used))))
+    session.execute(delete(StoredFile).where(col(StoredFile.id).not_in(used)))
     return gone

@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from sqlalchemy import or_, select
-from sqlmodel import Session
+from sqlmodel import Session, col
 
-from kb.store.tables.core import BoardCase, CaseFollowUp, CaseReading, table_of
+from kb.store.tables.core import BoardCase, CaseFollowUp, CaseReading
 
-_CASE, _READING, _NEWS = (table_of(one) for one in (BoardCase, CaseReading, CaseFollowUp))
 _GOOD = ("no fault found", "repaired")
 
 
@@ -18,24 +17,33 @@ def good_cases(session: Session, family_id: int, limit: int) -> list[Any]:
 
     A repaired board that came back with the same fault is none.
     """
-    taken_when_good = or_(_READING.c.after_repair.is_(True), _CASE.c.verdict == _GOOD[0])
+    taken_when_good = or_(col(CaseReading.after_repair).is_(True), col(BoardCase.verdict) == _GOOD[0])
     query = select(
-        *(_CASE.c[name] for name in ("id", "uid", "serial", "origin_id", "verdict", "pin_values"))
+        *(getattr(BoardCase, name) for name in ("id", "uid", "serial", "origin_id", "verdict", "pin_values"))
     ).where(
-        _CASE.c.family_id == family_id,
-        _CASE.c.binned_at.is_(None),
-        _CASE.c.verdict.in_(_GOOD),
+        col(BoardCase.family_id) == family_id,
+        col(BoardCase.binned_at).is_(None),
+        col(BoardCase.verdict).in_(_GOOD),
         or_(
-            (_CASE.c.verdict == _GOOD[0]) & _CASE.c.pin_values.is_not(None),
-            select(_READING.c.id)
-            .where(_READING.c.case_id == _CASE.c.id, _READING.c.value.is_not(None), taken_when_good)
+            (col(BoardCase.verdict) == _GOOD[0]) & col(BoardCase.pin_values).is_not(None),
+            select(col(CaseReading.id))
+            .where(
+                col(CaseReading.case_id) == col(BoardCase.id),
+                col(CaseReading.value).is_not(None),
+                taken_when_good,
+            )
             .exists(),
         ),
-        ~select(_NEWS.c.id)
-        .where(_NEWS.c.case_id == _CASE.c.id, _NEWS.c.state == "came back with the same fault")
+        ~select(col(CaseFollowUp.id))
+        .where(
+            col(CaseFollowUp.case_id) == col(BoardCase.id),
+            col(CaseFollowUp.state) == "came back with the same fault",
+        )
         .exists(),
     )
-    return list(session.execute(query.order_by(_CASE.c.day.desc(), _CASE.c.id.desc()).limit(limit)))
+    return list(
+        session.execute(query.order_by(col(BoardCase.day).desc(), col(BoardCase.id).desc()).limit(limit))
+    )
 
 
 def of_good_cases(session: Session, cases: list[Any]) -> list[Any]:
@@ -43,11 +51,11 @@ def of_good_cases(session: Session, cases: list[Any]) -> list[Any]:
     whole = [row.id for row in cases if row.verdict == _GOOD[0]]
     after = [row.id for row in cases if row.verdict != _GOOD[0]]
     names = ("case_id", "rail", "point", "quantity", "supply", "load", "value")
-    query = select(*(_READING.c[name] for name in names)).where(
-        _READING.c.value.is_not(None),
+    query = select(*(getattr(CaseReading, name) for name in names)).where(
+        col(CaseReading.value).is_not(None),
         or_(
-            _READING.c.case_id.in_(whole),
-            _READING.c.case_id.in_(after) & _READING.c.after_repair.is_(True),
+            col(CaseReading.case_id).in_(whole),
+            col(CaseReading.case_id).in_(after) & col(CaseReading.after_repair).is_(True),
         ),
     )
-    return list(session.execute(query.order_by(_READING.c.case_id, _READING.c.id)))
+    return list(session.execute(query.order_by(col(CaseReading.case_id), col(CaseReading.id))))

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
-from sqlalchemy import insert, select, update
-from sqlmodel import Session, SQLModel
+from sqlmodel import Session, col, select
 
 from kb.errors import Conflict, NotFound
 from kb.model import (
@@ -21,13 +20,15 @@ from kb.model import (
     as_dict,
 )
 from kb.store.records import changes
-from kb.store.tables.core import BenchLoad, PartClass, ShelfPart, Symptom, table_of
+from kb.store.tables.core import BenchLoad, PartClass, ShelfPart, Symptom
+
+Listed = Symptom | PartClass | BenchLoad | ShelfPart
 
 
 @dataclass(frozen=True, slots=True)
 class _List:
     entity: str
-    table: type[SQLModel]
+    table: type[Listed]
     model: type[Record]
     columns: tuple[str, ...]
 
@@ -50,7 +51,9 @@ _LISTS = (
 )
 # Lists within an entry that are records of their own.
 _INNER: dict[str, type[Record]] = {"used_at": UsedAt, "instead_of": Instead}
-_BY_MODEL = {entry.model: entry for entry in _LISTS}
+_BY_ENTITY = {entry.entity: entry for entry in _LISTS}
+ENTITIES = tuple(_BY_ENTITY)
+AnyEntry = TypeVar("AnyEntry", bound=Listed)
 ListRecord = SymptomRecord | PartClassRecord | LoadRecord | ShelfPartRecord
 
 
@@ -62,24 +65,22 @@ def _built(entry: _List, row: Any) -> Any:
 
 
 def _all(session: Session, entry: _List) -> list[Any]:
-    table = table_of(entry.table)
-    query = select(table).where(table.c.binned_at.is_(None)).order_by(table.c.name_key)
-    return [_built(entry, row) for row in session.execute(query)]
+    table = entry.table
+    query = select(table).where(col(table.binned_at).is_(None)).order_by(table.name_key)
+    return [_built(entry, row) for row in session.exec(query)]
 
 
 def every(session: Session) -> Iterator[tuple[str, Any]]:
     """(kind of record, record) of every entry of every list, those in the bin too."""
     for entry in _LISTS:
-        table = table_of(entry.table)
-        for row in session.execute(select(table).order_by(table.c.id)):
+        for row in session.exec(select(entry.table).order_by(col(entry.table.id))):
             yield entry.entity, _built(entry, row)
 
 
 def by_id(session: Session, entity: str, row_id: int) -> Any:
     """One entry of a list by its row, also one in the bin."""
-    entry = next(one for one in _LISTS if one.entity == entity)
-    table = table_of(entry.table)
-    return _built(entry, session.execute(select(table).where(table.c.id == row_id)).one())
+    entry = _BY_ENTITY[entity]
+    return _built(entry, session.get_one(entry.table, row_id))
 
 
 def symptoms(session: Session) -> list[SymptomRecord]:
@@ -104,14 +105,16 @@ def shelf_parts(session: Session) -> list[ShelfPartRecord]:
 
 def shelf_part(session: Session, name: str) -> tuple[ShelfPartRecord, int]:
     """One part on the shelf with its version. Raises NotFound."""
-    table = table_of(ShelfPart)
-    query = select(table).where(table.c.name_key == name.casefold(), table.c.binned_at.is_(None))
-    row = session.execute(query).first()
-    if row is None:
+    row = _named(session, ShelfPart, name)
+    if row is None or row.binned_at is not None:
         raise NotFound(
             f"There is no part {name} on the shelf.", field="name", remedy="Choose one of the parts shelf."
         )
     return _built(_LISTS[3], row), row.version
+
+
+def _named(session: Session, table: type[AnyEntry], name: str) -> AnyEntry | None:
+    return session.exec(select(table).where(table.name_key == name.casefold())).first()
 
 
 def save(session: Session, record: ListRecord, *, expected_version: int | None = None) -> str:
@@ -121,11 +124,8 @@ def save(session: Session, record: ListRecord, *, expected_version: int | None =
     Raises Conflict where `expected_version` is given and the entry has moved on, NotFound where it is no
     longer there.
     """
-    entry = _BY_MODEL[type(record)]
-    table = table_of(entry.table)
-    key = record.name.casefold()
-    values = {**record.model_dump(exclude={"record"}), "name_key": key}
-    row = session.execute(select(table).where(table.c.name_key == key)).first()
+    entry = _BY_ENTITY[record.record]
+    row = _named(session, entry.table, record.name)
     spoken = entry.entity.replace("_", " ")
     if row is None:
         if expected_version:
@@ -143,47 +143,35 @@ def save(session: Session, record: ListRecord, *, expected_version: int | None =
     if row.binned_at is None and as_dict(before) == as_dict(record):
         return "unchanged"
     changes.keep_replaced(session, [(entry.entity, record.name, row.version, as_dict(before), row.binned_at)])
-    session.execute(
-        update(table).where(table.c.id == row.id).values(**values, version=row.version + 1, binned_at=None)
-    )
-    changes.note(session, [(entry.entity, record.name, "updated", row.version + 1, as_dict(record))])
+    for name, value in record.model_dump(exclude={"record"}).items():
+        setattr(row, name, value)
+    row.version, row.binned_at = row.version + 1, None
+    session.flush()
+    changes.note(session, [(entry.entity, record.name, "updated", row.version, as_dict(record))])
     return "updated"
 
 
-def add(session: Session, record: ListRecord, operation: str = "added") -> int:
-    """Adds an entry that is not there yet and returns its id; `operation` is what the feed calls it."""
-    entry = _BY_MODEL[type(record)]
-    table = table_of(entry.table)
+def add(session: Session, record: ListRecord, operation: str = "added") -> None:
+    """Adds an entry that is not there yet; `operation` is what the feed calls it."""
+    entry = _BY_ENTITY[record.record]
     version = changes.next_versions(session, entry.entity, [record.name])[record.name]
-    values = {**record.model_dump(exclude={"record"}), "name_key": record.name.casefold()}
-    made = session.scalars(insert(table).returning(table.c.id), [{**values, "version": version}]).one()
+    session.add(entry.table(**record.model_dump(exclude={"record"}), name_key=record.key, version=version))
+    session.flush()
     changes.note(session, [(entry.entity, record.name, operation, version, as_dict(record))])
-    return int(made)
-
-
-def load_named(session: Session, name: str) -> LoadRecord:
-    """One of the bench's loads. Raises NotFound."""
-    for record in loads(session):
-        if record.name.casefold() == name.casefold():
-            return record
-    raise NotFound(f"There is no load named {name}.", field="load", remedy="Choose one from the list.")
 
 
 class Names:
     """Finds list entries by name or by any of their synonyms; read once, used for many cases."""
 
     def __init__(self, session: Session, table: type[Symptom] | type[PartClass]) -> None:
-        self._table = table_of(table)
+        self._table = table
         self._entries: dict[str, tuple[int, str]] = {}
         self.reload(session)
 
     def reload(self, session: Session) -> None:
         """Reads the list again, after entries were added."""
-        rows: Sequence[Any] = session.execute(
-            select(
-                self._table.c.id, self._table.c.name, self._table.c.name_key, self._table.c.synonyms
-            ).where(self._table.c.binned_at.is_(None))
-        ).all()
+        columns = select(self._table.id, self._table.name, self._table.name_key, self._table.synonyms)
+        rows: Sequence[Any] = session.exec(columns.where(col(self._table.binned_at).is_(None))).all()
         # An entry's own name wins over the same words as somebody else's synonym.
         self._entries = {word.casefold(): (row.id, row.name) for row in rows for word in row.synonyms}
         self._entries.update({row.name_key: (row.id, row.name) for row in rows})

@@ -6,18 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import delete, insert, select, update
-from sqlmodel import Session
+from sqlalchemy import delete, insert, update
+from sqlmodel import Session, col, select
 
 from kb.errors import NotFound
 from kb.model import OriginRecord
 from kb.store.records import bins, totals
-from kb.store.tables.core import BoardCase, Change, Origin, Setting, now, table_of
+from kb.store.tables.core import BoardCase, Change, Origin, Setting, now
 
-_ORIGIN = table_of(Origin)
-_CASE = table_of(BoardCase)
-_CHANGE = table_of(Change)
-_SETTING = table_of(Setting)
 _STEP = 500
 
 
@@ -37,7 +33,7 @@ class StoredOrigin:
 def listed(session: Session) -> list[StoredOrigin]:
     """All other shops, by name."""
     counts = totals.by_item(session, "origin")
-    rows = session.execute(select(_ORIGIN).order_by(_ORIGIN.c.name, _ORIGIN.c.id))
+    rows = session.exec(select(Origin).order_by(col(Origin.name), col(Origin.id)))
     return [
         StoredOrigin(
             row.id,
@@ -71,15 +67,15 @@ def records(session: Session) -> list[OriginRecord]:
 
 def names(session: Session) -> dict[str, str]:
     """Names of all other shops by id."""
-    return {row.id: row.name for row in session.execute(select(_ORIGIN.c.id, _ORIGIN.c.name))}
+    return {row.id: row.name for row in session.execute(select(col(Origin.id), col(Origin.name)))}
 
 
 def of_cases(session: Session, uids: Sequence[str]) -> dict[str, str]:
     """The name of the shop by the uid of the case, for those of the given cases that are another shop's."""
     rows = session.execute(
-        select(_CASE.c.uid, _ORIGIN.c.name)
-        .join(_ORIGIN, _ORIGIN.c.id == _CASE.c.origin_id)
-        .where(_CASE.c.uid.in_(uids))
+        select(col(BoardCase.uid), col(Origin.name))
+        .join(Origin, col(Origin.id) == col(BoardCase.origin_id))
+        .where(col(BoardCase.uid).in_(uids))
     )
     return {row.uid: row.name for row in rows}
 
@@ -87,34 +83,32 @@ def of_cases(session: Session, uids: Sequence[str]) -> dict[str, str]:
 def known(session: Session, uids: Sequence[str]) -> dict[str, tuple[str, bool]]:
     """(id of the shop or "", whether it is in the bin) by uid, of those cases that the store holds."""
     rows = session.execute(
-        select(_CASE.c.uid, _CASE.c.origin_id, _CASE.c.binned_at).where(_CASE.c.uid.in_(uids))
+        select(col(BoardCase.uid), col(BoardCase.origin_id), col(BoardCase.binned_at)).where(
+            col(BoardCase.uid).in_(uids)
+        )
     )
     return {row.uid: (row.origin_id or "", row.binned_at is not None) for row in rows}
 
 
 def save(session: Session, record: OriginRecord) -> None:
     """Adds a shop, or takes its newer name and day."""
-    row = session.execute(select(_ORIGIN).where(_ORIGIN.c.id == record.id)).first()
-    if row is None:
-        session.execute(
-            insert(_ORIGIN),
-            [{"id": record.id, "name": record.name, "exported": record.date, "brought_at": now()}],
-        )
-    elif record.date >= row.exported and (record.date, record.name) != (row.exported, row.name):
-        session.execute(
-            update(_ORIGIN)
-            .where(_ORIGIN.c.id == record.id)
-            .values(name=record.name, exported=record.date, brought_at=now())
-        )
+    there = session.get(Origin, record.id)
+    if there is None:
+        session.add(Origin(id=record.id, name=record.name, exported=record.date))
+    elif record.date >= there.exported and (record.date, record.name) != (there.exported, there.name):
+        there.name, there.exported, there.brought_at = record.name, record.date, now()
+    session.flush()
 
 
 def withdraw(session: Session, origin_id: str, batch: str) -> int:
     """Puts all cases of a shop into the bin and refuses further ones; returns how many it put there."""
     session.execute(
-        update(_ORIGIN).where(_ORIGIN.c.id == origin_id).values(withdrawn_at=now(), withdrawn_batch=batch)
+        update(Origin).where(col(Origin.id) == origin_id).values(withdrawn_at=now(), withdrawn_batch=batch)
     )
     there = session.scalars(
-        select(_CASE.c.uid).where(_CASE.c.origin_id == origin_id, _CASE.c.binned_at.is_(None))
+        select(col(BoardCase.uid)).where(
+            col(BoardCase.origin_id) == origin_id, col(BoardCase.binned_at).is_(None)
+        )
     ).all()
     return sum(bins.put_cases(session, there[start : start + _STEP]) for start in range(0, len(there), _STEP))
 
@@ -123,16 +117,18 @@ def allow_again(session: Session, origin_id: str, *, bring_back: bool) -> int:
     """Takes cases of the shop again; with `bring_back` those come out of the bin that went with it."""
     batch = get(session, origin_id).withdrawn_batch
     session.execute(
-        update(_ORIGIN).where(_ORIGIN.c.id == origin_id).values(withdrawn_at=None, withdrawn_batch=None)
+        update(Origin).where(col(Origin.id) == origin_id).values(withdrawn_at=None, withdrawn_batch=None)
     )
     if not bring_back:
         return 0
-    went = select(_CHANGE.c.key).where(
-        _CHANGE.c.batch == batch, _CHANGE.c.entity == "case", _CHANGE.c.operation == "binned"
+    went = select(col(Change.key)).where(
+        col(Change.batch) == batch, col(Change.entity) == "case", col(Change.operation) == "binned"
     )
     there = session.scalars(
-        select(_CASE.c.uid).where(
-            _CASE.c.origin_id == origin_id, _CASE.c.binned_at.is_not(None), _CASE.c.uid.in_(went)
+        select(col(BoardCase.uid)).where(
+            col(BoardCase.origin_id) == origin_id,
+            col(BoardCase.binned_at).is_not(None),
+            col(BoardCase.uid).in_(went),
         )
     ).all()
     for start in range(0, len(there), _STEP):
@@ -142,10 +138,10 @@ def allow_again(session: Session, origin_id: str, *, bring_back: bool) -> int:
 
 def sharing_name(session: Session) -> str:
     """The name under which this shop shares, "" where none was chosen yet."""
-    return str(session.scalar(select(_SETTING.c.value).where(_SETTING.c.name == "sharing_name")) or "")
+    return str(session.scalar(select(col(Setting.value)).where(col(Setting.name) == "sharing_name")) or "")
 
 
 def set_sharing_name(session: Session, name: str) -> None:
     """Keeps the name under which this shop shares."""
-    session.execute(delete(_SETTING).where(_SETTING.c.name == "sharing_name"))
-    session.execute(insert(_SETTING), [{"name": "sharing_name", "value": name}])
+    session.execute(delete(Setting).where(col(Setting.name) == "sharing_name"))
+    session.execute(insert(Setting), [{"name": "sharing_name", "value": name}])

@@ -6,15 +6,12 @@ import json
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import delete, func, insert, or_, select, update
-from sqlmodel import Session
+from sqlalchemy import delete, func, or_, update
+from sqlmodel import Session, col, select
 
 from kb.errors import NotFound, Taken
 from kb.model.people import ADMINISTER, name_key
-from kb.store.tables.core import table_of
 from kb.store.tables.people import Person
-
-_PERSON = table_of(Person)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,19 +33,26 @@ class Account:
     untold: str
 
 
-_COLUMNS = tuple(_PERSON.c[name] for name in Account.__dataclass_fields__)
+_FIELDS = tuple(Account.__dataclass_fields__)
+
+
+def _account(row: Person) -> Account:
+    return Account(*(getattr(row, name) for name in _FIELDS))
+
+
+def _only(session: Session, *conditions: Any) -> Account | None:
+    row = session.exec(select(Person).where(*conditions)).first()
+    return _account(row) if row else None
 
 
 def every(session: Session) -> list[Account]:
     """All accounts by name."""
-    rows = session.execute(select(*_COLUMNS).order_by(_PERSON.c.name_key))
-    return [Account(*row) for row in rows]
+    return [_account(row) for row in session.exec(select(Person).order_by(Person.name_key))]
 
 
 def with_id(session: Session, person_id: int) -> Account | None:
     """One account, None where it was removed."""
-    row = session.execute(select(*_COLUMNS).where(_PERSON.c.id == person_id)).first()
-    return Account(*row) if row else None
+    return _only(session, Person.id == person_id)
 
 
 def by_id(session: Session, person_id: int) -> Account:
@@ -61,16 +65,12 @@ def by_id(session: Session, person_id: int) -> Account:
 
 def named(session: Session, name: str) -> Account | None:
     """The account with that name, however it is written."""
-    row = session.execute(select(*_COLUMNS).where(_PERSON.c.name_key == name_key(name))).first()
-    return Account(*row) if row else None
+    return _only(session, Person.name_key == name_key(name))
 
 
 def with_link(session: Session, link_hash: str, now: int) -> Account | None:
     """The account that a link still opens."""
-    row = session.execute(
-        select(*_COLUMNS).where(_PERSON.c.link_hash == link_hash, _PERSON.c.link_expires_at > now)
-    ).first()
-    return Account(*row) if row else None
+    return _only(session, Person.link_hash == link_hash, col(Person.link_expires_at) > now)
 
 
 def add(session: Session, name: str, level: str, now: int) -> Account:
@@ -79,18 +79,15 @@ def add(session: Session, name: str, level: str, now: int) -> Account:
         raise Taken(
             f"There is a person called {name}.", field="name", remedy="Choose a name that tells them apart."
         )
-    session.execute(
-        insert(_PERSON),
-        {"name": name, "name_key": name_key(name), "level": level, "password_hash": "", "added_at": now},
-    )
-    added = named(session, name)
-    assert added is not None
-    return added
+    person = Person(name=name, name_key=name_key(name), level=level, added_at=now)
+    session.add(person)
+    session.flush()
+    return _account(person)
 
 
 def change(session: Session, person_id: int, **values: Any) -> None:
     """Changes columns of one account."""
-    session.execute(update(_PERSON).where(_PERSON.c.id == person_id).values(**values))
+    session.execute(update(Person).where(col(Person.id) == person_id).values(**values))
 
 
 def tell(session: Session, name: str, line: dict[str, Any], *, most: int) -> None:
@@ -103,7 +100,7 @@ def tell(session: Session, name: str, line: dict[str, Any], *, most: int) -> Non
 
 def remove(session: Session, person_id: int) -> None:
     """Removes an account with its sessions and tokens."""
-    session.execute(delete(_PERSON).where(_PERSON.c.id == person_id))
+    session.execute(delete(Person).where(col(Person.id) == person_id))
 
 
 def other_administrators(session: Session, person_id: int) -> int:
@@ -112,19 +109,12 @@ def other_administrators(session: Session, person_id: int) -> int:
     Asked in the writing transaction that changes one of them: there is one writer at a time on both kinds of
     database, so two administrators who remove each other at once do not both find the other.
     """
-    rows = session.execute(
-        select(_PERSON.c.id).where(_PERSON.c.level == ADMINISTER, _PERSON.c.password_hash != "")
-    )
-    return sum(1 for row in rows if row.id != person_id)
+    query = select(Person.id).where(Person.level == ADMINISTER, Person.password_hash != "")
+    return sum(1 for number in session.exec(query) if number != person_id)
 
 
 def can_be_administered(session: Session, now: int) -> bool:
     """Whether somebody administers who can sign in, or will be able to with a link that still opens."""
-    found = session.scalar(
-        select(func.count())
-        .select_from(_PERSON)
-        .where(
-            _PERSON.c.level == ADMINISTER, or_(_PERSON.c.password_hash != "", _PERSON.c.link_expires_at > now)
-        )
-    )
-    return bool(found)
+    can_sign_in = or_(col(Person.password_hash) != "", col(Person.link_expires_at) > now)
+    query = select(func.count()).select_from(Person).where(Person.level == ADMINISTER, can_sign_in)
+    return session.exec(query).one() > 0

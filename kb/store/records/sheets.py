@@ -6,14 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import delete, insert, select, update
-from sqlmodel import Session
+from sqlmodel import Session, col, select
 
 from kb.errors import NotFound
-from kb.store.tables.core import now, table_of
+from kb.store.tables.core import now
 from kb.store.tables.sheets import SheetMapping
-
-_MAPPING = table_of(SheetMapping)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,19 +22,25 @@ class StoredMapping:
     decisions: dict[str, Any]
 
 
-def _built(row: Any) -> StoredMapping:
+def _built(row: SheetMapping) -> StoredMapping:
     return StoredMapping(row.name, tuple(row.headings), row.decisions)
 
 
 def all_mappings(session: Session) -> list[StoredMapping]:
     """All saved mappings, the one changed last first."""
-    rows = session.execute(select(_MAPPING).order_by(_MAPPING.c.changed_at.desc(), _MAPPING.c.id.desc()))
+    rows = session.scalars(
+        select(SheetMapping).order_by(col(SheetMapping.changed_at).desc(), col(SheetMapping.id).desc())
+    )
     return [_built(row) for row in rows]
+
+
+def _of(name: str) -> Any:
+    return select(SheetMapping).where(SheetMapping.name_key == name.casefold())
 
 
 def named(session: Session, name: str) -> StoredMapping:
     """A mapping by its name. Raises NotFound."""
-    row = session.execute(select(_MAPPING).where(_MAPPING.c.name_key == name.casefold())).first()
+    row = session.exec(_of(name)).first()
     if row is None:
         raise NotFound(
             f"There is no saved mapping named {name}.",
@@ -49,18 +52,16 @@ def named(session: Session, name: str) -> StoredMapping:
 
 def save(session: Session, name: str, headings: Sequence[str], decisions: dict[str, Any]) -> None:
     """Adds a mapping or replaces the one of that name."""
-    values = {
-        "name": name,
-        "name_key": name.casefold(),
-        "headings": list(headings),
-        "decisions": decisions,
-        "changed_at": now(),
-    }
-    done = session.execute(update(_MAPPING).where(_MAPPING.c.name_key == name.casefold()).values(**values))
-    if not done.rowcount:  # type: ignore[attr-defined]
-        session.execute(insert(_MAPPING), [values])
+    row = session.exec(_of(name)).first()
+    if row is None:
+        key = name.casefold()
+        session.add(SheetMapping(name=name, name_key=key, headings=list(headings), decisions=decisions))
+    else:
+        row.name, row.headings, row.decisions, row.changed_at = name, list(headings), decisions, now()
 
 
 def remove(session: Session, name: str) -> None:
     """Takes a mapping away; nothing happens where there is none."""
-    session.execute(delete(_MAPPING).where(_MAPPING.c.name_key == name.casefold()))
+    row = session.exec(_of(name)).first()
+    if row is not None:
+        session.delete(row)

@@ -7,11 +7,10 @@ from datetime import date
 from typing import Any
 
 from sqlalchemy import select
-from sqlmodel import Session
+from sqlmodel import Session, col
 
-from kb.store.tables.core import BoardCase, CaseAttempt, PartClass, table_of
+from kb.store.tables.core import BoardCase, CaseAttempt, PartClass
 
-_CASE, _ATTEMPT, _CLASS = (table_of(one) for one in (BoardCase, CaseAttempt, PartClass))
 _OF_ONE_QUERY = 500
 
 
@@ -20,15 +19,15 @@ def repaired_since(session: Session, family_ids: Sequence[int], first: date, lim
     found: list[Any] = []
     for start in range(0, len(family_ids), _OF_ONE_QUERY):
         query = (
-            select(_CASE.c.id, _CASE.c.family_id, _CASE.c.day)
+            select(col(BoardCase.id), col(BoardCase.family_id), col(BoardCase.day))
             .where(
-                _CASE.c.family_id.in_(family_ids[start : start + _OF_ONE_QUERY]),
-                _CASE.c.day >= first,
-                _CASE.c.verdict == "repaired",
-                _CASE.c.binned_at.is_(None),
-                _CASE.c.origin_id.is_(None),
+                col(BoardCase.family_id).in_(family_ids[start : start + _OF_ONE_QUERY]),
+                col(BoardCase.day) >= first,
+                col(BoardCase.verdict) == "repaired",
+                col(BoardCase.binned_at).is_(None),
+                col(BoardCase.origin_id).is_(None),
             )
-            .order_by(_CASE.c.day.desc(), _CASE.c.id.desc())
+            .order_by(col(BoardCase.day).desc(), col(BoardCase.id).desc())
             .limit(limit)
         )
         found += session.execute(query)
@@ -39,20 +38,20 @@ def of_cases(session: Session, case_ids: Sequence[int]) -> list[Any]:
     """Rows of case_id, part, part_class, section and action of fixes that cured or improved, oldest case first."""
     found: list[Any] = []
     for start in range(0, len(case_ids), _OF_ONE_QUERY):
-        query = (
+        query: Any = (
             select(
-                _ATTEMPT.c.case_id,
-                _ATTEMPT.c.part,
-                _CLASS.c.name.label("part_class"),
-                _ATTEMPT.c.section,
-                _ATTEMPT.c.action,
+                col(CaseAttempt.case_id),
+                col(CaseAttempt.part),
+                col(PartClass.name).label("part_class"),
+                col(CaseAttempt.section),
+                col(CaseAttempt.action),
             )
-            .join(_CLASS, _CLASS.c.id == _ATTEMPT.c.part_class_id)
+            .join(PartClass, col(PartClass.id) == col(CaseAttempt.part_class_id))
             .where(
-                _ATTEMPT.c.case_id.in_(case_ids[start : start + _OF_ONE_QUERY]),
-                _ATTEMPT.c.result.in_(("cured", "improved")),
+                col(CaseAttempt.case_id).in_(case_ids[start : start + _OF_ONE_QUERY]),
+                col(CaseAttempt.result).in_(("cured", "improved")),
             )
-            .order_by(_ATTEMPT.c.case_id, _ATTEMPT.c.position)
+            .order_by(col(CaseAttempt.case_id), col(CaseAttempt.position))
         )
         found += session.execute(query)
     return found

@@ -6,9 +6,9 @@ from fastapi import APIRouter
 from pydantic import BaseModel, Discriminator, Field, Tag
 
 from kb.model import LoadRecord
+from kb.model.base import Record
 from kb.model.fields import Words
-from kb.model.records import Record
-from kb.service.bench import helpers, loads
+from kb.service.bench import calculators, loads
 from kb.service.boards import families
 from kb.web.dependencies import ShopHere
 
@@ -131,8 +131,8 @@ def load_plan(shop: ShopHere, body: LoadPlanBody) -> dict[str, Any]:
 @router.post("/bench/discharge", response_model=DischargeOut)
 def discharge(body: DischargeBody) -> dict[str, Any]:
     """How a capacitor empties through a resistor, and a resistor to do it with."""
-    to_v = helpers.TARGET_V if body.to_v is None else body.to_v
-    found = helpers.discharge(body.farads, body.volts, body.ohms, to_v)
+    to_v = calculators.TARGET_V if body.to_v is None else body.to_v
+    found = calculators.discharge(body.farads, body.volts, body.ohms, to_v)
     return {
         "tau_s": found.tau_s,
         "seconds": found.seconds,

@@ -8,8 +8,8 @@ from pydantic import Field
 from kb.errors import BadInput
 from kb.facts.designators import code_key
 from kb.model import FamilyRecord, Reading, as_dict
+from kb.model.base import Record
 from kb.model.fields import Words
-from kb.model.records import Record
 from kb.service import Shop
 from kb.service.bench import assessment
 from kb.service.boards import families

@@ -7,7 +7,7 @@ from pydantic import BaseModel
 
 from kb.service.boards import good_boards, kits
 from kb.service.boards.good_boards import Normal, Place
-from kb.service.diagnose import beside
+from kb.service.diagnose import good_board_comparison
 from kb.web.dependencies import FilterText, ShopHere
 
 router = APIRouter()
@@ -98,7 +98,7 @@ def of_family(shop: ShopHere, code: str) -> dict[str, Any]:
 @router.get("/cases/{uid}/beside", response_model=BesideOut)
 def of_case(shop: ShopHere, uid: str) -> dict[str, Any]:
     """The readings of a case beside those of good boards, the board itself left out."""
-    found = beside.view(shop, uid)
+    found = good_board_comparison.view(shop, uid)
     return {
         "boards": found.boards,
         "readings": [

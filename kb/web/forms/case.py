@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Callable
 from datetime import date
 from typing import Any
 
@@ -15,7 +16,7 @@ from kb.facts.spoken_readings import spoken_reading
 from kb.facts.values import parse_iso_date, parse_minutes, parse_money
 from kb.model import Attempt, CaseRecord, FamilyRecord, Problem, Reading, as_dict, problems
 from kb.service.diagnose import diagnosis
-from kb.service.diagnose.words import Noted, reading_key
+from kb.service.diagnose.case_facts import Noted, reading_key
 from kb.web.forms.fields import Form, Row, read_form
 
 LISTS = {
@@ -194,7 +195,17 @@ def _reading(form: Form, number: int, row: Row, family: FamilyRecord | None) -> 
         return kept.model_copy(update={"after_repair": after})
     name = f"readings.{number}.line"
     typed = form.parse(name, row["line"], lambda text: diagnosis.read_line(family, text))
-    return None if typed is None else typed.model_copy(update={"after_repair": after})
+    if typed is None:
+        return None
+    origin = row.get("origin", "")
+    written = f"{typed.written} ({origin})"[:200] if origin else typed.written
+    return typed.model_copy(update={"after_repair": after, "written": written})
+
+
+def note_origins(form: Form, origin_of: Callable[[str, str], str]) -> None:
+    """Notes at each reading which instrument its value came from; a form's own word on that counts for nothing."""
+    for row in form.rows.get("readings", ()):
+        row["origin"] = origin_of(row.get("taken", ""), row.get("line", ""))
 
 
 def _carried(text: str) -> Any:

@@ -9,8 +9,8 @@ from typing import Literal
 from kb.errors import BadInput
 from kb.model import CaseRecord, FamilyRecord, Problem
 from kb.service import Shop
-from kb.service.diagnose import words
-from kb.service.diagnose.words import Fact, Noted, TextRead
+from kb.service.diagnose import case_facts
+from kb.service.diagnose.case_facts import Fact, Noted, TextRead
 from kb.web.forms.case import noted_in_form
 from kb.web.forms.fields import Form
 
@@ -52,8 +52,8 @@ def leave_or_take(form: Form) -> bool:
 
 def of_case(shop: Shop, record: CaseRecord, family: FamilyRecord | None) -> list[ReadText]:
     """The texts of a case as it is kept."""
-    noted = words.noted_in(record)
-    found = words.read_case(shop, record, family)
+    noted = case_facts.noted_in(record)
+    found = case_facts.read_case(shop, record, family)
     return [
         _read_text(place, one, noted, lambda _: "left out") for place, one in enumerate(found) if one.text
     ]
@@ -61,13 +61,13 @@ def of_case(shop: Shop, record: CaseRecord, family: FamilyRecord | None) -> list
 
 def of_form(shop: Shop, form: Form, family: FamilyRecord | None, before: CaseRecord | None) -> list[ReadText]:
     """The texts in a form. What the case held `before` and the form does not was taken out of its fields."""
-    noted, taken_out = noted_in_form(form, family), words.noted_in(before) if before else Noted()
+    noted, taken_out = noted_in_form(form, family), case_facts.noted_in(before) if before else Noted()
     keys = not_read(form)
 
     def state(fact: Fact) -> State:
         return "left out" if fact.key in keys or taken_out.holds(fact) else "new"
 
-    texts = words.read_texts(shop, (form.get("complaint"), form.get("notes")), family)
+    texts = case_facts.read_texts(shop, (form.get("complaint"), form.get("notes")), family)
     return [_read_text(place, one, noted, state) for place, one in enumerate(texts) if one.text.strip()]
 
 
@@ -80,10 +80,10 @@ def _read_text(place: int, read: TextRead, noted: Noted, otherwise: Callable[[Fa
 
 def unnoted(shop: Shop, record: CaseRecord, family: FamilyRecord | None) -> list[str]:
     """Keys of facts in the texts of a kept case that it does not hold."""
-    noted = words.noted_in(record)
+    noted = case_facts.noted_in(record)
     return [
         fact.key
-        for one in words.read_case(shop, record, family)
+        for one in case_facts.read_case(shop, record, family)
         for fact in one.facts
         if not noted.holds(fact)
     ]
@@ -106,7 +106,7 @@ def with_words(
         if line.state == "new"
     ]
     try:
-        return words.with_facts(record, facts, shop.today())
+        return case_facts.with_facts(record, facts, shop.today())
     except BadInput as error:
         form.problems.append(Problem("complaint", error.message, error.remedy or ""))
         return None

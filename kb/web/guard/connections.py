@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, ClassVar
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from kb.service.accounts.throttle import place_of
-from kb.web.guard import neighbours
+from kb.web.guard import local_accounts
 
 if TYPE_CHECKING:
-    from kb.web.guard.serving import Serving
+    from kb.web.guard.addresses import Serving
 
 HEAD_S = 15.0
 BLOCKED_S = 60.0
@@ -52,8 +52,8 @@ class PatientProtocol(H11Protocol):
                 transport.abort()
                 return
         if self.asks_whose and self.client and self.server and self.server[1] is not None:
-            owner = neighbours.owner_of(self.client, (self.server[0], self.server[1]))
-            self.app_state = {**self.app_state, neighbours.STATE: owner}
+            owner = local_accounts.owner_of(self.client, (self.server[0], self.server[1]))
+            self.app_state = {**self.app_state, local_accounts.STATE: owner}
         self._head_timer = self.loop.call_later(self.head_s, self._give_up)
 
     def data_received(self, data: bytes) -> None:

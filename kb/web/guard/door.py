@@ -28,7 +28,7 @@ from kb.web.rendering import render, see_other
 from kb.web.resend import typed_into
 
 if TYPE_CHECKING:
-    from kb.web.guard.serving import Serving
+    from kb.web.guard.addresses import Serving
 
 log = logging.getLogger(__name__)
 _LONGEST_NEXT = 2000

@@ -13,8 +13,8 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from kb.errors import BadInput, KbError, NotAllowed
-from kb.web.guard import neighbours
-from kb.web.guard.serving import Serving
+from kb.web.guard import local_accounts
+from kb.web.guard.addresses import Serving
 from kb.web.hosts import is_loopback
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -88,7 +88,7 @@ class Guard:
         self._max_body = max_body
         self._headers = {
             **PROTECTIVE_HEADERS,
-            **({"Strict-Transport-Security": _HSTS} if serving.tls else {}),
+            **({"Strict-Transport-Security": _HSTS} if serving.tls and not serving.own_certificate else {}),
         }
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -161,7 +161,7 @@ class Guard:
     @staticmethod
     def _check_neighbour(scope: Scope) -> None:
         """Without sign-in nobody is answered but the account that runs the program, as far as that is known."""
-        owner = scope.get("state", {}).get(neighbours.STATE, "unknown")
+        owner = scope.get("state", {}).get(local_accounts.STATE, "unknown")
         if owner == "another":
             raise Forbidden(
                 "This connection comes from another account of this machine, and nobody has to sign in here.",

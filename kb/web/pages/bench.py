@@ -3,31 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
+from functools import partial
 from typing import Annotated
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Query, Request
 from pydantic import ValidationError
+from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from kb.errors import BadInput, Conflict, KbError, NotFound
+from kb.errors import BadInput, Conflict, InstrumentTrouble, KbError, NotFound
 from kb.facts.values import parse_minutes, parse_quantity
 from kb.model import Attempt, EvidenceRecord, FamilyRecord, Problem, Reading, problems
 from kb.service import Shop
-from kb.service.bench import loads, outcome, runs, symptoms
-from kb.service.bench.at_step import charge_at, clock_of, known_so_far
+from kb.service.bench import loads, metering, outcome, runs, symptoms
 from kb.service.bench.outcome import InOrder
 from kb.service.bench.runs import NewRun, Question, RunView, StepView, Typed
+from kb.service.bench.step_context import charge_at, clock_of, known_so_far
 from kb.service.boards import families, places
 from kb.service.boards.good_boards import Learned
 from kb.service.boards.notes import tips_of_step
 from kb.service.boards.places import Place
 from kb.service.cases import cases, files
 from kb.service.cases.files import StoredCaseFile
-from kb.service.diagnose import beside, words
+from kb.service.diagnose import case_facts, good_board_comparison
 from kb.service.parts import shelf
-from kb.web.dependencies import FilterText, FormHere, ShopHere
+from kb.web.dependencies import FilterText, FormHere, ShopHere, awaited
 from kb.web.forms.case import line_of
 from kb.web.forms.fields import Form, read_form
 from kb.web.pages.diagnose import Asked
@@ -257,7 +259,7 @@ def _suggested(shop: Shop, view: RunView) -> dict[str, object]:
         return {"answer": None, "diagnose_url": ""}
     evidence = outcome.evidence(shop, view)
     settled = outcome.settled_words(shop, view, evidence.text)
-    said = words.read_words(shop, evidence.text or "", view.family).facts if settled else ()
+    said = case_facts.read_words(shop, evidence.text or "", view.family).facts if settled else ()
     keys = [fact.key for fact in said if fact.what in settled or fact.words in settled]
     url = diagnose_url(evidence, view.run.case_uid or "", keys)
     return {"answer": outcome.suggestions_from(shop, evidence, settled), "diagnose_url": url}
@@ -273,6 +275,10 @@ def _in_order(shop: Shop, view: RunView) -> InOrder | None:
 def read_cautions(shop: ShopHere, uid: Uid) -> Response:
     """Notes that the cautions were read."""
     runs.acknowledge(shop, uid)
+    return _to_next_step(shop, uid)
+
+
+def _to_next_step(shop: Shop, uid: str) -> Response:
     number = runs.view(shop, uid).next_number
     return see_other(f"/bench/{uid}/steps/{number}" if number else f"/bench/{uid}")
 
@@ -315,6 +321,12 @@ def _step_page(
         "on_board": places.around(shop, view.family, (), [place.step]).step(place.step),
         "held_back": runs.held_back(view, place),
         "learned": _learned(shop, view, place),
+        "meters": metering.at_step(shop, place),
+        "meter_cautions": metering.cautions_at(place),
+        "doing": metering.doing(view, place),
+        "page_id": metering.page_id(),
+        "origin": shop.instruments.origin(typed.taken, typed.value) if typed else "",
+        "log": shop.instruments.log_of(view.run.uid, str(place.number)),
         "tips": tips_of_step(
             families.find(shop, view.family.code), place.step.title, place.step.rail, place.step.point
         ),
@@ -343,7 +355,7 @@ def _learned(shop: Shop, view: RunView, place: StepView) -> Learned | None:
         )
     except ValidationError:
         return None  # what no case can hold either
-    return beside.learned(shop, view.family, [reading], view.run.case_uid or "")[0]
+    return good_board_comparison.learned(shop, view.family, [reading], view.run.case_uid or "")[0]
 
 
 def _photo(shop: Shop, view: RunView) -> StoredCaseFile | None:
@@ -379,6 +391,44 @@ def enter_step(request: Request, shop: ShopHere, uid: Uid, number: Number, data:
     return see_other(f"/bench/{uid}/steps/{number}")
 
 
+@router.post("/bench/{uid}/steps/{number}/take")
+async def take_from_meter(
+    request: Request, shop: ShopHere, uid: Uid, number: Number, data: FormHere
+) -> Response:
+    """Fills the field from an instrument, where no script of the page does. Nothing is entered by that."""
+    view = await run_in_threadpool(runs.view, shop, uid)
+    place = view.step(number)
+    typed = Typed(**{name: str(data.get(name, ""))[:200] for name in ENTRY_FIELDS})
+    error: BadInput | None = None
+    try:
+        doing = metering.in_use_by(metering.doing(view, place), shop.person)
+        future = shop.instruments.take(
+            str(data.get("instrument", ""))[:80], place.step.quantity, metering.page_id(), doing
+        )
+        found = await awaited(future)
+        typed = replace(typed, value=found.text, taken=found.id)
+    except (BadInput, InstrumentTrouble, NotFound) as trouble:
+        error = BadInput(trouble.message, field="instrument", remedy=trouble.remedy)
+    page = partial(_step_page, typed=typed, error=error, again=True, status=409 if error else 200)
+    return await run_in_threadpool(page, request, shop, view, place)
+
+
+@router.post("/bench/{uid}/steps/{number}/log")
+def begin_log(request: Request, shop: ShopHere, uid: Uid, number: Number, data: FormHere) -> Response:
+    """Has an instrument log this step until it is ended; its clock starts too."""
+    view = runs.view(shop, uid)
+    place = view.step(number)
+    try:
+        log = shop.instruments.begin_log(str(data.get("instrument", ""))[:80], metering.about(view, place))
+    except (BadInput, InstrumentTrouble, NotFound) as trouble:
+        error = BadInput(trouble.message, field="instrument", remedy=trouble.remedy)
+        return _step_page(request, shop, view, place, error=error, again=True, status=409)
+    clock = clock_of(view, place)
+    if place.step.hold_s is not None and (clock is None or clock.started_at is None):
+        runs.start_clock(shop, uid, number)
+    return see_other(f"/instruments/log/{log.id}")
+
+
 @router.post("/bench/{uid}/steps/{number}/go-on")
 def go_on(request: Request, shop: ShopHere, uid: Uid, number: Number, data: FormHere) -> Response:
     """Goes on from a check that is wrong, deliberately and with its reason."""
@@ -387,8 +437,7 @@ def go_on(request: Request, shop: ShopHere, uid: Uid, number: Number, data: Form
     except BadInput as error:
         view = runs.view(shop, uid)
         return _step_page(request, shop, view, view.step(number), error=error, status=error.status)
-    upcoming = runs.view(shop, uid).next_number
-    return see_other(f"/bench/{uid}/steps/{upcoming}" if upcoming else f"/bench/{uid}")
+    return _to_next_step(shop, uid)
 
 
 @router.post("/bench/{uid}/steps/{number}/clock")
@@ -410,17 +459,12 @@ def loads_page(request: Request, shop: ShopHere, uid: Uid) -> Response:
     """The loads of a test under way, to be planned again."""
     view = runs.view(shop, uid)
     form = Form({})
-    form.rows["loads"] = [
-        {
-            "rail": target.rail,
-            "amps": ""
-            if target.rail not in view.run.loads
-            else f"{view.run.loads[target.rail]['amps']:.3g} A",
-            "what": str(view.run.loads.get(target.rail, {}).get("what", "")),
-            "kind": str(view.run.loads.get(target.rail, {}).get("kind", "")),
-        }
-        for target in loads.outputs(view.family)
-    ]
+    form.rows["loads"] = []
+    for target in loads.outputs(view.family):
+        load = view.run.loads.get(target.rail, {})
+        amps = f"{load['amps']:.3g} A" if load else ""
+        words = {name: str(load.get(name, "")) for name in ("what", "kind")}
+        form.rows["loads"].append({"rail": target.rail, "amps": amps, **words})
     return _loads_page(request, view, form)
 
 
@@ -475,8 +519,7 @@ def take_back(shop: ShopHere, uid: Uid, number: Number) -> Response:
 def leave_out(request: Request, shop: ShopHere, uid: Uid, number: Number, data: FormHere) -> Response:
     """Leaves a step out and goes on."""
     runs.leave_out(shop, uid, number, str(data.get("reason", "")))
-    upcoming = runs.view(shop, uid).next_number
-    return see_other(f"/bench/{uid}/steps/{upcoming}" if upcoming else f"/bench/{uid}")
+    return _to_next_step(shop, uid)
 
 
 @router.post("/bench/{uid}/steps/{number}/put-back")
@@ -533,12 +576,9 @@ def make_case(shop: ShopHere, uid: Uid) -> Response:
 @router.post("/bench/{uid}/close-case")
 def close_case(request: Request, shop: ShopHere, uid: Uid, data: FormHere) -> Response:
     """Ends a passed test and closes its case."""
-    return _close_case(request, shop, uid, str(data.get("verdict", "")))
-
-
-def _close_case(request: Request, shop: Shop, uid: str, verdict: str) -> Response:
     try:
-        return see_other(f"/cases/{outcome.close_case(shop, uid, verdict)}/report")
+        closed = outcome.close_case(shop, uid, str(data.get("verdict", "")))
+        return see_other(f"/cases/{closed}/report")
     except BadInput as error:
         form = Form(problems=[Problem("verdict", error.message, error.remedy or "")])
         return _overview(request, shop, runs.view(shop, uid), form, status=422)

@@ -17,26 +17,26 @@ from kb.facts import vocabulary as words
 from kb.facts.values import parse_iso_date
 from kb.model import CaseRecord, FollowUp, Problem, as_dict, problems
 from kb.service import Shop
-from kb.service.bench import reports, runs
+from kb.service.bench import metering, reports, runs
 from kb.service.boards import families, pictures
 from kb.service.boards import vocabulary as lists
 from kb.service.cases import cases
 from kb.service.cases.files import StoredCaseFile
-from kb.service.diagnose import beside
-from kb.service.diagnose import words as words_read
+from kb.service.diagnose import case_facts as words_read
+from kb.service.diagnose import good_board_comparison
 from kb.service.diagnose.tried_lines import tried_line
 from kb.service.find.case_search import OPEN, Filters
 from kb.service.parts import shelf
 from kb.service.shop.cut_off import indexed_cases
 from kb.web.dependencies import FilterText, FormHere, LongFormHere, Offset, ShopHere
 from kb.web.forms import case_words
-from kb.web.forms.case import form_of, in_form, read_case_form, record_of
+from kb.web.forms.case import form_of, in_form, note_origins, read_case_form, record_of
 from kb.web.forms.case_words import leave_or_take
 from kb.web.forms.edit import Edit, save_edited
 from kb.web.forms.fields import Form
+from kb.web.pages.case_from_evidence import write_fix, write_in
 from kb.web.pages.diagnose import Asked, read_asked
 from kb.web.pages.photos import files_context
-from kb.web.pages.written_in import write_fix, write_in
 from kb.web.rendering import render, see_other
 
 router = APIRouter()
@@ -176,7 +176,7 @@ def _case_context(shop: Shop, view: cases.CaseView, form: Form, saved: str) -> d
         "reports": reports.issued_of(shop, str(record.uid)),
         **(held := files_context(shop, str(record.uid))),
         "for_board": _for_board(shop, record, held["files"]),
-        "learned": beside.learned(shop, view.family, record.readings, str(record.uid)),
+        "learned": good_board_comparison.learned(shop, view.family, record.readings, str(record.uid)),
         "shelf": shelf.for_case(shop, record, view.family),
         "cautions": cautions.cautions_for("energise") if record.verdict is None else (),
     }
@@ -364,6 +364,9 @@ def _form_page(request: Request, shop: Shop, form: Form, uid: str | None, status
         "unknown_words": any("in the store" in problem.message for problem in form.problems),
         "today": shop.today().isoformat(),
         "workers": _worker_names(shop),
+        "meters": metering.meters(shop),
+        "meter_quantities": metering.QUANTITIES,
+        "page_id": metering.page_id(),
     }
     return render("cases/form.html", context, scope=request.scope, status=status)
 
@@ -371,6 +374,7 @@ def _form_page(request: Request, shop: Shop, form: Form, uid: str | None, status
 def _save_form(request: Request, shop: Shop, uid: str | None, data: FormData) -> Response:
     form = read_case_form(data)
     form.plain["uid"] = uid or ""
+    note_origins(form, shop.instruments.origin)
     if leave_or_take(form) or form.get("add") or form.get("remove"):
         return _form_page(request, shop, form, uid)
     family = families.find(shop, form.get("family")) if form.get("family").strip() else None

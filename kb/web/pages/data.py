@@ -16,7 +16,7 @@ from kb.facts.values import parse_minutes
 from kb.model import PartClassRecord, Problem, SymptomRecord, problems
 from kb.service import Shop
 from kb.service.boards import vocabulary
-from kb.service.diagnose.import_reading import ImportReading
+from kb.service.diagnose.import_facts import ImportReading
 from kb.service.operate import health
 from kb.service.transfer import json_lines
 from kb.web.dependencies import FormHere, FormWithFilesHere, ShopHere

@@ -15,12 +15,12 @@ from kb.service import Shop
 from kb.service.boards import families, places
 from kb.service.boards import vocabulary as lists
 from kb.service.boards.places import Place, Places
-from kb.service.diagnose import beside, diagnosis, track_records
+from kb.service.diagnose import diagnosis, good_board_comparison, track_records
 from kb.service.diagnose.diagnosis import Cause, Excluded, Explained, Lasted, Measurement
 from kb.service.diagnose.tried_lines import tried_line
 from kb.service.diagnose.worth import Verdict, worth_of
 from kb.web.dependencies import ShopHere
-from kb.web.pages.asked import Asked, read_asked
+from kb.web.pages.evidence_address import Asked, read_asked
 from kb.web.rendering import render
 
 __all__ = ["Asked", "read_asked", "router"]
@@ -200,7 +200,7 @@ def _context(shop: Shop, asked: Asked) -> dict[str, object]:
         "errors": asked.errors,
         "notices": notices,
         "shown": shown,
-        "learned": beside.learned(shop, asked.board, judged, asked.case),
+        "learned": good_board_comparison.learned(shop, asked.board, judged, asked.case),
         "pieces": asked.read.pieces(asked.left_out),
         "left_out": [fact for fact in asked.read.facts if fact.key in set(asked.not_read)],
         "tried_line": tried_line,

@@ -15,7 +15,7 @@ from kb.model import Problem, problems
 from kb.service import Shop
 from kb.service.boards import families, good_boards, pin_tables
 from kb.service.cases import cases
-from kb.service.diagnose import beside
+from kb.service.diagnose import good_board_comparison
 from kb.web.dependencies import FormHere, ShopHere
 from kb.web.forms.fields import Form
 from kb.web.rendering import family_path, render, see_other
@@ -86,7 +86,7 @@ def case_page(request: Request, shop: ShopHere, uid: Uid, saved: str = "") -> Re
 def _case_page(
     request: Request, shop: Shop, uid: str, form: Form | None = None, *, saved: str = "", status: int = 200
 ) -> Response:
-    view = beside.view(shop, uid)
+    view = good_board_comparison.view(shop, uid)
     lines = pin_tables.lines_of(view.case.record.pin_values) or pin_tables.blank_lines(view.case.family)
     context = {
         "nav": "cases",

@@ -9,7 +9,7 @@ from starlette.responses import Response
 
 from kb.errors import AlreadyDone, BadInput, KbError
 from kb.model import Problem
-from kb.model.merging import Side
+from kb.model.three_way_merge import Side
 from kb.service import Shop
 from kb.service.history import merges
 from kb.web.dependencies import FormHere, ShopHere

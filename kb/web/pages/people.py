@@ -11,8 +11,10 @@ from kb.errors import BadInput, Conflict, KbError, Taken
 from kb.model.people import LEVELS, WORK
 from kb.service import Shop
 from kb.service.accounts import audit, people
+from kb.web.codes import code
 from kb.web.dependencies import FilterText, Offset, ShopHere, VisitorHere
 from kb.web.forms.fields import Form as Typed
+from kb.web.pages.connect import network_of
 from kb.web.pages.sign_in import problem_of
 from kb.web.rendering import render, see_other
 
@@ -58,10 +60,17 @@ def add_person(
 
 
 def _link_page(request: Request, shop: Shop, name: str, secret: str) -> Response:
-    # Behind a proxy the address of the request is the right one only as far as the proxy says so.
-    base = shop.settings.base_url.rstrip("/") if request.app.state.serving.proxies else ""
-    link = f"{base or str(request.base_url).rstrip('/')}/set-up/{secret}"
-    context = {"nav": "people", "name": name, "link": link, "hours": people.LINK_HOURS}
+    # The address of the request leads nowhere from another machine where it is that of this one.
+    reach = network_of(request).reach()
+    base = reach.addresses[0] if reach else str(request.base_url).rstrip("/")
+    link = f"{base}/set-up/{secret}"
+    context = {
+        "nav": "people",
+        "name": name,
+        "link": link,
+        "link_code": code(link, f"Code that holds the link for {name}") if reach else "",
+        "hours": people.LINK_HOURS,
+    }
     return render("people/link.html", context, scope=request.scope, headers={"Cache-Control": "no-store"})
 
 

@@ -1,0 +1,1 @@
+"""Instruments on the bench that a program can read: meters, bench supplies and electronic loads."""
