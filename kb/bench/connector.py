@@ -1,4 +1,4 @@
-"""Geometry of a connector picture: every pin counted, the probes placed, for whatever draws it."""
+"""A connector with every pin counted and the probes on them; the pages draw it."""
 
 from __future__ import annotations
 
@@ -7,11 +7,6 @@ from dataclasses import dataclass
 
 from kb.errors import BadInput
 
-NUMBERINGS = ("across", "along")
-PITCH = 28.0
-MARGIN = 22.0
-PIN_SIDE = 16.0
-LABEL_HEIGHT = 18.0
 _MOST_PINS = 200
 
 
@@ -37,49 +32,37 @@ class Probe:
 
 @dataclass(frozen=True, slots=True)
 class PinMark:
-    """One pin: its centre, where its number stands, and the lead that goes on it ('' for none)."""
+    """One pin: the lead that goes on it and what it carries ("" for none)."""
 
     number: int
-    x: float
-    y: float
-    label_x: float
-    label_y: float
     lead: str
     net: str
 
 
 @dataclass(frozen=True, slots=True)
 class ConnectorPicture:
-    """Everything in one unit, for an SVG view box of `width` by `height`; `description` says it in words."""
+    """A connector and all its pins, from pin 1."""
 
     name: str
-    width: float
-    height: float
-    pin_side: float
-    outline: tuple[float, float, float, float]
     pins: tuple[PinMark, ...]
-    pin_one: tuple[float, float]
-    description: str
 
 
 def connector_picture(
-    name: str,
-    pins: int,
-    rows: int = 1,
-    probes: tuple[Probe, ...] = (),
-    nets: Mapping[int, str] | None = None,
-    numbering: str = "across",
+    name: str, pins: int, rows: int = 1, probes: tuple[Probe, ...] = (), nets: Mapping[int, str] | None = None
 ) -> ConnectorPicture:
-    """Place `pins` in `rows` with pin 1 at the upper left, seen from the side the probes come from.
-
-    `across` counts from row to row before moving on (1 3 5 above 2 4 6), as pin headers do; `along` counts
-    the first row to its end, then the next. `nets` names what a pin carries.
+    """`pins` in `rows` with the probes that go on this connector; `nets` names what a pin carries.
 
     Raises:
         BadInput: when the pins do not fit the rows, or a probe goes on a pin that does not exist.
     """
-    _check(name, pins, rows, numbering)
-    columns = -(-pins // rows)
+    if not 1 <= pins <= _MOST_PINS:
+        raise BadInput(
+            f"{name} cannot have {pins} pins.", field="pins", remedy=f"Count them: 1 to {_MOST_PINS}."
+        )
+    if not 1 <= rows <= pins:
+        raise BadInput(
+            f"{name} cannot have {rows} rows with {pins} pins.", field="rows", remedy="Count the rows again."
+        )
     leads: dict[int, str] = {}
     for probe in probes:
         if probe.connector != name or probe.pin is None:
@@ -91,57 +74,8 @@ def connector_picture(
                 remedy="Count the pins again from pin 1, or correct the family.",
             )
         leads[probe.pin] = probe.lead
-    top = MARGIN + LABEL_HEIGHT
-    width = 2 * MARGIN + columns * PITCH
-    height = 2 * top + rows * PITCH
-    marks = []
-    for number in range(1, pins + 1):
-        column, row = _cell(number, rows, columns, numbering)
-        x = MARGIN + (column + 0.5) * PITCH
-        y = top + (row + 0.5) * PITCH
-        # Numbers of inner rows stand inside the pin's own cell, those of outer rows clear of the body.
-        label_y = top - 6.0 if row == 0 and rows > 1 else top + rows * PITCH + 14.0
-        if 0 < row < rows - 1:
-            label_y = y + PIN_SIDE / 2 + 5.0
-        marks.append(PinMark(number, x, y, x, label_y, leads.get(number, ""), (nets or {}).get(number, "")))
+    carried = nets or {}
+    numbers = range(1, pins + 1)
     return ConnectorPicture(
-        name=name,
-        width=width,
-        height=height,
-        pin_side=PIN_SIDE,
-        outline=(MARGIN, top, columns * PITCH, rows * PITCH),
-        pins=tuple(marks),
-        pin_one=(marks[0].x, marks[0].y),
-        description=_described(name, pins, rows, leads),
+        name, tuple(PinMark(pin, leads.get(pin, ""), carried.get(pin, "")) for pin in numbers)
     )
-
-
-def _check(name: str, pins: int, rows: int, numbering: str) -> None:
-    if not 1 <= pins <= _MOST_PINS:
-        raise BadInput(
-            f"{name} cannot have {pins} pins.", field="pins", remedy=f"Count them: 1 to {_MOST_PINS}."
-        )
-    if not 1 <= rows <= pins:
-        raise BadInput(
-            f"{name} cannot have {rows} rows with {pins} pins.", field="rows", remedy="Count the rows again."
-        )
-    if numbering not in NUMBERINGS:
-        raise BadInput(
-            f"The pins of {name} cannot be counted “{numbering}”.",
-            field="numbering",
-            remedy=f"Choose one of: {', '.join(NUMBERINGS)}.",
-        )
-
-
-def _cell(number: int, rows: int, columns: int, numbering: str) -> tuple[int, int]:
-    """(column, row) of a pin, from 0."""
-    place = number - 1
-    if numbering == "across":
-        return place // rows, place % rows
-    return place % columns, place // columns
-
-
-def _described(name: str, pins: int, rows: int, leads: Mapping[int, str]) -> str:
-    shape = f"{pins} pin{'s' if pins > 1 else ''} in {rows} row{'s' if rows > 1 else ''}"
-    put = "; ".join(f"{lead} lead on pin {pin} of {pins}" for pin, lead in sorted(leads.items()))
-    return f"Connector {name}, {shape}, pin 1 at the upper left" + (f"; {put}." if put else ".")

@@ -17,10 +17,9 @@ from kb.bench.sequence_types import BenchSequence
 
 @dataclass(frozen=True, slots=True)
 class Across:
-    """One paragraph on all rails, which to load first, and the section suspected ("" where none is)."""
+    """One paragraph on all rails, and the section suspected ("" where none is)."""
 
     sentence: str
-    load_first: tuple[str, ...] = ()
     section: str = ""
 
 
@@ -90,18 +89,18 @@ def _all_off(
             f"{names} are {every} missing{standby}: what they share comes first, the enable line, the main converter, "
             "or a short on any one of them."
         )
-        return Across(sentence, (), "main converter")
+        return Across(sentence, "main converter")
     how = f"{every} cycle" if all(found.condition == "pulsing" for _, found in off) else "are off together"
     if not loaded:
         sentence = (
             f"{names} {how}{standby}: that is the main converter's side, or they want their load. Load "
             f"{_names(first[:2])} first; if it stays, protection and feedback of the main converter, or a common short."
         )
-        return Across(sentence, first, "")
+        return Across(sentence)
     sentence = (
         f"{names} {how} under load{standby}: protection, feedback of the main converter, or a common short."
     )
-    return Across(sentence, (), "main converter")
+    return Across(sentence, "main converter")
 
 
 def _branch_off(
@@ -122,7 +121,5 @@ def _branch_off(
         sentence = (
             f"{parts}{stand}{standby}: that branch, or only its missing load. Load {_names(first[:2])} first."
         )
-        return Across(sentence, first, "")
-    return Across(
-        f"{parts}{stand}{standby}: the converter runs, so it is that branch ({section}).", (), section
-    )
+        return Across(sentence)
+    return Across(f"{parts}{stand}{standby}: the converter runs, so it is that branch ({section}).", section)

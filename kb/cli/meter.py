@@ -19,7 +19,7 @@ from kb.instruments.responses import Measured
 from kb.instruments.sending import Sender, poster
 from kb.instruments.session import Gone, Session
 
-TOKEN = "KB_METER_TOKEN"
+TOKEN = "METER_TOKEN"
 _SERIAL_S = 2.0
 Reading = tuple[str, Measured]
 

@@ -30,12 +30,11 @@ BADNESS = ("absent", "pulsing", "high", "low", "in tolerance")
 
 @dataclass(frozen=True, slots=True)
 class TwoFaults:
-    """The likeliest pair, how likely any two faults are, and how likely this pair is."""
+    """The likeliest pair, and how likely any two faults are."""
 
     first: Fault
     second: Fault
     probability: float
-    of_this_pair: float
 
 
 def share_of_doubles(ledger: Ledger) -> float:
@@ -70,7 +69,6 @@ def two_faults(ledger: Ledger, found: Posterior) -> TwoFaults | None:
         names[int(found.faults[order[first[best]]])],
         names[int(found.faults[order[second[best]]])],
         float(weights.sum()) / total * (1.0 - found.unseen),
-        float(weights[best]) / total * (1.0 - found.unseen),
     )
 
 

@@ -8,6 +8,7 @@ that opens it all the same would give it.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 from fastapi import Request
 from starlette.responses import FileResponse, Response
@@ -82,3 +83,12 @@ def file_name(file: StoredCaseFile) -> str:
 def _holds(request: Request, tag: str) -> bool:
     held = [one.strip().removeprefix("W/") for one in request.headers.get("if-none-match", "").split(",")]
     return tag in held or "*" in held
+
+
+def bytes_answer(*media_types: str) -> dict[int | str, dict[str, Any]]:
+    """What a call that answers with the bytes of a file says of its answers."""
+    content = {kind: {"schema": {"type": "string", "format": "binary"}} for kind in media_types}
+    return {
+        200: {"description": "The stored bytes, under the type that was proved", "content": content},
+        304: {"description": "The asker holds these bytes already"},
+    }

@@ -5,11 +5,19 @@ from __future__ import annotations
 import json
 import os
 import ssl
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from decimal import Decimal
+from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from typing import Any
 
+import commands
+import httpx
 import pytest
+import trustme
+from processes import bare_environment, served
 
 from kb import system
 from kb.cli import meter
@@ -112,6 +120,9 @@ def test_a_pause_never_grows_beyond_half_a_minute() -> None:
 def test_a_token_leaves_by_https_alone_or_to_this_computer(address: str) -> None:
     with pytest.raises(BadInput):
         poster(address, "kbt_x")
+
+
+def test_a_server_of_this_computer_or_by_https_is_sent_to() -> None:
     assert poster("http://127.0.0.1:8765", "kbt_x")
     assert poster("https://bench.lan:8765/", "kbt_x")
 
@@ -272,3 +283,83 @@ def test_a_command_without_a_source_token_or_name_says_what_is_missing(
     ):
         assert main(given) == 1
         assert told in capsys.readouterr().err
+
+
+# Over a real connection
+
+
+@contextmanager
+def https(answer: int) -> Iterator[tuple[str, trustme.CA, list[tuple[dict[str, str], bytes]]]]:
+    """A server of one answer, by HTTPS, with a certificate of its own authority; and what it was sent."""
+    got: list[tuple[dict[str, str], bytes]] = []
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            body = self.rfile.read(int(self.headers["Content-Length"]))
+            got.append((dict(self.headers), body))
+            self.send_response(answer)
+            self.send_header("Location", "https://elsewhere.invalid/")
+            self.end_headers()
+            self.wfile.write(b"{}")
+
+        def log_message(self, *_: object) -> None:
+            """Says nothing."""
+
+    authority = trustme.CA()
+    server = HTTPServer(("127.0.0.1", 0), Handler)
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    authority.issue_cert("localhost").configure_cert(context)
+    server.socket = context.wrap_socket(server.socket, server_side=True)
+    server.handle_error = lambda *_: None  # type: ignore[method-assign]
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    try:
+        yield f"https://localhost:{server.server_port}", authority, got
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+
+
+def test_readings_go_by_https_with_token_and_key_to_a_server_that_proves_itself(tmp_path: Path) -> None:
+    with https(200) as (url, authority, got):
+        own = tmp_path / "authority.pem"
+        authority.cert_pem.write_to_path(str(own))
+        one = Sender("quay meter", poster(url, "kbt_secret", own), lambda: 1.0)
+        one.add("dc_v", VALUE)
+        assert one.send() == ""
+        (headers, body) = got[0]
+        assert headers["Authorization"] == "Bearer kbt_secret"
+        assert len(headers["Idempotency-Key"]) == 32
+        assert json.loads(body)["readings"] == [{"at_s": 1.0, "quantity": "dc_v", "value": 5.0312}]
+        stranger = Sender("quay meter", poster(url, "kbt_secret"), lambda: 1.0)
+        stranger.add("dc_v", VALUE)
+        assert "certificate is not trusted" in stranger.send()
+        assert len(got) == 1
+
+
+def test_a_token_follows_no_other_address(tmp_path: Path) -> None:
+    with https(307) as (url, authority, got):
+        own = tmp_path / "authority.pem"
+        authority.cert_pem.write_to_path(str(own))
+        one = Sender("quay meter", poster(url, "kbt_secret", own), lambda: 1.0)
+        one.add("dc_v", VALUE)
+        with pytest.raises(InstrumentTrouble, match="refused the readings"):
+            one.send()
+        assert len(got) == 1
+
+
+def test_the_command_reads_a_simulated_meter_and_the_server_shows_it(tmp_path: Path) -> None:
+    library = f"{Path(__file__).with_name('bench.yaml')}@sim"
+    with served(tmp_path / "data") as (url, _):
+        asked = ["meter", "ASRL3::INSTR", "--count", "2", "--every", "0.2"]
+        given = [*asked, "--server", url, "--name", "quay meter"]
+        environment = bare_environment(
+            KB_VISA_LIBRARY=library, KB_DATA=str(tmp_path / "other"), METER_TOKEN="kbt_any"
+        )
+        done = commands.run(given, environment)
+        assert (done.returncode, done.stderr.decode()) == (0, "")
+        listed = httpx.get(f"{url}/api/instruments", timeout=commands.STUCK_S).json()
+        assert [(one["name"], one["kind"], one["quantity"]) for one in listed] == [
+            ("quay meter", None, "dc_v")
+        ]

@@ -355,30 +355,14 @@ def test_two_rails_of_one_name_are_refused() -> None:
 
 
 @pytest.mark.parametrize(("pins", "rows"), [(1, 1), (7, 1), (8, 2), (13, 2), (24, 2), (12, 3)])
-@pytest.mark.parametrize("numbering", ["across", "along"])
-def test_every_pin_is_drawn_once_inside_the_body(pins: int, rows: int, numbering: str) -> None:
-    drawn = connector_picture("J1", pins, rows, numbering=numbering)
+def test_every_pin_is_counted_once_and_carries_its_lead_and_net(pins: int, rows: int) -> None:
+    drawn = connector_picture(
+        "J1", pins, rows, (Probe("red", "J1", pins), Probe("black", "J2", 1)), {pins: "12V"}
+    )
     assert [pin.number for pin in drawn.pins] == list(range(1, pins + 1))
-    assert len({(pin.x, pin.y) for pin in drawn.pins}) == pins
-    left, top, width, height = drawn.outline
-    for pin in drawn.pins:
-        assert left < pin.x < left + width
-        assert top < pin.y < top + height
-        assert 0 < pin.label_y < drawn.height
-    assert drawn.pin_one == (drawn.pins[0].x, drawn.pins[0].y)
-
-
-def test_across_and_along_count_differently() -> None:
-    across = connector_picture("J1", 4, 2)
-    along = connector_picture("J1", 4, 2, numbering="along")
-    assert across.pins[1].y > across.pins[0].y
-    assert along.pins[1].x > along.pins[0].x
-
-
-def test_the_picture_says_in_words_where_the_probes_go() -> None:
-    drawn = connector_picture("CN2", 8, 2, (Probe("red", "CN2", 4), Probe("black", "CN2", 1)))
-    assert "red lead on pin 4 of 8" in drawn.description
-    assert "black lead on pin 1 of 8" in drawn.description
+    assert [(pin.number, pin.lead, pin.net) for pin in drawn.pins if pin.lead or pin.net] == [
+        (pins, "red", "12V")
+    ]
 
 
 def test_a_probe_on_a_pin_that_does_not_exist_is_refused() -> None:

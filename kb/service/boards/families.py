@@ -294,24 +294,19 @@ def save(shop: Shop, record: FamilyRecord, *, expected_version: int | None = Non
 
 
 def save_new(shop: Shop, record: FamilyRecord) -> str:
-    """Adds a family that must not be there yet. Raises Taken."""
-    if find(shop, record.code) is not None:
-        raise BadInput(
-            f"There is a family known as {record.code} already.",
-            field="code",
-            remedy="Open that family and change it, or give the number on the other board.",
-        )
-    return save(shop, record)
+    """Adds a family that must not be there yet. Raises BadInput."""
+    remedy = "Open that family and change it, or give the number on the other board."
+    return _save_unknown(shop, record, BadInput, remedy)
 
 
 def add_new(shop: Shop, record: FamilyRecord) -> str:
     """Adds a family that must not be there yet, for programs. Raises Taken."""
+    return _save_unknown(shop, record, Taken, "Change that family instead.")
+
+
+def _save_unknown(shop: Shop, record: FamilyRecord, error: type[BadInput | Taken], remedy: str) -> str:
     if find(shop, record.code) is not None:
-        raise Taken(
-            f"There is a family known as {record.code} already.",
-            field="code",
-            remedy="Change that family instead.",
-        )
+        raise error(f"There is a family known as {record.code} already.", field="code", remedy=remedy)
     return save(shop, record)
 
 

@@ -13,20 +13,11 @@ from kb.web.api import shapes
 from kb.web.api.cases import version_of
 from kb.web.dependencies import ShopHere
 from kb.web.errors import error_body
-from kb.web.file_responses import content_answer
+from kb.web.file_responses import bytes_answer, content_answer
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]
-_BYTES: dict[int | str, dict[str, Any]] = {
-    200: {
-        "description": "The stored bytes, under the type that was proved",
-        "content": {
-            kind: {"schema": {"type": "string", "format": "binary"}}
-            for kind in ("image/jpeg", "image/png", "image/webp", "application/pdf")
-        },
-    },
-    304: {"description": "The asker holds these bytes already"},
-}
+_BYTES = bytes_answer("image/jpeg", "image/png", "image/webp", "application/pdf")
 
 
 def file_body(file: StoredCaseFile) -> dict[str, Any]:

@@ -11,21 +11,12 @@ from kb.service import Shop
 from kb.service.boards import pictures
 from kb.web.api.cases import version_of
 from kb.web.dependencies import ShopHere
-from kb.web.file_responses import stored_picture_answer
+from kb.web.file_responses import bytes_answer, stored_picture_answer
 from kb.web.rendering import record_path
 
 router = APIRouter()
 Uid = Annotated[str, Path(max_length=64)]
-_BYTES: dict[int | str, dict[str, Any]] = {
-    200: {
-        "description": "The stored bytes, under the type that was proved",
-        "content": {
-            kind: {"schema": {"type": "string", "format": "binary"}}
-            for kind in ("image/jpeg", "image/png", "image/webp")
-        },
-    },
-    304: {"description": "The asker holds these bytes already"},
-}
+_BYTES = bytes_answer("image/jpeg", "image/png", "image/webp")
 
 
 class PictureBody(PictureRecord):
