@@ -90,7 +90,6 @@ _API = (
     api_bench,
     api_instruments,
     api_speech,
-    api_speech,
     api_moving,
 )
 _PAGES = (

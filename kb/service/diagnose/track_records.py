@@ -197,7 +197,11 @@ def adds(shop: Shop, wait_s: float = 0.0) -> tuple[str, ...] | None:
         with shop.derived.counts() as (ledger, weights):
             known, patterns = ledger.known, weights.fitted is not None and weights.fitted.patterns is not None
             kept = keeper.adds
-            if kept is not None and kept[1] == patterns and abs(known - kept[0]) <= _ROUGH_WORTH_REPEATING * known:
+            if (
+                kept is not None
+                and kept[1] == patterns
+                and abs(known - kept[0]) <= _ROUGH_WORTH_REPEATING * known
+            ):
                 return kept[2]
             running = keeper.adder is not None and keeper.adder.is_alive()
             copy = None if running else to_bytes(ledger)
