@@ -106,6 +106,12 @@ class Settings(BaseSettings):
         default=True, description="Whether the server backs up once a day when something has changed."
     )
 
+    speech_model: str = Field(
+        default="",
+        max_length=1000,
+        description="Folder of a speech model in another language than English: acoustic (of pocketsphinx) and "
+        "words.toml.",
+    )
     visa_library: str = Field(
         default="@py",
         max_length=400,

@@ -92,6 +92,8 @@ def missing() -> list[str]:
         "libatomic1": _has_library("libatomic.so.1"),
         # Pages are looked at in letters of a known width.
         "fonts-liberation": any(Path("/usr/share/fonts").glob("**/LiberationSans-Regular*")),
+        # It speaks the readings that the recogniser is tested with.
+        "espeak-ng": shutil.which("espeak-ng") is not None,
         "systemd": shutil.which("systemd-analyze") is not None,
     }
     return [package for package, is_there in needs.items() if not is_there]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-_WORD = {
+WORD_OF_QUANTITY = {
     "dc_v": "",
     "ac_v": "ac",
     "ripple_v": "ripple",
@@ -46,7 +46,7 @@ def spoken_reading(
 ) -> str:
     """The line for a reading in SI base units, such as "5VSB 4.7V standby"."""
     sign = _SIGN[quantity]
-    parts = [where, _WORD[quantity]]
+    parts = [where, WORD_OF_QUANTITY[quantity]]
     if value is not None:
         parts.append(_plain(value) + sign)
     if least is not None:

@@ -22,6 +22,7 @@ from kb.web.api import instruments as api_instruments
 from kb.web.api import pictures as api_pictures
 from kb.web.api import read_text as api_reading
 from kb.web.api import shelf as api_shelf
+from kb.web.api import speech as api_speech
 from kb.web.api import transfer as api_moving
 from kb.web.api import trust as api_trust
 from kb.web.api.shapes import ErrorBody
@@ -88,6 +89,7 @@ _API = (
     api_shelf,
     api_bench,
     api_instruments,
+    api_speech,
     api_moving,
 )
 _PAGES = (

@@ -23,6 +23,7 @@ from kb.service.accounts import people
 from kb.service.accounts.audit import Visitor, moment
 from kb.service.bench.report_words import seen
 from kb.service.boards.notes import tips_at
+from kb.service.speech import hearing
 
 _RECORDS = RECORD_TYPES | {"attempt": Attempt}
 _QUANTITY_MEANING = {word.value: word.meaning for word in QUANTITIES}
@@ -158,6 +159,7 @@ def render(
         "kept_for": asked.get("kept_for", ""),
         "may_be_kept": asked.get("may_be_kept", False),
         "query": "",
+        "speech_trouble": lambda: hearing.trouble(state.shop),
     }
     page = with_keys(environment().get_template(name).render({**shared, **context}))
     return HTMLResponse(page, status_code=status, headers=headers)

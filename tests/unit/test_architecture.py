@@ -32,6 +32,7 @@ ALLOWED = {
     "search": {"system", *_LOWEST},
     "pictures": _LOWEST,
     "apart": {"errors", "system"},
+    "speech": _LOWEST,
     "instruments": {"system", *_LOWEST},
     "exchange": {"model", *_LOWEST},
     "store": {"model", "system", *_LOWEST},
@@ -41,6 +42,7 @@ ALLOWED = {
         "exchange",
         "pictures",
         "apart",
+        "speech",
         "instruments",
         "reading",
         "suggest",
@@ -67,6 +69,7 @@ ORDER = {
         ("diagnose",),
         ("parts",),
         ("bench", "sheets"),
+        ("speech",),
         ("operate",),
     ),
     "web": (
@@ -96,6 +99,7 @@ FOREIGN = {
     "errors": set(),
     "assets": set(),
     "system": {"psutil"},
+    "speech": {"numpy", "pocketsphinx"},
 }
 # Modules that touch clocks, files, processes, networks or chance.
 IMPURE = {

@@ -112,6 +112,8 @@ ACCESS: dict[tuple[str, str], Need] = {
     ("POST", "/api/suggestions"): READ,
     ("POST", "/api/next-measurements"): READ,
     ("POST", "/api/read"): READ,
+    ("POST", "/api/speech/ready"): READ,
+    ("POST", "/api/speech/heard"): READ,
     ("GET", "/track-record"): READ,
     ("GET", "/api/track-record"): READ,
     # cases

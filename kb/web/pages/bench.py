@@ -32,6 +32,7 @@ from kb.service.parts import shelf
 from kb.web.dependencies import FilterText, FormHere, ShopHere, awaited
 from kb.web.forms.case import line_of
 from kb.web.forms.fields import Form, read_form
+from kb.web.guard.requests import MICROPHONE_HERE
 from kb.web.pages.diagnose import Asked
 from kb.web.pages.loads import as_loads
 from kb.web.rendering import family_path, render, see_other
@@ -335,7 +336,7 @@ def _step_page(
         + urlencode({"place": "step", "name": place.step.title}),
         **_suggested(shop, view),
     }
-    return render("bench/step.html", context, scope=request.scope, status=status)
+    return render("bench/step.html", context, scope=request.scope, status=status, headers=MICROPHONE_HERE)
 
 
 def _learned(shop: Shop, view: RunView, place: StepView) -> Learned | None:

@@ -34,6 +34,7 @@ from kb.web.forms.case import form_of, in_form, note_origins, read_case_form, re
 from kb.web.forms.case_words import leave_or_take
 from kb.web.forms.edit import Edit, save_edited
 from kb.web.forms.fields import Form
+from kb.web.guard.requests import MICROPHONE_HERE
 from kb.web.pages.case_from_evidence import write_fix, write_in
 from kb.web.pages.diagnose import Asked, read_asked
 from kb.web.pages.photos import files_context
@@ -368,7 +369,7 @@ def _form_page(request: Request, shop: Shop, form: Form, uid: str | None, status
         "meter_quantities": metering.QUANTITIES,
         "page_id": metering.page_id(),
     }
-    return render("cases/form.html", context, scope=request.scope, status=status)
+    return render("cases/form.html", context, scope=request.scope, status=status, headers=MICROPHONE_HERE)
 
 
 def _save_form(request: Request, shop: Shop, uid: str | None, data: FormData) -> Response:

@@ -20,6 +20,7 @@ from kb.service.diagnose.diagnosis import Cause, Excluded, Explained, Lasted, Me
 from kb.service.diagnose.tried_lines import tried_line
 from kb.service.diagnose.worth import Verdict, worth_of
 from kb.web.dependencies import ShopHere
+from kb.web.guard.requests import MICROPHONE_HERE
 from kb.web.pages.evidence_address import Asked, read_asked
 from kb.web.rendering import render
 
@@ -225,7 +226,7 @@ def diagnose(request: Request, shop: ShopHere) -> Response:
         "supply_states": words.values(words.SUPPLY_STATES),
         "loads": words.values(words.LOADS),
     }
-    return render("diagnose/page.html", context, scope=request.scope)
+    return render("diagnose/page.html", context, scope=request.scope, headers=MICROPHONE_HERE)
 
 
 @router.get("/diagnose/ranking")

@@ -18,6 +18,7 @@ from kb.service.cases import cases
 from kb.service.diagnose import good_board_comparison
 from kb.web.dependencies import FormHere, ShopHere
 from kb.web.forms.fields import Form
+from kb.web.guard.requests import MICROPHONE_HERE
 from kb.web.rendering import family_path, render, see_other
 
 router = APIRouter()
@@ -46,7 +47,9 @@ def _family_page(
         "saved": saved,
         "cautions": cautions_for("unpowered"),
     }
-    return render("families/good_boards.html", context, scope=request.scope, status=status)
+    return render(
+        "families/good_boards.html", context, scope=request.scope, status=status, headers=MICROPHONE_HERE
+    )
 
 
 @router.post("/families/{code}/pins")
@@ -96,7 +99,7 @@ def _case_page(
         "saved": saved,
         "cautions": cautions_for("unpowered"),
     }
-    return render("cases/beside.html", context, scope=request.scope, status=status)
+    return render("cases/beside.html", context, scope=request.scope, status=status, headers=MICROPHONE_HERE)
 
 
 @router.post("/cases/{uid}/pins")

@@ -1,0 +1,1 @@
+"""Readings said at the bench."""

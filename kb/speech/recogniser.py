@@ -1,0 +1,131 @@
+"""Words of a sound, by pocketsphinx with a grammar. Runs in a process beside the program (`kb/apart`).
+
+The library is C code that is fed what was sent, so it runs where it can be stopped. It reads an acoustic model from a
+folder; the one that it brings along knows English.
+"""
+
+from __future__ import annotations
+
+import tempfile
+import tomllib
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+from kb.errors import BadInput
+from kb.speech.automaton import Automaton, automaton_of
+from kb.speech.language import ENGLISH, Language, language_of
+
+ACOUSTIC, WORDS = "acoustic", "words.toml"
+_MODEL_FILES = ("mdef", "means", "variances", "transition_matrices", "feat.params")
+
+
+@dataclass(frozen=True, slots=True)
+class Recognised:
+    """The words, in the order in which they were said; none where nothing fits."""
+
+    words: tuple[str, ...]
+
+
+def is_installed() -> bool:
+    """Whether speech can be recognised here at all."""
+    return find_spec("pocketsphinx") is not None
+
+
+def language_in(folder: str) -> Language:
+    """The language of a model folder, English where none is named. Raises BadInput naming what the folder lacks."""
+    if not folder:
+        return ENGLISH
+    acoustic, words = Path(folder) / ACOUSTIC, Path(folder) / WORDS
+    lacks = next((name for name in _MODEL_FILES if not (acoustic / name).is_file()), None)
+    if lacks:
+        raise BadInput(
+            f"The speech model has no {ACOUSTIC}/{lacks} in {folder}.",
+            field="KB_SPEECH_MODEL",
+            remedy="Name the folder that holds “acoustic” and words.toml, or unset it for English.",
+        )
+    try:
+        return language_of(tomllib.loads(words.read_text(encoding="utf-8")))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise BadInput(
+            f"The speech model’s {WORDS} in {folder} cannot be read: {error}.",
+            field="KB_SPEECH_MODEL",
+            remedy="Write it as the README of kb/speech says, or unset the setting for English.",
+        ) from error
+
+
+def recognise(sound: bytes, grammar: str, folder: str) -> Recognised:
+    """The words of a sound that the grammar allows. Raises BadInput for a wrong model."""
+    decoder = _decoder(folder)
+    _listen_for(decoder, grammar)
+    decoder.start_utt()
+    decoder.process_raw(sound, full_utt=True)
+    decoder.end_utt()
+    found = decoder.hyp()
+    return Recognised(tuple(found.hypstr.split()) if found else ())
+
+
+def get_ready(grammar: str, folder: str) -> bool:
+    """Loads the model and the grammar, so that the first sound does not wait for them. Raises BadInput."""
+    _listen_for(_decoder(folder), grammar)
+    return True
+
+
+_smallest = lru_cache(maxsize=32)(automaton_of)
+
+
+def _listen_for(decoder: Any, grammar: str) -> None:
+    if decoder.heard_for == grammar:
+        return
+    made: Automaton = _smallest(grammar)
+    end = made.states  # the one state in which everything ends
+    # No word is made likelier than another; `wip` is what each further word costs.
+    steps = [(source, target, 1.0, word) for source, target, word in made.arcs]
+    ends = [(state, end, 1.0) for state in sorted(made.final)]
+    decoder.add_fsg("page", decoder.create_fsg("page", 0, end, [*steps, *ends]))
+    decoder.activate_search("page")
+    decoder.heard_for = grammar
+
+
+@lru_cache(maxsize=1)
+def _decoder(folder: str) -> Any:
+    """The recogniser with its model and all words of the language."""
+    import pocketsphinx
+
+    class Decoder(pocketsphinx.Decoder):
+        heard_for = ""
+
+    language = language_in(folder)
+    acoustic = str(Path(folder) / ACOUSTIC) if folder else pocketsphinx.get_model_path("en-us/en-us")
+    lines = [
+        f"{word}{f'({at + 1})' if at else ''} {phones}\n"
+        for word, ways in language.sounds.items()
+        for at, phones in enumerate(ways)
+    ]
+    with tempfile.TemporaryDirectory(prefix="kb-speech-") as place:
+        # A file in a folder, since Windows opens no file twice.
+        words = Path(place) / "words.dict"
+        words.write_text("".join(lines), encoding="utf-8", newline="\n")
+        try:
+            return Decoder(pocketsphinx.Config(hmm=acoustic, dict=str(words), lm=None, logfn="", **TUNED))
+        except (RuntimeError, ValueError) as error:
+            raise BadInput(
+                "The speech model cannot be loaded.",
+                field="KB_SPEECH_MODEL",
+                remedy="Check that its folder belongs to pocketsphinx 5 and that words.toml uses its phones.",
+            ) from error
+
+
+# Found on the development half of the test set (tests/speech); see the README.
+TUNED: dict[str, Any] = {
+    "beam": 1e-48,
+    "pbeam": 1e-48,
+    "wbeam": 1e-40,
+    "bestpath": False,
+    "wip": 3e-3,
+    "silprob": 0.5,
+    "fillprob": 1e-2,
+    "topn": 8,
+}
