@@ -1,7 +1,7 @@
 """The manifest, its icons, and the photographs that a phone shares with the program.
 
-The members of the manifest and their values are those of W3C's Web Application Manifest (read in its documentation by
-MDN) and of Web Share Target (its draft and MDN, read).
+The members of the manifest and their values are those of W3C's Web Application Manifest (from memory) and of Web Share
+Target (its draft and MDN's page, read).
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """What makes the program installable: its name, its pictures and where it begins (W3C, Web Application Manifest).
 
-The members were read in the documentation of MDN and in W3C's drafts of the manifest and of Web Share Target.
+Those of the share target were read in MDN's documentation and in W3C's draft of Web Share Target; the other members
+are from memory.
 """
 
 from __future__ import annotations
