@@ -14,6 +14,7 @@ _BEFORE_NOUNS = frozenset(("new", "neue", "neuen", "neuer", "neues", "nieuw", "n
 _SHORTEST_NOUN = 5
 _ASKED_REACH = 5
 _DONE = frozenset(("done", "gemacht", "erledigt", "gedaan", "hecho", "hechos", "fatto", "fatti"))
+_TRACKS = ("track", "trace", "leiterbahn", "piste", "spoor", "sporen", "pista")
 _LOOKS_SO = frozenset(("clean", "sauber", "propre", "schoon", "limpio", "limpia", "pulito", "pulita"))
 _TRIED_THERE = frozenset(
     ("on", "in", "an", "am", "im", "sur", "dans", "op", "aan", "en", "su", "sull", "nel")
@@ -74,7 +75,8 @@ class EventFinder:
         ]
         for at, token in enumerate(self.tokens):
             if token.folded in _DONE and at - 1 in self.places and at not in taken and self._ends(at):
-                found.append(Event(at, at, "actions", "replace"))  # "C21 + C22 done"
+                track = self.tokens[at - 1].folded.startswith(_TRACKS)  # "C21 + C22 done", "2 tracks done"
+                found.append(Event(at, at, "actions", "repair track" if track else "replace"))
             if token.folded == "kurz" and {at - 1, at - 2} & self.places and at not in taken:
                 found.append(Event(at, at, "failures", "shorted"))
             if token.folded in function_words.TRIED and at not in taken and self._another(at):
