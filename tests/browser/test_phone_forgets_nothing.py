@@ -275,7 +275,7 @@ def test_a_draft_is_offered_taken_saved_and_gone(phone: Page, bench: Bench) -> N
     phone.goto(f"{bench.proxy.url}/cases/{case}/edit")
     phone.get_by_label("Notes").fill("fan hums, cleaned")
     phone.get_by_role("button", name="Add a reading").click()
-    phone.get_by_label("Reading").last.fill("5VSB 4.7 standby")
+    phone.get_by_label("Reading", exact=True).last.fill("5VSB 4.7 standby")
     asked = leave(phone, lambda: phone.goto(f"{bench.proxy.url}/cases/{case}/edit"))
     assert asked == ["beforeunload"]
 
@@ -292,7 +292,7 @@ def test_a_draft_is_offered_taken_saved_and_gone(phone: Page, bench: Bench) -> N
 
     offer.get_by_role("button", name="Take it").click()
     expect(phone.get_by_label("Notes")).to_have_value("fan hums, cleaned")
-    expect(phone.get_by_label("Reading").last).to_have_value("5VSB 4.7 standby")
+    expect(phone.get_by_label("Reading", exact=True).last).to_have_value("5VSB 4.7 standby")
     asked = leave(phone, lambda: phone.get_by_role("button", name="Save the case").click())
     expect(phone).to_have_url(re.compile(f"/cases/{case}\\?saved=changed"))
     assert asked == []
