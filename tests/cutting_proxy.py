@@ -31,7 +31,9 @@ class CuttingProxy:
         proxy = self
 
         class Handler(BaseHTTPRequestHandler):
-            protocol_version = "HTTP/1.0"  # a connection for each request, so that none is sent again by the browser
+            protocol_version = (
+                "HTTP/1.0"  # a connection for each request, so that none is sent again by the browser
+            )
 
             def log_message(self, *_: object) -> None:
                 pass

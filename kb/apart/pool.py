@@ -157,7 +157,7 @@ class Pool:
         self._idle: threading.Timer | None = None
 
     def run(self, function: Callable[P, R], *given: P.args, **none: P.kwargs) -> R:
-        """Calls a function of a module, with values that can be pickled, and answers what it answers.
+        """Calls a function of a module, with values that can be pickled, and returns what it returns.
 
         Raises BadInput where the function does, where the limits were not enough or the process fell over,
         TooSoon where too many wait, and StoreTrouble where no process can be started.

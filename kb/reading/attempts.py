@@ -13,10 +13,10 @@ from kb.reading import function_words
 from kb.reading.events import Event, EventFinder
 from kb.reading.facts import KnownPart
 from kb.reading.inferred_parts import Filler
-from kb.reading.lexicon import CONCEPT, Hit, negation_words
+from kb.reading.lexicon import Hit, negation_words
+from kb.reading.marked_good import mark_good
 from kb.reading.mentions import Mention, find_mentions, in_order, listed, only_says_where
 from kb.reading.part_failures import (
-    BAD,
     CAPACITORS,
     COMES_LOOSE,
     FAILURE_CONCEPTS,
@@ -48,6 +48,14 @@ _WITHOUT_PART = frozenset(
         "replace adapter",
     )
 )
+_FAILS_SO: dict[str, frozenset[str | None]] = {
+    "lost capacitance": CAPACITORS | {None},
+    "high ESR": CAPACITORS | {None},
+    "bulging": CAPACITORS | {"battery", None},
+}
+_OF_PARTS = frozenset(
+    ("shorted", "high ESR", "bulging", "leaking electrolyte", "leaky", "lost capacitance", "drifted")
+)
 _MAY_SHORT = frozenset(("Q", "D", "BD", "BR", "DB", "ZD", "T", "TR"))
 _JOINED = frozenset(("+", "&", "and", "und", "et", "en", "y", "e", "ed"))
 _HOLD_PROGRAMS = frozenset(("memory", "microcontroller", "controller IC", "processor", "supervisor IC"))
@@ -75,7 +83,7 @@ class AttemptFinder:
         self.subjects, self.hits, self.known = subjects, hits, known
 
     def run(self) -> list[Mention]:
-        self._mark_good()
+        mark_good(self.mentions, self.tokens, self.hits)
         events = EventFinder(self.tokens, self.hits, self.places).run()
         self.acts = {event.first for event in events if event.kind == "actions"}
         marks: list[tuple[int, int, object]] = [(mention.first, 0, mention) for mention in self.mentions]
@@ -90,61 +98,6 @@ class AttemptFinder:
         self.filler.fill((*self.mentions, *self.without_part))
         found = [*self.without_part, *(mention for mention in self.mentions if self._is_attempt(mention))]
         return sorted(found, key=lambda mention: mention.first)
-
-    def _mark_good(self) -> None:
-        """ "fuse OK", "D5 ok": a part that was found good; "on CN2 pin 3": one that only says where."""
-        good = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "ok"}
-        done = {hit.first for hit in self.hits if hit.table == "actions"}
-        bad = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value in BAD}
-        bad |= {hit.first for hit in self.hits if (hit.table, hit.value) == ("words", "bad")}
-        loose = {hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "loose"}
-        news = False
-        for number, mention in enumerate(self.mentions):
-            behind = self.mentions[number + 1].first if number + 1 < len(self.mentions) else len(self.tokens)
-            clause = self.tokens[mention.last].clause
-            at = mention.first - 1
-            if at > 0 and self.tokens[at].folded in function_words.ARTICLES:
-                at -= 1  # "by the heatsink"
-            before = self.tokens[at].folded if at >= 0 else ""
-            after = self.tokens[mention.last + 1].folded if mention.last + 1 < len(self.tokens) else ""
-            mention.only_place = mention.part_class != "solder joint" and (
-                (before in function_words.PLACE and not self._ends_range(number))
-                or after in ("pin", "pins", "broche", "patte")
-            )
-            near = [
-                at
-                for at in range(mention.last + 1, min(mention.last + 4, behind, len(self.tokens)))
-                if self.tokens[at].clause == clause
-            ]
-            mention.bad = any(at in bad for at in near) or (
-                mention.part_class in COMES_LOOSE
-                and any(at in loose for at in range(max(0, mention.first - 2), mention.first))
-            )
-            # "replaced C9 ok", "new fuse and it works": good is the board with the new part.
-            since = self.mentions[number - 1].last + 1 if number else 0
-            ahead = range(max(since, mention.first - _PREPOSED), mention.first)
-            new = any(
-                self.tokens[at].clause == clause
-                and (at in done or self.tokens[at].folded in function_words.NEW)
-                for at in ahead
-            ) or any(self.tokens[at].folded in function_words.NEW for at in near)
-            if number and news and listed(self.mentions[number - 1], mention, self.tokens):
-                new = True
-            news = new
-            mention.ok = any(at in good for at in near) and not new and not any(at in done for at in near)
-            last = max((at for at in near if at in good), default=0)
-            if mention.ok and any(self.tokens[at].folded in negation_words() for at in near if at < last):
-                mention.ok = False
-
-    def _ends_range(self, number: int) -> bool:
-        """ "C1 to C4": the second end is no place."""
-        mention, before = self.mentions[number], self.mentions[number - 1]
-        return (
-            number > 0
-            and bool(mention.part and before.part)
-            and designator_letters(mention.part or "") == designator_letters(before.part or "")
-            and mention.first - before.last <= 2
-        )
 
     def _is_alike(self, before: Mention, mention: Mention) -> bool:
         """ "RV1 burst, the fuse too", "Q4 short + fuse": a part of which the same is said as of the one before it."""
@@ -222,6 +175,9 @@ class AttemptFinder:
     def _can_fail(self, mention: Mention, event: Event) -> bool:
         if event.value == "worn contacts" and self._own_class(mention) not in WITH_CONTACTS:
             return False
+        only = _FAILS_SO.get(event.value)
+        if only is not None and self._own_class(mention) not in only:
+            return False
         if event.value not in FAILURE_CONCEPTS:
             return True
         classes = FAILURE_CONCEPTS[event.value][1]
@@ -243,6 +199,15 @@ class AttemptFinder:
         for mention in reversed(seen):
             if not group and event.kind == "failures" and only_says_where(mention, seen, self.tokens):
                 continue
+            if not group and event.value in _FAILS_SO and not self._can_fail(mention, event):
+                continue  # "the cap behind the standby diode vented"
+            if (
+                not group
+                and event.value in _OF_PARTS
+                and mention.part_class == "circuit board"
+                and seen[0] is not mention
+            ):
+                continue  # "the triac on the washer's pcb shorted"
             if mention.sentence != sentence or not is_open(mention):  # type: ignore[operator]
                 break
             if group and not listed(mention, group[-1], self.tokens):
@@ -253,9 +218,15 @@ class AttemptFinder:
         return group
 
     def _interrupted(self, mention: Mention, event: Event) -> bool:
-        between = self.tokens[mention.last + 1 : event.first]
         if event.kind == "failures":
-            return len([token for token in between if token.kind == WORD]) > 6
+            words = [
+                at
+                for at in range(mention.last + 1, event.first)
+                if self.tokens[at].kind == WORD
+                and at not in self.places
+                and self.tokens[at].folded not in function_words.ARTICLES
+            ]
+            return len(words) > 6
         return False
 
     def _action(self, event: Event, seen: list[Mention]) -> None:
@@ -586,13 +557,32 @@ class AttemptFinder:
         return all(token.kind == SIGN or token.folded in function_words.NEXT for token in around)
 
     def _is_attempt(self, mention: Mention) -> bool:
-        if mention.ok:
+        if mention.ok or self._is_none(mention):
             return False
         named = mention.part or mention.part_class in COMES_LOOSE
         if mention.action is not None or (mention.bad and named and not mention.only_place):
             return True
         return (
             mention.failure not in (None, "no oscillation")
-            and mention.part_class != "fuse"
+            and (mention.part_class != "fuse" or mention.part is not None or self._beside_bad(mention))
             and (mention.part is not None or mention.part_class is not None)
+        )
+
+    def _is_none(self, mention: Mention) -> bool:
+        """ "no smoke, no fuse": a part that is not there, or of which nothing is said."""
+        at = mention.first - 1
+        return (
+            at >= 0
+            and mention.failure is None
+            and mention.part is None
+            and mention.acted_at == mention.first
+            and self.tokens[at].folded in function_words.NONE
+            and self.tokens[at].clause == self.tokens[mention.first].clause
+        )
+
+    def _beside_bad(self, fuse: Mention) -> bool:
+        """Whether another part was found bad as well: a blown fuse alone is a symptom, and no fix."""
+        return any(
+            other is not fuse and other.part_class != "fuse" and not other.ok and (other.failure or other.bad)
+            for other in self.mentions
         )

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from kb.reading import function_words
 from kb.reading.patterns import AND, FAR, Match, Places
-from kb.reading.tokens import SIGN, Token
+from kb.reading.tokens import BUT, SIGN, Token
 
 # What happened before says nothing of what the board does.
 OF_HISTORY = (
@@ -34,6 +34,14 @@ def settle_denied(kept: list[Match], tokens: Sequence[Token], places: Places) ->
         present = match.present
         if present and not match.nots and free and match.name not in OF_HISTORY:
             present = not _is_denied(match, free, tokens, kept, last_denied)
+        elif present and match.name in OF_HISTORY:
+            # "no liquid", "not dropped": only right before it
+            before = match.first - 1
+            present = not (
+                before in free
+                and tokens[before].clause == tokens[match.first].clause
+                and tokens[match.first].folded not in function_words.AFTER
+            )
         if not present:
             last_denied = match
             if _is_over(match, tokens):
@@ -88,8 +96,10 @@ def _is_denied(
         if joins & {"or", "nor", "oder", "ou", "ni", "of", "noch", "o", "/"}:
             return True
     after = match.last + 1
-    while after < len(tokens) and tokens[after].kind == SIGN:
-        after += 1
+    while after < len(tokens) and (
+        tokens[after].kind == SIGN or (tokens[after].folded in BUT and after + 1 in free)
+    ):
+        after += 1  # "brummt aber nicht"
     if after < len(tokens) and tokens[after].folded in function_words.NOT_AFTER and after in free:
         ends = after + 1 >= len(tokens) or tokens[after + 1].clause != tokens[after].clause
         return ends and tokens[after].sentence == tokens[match.last].sentence

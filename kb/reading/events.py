@@ -13,6 +13,9 @@ from kb.reading.tokens import WORD, Token
 _BEFORE_NOUNS = frozenset(("new", "neue", "neuen", "neuer", "neues", "nieuw", "nieuwe", "nuevo", "nuova"))
 _SHORTEST_NOUN = 5
 _ASKED_REACH = 5
+_DONE = frozenset(("done", "gemacht", "erledigt", "gedaan", "hecho", "hechos", "fatto", "fatti"))
+_TRACKS = ("track", "trace", "leiterbahn", "piste", "spoor", "sporen", "pista")
+_LOOKS_SO = frozenset(("clean", "sauber", "propre", "schoon", "limpio", "limpia", "pulito", "pulita"))
 _TRIED_THERE = frozenset(
     ("on", "in", "an", "am", "im", "sur", "dans", "op", "aan", "en", "su", "sull", "nel")
 )
@@ -50,11 +53,13 @@ class EventFinder:
                 span = set(range(hit.first, hit.last + 1))
                 if mine & span or (table == "failures" and taken & span):
                     continue
+                if table == "failures" and self._denied_inside(hit):
+                    continue
                 if table == "actions" and (self._denied(hit) or self._ordered(hit.first, hit.last)):
                     continue
                 if table == "actions" and len(hit.places) == 1 and self._of_a_noun(hit.first):
                     continue
-                if table == "actions" and self._asked(hit.first):
+                if table == "actions" and (self._asked(hit.first) or self._not_by_us(hit)):
                     continue
                 mine |= span
                 found.append(Event(hit.first, hit.last, table, hit.value))
@@ -69,6 +74,9 @@ class EventFinder:
             and not taken.intersection(hit.places)
         ]
         for at, token in enumerate(self.tokens):
+            if token.folded in _DONE and at - 1 in self.places and at not in taken and self._ends(at):
+                track = self.tokens[at - 1].folded.startswith(_TRACKS)  # "C21 + C22 done", "2 tracks done"
+                found.append(Event(at, at, "actions", "repair track" if track else "replace"))
             if token.folded == "kurz" and {at - 1, at - 2} & self.places and at not in taken:
                 found.append(Event(at, at, "failures", "shorted"))
             if token.folded in function_words.TRIED and at not in taken and self._another(at):
@@ -95,6 +103,9 @@ class EventFinder:
         if token.clause != self.tokens[at].clause or token.kind != WORD or len(token.folded) < _SHORTEST_NOUN:
             return False
         return after not in self.meaning and not {after, after + 1} & self.places
+
+    def _ends(self, at: int) -> bool:
+        return at + 1 >= len(self.tokens) or self.tokens[at + 1].clause != self.tokens[at].clause
 
     def _another(self, at: int) -> bool:
         """ "tried another PSU board", "anderes Netzteil probiert"."""
@@ -136,6 +147,31 @@ class EventFinder:
         return any(
             token.folded in function_words.ASKED and token.clause == clause
             for token in self.tokens[max(0, at - _ASKED_REACH) : at]
+        )
+
+    def _not_by_us(self, hit: Hit) -> bool:
+        """ "when you turn it up", "since the battery was replaced", "everything looked clean": no repair."""
+        first = hit.first
+        clause = self.tokens[first].clause
+        before = [
+            token.folded
+            for token in self.tokens[max(0, first - _ASKED_REACH) : first]
+            if token.clause == clause
+        ]
+        if function_words.SINCE.intersection(before):
+            return True
+        near = before[-3:]
+        if function_words.WHEN.intersection(near) and function_words.SOMEBODY.intersection(near):
+            return True
+        looks = self.tokens[first].folded in _LOOKS_SO and len(hit.places) == 1
+        return looks and bool(function_words.SEEMS.intersection(before[-2:]))
+
+    def _denied_inside(self, hit: Hit) -> bool:
+        """ "Sicherung nicht durch": a denial between the words of the failure that is none of its own."""
+        return not hit.denies and any(
+            self.tokens[at].folded in negation_words()
+            for at in range(hit.first + 1, hit.last)
+            if at not in hit.places
         )
 
     def _denied(self, hit: Hit) -> bool:

@@ -37,6 +37,9 @@ BETWEEN = _words(
     swings taktet tension tensione terug the then to tombe torna tornato tra tussen ueber under
     unstable unter up value van varia varies vdc vers vez voltage von vorhanden vuelve war was weer
     wel wenn went were wert when wieder with wobbles you zakt zeigt zwischen
+    here almost approx barely estan caen bajan suben marcan dan danno fallen gets getting gives given geven has haben
+    hovering hovers just liegen lies montent nearly restent roughly salgono scendono sinken somewhere staan stanno
+    stehen steigen still tombent wandering wanders zakken zeigen zitten reaches reached goes
     rock than sits sitting settles starts begins gets only reads showing shows stuck solid
     """
 )
@@ -235,12 +238,17 @@ NEXT = _words(
 # Before a part that only says where something is.
 PLACE = _words(
     """
-    across am an at auf aux bei beside bij by cerca en from junto naast near neben on onder op pres
+    across am an at auf aux behind bei beside between bij by cerca de del della des du en from hinter junto naast
+    near neben of on onder op over parallel pres
+    acciona attiva comanda aanstuurt ansteuert treibt switches
     commande driving drives pilota pilotant pilote steuert stuurt controla maneja sotto su sul sur to under
     unter
     vers vicino von
     """
 )
+
+# Of these, the words that may join a piece to its part: "the coil of K2".
+OF = _words("of de del della des du von van di en")
 
 # What may be run or tried for a time, which is not time spent on the repair.
 RUN = _words(
@@ -481,5 +489,36 @@ SAYS_STATE = _words(
     """
     bene bien bon bonne da dead dood falta fehlt fine goed gone good gut manca manque missing mort morto muerto
     ok present tot weg
+    """
+)
+
+# Before what was done some time ago, which is no fix of this job: "since the battery was replaced".
+SINCE = _words("since seit seitdem depuis sinds desde dacche")
+
+# Before what a person does with a device and not with its board: "when you turn it up".
+WHEN = _words("when whenever if once wenn sobald falls quand si lorsqu als wanneer cuando quando se")
+SOMEBODY = _words("you i one we man ich on je vous tu u men usted uno si")
+
+# Before a word that says how something is and not what was done: "everything looked clean".
+SEEMS = _words(
+    """
+    is was are were looks looked look seems seemed very all quite everything nice ist war sieht alles sehr est
+    etait semble tout tres is lijkt alles heel es esta parece todo muy sembra tutto molto
+    """
+)
+
+# Beside what a meter's diode range shows.
+DROP = _words(
+    """
+    drop drops ol vf forward reverse reversed directions direction ways way junction flussspannung durchlass
+    seuil
+    """
+)
+
+# Between a denial and "above": "never gets above 9".
+REACHES = _words(
+    """
+    gets goes reaches rises comes gets goes climbs geht steigt kommt monte depasse komt gaat sube pasa sale
+    va
     """
 )

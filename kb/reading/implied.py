@@ -9,8 +9,8 @@ from kb.reading.good_news import well_behind
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention
 from kb.reading.patterns import Match
-from kb.reading.readings import Found, mentions_now
 from kb.reading.tokens import SIGN, Token
+from kb.reading.value_ends import Found, mentions_now
 
 _NEAR = 0.1  # as the bench takes a rail without a stated tolerance
 _STANDBY_NEAR = 0.05

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 from kb.facts.designators import designator_letters
 from kb.reading import function_words
@@ -12,9 +13,12 @@ from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.mentions import Mention
 from kb.reading.part_failures import WET_CAPACITORS
 from kb.reading.readings import Found
-from kb.reading.sections import OF_OUTPUTS, SECTION_OF_ROLE, class_of_designator, section_of
+from kb.reading.sections import BESIDE_OTHERS, OF_OUTPUTS, SECTION_OF_ROLE, class_of_designator, section_of
 from kb.reading.subjects import Subject
 from kb.reading.tokens import QUANTITY, Token
+
+_BESIDE_REACH = 5
+_BEFORE_REACH, _BEHIND_REACH = 2, 4
 
 
 class Filler:
@@ -29,6 +33,7 @@ class Filler:
         known: dict[str, KnownPart],
     ) -> None:
         self.tokens, self.hits, self.subjects, self.known = tokens, hits, subjects, known
+        self.measured = frozenset(one.subject.first for one in readings)
         self.wrong_rails = wrong_rails(tokens, hits, subjects, readings)
 
     def fill(self, mentions: Sequence[Mention]) -> None:
@@ -47,10 +52,33 @@ class Filler:
                 mention.section = earlier.section
             else:
                 of_a_part = mention.part or mention.part_class
-                mention.section = section_of(mention.part_class, role if of_a_part else None, said_here)
+                mention.section = section_of(
+                    mention.part_class,
+                    role if of_a_part else None,
+                    said_here,
+                    "standby" if self._of_standby(mention, roles) else self._named_with(mention, roles),
+                )
             self._refine(mention)
             if mention.part_class == "solder joint":
                 mention.section = self._section_of_joint(mention, role)
+        self._beside(sorted(mentions, key=lambda mention: mention.first))
+
+    def _beside(self, mentions: Sequence[Mention]) -> None:
+        """ "the cap by the standby chip": a part sits where the part sits that says its place."""
+        for mention, place in pairwise(mentions):
+            if (
+                not place.only_place
+                or mention.only_place
+                or mention.part_class not in BESIDE_OTHERS
+                or place.section in (None, "board and joints")
+                or self.tokens[place.first].clause != self.tokens[mention.last].clause
+            ):
+                continue
+            between = range(mention.last + 1, place.first)
+            if len(between) <= _BESIDE_REACH and not any(
+                subject.rail and subject.first in between for subject in self.subjects
+            ):
+                mention.section = place.section
 
     def wrong_names(self) -> frozenset[str]:
         """The supplies that were found wrong, by name."""
@@ -82,6 +110,8 @@ class Filler:
             mention.action, mention.acted_at = "resolder", mention.last
         if mention.action == "resolder" and mention.part and mention.failure in (None, "intermittent"):
             mention.part_class = "solder joint"
+        if mention.failure == "cracked joint" and mention.part and mention.part_class != "circuit board":
+            mention.part_class = "solder joint"  # "ring crack at pin 4 of T1"
         if mention.part_class == "solder joint" and mention.failure is None and mention.action == "resolder":
             mention.failure, mention.inferred = "cracked joint", True
 
@@ -111,6 +141,23 @@ class Filler:
         ):
             return "bipolar transistor"
         return class_of_designator(mention.part, mention.failure)
+
+    def _of_standby(self, mention: Mention, roles: list[tuple[int, str]]) -> bool:
+        """Whether a controller known by its letters alone stands where only the standby supply was found wrong."""
+        letters = designator_letters(mention.part or "")
+        wrong = {role for at, role in roles if at in self.wrong_rails}
+        return letters in ("U", "IC") and mention.part_class == "controller IC" and wrong == {"standby"}
+
+    def _named_with(self, mention: Mention, roles: list[tuple[int, str]]) -> str | None:
+        """The supply that is named right before or behind a part: "standby transformer", "fuse in the 24 V feed"."""
+        near = [
+            (mention.first - at if at < mention.first else at - mention.last, role)
+            for at, role in roles
+            if self.tokens[at].clause == self.tokens[mention.first].clause
+            and mention.first - _BEFORE_REACH <= at <= mention.last + _BEHIND_REACH
+            and at not in self.measured
+        ]
+        return min(near)[1] if near else None
 
     def _role(self, mention: Mention, roles: list[tuple[int, str]]) -> str | None:
         """The supply that a part belongs to: named with it, else the one that was found wrong."""

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from kb.reading import function_words
 from kb.reading.facts import KnownRail
 from kb.reading.lexicon import CONCEPT, Hit
-from kb.reading.readings import Found, is_rating
 from kb.reading.subjects import Subject
 from kb.reading.tokens import NUMBER, SIGN, VOLTS, Token
+from kb.reading.value_ends import Found, is_rating
 
 
 def implied_readings(
@@ -23,18 +23,15 @@ def implied_readings(
 ) -> list[Found]:
     """Numbers behind a fix that are near the volts of a supply named before ("new one in -> 12.0")."""
     used = {place for one in readings for place in one.tokens} | blocked
-    used |= {place for one in readings for place in range(one.subject.first, one.subject.last + 1)}
-    used |= {
-        place
-        for subject in subjects
-        for place in range(subject.first, subject.last + 1)
-        if not subject.maybe_value
-    }
+    named = [*(one.subject for one in readings), *(one for one in subjects if not one.maybe_value)]
+    used |= {place for subject in named for place in range(subject.first, subject.last + 1)}
     action_words = {place for hit in hits if hit.table == "actions" for place in hit.places}
     states = {place: hit.value for hit in hits if hit.table == "loads" for place in hit.places}
     parts = {place for hit in hits if hit.table == "parts" for place in hit.places}
     good = {hit.first for hit in hits if (hit.table, hit.value) == (CONCEPT, "ok")}
-    found = _said_to_be_good(tokens, hits, rails, used, acted)
+    found = _listed_volts(tokens, rails, used)
+    used |= {at for one in found for at in one.tokens}
+    found += _said_to_be_good(tokens, hits, rails, used, acted)
     if acted is None:
         return found
     used |= {at for one in found for at in one.tokens}
@@ -57,6 +54,7 @@ def implied_readings(
             or (before.folded in function_words.DOWN_TO and at - 2 in action_words)  # "adjusted to 12.0"
             or before.folded in function_words.AGAIN | function_words.NOW
             or before.folded in function_words.STEADY
+            or (before.folded == "one" and tokens[at - 2].folded in function_words.NEW)  # "new one 5.04"
         )
         sure_end = (arrow and not token.folded.isdigit()) or at + 1 in states or at + 1 in good
         ends = sure_end or _ends(tokens, at)
@@ -80,6 +78,38 @@ def _is_back(tokens: Sequence[Token], at: int) -> bool:
     return named and behind is not None and behind.folded in function_words.AGAIN | {"there", "present", "da"}
 
 
+_LIST_SIGNS = frozenset(("/", ",", "+", "and", "und", "et", "en", "y", "e"))
+
+
+def _listed_volts(
+    tokens: Sequence[Token], rails: Sequence[KnownRail], used: set[int] | frozenset[int]
+) -> list[Found]:
+    """ "tested: 5.02 / 12.0 / 24.1": bare numbers in a row, each near another supply of the family."""
+    found: list[Found] = []
+    run: list[int] = []
+
+    def close() -> None:
+        subjects = [_near_rail(tokens[at].value or 0.0, at, (), rails) for at in run]
+        names = {subject.rail for subject in subjects if subject is not None}
+        decimals = sum(tokens[at].value != int(tokens[at].value or 0.0) for at in run)
+        if len(run) >= 2 and decimals >= 1 and len(names) == len(run):
+            for at, subject in zip(run, subjects, strict=True):
+                assert subject is not None
+                supply = "standby" if subject.role == "standby" else None
+                found.append(Found(subject, at, at, "dc_v", tokens[at].value, supply=supply, tokens=[at]))
+        run.clear()
+
+    for at, token in enumerate(tokens):
+        if token.kind == NUMBER and token.value is not None and at not in used:
+            if run and (at - run[-1] > 2 or tokens[run[-1]].sentence != token.sentence):
+                close()
+            run.append(at)
+        elif token.folded not in _LIST_SIGNS:
+            close()
+    close()
+    return found
+
+
 def _said_to_be_good(
     tokens: Sequence[Token],
     hits: Sequence[Hit],
@@ -94,6 +124,8 @@ def _said_to_be_good(
     for at, token in enumerate(tokens):
         if token.kind not in (NUMBER, VOLTS) or token.value is None or at in used:
             continue
+        if token.kind == VOLTS and token.value == int(token.value):
+            continue  # "12V fine": the supply's name
         if acted is not None and at > acted:
             break
         before = at - 1

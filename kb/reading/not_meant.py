@@ -8,6 +8,10 @@ from kb.reading.denials import OF_HISTORY
 from kb.reading.patterns import FAR, Match, Places
 from kb.reading.tokens import Token
 
+_NOISES = frozenset(
+    ("buzzing from the board", "hum from speakers", "high-pitched whine", "ticking or chirping noise",
+     "arcing or sparks", "relay clicks repeatedly", "fan at full speed")
+)  # fmt: skip
 _PAST_REACH = 8
 _GOOD = frozenset(("ok", "okay", "fine", "gut", "goed", "bien", "bene", "io", "good"))
 _BE = frozenset(("is", "was", "are", "ist", "war", "est", "es", "is", "e"))
@@ -64,17 +68,38 @@ _CORRODE_ALONE = ("@battery", "@keypad", "@switch", "@potentiometer", "@relay", 
 def _costs_nothing(match: Match, tokens: Sequence[Token]) -> bool:
     """ "… soak test ok. no charge": alone behind all else, where nothing that charges was spoken of."""
     words = [tokens[at].folded for at in range(match.first, match.last + 1)]
-    alone = all(
-        token.clause != tokens[match.first].clause for token in tokens[max(0, match.first - 1) : match.first]
-    )
-    return words == ["no", "charge"] and alone and match.first > 0 and match.last + 1 == len(tokens)
+    if words != ["no", "charge"] or not match.first or match.last + 1 != len(tokens):
+        return False
+    before = tokens[match.first - 1]
+    return before.clause != tokens[match.first].clause or before.folded in _HANDED_OUT
 
 
+_HANDED_OUT = frozenset(
+    ("returned", "back", "collected", "customer", "owner", "out", "given", "handed", "at", "so")
+)
 _STOPS = 2  # words that say that it stops, and not that it had started
 _SAYS_WHEN = frozenset(
     ("responds to tapping or flexing", "works unloaded but not in the set", "clock or settings lost")
 )
 _SINGLE_CLICK = 3  # words that say that a relay clicks, and not again and again
+# "snubber cap on the drain of the main fet shorted": the first part is, and not what it is connected to.
+_SHORTED_PARTS = frozenset(
+    ("main switch shorted", "power factor switch shorted", "bulk capacitor low or open", "output rectifier shorted",
+     "mains rectifier shorted", "relay clicks repeatedly")
+)  # fmt: skip
+_SUPPLY_GONE = frozenset(("no standby voltage", "one output missing", "standby voltage low"))
+
+
+def _part_between(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "standby regulator dead": a part of the supply, and not the supply."""
+    return not match.nots and any(
+        match.first < span[0]
+        and span[-1] < match.last
+        and tokens[span[0]].clause == tokens[match.first].clause
+        for span in places.near("@part", match.last, match.last - match.first)
+    )
+
+
 _SHORTED_OUTPUTS = frozenset(("output rail shorted to ground", "standby rail shorted to ground"))
 
 
@@ -84,7 +109,16 @@ def is_of_something_else(
     """Whether the words of a symptom speak of another thing, which is read by itself."""
     if match.name in _OF_OUTPUTS:
         # The rectified mains and the controller's supply are no outputs.
-        return any(rails.get(at) in ("bulk", "controller supply") for at in match.places)
+        return (
+            any(rails.get(at) in ("bulk", "controller supply") for at in match.places)
+            or _names_a_part(match, tokens, places)
+            or _is_held(match, tokens)
+            or (match.name == "one output missing" and _parts_of_it(match, tokens, places))
+        )
+    if match.name == "all outputs missing" and _comes_from_a_part(match, tokens, places):
+        return True
+    if match.name in _OF_NOISE_OR_LIGHT:
+        return _is_of_another_name(match, kept, tokens)
     if match.name == "works unloaded but not in the set":
         # "12 V falls to 9.1 on load": a supply of which a value is given, not the whole device.
         return any(tokens[at].value is not None for at in range(match.first, match.last + 1))
@@ -117,27 +151,245 @@ def is_of_something_else(
             match.last + 1 in places.of("contact")
         )
     if match.name == "failed after a spill or damp" and len(match.places) <= _STOPS:
-        # Water belongs into a washing machine.
-        return any(tokens[at].folded in _WATER for at in match.places) and places.in_sentence(
-            "washer", match.first
-        )
+        return _is_water_of_its_own(match, tokens, places)
     if match.name == "failed after a power cut or storm":
         # "forgets the time at every power cut"
-        return any(other.name == "clock or settings lost" and other.present for other in kept)
-    if match.name == "dropped or mechanical damage":
-        # "5 V drops when the panel is on"
-        at = match.first
-        return tokens[at].folded in ("drops", "drop") or (
-            tokens[at].folded == "dropped" and at > 0 and at - 1 in rails
+        around = range(max(0, match.first - 3), match.last + 1)
+        return any(tokens[at].folded in _EVERY for at in around) and any(
+            other.name == "clock or settings lost" and other.present for other in kept
         )
+    if match.name == "dropped or mechanical damage":
+        return _is_another_drop(match, tokens, rails, places)
+    return _is_said_of_another(match, kept, tokens, places)
+
+
+def _is_water_of_its_own(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """Water belongs into a washing machine; "no water comes in" is none that got in."""
+    water = [at for at in match.places if tokens[at].folded in _WATER]
+    return bool(water) and (
+        places.in_sentence("washer", match.first)
+        or any(at and tokens[at - 1].folded in ("no", "kein", "geen", "sin", "senza", "d") for at in water)
+    )
+
+
+def _is_another_drop(match: Match, tokens: Sequence[Token], rails: dict[int, str], places: Places) -> bool:
+    """ "5 V drops when the panel is on", "since the remote was dropped"."""
+    at = match.first
+    if any(place in places.of("remote") for place in range(max(0, at - 2), at)):
+        return True
+    return tokens[at].folded in ("drops", "drop") or (
+        tokens[at].folded == "dropped" and at > 0 and at - 1 in rails
+    )
+
+
+def _is_said_of_another(match: Match, kept: Sequence[Match], tokens: Sequence[Token], places: Places) -> bool:
+    """Whether what was named is over, is the remote's, or is as it should be."""
+    if match.name in _HEARD_OR_SMELT and _has_gone(match, tokens):
+        return True
+    if match.name == "fan runs but nothing else" and tokens[match.last].folded == "only":
+        behind = match.last + 1  # "fan only goes on speed 3"
+        return behind < len(tokens) and tokens[behind].clause == tokens[match.last].clause
+    if match.name == "dead" and _is_by_remote(match, tokens, places):
+        return True
+    if match.name == "does not turn off" and _stays_at_last(match, kept, tokens):
+        return True
     return _is_of_a_part(match, kept, tokens, places)
+
+
+_BY = frozenset(("with", "from", "by", "via", "using", "mit", "von", "per", "avec", "depuis", "met",
+    "vanaf", "con", "desde",
+                 "dal", "col"))  # fmt: skip
+_AT_LAST = frozenset(
+    ("then", "finally", "eventually", "now", "once", "until", "dann", "puis", "dan", "luego", "poi", "it")
+)
+_LASTS = frozenset(("for", "all", "as", "long", "until", "longer", "fine", "ok", "once"))
+
+
+_HEARD_OR_SMELT = _NOISES | {
+    "burnt smell",
+    "smoke seen",
+    "backlight flickers",
+    "lines or bars in the picture",
+}
+_GONE = frozenset(
+    (
+        "gone",
+        "stopped",
+        "disappeared",
+        "vanished",
+        "weg",
+        "verschwunden",
+        "disparu",
+        "desaparecido",
+        "sparito",
+    )
+)
+_BEFORE_GONE = frozenset(
+    (
+        "has",
+        "have",
+        "is",
+        "was",
+        "noise",
+        "sound",
+        "all",
+        "now",
+        "ist",
+        "sind",
+        "jetzt",
+        "a",
+        "est",
+        "is",
+        "nu",
+        "ha",
+        "e",
+        "ahora",
+    )
+)
+
+
+def _has_gone(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "the buzzing noise has gone since you repaired it": it is no more."""
+    at = match.last + 1
+    while (
+        at < len(tokens)
+        and tokens[at].clause == tokens[match.last].clause
+        and tokens[at].folded in _BEFORE_GONE
+    ):
+        at += 1
+    return at < len(tokens) and tokens[at].clause == tokens[match.last].clause and tokens[at].folded in _GONE
+
+
+def _is_by_remote(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "cannot switch it on with the remote": the remote's fault as far as this says; "no it powers up"."""
+    if tokens[match.first].folded == "no" and tokens[match.last].folded in ("powers", "powered", "powering"):
+        return True
+    remote = [at for at in range(match.last + 1, match.last + 4) if at in places.of("remote")]
+    return any(
+        tokens[at].clause == tokens[match.last].clause
+        and any(tokens[place].folded in _BY for place in range(match.last + 1, at))
+        for at in remote
+    )
+
+
+def _stays_at_last(match: Match, kept: Sequence[Match], tokens: Sequence[Token]) -> bool:
+    """ "after five tries it stays on for the evening": it does what it should."""
+    words = [tokens[at].folded for at in match.places]
+    if any(tokens[at].folded == "no" and tokens[at + 1].folded in ("stop", "stops") for at in match.nots):
+        return True  # "2 h at full load, no stop"
+    if not set(words) & {"stays", "stay", "stayed", "remains", "bleibt", "reste", "blijft", "queda", "resta"}:
+        return False
+    behind = match.last + 1
+    lasts = behind < len(tokens) and tokens[behind].folded in _LASTS
+    at_last = any(
+        tokens[at].folded in _AT_LAST - {"it"} for at in range(max(0, match.first - 3), match.first)
+    )
+    starts = {
+        "starts only after several tries",
+        "restarts by itself",
+        "intermittent",
+        "starts then shuts down",
+    }
+    return lasts or at_last or any(other.name in starts and other.first < match.first for other in kept)
+
+
+_EVERY = frozenset(
+    ("every", "each", "any", "jedem", "jeder", "jedes", "chaque", "elke", "iedere", "bij", "cada",
+    "ogni", "when", "wenn",
+     "quand", "cuando", "quando")
+)  # fmt: skip
+_PART_REACH = 8
+_CIRCUITS = frozenset(
+    ("protection", "trip", "circuit", "detector", "sensing", "sense", "detection", "lockout")
+)
+_HELD = frozenset(
+    ("pulled", "held", "pull", "hold", "pulling", "holding", "tied", "taken", "goes", "going", "active")
+)
+
+
+def _names_a_part(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "over-voltage zener", "low voltage trip": what a part or circuit is for."""
+    behind = match.last + 1
+    if behind >= len(tokens) or tokens[behind].clause != tokens[match.last].clause:
+        return False
+    return tokens[behind].folded in _CIRCUITS or any(
+        span[0] == behind for span in places.near("@part", behind, 0)
+    )
+
+
+def _is_held(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "ok when pulled low by hand": a line, and no voltage that is too low."""
+    return match.name != "one output missing" and any(
+        tokens[at].folded in ("low", "high") and at and tokens[at - 1].folded in _HELD for at in match.places
+    )
+
+
+def _parts_of_it(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "both transistors of the inverter dead": parts of the supply, and not the supply."""
+    first = match.first
+    return any(
+        tokens[at].folded in _OF and tokens[at].clause == tokens[first].clause and at > low
+        for low in [span[-1] for span in places.before("@part", first, _PART_REACH)]
+        for at in range(max(low + 1, first - 2), first)
+    )
+
+
+_OF = frozenset(
+    ("of", "in", "on", "at", "across", "from", "by", "near", "beside", "behind", "to", "for", "along", "around", "next",
+     "des", "der", "vom", "von", "am", "an", "im", "bei", "neben", "uber", "ueber", "zum", "zur",
+     "du", "de", "sur", "pres", "aux", "au", "van", "op", "aan", "bij", "naast", "over",
+     "del", "en", "sobre", "junto", "di", "della", "dello", "sul", "sulla", "vicino", "dei")
+)  # fmt: skip
+
+
+def _comes_from_a_part(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "regulator U7 has 5 V in and no output": of a part."""
+    clause = tokens[match.first].clause
+    whole = places.of("device")
+    return any(
+        tokens[span[0]].clause == clause and not set(span) & set(match.places) and whole.isdisjoint(span)
+        for span in places.before("@part", match.first, _PART_REACH)
+    )
+
+
+_HEARING = frozenset(("it", "that", "es", "das", "le", "la", "lo", "het", "this", "them"))
+_OF_NOISE_OR_LIGHT = frozenset(
+    ("picture but no sound", "dim picture", "discoloured board", "standby light on but will not start")
+)
+
+
+def _is_of_another_name(match: Match, kept: Sequence[Match], tokens: Sequence[Token]) -> bool:
+    """Whether another symptom of the sentence has the words: what is silent is a noise, a faint display is no
+    backlight, what is brown has leaked, "only in standby" says when it whines."""
+    sentence = tokens[match.first].sentence
+    others = {
+        other.name
+        for other in kept
+        if other is not match and other.present and tokens[other.first].sentence == sentence
+    }
+    if match.name == "picture but no sound":
+        heard = any(tokens[at].folded in _HEARING for at in range(match.first, match.last + 1))
+        noisy = any(other.name in _NOISES and other.first < match.first for other in kept)
+        return (heard and bool(others & _NOISES)) or (len(match.places) == 1 and noisy)
+    if match.name == "dim picture":
+        return "display dim or fading" in others
+    if match.name == "discoloured board":
+        return "leaking capacitor" in others
+    words = {tokens[at].folded for at in range(match.first, match.last + 1)}
+    return bool(others) and bool(words & {"in"}) and not words & {"stuck", "stays", "stay", "remains"}
 
 
 def _is_of_a_part(match: Match, kept: Sequence[Match], tokens: Sequence[Token], places: Places) -> bool:
     """Whether the words say what a part does or how it is, and nothing of the device."""
+    if match.name in _SHORTED_PARTS and _parts_of_it(match, tokens, places):
+        return True
     if match.name == "relay clicks repeatedly" and places.in_sentence("contact", match.first):
         # "K2 clicks but contact 18 ohm": it works, what it switches does not.
         return len(match.places) <= _SINGLE_CLICK
+    if match.name in _SUPPLY_GONE and _part_between(match, tokens, places):
+        return True
+    if match.name in _SHORTED_OUTPUTS and _parts_of_it(match, tokens, places):
+        return True
     if match.name in _SHORTED_OUTPUTS:
         # "output transistor Q5 shorted", "heater element down to earth": a part.
         parts = [span[0] for span in places.spans.get("@part", ())]

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from bisect import bisect_left
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -23,6 +23,7 @@ from kb.reading.tokens import CODE, DESIGNATOR, NUMBER, QUANTITY, WORD, Token
 _REACH = 5  # words that may stand between two words of a pattern, besides its own
 _NOT_REACH = 4  # words that may stand between "no" and what it belongs to
 _CLAUSES_APART = 2
+_NEXT_REMARK = 2
 FAR = 16
 # Concepts whose phrases hold a "no" of their own ("sans arrêt"), which denies nothing else.
 _HOLD_NOTS = frozenset(("missing", "repeatedly", "anything", "no_effect", "unloaded", "only", "else"))
@@ -30,6 +31,10 @@ _HOLD_NOTS = frozenset(("missing", "repeatedly", "anything", "no_effect", "unloa
 _SHORT_TOO = frozenset(("no", "nothing", "off", "light", "red", "standby"))
 # Names of devices, of which a word may be a part: "food processor".
 _DEVICES = frozenset(("device", "motor_device", "warmer", "lamp_device", "washer"))
+_CODE_WORDS = frozenset(
+    ("error", "err", "code", "errore", "erreur", "codice", "codigo", "foutcode", "fehlercode")
+)
+_CODE_LETTERS = frozenset(("E", "ER", "ERR", "EE", "F", "H", "P"))
 _ERROR_CODE = re.compile(r"(?:E|ER|ERR)[0-9]{1,3}")
 _LONG_MINUTES = 15  # what stops after so long stops because it is warm
 _CAPACITORS = tuple(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
@@ -132,7 +137,7 @@ def _indexed() -> _Indexed:
     return _Indexed(one_each, {name: tuple(numbers) for name, numbers in by_element.items()})
 
 
-def _is_part(hit: Hit, longer: dict[int, list[Hit]]) -> bool:
+def _is_part(hit: Hit, longer: Mapping[int, Sequence[Hit]]) -> bool:
     """Whether a longer phrase with another meaning holds all words of this one."""
     return any(
         other.value != hit.value and set(hit.places) < set(other.places)
@@ -165,6 +170,9 @@ def _is_of_tries(tokens: Sequence[Token], at: int) -> bool:
 
 
 _NE, _QUE = frozenset(("ne", "n")), frozenset(("que", "qu"))
+_BEFORE_NOUNS_ALONE = frozenset(
+    ("no", "kein", "keine", "keinen", "aucun", "aucune", "geen", "sin", "senza", "nessun")
+)
 _FRENCH_NOTS = frozenset(("pas", "rien", "jamais", "aucun", "aucune"))
 _NE_REACH = 7
 
@@ -189,8 +197,12 @@ def _french_only(tokens: Sequence[Token]) -> frozenset[int]:
 
 
 def _is_error_number(tokens: Sequence[Token], at: int, err: set[int]) -> bool:
-    """ "error 14", "Fehler F08": a number or code right behind the word."""
-    return at - 1 in err and tokens[at].clause == tokens[at - 1].clause
+    """ "error 14", "Fehler F08": a number or code right behind the word; "actual fault K1" names a part."""
+    if at - 1 not in err or tokens[at].clause != tokens[at - 1].clause:
+        return False
+    if tokens[at].kind != DESIGNATOR or tokens[at - 1].folded in _CODE_WORDS:
+        return True
+    return designator_letters(tokens[at].folded) in _CODE_LETTERS
 
 
 class Places:
@@ -200,18 +212,20 @@ class Places:
         self.tokens = tokens
         spans: dict[str, set[tuple[int, ...]]] = defaultdict(set)
         held = {
-            place for hit in hits if len(hit.places) > 1 and hit.value in _HOLD_NOTS for place in hit.places
+            place
+            for hit in hits
+            if len(hit.places) > 1 and hit.value in _HOLD_NOTS and tokens[hit.last].folded != "any"
+            for place in hit.places
         }
         longer: dict[int, list[Hit]] = defaultdict(list)
         for hit in hits:
             if hit.table in (CONCEPT, "parts") and len(hit.places) > 1:
                 for place in hit.places:
                     longer[place].append(hit)
-        devices: dict[int, list[Hit]] = defaultdict(list)
-        for hit in hits:
-            if hit.table == CONCEPT and hit.value in _DEVICES and len(hit.places) > 1:
-                for place in hit.places:
-                    devices[place].append(hit)
+        devices = {
+            place: [hit for hit in found if hit.table == CONCEPT and hit.value in _DEVICES]
+            for place, found in longer.items()
+        }
         only_french = _french_only(tokens)
         for hit in hits:
             if hit.value == "no" and len(hit.places) == 1 and hit.first in held:
@@ -278,7 +292,18 @@ class Places:
     def joined_between(self, one: int, other: int) -> bool:
         """Whether an "and" stands between two tokens."""
         low, high = (one, other) if one < other else (other, one)
-        return any(self.tokens[at].folded in AND for at in range(low + 1, high))
+        return any(
+            self.tokens[at].folded in AND and not self._joins_numbers(at) for at in range(low + 1, high)
+        )
+
+    def denied_between(self, one: int, other: int) -> bool:
+        """Whether the later of two words has a "no" of its own right before it: "smoke, no smell"."""
+        low, high = (one, other) if one < other else (other, one)
+        return high - 1 > low and self.tokens[high - 1].folded in _BEFORE_NOUNS_ALONE
+
+    def _joins_numbers(self, at: int) -> bool:
+        """Whether an "and" stands between two numbers: "keys 5 and 6"."""
+        return at + 1 < len(self.tokens) and self.tokens[at - 1].kind == self.tokens[at + 1].kind == NUMBER
 
     def in_sentence(self, name: str, at: int) -> bool:
         """Whether an element stands in the sentence of token `at`."""
@@ -322,6 +347,7 @@ def _gather(
     reach: int,
 ) -> set[int] | None:
     used = set(span)
+    plain = len(solid) == len(group.elements)  # a pattern without a denial of its own
     for number, names in enumerate(solid):
         if number == pivot:
             continue
@@ -329,7 +355,9 @@ def _gather(
             (min(abs(at - mine) for at in other for mine in used), other)
             for name in names
             for other in places.near(name, span[0], reach)
-            if not used.intersection(other) and not places.joined_between(span[0], other[0])
+            if not used.intersection(other)
+            and not places.joined_between(span[0], other[0])
+            and not (plain and places.denied_between(span[0], other[0]))
         ]
         if not near:
             return None
@@ -413,7 +441,9 @@ def _chained(
                 for place in range(max(0, other[0] - 2), other[0])
             ):
                 break
-            if near and tokens[other[0]].sentence == tokens[used[-1]].sentence:
+            apart = tokens[other[0]].sentence - tokens[used[-1]].sentence
+            # "Sound fine. Picture gone.": short remarks that belong together
+            if near and (not apart or (apart == 1 and other[0] - used[-1] <= _NEXT_REMARK)):
                 found.append(((*used, *other), nots | more))
                 break
     return found

@@ -14,6 +14,7 @@ from kb.reading.amounts import find_cost, find_days, find_minutes
 from kb.reading.attempts import AttemptFinder
 from kb.reading.changed_values import apply_changed_values, find_changed_values
 from kb.reading.facts import Known, Read, ReadAmount, ReadAttempt, ReadReading, ReadSymptom, ReadWord, Span
+from kb.reading.framed import parts_only_spoken_of
 from kb.reading.good_news import cure_what_came_before
 from kb.reading.implied import GOOD_AFTERWARDS, implied_symptoms, is_so, result_events, settle_after_repair
 from kb.reading.later_readings import implied_readings
@@ -65,6 +66,10 @@ def _read_piece(text: str, known: Known) -> Read:
     finder = AttemptFinder(tokens, hits, subjects, readings, parts)
     readings += apply_changed_values(changes, finder.mentions, tokens)
     attempts = finder.run()
+    spoken_of = parts_only_spoken_of(finder.mentions, tokens, hits)
+    unmeant = [finder.mentions[number] for number in spoken_of]
+    attempts = [mention for mention in attempts if not any(mention is one for one in unmeant)]
+    finder.mentions = [mention for number, mention in enumerate(finder.mentions) if number not in spoken_of]
     acted = min((one.acted_at for one in attempts if one.acted_at is not None), default=None)
     readings += implied_readings(tokens, hits, subjects, readings, known.rails, blocked, acted)
     roles = {subject.first: subject.role for subject in subjects if subject.rail}
@@ -134,7 +139,9 @@ def _without(text: str, days: Sequence[tuple[int, int, str]]) -> str:
 
 def _verdict(hits: Sequence[Hit], tokens: Sequence[Token]) -> Hit | None:
     done = [frozenset(hit.places) for hit in hits if hit.table == "actions"]
-    thanked = [hit.last for hit in hits if (hit.table, hit.value) == (CONCEPT, "thanks")]
+    thanked = [
+        hit.last for hit in hits if hit.table == CONCEPT and hit.value in ("thanks", "supposed", "sought")
+    ]
     found = [
         hit
         for hit in hits

@@ -18,7 +18,7 @@ from kb.reading.tokens import (
     WORD,
     Token,
 )
-from kb.reading.value_ends import Found, fell_to, limited
+from kb.reading.value_ends import Found, falls_further, fell_to, is_drop, is_rating, limited
 
 _QUANTITY_OF_UNIT = {
     "V": "dc_v", "Vac": "ac_v", "Vpp": "ripple_v", "A": "amp", "ohm": "ohm", "F": "farad", "Hz": "hz",
@@ -33,6 +33,9 @@ _QUANTITY_WORDS = {
 }  # fmt: skip
 _LARGEST_BARE = 1_000.0
 _CLOSE = 0.1
+_GAP = 9  # tokens between a supply or point and its number
+_SKIPPED = function_words.BETWEEN | function_words.LEAST | function_words.MOST | function_words.MORE
+_MOST_RIPPLE_V = 2.0  # a bare number behind a ripple that is no supply's volts
 _OF_A_CAPACITY = frozenset(
     (
         "=",
@@ -66,28 +69,11 @@ def find_readings(
 _SAID_BETWEEN = frozenset(
     [("words", name) for name in ("measured", "pulses", "from_to", "after_repair", "good", "bad")]
     + [
-        (CONCEPT, name)
-        for name in [
-            "empty",
-            "shorted",
-            "open",
-            "dry",
-            "bad",
-            "hiccup",
-            "low",
-            "high",
-            "drift",
-            "ok",
-            "ripple",
-            "load",
-            "standby",
-            "unloaded",
-            "missing",
-            "collapse",
-            "dead",
-        ]
+        (CONCEPT, name) for name in
+        ("empty", "shorted", "open", "dry", "bad", "hiccup", "low", "high", "drift", "ok", "ripple", "load", "standby",
+         "unloaded", "missing", "nothing", "collapse", "dead")
     ]
-)
+)  # fmt: skip
 
 
 class _Finder:
@@ -166,31 +152,45 @@ class _Finder:
                 last, value, low, high, unit = numbers
                 if unit == "V" and subject is not None and self._is_behind_new_part(subject, at):
                     subject = None
-                if unit == "ohm" and self.quantity.get(last + 1) == "esr_ohm":
-                    quantity = "esr_ohm"
-                if unit == "V" and self.quantity.get(last + 1) == "ripple_v" and quantity is None:
-                    quantity = "ripple_v"  # "12V shows 1.1V ripple"
+                quantity = self._said_behind_number(last, unit, quantity)
                 if quantity == "esr_ohm" and subject is not None and subject.rail:
                     subject = self._part_before(at) or subject
-                if subject is not None and self._belongs(subject, at, last, unit, quantity, open_since):
+                if quantity is None and is_drop(self.tokens, subject, at, value, unit):
+                    quantity, unit = "diode_v", "V"
+                if subject is not None and (
+                    self._falls_further(subject, at, unit, found)
+                    or self._belongs(subject, at, last, unit, quantity, open_since)
+                ):
                     made = self._made(subject, at, last, value, low, high, unit, quantity)
                     if made is not None:
-                        if self._goes_into_last(made, range(open_since + 1, at), found):
-                            open_since = last
-                            at = last + 1
-                            continue
-                        made.gap = (open_since + 1, at)
-                        found += [*self._joined_with(made, found), made]
-                        self.made_of = subject
+                        if not self._goes_into_last(made, range(open_since + 1, at), found):
+                            made.gap = (open_since + 1, at)
+                            found += [*self._joined_with(made, found), made]
+                            self.made_of = subject
                         open_since = last
                 at = last + 1
                 continue
             at += 1
         return [self._with_state(one) for one in found]
 
+    def _said_behind_number(self, last: int, unit: str, quantity: str | None) -> str | None:
+        """ "4.2 ohms ESR", "12V shows 1.1V ripple": the quantity stands behind the number."""
+        said = self.quantity.get(last + 1)
+        if unit == "ohm" and said == "esr_ohm":
+            return said
+        return said if unit == "V" and said == "ripple_v" and quantity is None else quantity
+
+    def _falls_further(self, subject: Subject, at: int, unit: str, found: list[Found]) -> bool:
+        return unit in ("", "V") and falls_further(self.tokens, subject, at, found, self.falling, self.at)
+
     def _goes_on_with_esr(self, at: int, quantity: str | None) -> bool:
         """ "ESR of C12 2R5, C13 1R9": the next part of a list and its ohms."""
         following = self.tokens[at + 1] if at + 1 < len(self.tokens) else None
+        if quantity == "ripple_v":
+            if self.tokens[at].kind == SIGN and at + 1 < len(self.tokens):
+                at += 1
+            # "ripple 1.2 Vpp on the 5 V, 0.03 after C4"
+            return self.tokens[at].kind == NUMBER and (self.tokens[at].value or 0.0) <= _MOST_RIPPLE_V
         of_part = quantity == "esr_ohm" and self.tokens[at].kind == DESIGNATOR
         return of_part and following is not None and following.unit == "ohm"
 
@@ -343,12 +343,10 @@ class _Finder:
             after = self.tokens[place + 1].folded if place + 1 < len(self.tokens) else ""
             if after in function_words.MORE:
                 return True
+            if after in function_words.REACHES and place + 2 < len(self.tokens):
+                return self.tokens[place + 2].folded in function_words.MORE  # "never gets above 9"
         return (
-            token.folded
-            in function_words.BETWEEN | function_words.LEAST | function_words.MOST | function_words.MORE
-            or place in self.states
-            or place in self.quantity
-            or place in self.words
+            token.folded in _SKIPPED or place in self.states or place in self.quantity or place in self.words
         )
 
     def _before_rating(self, place: int) -> bool:
@@ -372,11 +370,10 @@ class _Finder:
         if not seen or place < 0 or self.tokens[place].clause != self.tokens[own.first].clause:
             return None
         token = self.tokens[place]
-        if (
-            token.kind not in (NUMBER, VOLTS)
-            or place in self.blocked
-            or (token.value is None and token.low is None)
-        ):
+        measured = token.kind in (NUMBER, VOLTS) or token.unit in ("Vpp", "ohm")
+        if not measured or place in self.blocked or (token.value is None and token.low is None):
+            return None
+        if self._is_of_one_before(place):
             return None
         if any(place in one.tokens for one in found[-3:]):
             return None
@@ -389,6 +386,25 @@ class _Finder:
             own, place, place, token.value, token.low, token.high, token.unit, quantity, last=own.last
         )
 
+    def _is_of_one_before(self, place: int) -> bool:
+        """ "5 V at 4.1 and 12 V falls to 9": the number before the "and" is of the supply before it."""
+        if self.tokens[place + 1].folded not in function_words.JOINS_OF_RAILS:
+            return False
+        at = place - 1
+        while (
+            at >= 0
+            and at not in self.inside
+            and self._skips(at)
+            and self.tokens[at].clause == self.tokens[place].clause
+        ):
+            at -= 1
+        return (
+            at >= 0
+            and place - at > 1
+            and at in self.inside
+            and self.tokens[at].clause == self.tokens[place].clause
+        )
+
     def _belongs(
         self, subject: Subject, at: int, last: int, unit: str, quantity: str | None, open_since: int
     ) -> bool:
@@ -399,8 +415,10 @@ class _Finder:
             return False
         if crosses and not unit and self._is_whole(at) and not any(self.tokens[p].folded == "(" for p in gap):
             return False
+        if len(gap) > _GAP:
+            return False
         strange = [place for place in gap if not self._skips(place)]
-        if len(gap) > 9 or len(strange) > (1 if unit == "V" else 0):
+        if len(strange) > (1 if unit == "V" else 0):
             return False
         if strange and (self.tokens[strange[0]].kind != WORD or self._means(strange[0])):
             return False
@@ -567,21 +585,3 @@ class _Finder:
                 break
             end += 1
         return start, end
-
-
-def is_rating(tokens: Sequence[Token], at: int) -> bool:
-    """ "22uF 50V", "1000u/35V": volts behind a capacitance are printed on the part."""
-    before = at - 1
-    if before > 0 and tokens[before].folded == "/":
-        before -= 1
-    return tokens[at].unit == "V" and before >= 0 and tokens[before].unit == "F"
-
-
-def mentions_now(tokens: Sequence[Token], one: Found) -> bool:
-    """Whether a word such as "now" stands by the reading."""
-    low, high = max(0, one.first - 2), min(len(tokens), one.last + 3)
-    return any(
-        tokens[place].folded in function_words.NOW | function_words.AGAIN
-        and tokens[place].sentence == tokens[one.first].sentence
-        for place in range(low, high)
-    )

@@ -56,6 +56,22 @@ OF_OUTPUTS = frozenset(
 )  # fmt: skip
 # Classes that sit in the main converter where nothing else is said.
 _ANYWHERE = frozenset(("MOSFET", "controller IC", "transformer", "current sense resistor"))
+# Classes on the mains side of a converter, which the standby supply has as well as the main one.
+OF_CONVERTERS = frozenset(
+    (
+        "transformer",
+        "MOSFET",
+        "controller IC",
+        "current sense resistor",
+        "start-up resistor",
+        "integrated switcher",
+    )
+)
+_OF_DRIVERS = frozenset(("MOSFET", "controller IC", "transformer", "inductor"))
+_OUTPUTS = frozenset(section for section in SECTION_OF_ROLE.values() if section.endswith("output"))
+# Classes that take the section of the part beside which they are said to sit: "the cap by the standby chip",
+# "gate resistor of the main fet", "the transistor that drives the relay".
+BESIDE_OTHERS = OF_OUTPUTS | {"bipolar transistor", "capacitor", "film capacitor", "ferrite bead", None}
 _CLASS_OF_LETTERS = {
     "C": "electrolytic capacitor", "CE": "electrolytic capacitor", "EC": "electrolytic capacitor",
     "CY": "safety capacitor",
@@ -96,8 +112,13 @@ def class_of_designator(part: str, failure: str | None) -> str | None:
     return _CLASS_OF_LETTERS.get(letters)
 
 
-def section_of(part_class: str | None, role: str | None, said: str | None) -> str | None:
-    """The section from what was said, the supply named beside the part, and the class, in that order."""
+def section_of(
+    part_class: str | None, role: str | None, said: str | None, beside: str | None = None
+) -> str | None:
+    """The section from what was said, the supply named in the text, and the class, in that order.
+
+    `beside` is the role of a supply that is named right with the part: "standby transformer", "24 V fuse".
+    """
     by_class = SECTION_OF_CLASS.get(part_class or "")
     if part_class in ("solder joint", "circuit board", "connector", "cable"):
         return by_class
@@ -105,8 +126,17 @@ def section_of(part_class: str | None, role: str | None, said: str | None) -> st
         said = None  # a joint that is named beside a part says nothing of where the part sits
     if said == "intermediate output" and role in ("standby", "logic", "backlight", "audio"):
         said = None  # "24V output" of a family of which the 24 V feeds the backlight
+    if part_class in OF_CONVERTERS and (beside == "standby" or str(said).startswith("standby")):
+        return "standby converter"
+    if part_class == "fuse":
+        # A fuse of its own in an output; one that is said to be the mains fuse carries no supply's name.
+        return (
+            said if said in _OUTPUTS and beside is not None else SECTION_OF_ROLE.get(beside or "", by_class)
+        )
     if said is not None and (by_class is None or part_class in OF_OUTPUTS or part_class in _ANYWHERE):
         return said
     if role is not None and (part_class in OF_OUTPUTS or by_class is None):
         return SECTION_OF_ROLE.get(role)
+    if part_class in _OF_DRIVERS and beside == "backlight":
+        return "backlight output"
     return by_class or said

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 
-from kb.facts.symptoms import SYMPTOMS
 from kb.reading import function_words
 from kb.reading.denials import OF_HISTORY, settle_denied
+from kb.reading.framed import is_only_spoken_of
 from kb.reading.lexicon import Hit, every_common_word, negation_words
 from kb.reading.mentions import device_phrases
 from kb.reading.not_meant import is_of_something_else, is_past, is_said_good
@@ -42,6 +42,7 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
     found = [_of_an_amplifier(match, places) for match in found]
     found = [_once_blown(match, tokens) for match in found]
     found = [_lives(match, tokens) for match in found]
+    found = [_of_one_output(match, tokens, rails) for match in found]
     kept = _longest(_own_negation(found, tokens))
     kept = _one_of_alike(_about_the_device(kept, tokens, places))
     kept = [match for match in kept if not is_of_something_else(match, kept, tokens, rails, places)]
@@ -55,7 +56,7 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
                 match, tokens, alone if match.name == "starts then shuts down" else others, whole
             )
         ]
-    kept = [match for match in kept if not _is_only_feared(match, tokens, places)]
+    kept = [match for match in kept if not is_only_spoken_of(match, tokens, places)]
     kept = [match for match in kept if not _is_of_a_lamp(match, places)]
     kept = [match for match in kept if not _is_of_a_verb(match, tokens)]
     done = _by_first(hit for hit in hits if hit.table == "actions")
@@ -147,13 +148,29 @@ def _lives(match: Match, tokens: Sequence[Token]) -> Match:
     """ "makes a noise and does nothing": something goes on, so that it is not dead."""
     if match.name != "dead" or not match.first or tokens[match.first].folded not in _DOES:
         return match
+    if not any(tokens[at].folded in _NOTHING for at in match.places):
+        return match  # "clicks and does not come on"
     at = match.first - 1
     if tokens[at].folded not in _AND_BUT or (at and tokens[at - 1].sentence != tokens[at].sentence):
         return match
     return Match("does not work", match.places, match.nots, match.present)
 
 
+def _of_one_output(match: Match, tokens: Sequence[Token], rails: dict[int, str]) -> Match:
+    """ "the 24 V output is missing": a supply that is named, and not all of them."""
+    at = match.first - 1
+    if match.name != "all outputs missing" or match.nots or at < 0:
+        return match
+    named = at in rails and rails[at] not in ("bulk", "controller supply", "standby")
+    if not named or tokens[at].clause != tokens[match.first].clause:
+        return match
+    return Match("one output missing", (at, *match.places), match.nots, match.present)
+
+
 _DOES = frozenset(("does", "do", "did", "tut", "macht", "doet", "fait", "hace", "fa"))
+_NOTHING = frozenset(
+    ("nothing", "anything", "nichts", "nix", "rien", "niets", "niks", "nada", "niente", "nulla")
+)
 _AND_BUT = frozenset(("and", "but", "und", "aber", "et", "mais", "en", "maar", "y", "pero", "e", "ma"))
 _RELATIVE = frozenset(("which", "that", "had", "was", "who", "qui", "que", "che", "die", "der", "welche"))
 _AGAIN = frozenset(
@@ -171,23 +188,6 @@ _AGAIN = frozenset(
         "new",
     )
 )
-_FOUND_BY_LOOKING = frozenset(one.name for one in SYMPTOMS if one.how in ("look", "unpowered check"))
-_WARNED_REACH, _PERHAPS_REACH = 9, 4
-
-
-def _is_only_feared(match: Match, tokens: Sequence[Token], places: Places) -> bool:
-    """Whether a symptom stands in a warning or in advice ("told her it may smoke"), or is only guessed at:
-    "could be a cracked joint".
-    """
-    sentence, clause = tokens[match.first].sentence, tokens[match.first].clause
-    for span in places.before("warned", match.first, _WARNED_REACH):
-        if tokens[span[0]].sentence == sentence and not set(span) & set(match.places):
-            return True
-    if match.name not in _FOUND_BY_LOOKING and match.name not in OF_HISTORY:
-        return False
-    return any(
-        tokens[span[0]].clause == clause for span in places.before("perhaps", match.first, _PERHAPS_REACH)
-    )
 
 
 def _is_of_a_verb(match: Match, tokens: Sequence[Token]) -> bool:
@@ -295,6 +295,8 @@ _ALIKE = (
     ("one channel silent", "dead", "does not work", "picture but no sound"),
     ("relay clicks once", "relay clicks repeatedly", "ticking or chirping noise"),
     ("standby light on but will not start", "dead", "does not work"),
+    ("standby light on but will not start", "starts then shuts down"),
+    ("restarts by itself", "starts then shuts down"),
     ("no standby light", "dead", "does not work"),
 )
 

@@ -91,6 +91,10 @@ _LETTER_MARKS = {
 }  # fmt: skip
 _STANDBY_TAIL = frozenset(("sb", "stb", "stby", "sby", "standby", "vsb", "vstb", "vstby"))
 _HARD = frozenset(".!?;\n·|•")
+# What goes on with a list of numbers ("keys 4, 5 and 6").
+_LISTED = re.compile(
+    r"\s*\d{1,2}\s*(?:,|&|\+|and\b|und\b|et\b|en\b|y\b|e\b)\s*\d{1,2}\b(?![.,]\d|\s*[a-zA-Z]?[vV]\b)"
+)
 _SOFT = frozenset(',:()[]{}/–—"“”„…')
 LONGEST_WORD = 40
 # Capital letters that stand before a supply's volts or a value.
@@ -414,7 +418,7 @@ class _Scan:
             return 0
         end = following + 1
         text = raw + digits
-        if (text in _CAPACITOR_CLASSES and self._is_of_capacitor(end)) or raw in _NO_PARTS:
+        if (text.upper() in _CAPACITOR_CLASSES and self._is_of_capacitor(end)) or raw in _NO_PARTS:
             if not touching:
                 return 0
             self._add(CODE, self.pieces[at].start(), self.pieces[following].end())
@@ -457,7 +461,7 @@ def tokens_of(text: str) -> list[Token]:
             if sign != "." or _ends_sentence(text, token, kept):
                 clause, sentence = clause + 1, sentence + 1
         elif (
-            (sign in _SOFT and (sign != "/" or _apart(text, token)))
+            (sign in _SOFT and (sign != "/" or _apart(text, token)) and not _in_a_list(text, token, kept))
             or (len(sign) > 1)
             or (
                 sign == "-"
@@ -470,6 +474,13 @@ def tokens_of(text: str) -> list[Token]:
             token.clause, token.sentence = clause, sentence
             kept.append(token)
     return kept
+
+
+def _in_a_list(text: str, sign: Token, kept: list[Token]) -> bool:
+    """Whether a comma stands between bare numbers: "keys 4, 5 and 6"."""
+    if text[sign.start : sign.end] != "," or not kept or kept[-1].kind != NUMBER:
+        return False
+    return _LISTED.match(text, sign.end) is not None
 
 
 def _apart(text: str, sign: Token) -> bool:

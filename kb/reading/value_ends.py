@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass, field
 
+from kb.facts.designators import designator_letters
 from kb.reading import function_words
 from kb.reading.lexicon import negation_words
 from kb.reading.subjects import Subject
-from kb.reading.tokens import Token
+from kb.reading.tokens import DESIGNATOR, NUMBER, VOLTS, Token
 
+_FALL_REACH = 8
+_MOST_DROP_V = 3.0  # of one junction; a light-emitting diode's is the largest
+_WITH_JUNCTION = frozenset(("D", "CR", "BD", "BR", "DB", "Q", "T", "TR", "ZD", "LED", "LD"))
 _GIVEN_WAY = 0.95  # of its volts below which a supply is said to give way
 
 
@@ -81,3 +85,67 @@ def limited(made: Found, gap: range, found: list[Found], tokens: Sequence[Token]
             return True
         made.high, made.value = made.value, None
     return False
+
+
+def is_drop(
+    tokens: Sequence[Token], subject: Subject | None, at: int, value: float | None, unit: str
+) -> bool:
+    """ "D9 0.45 drop", "D5 0.51, OL reversed": volts across a junction, as a meter's diode range shows them."""
+    if (
+        subject is None
+        or subject.point is None
+        or value is None
+        or unit not in ("", "V")
+        or not 0 <= value <= _MOST_DROP_V
+    ):
+        return False
+    if designator_letters(subject.point) not in _WITH_JUNCTION:
+        return False
+    sentence = tokens[at].sentence
+    near = range(max(0, at - 6), min(len(tokens), at + 7))
+    return any(
+        tokens[place].folded in function_words.DROP and tokens[place].sentence == sentence for place in near
+    )
+
+
+def falls_further(
+    tokens: Sequence[Token],
+    subject: Subject,
+    at: int,
+    found: list[Found],
+    falling: set[int],
+    named: Container[int],
+) -> bool:
+    """ "sits at 11.8 cold, drops to 8 after ten minutes": a second value of the supply, to which it falls."""
+    before = found[-1] if found else None
+    if before is None or before.subject is not subject or not subject.rail or before.value is None:
+        return False
+    gap = range(before.last + 1, at)
+    if len(gap) > _FALL_REACH or tokens[before.last].sentence != tokens[at].sentence:
+        return False
+    near = range(max(before.last + 1, at - 4), at)
+    falls = any(place in falling for place in near)
+    down = any(tokens[place].folded in function_words.DOWN_TO for place in near)
+    return (
+        falls
+        and down
+        and not any(place in named or tokens[place].kind in (NUMBER, VOLTS, DESIGNATOR) for place in gap)
+    )
+
+
+def is_rating(tokens: Sequence[Token], at: int) -> bool:
+    """ "22uF 50V", "1000u/35V": volts behind a capacitance are printed on the part."""
+    before = at - 1
+    if before > 0 and tokens[before].folded == "/":
+        before -= 1
+    return tokens[at].unit == "V" and before >= 0 and tokens[before].unit == "F"
+
+
+def mentions_now(tokens: Sequence[Token], one: Found) -> bool:
+    """Whether a word such as "now" stands by the reading."""
+    low, high = max(0, one.first - 2), min(len(tokens), one.last + 3)
+    return any(
+        tokens[place].folded in function_words.NOW | function_words.AGAIN
+        and tokens[place].sentence == tokens[one.first].sentence
+        for place in range(low, high)
+    )

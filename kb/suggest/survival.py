@@ -8,6 +8,7 @@ in J. D. Kalbfleisch and R. L. Prentice, The Statistical Analysis of Failure Tim
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -60,8 +61,8 @@ class Lasting:
 
     def still_working_after(self, days: float) -> StillWorking:
         """The estimate at a time; 1 (0 to 1) when nothing was followed."""
-        at_risk = sum(1 for time in self.times if time >= days)
-        last = max(self.times, default=0.0)
+        at_risk = self.followed_for(days)
+        last = self.times[-1] if self.times else 0.0
         share, low, high = 1.0, 1.0, 1.0
         for step in self.steps:
             if step.days > days:
@@ -74,6 +75,15 @@ class Lasting:
         elif share == 0.0:
             high = 1.0 - _low_without_return(self.followed)
         return StillWorking(days, share, low, high, self.followed, at_risk, days > last)
+
+    def followed_for(self, days: float) -> int:
+        """How many boards were followed at least that long."""
+        return len(self.times) - bisect_left(self.times, days)
+
+    def drawn(self, width_days: float) -> tuple[Step, ...]:
+        """The steps that a drawing can show: of those within one width the last, which the others lead to."""
+        last = {int(step.days // width_days): step for step in self.steps}
+        return tuple(last.values())
 
     def median(self) -> float | None:
         """First time at which half or fewer still work, or None if that was never reached."""

@@ -5,7 +5,7 @@ const EVERY_MS = 1000;
 const REMEMBERED = "kb-instrument";
 
 function say(block, text, trouble = false) {
-  const said = block.querySelector("[data-said]");
+  const said = block.querySelector("[data-meter-said]");
   said.textContent = text;
   said.classList.toggle("meter__said--trouble", trouble);
 }

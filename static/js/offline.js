@@ -51,13 +51,15 @@ async function tellWaiting() {
 
 function tellOld() {
   if (!isOld) return;
+  // The keys of its forms were used when it was first shown.
+  for (const field of document.querySelectorAll('input[name="sent_key"]')) field.value = outbox.newKey();
+  if (location.pathname === "/waiting") return; // what it shows is this device's own
   const bar = document.getElementById("kept-bar");
   const again = element("button", "Ask again", { type: "button", className: "linklike" });
   again.addEventListener("click", () => location.reload());
   bar.hidden = false;
-  bar.append(element("strong", `From ${kept.moment(document.body.dataset.keptAt)}: the server is away.`), element("span", " What changed since is not on this page. "), again);
-  // Its keys were used when it was first shown.
-  for (const field of document.querySelectorAll('input[name="sent_key"]')) field.value = outbox.newKey();
+  const from = `From ${kept.moment(document.body.dataset.keptAt)}: the server is away.`;
+  bar.append(element("strong", from), element("span", " What changed since is not on this page. "), again);
 }
 
 // As a browser sends it: line ends are CRLF.

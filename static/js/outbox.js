@@ -1,7 +1,7 @@
 // Sends what people write, and keeps what the server could not be given, in order, until it has it.
 //
 // An entry of the queue is a form or a file as it was sent the first time, with its key: sent again it is done once
-// (kb/web/guard/once.py). It is "waiting"; "refused" with what the server said; "opened" while it is a draft again;
+// (kb/web/guard/idempotency.py). It is "waiting"; "refused" with what the server said; "opened" while it is a draft again;
 // or "done" where later entries may hang on it. `after` is the entry of a new case that a photograph belongs to.
 
 import * as kept from "./kept.js";

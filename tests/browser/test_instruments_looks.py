@@ -56,7 +56,7 @@ def test_a_meter_is_named_and_fills_the_field_of_a_step_and_of_a_case(place: tup
     follow(page.locator("main form button[type=submit]").first)
     page.get_by_label("Instrument", exact=True).select_option(name)
     page.get_by_role("button", name="Take the reading").click()
-    said = page.locator("[data-said]").first
+    said = page.locator("[data-meter-said]").first
     expect(said).to_contain_text(f"From {name}, ")
     value = page.get_by_label("What the meter shows")
     expect(value).to_have_value("5.0312 V")

@@ -13,11 +13,12 @@ from processes import bare_environment, served
 
 PASSWORD = "lantern gravel outboard tuesday"
 KEPT = """async () => {
-  const base = await new Promise((done) => { const asked = indexedDB.open("kb-kept"); asked.onsuccess = () => done(asked.result); });
+  const asked = indexedDB.open("kb-kept");
+  const base = await new Promise((done) => { asked.onsuccess = () => done(asked.result); });
   const found = { pages: (await caches.keys()).filter((name) => name.startsWith("pages-")).length };
   for (const name of ["keys", "drafts", "queue"]) {
-    const asked = base.transaction(name).objectStore(name).count();
-    found[name] = await new Promise((done) => { asked.onsuccess = () => done(asked.result); });
+    const count = base.transaction(name).objectStore(name).count();
+    found[name] = await new Promise((done) => { count.onsuccess = () => done(count.result); });
   }
   base.close();
   return found;

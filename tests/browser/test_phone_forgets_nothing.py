@@ -41,12 +41,15 @@ PAGE_IS_KEPT = """async (path) => {
 }"""
 # What the device holds in clear, to look for words in it.
 IN_CLEAR = """async () => {
-  const base = await new Promise((done) => { const asked = indexedDB.open("kb-kept"); asked.onsuccess = () => done(asked.result); });
+  const asked = indexedDB.open("kb-kept");
+  const base = await new Promise((done) => { asked.onsuccess = () => done(asked.result); });
   const found = {};
   for (const name of base.objectStoreNames) {
     const store = base.transaction(name).objectStore(name);
-    const rows = await new Promise((done) => { const asked = store.getAll(); asked.onsuccess = () => done(asked.result); });
-    found[name] = rows.map((row) => row?.bytes ? new TextDecoder("latin1").decode(row.bytes) + Object.keys(row) : String(row));
+    const all = store.getAll();
+    const rows = await new Promise((done) => { all.onsuccess = () => done(all.result); });
+    const text = (row) => new TextDecoder("latin1").decode(row.bytes) + JSON.stringify({ ...row, bytes: 0, iv: 0 });
+    found[name] = rows.map((row) => row?.bytes ? text(row) : String(row));
   }
   base.close();
   return found;
@@ -66,10 +69,12 @@ FULL_ONCE = """
   };
 """
 DRAFT_IS_KEPT = """async () => {
-  while (!Object.keys(sessionStorage).some((name) => name.startsWith("drafts-under-"))) await new Promise((done) => setTimeout(done, 20));
+  const isKept = () => Object.keys(sessionStorage).some((name) => name.startsWith("drafts-under-"));
+  while (!isKept()) await new Promise((done) => setTimeout(done, 20));
 }"""
 EMPTIED = """async () => {
-  const base = await new Promise((done) => { const asked = indexedDB.open("kb-kept"); asked.onsuccess = () => done(asked.result); });
+  const asked = indexedDB.open("kb-kept");
+  const base = await new Promise((done) => { asked.onsuccess = () => done(asked.result); });
   const work = base.transaction(["drafts", "queue", "files"], "readwrite");
   for (const name of work.objectStoreNames) work.objectStore(name).clear();
   await new Promise((done) => { work.oncomplete = done; });
@@ -96,7 +101,9 @@ class Bench:
 
     def a_test(self) -> str:
         """The uid of a bench test whose cautions were read and whose bulk capacitor is discharged."""
-        answer = self.work.post("/bench", data={"family": "HX-210", "soak": "30", "share": "50", "phase": "before"})
+        answer = self.work.post(
+            "/bench", data={"family": "HX-210", "soak": "30", "share": "50", "phase": "before"}
+        )
         assert answer.status_code == 303, answer.text
         uid = answer.headers["location"].rpartition("/")[2]
         self.work.post(f"/bench/{uid}/cautions")
@@ -116,17 +123,24 @@ class Bench:
 
     def entries_of(self, run: str) -> list[tuple[object, ...]]:
         return self.ask(
-            "SELECT e.step, e.written FROM bench_entry e JOIN bench_run r ON r.id = e.run_id WHERE r.uid = ? ORDER BY e.id", run
+            "SELECT e.step, e.written FROM bench_entry e JOIN bench_run r ON r.id = e.run_id"
+            " WHERE r.uid = ? ORDER BY e.id",
+            run,
         )
 
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     folder = tmp_path_factory.mktemp("shop")
-    lines = [line for line in demo_lines() if json.loads(line)["record"] in ("family", "symptom", "part_class")]
+    lines = [
+        line for line in demo_lines() if json.loads(line)["record"] in ("family", "symptom", "part_class")
+    ]
     (folder / "boards.jsonl").write_bytes(b"".join(lines))
     environment = bare_environment(KB_DATA=str(folder))
-    assert commands.run(["import", str(folder / "boards.jsonl"), "--create-missing"], environment).returncode == 0
+    assert (
+        commands.run(["import", str(folder / "boards.jsonl"), "--create-missing"], environment).returncode
+        == 0
+    )
     picture = folder / "board.jpg"
     picture.write_bytes(made.jpeg(made.marked(300, 200)))
     with served(folder) as (url, _), cutting(url) as proxy, httpx.Client(base_url=url, timeout=60) as work:
@@ -136,7 +150,9 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
 @pytest.fixture(scope="module")
 def device(browser: Browser) -> Iterator[BrowserContext]:
     """One phone for all, as it is: what an earlier test left there must matter to none."""
-    context = browser.new_context(viewport={"width": 390, "height": 844}, has_touch=True, service_workers="allow")
+    context = browser.new_context(
+        viewport={"width": 390, "height": 844}, has_touch=True, service_workers="allow"
+    )
     yield context
     context.close()
 
@@ -242,12 +258,16 @@ class Work:
 
 
 @pytest.mark.parametrize("moments", [5, pytest.param(30, marks=pytest.mark.long)])
-def test_a_cut_at_any_moment_loses_nothing_and_doubles_nothing(phone: Page, bench: Bench, moments: int) -> None:
+def test_a_cut_at_any_moment_loses_nothing_and_doubles_nothing(
+    phone: Page, bench: Bench, moments: int
+) -> None:
     work = Work(phone, bench, f"{moments} cuts of a phone")
     while len(work.cuts) < moments:
         work.piece(moments)
     assert set(work.cuts) == {"before", "after", "middle"}
-    print(f"{moments} cuts: " + ", ".join(f"{work.cuts.count(kind)} {kind}" for kind in sorted(set(work.cuts))))
+    print(
+        f"{moments} cuts: " + ", ".join(f"{work.cuts.count(kind)} {kind}" for kind in sorted(set(work.cuts)))
+    )
 
 
 def test_a_draft_is_offered_taken_saved_and_gone(phone: Page, bench: Bench) -> None:
@@ -305,7 +325,9 @@ def kept_here(phone: Page, bench: Bench, *, drafts: int = 0, queue: int = 0) -> 
     expect(phone.locator("[data-list=queue] > li")).to_have_count(queue)
 
 
-def test_a_draft_that_is_thrown_away_is_gone_and_the_form_is_as_the_server_has_it(phone: Page, bench: Bench) -> None:
+def test_a_draft_that_is_thrown_away_is_gone_and_the_form_is_as_the_server_has_it(
+    phone: Page, bench: Bench
+) -> None:
     case = bench.a_case(notes="as it came")
     address = f"{bench.proxy.url}/cases/{case}/edit"
     phone.goto(address)
@@ -317,12 +339,16 @@ def test_a_draft_that_is_thrown_away_is_gone_and_the_form_is_as_the_server_has_i
     kept_here(phone, bench, drafts=0)
 
 
-def test_what_others_saved_meanwhile_is_shown_before_a_queued_change_goes_over_it(phone: Page, bench: Bench) -> None:
+def test_what_others_saved_meanwhile_is_shown_before_a_queued_change_goes_over_it(
+    phone: Page, bench: Bench
+) -> None:
     case = bench.a_case(notes="as it came")
     open_pages(phone, bench, f"/cases/{case}/edit")
     bench.proxy.cut()
     edit(phone, bench, case, "mine")
-    expect(phone.get_by_role("alert")).to_contain_text("The server is away. What you entered is kept on this device")
+    expect(phone.get_by_role("alert")).to_contain_text(
+        "The server is away. What you entered is kept on this device"
+    )
     record = bench.work.get(f"/api/cases/{case}").json()
     theirs = {name: value for name, value in record.items() if name != "version"} | {"notes": "theirs"}
     assert bench.work.put(f"/api/cases/{case}", json=theirs, headers={"If-Match": "1"}).status_code == 200
@@ -473,7 +499,9 @@ def test_kept_pages_make_room_for_what_was_written(phone: Page, bench: Bench) ->
     expect(phone.locator("[data-list=drafts] > li")).to_have_count(1)
 
 
-def test_without_a_certificate_drafts_stay_with_the_tab_and_nothing_is_queued(browser: Browser, bench: Bench) -> None:
+def test_without_a_certificate_drafts_stay_with_the_tab_and_nothing_is_queued(
+    browser: Browser, bench: Bench
+) -> None:
     context = browser.new_context()
     page = context.new_page()
     page.add_init_script("Object.defineProperty(window, 'isSecureContext', { value: false })")
@@ -486,7 +514,9 @@ def test_without_a_certificate_drafts_stay_with_the_tab_and_nothing_is_queued(br
     page.get_by_role("button", name="Take it").click()
     bench.proxy.cut()
     page.get_by_role("button", name="Save the case").click()
-    expect(page.get_by_role("alert")).to_contain_text("The server is away, so nothing was saved. What you wrote is kept")
+    expect(page.get_by_role("alert")).to_contain_text(
+        "The server is away, so nothing was saved. What you wrote is kept"
+    )
     expect(page.get_by_label("Notes")).to_have_value("plain")
     bench.proxy.mend()
     page.get_by_role("button", name="Save the case").click()

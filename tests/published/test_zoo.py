@@ -103,10 +103,7 @@ def test_each_animal_left_out_is_told_by_the_rest_as_well_as_a_public_library_te
         among_three += animal["type"] in told[:3]
         back = zoo.post("/api/import?overwrite=true", content=line_of(number, animal))
         assert back.json()["updated"] == 1, back.text
-    if every == 1:
-        fewest = max(FEWEST_FIRST, first_places_of_a_public_library())
-    else:
-        fewest = asked - 1
+    fewest = max(FEWEST_FIRST, first_places_of_a_public_library()) if every == 1 else asked - 1
     assert first >= fewest, f"{first} of {asked} in first place"
     assert among_three >= asked - 2, f"{among_three} of {asked} among the first three"
 

@@ -2,7 +2,8 @@
 
 `python tests/reading/judge.py` reads the notes of `tests/reading/judged`, which were written and labelled
 by people who did not see the reader. `notes_*.toml` and, once they had been measured, `fresh_*.toml` were tuned on;
-`events_*.toml` were written by those who work on the reader, and labelled before it was changed for them;
+`events_*.toml` and `voices_*.toml` were written by those who work on the reader, and labelled before it was changed
+for them, every third of the `voices_*` held out;
 `unseen_*.toml` came last and are held out: of these only figures are printed, never texts. `--show en` lists the
 misses among those tuned on, `--tuned-on` leaves the others out.
 
@@ -25,7 +26,13 @@ from kb.facts.rail_names import obvious_rail
 from kb.reading import Known, KnownRail, Read, ReadAttempt, ReadReading, read
 
 NOTES = Path(__file__).parent / "judged"
-PARTS = {"tuned on": ("notes", "fresh"), "developed with": ("events",), "unseen": ("unseen",)}
+PARTS = {
+    "tuned on": ("notes", "fresh"),
+    "developed with": ("events",),
+    "voices": ("voices",),
+    "voices held out": ("voices",),
+    "unseen": ("unseen",),
+}
 LANGUAGES = ("en", "de", "fr", "nl", "es", "it")
 STANDARD = Known(
     rails=(
@@ -79,6 +86,8 @@ def notes(language: str, part: str) -> Iterator[tuple[dict[str, Any], bool]]:
         file = NOTES / f"{written}_{language}.toml"
         if file.exists():
             for note in tomllib.loads(file.read_text("utf-8")).get("note", []):
+                if written == "voices" and note.get("held_out", False) != (part == "voices held out"):
+                    continue
                 yield note, written != "notes"
 
 
@@ -273,10 +282,10 @@ def main() -> None:
     arguments.add_argument("--tuned-on", action="store_true", help="only the notes tuned on")
     asked = arguments.parse_args()
     if asked.show:
-        for part in ("tuned on", "developed with"):
+        for part in ("tuned on", "developed with", "voices"):
             print("\n".join(tally_of(asked.show, part).misses))
         return
-    for part in list(PARTS)[: 2 if asked.tuned_on else None]:
+    for part in list(PARTS)[: 3 if asked.tuned_on else None]:
         print(part.capitalize())
         print(table(part))
 

@@ -64,6 +64,7 @@ NOTES = {language: _read(f"notes_{language}.toml")["note"] for language in LANGU
 FRESH_NOTES = {language: _read(f"fresh_{language}.toml")["note"] for language in FRESH}
 UNSEEN_NOTES = {language: _read(f"unseen_{language}.toml")["note"] for language in UNSEEN}
 EVENT_NOTES = {language: _read(f"events_{language}.toml")["note"] for language in LANGUAGES}
+VOICES = {language: _read(f"voices_{language}.toml")["note"] for language in LANGUAGES}
 QUERIES = _read("queries.toml")["query"]
 UNSEEN_QUERIES = _read("unseen_queries.toml")["query"]
 EVENT_QUERIES = _read("events_queries.toml")["query"]
@@ -75,6 +76,7 @@ ALL_NOTES = [
         ("fresh ", FRESH_NOTES),
         ("unseen ", UNSEEN_NOTES),
         ("event ", EVENT_NOTES),
+        ("voices ", VOICES),
     )
     for language, notes in files.items()
     for number, note in enumerate(notes)
@@ -137,8 +139,8 @@ def test_what_is_labelled_as_a_number_or_designator_stands_in_the_text(note: Fac
         assert attempt.get("part", "").casefold() in text
     if "cost" in note:
         figures = f"{note['cost']:.2f}".rstrip("0").rstrip(".")
-        pence = f"{note['cost'] * 100:.0f}p"
-        written = (figures, figures.replace(".", ","), pence)
+        pence = f"{note['cost'] * 100:.0f}"
+        written = (figures, figures.replace(".", ","), f"{pence}p", f"{pence}c")
         assert any(figure in text for figure in written)
 
 

@@ -30,26 +30,47 @@ FLOORS = {
 }
 # The same of the notes of repair events with which it was developed.
 EVENT_FLOORS = {
-    "symptoms": (0.95, 0.93),
-    "readings": (0.92, 0.82),
-    "attempts": (0.83, 0.80),
-    "part_class": (0.96, 0.81),
-    "failure": (0.94, 0.88),
+    "symptoms": (0.96, 0.93),
+    "readings": (0.93, 0.83),
+    "attempts": (0.83, 0.82),
+    "part_class": (0.97, 0.85),
+    "failure": (0.95, 0.90),
     "action": (0.97, 0.95),
-    "result": (0.94, 0.75),
+    "result": (0.95, 0.76),
     "minutes": (0.97, 0.90),
     "cost": (0.97, 0.87),
 }
+# The same of notes in many voices: those tuned on, and every third, on which nothing was tuned.
+VOICE_FLOORS = {
+    "voices": {
+        "symptoms": (0.91, 0.90),
+        "readings": (0.90, 0.70),
+        "attempts": (0.86, 0.85),
+        "part_class": (0.96, 0.85),
+        "section": (0.95, 0.85),
+        "failure": (0.95, 0.91),
+        "action": (0.94, 0.94),
+        "result": (0.94, 0.76),
+    },
+    "voices held out": {
+        "symptoms": (0.76, 0.73),
+        "readings": (0.94, 0.59),
+        "attempts": (0.75, 0.79),
+        "part_class": (0.94, 0.76),
+        "section": (0.91, 0.71),
+    },
+}
 # The same of texts that the reader was not made with.
 UNSEEN_FLOORS = {
-    "symptoms": (0.89, 0.89),
-    "readings": (0.92, 0.83),
-    "attempts": (0.89, 0.90),
-    "part_class": (0.94, 0.85),
-    "section": (0.82, 0.72),
-    "failure": (0.96, 0.90),
-    "action": (0.96, 0.95),
-    "result": (0.97, 0.81),
+    "symptoms": (0.89, 0.90),
+    "readings": (0.93, 0.84),
+    "attempts": (0.90, 0.94),
+    "part_class": (0.94, 0.89),
+    "section": (0.86, 0.81),
+    # Asked of the attempts that were found: there are more of these than before.
+    "failure": (0.96, 0.89),
+    "action": (0.97, 0.97),
+    "result": (0.97, 0.85),
 }
 
 
@@ -72,6 +93,15 @@ def test_notes_of_repair_events_are_read_as_well_as_before() -> None:
         whole = _whole(tallies, kind)
         assert whole.precision >= precision, kind
         assert whole.recall >= recall, kind
+
+
+def test_notes_in_many_voices_are_read_as_well_as_before() -> None:
+    for part, floors in VOICE_FLOORS.items():
+        tallies = [tally_of(language, part) for language in LANGUAGES]
+        for kind, (precision, recall) in floors.items():
+            whole = _whole(tallies, kind)
+            assert whole.precision >= precision, (part, kind)
+            assert whole.recall >= recall, (part, kind)
 
 
 def test_texts_of_strangers_are_read_as_well_as_before() -> None:

@@ -538,3 +538,15 @@ def test_giving_up_after_each_fix_costs_what_was_paid_and_the_new_board() -> Non
     assert best_stop([0.5], [4.0], 0.0).tries == 0
     with pytest.raises(ValueError, match="zero or more"):
         best_stop([0.5], [4.0], -0.01)
+
+
+def test_a_drawing_gets_no_more_steps_than_it_is_wide_and_none_of_them_changes_the_curve() -> None:
+    times = [*range(1, 2_001), 2_000, 2_000]
+    curve = kaplan_meier(times, [time % 3 == 0 for time in times])
+    drawn = curve.drawn(10.0)
+    assert len(curve.steps) == 666
+    assert len(drawn) == 200
+    assert set(drawn) <= set(curve.steps)
+    assert drawn[-1] == curve.steps[-1]
+    assert curve.drawn(1.0) == curve.steps
+    assert [curve.followed_for(days) for days in (0, 1, 1.5, 2_000, 2_001)] == [2_002, 2_002, 2_001, 3, 0]

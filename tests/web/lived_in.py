@@ -58,7 +58,8 @@ from kb.web.reach import Reach
 BENCH = "HB-9"
 # Addresses that are known beforehand; those with a number of their own are noted as they come about.
 BUSY = """
-/account /people /people/audit /sign-in /waiting /waiting/key /sw.js /help /help/running /metrics /figures /figures.csv /track-record /data/nothing
+/waiting /waiting/key /sw.js
+/account /people /people/audit /sign-in /help /help/running /metrics /figures /figures.csv /track-record /data/nothing
 /search?q=relay /search?q=zzzyx /complete/anything?q=re /diagnose?family=HX-210&text=relay+ticks&price=200
 /diagnose/ranking?family=HX-210 /diagnose?case=waits /cases/both
 /cases?show=binned /cases?show=waiting /cases/new?family=HX-210 /cases/new?like=u1 /cases/pictured?saved=new

@@ -108,7 +108,8 @@ def test_people_are_for_administrators_in_person_and_nobody_else_is_anybody() ->
             assert need == wanted, f"{method} {path}"
         if need == ANYBODY:
             ways_in = ("/static", "/sign-in", "/set-up/", "/open/")
-            # The worker and the name of the program, and what a device must trust before it can sign in; nothing of the store.
+            # The worker and the name of the program, and what a device must trust before it can sign in: nothing
+            # of the store.
             public = ("/sw.js", "/app.webmanifest", "/connect/board-fault-book.crt")
             assert path.startswith(ways_in) or path in public, f"{method} {path}"
         if need.level == "administer" or path.startswith("/account"):

@@ -17,7 +17,18 @@ from kb.web.guard import access
 from kb.web.guard.kept import FILES, FOR, PAGES, DeviceKeys, static_files
 
 # Nothing of these is kept: what opens accounts, and what takes the store or a part of it out.
-SECRET = ("/account", "/people", "/sign-", "/set-up", "/open", "/data", "/api", "/metrics", "/jobs", "/reports")
+SECRET = (
+    "/account",
+    "/people",
+    "/sign-",
+    "/set-up",
+    "/open",
+    "/data",
+    "/api",
+    "/metrics",
+    "/jobs",
+    "/reports",
+)
 
 
 @pytest.fixture
@@ -34,7 +45,15 @@ def test_the_list_of_what_may_be_kept_names_addresses_that_there_are(client: Cli
 
 def test_every_page_beyond_the_list_says_nothing_of_whom_it_may_be_kept_for(office: Office) -> None:
     headers = office.signed_in("administer")
-    for path in ("/account", "/people", "/people/audit", "/data/backups", "/data/share", "/data/take-out", "/help/running"):
+    for path in (
+        "/account",
+        "/people",
+        "/people/audit",
+        "/data/backups",
+        "/data/share",
+        "/data/take-out",
+        "/help/running",
+    ):
         answer = office.get(path, headers=headers)
         assert answer.status_code == 200, path
         assert FOR not in answer.headers, path
@@ -55,7 +74,9 @@ def test_a_kept_page_names_its_person_and_stays_out_of_shared_caches(office: Off
 def test_the_sign_in_page_says_that_nobody_is_there_any_more(office: Office) -> None:
     assert office.get("/sign-in").headers[FOR] == "nobody"
     assert FOR not in office.get("/static/css/sheet.css").headers
-    assert FOR not in office.get("/families", headers={"Accept": "text/html"}).headers  # led to the sign-in page
+    assert (
+        FOR not in office.get("/families", headers={"Accept": "text/html"}).headers
+    )  # led to the sign-in page
 
 
 def test_a_key_is_given_to_whoever_is_signed_in_and_to_nobody_else(office: Office) -> None:
@@ -66,7 +87,9 @@ def test_a_key_is_given_to_whoever_is_signed_in_and_to_nobody_else(office: Offic
         assert answer.headers["cache-control"] == "no-store"
         given = answer.json()
         assert given["person"] == office.get("/families", headers=headers).headers[FOR]
-        assert given == office.get("/waiting/key", headers=office.signed_in(level)).json()  # another session of theirs
+        assert (
+            given == office.get("/waiting/key", headers=office.signed_in(level)).json()
+        )  # another session of theirs
         keys[level] = base64.b64decode(given["key"])
         assert len(keys[level]) == 32
     assert keys["read"] != keys["work"]

@@ -51,12 +51,12 @@ MOST_PERIODS = 12
 MOST_PART_CLASSES = 8
 # Up to so many cases the whole record takes well under a second.
 _AT_ONCE = 5_000
-_WORTH_ANEW = 0.01
+_WORTH_REPEATING = 0.01
 # A record of a store that has since changed by more than this is waited for instead of shown.
 _PAST = 0.2
 # A rough record for the diagnose screen: a few hundredths of a second at any size.
 _ROUGH_SCORED = 1_000
-_ROUGH_WORTH_ANEW = 0.05
+_ROUGH_WORTH_REPEATING = 0.05
 _ADDS_SCORED = 500
 _PER_HUNDRED_FROM = 50
 _WAIT_S = 60.0
@@ -115,7 +115,7 @@ class _Keeper:
             return False
         if self.key == key:
             return True
-        return known > _AT_ONCE and abs(known - self.trust.known) <= _WORTH_ANEW * known
+        return known > _AT_ONCE and abs(known - self.trust.known) <= _WORTH_REPEATING * known
 
 
 def _keeper(shop: Shop) -> _Keeper:
@@ -197,7 +197,11 @@ def adds(shop: Shop, wait_s: float = 0.0) -> tuple[str, ...] | None:
         with shop.derived.counts() as (ledger, weights):
             known, patterns = ledger.known, weights.fitted is not None and weights.fitted.patterns is not None
             kept = keeper.adds
-            if kept is not None and kept[1] == patterns and abs(known - kept[0]) <= _ROUGH_WORTH_ANEW * known:
+            if (
+                kept is not None
+                and kept[1] == patterns
+                and abs(known - kept[0]) <= _ROUGH_WORTH_REPEATING * known
+            ):
                 return kept[2]
             running = keeper.adder is not None and keeper.adder.is_alive()
             copy = None if running else to_bytes(ledger)
@@ -264,7 +268,7 @@ def before(shop: Shop, said: float) -> Bin | None:
     keeper = _keeper(shop)
     with shop.derived.counts() as (ledger, weights):
         kept = keeper.rough
-        if kept is None or abs(ledger.known - kept[0]) > _ROUGH_WORTH_ANEW * ledger.known:
+        if kept is None or abs(ledger.known - kept[0]) > _ROUGH_WORTH_REPEATING * ledger.known:
             scores = track_record(ledger, weights, max_cases=_ROUGH_SCORED, max_families=0).overall.ranking
             kept = keeper.rough = (ledger.known, scores)
     bins = kept[1].bins

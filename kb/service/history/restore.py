@@ -28,7 +28,7 @@ def record_from(entity: str, kept: dict[str, Any]) -> LineRecord:
 def fit(session: Session, writer: cases.Writer, record: CaseRecord) -> tuple[CaseRecord, list[str]]:
     """A case under the names that the store has now, ready to be written.
 
-    Answers also what had to come back for it, such as "symptom hums". Raises BadInput for names that no
+    Returns also what had to come back for it, such as "symptom hums". Raises BadInput for names that no
     entry can have.
     """
     brought: list[str] = []

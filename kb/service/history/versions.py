@@ -201,7 +201,7 @@ def restore(
 ) -> list[str]:
     """Writes an earlier version as a new one, so that nothing is lost by it.
 
-    Answers what had to come back for it. Raises NotFound; Conflict where the record has moved on from
+    Returns what had to come back for it. Raises NotFound; Conflict where the record has moved on from
     `expected_version`; Taken where one of a family's numbers belongs to another by now.
     """
     record = _earlier(shop, entity, name, version)

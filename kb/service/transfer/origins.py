@@ -40,7 +40,7 @@ def names_by_case(shop: Shop, uids: Iterable[str]) -> dict[str, str]:
 def withdraw(shop: Shop, origin_id: str) -> int:
     """Puts all cases of a shop into the bin, as one batch, and refuses further ones until it is allowed again.
 
-    Answers how many cases went. Raises NotFound.
+    Returns how many cases went. Raises NotFound.
     """
     with shop.write() as session:
         origin = origins.get(session, origin_id)
@@ -56,7 +56,7 @@ def withdraw(shop: Shop, origin_id: str) -> int:
 def allow_again(shop: Shop, origin_id: str, *, bring_back: bool) -> int:
     """Takes cases of the shop again, and those out of the bin that its withdrawal put there where asked.
 
-    Answers how many came back. Raises NotFound.
+    Returns how many came back. Raises NotFound.
     """
     with shop.write() as session:
         origin = origins.get(session, origin_id)

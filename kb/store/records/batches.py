@@ -146,7 +146,7 @@ def latest_of(session: Session, entity: str, keys: Sequence[str]) -> dict[str, t
 def users_beyond(session: Session, batch_id: str, entity: str, record_id: int) -> tuple[int, list[str]]:
     """Cases in use that name a record, as seen by the undoing of a batch that added it.
 
-    Answers how many of them the batch did not touch or somebody changed since, and the uids of those
+    Returns how many of them the batch did not touch or somebody changed since, and the uids of those
     that it changed and that name the record now; what the batch added goes with it and is left out.
     """
     mine = and_(

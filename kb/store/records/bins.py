@@ -83,7 +83,7 @@ def put_cases(session: Session, uids: Sequence[str]) -> int:
 def take_out(session: Session, entity: str, names: Sequence[str]) -> list[str]:
     """Takes records out of the bin, and the families, symptoms and part classes that cases among them need.
 
-    Answers what came back besides the records themselves, such as "board family HX-210".
+    Returns what came back besides the records themselves, such as "board family HX-210".
     """
     there = [one for one in standing(session, entity, names).values() if one.binned_at is not None]
     brought = _bring_back_named(session, [one.id for one in there]) if entity == "case" else []

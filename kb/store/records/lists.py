@@ -118,7 +118,7 @@ def _named(session: Session, table: type[AnyEntry], name: str) -> AnyEntry | Non
 
 
 def save(session: Session, record: ListRecord, *, expected_version: int | None = None) -> str:
-    """Adds or replaces one entry, found by its name; answers "added", "updated" or "unchanged".
+    """Adds or replaces one entry, found by its name; returns "added", "updated" or "unchanged".
 
     One that lay in the bin is in use again. `expected_version` 0 means that it must not be there yet.
     Raises Conflict where `expected_version` is given and the entry has moved on, NotFound where it is no

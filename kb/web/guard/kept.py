@@ -18,8 +18,7 @@ from kb.service.accounts.audit import Visitor
 
 # Addresses as the router has them. Their pages may be kept, and what is typed into their forms. Accounts, people,
 # codes, tokens, signing in, backups, and whatever takes the store or a part of it out stay away from here.
-PAGES = frozenset(
-    """
+_LISTED = """
     / /search /diagnose /help /waiting
     /cases /cases/new /cases/{uid} /cases/{uid}/edit /cases/{uid}/photos /cases/{uid}/photos/{file} /cases/{uid}/beside
     /cases/{uid}/evidence /cases/{uid}/follow-ups /cases/{uid}/in-hand /cases/{uid}/pins /cases/{uid}/quote
@@ -31,8 +30,8 @@ PAGES = frozenset(
     /bench/{uid}/close-case /bench/{uid}/steps/{number} /bench/{uid}/steps/{number}/go-on
     /loads /loads/plan /helpers/discharge /helpers/capacitor /helpers/divider
     /shelf /shelf/new /shelf/part /order-list /kit
-    """.split()
-)
+"""
+PAGES = frozenset(_LISTED.split())
 FOR, FILES = "Kept-For", "Kept-Files"
 NOBODY = "nobody"
 
@@ -66,7 +65,9 @@ class DeviceKeys:
 def static_files() -> tuple[tuple[str, ...], str]:
     """The addresses of the files of the pages, and a short hash of all that is in them."""
     folder = assets.folder("static")
-    files = sorted(file for file in folder.rglob("*") if file.suffix in (".css", ".js", ".svg", ".png", ".woff2"))
+    files = sorted(
+        file for file in folder.rglob("*") if file.suffix in (".css", ".js", ".svg", ".png", ".woff2")
+    )
     digest = hashlib.sha256()
     for file in files:
         digest.update(file.relative_to(folder).as_posix().encode() + b"\0" + file.read_bytes())

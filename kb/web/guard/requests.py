@@ -32,7 +32,9 @@ PROTECTIVE_HEADERS = {
 }
 # For pages on which a reading may be said: everything else the browser is not even asked for.
 MICROPHONE_HERE = {
-    "Permissions-Policy": PROTECTIVE_HEADERS["Permissions-Policy"].replace("microphone=()", "microphone=(self)")
+    "Permissions-Policy": PROTECTIVE_HEADERS["Permissions-Policy"].replace(
+        "microphone=()", "microphone=(self)"
+    )
 }
 # Half a year, the least that OWASP ASVS 4.0.3 asks for in 14.4.5 (from memory).
 _HSTS = "max-age=15724800"

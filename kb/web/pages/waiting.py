@@ -1,4 +1,4 @@
-"""What a device keeps while the server is away: the service worker, the key it is sealed with, and the page that lists it."""
+"""What a device keeps while the server is away: the service worker, the key, and the page that lists it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ router = APIRouter()
 
 @router.get("/sw.js")
 def service_worker() -> Response:
-    """The service worker, from the root so that it serves every page; another text whenever a file of the pages changed."""
+    """The service worker, from the root so that it serves every page; another text whenever a file changed."""
     files, digest = static_files()
     text = (assets.folder("static") / "js" / "sw.js").read_text(encoding="utf-8")
     begin = f"const VERSION = {json.dumps(digest)};\nconst FILES = {json.dumps(files)};\n"

@@ -1,0 +1,134 @@
+"""Symptoms that a text speaks of without saying that this device has them.
+
+What is supposed ("if the fuse should be blown"), asked to be looked for ("test whether it overheats"), expected
+("expecting smoke"), said of another device ("theirs had swollen caps"), or was found and mended an earlier time
+("last year the caps were swollen and were replaced").
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from kb.facts.symptoms import SYMPTOMS
+from kb.reading.denials import OF_HISTORY
+from kb.reading.lexicon import CONCEPT, Hit
+from kb.reading.mentions import Mention
+from kb.reading.patterns import Match, Places
+from kb.reading.tokens import Token
+
+FOUND_BY_LOOKING = frozenset(one.name for one in SYMPTOMS if one.how in ("look", "unpowered check"))
+_WARNED_REACH, _PERHAPS_REACH, _SUPPOSED_REACH, _OTHERS_REACH, _BACK_THEN_REACH = 9, 4, 11, 7, 16
+_BECAUSE_OF = frozenset(
+    ("for", "because", "with", "wegen", "mit", "weil", "pour", "avec", "parce", "voor", "wegens", "met", "omdat",
+     "por", "porque", "con", "per", "perche")
+)  # fmt: skip
+
+
+def is_only_spoken_of(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """Whether the words around a symptom say that it is feared, supposed, sought, or not this device's now."""
+    return (
+        _is_feared(match, tokens, places)
+        or _is_supposed(match, tokens, places)
+        or _is_of_others(match, tokens, places)
+        or _is_of_back_then(match, tokens, places)
+        or _is_answered_no(match, tokens)
+    )
+
+
+def _is_feared(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """Whether a symptom stands in a warning or in advice ("told her it may smoke"), or is only guessed at:
+    "could be a cracked joint".
+    """
+    sentence, clause = tokens[match.first].sentence, tokens[match.first].clause
+    for span in places.before("warned", match.last, _WARNED_REACH):
+        if tokens[span[0]].sentence == sentence and not set(span) & set(match.places):
+            return True
+    if match.name not in FOUND_BY_LOOKING and match.name not in OF_HISTORY:
+        return False
+    return any(
+        tokens[span[0]].clause == clause for span in places.before("perhaps", match.last, _PERHAPS_REACH)
+    )
+
+
+def _is_supposed(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "if the fuse is blown, replace it", "check whether it gets hot": nobody says that it is so.
+
+    What a device does under a condition ("if I tap it, it goes off") is a symptom all the same; what is found by
+    looking is so or is not.
+    """
+    clause = tokens[match.first].clause
+    for span in places.before("sought", match.last, _SUPPOSED_REACH):
+        if tokens[span[0]].clause == clause and not set(span) & set(match.places):
+            return True
+    if match.name not in FOUND_BY_LOOKING:
+        return False
+    return any(
+        tokens[span[0]].clause == clause and not set(span) & set(match.places)
+        for span in places.before("supposed", match.last, _SUPPOSED_REACH)
+    )
+
+
+_NO_ALONE = frozenset(("no", "nope", "nein", "non", "nee", "nah"))
+_ANSWER_REACH = 6
+
+
+def _is_answered_no(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "dead short on 12 V? No, meter lead.": a "no" alone at the head of the next sentence."""
+    at = match.last + 1
+    while (
+        at < len(tokens)
+        and at - match.last <= _ANSWER_REACH
+        and tokens[at].sentence == tokens[match.last].sentence
+    ):
+        at += 1
+    if at + 1 >= len(tokens) or tokens[at].folded not in _NO_ALONE:
+        return False
+    return (
+        tokens[at].sentence == tokens[match.last].sentence + 1 and tokens[at + 1].clause != tokens[at].clause
+    )
+
+
+def _is_of_others(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "theirs had swollen capacitors": another device."""
+    clause = tokens[match.first].clause
+    return any(
+        tokens[span[0]].clause == clause and not set(span) & set(match.places)
+        for span in places.before("others", match.last, _OTHERS_REACH)
+    )
+
+
+def _is_of_back_then(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "was in last year with no picture", "told last year that the caps were swollen": an earlier fault."""
+    if match.name in OF_HISTORY:
+        return False
+    clause, sentence = tokens[match.first].clause, tokens[match.first].sentence
+    for span in places.before("back_then", match.last, _BACK_THEN_REACH):
+        if set(span) & set(match.places):
+            continue
+        between = range(span[-1] + 1, match.last)
+        if tokens[span[0]].clause == clause and any(tokens[at].folded in _BECAUSE_OF for at in between):
+            return True
+        if tokens[span[0]].sentence == sentence and match.name in FOUND_BY_LOOKING:
+            return True
+    return False
+
+
+_ALWAYS = frozenset(("others", "back_then"))  # also of what was done: then, or with another device
+_UNLESS_DONE = frozenset(("sought", "supposed"))
+
+
+def parts_only_spoken_of(
+    mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequence[Hit]
+) -> frozenset[int]:
+    """Which of the parts (by their place in `mentions`) are spoken of as above: "last year the relay was replaced"."""
+    frames = [hit for hit in hits if hit.table == CONCEPT and hit.value in _ALWAYS | _UNLESS_DONE]
+    found = set()
+    for number, mention in enumerate(mentions):
+        clause = tokens[mention.first].clause
+        for frame in frames:
+            distance = mention.end - frame.last
+            if not 0 < distance <= _BACK_THEN_REACH or tokens[frame.first].clause != clause:
+                continue
+            if frame.value in _ALWAYS or (mention.acted_at is None and distance <= _SUPPOSED_REACH):
+                found.add(number)
+    return frozenset(found)
