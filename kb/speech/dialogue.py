@@ -23,6 +23,7 @@ SAY_AGAIN = "Not understood. Say it again, or type it."
 _SAID_UNITS = {"V": "volts", "mV": "millivolts", "kV": "kilovolts", "A": "amps", "mA": "milliamps", "µA": "microamps",
                "Ω": "ohms", "kΩ": "kilohms", "MΩ": "megohms", "mΩ": "milliohms", "µF": "microfarads",
                "nF": "nanofarads", "pF": "picofarads", "Hz": "hertz", "kHz": "kilohertz", "°C": "degrees"}  # fmt: skip
+_USUAL_UNITS = {"dc_v": ("", "V"), "diode_v": ("", "V"), "ripple_v": ("mV",)}
 _PLAIN_UNIT = {"V": "V", "A": "A", "ohm": "Ω", "F": "F", "Hz": "Hz", "degC": "°C"}
 
 
@@ -180,6 +181,26 @@ def _quantity(page: Page, heard: Heard, name: str = "value") -> str:
         return "diode_v" if unit == "V" else "ohm"
     implied = {"A": "amp", "ohm": "ohm", "F": "farad", "Hz": "hz", "degC": "celsius"}
     return implied.get(unit, "dc_v" if not value.open else "ohm")
+
+
+def doubts(page: Page, heard: Heard) -> int:
+    """How many things are doubtful about what was heard: it ranks ways to hear one sound, and refuses none.
+
+    3 where it could not be entered at all, 2 for a value outside what its place can show, 1 for a unit in which the
+    quantity is seldom said (volts and drops in volts, ripple in millivolts; common practice, no published source),
+    1 for parts of a millivolt.
+    """
+    if heard.command or heard.answer:
+        return 0
+    if isinstance(_entry(page, heard), Answer):
+        return 3
+    found = 2 if _outside(page, heard) else 0
+    for name, value in heard.values.items():
+        usual = _USUAL_UNITS.get(_quantity(page, heard, name))
+        if usual:
+            found += value.unit not in usual
+            found += value.unit == "mV" and value.number is not None and "." in value.number.text
+    return found
 
 
 def _without_unit(page: Page, heard: Heard) -> str:

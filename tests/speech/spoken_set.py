@@ -8,10 +8,11 @@ from decimal import Decimal
 from functools import cache
 from pathlib import Path
 
+from kb.speech.choice import likeliest
 from kb.speech.dialogue import Answer, Entry, answer
 from kb.speech.grammar import grammar_of
 from kb.speech.language import ENGLISH
-from kb.speech.meaning import Heard, meaning_of
+from kb.speech.meaning import Heard
 from kb.speech.pages import Page, distinct, point_place, rail_place
 from kb.speech.recogniser import recognise
 from kb.speech.sound import speech_in
@@ -46,8 +47,8 @@ def hear(sound: bytes, page: Page, waiting: Entry | None = None) -> tuple[Heard 
     speech = speech_in(sound)
     if speech is None:
         return None, ()
-    words = recognise(speech.samples, grammar_of(page, ENGLISH, answering=waiting is not None), "").words
-    return meaning_of(words, page, ENGLISH), words
+    found = recognise(speech.samples, grammar_of(page, ENGLISH, answering=waiting is not None), "")
+    return likeliest(found, page, ENGLISH)
 
 
 def is_right(reading: SpokenReading, heard: Heard | None) -> bool:

@@ -12,12 +12,14 @@ from kb.facts.pin_lines import parse_pin_line
 from kb.facts.reading_lines import parse_reading_line
 from kb.speech import recogniser
 from kb.speech.automaton import automaton_of
-from kb.speech.dialogue import Answer, Entry, answer, entry_of
+from kb.speech.choice import likeliest
+from kb.speech.dialogue import Answer, Entry, answer, doubts, entry_of
 from kb.speech.grammar import grammar_of, words_in
 from kb.speech.language import ENGLISH, language_of, words_of
 from kb.speech.meaning import meaning_of
 from kb.speech.numbers import by_digits, number_of
 from kb.speech.pages import Page, distinct, point_place, rail_place
+from kb.speech.recogniser import Recognised
 from kb.speech.sound import LONGEST_BYTES, speech_in
 
 PLACES = distinct(
@@ -236,6 +238,39 @@ def test_a_spoken_pin_is_what_the_strict_parser_of_pins_reads() -> None:
     drop = said(PINS, "see en two pin twelve black point four five volts").entry
     assert drop is not None
     assert parse_pin_line(drop.text).values == {"diode_v_black": 0.45}
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        ("twelve point one volts", 0),
+        ("twelve point one", 0),
+        ("next", 0),
+        ("forty millivolts", 1),
+        ("fourteen point one millivolts", 2),
+        ("forty volts", 2),
+        ("three kilovolts", 3),
+        ("three volts twelve volts", 3),
+    ],
+)
+def test_a_value_is_the_more_doubtful_the_less_a_meter_at_the_rail_shows_it(
+    words: str, expected: int
+) -> None:
+    heard = meaning_of(words.split(), STEP, ENGLISH)
+    found = 3 if heard is None else doubts(STEP, heard)
+    assert found == expected
+
+
+def test_of_two_ways_to_hear_a_sound_the_less_doubtful_wins_unless_the_other_fits_far_better() -> None:
+    likely, doubtful = ("twelve", "volts"), ("forty", "volts")
+    close = [Recognised(doubtful, -700.0), Recognised(likely, -760.0)]
+    assert likeliest(close, STEP, ENGLISH)[1] == likely
+    far = [Recognised(doubtful, -700.0), Recognised(likely, -900.0)]
+    assert likeliest(far, STEP, ENGLISH)[1] == doubtful
+    # Where both mean the same kind of thing the better fit alone counts, and nothing unheard is made up.
+    equal = [Recognised(("twelve", "point", "one"), -701.0), Recognised(("twelve", "point", "two"), -700.0)]
+    assert likeliest(equal, STEP, ENGLISH)[1] == ("twelve", "point", "two")
+    assert likeliest([Recognised((), float("-inf"))], STEP, ENGLISH) == (None, ())
 
 
 def test_what_a_page_sends_back_must_be_an_entry() -> None:

@@ -12,10 +12,10 @@ from kb.service.bench import runs
 from kb.service.boards import families
 from kb.service.shop.shop import Shop
 from kb.speech import recogniser
+from kb.speech.choice import likeliest
 from kb.speech.dialogue import Answer, Entry, answer, entry_of
 from kb.speech.grammar import grammar_of
 from kb.speech.language import Language
-from kb.speech.meaning import meaning_of
 from kb.speech.pages import Page, Place, distinct, point_place, rail_place
 from kb.speech.sound import speech_in
 from kb.store.records import families as stored_families
@@ -94,7 +94,8 @@ def hear(shop: Shop, where: Where, sound: bytes, waiting: Entry | None) -> Told:
     page = page_of(shop, where, language)
     grammar = grammar_of(page, language, answering=waiting is not None)
     found = _RECOGNISERS.run(recogniser.recognise, speech.samples, grammar, shop.settings.speech_model)
-    return Told(answer(page, waiting, meaning_of(found.words, page, language)), found.words)
+    heard, words = likeliest(found, page, language)
+    return Told(answer(page, waiting, heard), words)
 
 
 def page_of(shop: Shop, where: Where, language: Language) -> Page:
