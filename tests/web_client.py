@@ -25,9 +25,13 @@ class Client:
         transport = httpx.ASGITransport(self.app, raise_app_exceptions=False)
         self._client = httpx.AsyncClient(transport=transport, base_url=HOST, timeout=60)
 
-    def close(self) -> None:
+    def leave(self) -> None:
+        """Ends the client and leaves the shop open for others."""
         self._runner.run(self._client.aclose())
         self._runner.close()
+
+    def close(self) -> None:
+        self.leave()
         self.shop.close()
 
     def call(self, method: str, path: str, **options: Any) -> httpx.Response:

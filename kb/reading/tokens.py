@@ -93,7 +93,7 @@ _STANDBY_TAIL = frozenset(("sb", "stb", "stby", "sby", "standby", "vsb", "vstb",
 _HARD = frozenset(".!?;\n·|•")
 # What goes on with a list of numbers ("keys 4, 5 and 6").
 _LISTED = re.compile(
-    r"\s*\d{1,2}\s*(?:,|&|\+|and\b|und\b|et\b|en\b|y\b|e\b)\s*\d{1,2}\b(?![.,]\d|\s*[a-zA-Z]?[vV]\b)"
+    r"\s{0,3}\d{1,2}\s{0,3}(?:,|&|\+|and\b|und\b|et\b|en\b|y\b|e\b)\s{0,3}\d{1,2}\b(?![.,]\d|\s{0,3}[a-zA-Z]?[vV]\b)"
 )
 _SOFT = frozenset(',:()[]{}/–—"“”„…')
 LONGEST_WORD = 40

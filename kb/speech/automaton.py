@@ -11,7 +11,6 @@ import re
 from collections import deque
 from dataclasses import dataclass, field
 
-_RULE = re.compile(r"(?:public )?<(\w+)> = (.*);")
 _TOKEN = re.compile(r"<\w+>|[()\[\]|]|[^\s()\[\]|<>]+")
 
 
@@ -48,7 +47,11 @@ class _Parts:
 
 def automaton_of(grammar: str) -> Automaton:
     """The automaton of a grammar as `grammar.grammar_of` writes it; its first rule is the sentence."""
-    rules = {name: _TOKEN.findall(body) for name, body in _RULE.findall(grammar)}
+    rules = {}
+    for line in grammar.splitlines():
+        name, is_rule, body = line.removeprefix("public ").partition(" = ")
+        if is_rule:
+            rules[name.strip("<>")] = _TOKEN.findall(body.removesuffix(";"))
     parts = _Parts()
     start, end = _alternatives(parts, rules, deque(rules[next(iter(rules))]))
     return _smallest(*_without_choices(parts, start, end))

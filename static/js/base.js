@@ -32,8 +32,8 @@ function closeMenuOnEscape() {
 function submitOnce() {
   document.addEventListener("submit", (event) => {
     const form = event.target;
-    // A form marked data-again answers with a file, so its page stays and may be used once more.
-    if (event.defaultPrevented || form.method !== "post" || "again" in form.dataset) return;
+    // A button marked data-again is answered with a file, so its page stays and may be used once more.
+    if (event.defaultPrevented || form.method !== "post" || "again" in (event.submitter?.dataset ?? {})) return;
     if (form.dataset.sent) {
       event.preventDefault();
       return;

@@ -115,7 +115,7 @@ def _walk(counted: Work, there: LivedIn, *, calls: bool) -> dict[str, tuple[int,
             many = counted.of(client, one, headers)[calls]
             found[one.route] = max(found.get(one.route, (0, "")), (many, one.address))
     for client in (bench, office):
-        client.close()
+        client.leave()
     return found
 
 
