@@ -50,7 +50,8 @@ def test_a_shop_in_an_open_folder_lets_nobody_else_read(tmp_path: Path) -> None:
     settings = settings_in(data)
     shop = Shop.open(settings, today=lambda: TODAY)
     assert bring(shop, a_family(), a_case("one")).saved
-    sent = Client(shop).call(
+    client = Client(shop)
+    sent = client.call(
         "POST",
         "/api/cases/one/files",
         files={"file": ("board.jpg", pictures_made.jpeg(), "image/jpeg")},
@@ -62,7 +63,7 @@ def test_a_shop_in_an_open_folder_lets_nobody_else_read(tmp_path: Path) -> None:
         data / "all.jsonl", exports.taken(shop, "jsonl", exports.Choice("", exports.Filters()))
     )
     assert loose(data) == {}, "while it runs"
-    shop.close()
+    client.close()
     backup_files.restore(settings, settings.backups / backup.name)
     assert sorted(path.suffix for path in settings.backups.iterdir()) == [".json", ".sqlite3", ".zip"]
     assert loose(data) == {}
