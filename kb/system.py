@@ -22,7 +22,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, TextIO
+from typing import IO, Any, TextIO
 
 log = logging.getLogger(__name__)
 KIND = {"win32": "windows", "darwin": "macos"}.get(sys.platform, "linux")
@@ -200,6 +200,11 @@ class FileLock:
                 _msvcrt.locking(number, _msvcrt.LK_UNLCK, 1)
         finally:
             os.close(number)  # which gives flock(2)'s back
+
+
+def open_private(path: Path, mode: str, **options: Any) -> IO[Any]:
+    """`path.open`, for writing, where a file that this makes is for its owner alone."""
+    return open(path, mode, opener=lambda name, flags: os.open(name, flags, 0o600), **options)
 
 
 def make_private_folder(path: Path) -> None:

@@ -488,7 +488,7 @@ class Desk:
             worker.sample(0.0, None)
 
     def _feed_of(self, name: str) -> Feed | None:
-        return None if any(one.name == name for one in self.registry.all()) else self._feeds.find(name)
+        return None if self.registry.find(name) else self._feeds.find(name)
 
     def _worker(self, name: str) -> Worker:
         worker = self._workers.get(name)

@@ -7,7 +7,6 @@ A sample that failed is a row of words, which the reading of a log counts as lef
 from __future__ import annotations
 
 import json
-import os
 import re
 import secrets
 import time
@@ -100,7 +99,8 @@ class Logs:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._running: dict[str, Log] = {}
+        # A log that has ended stays as it is, so its rows are counted once.
+        self._known: dict[str, Log] = {}
 
     def begin(self, instrument: str, about: About, began: str) -> Log:
         """Begins a log. Raises StoreTrouble where its file cannot be made."""
@@ -109,8 +109,7 @@ class Logs:
         try:
             system.make_private_folder(self._folder)
             self._throw_out_old()
-            number = os.open(log.path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            log.out = os.fdopen(number, "w", encoding="utf-8", newline="\n")
+            log.out = system.open_private(log.path, "x", encoding="utf-8", newline="\n")
             head = {"instrument": instrument, "began": began, "about": asdict(about)}
             log.out.write(f"{_HEAD}{json.dumps(head)}\nseconds;volts\n")
             log.out.flush()
@@ -120,17 +119,17 @@ class Logs:
                 remedy="See that the disk is not full or write-protected.",
             ) from error
         log.running = True
-        self._running[log.id] = log
+        self._known[log.id] = log
         return log
 
     def get(self, log_id: str) -> Log:
         """A log, under way or not. Raises NotFound."""
-        if log_id in self._running:
-            return self._running[log_id]
+        if log_id in self._known:
+            return self._known[log_id]
         if _ID.fullmatch(log_id):
             path = self._folder / f"{log_id}.csv"
             try:
-                return _read_head(log_id, path)
+                return self._known.setdefault(log_id, _read_head(log_id, path))
             except (OSError, ValueError, KeyError, TypeError):
                 pass
         raise NotFound("There is no such log.", remedy="A log is kept for a week after its end.")
@@ -152,12 +151,15 @@ class Logs:
 
     def close(self) -> None:
         """Ends all that run."""
-        for log in self._running.values():
+        for log in list(self._known.values()):
             log.end()
 
     def _throw_out_old(self) -> None:
         for file in self._folder.glob("*.csv"):
-            if file.stem not in self._running and time.time() - file.stat().st_mtime > _KEPT_DAYS * 86_400:
+            known = self._known.get(file.stem)
+            is_old = time.time() - file.stat().st_mtime > _KEPT_DAYS * 86_400
+            if is_old and not (known and known.running):
+                self._known.pop(file.stem, None)
                 file.unlink(missing_ok=True)
 
 

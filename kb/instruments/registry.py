@@ -7,7 +7,6 @@ what is plugged in here is nothing that a backup brings to another machine. So t
 from __future__ import annotations
 
 import json
-import os
 import re
 import threading
 from dataclasses import asdict, dataclass
@@ -92,9 +91,13 @@ class Registry:
         """All of them in order of their names."""
         return sorted(self._kept.values(), key=lambda one: one.name.casefold())
 
+    def find(self, name: str) -> Instrument | None:
+        """The instrument of that name, None where there is none."""
+        return self._kept.get(name)
+
     def get(self, name: str) -> Instrument:
         """Raises NotFound."""
-        found = self._kept.get(name)
+        found = self.find(name)
         if found is None:
             raise NotFound(
                 "There is no such instrument.",
@@ -159,10 +162,9 @@ class Registry:
         if self._file is not None:
             part = self._file.with_suffix(".part")
             try:
-                number = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-                with os.fdopen(number, "w", encoding="utf-8", newline="\n") as out:
+                with system.open_private(part, "w", encoding="utf-8", newline="\n") as out:
                     json.dump([asdict(one) for one in kept.values()], out, ensure_ascii=False, indent=1)
-                system.replace(part, self._file)
+                system.put_in_place(part, self._file)
             except OSError as error:
                 raise StoreReadOnly(
                     "The instrument cannot be kept: the data folder cannot be written.",

@@ -17,7 +17,6 @@ from kb.errors import KbError, NotFound, StoreTrouble
 from kb.service.operate import keep_rule
 from kb.service.shop.shop import Shop
 from kb.store.backup import restore
-from kb.store.engine import private
 from kb.store.engine.sqlite_files import free_place
 from kb.store.portable import backup_file
 from kb.store.portable.backup_file import Manifest, Progress
@@ -243,6 +242,6 @@ def _note(path: Path, wrong: list[str]) -> None:
         "faults": wrong,
     }
     part = path.parent / f"{_NOTES}.part"
-    with private.opened(part, "w", encoding="utf-8", newline="\n") as file:
+    with system.open_private(part, "w", encoding="utf-8", newline="\n") as file:
         json.dump(notes, file, indent=1)
     system.replace(part, path.parent / _NOTES)

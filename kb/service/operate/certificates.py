@@ -247,7 +247,7 @@ class LocalAuthority:
         try:
             system.make_private_folder(self._folder)
             try:
-                with private.opened(part, "wb") as made:
+                with system.open_private(part, "wb") as made:
                     made.write(content)
                 if is_first:
                     system.put_in_free_place(part, file)

@@ -29,7 +29,6 @@ from kb.search import Analysis, Damaged, SearchIndex
 from kb.service.shop import comparison
 from kb.service.shop.copies import Copy, CountsCopy, IndexCopy, Known, Progress, Seen, changed_uids, rebuild
 from kb.store import Store
-from kb.store.engine import private
 from kb.store.records import cases, changes, lists
 from kb.suggest import Ledger, Tuning, choose_strength
 from kb.suggest import Settings as Weights
@@ -276,7 +275,7 @@ class Derived:
             return
         with self._lock, suppress(OSError):
             part = self._counts_file.with_suffix(".part")
-            with private.opened(part, "wb") as file:
+            with system.open_private(part, "wb") as file:
                 file.write(to_bytes(self._counts.ledger))
             system.replace(part, self._counts_file)
             self._unsaved = 0
@@ -362,7 +361,7 @@ class Derived:
                 "its write-ahead log, was lost, or an older copy was put in its place."
             )
             log.error(sentence)
-            with private.opened(self._settings.lost_file, "w", encoding="utf-8", newline="\n") as file:
+            with system.open_private(self._settings.lost_file, "w", encoding="utf-8", newline="\n") as file:
                 file.write(sentence + "\n")
 
     def lost(self) -> str | None:

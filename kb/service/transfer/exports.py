@@ -21,7 +21,6 @@ from kb.service.find.case_search import Filters
 from kb.service.shop.shop import Shop
 from kb.service.transfer import package_file
 from kb.service.transfer.package_file import Photographs
-from kb.store.engine import private
 from kb.store.records import cases, families, lists, origins, pictures
 from kb.store.records.pictures import StoredPicture
 
@@ -202,7 +201,7 @@ def write_file(target: Path, pieces: Iterable[bytes], after: Callable[[], None] 
     part = target.with_name(target.name + ".part")
     try:
         part.unlink(missing_ok=True)
-        with private.opened(part, "wb") as file:
+        with system.open_private(part, "wb") as file:
             for piece in pieces:
                 file.write(piece)
             file.flush()

@@ -20,13 +20,13 @@ from pathlib import Path
 from typing import BinaryIO
 
 from kb import pictures as shown
+from kb import system
 from kb.errors import BadInput, KbError, NotFound, StoreTrouble
 from kb.service.boards import pictures
 from kb.service.cases import files
 from kb.service.cases.files import Refused, Sent
 from kb.service.shop import sent_files
 from kb.service.shop.shop import Shop
-from kb.store.engine import private
 
 KEPT_S = 3_600
 MOST_OF_ONE = 4
@@ -66,7 +66,10 @@ def take(shop: Shop, owner: int, sent: Iterable[tuple[str, BinaryIO]]) -> Share:
                 refused[0] if refused else Refused("", "No picture was shared.", f"Share {pictures.TAKEN}.")
             )
             raise BadInput(first.message, field="file", remedy=first.remedy)
-        with _writing(), private.opened(place / "state.json", "w", encoding="utf-8", newline="\n") as target:
+        with (
+            _writing(),
+            system.open_private(place / "state.json", "w", encoding="utf-8", newline="\n") as target,
+        ):
             json.dump({"owner": owner, "names": names}, target)
     except BaseException:
         shutil.rmtree(place, ignore_errors=True)
@@ -91,7 +94,7 @@ def _take_one(place: Path, number: int, name: str, file: BinaryIO) -> None:
         )
     with _writing():
         for kind, content in (("whole", made.content), ("small", made.small)):
-            with private.opened(place / f"{number}.{kind}", "wb") as target:
+            with system.open_private(place / f"{number}.{kind}", "wb") as target:
                 target.write(content)
 
 

@@ -9,17 +9,11 @@ import logging
 import os
 from collections.abc import Iterable
 from pathlib import Path
-from typing import IO, Any
 
 from kb import system
 
 log = logging.getLogger(__name__)
 _OTHERS = 0o077
-
-
-def opened(path: Path, mode: str, **options: Any) -> IO[Any]:
-    """`path.open`, for writing, where a file that this makes is for its owner alone."""
-    return open(path, mode, opener=lambda name, flags: os.open(name, flags, 0o600), **options)
 
 
 def made(file: Path) -> None:

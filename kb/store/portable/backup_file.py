@@ -25,6 +25,7 @@ from typing import Any
 
 from sqlalchemy import Engine
 
+from kb import system
 from kb.errors import BadInput, StoreTrouble
 from kb.store.engine import private, sqlite_files
 from kb.store.portable.as_sqlite import write_sqlite
@@ -336,7 +337,7 @@ def _sink(part: Path | None) -> Iterator[Any]:
     if part is None:
         yield None
     else:
-        with private.opened(part, "wb") as sink:
+        with system.open_private(part, "wb") as sink:
             yield sink
 
 

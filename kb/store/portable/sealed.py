@@ -18,8 +18,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
+from kb import system
 from kb.errors import BadInput
-from kb.store.engine import private
 from kb.system import put_in_place
 
 MAGIC = b"kb sealed 1\n"
@@ -84,7 +84,7 @@ def seal(source: Path, target: Path, passphrase: str, *, work: int = WORK) -> No
     part = target.with_name(target.name + ".part")
     part.unlink(missing_ok=True)
     try:
-        with source.open("rb") as plain, private.opened(part, "wb") as sink:
+        with source.open("rb") as plain, system.open_private(part, "wb") as sink:
             sink.write(head)
             for piece in _encrypted(plain, made[:_KEY_BYTES], head):
                 sink.write(piece)
@@ -100,7 +100,7 @@ def seal(source: Path, target: Path, passphrase: str, *, work: int = WORK) -> No
 def unseal(file: Path, target: Path, passphrase: str) -> None:
     """Writes what a sealed backup holds to `target`. Raises BadInput for a wrong passphrase or a changed file."""
     try:
-        with file.open("rb") as source, private.opened(target, "wb") as sink:
+        with file.open("rb") as source, system.open_private(target, "wb") as sink:
             for piece in _decrypted(file, source, passphrase):
                 sink.write(piece)
     except BadInput:
