@@ -104,7 +104,9 @@ def _unit(parsed: argparse.Namespace, settings: Settings, open_shop: OpenShop) -
 
 def _address(host: str, port: int, tls: bool) -> str:
     """Where a browser of this machine finds what listens there."""
-    name = {"0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(host, f"[{host}]" if ":" in host else host)
+    from kb.web.hosts import in_address  # which takes a moment that other commands need not wait for
+
+    name = in_address({"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host))
     return f"{'https' if tls else 'http'}://{name}:{port}/"
 
 

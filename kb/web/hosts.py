@@ -19,6 +19,11 @@ def is_loopback(host: str) -> bool:
         return False
 
 
+def in_address(host: str) -> str:
+    """A host as it stands in an address: numbers of IPv6 in brackets."""
+    return f"[{host}]" if ":" in host else host
+
+
 def own_names(settings: Settings) -> tuple[str, ...]:
     """The names under which this machine is known: its own, the one of multicast DNS, and those that settings give."""
     machine = socket.gethostname().lower()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
@@ -10,7 +9,7 @@ from typing import Any
 
 from kb.config import Settings
 from kb.errors import Conflict
-from kb.web.hosts import is_loopback, own_names
+from kb.web.hosts import in_address, is_loopback, own_names
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,12 +77,5 @@ def addresses_of(
         names += [one for one in own_names(settings) if not is_loopback(one)]
     else:
         names = [host]
-    found += [f"{scheme}://{_in_address(one)}:{port}" for one in names]
+    found += [f"{scheme}://{in_address(one)}:{port}" for one in names]
     return tuple(dict.fromkeys(found))
-
-
-def _in_address(host: str) -> str:
-    try:
-        return f"[{host}]" if ipaddress.ip_address(host).version == 6 else host
-    except ValueError:
-        return host

@@ -27,7 +27,7 @@ from kb.web import logs
 from kb.web.app import create_app
 from kb.web.guard import addresses
 from kb.web.guard.one_browser import page_leading_to
-from kb.web.hosts import is_loopback
+from kb.web.hosts import in_address, is_loopback
 from kb.web.listening import CertificateKeeper, Tls, config_for, listen
 from kb.web.network import BesideThisMachine, told_of, trust_listener
 from kb.web.reach import Network, Reach, ServedSo
@@ -105,8 +105,7 @@ def run(
     port = int(listener.getsockname()[1])
     app = create_app(shop, demo=demo, serving=plan)
     server = _Server(config_for(app, plan, tls))
-    shown = f"[{host}]" if ":" in host else host
-    server.address = f"{'https' if tls else 'http'}://{shown}:{port}/"
+    server.address = f"{'https' if tls else 'http'}://{in_address(host)}:{port}/"
     server.notes = addresses.notes(plan)
     keeper = CertificateKeeper(shop, host, tls, server.config) if tls and tls.own else None
     server.certificate = keeper
