@@ -10,6 +10,7 @@ from pydantic import BaseModel, Field, model_validator
 from pydantic_core import PydanticCustomError
 from starlette.concurrency import run_in_threadpool
 
+from kb.instruments.desk import Live
 from kb.instruments.feeds import MOST_AT_ONCE
 from kb.instruments.recording import LINE_WORDS
 from kb.instruments.responses import Measured
@@ -143,23 +144,15 @@ async def take(shop: ShopHere, body: AskBody) -> dict[str, Any]:
 
 
 @router.post("/instruments/record", response_model=LiveOut)
-def record(shop: ShopHere, body: RecordBody) -> dict[str, Any]:
+def record(shop: ShopHere, body: RecordBody) -> Live:
     """Records lowest and highest for a page, as long as it asks for news of it. 409 where another one has it."""
     desk = shop.instruments
-    nothing = {"text": "", "low": "", "high": "", "count": 0, "trouble": ""}
     if body.action == "stop":
         desk.stop_recording(body.instrument, body.page)
-        return nothing
+        return Live("", "", "", 0, "")
     if body.action == "begin":
         desk.record(body.instrument, body.quantity, body.page, metering.in_use_by(body.doing, shop.person))
-    live = desk.watch(body.instrument, body.page)
-    return {
-        "text": live.text,
-        "low": live.low,
-        "high": live.high,
-        "count": live.count,
-        "trouble": live.trouble,
-    }
+    return desk.watch(body.instrument, body.page)
 
 
 @router.post("/instruments/readings", response_model=SentOut)

@@ -31,6 +31,8 @@ from kb.web.rendering import render, see_other
 router = APIRouter()
 LogId = Annotated[str, Path(max_length=64)]
 _FIELDS = ("name", "address", "kind", "quantity", "way", "baud", "before")
+# What a form for another one begins with.
+_NEW = {"kind": "meter", "quantity": "dc_v", "way": "measure", "baud": "9600"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +49,8 @@ class Looked:
 @router.get("/instruments")
 def instruments_page(request: Request, shop: ShopHere, change: FilterText = "") -> Response:
     """All instruments, and the form to name another one or to change one."""
-    form = Form({"kind": "meter", "quantity": "dc_v", "way": "measure", "baud": "9600"})
-    known = next((one for one in shop.instruments.registry.all() if one.name == change), None)
+    form = Form(_NEW)
+    known = shop.instruments.registry.find(change)
     if known is not None:
         form.plain |= {name: str(getattr(known, name)) for name in _FIELDS if name != "before"}
         form.plain["before"] = known.name
@@ -96,7 +98,7 @@ def _noted(form: Form, error: BadInput | InstrumentTrouble | NotFound | Taken) -
 @router.post("/instruments/find")
 def find(request: Request, shop: ShopHere) -> Response:
     """Lists what is plugged in; nothing is sent to it."""
-    form = Form({"kind": "meter", "quantity": "dc_v", "way": "measure", "baud": "9600"})
+    form = Form(_NEW)
     try:
         return _page(request, shop, form, found=shop.instruments.find())
     except InstrumentTrouble as error:
@@ -135,7 +137,7 @@ async def look(request: Request, shop: ShopHere, data: FormHere) -> Response:
         looked = Looked(name, identity, settings, text)
     except InstrumentTrouble as error:
         looked = Looked(name, None, (), "", error)
-    form = Form({"kind": "meter", "quantity": "dc_v", "way": "measure", "baud": "9600"})
+    form = Form(_NEW)
     status = looked.trouble.status if looked.trouble else 200
     return await run_in_threadpool(lambda: _page(request, shop, form, looked=looked, status=status))
 
@@ -145,7 +147,7 @@ def begin_log(request: Request, shop: ShopHere, data: FormHere) -> Response:
     """Begins a log of a rail of a case."""
     names = ("instrument", "case", "rail", "supply", "load", "after")
     form = Form({name: str(data.get(name, ""))[:200] for name in names})
-    form.plain |= {"kind": "meter", "quantity": "dc_v", "way": "measure", "baud": "9600"}
+    form.plain |= _NEW
     try:
         log = shop.instruments.begin_log(form.get("instrument"), _about(shop, form))
     except (BadInput, InstrumentTrouble, NotFound) as error:
