@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from decimal import Decimal
 
+from kb.facts.quantities import UNITS
+from kb.facts.reading_lines import UNIT_OF_QUANTITY
+
 WORD_OF_QUANTITY = {
     "dc_v": "",
     "ac_v": "ac",
@@ -15,18 +18,6 @@ WORD_OF_QUANTITY = {
     "amp": "",
     "hz": "",
     "celsius": "",
-}
-_SIGN = {
-    "dc_v": "V",
-    "ac_v": "V",
-    "ripple_v": "V",
-    "ohm": "Ω",
-    "diode_v": "V",
-    "farad": "F",
-    "esr_ohm": "Ω",
-    "amp": "A",
-    "hz": "Hz",
-    "celsius": "°C",
 }
 
 
@@ -45,7 +36,7 @@ def spoken_reading(
     most: float | None,
 ) -> str:
     """The line for a reading in SI base units, such as "5VSB 4.7V standby"."""
-    sign = _SIGN[quantity]
+    sign = UNITS[UNIT_OF_QUANTITY[quantity]].symbol
     parts = [where, WORD_OF_QUANTITY[quantity]]
     if value is not None:
         parts.append(_plain(value) + sign)

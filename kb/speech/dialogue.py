@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from kb.errors import BadInput
-from kb.facts.quantities import OverRange, format_quantity, parse_quantity
+from kb.facts.quantities import UNITS, OverRange, format_quantity, parse_quantity
 from kb.facts.reading_lines import UNIT_OF_QUANTITY
 from kb.facts.spoken_readings import WORD_OF_QUANTITY
 from kb.speech.language import SPOKEN_UNITS
@@ -24,7 +24,6 @@ _SAID_UNITS = {"V": "volts", "mV": "millivolts", "kV": "kilovolts", "A": "amps",
                "Ω": "ohms", "kΩ": "kilohms", "MΩ": "megohms", "mΩ": "milliohms", "µF": "microfarads",
                "nF": "nanofarads", "pF": "picofarads", "Hz": "hertz", "kHz": "kilohertz", "°C": "degrees"}  # fmt: skip
 _USUAL_UNITS = {"dc_v": ("", "V"), "diode_v": ("", "V"), "ripple_v": ("mV",)}
-_PLAIN_UNIT = {"V": "V", "A": "A", "ohm": "Ω", "F": "F", "Hz": "Hz", "degC": "°C"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,15 +133,7 @@ def _reading(page: Page, heard: Heard) -> Answer:
 
 
 def _twin(heard: Heard) -> Heard:
-    values = {name: value.twin or value for name, value in heard.values.items()}
-    return Heard(
-        place=heard.place,
-        pin=heard.pin,
-        quantity=heard.quantity,
-        state=heard.state,
-        load=heard.load,
-        values=values,
-    )
+    return replace(heard, values={name: value.twin or value for name, value in heard.values.items()})
 
 
 def _entry(page: Page, heard: Heard) -> Entry | Answer:
@@ -296,7 +287,7 @@ def _said(page: Page, heard: Heard) -> str:
 def _said_value(value: Value, quantity: str) -> str:
     if value.number is None:
         return "no reading"
-    unit = value.unit or _PLAIN_UNIT[UNIT_OF_QUANTITY[quantity]]
+    unit = value.unit or UNITS[UNIT_OF_QUANTITY[quantity]].symbol
     said = f"{value.number.text.replace('-', 'minus ')} {_SAID_UNITS.get(unit, unit)}"
     return f"{said}, {by_digits(value.number.text)}" if value.twin else said
 

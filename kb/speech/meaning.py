@@ -35,8 +35,7 @@ class Value:
 class Heard:
     """What was understood. `command` of `language.COMMANDS`, or `answer` from 1 up, or values by their field.
 
-    `values` has `value`, `lowest`, `highest`, `load current`; for a pin `red` and `black`. `names_place` is False
-    where a step's own place goes without saying.
+    `values` has `value`, `lowest`, `highest`, `load current`; for a pin `red` and `black`.
     """
 
     command: str = ""

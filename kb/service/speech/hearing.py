@@ -55,21 +55,18 @@ class Told:
 
 def trouble(shop: Shop) -> BadInput | None:
     """Why nothing can be said here, None where it can: what is not installed, or a model that cannot be used."""
-    if not recogniser.is_installed():
-        return BadInput(
-            NOT_INSTALLED, field="speech", remedy=f"{HOW_TO_INSTALL}, then start the program again."
-        )
     try:
-        recogniser.language_in(shop.settings.speech_model)
+        _language(shop)
     except BadInput as error:
         return error
     return None
 
 
 def _language(shop: Shop) -> Language:
-    problem = trouble(shop)
-    if problem:
-        raise problem
+    if not recogniser.is_installed():
+        raise BadInput(
+            NOT_INSTALLED, field="speech", remedy=f"{HOW_TO_INSTALL}, then start the program again."
+        )
     return recogniser.language_in(shop.settings.speech_model)
 
 
