@@ -56,15 +56,16 @@ def _is_supposed(match: Match, tokens: Sequence[Token], places: Places) -> bool:
     What a device does under a condition ("if I tap it, it goes off") is a symptom all the same; what is found by
     looking is so or is not.
     """
-    clause = tokens[match.first].clause
-    for span in places.before("sought", match.last, _SUPPOSED_REACH):
-        if tokens[span[0]].clause == clause and not set(span) & set(match.places):
-            return True
-    if match.name not in FOUND_BY_LOOKING:
-        return False
+    return _is_under("sought", _SUPPOSED_REACH, match, tokens, places) or (
+        match.name in FOUND_BY_LOOKING and _is_under("supposed", _SUPPOSED_REACH, match, tokens, places)
+    )
+
+
+def _is_under(concept: str, reach: int, match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """Whether words of a concept stand before a symptom in its clause, and are none of its own."""
     return any(
-        tokens[span[0]].clause == clause and not set(span) & set(match.places)
-        for span in places.before("supposed", match.last, _SUPPOSED_REACH)
+        tokens[span[0]].clause == tokens[match.first].clause and not set(span) & set(match.places)
+        for span in places.before(concept, match.last, reach)
     )
 
 
@@ -90,11 +91,7 @@ def _is_answered_no(match: Match, tokens: Sequence[Token]) -> bool:
 
 def _is_of_others(match: Match, tokens: Sequence[Token], places: Places) -> bool:
     """ "theirs had swollen capacitors": another device."""
-    clause = tokens[match.first].clause
-    return any(
-        tokens[span[0]].clause == clause and not set(span) & set(match.places)
-        for span in places.before("others", match.last, _OTHERS_REACH)
-    )
+    return _is_under("others", _OTHERS_REACH, match, tokens, places)
 
 
 def _is_of_back_then(match: Match, tokens: Sequence[Token], places: Places) -> bool:
