@@ -1,6 +1,7 @@
 // Drafts: what is typed into a form that saves is kept on the device until the server has it, and offered when the
 // form is opened again. Nothing of it is put into a form before somebody takes it.
 
+import { element } from "./element.js";
 import * as kept from "./kept.js";
 import * as outbox from "./outbox.js";
 import { addRow } from "./rows.js";
@@ -32,12 +33,6 @@ function slotOf(form) {
   const action = outbox.actionOf(form).pathname;
   const there = [...document.forms].filter((one) => isDrafted(one) && outbox.actionOf(one).pathname === action);
   return `${action}|${Math.max(0, there.indexOf(form))}`;
-}
-
-function element(tag, text = "", values = {}) {
-  const made = Object.assign(document.createElement(tag), values);
-  if (text) made.textContent = text;
-  return made;
 }
 
 const isFull = (error) => error instanceof kept.Full || error?.name === "QuotaExceededError";

@@ -2,6 +2,7 @@
 // page; without it forms are sent as ever and nothing is kept.
 
 import * as drafts from "./drafts.js";
+import { element } from "./element.js";
 import * as kept from "./kept.js";
 import * as outbox from "./outbox.js";
 
@@ -11,10 +12,6 @@ const isOld = Boolean(document.body.dataset.keptAt);
 let leaving = false;
 
 const count = (number, one, many) => `${number} ${number === 1 ? one : many}`;
-
-function element(tag, text, values = {}) {
-  return Object.assign(document.createElement(tag), { textContent: text }, values);
-}
 
 // The service worker, for pages that came by HTTPS or from this machine. It begins with what is asked for most.
 async function startWorker() {
@@ -214,7 +211,7 @@ function onSubmit(event) {
     delete form.dataset.plain;
     return;
   }
-  if (!outbox.saves(form, button) || "again" in form.dataset || !kept.person) return;
+  if (!outbox.saves(form, button) || "again" in (button?.dataset ?? {}) || !kept.person) return;
   const leaves = outbox.actionOf(form).pathname === "/sign-out";
   if (!kept.here && !leaves) {
     leaving = true;

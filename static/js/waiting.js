@@ -1,15 +1,12 @@
 // The page that lists what this device keeps: what is to be sent, in its order, and drafts.
 
 import * as drafts from "./drafts.js";
+import { element } from "./element.js";
 import * as kept from "./kept.js";
 import * as outbox from "./outbox.js";
 
 const main = document.getElementById("waiting");
 const STATES = { waiting: "waits for the server", refused: "not taken by the server", opened: "opened as a form" };
-
-function element(tag, text = "", values = {}) {
-  return Object.assign(document.createElement(tag), text ? { textContent: text } : {}, values);
-}
 
 function button(text, kind, about, press) {
   const made = element("button", text, { type: "button", className: `button button--${kind}` });
