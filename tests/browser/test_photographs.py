@@ -128,25 +128,30 @@ def test_words_are_placed_and_a_mark_is_set_and_removed_with_the_keyboard(
     expect(phone.locator("path.drawn__line")).to_have_count(1)
 
 
-def test_a_file_that_was_lost_on_the_way_is_sent_again_by_itself(
-    phone: Page, demo_url: str, pictures: dict[str, str]
-) -> None:
-    phone.goto(a_case(phone, demo_url, 2) + "/photos")
-    broken = 0
+def the_first_of_these_breaks(page: Page) -> list[str]:
+    """The first file that the page sends is lost on the way; returns the list into which all that it sends come."""
+    sent: list[str] = []
 
     def breaks_once(route: Route) -> None:
-        nonlocal broken
-        broken += 1
-        if broken == 1:
+        sent.append(route.request.url)
+        if len(sent) == 1:
             route.abort("connectionreset")
         else:
             route.continue_()
 
-    phone.route("**/api/cases/*/files", breaks_once)
+    page.route("**/api/cases/*/files", breaks_once)
+    return sent
+
+
+def test_a_file_that_was_lost_on_the_way_is_sent_again_by_itself(
+    phone: Page, demo_url: str, pictures: dict[str, str]
+) -> None:
+    phone.goto(a_case(phone, demo_url, 2) + "/photos")
+    sent = the_first_of_these_breaks(phone)
     phone.get_by_label("Take a photograph").set_input_files(pictures["board.jpg"])
     expect(phone.locator(".shot")).to_have_count(1)
     expect(phone.locator(".sending > li")).to_have_text("board.jpgkept")
-    assert broken == 2
+    assert len(sent) == 2
     is_right(phone)
 
 
@@ -155,17 +160,7 @@ def test_where_the_device_cannot_keep_it_a_lost_file_can_be_sent_again(
 ) -> None:
     phone.add_init_script("Object.defineProperty(window, 'isSecureContext', { value: false })")
     phone.goto(a_case(phone, demo_url, 4) + "/photos")
-    broken = 0
-
-    def breaks_once(route: Route) -> None:
-        nonlocal broken
-        broken += 1
-        if broken == 1:
-            route.abort("connectionreset")
-        else:
-            route.continue_()
-
-    phone.route("**/api/cases/*/files", breaks_once)
+    the_first_of_these_breaks(phone)
     phone.get_by_label("Take a photograph").set_input_files(pictures["board.jpg"])
     expect(phone.get_by_text("The connection broke.")).to_be_visible()
     is_right(phone)
