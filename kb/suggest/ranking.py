@@ -120,8 +120,9 @@ def rank(
     *,
     order: Order = "likely",
     limit: int | None = None,
+    explained: int | None = None,
 ) -> Ranking:
-    """Rank all known faults for a board.
+    """Rank all known faults for a board; only the first `explained` carry their evidence and the uids of cases.
 
     "likely" orders by the chance that the fix cures this board, "cheapest" by that chance over the
     expected cost of trying. Raises BadInput when the evidence contradicts itself, ValueError for an
@@ -139,7 +140,14 @@ def rank(
     weights = _weights(found, shown)
     general = general_shares(ledger, found, settings)
     causes = tuple(
-        _cause(ledger, found, figures, int(place), weights[:, column], float(general[place]))
+        _cause(
+            ledger,
+            found,
+            figures,
+            int(place),
+            weights[:, column] if explained is None or column < explained else None,
+            float(general[place]),
+        )
         for column, place in enumerate(shown)
     )
     own = own_of(ledger)
@@ -349,8 +357,9 @@ def general_shares(ledger: Ledger, found: Posterior, settings: Settings) -> Floa
 
 
 def _cause(
-    ledger: Ledger, found: Posterior, figures: FixFigures, place: int, weights: Floats, general: float
+    ledger: Ledger, found: Posterior, figures: FixFigures, place: int, weights: Floats | None, general: float
 ) -> Cause:
+    """The cause at a place; without `weights` nothing is said of the evidence and the cases behind it."""
     fault = int(found.faults[place])
     section, part_class = ledger.faults.values[fault]
     own = own_of(ledger)
@@ -382,13 +391,15 @@ def _cause(
         minutes=next((time for one in levels if (time := mean_minutes(one)) is not None), None),
         money_per_try=float(figures.money[place]),
         minutes_per_try=float(figures.minutes[place]),
-        evidence=_spoken([line.label for line in found.lines], weights),
+        evidence=() if weights is None else _spoken([line.label for line in found.lines], weights),
         general_practice=general,
-        case_uids=_newest_cases(own, overall, inside),
+        case_uids=() if weights is None else _newest_cases(own, overall, inside),
         others_cases=others.cases,
         others_tried=others.tried,
         others_cured=others.cured,
-        others_uids=_newest_cases(ledger.others, others, others_inside) if ledger.others else (),
+        others_uids=()
+        if weights is None or not ledger.others
+        else _newest_cases(ledger.others, others, others_inside),
     )
 
 

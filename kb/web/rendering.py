@@ -101,6 +101,7 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        auto_reload=False,
     )
     made.filters.update(
         quantity=quantity, plural=plural, day=day, percent=percent, family_path=family_path, seen=seen

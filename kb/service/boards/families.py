@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlmodel import Session
 
-from kb.bench.rails import Gauge, RailReading, Typical, assess, gauge, typical
+from kb.bench.rails import Gauge, RailReading, Typical, condition_of, gauge, typical
 from kb.errors import BadInput, Taken
 from kb.model import CaseRecord, Connector, FamilyRecord, Rail
 from kb.search import Filters
@@ -149,8 +149,7 @@ def _counted_here(shop: Shop, lines: list[FamilyLine]) -> list[FamilyLine]:
 def find(shop: Shop, number: str) -> FamilyRecord | None:
     """The family known by a number, None where there is none."""
     with shop.known() as session:
-        found = families.find(session, number)
-        return families.by_ids(session, [found[0]])[0].record if found else None
+        return shop.kept.family(session, number)
 
 
 def get(shop: Shop, number: str) -> tuple[FamilyRecord, int]:
@@ -250,9 +249,7 @@ def _rail_line(rail: Rail, rows: Sequence[Any]) -> RailLine:
             row.value
             for row in rows
             if (row.supply, row.load) == (supply, load)
-            and assess(
-                spec, RailReading(rail.name, "dc_v", supply, load, row.value, row.min, row.max)
-            ).condition
+            and condition_of(spec, RailReading(rail.name, "dc_v", supply, load, row.value, row.min, row.max))
             == "in tolerance"
         ]
         if values:

@@ -184,16 +184,17 @@ def explain(
     spread: int = 5,
     most_measurements: int = 4,
 ) -> Explained:
-    """The ranking with what moves it, what each of the first `spread` fixes lasted, and what to measure next.
+    """The ranking with what moves it, and what to measure next.
 
-    `dropped` names symptoms that must not be read out of the complaint; bench time counts at `hourly_rate`, or
+    The first `spread` causes carry their evidence, the uids of their cases and how long their fixes lasted. `dropped` names symptoms that must not be read out of the complaint; bench time counts at `hourly_rate`, or
     else at the shop's own. Raises BadInput.
     """
     gathered = gather(shop, asked, dropped)
     with shop.derived.counts() as (ledger, weights):
         says = _says(gathered, ledger)
         candidates = _candidates_for(shop, gathered, says)
-        ranking = _at_rate(rank(ledger, says.evidence, weights, order=asked.order), weights, hourly_rate)
+        ranking = rank(ledger, says.evidence, weights, order=asked.order, explained=spread)
+        ranking = _at_rate(ranking, weights, hourly_rate)
         moves = what_if(ledger, says.evidence, weights)
         lasted = tuple(
             _lasted(shop, ledger, cause, says.evidence.family) for cause in ranking.causes[:spread]

@@ -8,7 +8,8 @@ from typing import Any, TypeVar
 
 from sqlmodel import Session
 
-from kb.model import PartClassRecord, SymptomRecord
+from kb.facts.designators import code_key
+from kb.model import FamilyRecord, PartClassRecord, SymptomRecord
 from kb.service.shop.cut_off.small_tables import is_copy
 from kb.store.records import changes, families, lists
 from kb.store.records.families import FamilyNames
@@ -68,3 +69,12 @@ class Kept:
     def families(self, session: Session) -> list[FamilyNames]:
         """What all families are known by, in order of their code."""
         return self.get(session, "families", ("family",), families.names)
+
+    def family(self, session: Session, number: str) -> FamilyRecord | None:
+        """The family known by a number, None where there is none."""
+
+        def read(session: Session) -> FamilyRecord | None:
+            found = families.find(session, number)
+            return families.by_ids(session, [found[0]])[0].record if found else None
+
+        return self.get(session, f"family {code_key(number)}", ("family",), read)

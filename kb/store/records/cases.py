@@ -47,6 +47,28 @@ _READING_FIELDS = tuple(Reading.model_fields)
 _ATTEMPT_FIELDS = tuple(name for name in Attempt.model_fields if name not in ("part_class", "cost"))
 
 
+def _of_cases(table: Any, named: Any = None, link: str = "") -> Any:
+    """The entries of the cases of some ids in their order, under the name of what they refer to."""
+    query = select(table)
+    if named is not None:
+        query = select(table, named.c.name).join(named, named.c.id == table.c[link])
+    ids = bindparam("ids", expanding=True)
+    return query.where(table.c.case_id.in_(ids)).order_by(table.c.case_id, table.c.position)
+
+
+# Asked for most pages, so made once.
+_ID = select(_CASE.c.id).where(_CASE.c.uid == bindparam("uid"))
+_HEADS = (
+    select(_CASE, _FAMILY.c.code)
+    .join(_FAMILY, _FAMILY.c.id == _CASE.c.family_id)
+    .where(_CASE.c.id.in_(bindparam("ids", expanding=True)))
+)
+_SYMPTOMS = _of_cases(_SYMPTOM, table_of(Symptom), "symptom_id")
+_READINGS = _of_cases(_READING)
+_ATTEMPTS = _of_cases(_ATTEMPT, table_of(PartClass), "part_class_id")
+_FOLLOW_UPS = _of_cases(_FOLLOW_UP)
+
+
 @dataclass(frozen=True, slots=True)
 class StoredCase:
     """A case as it stands in the store."""
@@ -294,15 +316,10 @@ def load(session: Session, ids: Sequence[int]) -> dict[int, StoredCase]:
     """Cases by id, each with everything that belongs to it; five queries whatever their number."""
     if not ids:
         return {}
-    heads = session.execute(
-        select(_CASE, _FAMILY.c.code)
-        .join(_FAMILY, _FAMILY.c.id == _CASE.c.family_id)
-        .where(_CASE.c.id.in_(ids))
-    ).all()
-    symptoms = _grouped(session, _SYMPTOM, ids, table_of(Symptom), "symptom_id")
-    readings = _grouped(session, _READING, ids)
-    attempts = _grouped(session, _ATTEMPT, ids, table_of(PartClass), "part_class_id")
-    follow_ups = _grouped(session, _FOLLOW_UP, ids)
+    heads = session.execute(_HEADS, {"ids": ids}).all()
+    symptoms, readings, attempts, follow_ups = (
+        _grouped(session, one, ids) for one in (_SYMPTOMS, _READINGS, _ATTEMPTS, _FOLLOW_UPS)
+    )
     found = {}
     for head in heads:
         record = CaseRecord.model_construct(
@@ -338,22 +355,16 @@ def _attempt(row: Any) -> Attempt:
     )
 
 
-def _grouped(
-    session: Session, table: Any, ids: Sequence[int], named: Any = None, link: str = ""
-) -> dict[int, list[Any]]:
-    query = select(table)
-    if named is not None:
-        query = select(table, named.c.name).join(named, named.c.id == table.c[link])
-    query = query.where(table.c.case_id.in_(ids)).order_by(table.c.case_id, table.c.position)
+def _grouped(session: Session, query: Any, ids: Sequence[int]) -> dict[int, list[Any]]:
     found: dict[int, list[Any]] = {}
-    for row in session.execute(query):
+    for row in session.execute(query, {"ids": ids}):
         found.setdefault(row.case_id, []).append(row)
     return found
 
 
 def get(session: Session, uid: str) -> StoredCase:
     """One case, also one in the bin. Raises NotFound."""
-    case_id = session.scalar(select(_CASE.c.id).where(_CASE.c.uid == uid))
+    case_id = session.scalar(_ID, {"uid": uid})
     if case_id is None:
         raise NotFound(f"There is no case {uid}.", field="uid", remedy="Search for it.")
     return load(session, [case_id])[case_id]

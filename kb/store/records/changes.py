@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import delete, func, insert, select, update
+from sqlalchemy import bindparam, delete, func, insert, select, update
 from sqlmodel import Session
 
 from kb.store.records import totals
@@ -16,6 +16,10 @@ from kb.store.tables.core import Batch, Change, History, table_of
 
 _CHANGE = table_of(Change)
 _BATCH = table_of(Batch)
+
+# Asked with every answer, so made once.
+_LATEST = select(_CHANGE.c.seq, _CHANGE.c.nonce).order_by(_CHANGE.c.seq.desc()).limit(1)
+_LATEST_OF = _LATEST.where(_CHANGE.c.entity == bindparam("kind"))
 
 START: tuple[int, str] = (0, "")
 
@@ -82,9 +86,7 @@ def note(session: Session, changes: Iterable[tuple[Any, ...]]) -> None:
 
 def latest(session: Session) -> tuple[int, str]:
     """Number and nonce of the newest change, (0, "") in a store without any."""
-    row = session.execute(
-        select(_CHANGE.c.seq, _CHANGE.c.nonce).order_by(_CHANGE.c.seq.desc()).limit(1)
-    ).first()
+    row = session.execute(_LATEST).first()
     return (row[0], row[1]) if row else START
 
 
@@ -93,8 +95,7 @@ def newest(session: Session, entities: Iterable[str]) -> tuple[tuple[int, str], 
     kinds = tuple(entities)
     if not kinds:
         return (latest(session),)
-    query = select(_CHANGE.c.seq, _CHANGE.c.nonce).order_by(_CHANGE.c.seq.desc()).limit(1)
-    found = [session.execute(query.where(_CHANGE.c.entity == kind)).first() for kind in kinds]
+    found = [session.execute(_LATEST_OF, {"kind": kind}).first() for kind in kinds]
     return tuple((row[0], row[1]) if row else START for row in found)
 
 

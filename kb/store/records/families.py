@@ -8,7 +8,7 @@ from datetime import date, datetime
 from itertools import groupby
 from typing import Any
 
-from sqlalchemy import delete, insert, select, update
+from sqlalchemy import bindparam, delete, insert, select, update
 from sqlmodel import Session
 
 from kb.errors import Conflict, NotFound, Taken
@@ -37,6 +37,19 @@ _PLAIN = ("code", "kind", "mains_v", "bulk_v", "bulk_uf", "fuse", "isolated", "s
 _WHOLE = ("tips", "revisions", "used_in", "documents", "pin_values")
 _RAIL_FIELDS = tuple(Rail.model_fields)
 _CONNECTOR_FIELDS = tuple(Connector.model_fields)
+# Asked for most pages, so made once.
+_IDS = bindparam("ids", expanding=True)
+_BY_NUMBER = (
+    select(_FAMILY.c.id, _FAMILY.c.code)
+    .join(_NUMBER, _NUMBER.c.family_id == _FAMILY.c.id)
+    .where(_NUMBER.c.number_key == bindparam("key"))
+)
+_IN_USE_BY_NUMBER = _BY_NUMBER.where(_FAMILY.c.binned_at.is_(None))
+_BY_IDS = select(_FAMILY).where(_FAMILY.c.id.in_(_IDS)).order_by(_FAMILY.c.code_key)
+_NUMBERS, _RAILS, _CONNECTORS = (
+    select(table).where(table.c.family_id.in_(_IDS)).order_by(table.c.family_id, table.c.position)
+    for table in (_NUMBER, _RAIL, _CONNECTOR)
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,12 +75,8 @@ class FamilyNames:
 
 def find(session: Session, number: str, *, also_binned: bool = False) -> tuple[int, str] | None:
     """Id and code of the family known by a number, whatever its separators and case."""
-    query = (
-        select(_FAMILY.c.id, _FAMILY.c.code)
-        .join(_NUMBER, _NUMBER.c.family_id == _FAMILY.c.id)
-        .where(_NUMBER.c.number_key == code_key(number))
-    )
-    row = session.execute(query if also_binned else query.where(_FAMILY.c.binned_at.is_(None))).first()
+    query = _BY_NUMBER if also_binned else _IN_USE_BY_NUMBER
+    row = session.execute(query, {"key": code_key(number)}).first()
     return (row.id, row.code) if row else None
 
 
@@ -86,22 +95,17 @@ def names(session: Session) -> list[FamilyNames]:
     ]
 
 
-def _children(session: Session, table: Any, ids: Sequence[int]) -> dict[int, list[Any]]:
+def _children(session: Session, query: Any, ids: Sequence[int]) -> dict[int, list[Any]]:
     found: dict[int, list[Any]] = {}
-    rows = session.execute(
-        select(table).where(table.c.family_id.in_(ids)).order_by(table.c.family_id, table.c.position)
-    )
-    for row in rows:
+    for row in session.execute(query, {"ids": ids}):
         found.setdefault(row.family_id, []).append(row)
     return found
 
 
 def by_ids(session: Session, ids: Sequence[int]) -> list[StoredFamily]:
     """Families by id, in order of their code."""
-    rows = session.execute(select(_FAMILY).where(_FAMILY.c.id.in_(ids)).order_by(_FAMILY.c.code_key)).all()
-    numbers = _children(session, _NUMBER, ids)
-    rails = _children(session, _RAIL, ids)
-    connectors = _children(session, _CONNECTOR, ids)
+    rows = session.execute(_BY_IDS, {"ids": ids}).all()
+    numbers, rails, connectors = (_children(session, one, ids) for one in (_NUMBERS, _RAILS, _CONNECTORS))
     return [
         StoredFamily(
             row.id,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 from urllib.parse import urlencode
 
@@ -40,7 +41,7 @@ _GIVEN = ("family", "text", "symptom", "reading", "tried", "value", "check")
 Pairs = ImmutableMultiDict[str, Any]
 
 
-@dataclass(slots=True)
+@dataclass
 class Asked:
     """What the address says: evidence as typed, what it means, and what could not be read.
 
@@ -141,9 +142,14 @@ class Asked:
         found.append(("rate", self.rate_text))
         return [(name, value) for name, value in found if value]
 
+    @cached_property
+    def _query(self) -> str:
+        """What every address of a page begins with; asked for when the page is shown, and all is read."""
+        return urlencode(self.pairs())
+
     def url(self, path: str, *more: tuple[str, str]) -> str:
         """The address of this state at `path`, with more pairs added."""
-        return f"{path}?{urlencode([*self.pairs(), *more])}"
+        return f"{path}?{'&'.join(part for part in (self._query, urlencode(more)) if part)}"
 
     def url_without(self, switch: Switch) -> str:
         """The address of this state with one line of evidence switched off."""
