@@ -186,8 +186,9 @@ def explain(
 ) -> Explained:
     """The ranking with what moves it, and what to measure next.
 
-    The first `spread` causes carry their evidence, the uids of their cases and how long their fixes lasted. `dropped` names symptoms that must not be read out of the complaint; bench time counts at `hourly_rate`, or
-    else at the shop's own. Raises BadInput.
+    The first `spread` causes carry their evidence, the uids of their cases and how long their fixes lasted. `dropped`
+    names symptoms that must not be read out of the complaint; bench time counts at `hourly_rate`, or else at the
+    shop's own. Raises BadInput.
     """
     gathered = gather(shop, asked, dropped)
     with shop.derived.counts() as (ledger, weights):
