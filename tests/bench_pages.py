@@ -7,9 +7,10 @@ Sizes default to 500 20000 100000, each with up to 500 families, or with as many
 
 To each store come the same records in every state that a page shows differently (tests/web/lived_in.py).
 Every route of the application is then asked in-process at all its addresses, and the slowest address of a
-route stands for it. The figure is processor time of this process (with `--postgresql` that of the database
-server besides), median of some requests, so that other work on the machine matters little; ratios are to the
-smallest size, and to a style sheet that is served in the same run.
+route stands for it. Each address is asked at all sizes in turn, so that what else the machine does falls on all
+of them alike. The figure is the least processor time of some requests (with `--postgresql` that of the database
+server besides), since other work can only add to it; ratios are to the smallest size, and to a style sheet that
+is served in the same run.
 """
 
 from __future__ import annotations
@@ -17,15 +18,16 @@ from __future__ import annotations
 import argparse
 import json
 import shutil
-import statistics
 import sys
 import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -36,7 +38,7 @@ from databases import PLACES, Server
 from demo_town.generator import generate, lines
 from factories import TODAY, settings_in
 from lived_in import LivedIn, live_in
-from web_client import HOST, Client
+from web_client import HOST
 
 from kb.errors import StoreTrouble
 from kb.service import Shop
@@ -45,8 +47,9 @@ from kb.service.transfer import json_lines
 from kb.web.guard.access import chosen, routes_of
 
 SEED = 7
-FIRST, MOST = 3, 15
-ENOUGH_S = 0.3  # of measuring one address
+FIRST, MOST = 4, 15
+ENOUGH_S = 0.15  # of measuring one address at one size
+AT_HOME = {"Origin": HOST}
 STATIC = "/static/css/sheet.css"
 # What writes out the store goes on as long as the store is large.
 EXPORTS = {"/api/export", "/data/take-out/file", "/data/backups/{name}", "/metrics"}
@@ -225,36 +228,57 @@ def processor_ms(work: Callable[[], object]) -> float:
     return (time.process_time_ns() - before + database_ns() - of_database) / 1e6
 
 
-def median_ms(client: Client, one: Asked, headers: dict[str, str]) -> float:
-    """Median of some requests to one address; the first is not counted."""
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A store of one size with its application, and every request to it by its route."""
 
-    def send() -> None:
+    there: LivedIn
+    headers: dict[str, str]
+    asked: dict[str, list[Asked]]
+
+    def send(self, one: Asked) -> None:
+        client, headers = (self.there.office, self.headers) if one.signed_in else (self.there.bench, AT_HOME)
         answer = client.call(one.method, one.address, headers=headers, **one.options)
         assert answer.status_code < 400 or answer.status_code in (404, 409, 422), (one.address, answer.text)
 
-    send()
-    times: list[float] = []
-    end = time.perf_counter() + ENOUGH_S
-    while len(times) < FIRST or (len(times) < MOST and time.perf_counter() < end):
-        times.append(processor_ms(send))
-    return statistics.median(times)
 
-
-def measure(size: int, families: int, keep: Path | None) -> dict[str, tuple[float, str]]:
-    """(median ms, address) of the slowest address of each route."""
+@contextmanager
+def prepared(size: int, families: int, keep: Path | None) -> Iterator[Place]:
+    """A store of that size after years of work, with nothing going on in its background."""
     with filled(size, families, keep) as shop:
         known = known_of(shop)
         there = live_in(shop, share=False)
         _wait_for_background(shop)
-        signed_in = there.office.signed_in("administer")
-        slowest: dict[str, tuple[float, str]] = {}
+        asked: dict[str, list[Asked]] = {}
         for one in asked_of(there, known):
-            client = there.office if one.signed_in else there.bench
-            headers = signed_in if one.signed_in else {"Origin": HOST}
-            found = median_ms(client, one, headers)
-            if found > slowest.get(one.route, (0.0, ""))[0]:
-                slowest[one.route] = found, one.address
+            asked.setdefault(one.route, []).append(one)
+        print(f"{size:,} cases: {len(asked)} routes", flush=True)
+        yield Place(there, there.office.signed_in("administer"), asked)
         there.close()
+
+
+def least_ms(asked: list[tuple[Place, Asked]]) -> list[float]:
+    """The least of some requests at each place, which are asked in turn; the first is not counted."""
+    times: list[list[float]] = [[] for _ in asked]
+    for place, one in asked:
+        place.send(one)
+    end = time.perf_counter() + ENOUGH_S * len(asked)
+    while len(times[0]) < FIRST or (len(times[0]) < MOST and time.perf_counter() < end):
+        for (place, one), so_far in zip(asked, times, strict=True):
+            so_far.append(processor_ms(partial(place.send, one)))
+    return [min(so_far) for so_far in times]
+
+
+def measure(places: dict[int, Place]) -> dict[int, dict[str, tuple[float, str]]]:
+    """By size (ms, address) of the slowest address of each route."""
+    slowest: dict[int, dict[str, tuple[float, str]]] = {size: {} for size in places}
+    for route in next(iter(places.values())).asked:
+        for row in zip_longest(*(place.asked.get(route, []) for place in places.values())):
+            there = [(size, one) for size, one in zip(places, row, strict=True) if one is not None]
+            figures = least_ms([(places[size], one) for size, one in there])
+            for (size, one), ms in zip(there, figures, strict=True):
+                if ms > slowest[size].get(route, (0.0, ""))[0]:
+                    slowest[size][route] = ms, one.address
     return slowest
 
 
@@ -300,13 +324,15 @@ def main(given: Iterable[str] | None = None) -> None:
     parser.add_argument("--families", type=int)
     parser.add_argument("--keep", type=Path)
     parsed = parser.parse_args(None if given is None else list(given))
-    found: dict[int, dict[str, tuple[float, str]]] = {}
     if parsed.postgresql:
         PLACES.server = Server(autovacuum="on")
     try:
-        for size in parsed.sizes:
-            found[size] = measure(size, families_of(size, parsed.families), parsed.keep)
-            print(f"{size:,} cases: {len(found[size])} routes", flush=True)
+        with ExitStack() as stack:
+            places = {
+                size: stack.enter_context(prepared(size, families_of(size, parsed.families), parsed.keep))
+                for size in parsed.sizes
+            }
+            found = measure(places)
     finally:
         if PLACES.server is not None:
             PLACES.server.stop()

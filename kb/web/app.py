@@ -164,8 +164,9 @@ def create_app(shop: Shop, *, demo: bool = False, serving: Serving | None = None
     app.state.serving = serving
     app.state.network = Network()
     app.state.cookies = Cookies(serving.key, tls=serving.tls, session_s=shop.settings.session_hours * 3600)
-    app.router.routes.extend(_routes())
+    # First, since a page brings a dozen of these with it.
     app.mount("/static", StaticFiles(directory=assets.folder("static")), name="static")
+    app.router.routes.extend(_routes())
     errors.install(app)
     _keep_out(app, shop, serving)
     return app

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from kb.bench.load_plan import DERATING, LoadPlan, PlanElement, RailPlan, RailTarget, plan_loads
@@ -228,19 +228,24 @@ def _as_named(wishes: Wishes, rails: Sequence[str], shelf_names: Sequence[str]) 
     return Wishes(tuple(rail(name) for name in wishes.first), pinned, without)
 
 
-def as_typed(shop: Shop, plan: RailPlan) -> dict[str, str]:
-    """A plan of one rail as the load of a bench test is typed."""
-    return {
-        "amps": f"{plan.amps:.3g} A",
-        "what": " and ".join(spoken(element) for element in plan.elements)[:200],
-        "kind": nature(shop, plan),
-        "warnings": " ".join(plan.warnings)[:2000],
-    }
-
-
-def nature(shop: Shop, plan: RailPlan) -> str:
-    """What a plan of one rail is made of: resistor, lamp, electronic, mixed, or "" where it is empty."""
+def as_typed(shop: Shop, plans: Iterable[RailPlan]) -> list[dict[str, str]]:
+    """Plans of rails as the loads of a bench test are typed; a rail for which nothing fits has none."""
     kinds = {record.name: record.kind for record in vocabulary.loads(shop)}
+    return [
+        {
+            "rail": plan.rail,
+            "amps": f"{plan.amps:.3g} A",
+            "what": " and ".join(spoken(element) for element in plan.elements)[:200],
+            "kind": _nature(plan, kinds),
+            "warnings": " ".join(plan.warnings)[:2000],
+        }
+        for plan in plans
+        if plan.elements
+    ]
+
+
+def _nature(plan: RailPlan, kinds: Mapping[str, str]) -> str:
+    """What a plan of one rail is made of: resistor, lamp, electronic, mixed, or "" where it is empty."""
     found = {kinds[element.load] for element in plan.elements if element.load in kinds}
     return "mixed" if len(found) > 1 else next(iter(found), "")
 

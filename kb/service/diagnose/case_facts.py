@@ -157,7 +157,7 @@ def read_texts(shop: Shop, texts: Sequence[str], family: FamilyRecord | None) ->
     """
     if not any(text.strip() for text in texts):
         return tuple(TextRead(text) for text in texts)
-    symptoms, part_classes = vocabulary.symptoms(shop), vocabulary.part_classes(shop)
+    symptoms, part_classes = vocabulary.names(shop)
     parts: dict[str, tuple[str, str]] = {}
     if family is not None:
         with shop.derived.counts() as (ledger, _):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import bindparam, delete, insert, select, update
+from sqlalchemy import BindParameter, bindparam, delete, insert, select, update
 from sqlmodel import Session
 
 from kb.errors import BadInput, Conflict, NotFound, OthersCase
@@ -45,6 +45,7 @@ _PLAIN = tuple(
 )
 _READING_FIELDS = tuple(Reading.model_fields)
 _ATTEMPT_FIELDS = tuple(name for name in Attempt.model_fields if name not in ("part_class", "cost"))
+_IDS: BindParameter[int] = bindparam("ids", expanding=True)
 
 
 def _of_cases(table: Any, named: Any = None, link: str = "") -> Any:
@@ -52,16 +53,13 @@ def _of_cases(table: Any, named: Any = None, link: str = "") -> Any:
     query = select(table)
     if named is not None:
         query = select(table, named.c.name).join(named, named.c.id == table.c[link])
-    ids = bindparam("ids", expanding=True)
-    return query.where(table.c.case_id.in_(ids)).order_by(table.c.case_id, table.c.position)
+    return query.where(table.c.case_id.in_(_IDS)).order_by(table.c.case_id, table.c.position)
 
 
 # Asked for most pages, so made once.
 _ID = select(_CASE.c.id).where(_CASE.c.uid == bindparam("uid"))
 _HEADS = (
-    select(_CASE, _FAMILY.c.code)
-    .join(_FAMILY, _FAMILY.c.id == _CASE.c.family_id)
-    .where(_CASE.c.id.in_(bindparam("ids", expanding=True)))
+    select(_CASE, _FAMILY.c.code).join(_FAMILY, _FAMILY.c.id == _CASE.c.family_id).where(_CASE.c.id.in_(_IDS))
 )
 _SYMPTOMS = _of_cases(_SYMPTOM, table_of(Symptom), "symptom_id")
 _READINGS = _of_cases(_READING)

@@ -8,7 +8,7 @@ from datetime import date, datetime
 from itertools import groupby
 from typing import Any
 
-from sqlalchemy import bindparam, delete, insert, select, update
+from sqlalchemy import BindParameter, bindparam, delete, insert, select, update
 from sqlmodel import Session
 
 from kb.errors import Conflict, NotFound, Taken
@@ -38,7 +38,7 @@ _WHOLE = ("tips", "revisions", "used_in", "documents", "pin_values")
 _RAIL_FIELDS = tuple(Rail.model_fields)
 _CONNECTOR_FIELDS = tuple(Connector.model_fields)
 # Asked for most pages, so made once.
-_IDS = bindparam("ids", expanding=True)
+_IDS: BindParameter[int] = bindparam("ids", expanding=True)
 _BY_NUMBER = (
     select(_FAMILY.c.id, _FAMILY.c.code)
     .join(_NUMBER, _NUMBER.c.family_id == _FAMILY.c.id)

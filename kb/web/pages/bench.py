@@ -34,7 +34,6 @@ from kb.web.forms.case import line_of
 from kb.web.forms.fields import Form, read_form
 from kb.web.guard.requests import MICROPHONE_HERE
 from kb.web.pages.diagnose import Asked
-from kb.web.pages.loads import as_loads
 from kb.web.rendering import family_path, render, see_other
 
 router = APIRouter()
@@ -137,7 +136,7 @@ def _planned(shop: Shop, record: FamilyRecord, share: float, form: Form) -> list
     }
     targets = loads.family_targets(record, share)
     try:
-        for row in as_loads(shop, loads.plan(shop, targets)) if targets else ():
+        for row in loads.as_typed(shop, loads.plan(shop, targets).plans) if targets else []:
             rows[row["rail"]] |= row
     except BadInput as error:
         form.problems.append(Problem("", error.message, error.remedy or ""))

@@ -204,7 +204,7 @@ def edit_case(request: Request, shop: ShopHere, uid: Uid) -> Response:
         asked = read_asked(shop, request.query_params)
         write_in(form, asked, with_facts=True)
         write_fix(form, asked, request.query_params.get("fix", ""))
-    return _form_page(request, shop, form, uid)
+    return _form_page(request, shop, form, uid, stored=view)
 
 
 def _form_on(shop: Shop, record: CaseRecord, version: int) -> Form:
@@ -337,12 +337,21 @@ def _worker_names(shop: Shop) -> list[str]:
     return list(dict.fromkeys(name for name in names if name))
 
 
-def _form_page(request: Request, shop: Shop, form: Form, uid: str | None, status: int = 200) -> Response:
+def _form_page(
+    request: Request,
+    shop: Shop,
+    form: Form,
+    uid: str | None,
+    status: int = 200,
+    stored: cases.CaseView | cases.StoredCase | None = None,
+) -> Response:
+    """The form; the case of `uid` is read where it is not given as `stored`."""
     for name in ("symptoms", "readings", "attempts", "follow_ups"):
         form.list(name)
     added = form.get("add")
     family = families.find(shop, form.get("family")) if form.get("family") else None
-    stored = cases.stored(shop, uid) if uid else None
+    if stored is None and uid:
+        stored = cases.stored(shop, uid)
     before = stored.record if stored else None
     context = {
         "binned": stored is not None and stored.binned_at is not None,

@@ -219,7 +219,7 @@ def plan_page(
         "nav": "bench",
         "form": form,
         "test": test,
-        "planned": as_loads(shop, answer) if answer else [],
+        "planned": loads.as_typed(shop, answer.plans) if answer else [],
         "family": record,
         "families": families.offered(shop),
         "rows": rows,
@@ -241,11 +241,6 @@ def _pinned_row(rows: list[dict[str, str]], message: str) -> str:
         if name.strip() and name.strip().casefold() in message.casefold()
     )
     return f"pinned.{next(named, 0)}"
-
-
-def as_loads(shop: Shop, answer: loads.LoadPlan) -> list[dict[str, str]]:
-    """The plan as the loads of a bench test are typed; a rail for which nothing fits has none."""
-    return [{"rail": plan.rail, **loads.as_typed(shop, plan)} for plan in answer.plans if plan.elements]
 
 
 def _wishes(request: Request) -> loads.Wishes | None:
