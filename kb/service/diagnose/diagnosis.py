@@ -145,6 +145,7 @@ def suggest(
     asked: EvidenceRecord,
     *,
     limit: int | None = None,
+    explained: int | None = None,
     replacement_price: float | None = None,
     hourly_rate: float | None = None,
     with_what_if: bool = False,
@@ -152,13 +153,14 @@ def suggest(
 ) -> Suggestions:
     """Ranks the causes for a board, bench time at `hourly_rate` or else the shop's own.
 
-    `dropped` names symptoms, and holds the words of readings, that must not be read out of the complaint. Raises
-    BadInput where the evidence contradicts itself.
+    Of the `limit` causes the first `explained` carry their evidence and the uids of their cases. `dropped` names
+    symptoms, and holds the words of readings, that must not be read out of the complaint. Raises BadInput where the
+    evidence contradicts itself.
     """
     gathered = gather(shop, asked, dropped)
     with shop.derived.counts() as (ledger, weights):
         says = _says(gathered, ledger)
-        ranking = rank(ledger, says.evidence, weights, order=asked.order, limit=limit)
+        ranking = rank(ledger, says.evidence, weights, order=asked.order, limit=limit, explained=explained)
         ranking = _at_rate(ranking, weights, hourly_rate)
         moves = what_if(ledger, says.evidence, weights) if with_what_if else ()
     return _suggestions(gathered, says, ranking, replacement_price, moves)

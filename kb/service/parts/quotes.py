@@ -64,7 +64,7 @@ def desk(shop: Shop, uid: str, *, replacement_price: float | None = None) -> Des
 
 def _verdict(shop: Shop, record: CaseRecord, replacement_price: float | None) -> Verdict | None:
     try:
-        ranking = diagnosis.suggest(shop, evidence_of(record)).ranking
+        ranking = diagnosis.suggest(shop, evidence_of(record), explained=0).ranking
     except BadInput:
         return None  # what the case says contradicts itself, which its own page tells
     return worth_of(shop, ranking, replacement_price=replacement_price, price_field="below")

@@ -5,9 +5,11 @@ from __future__ import annotations
 from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import datetime
+from functools import reduce
+from operator import add
 from typing import Any
 
-from sqlalchemy import delete, func, literal, select, union_all
+from sqlalchemy import bindparam, delete, func, literal, select, union_all
 from sqlmodel import Session
 
 from kb.errors import BadInput, InUse
@@ -30,8 +32,8 @@ class Binned:
     about: str
 
 
-def _latest(most: int) -> Any:
-    """The records of each kind that were put there last, up to so many of each."""
+def _latest() -> Any:
+    """The records of each kind that were put there last, up to `most` of each."""
     parts = []
     for kind in KINDS.values():
         table = kind.table
@@ -47,23 +49,33 @@ def _latest(most: int) -> Any:
         last = query.where(table.c.binned_at.is_not(None)).order_by(
             table.c.binned_at.desc(), table.c.id.desc()
         )
-        parts.append(select(last.limit(most).subquery()))
+        parts.append(select(last.limit(bindparam("most")).subquery()))
     return union_all(*parts).subquery()
 
 
-def _total(session: Session) -> int:
+def _others() -> Any:
+    """How many records of other kinds than cases lie in the bin."""
     others = (kind.table for kind in KINDS.values() if kind.entity != "case")
     counts = (
         select(func.count()).select_from(table).where(table.c.binned_at.is_not(None)) for table in others
     )
-    return totals.cases(session, "binned") + sum(session.scalar(query) or 0 for query in counts)
+    return select(reduce(add, (count.scalar_subquery() for count in counts)))
+
+
+_LATEST, _OTHERS = _latest(), _others()
+_PAGE = (
+    select(_LATEST)
+    .order_by(_LATEST.c.binned_at.desc(), _LATEST.c.entity, _LATEST.c.name)
+    .limit(bindparam("limit"))
+    .offset(bindparam("offset"))
+)
 
 
 def page(session: Session, *, limit: int, offset: int) -> tuple[int, list[Binned]]:
     """(how many records lie in the bin, one page of them), what was put there last first."""
-    every = _latest(offset + limit)
-    query = select(every).order_by(every.c.binned_at.desc(), every.c.entity, every.c.name)
-    return _total(session), [Binned(*row) for row in session.execute(query.limit(limit).offset(offset))]
+    rows = session.execute(_PAGE, {"most": offset + limit, "limit": limit, "offset": offset})
+    total = totals.cases(session, "binned") + (session.scalar(_OTHERS) or 0)
+    return total, [Binned(*row) for row in rows]
 
 
 def binned_before(session: Session, moment: datetime, *, limit: int) -> list[tuple[str, str]]:

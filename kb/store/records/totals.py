@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from sqlalchemy import delete, func, select, update
+from sqlalchemy import bindparam, delete, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session
 
@@ -29,6 +29,11 @@ _CASE, _SYMPTOM, _ATTEMPT = (table_of(one) for one in (BoardCase, CaseSymptom, C
 _TOTAL, _CHANGES, _CHANGE = (table_of(one) for one in (CaseTotal, ChangeTotal, Change))
 ALL = 0  # in place of a family
 _BATCH = 500
+_ONE_TOTAL = select(_TOTAL.c.cases).where(
+    _TOTAL.c.what == bindparam("what"),
+    _TOTAL.c.family_id == bindparam("family"),
+    _TOTAL.c.item == bindparam("item"),
+)
 _DAY = func.coalesce(_CASE.c.received, _CASE.c.closed)
 _Key = tuple[str, int, str]  # what is counted, the family or ALL, of which item
 
@@ -138,8 +143,7 @@ def _upsert(session: Session, table: Any, number: str, rows: list[dict[str, Any]
 
 def cases(session: Session, what: str, *, family_id: int = ALL, item: str = "") -> int:
     """How many cases there are of one thing."""
-    one = (_TOTAL.c.what == what, _TOTAL.c.family_id == family_id, _TOTAL.c.item == item)
-    return session.scalar(select(_TOTAL.c.cases).where(*one)) or 0
+    return session.scalar(_ONE_TOTAL, {"what": what, "family": family_id, "item": item}) or 0
 
 
 def by_item(session: Session, what: str) -> dict[str, int]:

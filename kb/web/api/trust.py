@@ -127,6 +127,7 @@ def suggestions(shop: ShopHere, asked: SuggestionsBody, limit: Limit = 20) -> Re
     answer = diagnosis.suggest(
         shop,
         asked.evidence_only(),
+        explained=limit,
         replacement_price=asked.replacement_price,
         hourly_rate=asked.hourly_rate,
         with_what_if=asked.what_if,
