@@ -194,12 +194,19 @@ def _loaded(session: Session, ids: list[int]) -> tuple[CaseRecord, ...]:
 def bench(shop: Shop, *, most: int = 12) -> Bench:
     """What lies on the bench and what happened last."""
     with shop.read() as session:
+        lists = (
+            case_lists.open_ids(session, most),
+            case_lists.came_back_ids(session, 5),
+            case_lists.latest_ids(session, 5),
+        )
+        found = cases.load(session, [case_id for ids in lists for case_id in ids])
+        of_open, back, latest = (tuple(found[case_id].record for case_id in ids) for ids in lists)
         return Bench(
-            open=_loaded(session, case_lists.open_ids(session, most)),
-            came_back=_loaded(session, case_lists.came_back_ids(session, 5)),
-            latest=_loaded(session, case_lists.latest_ids(session, 5)),
+            open=of_open,
+            came_back=back,
+            latest=latest,
             cases=cases.count(session),
-            families=len(families.all_ids(session)),
+            families=len(shop.kept.families(session)),
             waiting=case_lists.waiting(session),
             mine=dict(case_lists.workers(session)).get(shop.person, 0),
         )

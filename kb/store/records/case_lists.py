@@ -7,7 +7,7 @@ from datetime import date
 from itertools import islice
 from typing import Any
 
-from sqlalchemy import and_, func, or_, select, text
+from sqlalchemy import and_, bindparam, func, or_, select, text
 from sqlmodel import Session
 
 from kb.store.records import families, totals
@@ -110,13 +110,14 @@ def uids_with_fixes(
         select(_CASE.c.uid)
         .join(_ATTEMPT, _ATTEMPT.c.case_id == _CASE.c.id)
         .where(_ATTEMPT.c.family_id == family_id, _CASE.c.binned_at.is_(None))
+        .where(_ATTEMPT.c.part_class_id == bindparam("kind"), _ATTEMPT.c.section == bindparam("section"))
         .order_by(_ATTEMPT.c.day.desc(), _ATTEMPT.c.case_id.desc())
         .limit(2 * limit)
     )
     found = {}
     for section, part_class in fixes:
-        mine = (_ATTEMPT.c.part_class_id == ids.get(part_class, -1), _ATTEMPT.c.section == section)
-        uids = dict.fromkeys(session.scalars(query.where(*mine)))
+        asked = {"kind": ids.get(part_class, -1), "section": section}
+        uids = dict.fromkeys(session.scalars(query, asked))
         found[section, part_class] = tuple(islice(uids, limit))
     return found
 
