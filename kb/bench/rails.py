@@ -180,11 +180,6 @@ def _assess_ripple(spec: RailSpec, reading: RailReading, seen: Measured) -> Asse
     )
 
 
-def judge_rail(assessments: Sequence[Assessment]) -> str:
-    """One sentence on a rail from all its assessments, in the order in which they were measured."""
-    return rail_verdict(assessments).sentence
-
-
 def rail_verdict(assessments: Sequence[Assessment]) -> RailVerdict:
     """What all assessments of one rail say together; a later reading of the same kind replaces an earlier.
 

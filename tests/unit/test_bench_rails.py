@@ -12,7 +12,6 @@ from kb.bench.rails import (
     assess,
     condition_of,
     gauge,
-    judge_rail,
     rail_verdict,
     typical,
 )
@@ -202,7 +201,7 @@ def test_cycling_unloaded_is_forgiven_by_a_pass_under_load() -> None:
     assert rail_verdict([cycling]).state == "not proven"
     loaded = assess(rail, read(11.9, load="test load"))
     assert rail_verdict([cycling, loaded]).state == "in order"
-    assert "want of a load" in judge_rail([cycling, loaded])
+    assert "want of a load" in rail_verdict([cycling, loaded]).sentence
 
 
 def test_a_rail_that_sags_under_load_is_suspect() -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import copy
 import os
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -20,7 +22,6 @@ from kb.service.shop.cut_off.small_tables import AtHand
 from kb.service.shop.derived import Derived
 from kb.service.shop.jobs import Jobs
 from kb.service.shop.steady_clock import SteadyClock
-from kb.service.shop.upkeep import Upkeep
 from kb.service.shop.uses import Uses
 from kb.store import Store
 from kb.store.engine import private
@@ -54,6 +55,20 @@ def _refuse_gone(settings: Settings) -> None:
             remedy=f"Put the file back, or restore a backup with kb restore. To begin with an empty store "
             f"remove {settings.counts_file} as well.",
         )
+
+
+@dataclass(slots=True)
+class Upkeep:
+    """What a shop remembers of its daily backups while it runs.
+
+    `daily` says whether backups are made by themselves, `trouble` why the last could not be made; the lock lets
+    one backup be made at a time.
+    """
+
+    daily: bool = False
+    trouble: str = ""
+    remedy: str = ""
+    lock: threading.Lock = field(default_factory=threading.Lock)
 
 
 class Shop:
