@@ -44,7 +44,6 @@ __all__ = [
     "Typical",
     "assess",
     "gauge",
-    "judge_rail",
     "rail_verdict",
     "typical",
 ]
