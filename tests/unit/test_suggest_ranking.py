@@ -166,6 +166,16 @@ def test_the_basis_is_the_closest_level_with_cases(store: Ledger) -> None:
     assert 0 < by_family.family_cases < by_family.kind_cases < by_family.cases_used == 600
 
 
+def test_causes_beyond_those_to_be_explained_keep_their_figures_without_evidence_and_cases(
+    store: Ledger,
+) -> None:
+    evidence = Evidence("HX-230", None, (("dead", True),))
+    whole, short = rank(store, evidence).causes, rank(store, evidence, explained=2).causes
+    assert short[:2] == whole[:2]
+    assert all(one.evidence and one.case_uids for one in whole[:3])
+    assert short[2:] == tuple(replace(one, evidence=(), case_uids=(), others_uids=()) for one in whole[2:])
+
+
 def test_a_limit_leaves_the_probabilities_as_they_are(store: Ledger) -> None:
     evidence = Evidence("HX-230", None, (("dead", True),))
     whole, short = rank(store, evidence), rank(store, evidence, limit=4)
