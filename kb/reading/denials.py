@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Sequence
+from dataclasses import replace
 
 from kb.reading import function_words
 from kb.reading.patterns import AND, FAR, Match, Places
@@ -47,7 +48,7 @@ def settle_denied(kept: list[Match], tokens: Sequence[Token], places: Places) ->
             if _is_over(match, tokens):
                 continue
         if present or match.name != "does not work":
-            result.append(Match(match.name, match.places, match.nots, present))
+            result.append(replace(match, present=present))
     return result
 
 
@@ -62,12 +63,18 @@ def _is_over(match: Match, tokens: Sequence[Token]) -> bool:
 _NO_LONGER = frozenset(("anymore", "mehr", "nimmer", "plus", "meer", "mas", "piu", "ya"))
 
 
+# From a "no" to what it denies, with "sign of any" between: "no spares for the burnt transformer" denies spares.
+_REACH = 4
+
+
 def _begins_anew(no: int, first: int, tokens: Sequence[Token]) -> bool:
     """ "does not get cold and something clicks": behind "and" with words of its own nothing is denied any more."""
     joins = [at for at in range(no + 1, first) if tokens[at].folded in AND]
     if not joins:
         return False
     before, behind = joins[-1] - no, first - joins[-1]
+    if before == 1 and tokens[no].folded in function_words.NOTHING:
+        return True  # "does nothing and the set hums"
     return (before > 2 and behind > 1) or (before == 2 and behind > 2)
 
 
@@ -80,7 +87,7 @@ def _is_denied(
         return True
     if at > 0:
         no = free[at - 1]
-        if tokens[no].clause == clause and match.first - no <= FAR:
+        if tokens[no].clause == clause and match.first - no <= _REACH:
             between = [other for other in kept if no < other.first < match.first and other is not match]
             if not between:
                 return not _begins_anew(no, match.first, tokens)

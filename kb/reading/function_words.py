@@ -187,6 +187,8 @@ FILLER = _words(
     """
 )
 
+NOTHING = _words("nothing anything nichts nix rien niets niks nada niente nulla")
+
 # Denials that may stand behind what they deny.
 NOT_AFTER = _words(
     """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from kb.reading import function_words
 from kb.reading.good_news import well_behind
@@ -491,7 +492,7 @@ def _of_its_class(match: Match, mentions: Sequence[Mention]) -> Match:
     for mention in mentions:
         here = mention.start <= match.last and match.first <= mention.end
         if here and mention.part_class == "power factor MOSFET":
-            return Match("power factor switch shorted", match.places, match.nots, match.present)
+            return replace(match, name="power factor switch shorted")
     return match
 
 

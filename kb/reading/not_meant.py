@@ -113,7 +113,10 @@ def is_of_something_else(
             any(rails.get(at) in ("bulk", "controller supply") for at in match.places)
             or _names_a_part(match, tokens, places)
             or _is_held(match, tokens)
-            or (match.name == "one output missing" and _parts_of_it(match, tokens, places))
+            or (
+                match.name == "one output missing"
+                and (_parts_of_it(match, tokens, places) or _part_between(match, tokens, places))
+            )
         )
     if match.name == "all outputs missing" and _comes_from_a_part(match, tokens, places):
         return True

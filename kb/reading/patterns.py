@@ -41,14 +41,21 @@ _CAPACITORS = tuple(part.name for part in PART_CLASSES if part.name.endswith("ca
 RAIL_ELEMENTS = {"standby": "standby_rail", "controller supply": "vcc", "bulk": "bulk_rail"}
 
 
+PHRASE = "="
+
+
 @dataclass(frozen=True, slots=True)
 class Match:
-    """A symptom said by the tokens `places`; `nots` are those of them that deny."""
+    """A symptom said by the tokens `places`; `nots` are those of them that deny.
+
+    `way` is how it was read: the pattern, or `PHRASE` and the words of a list's phrase; empty where facts imply it.
+    """
 
     name: str
     places: tuple[int, ...]
     nots: frozenset[int]
     present: bool = True
+    way: str = ""
 
     @property
     def first(self) -> int:
@@ -73,6 +80,7 @@ class Pattern:
     name: str
     groups: tuple[_Group, ...]
     present: bool = True
+    text: str = ""
 
 
 def _group(text: str) -> _Group:
@@ -105,7 +113,7 @@ def patterns() -> tuple[Pattern, ...]:
         for name, texts in table.items():
             for text in texts:
                 groups = tuple(_group(piece) for piece in text.split(">"))
-                found.append(Pattern(name, groups, present))
+                found.append(Pattern(name, groups, present, text))
     return tuple(found)
 
 
@@ -122,7 +130,10 @@ def _indexed() -> _Indexed:
     groups: dict[_Group, _Group] = {}
     one_each = tuple(
         Pattern(
-            pattern.name, tuple(groups.setdefault(group, group) for group in pattern.groups), pattern.present
+            pattern.name,
+            tuple(groups.setdefault(group, group) for group in pattern.groups),
+            pattern.present,
+            pattern.text,
         )
         for pattern in patterns()
     )
@@ -419,7 +430,7 @@ def pattern_matches(places: Places) -> list[Match]:
             if not chains:
                 break
         for used, nots in chains or ():
-            found.append(Match(pattern.name, used, nots, pattern.present))
+            found.append(Match(pattern.name, used, nots, pattern.present, pattern.text))
     return found
 
 

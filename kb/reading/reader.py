@@ -26,6 +26,7 @@ from kb.reading.patterns import Match
 from kb.reading.pieces import joined, pieces
 from kb.reading.readings import Found, find_readings
 from kb.reading.subjects import find_subjects, rated_outputs
+from kb.reading.sureness import split_by_sureness
 from kb.reading.symptoms import find_symptoms
 from kb.reading.tokens import SIGN, WORD, Token, tokens_of
 
@@ -92,15 +93,17 @@ def _read_piece(text: str, known: Known) -> Read:
         mention.section = mention.section or likely_section(mention.part_class, mention.failure, shown)
     verdict = _verdict(hits, tokens)
     made = _Made(text, tokens)
+    matches, unsure = split_by_sureness(matches, tokens)
     return Read(
         symptoms=tuple(made.symptoms(matches)),
+        proposed=tuple(made.symptoms(unsure)),
         readings=tuple(made.reading(one) for one in sorted(readings, key=lambda one: one.tokens[0])),
         attempts=tuple(made.attempt(one) for one in attempts),
         verdict=made.word(verdict) if verdict else None,
         minutes=ReadAmount(*made.span(minutes[0], minutes[1]), minutes[2]) if minutes else None,
         cost=ReadAmount(*made.span(cost[0], cost[1]), cost[2]) if cost else None,
         dates=tuple(ReadWord(text[start:end], start, end, day) for start, end, day in days),
-        left=tuple(made.left(_used(hits, matches, readings, attempts, blocked))),
+        left=tuple(made.left(_used(hits, matches, readings, attempts, blocked), unsure)),
     )
 
 
@@ -242,8 +245,16 @@ class _Made:
     def word(self, hit: Hit) -> ReadWord:
         return ReadWord(*self.span(hit.first, hit.last), hit.value)
 
-    def left(self, used: set[int]) -> Iterable[Span]:
-        """The stretches of words that nothing was read from and that are not everyday words alone."""
+    def left(self, used: set[int], unsure: Sequence[Match]) -> Iterable[Span]:
+        """The stretches of words that nothing was read from and that are not everyday words alone.
+
+        What is only proposed is of everyday words alone, and stands there too.
+        """
+        used = used | {at for match in unsure for at in range(match.first, match.last + 1)}
+        stretches = [*self._unread(used), *(Span(*self.span(match.first, match.last)) for match in unsure)]
+        return sorted(stretches, key=lambda one: (one.start, one.end))
+
+    def _unread(self, used: set[int]) -> Iterable[Span]:
         common, plain = every_common_word(), skipped_words() | negation_words()
         start = None
         last = 0
