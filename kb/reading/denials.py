@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from kb.reading import function_words
-from kb.reading.patterns import AND, FAR, Match, Places
+from kb.reading.patterns import AND, Match, Places
 from kb.reading.tokens import BUT, SIGN, Token
 
 # What happened before says nothing of what the board does.

@@ -55,9 +55,8 @@ def _read_piece(text: str, known: Known) -> Read:
     acts = [hit.first for hit in hits if hit.table == "actions"]
     minutes = find_minutes(tokens, frozenset(tokens[at].clause for at in acts))
     acts += [at for at, token in enumerate(tokens) if token.folded in function_words.NEW]
-    done = min(acts, default=None)
     volts = [rail.nominal_v for rail in known.rails]
-    cost = find_cost(tokens, minutes[:2] if minutes else None, done, volts)
+    cost = find_cost(tokens, minutes[:2] if minutes else None, min(acts, default=None), volts)
     changes = find_changed_values(tokens)
     blocked = frozenset(at for one in (minutes, cost) if one for at in range(one[0], one[1] + 1))
     blocked |= {at for change in changes for at in range(change.first, change.last + 1)}
@@ -73,8 +72,7 @@ def _read_piece(text: str, known: Known) -> Read:
     finder.mentions = [mention for number, mention in enumerate(finder.mentions) if number not in spoken_of]
     acted = min((one.acted_at for one in attempts if one.acted_at is not None), default=None)
     readings += implied_readings(tokens, hits, subjects, readings, known.rails, blocked, acted)
-    roles = {subject.first: subject.role for subject in subjects if subject.rail}
-    matches = find_symptoms(tokens, hits, roles)
+    matches = find_symptoms(tokens, hits, {one.first: one.role for one in subjects if one.rail})
     settle_after_repair(readings, tokens, acted, finder.mentions, finder.filler.wrong_names())
     events, spent = result_events(tokens, hits, readings, matches, finder.mentions, acted)
     cure_what_came_before(attempts, tokens, hits, GOOD_AFTERWARDS)
@@ -86,7 +84,7 @@ def _read_piece(text: str, known: Known) -> Read:
         for mention in attempts
         if not (_only_blows(mention, matches) or _only_warned_of(mention, tokens, hits))
     ]
-    outputs = any(hit.table == CONCEPT and hit.value == "output" for hit in hits)
+    outputs = any((hit.table, hit.value) == (CONCEPT, "output") for hit in hits)
     matches = implied_symptoms(matches, finder.mentions, readings, tokens, outputs=outputs)
     shown = [match.name for match in matches if match.present]
     for mention in attempts:

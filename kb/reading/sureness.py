@@ -10,9 +10,7 @@ from kb.reading.patterns import Match
 from kb.reading.tokens import Token
 
 
-def split_by_sureness(
-    matches: Sequence[Match], tokens: Sequence[Token]
-) -> tuple[list[Match], list[Match]]:
+def split_by_sureness(matches: Sequence[Match], tokens: Sequence[Token]) -> tuple[list[Match], list[Match]]:
     """(symptoms that may be taken for said, those that a person decides on).
 
     Ways of reading that are too often wrong were counted in English notes (`doubtful.toml`).

@@ -65,6 +65,23 @@ def fell_to(made: Found, gap: range, found: list[Found], tokens: Sequence[Token]
     return True
 
 
+def rose_to(made: Found, gap: range, found: list[Found], tokens: Sequence[Token]) -> bool:
+    """Makes "4.6 rising to 5.0" the ends of one reading; True where `made` went into the one before."""
+    before = found[-1] if found else None
+    words = {tokens[place].folded for place in gap}
+    if (
+        before is None
+        or before.value is None
+        or before.low is not None
+        or before.subject is not made.subject
+        or not (words & function_words.RISES and words & function_words.DOWN_TO)
+    ):
+        return False
+    before.low, before.high, before.value, before.last = before.value, made.value, None, made.last
+    before.tokens += made.tokens
+    return True
+
+
 def limited(made: Found, gap: range, found: list[Found], tokens: Sequence[Token]) -> bool:
     """Makes "min 3.9 max 5.2" the ends of one reading; True where `made` went into the one before."""
     words = {tokens[place].folded for place in gap}

@@ -1,4 +1,4 @@
-"""Counts how often each way of reading a symptom was right on the English notes to develop on, and writes down the doubtful ones.
+"""Counts how often each way of reading a symptom was right on the English notes to develop on; keeps the doubtful.
 
 A way is a phrase of the lists or a pattern. What counts is that its words stand in a text, whatever the rules of the
 reader make of it then: right where the label has the symptom, wrong where it does not even allow it and no symptom
@@ -64,10 +64,13 @@ def counted() -> dict[tuple[str, str], tuple[int, int]]:
                     key, name = (match.name, match.way), label(match)
                     if name in wanted:
                         right[key].add(note["text"])
-                    elif name not in allowed and (later_names or name not in NOT_JUDGED):
+                    elif (
+                        name not in allowed
+                        and (later_names or name not in NOT_JUDGED)
                         # Words of a wider name beside a narrower one that is meant are not read wrongly.
-                        if meant.isdisjoint(match.places):
-                            wrong[key].add(note["text"])
+                        and meant.isdisjoint(match.places)
+                    ):
+                        wrong[key].add(note["text"])
     finally:
         of_symptoms._longest = longest
     return {key: (len(right[key]), len(wrong[key])) for key in {*right, *wrong}}
@@ -87,7 +90,10 @@ def main() -> None:
         # "Does not work" is so often more than that that a rule of its own takes it only where nothing else is said.
         if name != "does not work" and confidence(way, right, wrong) < ENOUGH:
             doubtful[name].append(way)
-    lines = [f'"{name}" = [{", ".join(f"{chr(34)}{way}{chr(34)}" for way in ways)}]' for name, ways in doubtful.items()]
+    lines = [
+        f'"{name}" = [{", ".join(f"{chr(34)}{way}{chr(34)}" for way in ways)}]'
+        for name, ways in doubtful.items()
+    ]
     FILE.write_text(HEAD + "\n".join(lines) + "\n", encoding="utf-8", newline="\n")
 
 

@@ -88,7 +88,9 @@ def notes(language: str, part: str) -> Iterator[tuple[dict[str, Any], bool]]:
         file = NOTES / f"{written}_{language}.toml"
         if file.exists():
             for note in tomllib.loads(file.read_text("utf-8")).get("note", []):
-                if written in ("voices", "bench") and note.get("held_out", False) != part.endswith("held out"):
+                if written in ("voices", "bench") and note.get("held_out", False) != part.endswith(
+                    "held out"
+                ):
                     continue
                 yield note, written != "notes"
 

@@ -71,7 +71,8 @@ class ReadWordOut(MarkOut):
 class ReadOut(BaseModel):
     """Everything that was read, and in `left` what could not be placed. `marks` say what said what.
 
-    `proposed` are symptoms that were read in a way that is too often wrong: a person decides, their words are in `left`.
+    `proposed` are symptoms that were read in a way that is too often wrong, for a person to decide on. Their
+    words are in `left`.
 
     `verdict_mark`, `minutes_mark` and `cost_mark` are the places of these three.
     """
