@@ -34,7 +34,7 @@ def settle_denied(kept: list[Match], tokens: Sequence[Token], places: Places) ->
     for match in kept:
         present = match.present
         if present and not match.nots and free and match.name not in OF_HISTORY:
-            present = not _is_denied(match, free, tokens, kept, last_denied)
+            present = not _is_denied(match, free, tokens, kept, last_denied, places.done)
         elif present and match.name in OF_HISTORY:
             # "no liquid", "not dropped": only right before it
             before = match.first - 1
@@ -79,7 +79,12 @@ def _begins_anew(no: int, first: int, tokens: Sequence[Token]) -> bool:
 
 
 def _is_denied(
-    match: Match, free: list[int], tokens: Sequence[Token], kept: list[Match], last_denied: Match | None
+    match: Match,
+    free: list[int],
+    tokens: Sequence[Token],
+    kept: list[Match],
+    last_denied: Match | None,
+    done: Sequence[int],
 ) -> bool:
     clause = tokens[match.first].clause
     at = bisect_left(free, match.first)
@@ -90,7 +95,9 @@ def _is_denied(
         if tokens[no].clause == clause and match.first - no <= _REACH:
             between = [other for other in kept if no < other.first < match.first and other is not match]
             if not between:
-                return not _begins_anew(no, match.first, tokens)
+                # "don't replace the fuse again": what must not be done
+                act = bisect_left(done, match.first) > bisect_left(done, no + 1)
+                return not act and not _begins_anew(no, match.first, tokens)
             if last_denied in between:
                 joins = {tokens[place].folded for place in range(between[-1].last + 1, match.first)}
                 return bool(joins & function_words.JOINS) or not joins

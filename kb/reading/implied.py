@@ -418,6 +418,9 @@ def implied_symptoms(
         name = _SYMPTOM_OF_FAILURE.get((mention.part_class or "", mention.failure or ""))
         if name == "fuse blown" and "fuse blows again when replaced" in names:
             continue
+        if name == "fuse blown":
+            # "mains fuse gone": the board's, where it is read as a part
+            found = [one for one in found if one.name != "trips the mains breaker" or one.last < mention.start or mention.end < one.first]  # noqa: E501  # fmt: skip
         if name and not mention.ok and not mention.inferred and mention.end - mention.start <= 40:
             if name == "main switch shorted" and not _is_main(mention):
                 continue

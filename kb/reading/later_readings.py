@@ -76,7 +76,11 @@ def _is_back(tokens: Sequence[Token], at: int) -> bool:
     """ "12 V back": the supply of that name, and nothing that was read."""
     behind = tokens[at + 1] if at + 1 < len(tokens) else None
     named = tokens[at].kind == VOLTS and tokens[at].value == int(tokens[at].value or 0)
-    return named and behind is not None and behind.folded in function_words.AGAIN | {"there", "present", "da"}
+    return (
+        named
+        and behind is not None
+        and behind.folded in function_words.AGAIN | {"there", "present", "da", "up"}
+    )
 
 
 # What rows of three and more volts stand for where no family says its supplies.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from kb.reading import function_words
 from kb.reading.denials import OF_HISTORY
 from kb.reading.patterns import FAR, Match, Places
 from kb.reading.tokens import Token
@@ -399,8 +400,12 @@ def _is_of_a_part(match: Match, kept: Sequence[Match], tokens: Sequence[Token], 
         clause = tokens[match.first].clause
         return any(match.first - 3 <= at <= match.last and tokens[at].clause == clause for at in parts)
     if match.name == "part too hot to touch":
-        # "display says HOT"
-        return any(tokens[at].folded in ("says", "shows", "display") for at in range(match.first, match.last))
+        # "display says HOT", "20k to earth when hot"
+        near = {tokens[at].folded for at in range(max(0, match.first - 3), match.last)}
+        hot = next((at for at in match.places if tokens[at].folded == "hot"), 0)
+        return bool(near & {"says", "shows", "display"}) or (
+            hot > 0 and tokens[hot - 1].folded in function_words.WHEN
+        )
     if match.name == "no standby light" and not match.nots:
         # The lamp of a charger that does not charge; "no lamp at all" says more.
         return any(other.name == "does not charge" and abs(other.first - match.last) <= FAR for other in kept)

@@ -221,6 +221,7 @@ class Places:
 
     def __init__(self, tokens: Sequence[Token], hits: Iterable[Hit], rails: dict[int, str]) -> None:
         self.tokens = tokens
+        self.done = sorted({hit.first for hit in hits if hit.table == "actions"})
         spans: dict[str, set[tuple[int, ...]]] = defaultdict(set)
         held = {
             place
@@ -252,6 +253,7 @@ class Places:
                 spans["@part"].add(hit.places)
                 if hit.value in _CAPACITORS:
                     spans["@capacitor"].add(hit.places)
+        failed = {hit.first for hit in hits if hit.table == "failures"}
         err = {hit.last for hit in hits if hit.table == CONCEPT and hit.value == "err"}
         for at, token in enumerate(tokens):
             if token.kind == DESIGNATOR:
@@ -269,7 +271,13 @@ class Places:
                     spans["long"].add((at,))
             elif _is_of_tries(tokens, at):
                 spans["tries"].add((at,))
-            if token.kind in (NUMBER, CODE, DESIGNATOR) and at and _is_error_number(tokens, at, err):
+            named = token.kind == DESIGNATOR and at + 1 in failed  # "real fault F3 open"
+            if (
+                token.kind in (NUMBER, CODE, DESIGNATOR)
+                and at
+                and not named
+                and _is_error_number(tokens, at, err)
+            ):
                 spans["error"].add((at - 1, at))
             if at in only_french and token.folded in _QUE:
                 spans["only"].add((at,))

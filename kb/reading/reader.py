@@ -120,7 +120,13 @@ def _only_blows(mention: Mention, matches: Sequence[Match]) -> bool:
 
 
 def _only_warned_of(mention: Mention, tokens: Sequence[Token], hits: Sequence[Hit]) -> bool:
-    """ "warned about the worn pot": what was told and not done."""
+    """ "warned about the worn pot", "refused a new transformer": what was told and not done."""
+    if mention.acted_at is not None and tokens[mention.acted_at].folded in function_words.NEW and any(
+        hit.table == "verdicts" and hit.value == "declined" and tokens[hit.first].sentence == mention.sentence
+        and hit.first < mention.first
+        for hit in hits
+    ):  # fmt: skip
+        return True
     return mention.acted_at is None and any(
         hit.value == "warned" and hit.table == CONCEPT and 0 < mention.first - hit.last <= _WARNED_REACH
         and tokens[hit.last].sentence == mention.sentence

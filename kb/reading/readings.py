@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
@@ -159,9 +160,24 @@ class _Finder:
                 at = last + 1
                 continue
             at += 1
+        self._share_out(found)
         for one in found:
             settle_state(one, self.tokens, self.states, self.at, self.inside)
         return found
+
+    def _share_out(self, found: list[Found]) -> None:
+        """ "C8 C9 ESR 3R and 2R6": two parts and two values, in their order."""
+        for one, other in pairwise(found):
+            subject = other.subject
+            if one.subject is not subject or not subject.point or one.quantity != other.quantity:
+                continue
+            number = next((at for at, own in enumerate(self.subjects) if own is subject), 0)
+            before = self.subjects[number - 1] if number else None
+            if before is None or not before.point or any(have.subject is before for have in found):
+                continue
+            joined = (*range(before.last + 1, subject.first), *range(one.last + 1, other.tokens[0]))
+            if all(self.tokens[at].folded in function_words.LISTED for at in joined):
+                one.subject, one.first = before, min(one.first, before.first)
 
     def _said_behind_number(self, last: int, unit: str, quantity: str | None) -> str | None:
         """ "4.2 ohms ESR", "12V shows 1.1V ripple": the quantity stands behind the number."""

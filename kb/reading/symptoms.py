@@ -160,13 +160,16 @@ def _lives(match: Match, tokens: Sequence[Token]) -> Match:
 
 def _of_one_output(match: Match, tokens: Sequence[Token], rails: dict[int, str]) -> Match:
     """ "the 24 V output is missing": a supply that is named, and not all of them."""
-    at = match.first - 1
-    if match.name != "all outputs missing" or match.nots or at < 0:
+    if match.name != "all outputs missing" or match.nots:
         return match
-    named = at in rails and rails[at] not in ("bulk", "controller supply", "standby")
-    if not named or tokens[at].clause != tokens[match.first].clause:
+    others = ("bulk", "controller supply", "standby")
+    near = range(match.first - 1, match.last)
+    named = next(
+        (at for at in near if tokens[at].kind == NUMBER or rails.get(at, "bulk") not in others), None
+    )
+    if named is None or named in match.places or tokens[named].clause != tokens[match.first].clause:
         return match
-    return replace(match, name="one output missing", places=(at, *match.places))
+    return replace(match, name="one output missing", places=tuple(sorted((named, *match.places))))
 
 
 _DOES = frozenset(("does", "do", "did", "tut", "macht", "doet", "fait", "hace", "fa"))
@@ -272,7 +275,9 @@ def _only_if_alone(kept: list[Match]) -> list[Match]:
     ):
         # "stops after ten minutes, starts again when cold"; "backlight on for a second, then goes out"
         kept = [match for match in kept if match.name != "starts then shuts down"]
-    general = {_GENERAL_OF[match.name] for match in kept if match.present and match.name in _GENERAL_OF}
+    runs = any(match.present and match.name in _RUNS for match in kept)
+    general = {"standby light on but will not start"} if runs else set()
+    general |= {_GENERAL_OF[match.name] for match in kept if match.present and match.name in _GENERAL_OF}
     return [
         match
         for match in kept
@@ -283,6 +288,8 @@ def _only_if_alone(kept: list[Match]) -> list[Match]:
 
 
 _NO_MORE = "does not work"
+# What only a set does that has started.
+_RUNS = ("sound but no picture", "picture but no sound", "backlight goes off after seconds")
 # Symptoms that say all that a wider one says, and more.
 _GENERAL_OF = {"sound but no picture": "no picture", "standby light on but will not start": "dead"}
 # Symptoms that describe one thing in different degrees: of two that share a word the first listed is meant.
@@ -297,6 +304,8 @@ _ALIKE = (
     ("part too hot to touch", "fails when warm"),
     ("trips the mains breaker", "trips the residual-current device", "starts then shuts down"),
     ("one channel silent", "dead", "does not work", "picture but no sound"),
+    ("dead", "no picture"),
+    ("trips the mains breaker", "trips the residual-current device", "fuse blown"),
     ("relay clicks once", "relay clicks repeatedly", "ticking or chirping noise"),
     ("standby light on but will not start", "dead", "does not work"),
     ("standby light on but will not start", "starts then shuts down"),
