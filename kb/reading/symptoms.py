@@ -324,8 +324,12 @@ def _one_of_alike(kept: list[Match]) -> list[Match]:
         )
         if clash is None:
             result.append(match)
-        elif len(match.places) > len(clash.places) or (
-            match.name == "fuse blows again when replaced" and len(match.places) == len(clash.places)
+        elif (match.name, clash.name) == ("no picture", "dead"):
+            continue  # "the big screen is dead"
+        elif (
+            (match.name, clash.name) == ("dead", "no picture")
+            or len(match.places) > len(clash.places)
+            or (match.name == "fuse blows again when replaced" and len(match.places) == len(clash.places))
         ):
             result[result.index(clash)] = match
     return result
