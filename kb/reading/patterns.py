@@ -207,8 +207,10 @@ def _french_only(tokens: Sequence[Token]) -> frozenset[int]:
     return frozenset(found)
 
 
-def _is_error_number(tokens: Sequence[Token], at: int, err: set[int]) -> bool:
-    """ "error 14", "Fehler F08": a number or code right behind the word; "actual fault K1" names a part."""
+def _is_error_number(tokens: Sequence[Token], at: int, err: set[int], failed: set[int]) -> bool:
+    """ "error 14", "Fehler F08": a number or code right behind the word; "fault K1", "fault F3 open" name a part."""
+    if tokens[at].kind == DESIGNATOR and at + 1 in failed:
+        return False
     if at - 1 not in err or tokens[at].clause != tokens[at - 1].clause:
         return False
     if tokens[at].kind != DESIGNATOR or tokens[at - 1].folded in _CODE_WORDS:
@@ -240,9 +242,8 @@ class Places:
         }
         only_french = _french_only(tokens)
         for hit in hits:
-            if hit.value == "no" and len(hit.places) == 1 and hit.first in held:
-                continue
-            if hit.value == "no" and not only_french.isdisjoint(hit.places):
+            alone = len(hit.places) == 1 and hit.first in held
+            if hit.value == "no" and (alone or not only_french.isdisjoint(hit.places)):
                 continue
             if hit.table == CONCEPT and hit.value not in _SHORT_TOO and _is_part(hit, longer):
                 continue
@@ -271,13 +272,7 @@ class Places:
                     spans["long"].add((at,))
             elif _is_of_tries(tokens, at):
                 spans["tries"].add((at,))
-            named = token.kind == DESIGNATOR and at + 1 in failed  # "real fault F3 open"
-            if (
-                token.kind in (NUMBER, CODE, DESIGNATOR)
-                and at
-                and not named
-                and _is_error_number(tokens, at, err)
-            ):
+            if token.kind in (NUMBER, CODE, DESIGNATOR) and at and _is_error_number(tokens, at, err, failed):
                 spans["error"].add((at - 1, at))
             if at in only_french and token.folded in _QUE:
                 spans["only"].add((at,))

@@ -17,8 +17,8 @@ def settle_state(
     states: Mapping[int, tuple[str, str]],
     named: Container[int],
     inside: Container[int],
-) -> None:
-    """Gives a reading its supply state, its load and whether it was taken before or after the repair.
+) -> Found:
+    """The reading with its supply state, its load and whether it was taken before or after the repair.
 
     `states` has the words for both by their tokens; `named` and `inside` are first and all tokens of what is measured.
     """
@@ -44,6 +44,7 @@ def settle_state(
     }
     one.before = bool(words & function_words.BEFORE)
     one.after_repair = not one.before and bool((words | nearby) & function_words.AGAIN)
+    return one
 
 
 def _clause_of(

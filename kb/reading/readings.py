@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import pairwise
 
 from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
@@ -20,7 +19,16 @@ from kb.reading.tokens import (
     WORD,
     Token,
 )
-from kb.reading.value_ends import Found, falls_further, fell_to, is_drop, is_rating, limited, rose_to
+from kb.reading.value_ends import (
+    Found,
+    falls_further,
+    fell_to,
+    is_drop,
+    is_rating,
+    limited,
+    rose_to,
+    share_out,
+)
 
 _QUANTITY_OF_UNIT = {
     "V": "dc_v", "Vac": "ac_v", "Vpp": "ripple_v", "A": "amp", "ohm": "ohm", "F": "farad", "Hz": "hz",
@@ -28,8 +36,8 @@ _QUANTITY_OF_UNIT = {
 }  # fmt: skip
 _QUANTITY_WORDS = {
     "esr": "esr_ohm", "ripple": "ripple_v", "welligkeit": "ripple_v", "brummspannung": "ripple_v",
-    "ondulation": "ripple_v",
-    "rimpel": "ripple_v", "rimpelspanning": "ripple_v", "rizado": "ripple_v", "ondulazione": "ripple_v", "ac": "ac_v",
+    "ondulation": "ripple_v", "rimpel": "ripple_v",
+    "rimpelspanning": "ripple_v", "rizado": "ripple_v", "ondulazione": "ripple_v", "ac": "ac_v",
     "diode": "diode_v", "restwelligkeit": "ripple_v",
 }  # fmt: skip
 _LARGEST_BARE = 1_000.0
@@ -54,6 +62,7 @@ def find_readings(
     return _Finder(text, tokens, hits, subjects, blocked).run()
 
 
+_BETWEEN_TWO = frozenset(("between", "zwischen", "entre", "tussen", "tra", "fra"))
 # What else may stand between a supply and its number.
 _SAID_BETWEEN = frozenset(
     [("words", name) for name in ("measured", "pulses", "from_to", "after_repair", "good", "bad")]
@@ -107,9 +116,8 @@ class _Finder:
         found: list[Found] = []
         subject: Subject | None = None
         quantity: str | None = None
-        sentence = clause = -1
+        sentence = clause = open_since = -1
         at = 0
-        open_since = -1
         last_rail: Subject | None = None
         while at < len(self.tokens):
             token = self.tokens[at]
@@ -160,24 +168,8 @@ class _Finder:
                 at = last + 1
                 continue
             at += 1
-        self._share_out(found)
-        for one in found:
-            settle_state(one, self.tokens, self.states, self.at, self.inside)
-        return found
-
-    def _share_out(self, found: list[Found]) -> None:
-        """ "C8 C9 ESR 3R and 2R6": two parts and two values, in their order."""
-        for one, other in pairwise(found):
-            subject = other.subject
-            if one.subject is not subject or not subject.point or one.quantity != other.quantity:
-                continue
-            number = next((at for at, own in enumerate(self.subjects) if own is subject), 0)
-            before = self.subjects[number - 1] if number else None
-            if before is None or not before.point or any(have.subject is before for have in found):
-                continue
-            joined = (*range(before.last + 1, subject.first), *range(one.last + 1, other.tokens[0]))
-            if all(self.tokens[at].folded in function_words.LISTED for at in joined):
-                one.subject, one.first = before, min(one.first, before.first)
+        share_out(found, self.subjects, self.tokens)
+        return [settle_state(one, self.tokens, self.states, self.at, self.inside) for one in found]
 
     def _said_behind_number(self, last: int, unit: str, quantity: str | None) -> str | None:
         """ "4.2 ohms ESR", "12V shows 1.1V ripple": the quantity stands behind the number."""
@@ -278,14 +270,7 @@ class _Finder:
             led = self.tokens[at - 1].folded if at else ""
             if led in function_words.FROM and not self._pulses(at):
                 return at, token.value, None, None, token.unit
-            between = led in function_words.FROM or led in (
-                "between",
-                "zwischen",
-                "entre",
-                "tussen",
-                "tra",
-                "fra",
-            )
+            between = led in function_words.FROM or led in _BETWEEN_TWO
             joined = self.tokens[at + 1].folded in ("to", "bis", "tot", "a", "al", "auf") or between
             if (
                 joined
@@ -470,23 +455,29 @@ class _Finder:
         if any(self.tokens[place].folded in function_words.SHOULD for place in gap):
             return False
         if subject.point is not None:
-            if unit == "V" and (self._is_outcome(subject, gap) or (crosses and self._said_behind(last))):
-                return False
-            if (
-                subject.point.startswith("R")
-                and not subject.point.startswith(("RL", "RY"))
-                and not any(self.tokens[p].folded in function_words.MEASURED for p in gap)
-            ):
-                return False
-            kind = quantity or _QUANTITY_OF_UNIT.get(unit, "dc_v")
-            if kind in ("farad",):
-                return any(self.tokens[p].folded in _OF_A_CAPACITY for p in gap)
-            return kind in ("esr_ohm", "ohm", "diode_v", "celsius", "dc_v", "ripple_v", "hz") and (
-                bool(unit) or quantity == "esr_ohm" or self._is_at_test_point(subject, at)
-            )
+            outcome = crosses and self._said_behind(last)
+            return not (unit == "V" and outcome) and self._is_of_point(subject, at, unit, quantity, gap)
         if unit in ("ohm", "Vpp") and self._is_of_a_part(subject, gap):
             return False
         return unit in ("", "V", "Vpp", "Vac", "A", "ohm")
+
+    def _is_of_point(self, subject: Subject, at: int, unit: str, quantity: str | None, gap: range) -> bool:
+        """Whether the number at token `at` may be read at a part or test point."""
+        point = str(subject.point)
+        if unit == "V" and self._is_outcome(subject, gap):
+            return False
+        if (
+            point.startswith("R")
+            and not point.startswith(("RL", "RY"))
+            and not any(self.tokens[p].folded in function_words.MEASURED for p in gap)
+        ):
+            return False
+        kind = quantity or _QUANTITY_OF_UNIT.get(unit, "dc_v")
+        if kind in ("farad",):
+            return any(self.tokens[p].folded in _OF_A_CAPACITY for p in gap)
+        return kind in ("esr_ohm", "ohm", "diode_v", "celsius", "dc_v", "ripple_v", "hz") and (
+            bool(unit) or quantity == "esr_ohm" or self._is_at_test_point(subject, at)
+        )
 
     def _is_of_a_part(self, subject: Subject, gap: range) -> bool:
         """ "caps on 12V: 2.1R", "Vcc 13.2, gate 4 Vpp": the supply only says which parts."""
