@@ -218,6 +218,16 @@ def _is_error_number(tokens: Sequence[Token], at: int, err: set[int], failed: se
     return designator_letters(tokens[at].folded) in _CODE_LETTERS
 
 
+def _longer_phrases(hits: Iterable[Hit]) -> dict[int, list[Hit]]:
+    """Phrases of several words for meanings and parts, under each of their tokens."""
+    found: dict[int, list[Hit]] = defaultdict(list)
+    for hit in hits:
+        if hit.table in (CONCEPT, "parts") and len(hit.places) > 1:
+            for place in hit.places:
+                found[place].append(hit)
+    return found
+
+
 class Places:
     """Where each element stands in one text."""
 
@@ -231,11 +241,7 @@ class Places:
             if len(hit.places) > 1 and hit.value in _HOLD_NOTS and tokens[hit.last].folded != "any"
             for place in hit.places
         }
-        longer: dict[int, list[Hit]] = defaultdict(list)
-        for hit in hits:
-            if hit.table in (CONCEPT, "parts") and len(hit.places) > 1:
-                for place in hit.places:
-                    longer[place].append(hit)
+        longer = _longer_phrases(hits)
         devices = {
             place: [hit for hit in found if hit.table == CONCEPT and hit.value in _DEVICES]
             for place, found in longer.items()
