@@ -72,6 +72,8 @@ def _costs_nothing(match: Match, tokens: Sequence[Token]) -> bool:
     if words != ["no", "charge"] or not match.first or match.last + 1 != len(tokens):
         return False
     before = tokens[match.first - 1]
+    if before.unit == "min":
+        return True  # "10 min no charge"
     return before.clause != tokens[match.first].clause or before.folded in _HANDED_OUT
 
 

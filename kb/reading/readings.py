@@ -464,7 +464,8 @@ class _Finder:
     def _is_of_point(self, subject: Subject, at: int, unit: str, quantity: str | None, gap: range) -> bool:
         """Whether the number at token `at` may be read at a part or test point."""
         point = str(subject.point)
-        if unit == "V" and self._is_outcome(subject, gap):
+        rating = point.startswith("C") and point[1:].isdigit() and not gap  # "C3 450V cap"
+        if unit == "V" and (rating or self._is_outcome(subject, gap)):
             return False
         if (
             point.startswith("R")
