@@ -304,7 +304,6 @@ _ALIKE = (
     ("part too hot to touch", "fails when warm"),
     ("trips the mains breaker", "trips the residual-current device", "starts then shuts down"),
     ("one channel silent", "dead", "does not work", "picture but no sound"),
-    ("dead", "no picture"),
     ("trips the mains breaker", "trips the residual-current device", "fuse blown"),
     ("relay clicks once", "relay clicks repeatedly", "ticking or chirping noise"),
     ("standby light on but will not start", "dead", "does not work"),
@@ -324,12 +323,8 @@ def _one_of_alike(kept: list[Match]) -> list[Match]:
         )
         if clash is None:
             result.append(match)
-        elif (match.name, clash.name) == ("no picture", "dead"):
-            continue  # "the big screen is dead"
-        elif (
-            (match.name, clash.name) == ("dead", "no picture")
-            or len(match.places) > len(clash.places)
-            or (match.name == "fuse blows again when replaced" and len(match.places) == len(clash.places))
+        elif len(match.places) > len(clash.places) or (
+            match.name == "fuse blows again when replaced" and len(match.places) == len(clash.places)
         ):
             result[result.index(clash)] = match
     return result
