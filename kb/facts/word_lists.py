@@ -83,9 +83,9 @@ def told_by_device() -> frozenset[str]:
     return frozenset(_loaded("devices.toml").get("devices", {}))
 
 
-@lru_cache(maxsize=2)
-def _patterns(table: str) -> Phrases:
-    return {name: tuple(found) for name, found in _loaded("patterns.toml").get(table, {}).items()}
+@lru_cache(maxsize=3)
+def _patterns(table: str, file: str = "patterns.toml") -> Phrases:
+    return {name: tuple(found) for name, found in _loaded(file).get(table, {}).items()}
 
 
 def symptom_patterns() -> Phrases:
@@ -96,6 +96,11 @@ def symptom_patterns() -> Phrases:
 def denied_patterns() -> Phrases:
     """How it is said in concepts that a symptom is not there ("fuse ok")."""
     return _patterns("denied")
+
+
+def doubtful_ways() -> Phrases:
+    """For each symptom the patterns, and behind `=` the phrases, that were wrong more often than right."""
+    return _patterns("doubtful", "doubtful.toml")
 
 
 @lru_cache(maxsize=1)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Sequence
+from dataclasses import replace
 
 from kb.reading import function_words
-from kb.reading.patterns import AND, FAR, Match, Places
+from kb.reading.patterns import AND, Match, Places
 from kb.reading.tokens import BUT, SIGN, Token
 
 # What happened before says nothing of what the board does.
@@ -33,7 +34,7 @@ def settle_denied(kept: list[Match], tokens: Sequence[Token], places: Places) ->
     for match in kept:
         present = match.present
         if present and not match.nots and free and match.name not in OF_HISTORY:
-            present = not _is_denied(match, free, tokens, kept, last_denied)
+            present = not _is_denied(match, free, tokens, kept, last_denied, places.done)
         elif present and match.name in OF_HISTORY:
             # "no liquid", "not dropped": only right before it
             before = match.first - 1
@@ -47,7 +48,7 @@ def settle_denied(kept: list[Match], tokens: Sequence[Token], places: Places) ->
             if _is_over(match, tokens):
                 continue
         if present or match.name != "does not work":
-            result.append(Match(match.name, match.places, match.nots, present))
+            result.append(replace(match, present=present))
     return result
 
 
@@ -62,17 +63,28 @@ def _is_over(match: Match, tokens: Sequence[Token]) -> bool:
 _NO_LONGER = frozenset(("anymore", "mehr", "nimmer", "plus", "meer", "mas", "piu", "ya"))
 
 
+# From a "no" to what it denies, with "sign of any" between: "no spares for the burnt transformer" denies spares.
+_REACH = 4
+
+
 def _begins_anew(no: int, first: int, tokens: Sequence[Token]) -> bool:
     """ "does not get cold and something clicks": behind "and" with words of its own nothing is denied any more."""
     joins = [at for at in range(no + 1, first) if tokens[at].folded in AND]
     if not joins:
         return False
     before, behind = joins[-1] - no, first - joins[-1]
+    if before == 1 and tokens[no].folded in function_words.NOTHING:
+        return True  # "does nothing and the set hums"
     return (before > 2 and behind > 1) or (before == 2 and behind > 2)
 
 
 def _is_denied(
-    match: Match, free: list[int], tokens: Sequence[Token], kept: list[Match], last_denied: Match | None
+    match: Match,
+    free: list[int],
+    tokens: Sequence[Token],
+    kept: list[Match],
+    last_denied: Match | None,
+    done: Sequence[int],
 ) -> bool:
     clause = tokens[match.first].clause
     at = bisect_left(free, match.first)
@@ -80,10 +92,12 @@ def _is_denied(
         return True
     if at > 0:
         no = free[at - 1]
-        if tokens[no].clause == clause and match.first - no <= FAR:
+        if tokens[no].clause == clause and match.first - no <= _REACH:
             between = [other for other in kept if no < other.first < match.first and other is not match]
             if not between:
-                return not _begins_anew(no, match.first, tokens)
+                # "don't replace the fuse again": what must not be done
+                act = bisect_left(done, match.first) > bisect_left(done, no + 1)
+                return not act and not _begins_anew(no, match.first, tokens)
             if last_denied in between:
                 joins = {tokens[place].folded for place in range(between[-1].last + 1, match.first)}
                 return bool(joins & function_words.JOINS) or not joins

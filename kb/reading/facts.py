@@ -103,9 +103,14 @@ class ReadAmount(Span):
 
 @dataclass(frozen=True, slots=True)
 class Read:
-    """Everything that was read, each list in the order of the text. `left` holds what could not be placed."""
+    """Everything that was read, each list in the order of the text. `left` holds what could not be placed.
+
+    `proposed` are symptoms that were read in a way that is too often wrong to be taken: a person decides. Their
+    words stand in `left` as well.
+    """
 
     symptoms: tuple[ReadSymptom, ...] = ()
+    proposed: tuple[ReadSymptom, ...] = ()
     readings: tuple[ReadReading, ...] = ()
     attempts: tuple[ReadAttempt, ...] = ()
     verdict: ReadWord | None = None

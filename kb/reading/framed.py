@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from kb.facts.symptoms import SYMPTOMS
+from kb.reading import function_words
 from kb.reading.denials import OF_HISTORY
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.mentions import Mention
@@ -126,6 +127,7 @@ def parts_only_spoken_of(
             distance = mention.end - frame.last
             if not 0 < distance <= _BACK_THEN_REACH or tokens[frame.first].clause != clause:
                 continue
-            if frame.value in _ALWAYS or (mention.acted_at is None and distance <= _SUPPOSED_REACH):
+            done = mention.acted_at is not None and tokens[mention.acted_at].folded not in function_words.NEW
+            if frame.value in _ALWAYS or (not done and distance <= _SUPPOSED_REACH):
                 found.add(number)
     return frozenset(found)

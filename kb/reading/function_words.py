@@ -41,6 +41,8 @@ BETWEEN = _words(
     hovering hovers just liegen lies montent nearly restent roughly salgono scendono sinken somewhere staan stanno
     stehen steigen still tombent wandering wanders zakken zeigen zitten reaches reached goes
     rock than sits sitting settles starts begins gets only reads showing shows stuck solid
+        charged creeps creeping rising makes
+        delivers delivering puts putting outputs coming comes out bit little
     """
 )
 
@@ -187,6 +189,8 @@ FILLER = _words(
     """
 )
 
+NOTHING = _words("nothing anything nichts nix rien niets niks nada niente nulla")
+
 # Denials that may stand behind what they deny.
 NOT_AFTER = _words(
     """
@@ -284,6 +288,15 @@ STEADY = _words(
 
 # Behind bare volts that name a supply: "24 is 23.8".
 IS_RAIL = _words("= : is at rail line supply schiene leitung ligne rail linea riel reads measures")
+
+# When a value was read: "24.0 cold and 21 hot".
+WHEN_MEASURED = _words(
+    "before after cold hot warm kalt warm heiss froid chaud koud heet frio caliente freddo caldo"
+)
+# Verbs of a value that goes up: "4.6 rising to 5.0".
+RISES = _words("rises rising climbs climbing creeps creeping")
+# Verbs behind which a value stands, whatever word stands before them.
+GIVES = _words("gives makes reads measures shows delivers outputs")
 
 # Between a value and the one that it should be: "68 of 150".
 INSTEAD_OF = _words(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from kb.reading import function_words
 from kb.reading.good_news import well_behind
@@ -417,6 +418,9 @@ def implied_symptoms(
         name = _SYMPTOM_OF_FAILURE.get((mention.part_class or "", mention.failure or ""))
         if name == "fuse blown" and "fuse blows again when replaced" in names:
             continue
+        if name == "fuse blown":
+            # "mains fuse gone": the board's, where it is read as a part
+            found = [one for one in found if one.name != "trips the mains breaker" or one.last < mention.start or mention.end < one.first]  # noqa: E501  # fmt: skip
         if name and not mention.ok and not mention.inferred and mention.end - mention.start <= 40:
             if name == "main switch shorted" and not _is_main(mention):
                 continue
@@ -491,7 +495,7 @@ def _of_its_class(match: Match, mentions: Sequence[Mention]) -> Match:
     for mention in mentions:
         here = mention.start <= match.last and match.first <= mention.end
         if here and mention.part_class == "power factor MOSFET":
-            return Match("power factor switch shorted", match.places, match.nots, match.present)
+            return replace(match, name="power factor switch shorted")
     return match
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from kb.facts.rail_names import obvious_rail
 from kb.reading import function_words
 from kb.reading.facts import KnownRail
 from kb.reading.lexicon import CONCEPT, Hit
@@ -75,9 +76,19 @@ def _is_back(tokens: Sequence[Token], at: int) -> bool:
     """ "12 V back": the supply of that name, and nothing that was read."""
     behind = tokens[at + 1] if at + 1 < len(tokens) else None
     named = tokens[at].kind == VOLTS and tokens[at].value == int(tokens[at].value or 0)
-    return named and behind is not None and behind.folded in function_words.AGAIN | {"there", "present", "da"}
+    return (
+        named
+        and behind is not None
+        and behind.folded in function_words.AGAIN | {"there", "present", "da", "up"}
+    )
 
 
+# What rows of three and more volts stand for where no family says its supplies.
+_USUAL = tuple(
+    KnownRail(f"{volts:g}V", named.role, volts)
+    for volts in (3.3, 5.0, 12.0, 24.0)
+    if (named := obvious_rail(f"{volts:g}V"))
+)
 _LIST_SIGNS = frozenset(("/", ",", "+", "and", "und", "et", "en", "y", "e"))
 
 
@@ -87,12 +98,14 @@ def _listed_volts(
     """ "tested: 5.02 / 12.0 / 24.1": bare numbers in a row, each near another supply of the family."""
     found: list[Found] = []
     run: list[int] = []
+    rails = rails or _USUAL
 
     def close() -> None:
         subjects = [_near_rail(tokens[at].value or 0.0, at, (), rails) for at in run]
         names = {subject.rail for subject in subjects if subject is not None}
         decimals = sum(tokens[at].value != int(tokens[at].value or 0.0) for at in run)
-        if len(run) >= 2 and decimals >= 1 and len(names) == len(run):
+        sure = decimals >= 1 if rails is not _USUAL else decimals == len(run) > 2
+        if len(run) >= 2 and sure and len(names) == len(run):
             for at, subject in zip(run, subjects, strict=True):
                 assert subject is not None
                 supply = "standby" if subject.role == "standby" else None

@@ -53,6 +53,21 @@ def mark_good(mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequen
         last = max((at for at in near if at in good), default=0)
         if mention.ok and any(tokens[at].folded in negation_words() for at in near if at < last):
             mention.ok = False
+        mention.ok = mention.ok or _measures_well(mention, tokens, good)
+
+
+_MEASURES = frozenset(("measures", "measured", "tests", "tested", "checks", "checked", "misst", "mesure", "meet", "mide", "misura"))  # noqa: E501  # fmt: skip
+_CLAUSE_REACH = 6
+
+
+def _measures_well(mention: Mention, tokens: Sequence[Token], good: set[int]) -> bool:
+    """ "D14 looked cooked but measures fine": what a meter says of it in the next clause counts."""
+    at, clause = mention.last + 1, tokens[mention.last].clause
+    while at < len(tokens) and tokens[at].clause == clause and at - mention.last < _CLAUSE_REACH:
+        at += 1
+    behind = range(at, min(at + 4, len(tokens)))
+    said = next((place for place in behind if tokens[place].folded in _MEASURES), None)
+    return said is not None and said + 1 in good and tokens[said].sentence == mention.sentence
 
 
 def _is_piece(mentions: Sequence[Mention], number: int) -> bool:

@@ -193,8 +193,11 @@ _CODE_LETTERS = frozenset(("E", "ER", "ERR", "F", "H", "P", "EE"))
 def error_codes(tokens: Sequence[Token], hits: Sequence[Hit]) -> frozenset[int]:
     """Tokens such as "E15" or "F3" that a display shows and that name no part."""
     said = [hit.last for hit in hits if hit.table == CONCEPT and hit.value in ("error", "err", "show")]
+    failed = {hit.first for hit in hits if hit.table == "failures"}
     found = set()
     for at, token in enumerate(tokens):
+        if at + 1 in failed:
+            continue  # "real fault F3 open"
         if token.kind != DESIGNATOR or (letters := designator_letters(token.folded)) not in _CODE_LETTERS:
             continue
         near = any(0 < at - last <= 3 and tokens[last].clause == token.clause for last in said)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from kb.reading import function_words
 from kb.reading.denials import OF_HISTORY
 from kb.reading.patterns import FAR, Match, Places
 from kb.reading.tokens import Token
@@ -71,6 +72,8 @@ def _costs_nothing(match: Match, tokens: Sequence[Token]) -> bool:
     if words != ["no", "charge"] or not match.first or match.last + 1 != len(tokens):
         return False
     before = tokens[match.first - 1]
+    if before.unit == "min":
+        return True  # "10 min no charge"
     return before.clause != tokens[match.first].clause or before.folded in _HANDED_OUT
 
 
@@ -113,7 +116,10 @@ def is_of_something_else(
             any(rails.get(at) in ("bulk", "controller supply") for at in match.places)
             or _names_a_part(match, tokens, places)
             or _is_held(match, tokens)
-            or (match.name == "one output missing" and _parts_of_it(match, tokens, places))
+            or (
+                match.name == "one output missing"
+                and (_parts_of_it(match, tokens, places) or _part_between(match, tokens, places))
+            )
         )
     if match.name == "all outputs missing" and _comes_from_a_part(match, tokens, places):
         return True
@@ -396,8 +402,12 @@ def _is_of_a_part(match: Match, kept: Sequence[Match], tokens: Sequence[Token], 
         clause = tokens[match.first].clause
         return any(match.first - 3 <= at <= match.last and tokens[at].clause == clause for at in parts)
     if match.name == "part too hot to touch":
-        # "display says HOT"
-        return any(tokens[at].folded in ("says", "shows", "display") for at in range(match.first, match.last))
+        # "display says HOT", "20k to earth when hot"
+        near = {tokens[at].folded for at in range(max(0, match.first - 3), match.last)}
+        hot = next((at for at in match.places if tokens[at].folded == "hot"), 0)
+        return bool(near & {"says", "shows", "display"}) or (
+            hot > 0 and tokens[hot - 1].folded in function_words.WHEN
+        )
     if match.name == "no standby light" and not match.nots:
         # The lamp of a charger that does not charge; "no lamp at all" says more.
         return any(other.name == "does not charge" and abs(other.first - match.last) <= FAR for other in kept)

@@ -41,14 +41,21 @@ _CAPACITORS = tuple(part.name for part in PART_CLASSES if part.name.endswith("ca
 RAIL_ELEMENTS = {"standby": "standby_rail", "controller supply": "vcc", "bulk": "bulk_rail"}
 
 
+PHRASE = "="
+
+
 @dataclass(frozen=True, slots=True)
 class Match:
-    """A symptom said by the tokens `places`; `nots` are those of them that deny."""
+    """A symptom said by the tokens `places`; `nots` are those of them that deny.
+
+    `way` is how it was read: the pattern, or `PHRASE` and the words of a list's phrase; empty where facts imply it.
+    """
 
     name: str
     places: tuple[int, ...]
     nots: frozenset[int]
     present: bool = True
+    way: str = ""
 
     @property
     def first(self) -> int:
@@ -73,6 +80,7 @@ class Pattern:
     name: str
     groups: tuple[_Group, ...]
     present: bool = True
+    text: str = ""
 
 
 def _group(text: str) -> _Group:
@@ -105,7 +113,7 @@ def patterns() -> tuple[Pattern, ...]:
         for name, texts in table.items():
             for text in texts:
                 groups = tuple(_group(piece) for piece in text.split(">"))
-                found.append(Pattern(name, groups, present))
+                found.append(Pattern(name, groups, present, text))
     return tuple(found)
 
 
@@ -122,7 +130,10 @@ def _indexed() -> _Indexed:
     groups: dict[_Group, _Group] = {}
     one_each = tuple(
         Pattern(
-            pattern.name, tuple(groups.setdefault(group, group) for group in pattern.groups), pattern.present
+            pattern.name,
+            tuple(groups.setdefault(group, group) for group in pattern.groups),
+            pattern.present,
+            pattern.text,
         )
         for pattern in patterns()
     )
@@ -196,8 +207,10 @@ def _french_only(tokens: Sequence[Token]) -> frozenset[int]:
     return frozenset(found)
 
 
-def _is_error_number(tokens: Sequence[Token], at: int, err: set[int]) -> bool:
-    """ "error 14", "Fehler F08": a number or code right behind the word; "actual fault K1" names a part."""
+def _is_error_number(tokens: Sequence[Token], at: int, err: set[int], failed: set[int]) -> bool:
+    """ "error 14", "Fehler F08": a number or code right behind the word; "fault K1", "fault F3 open" name a part."""
+    if tokens[at].kind == DESIGNATOR and at + 1 in failed:
+        return False
     if at - 1 not in err or tokens[at].clause != tokens[at - 1].clause:
         return False
     if tokens[at].kind != DESIGNATOR or tokens[at - 1].folded in _CODE_WORDS:
@@ -205,11 +218,22 @@ def _is_error_number(tokens: Sequence[Token], at: int, err: set[int]) -> bool:
     return designator_letters(tokens[at].folded) in _CODE_LETTERS
 
 
+def _longer_phrases(hits: Iterable[Hit]) -> dict[int, list[Hit]]:
+    """Phrases of several words for meanings and parts, under each of their tokens."""
+    found: dict[int, list[Hit]] = defaultdict(list)
+    for hit in hits:
+        if hit.table in (CONCEPT, "parts") and len(hit.places) > 1:
+            for place in hit.places:
+                found[place].append(hit)
+    return found
+
+
 class Places:
     """Where each element stands in one text."""
 
     def __init__(self, tokens: Sequence[Token], hits: Iterable[Hit], rails: dict[int, str]) -> None:
         self.tokens = tokens
+        self.done = sorted({hit.first for hit in hits if hit.table == "actions"})
         spans: dict[str, set[tuple[int, ...]]] = defaultdict(set)
         held = {
             place
@@ -217,20 +241,15 @@ class Places:
             if len(hit.places) > 1 and hit.value in _HOLD_NOTS and tokens[hit.last].folded != "any"
             for place in hit.places
         }
-        longer: dict[int, list[Hit]] = defaultdict(list)
-        for hit in hits:
-            if hit.table in (CONCEPT, "parts") and len(hit.places) > 1:
-                for place in hit.places:
-                    longer[place].append(hit)
+        longer = _longer_phrases(hits)
         devices = {
             place: [hit for hit in found if hit.table == CONCEPT and hit.value in _DEVICES]
             for place, found in longer.items()
         }
         only_french = _french_only(tokens)
         for hit in hits:
-            if hit.value == "no" and len(hit.places) == 1 and hit.first in held:
-                continue
-            if hit.value == "no" and not only_french.isdisjoint(hit.places):
+            alone = len(hit.places) == 1 and hit.first in held
+            if hit.value == "no" and (alone or not only_french.isdisjoint(hit.places)):
                 continue
             if hit.table == CONCEPT and hit.value not in _SHORT_TOO and _is_part(hit, longer):
                 continue
@@ -241,6 +260,7 @@ class Places:
                 spans["@part"].add(hit.places)
                 if hit.value in _CAPACITORS:
                     spans["@capacitor"].add(hit.places)
+        failed = {hit.first for hit in hits if hit.table == "failures"}
         err = {hit.last for hit in hits if hit.table == CONCEPT and hit.value == "err"}
         for at, token in enumerate(tokens):
             if token.kind == DESIGNATOR:
@@ -258,7 +278,7 @@ class Places:
                     spans["long"].add((at,))
             elif _is_of_tries(tokens, at):
                 spans["tries"].add((at,))
-            if token.kind in (NUMBER, CODE, DESIGNATOR) and at and _is_error_number(tokens, at, err):
+            if token.kind in (NUMBER, CODE, DESIGNATOR) and at and _is_error_number(tokens, at, err, failed):
                 spans["error"].add((at - 1, at))
             if at in only_french and token.folded in _QUE:
                 spans["only"].add((at,))
@@ -419,7 +439,7 @@ def pattern_matches(places: Places) -> list[Match]:
             if not chains:
                 break
         for used, nots in chains or ():
-            found.append(Match(pattern.name, used, nots, pattern.present))
+            found.append(Match(pattern.name, used, nots, pattern.present, pattern.text))
     return found
 
 

@@ -48,6 +48,7 @@ def joined(found: Sequence[tuple[int, Read]]) -> Read:
             symptoms[symptom.name] = symptom
         whole = Read(
             symptoms=tuple(symptoms.values()),
+            proposed=(*whole.proposed, *_moved(one.proposed, start)),
             readings=(*whole.readings, *_moved(one.readings, start)),
             attempts=(*whole.attempts, *_moved(one.attempts, start)),
             verdict=_moved([one.verdict], start)[0] if one.verdict else whole.verdict,

@@ -26,6 +26,7 @@ from kb.reading.patterns import Match
 from kb.reading.pieces import joined, pieces
 from kb.reading.readings import Found, find_readings
 from kb.reading.subjects import find_subjects, rated_outputs
+from kb.reading.sureness import split_by_sureness
 from kb.reading.symptoms import find_symptoms
 from kb.reading.tokens import SIGN, WORD, Token, tokens_of
 
@@ -54,9 +55,8 @@ def _read_piece(text: str, known: Known) -> Read:
     acts = [hit.first for hit in hits if hit.table == "actions"]
     minutes = find_minutes(tokens, frozenset(tokens[at].clause for at in acts))
     acts += [at for at, token in enumerate(tokens) if token.folded in function_words.NEW]
-    done = min(acts, default=None)
     volts = [rail.nominal_v for rail in known.rails]
-    cost = find_cost(tokens, minutes[:2] if minutes else None, done, volts)
+    cost = find_cost(tokens, minutes[:2] if minutes else None, min(acts, default=None), volts)
     changes = find_changed_values(tokens)
     blocked = frozenset(at for one in (minutes, cost) if one for at in range(one[0], one[1] + 1))
     blocked |= {at for change in changes for at in range(change.first, change.last + 1)}
@@ -72,8 +72,7 @@ def _read_piece(text: str, known: Known) -> Read:
     finder.mentions = [mention for number, mention in enumerate(finder.mentions) if number not in spoken_of]
     acted = min((one.acted_at for one in attempts if one.acted_at is not None), default=None)
     readings += implied_readings(tokens, hits, subjects, readings, known.rails, blocked, acted)
-    roles = {subject.first: subject.role for subject in subjects if subject.rail}
-    matches = find_symptoms(tokens, hits, roles)
+    matches = find_symptoms(tokens, hits, {one.first: one.role for one in subjects if one.rail})
     settle_after_repair(readings, tokens, acted, finder.mentions, finder.filler.wrong_names())
     events, spent = result_events(tokens, hits, readings, matches, finder.mentions, acted)
     cure_what_came_before(attempts, tokens, hits, GOOD_AFTERWARDS)
@@ -85,22 +84,24 @@ def _read_piece(text: str, known: Known) -> Read:
         for mention in attempts
         if not (_only_blows(mention, matches) or _only_warned_of(mention, tokens, hits))
     ]
-    outputs = any(hit.table == CONCEPT and hit.value == "output" for hit in hits)
+    outputs = any((hit.table, hit.value) == (CONCEPT, "output") for hit in hits)
     matches = implied_symptoms(matches, finder.mentions, readings, tokens, outputs=outputs)
     shown = [match.name for match in matches if match.present]
     for mention in attempts:
         mention.section = mention.section or likely_section(mention.part_class, mention.failure, shown)
     verdict = _verdict(hits, tokens)
     made = _Made(text, tokens)
+    matches, unsure = split_by_sureness(matches, tokens)
     return Read(
         symptoms=tuple(made.symptoms(matches)),
+        proposed=tuple(made.symptoms(unsure)),
         readings=tuple(made.reading(one) for one in sorted(readings, key=lambda one: one.tokens[0])),
         attempts=tuple(made.attempt(one) for one in attempts),
         verdict=made.word(verdict) if verdict else None,
         minutes=ReadAmount(*made.span(minutes[0], minutes[1]), minutes[2]) if minutes else None,
         cost=ReadAmount(*made.span(cost[0], cost[1]), cost[2]) if cost else None,
         dates=tuple(ReadWord(text[start:end], start, end, day) for start, end, day in days),
-        left=tuple(made.left(_used(hits, matches, readings, attempts, blocked))),
+        left=tuple(made.left(_used(hits, matches, readings, attempts, blocked), unsure)),
     )
 
 
@@ -119,7 +120,13 @@ def _only_blows(mention: Mention, matches: Sequence[Match]) -> bool:
 
 
 def _only_warned_of(mention: Mention, tokens: Sequence[Token], hits: Sequence[Hit]) -> bool:
-    """ "warned about the worn pot": what was told and not done."""
+    """ "warned about the worn pot", "refused a new transformer": what was told and not done."""
+    if mention.acted_at is not None and tokens[mention.acted_at].folded in function_words.NEW and any(
+        hit.table == "verdicts" and hit.value == "declined" and tokens[hit.first].sentence == mention.sentence
+        and hit.first < mention.first
+        for hit in hits
+    ):  # fmt: skip
+        return True
     return mention.acted_at is None and any(
         hit.value == "warned" and hit.table == CONCEPT and 0 < mention.first - hit.last <= _WARNED_REACH
         and tokens[hit.last].sentence == mention.sentence
@@ -242,8 +249,16 @@ class _Made:
     def word(self, hit: Hit) -> ReadWord:
         return ReadWord(*self.span(hit.first, hit.last), hit.value)
 
-    def left(self, used: set[int]) -> Iterable[Span]:
-        """The stretches of words that nothing was read from and that are not everyday words alone."""
+    def left(self, used: set[int], unsure: Sequence[Match]) -> Iterable[Span]:
+        """The stretches of words that nothing was read from and that are not everyday words alone.
+
+        What is only proposed is of everyday words alone, and stands there too.
+        """
+        used = used | {at for match in unsure for at in range(match.first, match.last + 1)}
+        stretches = [*self._unread(used), *(Span(*self.span(match.first, match.last)) for match in unsure)]
+        return sorted(stretches, key=lambda one: (one.start, one.end))
+
+    def _unread(self, used: set[int]) -> Iterable[Span]:
         common, plain = every_common_word(), skipped_words() | negation_words()
         start = None
         last = 0

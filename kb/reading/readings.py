@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
+from kb.reading.reading_states import settle_state
 from kb.reading.subjects import Subject
 from kb.reading.tokens import (
     DESIGNATOR,
@@ -18,17 +19,25 @@ from kb.reading.tokens import (
     WORD,
     Token,
 )
-from kb.reading.value_ends import Found, falls_further, fell_to, is_drop, is_rating, limited
+from kb.reading.value_ends import (
+    Found,
+    falls_further,
+    fell_to,
+    is_drop,
+    is_rating,
+    limited,
+    rose_to,
+    share_out,
+)
 
 _QUANTITY_OF_UNIT = {
     "V": "dc_v", "Vac": "ac_v", "Vpp": "ripple_v", "A": "amp", "ohm": "ohm", "F": "farad", "Hz": "hz",
     "degC": "celsius",
 }  # fmt: skip
-_DEAD_BOARD = frozenset(("ohm", "diode_v", "farad", "esr_ohm"))
 _QUANTITY_WORDS = {
     "esr": "esr_ohm", "ripple": "ripple_v", "welligkeit": "ripple_v", "brummspannung": "ripple_v",
-    "ondulation": "ripple_v",
-    "rimpel": "ripple_v", "rimpelspanning": "ripple_v", "rizado": "ripple_v", "ondulazione": "ripple_v", "ac": "ac_v",
+    "ondulation": "ripple_v", "rimpel": "ripple_v",
+    "rimpelspanning": "ripple_v", "rizado": "ripple_v", "ondulazione": "ripple_v", "ac": "ac_v",
     "diode": "diode_v", "restwelligkeit": "ripple_v",
 }  # fmt: skip
 _LARGEST_BARE = 1_000.0
@@ -37,21 +46,9 @@ _GAP = 9  # tokens between a supply or point and its number
 _SKIPPED = function_words.BETWEEN | function_words.LEAST | function_words.MOST | function_words.MORE
 _MOST_RIPPLE_V = 2.0  # a bare number behind a ripple that is no supply's volts
 _OF_A_CAPACITY = frozenset(
-    (
-        "=",
-        "only",
-        "nur",
-        "measured",
-        "reads",
-        "down",
-        "gemessen",
-        "seulement",
-        "solo",
-        "maar",
-        "mesure",
-        "hat",
-    )
-)
+    ("=", "only", "nur", "measured", "measures", "measuring", "reads", "down", "gemessen", "seulement", "solo", "maar",
+     "mesure", "hat")
+)  # fmt: skip
 
 
 def find_readings(
@@ -65,6 +62,7 @@ def find_readings(
     return _Finder(text, tokens, hits, subjects, blocked).run()
 
 
+_BETWEEN_TWO = frozenset(("between", "zwischen", "entre", "tussen", "tra", "fra"))
 # What else may stand between a supply and its number.
 _SAID_BETWEEN = frozenset(
     [("words", name) for name in ("measured", "pulses", "from_to", "after_repair", "good", "bad")]
@@ -118,9 +116,8 @@ class _Finder:
         found: list[Found] = []
         subject: Subject | None = None
         quantity: str | None = None
-        sentence = clause = -1
+        sentence = clause = open_since = -1
         at = 0
-        open_since = -1
         last_rail: Subject | None = None
         while at < len(self.tokens):
             token = self.tokens[at]
@@ -171,7 +168,8 @@ class _Finder:
                 at = last + 1
                 continue
             at += 1
-        return [self._with_state(one) for one in found]
+        share_out(found, self.subjects, self.tokens)
+        return [settle_state(one, self.tokens, self.states, self.at, self.inside) for one in found]
 
     def _said_behind_number(self, last: int, unit: str, quantity: str | None) -> str | None:
         """ "4.2 ohms ESR", "12V shows 1.1V ripple": the quantity stands behind the number."""
@@ -219,7 +217,14 @@ class _Finder:
 
     def _goes_into_last(self, made: Found, gap: range, found: list[Found]) -> bool:
         """Whether the number is an end of the reading before, which then has it."""
-        return fell_to(made, gap, found, self.tokens, self.falling) or limited(made, gap, found, self.tokens)
+        if fell_to(made, gap, found, self.tokens, self.falling):
+            if self._pulses(made.tokens[0]) or self._pulses(made.tokens[-1] + 2):
+                found[-1].high, found[-1].value = (
+                    found[-1].value,
+                    None,
+                )  # "up to 16 then drops to 9, over and over"
+            return True
+        return rose_to(made, gap, found, self.tokens) or limited(made, gap, found, self.tokens)
 
     def _says_where(self, own: Subject, subject: Subject | None) -> bool:
         """ "vcc on U1 pin 7": a point named behind a supply says where it was measured."""
@@ -253,7 +258,7 @@ class _Finder:
     def _numbers(self, at: int) -> tuple[int, float | None, float | None, float | None, str] | None:
         """(last token, value, low, high, unit) of a number or range at token `at`."""
         token = self.tokens[at]
-        if token.kind not in (NUMBER, VOLTS, QUANTITY) or at in self.blocked:
+        if token.kind not in (NUMBER, VOLTS, QUANTITY) or at in self.blocked or self._counts_else(at):
             return None
         if token.kind == QUANTITY and token.unit not in _QUANTITY_OF_UNIT:
             return None
@@ -265,14 +270,7 @@ class _Finder:
             led = self.tokens[at - 1].folded if at else ""
             if led in function_words.FROM and not self._pulses(at):
                 return at, token.value, None, None, token.unit
-            between = led in function_words.FROM or led in (
-                "between",
-                "zwischen",
-                "entre",
-                "tussen",
-                "tra",
-                "fra",
-            )
+            between = led in function_words.FROM or led in _BETWEEN_TWO
             joined = self.tokens[at + 1].folded in ("to", "bis", "tot", "a", "al", "auf") or between
             if (
                 joined
@@ -286,8 +284,22 @@ class _Finder:
                     return other, low, low, high, second.unit or token.unit
         return at, token.value, None, None, token.unit
 
+    def _counts_else(self, at: int) -> bool:
+        """ "pin 9", "with a 2A load": a contact's number, and the current of a load."""
+        before = self.tokens[at - 1].folded if at else ""
+        after = at + 1 if at + 1 < len(self.tokens) else at
+        load = (
+            self.tokens[after].folded in ("load", "last", "charge")
+            or self.states.get(after, ("", ""))[0] == "loads"
+        )
+        behind_volts = at > 0 and self.tokens[at - 1].kind in (VOLTS, NUMBER)  # "12 V 5 A", "11.8V@2A"
+        load = load or behind_volts or before in ("with", "at")
+        return before == "pin" or (self.tokens[at].unit == "A" and load)
+
     def _pulses(self, at: int) -> bool:
         """Whether the clause says that the value comes and goes, so that "from 9 to 16" is a range."""
+        if at >= len(self.tokens):
+            return False
         clause = self.tokens[at].clause
         return any(
             place in self.pulsing
@@ -335,7 +347,13 @@ class _Finder:
             return token.folded in "=~≈:-(,)" or len(token.folded) > 1 or self._before_rating(place)
         if token.kind == QUANTITY and token.unit == "F":
             return True
-        if token.kind == VOLTS and place and self._before_rating(place - 1):
+        if (
+            token.kind == VOLTS
+            and place
+            and (self._before_rating(place - 1) or is_rating(self.tokens, place))
+        ):
+            return True
+        if token.folded in function_words.WHEN_MEASURED:
             return True
         if token.kind == NUMBER and place and self.tokens[place - 1].folded == "pin":
             return True
@@ -357,8 +375,6 @@ class _Finder:
 
     def _taken_before(self, own: Subject, quantity: str | None, found: list[Found]) -> Found | None:
         """ "385 on bulk", "nur 9 V auf der 12V": the number stands before the supply."""
-        if not own.rail:
-            return None
         place = own.first - 1
         seen = False
         while (
@@ -371,6 +387,12 @@ class _Finder:
             return None
         token = self.tokens[place]
         measured = token.kind in (NUMBER, VOLTS) or token.unit in ("Vpp", "ohm")
+        if own.point:
+            # "ESR 12 ohms on C9", "0.52 across D14"
+            measured = token.unit == "ohm" and quantity == "esr_ohm"
+            if self.tokens[own.first - 1].folded == "across":
+                drop = is_drop(self.tokens, own, place, token.value, token.unit)
+                measured, quantity = drop or token.unit == "V", "diode_v" if drop else quantity
         if not measured or place in self.blocked or (token.value is None and token.low is None):
             return None
         if self._is_of_one_before(place):
@@ -415,10 +437,10 @@ class _Finder:
             return False
         if crosses and not unit and self._is_whole(at) and not any(self.tokens[p].folded == "(" for p in gap):
             return False
-        if len(gap) > _GAP:
+        if len(gap) > _GAP or (crosses and subject.rail and self._said_behind(last)):
             return False
         strange = [place for place in gap if not self._skips(place)]
-        if len(strange) > (1 if unit == "V" else 0):
+        if len(strange) > (1 if unit == "V" or self._is_led_to(subject, at) else 0):
             return False
         if strange and (self.tokens[strange[0]].kind != WORD or self._means(strange[0])):
             return False
@@ -433,21 +455,50 @@ class _Finder:
         if any(self.tokens[place].folded in function_words.SHOULD for place in gap):
             return False
         if subject.point is not None:
-            if unit == "V" and (self._is_outcome(subject, gap) or (crosses and self._said_behind(last))):
-                return False
-            if (
-                subject.point.startswith("R")
-                and not subject.point.startswith(("RL", "RY"))
-                and not any(self.tokens[p].folded in function_words.MEASURED for p in gap)
-            ):
-                return False
-            kind = quantity or _QUANTITY_OF_UNIT.get(unit, "")
-            if kind in ("farad",):
-                return any(self.tokens[p].folded in _OF_A_CAPACITY for p in gap)
-            return kind in ("esr_ohm", "ohm", "diode_v", "celsius", "dc_v", "ripple_v", "hz") and (
-                bool(unit) or quantity == "esr_ohm"
-            )
+            outcome = crosses and self._said_behind(last)
+            return not (unit == "V" and outcome) and self._is_of_point(subject, at, unit, quantity, gap)
+        if unit in ("ohm", "Vpp") and self._is_of_a_part(subject, gap):
+            return False
         return unit in ("", "V", "Vpp", "Vac", "A", "ohm")
+
+    def _is_of_point(self, subject: Subject, at: int, unit: str, quantity: str | None, gap: range) -> bool:
+        """Whether the number at token `at` may be read at a part or test point."""
+        point = str(subject.point)
+        rating = point.startswith("C") and point[1:].isdigit() and not gap  # "C3 450V cap"
+        if unit == "V" and (rating or self._is_outcome(subject, gap)):
+            return False
+        if (
+            point.startswith("R")
+            and not point.startswith(("RL", "RY"))
+            and not any(self.tokens[p].folded in function_words.MEASURED for p in gap)
+        ):
+            return False
+        kind = quantity or _QUANTITY_OF_UNIT.get(unit, "dc_v")
+        if kind in ("farad",):
+            return any(self.tokens[p].folded in _OF_A_CAPACITY for p in gap)
+        return kind in ("esr_ohm", "ohm", "diode_v", "celsius", "dc_v", "ripple_v", "hz") and (
+            bool(unit) or quantity == "esr_ohm" or self._is_at_test_point(subject, at)
+        )
+
+    def _is_of_a_part(self, subject: Subject, gap: range) -> bool:
+        """ "caps on 12V: 2.1R", "Vcc 13.2, gate 4 Vpp": the supply only says which parts."""
+        before = range(max(0, subject.first - 3), subject.first)
+        clause = self.tokens[subject.first].clause
+        on = any(self.tokens[place].folded in function_words.PLACE for place in before)
+        part = any(place in self.parts and self.tokens[place].clause == clause for place in before)
+        return (on and part) or any(self.tokens[place].folded in ("gate", "drain") for place in gap)
+
+    def _is_at_test_point(self, subject: Subject, at: int) -> bool:
+        """ "TP3 reads 1.24": what is read at a test point without a unit is volts."""
+        measured = self.tokens[at - 1].folded in function_words.MEASURED
+        return str(subject.point).startswith("TP") and measured and not self._is_whole(at)
+
+    def _is_led_to(self, subject: Subject, at: int) -> bool:
+        """ "19 V brick gives 21.7", "12 V is there (12.2)": a verb of measuring or a bracket leads to the number."""
+        before = self.tokens[at - 1].folded
+        if before == "(":
+            return self._is_close(subject, at)
+        return not self._is_whole(at) and before in function_words.GIVES
 
     def _said_behind(self, last: int) -> bool:
         """ "NTC1 open, 0 V on the bulk": the supply stands behind the number."""
@@ -498,6 +549,7 @@ class _Finder:
             or token.folded in function_words.ON
             or token.folded in function_words.RANGE
             or token.folded in function_words.SHOULD | function_words.ALL_GOOD
+            or token.folded in function_words.WHEN_MEASURED
             or token.kind == NUMBER
         )
 
@@ -518,7 +570,9 @@ class _Finder:
             kind = "esr_ohm"
         elif quantity == "ripple_v" and unit in ("", "V", "Vpp"):
             kind = "ripple_v"
-        elif quantity in ("diode_v", "ac_v") and unit in ("V", "Vac"):
+        elif (quantity in ("diode_v", "ac_v") and unit in ("V", "Vac")) or (
+            quantity == "diode_v" and not unit and subject.point
+        ):
             kind = quantity
         biggest = max(abs(number) for number in (value, low, high) if number is not None)
         if not unit and biggest > _LARGEST_BARE:
@@ -543,45 +597,3 @@ class _Finder:
             high,
             tokens=[*range(at, end + 1)],
         )
-
-    def _with_state(self, one: Found) -> Found:
-        subject, tokens = one.subject, self.tokens
-        start, end = self._clause_of(one)
-        for place in range(start, end):
-            if place in self.states and not (subject.first <= place <= subject.last):
-                table, word = self.states[place]
-                if table == "supply" and one.supply is None:
-                    one.supply = word
-                elif table == "loads" and one.load is None:
-                    one.load = word
-        if subject.rail and subject.role == "standby":
-            one.supply = one.supply or "standby"
-        if one.quantity in _DEAD_BOARD:
-            one.supply = "unpowered"
-        low, high = one.gap or (one.first, one.tokens[0])
-        words = {tokens[place].folded for place in range(low, high)}
-        nearby = {
-            tokens[place].folded
-            for place in (one.tokens[0] - 1, one.tokens[-1] + 1)
-            if 0 <= place < len(tokens) and tokens[place].sentence == tokens[one.first].sentence
-        }
-        one.before = bool(words & function_words.BEFORE)
-        one.after_repair = not one.before and bool((words | nearby) & function_words.AGAIN)
-        return one
-
-    def _clause_of(self, one: Found) -> tuple[int, int]:
-        """Tokens of the clause around the reading, up to the next reading's subject or a bracketed addition."""
-        clause = self.tokens[one.tokens[-1]].clause
-        start = one.tokens[0]
-        while (
-            start > 0
-            and self.tokens[start - 1].clause == clause
-            and not (start - 1 in self.inside and start - 1 < one.subject.first)
-        ):
-            start -= 1
-        end = one.tokens[-1] + 1
-        while end < len(self.tokens) and self.tokens[end].clause == clause:
-            if end in self.at and end > one.last:
-                break
-            end += 1
-        return start, end

@@ -64,12 +64,36 @@ def find_subjects(
             found.append(subject)
         elif token.kind == NUMBER and (bare := _bare(at, token, tokens, rails)) is not None:
             found.append(bare)
+        elif (spelt := _spelt(at, tokens, rails)) is not None:
+            found.append(spelt)
         elif token.kind == DESIGNATOR:
             found.append(Subject(at, at, point=token.folded))
         elif token.folded in function_words.CONTACT and (owner := _switch_before(at, tokens)) is not None:
             found.append(Subject(at, at, point=owner))
     found.sort(key=lambda subject: subject.first)
     return _joined(found, tokens)
+
+
+_SPELT_VOLTS = {"three": 3.0, "five": 5.0, "nine": 9.0, "twelve": 12.0, "fifteen": 15.0, "twentyfour": 24.0}
+
+
+def _spelt(at: int, tokens: Sequence[Token], rails: Sequence[KnownRail]) -> Subject | None:
+    """ "the five volt line", "twelve is 12.3": a supply whose volts are written as a word."""
+    volts = _SPELT_VOLTS.get(tokens[at].folded)
+    if volts is None or at + 1 >= len(tokens) or tokens[at + 1].clause != tokens[at].clause:
+        return None
+    last = at + 1 if tokens[at + 1].folded in ("volt", "volts", "v") else at
+    after = tokens[last + 1] if last + 1 < len(tokens) else None
+    if after is None or after.folded not in function_words.IS_RAIL | function_words.GIVES:
+        return None
+    measured = tokens[last + 2] if last + 2 < len(tokens) else None
+    if last == at and (measured is None or measured.kind not in (NUMBER, VOLTS)):
+        return None  # "twelve is too many"
+    own = next((rail for rail in rails if rail.nominal_v == volts), None)
+    if own is not None:
+        return _known(at, last, own)
+    named = obvious_rail(f"{volts:g}V")
+    return Subject(at, last, f"{volts:g}V", named.role, volts) if named else None
 
 
 _SWITCHES = frozenset(("K", "RL", "RLY", "RY", "S", "SW"))
@@ -95,6 +119,9 @@ _RECTIFIED = ("bulk capacitor", "electrolytic capacitor")
 def _has_mains_volts(hit: Hit, tokens: Sequence[Token]) -> bool:
     """ "385 V on the cap", "0V sur le chimique principal": what stands on it is the rectified mains."""
     at, clause = hit.first - 1, tokens[hit.first].clause
+    behind = tokens[hit.last + 1 : hit.last + 4]
+    if hit.value == "bulk capacitor" and [one.folded for one in behind[:2]] == ["charged", "to"]:
+        return len(behind) > 2 and behind[2].kind in (NUMBER, VOLTS)
     seen = False
     while at >= 0 and tokens[at].clause == clause and tokens[at].folded in function_words.ON:
         seen, at = True, at - 1
@@ -234,7 +261,13 @@ def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownR
         known = next((rail for rail in rails if rail.nominal_v == token.value), None)
         if known is not None:
             return _known(at, at, known)
-    if after is None or token.value is None or after.folded not in function_words.IS_RAIL:
+        named = obvious_rail(f"{token.value:g}V")
+        if token.value in _USUAL_DENIED and named is not None:
+            return Subject(at, at, f"{token.value:g}V", named.role, named.nominal_v)
+    if after is None or token.value is None:
+        return None
+    led = at > 0 and tokens[at - 1].folded == "the" and after.folded in function_words.GIVES | {"only"}
+    if after.folded not in function_words.IS_RAIL and not led:
         return None
     beyond = tokens[at + 2 : at + 5]
     if not any(one.kind in (NUMBER, VOLTS) for one in beyond):
@@ -303,7 +336,7 @@ def _is_told_behind(at: int, tokens: Sequence[Token]) -> bool:
         place < at - 1
         and place >= 0
         and tokens[place].clause == clause
-        and tokens[place].kind in (NUMBER, VOLTS)
+        and (tokens[place].kind == VOLTS or "." in tokens[place].folded or "," in tokens[place].folded)
         and any(tokens[one].folded in function_words.ON_ONE for one in range(place + 1, at))
     )
 

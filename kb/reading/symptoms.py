@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 from kb.reading import function_words
 from kb.reading.denials import OF_HISTORY, settle_denied
@@ -11,7 +12,7 @@ from kb.reading.framed import is_only_spoken_of
 from kb.reading.lexicon import Hit, every_common_word, negation_words
 from kb.reading.mentions import device_phrases
 from kb.reading.not_meant import is_of_something_else, is_past, is_said_good
-from kb.reading.patterns import Match, Places, pattern_matches
+from kb.reading.patterns import PHRASE, Match, Places, pattern_matches
 from kb.reading.tokens import NUMBER, WORD, Token
 
 _SHORT_CLAUSE = 5  # words of a clause in which an everyday word alone is about the device
@@ -37,7 +38,8 @@ def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int,
             if any(first in own and not own >= phrase for first, phrase in devices.items()):
                 continue  # "fan heater only …" is no fan
             nots = frozenset(at for at in hit.places if tokens[at].folded in negations)
-            found.append(Match(hit.value, hit.places, nots))
+            words = " ".join(tokens[at].folded for at in hit.places)
+            found.append(Match(hit.value, hit.places, nots, way=f"{PHRASE}{words}"))
     found += pattern_matches(places)
     found = [_of_an_amplifier(match, places) for match in found]
     found = [_once_blown(match, tokens) for match in found]
@@ -79,7 +81,7 @@ _OF_A_PART = frozenset(("fuse blown", "fuse blows again when replaced", "burnt p
 # What a sentence may be about instead of the whole device.
 _OTHER_SUBJECTS = (
     "button", "channel", "pfc", "fan", "motor", "light", "backlight", "heater", "remote", "speaker", "screen",
-    "picture", "sound", "standby", "segment", "port", "vcc", "bulk", "relay", "error", "communication",
+    "picture", "sound", "standby", "segment", "port", "vcc", "bulk", "relay", "error", "communication", "else",
 )  # fmt: skip
 _OF_THE_WHOLE = frozenset(("dead", "does not work", "does not turn off", "starts then shuts down"))
 # What goes off by itself without the device doing so: "sound cuts out".
@@ -113,7 +115,7 @@ def _of_an_amplifier(match: Match, places: Places) -> Match:
     inside = {"board", "@transformer", "track"}
     if any(places.in_sentence(name, match.first) for name in inside):
         return match
-    return Match("hum from speakers", match.places, match.nots, match.present)
+    return replace(match, name="hum from speakers")
 
 
 _LEADS_TO_NOTHING = frozenset(
@@ -140,7 +142,7 @@ def _once_blown(match: Match, tokens: Sequence[Token]) -> Match:
         return match
     words = {tokens[at].folded for at in range(match.first, match.last + 1)}
     if words & _RELATIVE and not words & _AGAIN:
-        return Match("fuse blown", match.places, match.nots, match.present)
+        return replace(match, name="fuse blown")
     return match
 
 
@@ -148,29 +150,29 @@ def _lives(match: Match, tokens: Sequence[Token]) -> Match:
     """ "makes a noise and does nothing": something goes on, so that it is not dead."""
     if match.name != "dead" or not match.first or tokens[match.first].folded not in _DOES:
         return match
-    if not any(tokens[at].folded in _NOTHING for at in match.places):
+    if not any(tokens[at].folded in function_words.NOTHING for at in match.places):
         return match  # "clicks and does not come on"
     at = match.first - 1
     if tokens[at].folded not in _AND_BUT or (at and tokens[at - 1].sentence != tokens[at].sentence):
         return match
-    return Match("does not work", match.places, match.nots, match.present)
+    return replace(match, name="does not work")
 
 
 def _of_one_output(match: Match, tokens: Sequence[Token], rails: dict[int, str]) -> Match:
     """ "the 24 V output is missing": a supply that is named, and not all of them."""
-    at = match.first - 1
-    if match.name != "all outputs missing" or match.nots or at < 0:
+    if match.name != "all outputs missing" or match.nots:
         return match
-    named = at in rails and rails[at] not in ("bulk", "controller supply", "standby")
-    if not named or tokens[at].clause != tokens[match.first].clause:
+    others = ("bulk", "controller supply", "standby")
+    near = range(match.first - 1, match.last)
+    named = next(
+        (at for at in near if tokens[at].kind == NUMBER or rails.get(at, "bulk") not in others), None
+    )
+    if named is None or named in match.places or tokens[named].clause != tokens[match.first].clause:
         return match
-    return Match("one output missing", (at, *match.places), match.nots, match.present)
+    return replace(match, name="one output missing", places=tuple(sorted((named, *match.places))))
 
 
 _DOES = frozenset(("does", "do", "did", "tut", "macht", "doet", "fait", "hace", "fa"))
-_NOTHING = frozenset(
-    ("nothing", "anything", "nichts", "nix", "rien", "niets", "niks", "nada", "niente", "nulla")
-)
 _AND_BUT = frozenset(("and", "but", "und", "aber", "et", "mais", "en", "maar", "y", "pero", "e", "ma"))
 _RELATIVE = frozenset(("which", "that", "had", "was", "who", "qui", "que", "che", "die", "der", "welche"))
 _AGAIN = frozenset(
@@ -232,7 +234,7 @@ def _several_outputs(kept: list[Match], rails: dict[int, str]) -> list[Match]:
     first = single[0]
     places = tuple(sorted({place for match in single for place in match.places}))
     nots = frozenset().union(*(match.nots for match in single))
-    several = Match("more than one output missing", places, nots)
+    several = replace(first, name="more than one output missing", places=places, nots=nots)
     return [several if match is first else match for match in kept if match is first or match not in single]
 
 
@@ -247,7 +249,7 @@ def _joined_outputs(match: Match, tokens: Sequence[Token], rails: dict[int, str]
             if at in rails:
                 if joined and rails[at] not in ("bulk", "controller supply"):
                     places = tuple(sorted({*match.places, at}))
-                    return Match("more than one output missing", places, match.nots)
+                    return replace(match, name="more than one output missing", places=places)
                 break
             joined = joined or tokens[at].folded in function_words.JOINS_OF_RAILS
             if not (
@@ -273,14 +275,23 @@ def _only_if_alone(kept: list[Match]) -> list[Match]:
     ):
         # "stops after ten minutes, starts again when cold"; "backlight on for a second, then goes out"
         kept = [match for match in kept if match.name != "starts then shuts down"]
+    runs = any(match.present and match.name in _RUNS for match in kept)
+    general = {"standby light on but will not start"} if runs else set()
+    general |= {_GENERAL_OF[match.name] for match in kept if match.present and match.name in _GENERAL_OF}
     return [
         match
         for match in kept
-        if not (more and match.name == _NO_MORE) and (match.present or match.name != "starts then shuts down")
+        if not (more and match.name == _NO_MORE)
+        and not (match.present and match.name in general)
+        and (match.present or match.name != "starts then shuts down")
     ]
 
 
 _NO_MORE = "does not work"
+# What only a set does that has started.
+_RUNS = ("sound but no picture", "picture but no sound", "backlight goes off after seconds")
+# Symptoms that say all that a wider one says, and more.
+_GENERAL_OF = {"sound but no picture": "no picture", "standby light on but will not start": "dead"}
 # Symptoms that describe one thing in different degrees: of two that share a word the first listed is meant.
 _ALIKE = (
     ("buzzing from the board", "hum from speakers"),
@@ -293,6 +304,7 @@ _ALIKE = (
     ("part too hot to touch", "fails when warm"),
     ("trips the mains breaker", "trips the residual-current device", "starts then shuts down"),
     ("one channel silent", "dead", "does not work", "picture but no sound"),
+    ("trips the mains breaker", "trips the residual-current device", "fuse blown"),
     ("relay clicks once", "relay clicks repeatedly", "ticking or chirping noise"),
     ("standby light on but will not start", "dead", "does not work"),
     ("standby light on but will not start", "starts then shuts down"),

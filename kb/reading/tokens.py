@@ -26,7 +26,7 @@ WORD, NUMBER, VOLTS, QUANTITY, RAIL, DESIGNATOR, CODE, SIGN = (
 
 _NUM = r"[0-9]{1,7}(?:[.,][0-9]{1,4}(?![0-9]))?(?![.,]?[0-9])"
 _RUN = re.compile(
-    r"(?P<range>(?<![\w.,])[0-9]{1,4}(?:[.,][0-9]{1,3})?\s?[vV]?\s?(?:-|–|\.\.\.?)\s?"
+    r"(?P<range>(?<![\w.,])[0-9]{1,4}(?:[.,][0-9]{1,3})?\s?[vV]?\s?(?:(?<!\s)(?:-|–|\.\.\.?)\s?|(?<=\s)(?:-|–|\.\.\.?)\s)"
     r"[0-9]{1,4}(?:[.,][0-9]{1,3})?(?![\w.,]?[0-9])(?![-./][0-9]))"
     rf"|(?P<number>(?:(?<![\w])[+\-−±~](?=[0-9.]))?{_NUM})"
     r"|(?P<letters>[^\W\d_]++(?:[̀-ͯ]++[^\W\d_]*+)*+)"
@@ -34,6 +34,7 @@ _RUN = re.compile(
     r"|(?P<arrow>(?<!-)-+>|(?<!=)=+>|→|⇒)"
     r"|(?P<sign>[^\w\s])"
 )
+_PEAK_TO_PEAK = re.compile(r" ?(?:pk?-?pk?|peak(?: to |-to-)peak)(?![\w-])", re.IGNORECASE)
 _SPACE_END = re.compile(r"\s|$")
 # Units by their folded names: (SI unit, power of ten).
 _UNITS: dict[str, tuple[str, float]] = {
@@ -213,6 +214,9 @@ class _Scan:
             known = ("ohm", 1e6)
         if self._goes_on(at + 2):
             return nothing
+        if known[0] == "V" and (more := _PEAK_TO_PEAK.match(self.text, after.end())):
+            used = next(n for n in range(1, 9) if self.pieces[at + n].end() == more.end())
+            return ("Vpp", known[1], more.end(), used)
         return (known[0], known[1], after.end(), 1)
 
     def _numeric(self, at: int) -> int:

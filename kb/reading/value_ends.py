@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Container, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from kb.facts.designators import designator_letters
 from kb.reading import function_words
@@ -61,6 +62,23 @@ def fell_to(made: Found, gap: range, found: list[Found], tokens: Sequence[Token]
     if between & (function_words.NOW | function_words.AGAIN):
         return False
     before.low, before.last = made.value, made.last
+    before.tokens += made.tokens
+    return True
+
+
+def rose_to(made: Found, gap: range, found: list[Found], tokens: Sequence[Token]) -> bool:
+    """Makes "4.6 rising to 5.0" the ends of one reading; True where `made` went into the one before."""
+    before = found[-1] if found else None
+    words = {tokens[place].folded for place in gap}
+    if (
+        before is None
+        or before.value is None
+        or before.low is not None
+        or before.subject is not made.subject
+        or not (words & function_words.RISES and words & function_words.DOWN_TO)
+    ):
+        return False
+    before.low, before.high, before.value, before.last = before.value, made.value, None, made.last
     before.tokens += made.tokens
     return True
 
@@ -139,6 +157,23 @@ def is_rating(tokens: Sequence[Token], at: int) -> bool:
     if before > 0 and tokens[before].folded == "/":
         before -= 1
     return tokens[at].unit == "V" and before >= 0 and tokens[before].unit == "F"
+
+
+def share_out(found: Sequence[Found], subjects: Sequence[Subject], tokens: Sequence[Token]) -> None:
+    """Gives "C8 C9 ESR 3R and 2R6" to the two parts in their order; `subjects` stand in the order of the text."""
+    numbers = {id(own): number for number, own in enumerate(subjects)}
+    measured = {id(one.subject) for one in found}
+    for one, other in pairwise(found):
+        subject = other.subject
+        if one.subject is not subject or not subject.point or one.quantity != other.quantity:
+            continue
+        number = numbers.get(id(subject), 0)
+        before = subjects[number - 1] if number else None
+        if before is None or not before.point or id(before) in measured:
+            continue
+        joined = (*range(before.last + 1, subject.first), *range(one.last + 1, other.tokens[0]))
+        if all(tokens[at].folded in function_words.LISTED for at in joined):
+            one.subject, one.first = before, min(one.first, before.first)
 
 
 def mentions_now(tokens: Sequence[Token], one: Found) -> bool:

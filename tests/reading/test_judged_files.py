@@ -65,6 +65,7 @@ FRESH_NOTES = {language: _read(f"fresh_{language}.toml")["note"] for language in
 UNSEEN_NOTES = {language: _read(f"unseen_{language}.toml")["note"] for language in UNSEEN}
 EVENT_NOTES = {language: _read(f"events_{language}.toml")["note"] for language in LANGUAGES}
 VOICES = {language: _read(f"voices_{language}.toml")["note"] for language in LANGUAGES}
+BENCH = {"en": _read("bench_en.toml")["note"]}
 QUERIES = _read("queries.toml")["query"]
 UNSEEN_QUERIES = _read("unseen_queries.toml")["query"]
 EVENT_QUERIES = _read("events_queries.toml")["query"]
@@ -77,6 +78,7 @@ ALL_NOTES = [
         ("unseen ", UNSEEN_NOTES),
         ("event ", EVENT_NOTES),
         ("voices ", VOICES),
+        ("bench ", BENCH),
     )
     for language, notes in files.items()
     for number, note in enumerate(notes)
@@ -128,7 +130,7 @@ def test_each_language_has_traps() -> None:
 
 @pytest.mark.parametrize("note", ALL_NOTES)
 def test_a_note_is_labelled_with_known_words(note: Facts) -> None:
-    assert note.keys() <= FACTS | {"text", "family", "held_out", "trap"}
+    assert note.keys() <= FACTS | {"text", "family", "held_out", "trap", "judged"}
     _check_facts(note)
 
 

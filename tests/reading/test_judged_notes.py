@@ -53,12 +53,17 @@ VOICE_FLOORS = {
         "result": (0.94, 0.76),
     },
     "voices held out": {
-        "symptoms": (0.76, 0.73),
+        "symptoms": (0.78, 0.73),
         "readings": (0.94, 0.59),
         "attempts": (0.75, 0.79),
         "part_class": (0.94, 0.76),
         "section": (0.91, 0.71),
     },
+}
+# The same of short English notes of the bench, of which symptoms and readings are labelled.
+BENCH_FLOORS = {
+    "bench": {"symptoms": (0.97, 0.72), "readings": (0.95, 0.88)},
+    "bench held out": {"symptoms": (0.76, 0.71), "readings": (0.69, 0.45)},
 }
 # The same of texts that the reader was not made with.
 UNSEEN_FLOORS = {
@@ -96,7 +101,7 @@ def test_notes_of_repair_events_are_read_as_well_as_before() -> None:
 
 
 def test_notes_in_many_voices_are_read_as_well_as_before() -> None:
-    for part, floors in VOICE_FLOORS.items():
+    for part, floors in (VOICE_FLOORS | BENCH_FLOORS).items():
         tallies = [tally_of(language, part) for language in LANGUAGES]
         for kind, (precision, recall) in floors.items():
             whole = _whole(tallies, kind)

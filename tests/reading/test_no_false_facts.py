@@ -297,3 +297,46 @@ todos los condensadores medidos, bien
 @pytest.mark.parametrize("text", BESIDE_THE_FAULT)
 def test_what_stands_beside_the_fault_is_no_symptom(text: str) -> None:
     assert {name for name in names(read(text, FAMILY)) if not name.startswith("!")} == set()
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        # a denial belongs to what stands beside it
+        ("no spares available for the burnt transformer", {"burnt part seen"}),
+        (
+            "please don't replace the fuse again, the last three blew at once",
+            {"fuse blown"},
+        ),
+        ("the pot does nothing and the set hums", {"buttons do not respond", "hum from speakers"}),
+        # parts, tests and messages beside the device
+        ("24V line fine with the inverter fet gone", set()),
+        ("ran overnight with 4 power cycles", set()),
+        ("driver IC hot enough to burn a finger", {"part too hot to touch"}),
+        ("element to earth 20k when hot", set()),
+        ("everything else stayed on", set()),
+        ("primary cap charged to 326", set()),
+        ("TV on the blink again", set()),
+        ("output collapses when the fourth segment driver is plugged in", {"output voltage low"}),
+        ("heater in the wheelhouse keeps cutting out", {"starts then shuts down"}),
+        ("tuner supply 3.3 missing", {"one output missing"}),
+        ("real fault F3 open", {"fuse blown"}),
+        # the narrower name says the wider one
+        ("audio fine but screen stays black", {"sound but no picture"}),
+        ("screen comes on for a moment then blank, red light stays", {"backlight goes off after seconds"}),
+    ],
+)
+def test_each_symptom_is_what_its_own_words_say(text: str, wanted: set[str]) -> None:
+    assert names(read(text)) == wanted
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "owner refused 60 for a new transformer",
+        "for next week: try a new U2, if that fails Q4",
+        "D14 looked cooked but measures fine",
+    ],
+)
+def test_what_was_refused_planned_or_measured_away_is_no_fix(text: str) -> None:
+    assert read(text).attempts == ()

@@ -108,6 +108,28 @@ def test_a_press_takes_in_again_what_was_left_out(client: Client) -> None:
     assert "no picture" in symptoms(saved(client, **Page(taken.text).form("/cases")))
 
 
+UNSURE = "Loud hum. There is water in the bucket next to it"  # no spill
+
+
+def test_what_is_not_sure_is_shown_and_kept_only_where_it_is_pressed(client: Client) -> None:
+    data = {"family": "GL-31", "complaint": UNSURE}
+    shown = client.post("/cases", data={**data, "read": "yes"})
+    assert "not sure: “water in”" in words_of(shown.text)
+    assert symptoms(saved(client, **data)) == {"hum from speakers"}
+    key = "symptom failed after a spill or damp"
+    taken = client.post("/cases", data={**Page(shown.text).form("/cases"), "take": key})
+    assert "not sure" not in words_of(taken.text)
+    assert "failed after a spill or damp" in symptoms(saved(client, **Page(taken.text).form("/cases")))
+
+
+def test_what_is_not_sure_is_taken_in_on_the_page_of_a_case(client: Client) -> None:
+    uid = saved(client, complaint=UNSURE).uid
+    assert "not sure" in words_of(client.get(f"/cases/{uid}").text)
+    data = {"take": "symptom failed after a spill or damp"}
+    assert client.post(f"/cases/{uid}/facts", data=data).status_code == 303
+    assert "failed after a spill or damp" in symptoms(record(client, str(uid)))
+
+
 def test_the_part_of_the_form_that_follows_the_typing_is_what_the_form_shows(client: Client) -> None:
     typed = {"family": "GL-31", "complaint": COMPLAINT, "notes": NOTES}
     alone = client.post("/cases/read", data=typed)

@@ -69,11 +69,15 @@ class Fact:
 
 @dataclass(frozen=True, slots=True)
 class TextRead:
-    """A text with the facts read in it, in their order; `left` are pieces that could not be placed."""
+    """A text with the facts read in it, in their order; `left` are pieces that could not be placed.
+
+    `proposed` are symptoms that only a person takes in. Nothing but a press makes facts of them.
+    """
 
     text: str = ""
     facts: tuple[Fact, ...] = ()
     left: tuple[str, ...] = ()
+    proposed: tuple[Fact, ...] = ()
 
     def pieces(self, without: Collection[str] = ()) -> list[tuple[str, bool]]:
         """The text cut where a mark begins or ends: (piece, whether a fact was read from it).
@@ -202,9 +206,17 @@ class Making:
                 self._seen.add(key)
                 facts.append(Fact(key, kind, what, span.words, span.start, span.end, value))
         facts.sort(key=lambda one: (one.start, one.end))
-        return TextRead(
-            text, tuple(facts), tuple(one.words for one in sorted(left, key=lambda one: one.start))
-        )
+        left.sort(key=lambda one: one.start)
+        proposed = tuple(self._proposed(found))
+        return TextRead(text, tuple(facts), tuple(one.words for one in left), proposed)
+
+    def _proposed(self, found: Read) -> Iterable[Fact]:
+        for one in found.proposed:
+            name = self._symptoms.get(one.name.casefold())
+            key = f"symptom {name}"
+            if name is not None and key not in self._seen:
+                noted = NotedSymptom(name=name, present=one.present)
+                yield Fact(key, "symptom", name, one.words, one.start, one.end, noted)
 
     def _values(self, found: Read, left: list[Span]) -> Iterable[tuple[Span, str, str, Value]]:
         for symptom in found.symptoms:
@@ -336,7 +348,8 @@ def leave_out(shop: Shop, uid: str, key: str) -> bool:
 def _change(shop: Shop, uid: str, key: str, change: Any) -> bool:
     # Made on what stands in the store now: one fact more or less overwrites nothing that others saved.
     view = cases.own(shop, uid)
-    facts = [fact for one in read_case(shop, view.record, view.family) for fact in one.facts]
+    texts = read_case(shop, view.record, view.family)
+    facts = [fact for one in texts for fact in (*one.facts, *one.proposed)]
     fact = next((one for one in facts if one.key == key), None)
     if fact is None:
         return False

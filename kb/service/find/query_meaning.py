@@ -76,7 +76,12 @@ def _read(text: str, known: Known) -> Meant:
     }
     return Meant(
         of_letters=tuple(_by_letters(text, named.keys() | not_meant)),
-        symptoms=tuple((entry.name, entry.start, entry.end) for entry in facts.symptoms if entry.present),
+        # What is only proposed as a fact still says what is sought.
+        symptoms=tuple(
+            (entry.name, entry.start, entry.end)
+            for entry in (*facts.symptoms, *facts.proposed)
+            if entry.present
+        ),
         part_classes=tuple(named.values()),
         not_meant=tuple((one.value, one.start, one.end) for one in refused),
     )

@@ -62,6 +62,8 @@ def _parts_only_named(text: str, facts: list[Fact], known: Known, family: str) -
         letters = designator_letters(part)
         if _GOOD_BEHIND.match(text, found.end()) or _PLACE_BEFORE.search(text[: found.start()]):
             continue
+        if not _is_list_of_parts(text, found.start(), found.end()):
+            continue
         if part in named or not letters or any(start <= found.start() < end for start, end in taken):
             continue
         if part not in parts and letters not in known.letters:
@@ -72,6 +74,26 @@ def _parts_only_named(text: str, facts: list[Fact], known: Known, family: str) -
         attempt = Attempt(part=part, part_class=part_class, section=section, action="found")
         what = spoken_attempt(attempt)
         yield Fact(f"attempt {what}", "attempt", what, found[0], found.start(), found.end(), attempt)
+
+
+_PIECE_ENDS = re.compile(r"[.,;:!?\n]")
+_OTHER_WORD = re.compile(r"[^\W\d_]{2,}")
+_JOINS = frozenset(("and", "und", "et", "en", "the", "plus", "new", "neu", "nieuw", "both"))
+_MOST_OTHER_WORDS = 2  # "C9 + C10 on sight"
+# With one of these a part is spoken of and not worked on.
+_SPEAKS_OF = frozenset(
+    ("not", "nicht", "kein", "pas", "niet", "geen", "non", "sin", "for", "in", "if", "of", "instead", "from", "try",
+     "ok", "good", "fine", "gut", "bon", "goed", "bien", "bene")
+)  # fmt: skip
+
+
+def _is_list_of_parts(text: str, start: int, end: int) -> bool:
+    """Whether the piece of text around a part names parts and says hardly more: `Q1 Q2 not shorted` does."""
+    before = [found.end() for found in _PIECE_ENDS.finditer(text, 0, start)]
+    after = _PIECE_ENDS.search(text, end)
+    piece = text[before[-1] if before else 0 : after.start() if after else len(text)]
+    words = set(_OTHER_WORD.findall(_DESIGNATOR.sub(" ", piece).casefold())) - _JOINS
+    return len(words) <= _MOST_OTHER_WORDS and not words & _SPEAKS_OF
 
 
 def _amounts_at_the_end(text: str, facts: list[Fact]) -> Iterator[Fact]:

@@ -71,10 +71,14 @@ class ReadWordOut(MarkOut):
 class ReadOut(BaseModel):
     """Everything that was read, and in `left` what could not be placed. `marks` say what said what.
 
+    `proposed` are symptoms that were read in a way that is too often wrong, for a person to decide on. Their
+    words are in `left`.
+
     `verdict_mark`, `minutes_mark` and `cost_mark` are the places of these three.
     """
 
     symptoms: list[ReadSymptomOut]
+    proposed: list[ReadSymptomOut]
     readings: list[ReadReadingOut]
     attempts: list[ReadAttemptOut]
     verdict: str | None
@@ -100,6 +104,7 @@ def as_answer(found: Read) -> dict[str, Any]:
     """What was read, as the API returns it."""
     return {
         "symptoms": [_fields(one, ReadSymptomOut) for one in found.symptoms],
+        "proposed": [_fields(one, ReadSymptomOut) for one in found.proposed],
         "readings": [_fields(one, ReadReadingOut) for one in found.readings],
         "attempts": [_fields(one, ReadAttemptOut) for one in found.attempts],
         "verdict": found.verdict.value if found.verdict else None,

@@ -14,13 +14,14 @@ from kb.service.diagnose.case_facts import Fact, Noted, TextRead
 from kb.web.forms.case import noted_in_form
 from kb.web.forms.fields import Form
 
-State = Literal["new", "noted", "left out"]
+State = Literal["new", "noted", "left out", "not sure"]
 _TEXTS = (("complaint", "Complaint"), ("notes", "Notes"))
 
 
 @dataclass(frozen=True, slots=True)
 class FactLine:
-    """A fact of a text: `new` where saving adds it, `noted` where the case holds it, or `left out`."""
+    """A fact of a text: `new` where saving adds it, `noted` where the case holds it, `left out`, or `not sure`
+    where a person has to take it in."""
 
     fact: Fact
     state: State
@@ -37,15 +38,18 @@ class ReadText:
     left: tuple[str, ...]
 
 
+_TAKEN = "+"  # stands before the key of a proposed fact that was taken in
+
+
 def not_read(form: Form) -> set[str]:
-    """Keys of the facts that the form leaves out."""
+    """Keys of the facts that the form leaves out, and of proposed ones that it takes in."""
     return set(form.get("not_read").splitlines())
 
 
 def leave_or_take(form: Form) -> bool:
     """Does what a press beside a fact asks for; False where none was pressed."""
     leave, take = form.plain.pop("leave", ""), form.plain.pop("take", "")
-    keys = (not_read(form) | {leave}) - {take, ""}
+    keys = (not_read(form) | {leave, f"{_TAKEN}{take}"}) - {take, f"{_TAKEN}{leave}", "", _TAKEN}
     form.plain["not_read"] = "\n".join(sorted(keys))
     return bool(leave or take or form.plain.pop("read", ""))
 
@@ -55,7 +59,9 @@ def of_case(shop: Shop, record: CaseRecord, family: FamilyRecord | None) -> list
     noted = case_facts.noted_in(record)
     found = case_facts.read_case(shop, record, family)
     return [
-        _read_text(place, one, noted, lambda _: "left out") for place, one in enumerate(found) if one.text
+        _read_text(place, one, noted, lambda _: "left out", lambda _: "not sure")
+        for place, one in enumerate(found)
+        if one.text
     ]
 
 
@@ -67,15 +73,29 @@ def of_form(shop: Shop, form: Form, family: FamilyRecord | None, before: CaseRec
     def state(fact: Fact) -> State:
         return "left out" if fact.key in keys or taken_out.holds(fact) else "new"
 
+    def proposed(fact: Fact) -> State:
+        return "new" if f"{_TAKEN}{fact.key}" in keys else "not sure"
+
     texts = case_facts.read_texts(shop, (form.get("complaint"), form.get("notes")), family)
-    return [_read_text(place, one, noted, state) for place, one in enumerate(texts) if one.text.strip()]
+    return [
+        _read_text(place, one, noted, state, proposed) for place, one in enumerate(texts) if one.text.strip()
+    ]
 
 
-def _read_text(place: int, read: TextRead, noted: Noted, otherwise: Callable[[Fact], State]) -> ReadText:
-    lines = tuple(FactLine(fact, "noted" if noted.holds(fact) else otherwise(fact)) for fact in read.facts)
+def _read_text(
+    place: int,
+    read: TextRead,
+    noted: Noted,
+    otherwise: Callable[[Fact], State],
+    proposed: Callable[[Fact], State],
+) -> ReadText:
+    states = [(fact, otherwise) for fact in read.facts] + [(fact, proposed) for fact in read.proposed]
+    lines = tuple(FactLine(fact, "noted" if noted.holds(fact) else state(fact)) for fact, state in states)
     out = {line.fact.key for line in lines if line.state == "left out"}
     name, label = _TEXTS[place]
-    return ReadText(name, label, lines, tuple(read.pieces(out)), read.left)
+    words = {fact.words for fact in read.proposed}
+    left = tuple(one for one in read.left if one not in words)
+    return ReadText(name, label, lines, tuple(read.pieces(out)), left)
 
 
 def unnoted(shop: Shop, record: CaseRecord, family: FamilyRecord | None) -> list[str]:
