@@ -3,7 +3,7 @@
 `--database postgresql` runs on a PostgreSQL server those of `tests/store`, and of other folders those that are
 marked `both`, which says what differs there. All others that touch a store repeat there what they have shown, so
 they are `long`. Those that touch none, and those marked `once`, which says why, run in the first pass only: they
-are left out and counted in the summary.
+are left out and counted in the summary. Modules of which nothing can run in the quick tier there are not even read.
 """
 
 from __future__ import annotations
@@ -36,6 +36,8 @@ _HASH_AS_THE_PROGRAM_DOES = {"test_argon2.py", "test_people.py"}
 _LIGHT = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
 STORE = Path(__file__).parent / "store"
 _LEFT_OUT = pytest.StashKey[dict[str, int]]()
+_NOT_READ = pytest.StashKey[list[int]]()
+_QUICK = "not long"  # the -m of pyproject.toml
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -72,6 +74,18 @@ def differs_there(item: pytest.Item) -> bool:
     return item.path.is_relative_to(STORE)
 
 
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Half of a quick run on PostgreSQL would be reading modules that are then left out, in each process."""
+    if not on_postgresql(config) or config.option.markexpr != _QUICK or config.option.collectonly:
+        return None
+    if not re.fullmatch(r"test_.+\.py", collection_path.name) or collection_path.is_relative_to(STORE):
+        return None
+    if re.search(r"\bmark\.both\(", collection_path.read_text(encoding="utf-8")):
+        return None
+    config.stash.setdefault(_NOT_READ, [0])[0] += 1
+    return True
+
+
 @pytest.hookimpl(tryfirst=True)  # before -m is asked
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     if not on_postgresql(config):
@@ -94,6 +108,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
     for why, count in config.stash.get(_LEFT_OUT, {}).items():
         terminalreporter.write_line(f"left out on PostgreSQL: {count:>4} tests, {why}")
+    if files := config.stash.get(_NOT_READ, [0])[0]:
+        terminalreporter.write_line(f"not read on PostgreSQL: {files:>4} modules, all of which is long there")
 
 
 @pytest.fixture(autouse=True)
@@ -146,12 +162,15 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
         PLACES.server.stop()
     if hasattr(session.config, "workeroutput"):
         session.config.workeroutput["left_out"] = session.config.stash.get(_LEFT_OUT, {})
+        session.config.workeroutput["not_read"] = session.config.stash.get(_NOT_READ, [0])
 
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_testnodedown(node: Any) -> None:
     """Each process of the run collects all tests; what one of them left out, all did."""
-    node.config.stash[_LEFT_OUT] = getattr(node, "workeroutput", {}).get("left_out", {})
+    of_one = getattr(node, "workeroutput", {})
+    node.config.stash[_LEFT_OUT] = of_one.get("left_out", {})
+    node.config.stash[_NOT_READ] = of_one.get("not_read", [0])
 
 
 @pytest.fixture(autouse=True)
