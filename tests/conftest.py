@@ -17,15 +17,17 @@ from typing import Any
 import needs
 import pytest
 import shared_statements
+import tiers
 from argon2 import PasswordHasher
 from databases import PLACES, Server
-from hypothesis import settings
+from hypothesis import is_hypothesis_test, settings
 
 from kb.service.accounts import passwords
 
 # The same examples every time, and however busy the machine is: a failure is then one of the code.
-settings.register_profile("kb", deadline=None, derandomize=True, database=None)
-settings.load_profile("kb")
+settings.register_profile("long", deadline=None, derandomize=True, database=None, max_examples=100)
+settings.register_profile("quick", settings.get_profile("long"), max_examples=25)
+settings.load_profile("quick")
 
 # What a module that has to do with a store mentions.
 _TOUCHES_A_STORE = re.compile(
@@ -88,6 +90,11 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
 
 @pytest.hookimpl(tryfirst=True)  # before -m is asked
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if tiers.IS_LONG:
+        # Properties are tried in every run, on some examples, and before a release on all of them.
+        for item in items:
+            if is_hypothesis_test(getattr(item, "obj", None)):
+                item.add_marker(pytest.mark.long)
     if not on_postgresql(config):
         return
     counts = config.stash.setdefault(_LEFT_OUT, {})
@@ -133,6 +140,8 @@ class SharedStores:
 
 def pytest_configure(config: pytest.Config) -> None:
     shared_statements.share()
+    tiers.IS_LONG = config.option.markexpr == "long"
+    settings.load_profile("long" if tiers.IS_LONG else "quick")
     config.addinivalue_line("markers", "once(why): not run again with --database postgresql")
     config.addinivalue_line("markers", "both(what differs): run again with --database postgresql")
     whole = config.args_source is not pytest.Config.ArgsSource.ARGS or on_postgresql(config)

@@ -42,6 +42,8 @@ LEADS = {
 }
 # Of each route so many pages are looked at, besides the examples.
 MOST_OF_A_ROUTE = 2
+# In the quick tier those who may read or work look at so many examples of each route, and who may administer at all.
+MOST_EXAMPLES = 2
 # What sends or leads somewhere is marked in the templates, so that one which is never met is known.
 _OFFERS = re.compile(
     r"(?=<form\b|<button\b|<a class=\"button"
@@ -69,11 +71,11 @@ class Offers(HTMLParser):
 
 @dataclass
 class Walk:
-    """What somebody of a level met: routes looked at and offered, what is wrong, and marks."""
+    """What somebody of a level met: routes looked at, and offered by each page, what is wrong, and marks."""
 
     level: str
     met: set[str] = field(default_factory=set)
-    offered: set[tuple[str, str]] = field(default_factory=set)
+    offered: dict[str, set[tuple[str, str]]] = field(default_factory=dict)
     wrong: list[str] = field(default_factory=list)
     marks: set[str] = field(default_factory=set)
 
@@ -110,7 +112,8 @@ def all_marks() -> set[str]:
 class Walker:
     """Looks at pages in the name of somebody of a level and asks the table about all they offer."""
 
-    def __init__(self, there: LivedIn, who: str) -> None:
+    def __init__(self, there: LivedIn, who: str, whole: bool) -> None:
+        self._most_examples = None if whole or who == "administer" else MOST_EXAMPLES
         level = "administer" if who == BENCH else who
         self.walk = Walk(level)
         self._there = there
@@ -132,7 +135,8 @@ class Walker:
         while self._ahead:
             address, examples = self._ahead.popleft(), examples - 1
             route = self._route("GET", address)
-            if route and (examples >= 0 or looked_at[route.path] < MOST_OF_A_ROUTE):
+            most = self._most_examples if examples >= 0 else MOST_OF_A_ROUTE
+            if route and (most is None or looked_at[route.path] < most):
                 looked_at[route.path] += 1
                 self._look(address, route)
 
@@ -178,7 +182,7 @@ class Walker:
         if route is None or need is None:
             self.walk.wrong.append(f"{page} offers {method} {address}, which is nowhere")
             return
-        self.walk.offered.add((method, route.path))
+        self.walk.offered.setdefault(page, set()).add((method, route.path))
         if not self._may(need):
             self.walk.wrong.append(
                 f"{page} offers {method} {address}, which is for those who may {need.level}"
@@ -187,16 +191,21 @@ class Walker:
             self._ahead.append(address.partition("#")[0])
 
 
-@pytest.fixture(scope="module")
-def walks(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Walk]]:
+@pytest.fixture(
+    scope="module", params=[False, pytest.param(True, marks=pytest.mark.long)], ids=["in part", "whole"]
+)
+def walks(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> dict[str, list[Walk]]:
     """What each level, and nobody, and a bench without sign-in meet in a shop after years, which is then cut
     off from its database, and in one where nothing was noted yet."""
+    whole = bool(request.param)
     templates = marked_environment()
     folder = tmp_path_factory.mktemp("walks")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(rendering, "environment", lambda: templates)
         busy, bare = lived_in(folder / "busy"), bare_shop(folder / "bare")
-        walkers = {who: [Walker(there, who) for there in (busy, bare)] for who in (NOBODY, *LEVELS, BENCH)}
+        walkers = {
+            who: [Walker(there, who, whole) for there in (busy, bare)] for who in (NOBODY, *LEVELS, BENCH)
+        }
         for both in walkers.values():
             for walker in both:
                 walker.go()
@@ -234,14 +243,15 @@ def test_everything_that_a_template_can_offer_was_met(walks: dict[str, list[Walk
 @pytest.mark.parametrize("level", ["read", "work"])
 def test_nothing_is_hidden_from_who_may_use_it(walks: dict[str, list[Walk]], level: str) -> None:
     """What the highest level is offered and a lower one may use as well, the lower one is offered too."""
-    mine = {key for key in offers(walks["administer"]) if reaches(level, ACCESS[key].level or level)}
+    met = offers(walks["administer"], walks[level])
+    mine = {key for key in met if reaches(level, ACCESS[key].level or level)}
     hidden = sorted(mine - offers(walks[level]) - (POINTLESS if level == "read" else set()))
     assert not hidden, f"from somebody who may {level}: {hidden}"
 
 
 def test_a_bench_without_sign_in_is_offered_everything(walks: dict[str, list[Walk]]) -> None:
     of_accounts = {key for key in ACCESS if key[1].startswith(("/account", "/sign-out"))}
-    hidden = sorted(offers(walks["administer"]) - of_accounts - offers(walks[BENCH]))
+    hidden = sorted(offers(walks["administer"], walks[BENCH]) - of_accounts - offers(walks[BENCH]))
     assert not hidden, hidden
 
 
@@ -261,5 +271,12 @@ def test_scripts_send_only_what_a_form_of_the_page_says() -> None:
     }
 
 
-def offers(walks: list[Walk]) -> set[tuple[str, str]]:
-    return {key for walk in walks for key in walk.offered}
+def offers(walks: list[Walk], of: list[Walk] | None = None) -> set[tuple[str, str]]:
+    """What was offered; where `of` is given, by the pages that somebody else met as well."""
+    return {
+        key
+        for number, walk in enumerate(walks)
+        for page, keys in walk.offered.items()
+        if of is None or page in of[number].offered
+        for key in keys
+    }
