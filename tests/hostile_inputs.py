@@ -253,14 +253,15 @@ def _forms() -> Iterator[Hostile]:
 
 def hostile(most: int | None = None) -> list[Hostile]:
     """The inputs in the same order every time, of every kind some first."""
-    kinds = [list(made) for made in (_logs(), _pictures(), _sheets(), _bodies(), _texts(), _forms())]
-    mixed = [one for turn in itertools.zip_longest(*kinds) for one in turn if one is not None]
+    # Made one by one: all of them take a minute to make.
+    turns = itertools.zip_longest(_logs(), _pictures(), _sheets(), _bodies(), _texts(), _forms())
+    mixed = list(itertools.islice((one for turn in turns for one in turn if one is not None), most))
     met: Counter[str] = Counter()
     for one in mixed:
         met[one.name] += 1
         if met[one.name] > 1:
             one.name = f"{one.name} ({met[one.name]})"
-    return mixed[:most]
+    return mixed
 
 
 def size_of(one: Hostile) -> int:

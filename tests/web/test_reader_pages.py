@@ -15,6 +15,7 @@ from urllib.parse import urljoin, urlsplit
 
 import httpx
 import pytest
+import tiers
 from jinja2 import BaseLoader, Environment
 from lived_in import LivedIn, bare_shop, lived_in
 from web_client import HOST, Client
@@ -42,8 +43,11 @@ LEADS = {
 }
 # Of each route so many pages are looked at, besides the examples.
 MOST_OF_A_ROUTE = 2
-# In the quick tier those who may read or work look at so many examples of each route, and who may administer at all.
+# In the quick tier a bench without sign-in is left to the long one, and who may work, which lies between the two
+# others, looks at so many examples of each route.
 MOST_EXAMPLES = 2
+WALKERS = (NOBODY, *LEVELS, *([BENCH] if tiers.IS_LONG else []))
+pytestmark = tiers.in_both()
 # What sends or leads somewhere is marked in the templates, so that one which is never met is known.
 _OFFERS = re.compile(
     r"(?=<form\b|<button\b|<a class=\"button"
@@ -71,11 +75,11 @@ class Offers(HTMLParser):
 
 @dataclass
 class Walk:
-    """What somebody of a level met: routes looked at, and offered by each page, what is wrong, and marks."""
+    """What somebody of a level met: routes looked at and offered, what is wrong, and marks."""
 
     level: str
     met: set[str] = field(default_factory=set)
-    offered: dict[str, set[tuple[str, str]]] = field(default_factory=dict)
+    offered: set[tuple[str, str]] = field(default_factory=set)
     wrong: list[str] = field(default_factory=list)
     marks: set[str] = field(default_factory=set)
 
@@ -112,8 +116,8 @@ def all_marks() -> set[str]:
 class Walker:
     """Looks at pages in the name of somebody of a level and asks the table about all they offer."""
 
-    def __init__(self, there: LivedIn, who: str, whole: bool) -> None:
-        self._most_examples = None if whole or who == "administer" else MOST_EXAMPLES
+    def __init__(self, there: LivedIn, who: str) -> None:
+        self._most_examples = MOST_EXAMPLES if who == "work" and not tiers.IS_LONG else None
         level = "administer" if who == BENCH else who
         self.walk = Walk(level)
         self._there = there
@@ -182,7 +186,7 @@ class Walker:
         if route is None or need is None:
             self.walk.wrong.append(f"{page} offers {method} {address}, which is nowhere")
             return
-        self.walk.offered.setdefault(page, set()).add((method, route.path))
+        self.walk.offered.add((method, route.path))
         if not self._may(need):
             self.walk.wrong.append(
                 f"{page} offers {method} {address}, which is for those who may {need.level}"
@@ -197,15 +201,12 @@ class Walker:
 def walks(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> dict[str, list[Walk]]:
     """What each level, and nobody, and a bench without sign-in meet in a shop after years, which is then cut
     off from its database, and in one where nothing was noted yet."""
-    whole = bool(request.param)
     templates = marked_environment()
     folder = tmp_path_factory.mktemp("walks")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(rendering, "environment", lambda: templates)
         busy, bare = lived_in(folder / "busy"), bare_shop(folder / "bare")
-        walkers = {
-            who: [Walker(there, who, whole) for there in (busy, bare)] for who in (NOBODY, *LEVELS, BENCH)
-        }
+        walkers = {who: [Walker(there, who) for there in (busy, bare)] for who in WALKERS}
         for both in walkers.values():
             for walker in both:
                 walker.go()
@@ -240,18 +241,18 @@ def test_everything_that_a_template_can_offer_was_met(walks: dict[str, list[Walk
     assert not missing, "show each of these in tests/web/lived_in.py:\n" + "\n".join(missing)
 
 
-@pytest.mark.parametrize("level", ["read", "work"])
+@pytest.mark.parametrize("level", ["read", "work"] if tiers.IS_LONG else ["read"])
 def test_nothing_is_hidden_from_who_may_use_it(walks: dict[str, list[Walk]], level: str) -> None:
     """What the highest level is offered and a lower one may use as well, the lower one is offered too."""
-    met = offers(walks["administer"], walks[level])
-    mine = {key for key in met if reaches(level, ACCESS[key].level or level)}
+    mine = {key for key in offers(walks["administer"]) if reaches(level, ACCESS[key].level or level)}
     hidden = sorted(mine - offers(walks[level]) - (POINTLESS if level == "read" else set()))
     assert not hidden, f"from somebody who may {level}: {hidden}"
 
 
+@pytest.mark.long
 def test_a_bench_without_sign_in_is_offered_everything(walks: dict[str, list[Walk]]) -> None:
     of_accounts = {key for key in ACCESS if key[1].startswith(("/account", "/sign-out"))}
-    hidden = sorted(offers(walks["administer"], walks[BENCH]) - of_accounts - offers(walks[BENCH]))
+    hidden = sorted(offers(walks["administer"]) - of_accounts - offers(walks[BENCH]))
     assert not hidden, hidden
 
 
@@ -271,12 +272,5 @@ def test_scripts_send_only_what_a_form_of_the_page_says() -> None:
     }
 
 
-def offers(walks: list[Walk], of: list[Walk] | None = None) -> set[tuple[str, str]]:
-    """What was offered; where `of` is given, by the pages that somebody else met as well."""
-    return {
-        key
-        for number, walk in enumerate(walks)
-        for page, keys in walk.offered.items()
-        if of is None or page in of[number].offered
-        for key in keys
-    }
+def offers(walks: list[Walk]) -> set[tuple[str, str]]:
+    return {key for walk in walks for key in walk.offered}
