@@ -25,7 +25,7 @@ def test_there_are_two_hundred_inputs_each_under_a_megabyte() -> None:
         assert hostile_inputs.size_of(one) <= hostile_inputs.MOST_BYTES + 1_000, one.name
 
 
-@pytest.mark.parametrize("most", [12, pytest.param(None, marks=pytest.mark.long)])
+@pytest.mark.parametrize("most", [6, pytest.param(None, marks=pytest.mark.long)])
 def test_everybody_is_answered_while_hostile_inputs_are_worked_on(tmp_path: Path, most: int | None) -> None:
     inputs = hostile_inputs.hostile(most)
     with served(tmp_path, "--demo") as (url, _):
