@@ -85,9 +85,10 @@ def test_the_chance_that_a_fix_cures_is_found_in_the_records(shop: tuple[Ledger,
         assert cause.cure_rate == pytest.approx(CURE, abs=3 * (CURE * (1 - CURE) / cause.cases) ** 0.5)
 
 
+# Half the boards leave √2 times the error to chance.
 @pytest.mark.parametrize(
     ("boards", "fewest", "most_error"),
-    [(800, 150, 0.06), pytest.param(2_500, 500, 0.04, marks=pytest.mark.long)],
+    [(1_250, 250, 0.057), pytest.param(2_500, 500, 0.04, marks=pytest.mark.long)],
 )
 def test_after_one_failed_fix_what_is_said_still_comes_true(
     shop: tuple[Ledger, Settings], boards: int, fewest: int, most_error: float
