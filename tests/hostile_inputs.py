@@ -81,9 +81,9 @@ def _scans(count: int) -> bytes:
 
 def _pictures() -> Iterator[Hostile]:
     made: dict[str, Callable[[], bytes]] = {
-        "many scans": lambda: _scans(4_000),
         "a large claim": lambda: pictures_made.claimed_png(7_000, 4_000),
         "text that swells": pictures_made.text_bomb_png,
+        "many scans": lambda: _scans(4_000),
         "large and empty": lambda: pictures_made.png(pictures_made.marked(5_400, 5_400)),
         "large JPEG": lambda: pictures_made.saved(pictures_made.marked(7_000, 7_000), "JPEG", quality=1),
         "large WebP": lambda: pictures_made.webp(pictures_made.marked(5_000, 5_000)),
