@@ -3,13 +3,16 @@
 `--database postgresql` runs on a PostgreSQL server those of `tests/store`, and of other folders those that are
 marked `both`, which says what differs there. All others that touch a store repeat there what they have shown, so
 they are `long`. Those that touch none, and those marked `once`, which says why, run in the first pass only: they
-are left out and counted in the summary.
+are left out and counted in the summary. Modules of which nothing can run in the quick tier there are not even read.
 """
 
 from __future__ import annotations
 
+import importlib
 import re
+import sys
 from collections.abc import Generator, Iterator
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -17,15 +20,17 @@ from typing import Any
 import needs
 import pytest
 import shared_statements
+import tiers
 from argon2 import PasswordHasher
 from databases import PLACES, Server
-from hypothesis import settings
+from hypothesis import is_hypothesis_test, settings
 
 from kb.service.accounts import passwords
 
 # The same examples every time, and however busy the machine is: a failure is then one of the code.
-settings.register_profile("kb", deadline=None, derandomize=True, database=None)
-settings.load_profile("kb")
+settings.register_profile("long", deadline=None, derandomize=True, database=None, max_examples=100)
+settings.register_profile("quick", settings.get_profile("long"), max_examples=25)
+settings.load_profile("quick")
 
 # What a module that has to do with a store mentions.
 _TOUCHES_A_STORE = re.compile(
@@ -36,6 +41,8 @@ _HASH_AS_THE_PROGRAM_DOES = {"test_argon2.py", "test_people.py"}
 _LIGHT = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
 STORE = Path(__file__).parent / "store"
 _LEFT_OUT = pytest.StashKey[dict[str, int]]()
+_NOT_READ = pytest.StashKey[list[int]]()
+_QUICK = "not long"  # the -m of pyproject.toml
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -72,8 +79,45 @@ def differs_there(item: pytest.Item) -> bool:
     return item.path.is_relative_to(STORE)
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection(session: pytest.Session) -> None:
+    """Of several processes that read all tests each reads a share of the modules first. In a fresh checkout each is
+    compiled then once, and not by all processes: a quarter of a minute of processor time for every one."""
+    worker = getattr(session.config, "workerinput", None)
+    folder = Path(__file__).parent
+    if worker is None or sys.dont_write_bytecode or on_postgresql(session.config):
+        return
+    if [session.config.rootpath / one for one in session.config.args] != [folder]:
+        return
+    for file in sorted(folder.glob("*/test_*.py"))[int(worker["workerid"][2:]) :: worker["workercount"]]:
+        if (file.parent / "__init__.py").exists():
+            continue
+        if str(file.parent) not in sys.path:
+            sys.path.insert(0, str(file.parent))
+        # What is wrong with a module is said when it is collected.
+        with suppress(Exception, pytest.skip.Exception):
+            importlib.import_module(file.stem)
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Half of a quick run on PostgreSQL would be reading modules that are then left out, in each process."""
+    if not on_postgresql(config) or config.option.markexpr != _QUICK or config.option.collectonly:
+        return None
+    if not re.fullmatch(r"test_.+\.py", collection_path.name) or collection_path.is_relative_to(STORE):
+        return None
+    if re.search(r"\bmark\.both\(", collection_path.read_text(encoding="utf-8")):
+        return None
+    config.stash.setdefault(_NOT_READ, [0])[0] += 1
+    return True
+
+
 @pytest.hookimpl(tryfirst=True)  # before -m is asked
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if tiers.IS_LONG:
+        # Properties are tried in every run, on some examples, and before a release on all of them.
+        for item in items:
+            if is_hypothesis_test(getattr(item, "obj", None)):
+                item.add_marker(pytest.mark.long)
     if not on_postgresql(config):
         return
     counts = config.stash.setdefault(_LEFT_OUT, {})
@@ -94,6 +138,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
     for why, count in config.stash.get(_LEFT_OUT, {}).items():
         terminalreporter.write_line(f"left out on PostgreSQL: {count:>4} tests, {why}")
+    if files := config.stash.get(_NOT_READ, [0])[0]:
+        terminalreporter.write_line(f"not read on PostgreSQL: {files:>4} modules, all of which is long there")
 
 
 @pytest.fixture(autouse=True)
@@ -117,6 +163,8 @@ class SharedStores:
 
 def pytest_configure(config: pytest.Config) -> None:
     shared_statements.share()
+    tiers.IS_LONG = config.option.markexpr == "long"
+    settings.load_profile("long" if tiers.IS_LONG else "quick")
     config.addinivalue_line("markers", "once(why): not run again with --database postgresql")
     config.addinivalue_line("markers", "both(what differs): run again with --database postgresql")
     whole = config.args_source is not pytest.Config.ArgsSource.ARGS or on_postgresql(config)
@@ -146,12 +194,15 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
         PLACES.server.stop()
     if hasattr(session.config, "workeroutput"):
         session.config.workeroutput["left_out"] = session.config.stash.get(_LEFT_OUT, {})
+        session.config.workeroutput["not_read"] = session.config.stash.get(_NOT_READ, [0])
 
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_testnodedown(node: Any) -> None:
     """Each process of the run collects all tests; what one of them left out, all did."""
-    node.config.stash[_LEFT_OUT] = getattr(node, "workeroutput", {}).get("left_out", {})
+    of_one = getattr(node, "workeroutput", {})
+    node.config.stash[_LEFT_OUT] = of_one.get("left_out", {})
+    node.config.stash[_NOT_READ] = of_one.get("not_read", [0])
 
 
 @pytest.fixture(autouse=True)

@@ -11,7 +11,7 @@ import itertools
 import json
 import shutil
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import nullcontext
 from datetime import date
 from functools import cache
@@ -20,7 +20,7 @@ from typing import Any
 
 from commands import STUCK_S
 from databases import PLACES
-from memory_stores import fill_file, filled_at_once
+from memory_stores import content_of, fill_file, filled_at_once
 
 from kb import assets
 from kb.config import Settings
@@ -65,12 +65,29 @@ def _scratch() -> Path:
     return folder
 
 
-def fresh_shop(**changed: Any) -> Shop:
+def fresh_shop(*, content: bytes | None = None, **changed: Any) -> Shop:
     """A shop that leaves nothing behind."""
     settings = _settings(_scratch() / f"shop-{next(_NUMBERS)}", "", **changed)
     address = PLACES.in_memory()
-    with filled_at_once() if address == "sqlite://" else nullcontext():
+    with filled_at_once(content) if address == "sqlite://" else nullcontext():
         return _patient(Shop.in_memory(settings, today=lambda: TODAY, address=address))
+
+
+_FILLED: dict[str, bytes] = {}
+
+
+def filled_shop(name: str, fill: Callable[[Shop], None]) -> Shop:
+    """A fresh shop as `fill` leaves it. In SQLite only the first of a name is filled; the others are its copies."""
+    content = _FILLED.get(name)
+    if content is not None and PLACES.server is None:
+        shop = fresh_shop(content=content)
+        shop.refresh()
+        return shop
+    shop = fresh_shop()
+    fill(shop)
+    if PLACES.server is None:
+        _FILLED[name] = content_of(shop.store)
+    return shop
 
 
 def _patient(shop: Shop) -> Shop:
@@ -178,8 +195,10 @@ def demo_boards(shop: Shop) -> None:
     assert json_lines.bring_in(shop, demo_board_lines()).saved
 
 
+def _bring_demo(shop: Shop) -> None:
+    assert json_lines.bring_in(shop, demo_lines()).saved
+
+
 def demo_shop() -> Shop:
     """A shop in memory holding the demo."""
-    shop = fresh_shop()
-    assert json_lines.bring_in(shop, demo_lines()).saved
-    return shop
+    return filled_shop("demo", _bring_demo)

@@ -81,9 +81,9 @@ def _scans(count: int) -> bytes:
 
 def _pictures() -> Iterator[Hostile]:
     made: dict[str, Callable[[], bytes]] = {
-        "many scans": lambda: _scans(4_000),
         "a large claim": lambda: pictures_made.claimed_png(7_000, 4_000),
         "text that swells": pictures_made.text_bomb_png,
+        "many scans": lambda: _scans(4_000),
         "large and empty": lambda: pictures_made.png(pictures_made.marked(5_400, 5_400)),
         "large JPEG": lambda: pictures_made.saved(pictures_made.marked(7_000, 7_000), "JPEG", quality=1),
         "large WebP": lambda: pictures_made.webp(pictures_made.marked(5_000, 5_000)),
@@ -253,14 +253,15 @@ def _forms() -> Iterator[Hostile]:
 
 def hostile(most: int | None = None) -> list[Hostile]:
     """The inputs in the same order every time, of every kind some first."""
-    kinds = [list(made) for made in (_logs(), _pictures(), _sheets(), _bodies(), _texts(), _forms())]
-    mixed = [one for turn in itertools.zip_longest(*kinds) for one in turn if one is not None]
+    # Made one by one: all of them take a minute to make.
+    turns = itertools.zip_longest(_logs(), _pictures(), _sheets(), _bodies(), _texts(), _forms())
+    mixed = list(itertools.islice((one for turn in turns for one in turn if one is not None), most))
     met: Counter[str] = Counter()
     for one in mixed:
         met[one.name] += 1
         if met[one.name] > 1:
             one.name = f"{one.name} ({met[one.name]})"
-    return mixed[:most]
+    return mixed
 
 
 def size_of(one: Hostile) -> int:

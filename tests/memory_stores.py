@@ -21,18 +21,25 @@ from kb.store import Store
 @cache
 def _template() -> bytes:
     store = Store("sqlite://")
-    with store.snapshot() as connection:
-        raw = connection.connection.driver_connection
-        assert raw is not None
-        content: bytes = raw.serialize()
+    content = content_of(store)
     store.close()
     return content
 
 
+def content_of(store: Store) -> bytes:
+    """All that a store in memory holds."""
+    with store.snapshot() as connection:
+        raw = connection.connection.driver_connection
+        assert raw is not None
+        content: bytes = raw.serialize()
+    return content
+
+
 @contextmanager
-def filled_at_once() -> Iterator[None]:
-    """Stores that are opened in memory meanwhile hold what a new store holds, with an identity of their own."""
-    content = _template()
+def filled_at_once(content: bytes | None = None) -> Iterator[None]:
+    """Stores that are opened in memory meanwhile hold `content`, or what a new store holds, with an identity of
+    their own."""
+    content = content or _template()
 
     def fill(connection: sqlite3.Connection, _record: object) -> None:
         connection.deserialize(content)

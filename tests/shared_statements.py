@@ -8,12 +8,13 @@ here are the two places it is looked for, the cache and the dialect that is part
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import lru_cache, wraps
+from functools import cache, lru_cache, wraps
 from typing import Any
 
 from sqlalchemy import Engine
 
 from kb.search import Analysis
+from kb.service.accounts import passwords
 from kb.service.shop import derived
 from kb.store.engine import postgresql, sqlite
 
@@ -24,6 +25,8 @@ def share() -> None:
     postgresql.make_engine = _sharing(postgresql.make_engine)
     # Immutable once made, and the same for all shops with the same lists of names.
     derived.Analysis = lru_cache(maxsize=8)(Analysis)  # type: ignore[assignment,misc]
+    # The few passwords of the tests are estimated once each, which takes some hundredths of a second.
+    passwords.strength = cache(passwords.strength)
 
 
 def _sharing(make: Callable[..., Engine]) -> Callable[..., Engine]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import httpx
-from factories import a_case, a_family, bring, fresh_shop
+from factories import a_case, a_family, bring, filled_shop, fresh_shop
 from web_client import HOST, Client
 
 from kb.model.people import LEVELS
@@ -19,6 +19,24 @@ KEY = "a key for tests that signs what they make " * 2
 # Names by level; the roles are invented.
 NAMES = {"read": "front desk", "work": "bench 1", "administer": "owner"}
 PASSWORD = "lantern gravel outboard tuesday"
+
+
+BEGINS = 1_790_000_000.0
+
+
+def _settle(shop: Shop, *, passwords: bool, bare: bool) -> None:
+    """Adds somebody of every level, and a case unless `bare`. Where no test types a password, everybody has
+    something in its place."""
+    shop.clock = lambda: BEGINS
+    if not bare:
+        assert bring(shop, a_family(), a_case("one")).saved
+    for level in LEVELS:
+        account, _ = people.add(
+            shop, people.COMMAND_LINE, NAMES[level], level, PASSWORD if passwords else None
+        )
+        if not passwords:
+            with shop.write() as session:
+                people.records.change(session, account.id, password_hash="never typed")
 
 
 class Office(Client):
@@ -36,27 +54,23 @@ class Office(Client):
         bare: bool = False,
         **settings: Any,
     ) -> None:
-        shop = shop or fresh_shop(**settings)
+        self.now = BEGINS
+        if shop or settings:
+            shop = shop or fresh_shop(**settings)
+            shop.clock = lambda: self.now
+            _settle(shop, passwords=passwords, bare=bare)
+        else:
+            shop = filled_shop(
+                f"office{' with passwords' * passwords}{', bare' * bare}",
+                lambda new: _settle(new, passwords=passwords, bare=bare),
+            )
         super().__init__(
             shop, serving=Serving(sign_in=True, hosts=frozenset({"bench.lan"}), tls=tls, key=KEY)
         )
-        self.now = 1_790_000_000.0
         shop.clock = lambda: self.now
-        if not bare:
-            assert bring(shop, a_family(), a_case("one")).saved
-        self.ids: dict[str, int] = {}
-        for level in LEVELS:
-            password = PASSWORD if passwords else None
-            account, _ = people.add(shop, people.COMMAND_LINE, NAMES[level], level, password)
-            self.ids[level] = account.id
-        if not passwords:
-            self.let_all_sign_in()
-
-    def let_all_sign_in(self) -> None:
-        """Gives everybody something in place of a password, where no test types one."""
-        with self.shop.write() as session:
-            for person_id in self.ids.values():
-                people.records.change(session, person_id, password_hash="never typed")
+        with shop.read() as session:
+            found = {account.name: account.id for account in people.records.every(session)}
+        self.ids: dict[str, int] = {level: found[NAMES[level]] for level in LEVELS}
 
     def visitor(self, level: str) -> Visitor:
         """Somebody of a level, as a service sees them."""

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
+import zlib
+
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Locator, Page
+from playwright.sync_api import Locator, Page, expect
 
 # Axe leaves this one of WCAG 2.2, level AA, out unless it is asked for.
 # What passed is not worked out in detail.
@@ -41,3 +44,35 @@ def follow(link: Locator) -> None:
     """
     with link.page.expect_navigation():
         link.click()
+
+
+def prints_as_one_a4_page(page: Page) -> None:
+    """Fails where the report of a bench test, with three gauges, does not print as one page with their drawings."""
+    page.emulate_media(media="print")
+    gauges = page.locator(".gauge__drawing")
+    expect(gauges).to_have_count(3)
+    for number in range(3):
+        box = gauges.nth(number).bounding_box()
+        assert box is not None
+        assert box["width"] > 100
+        assert box["height"] > 15
+    expect(page.get_by_text("Demo store")).to_be_hidden()
+    band = gauges.first.locator(".g-band").evaluate("(one) => getComputedStyle(one).fill")
+    pdf = page.pdf(format="A4")
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 1
+    assert re.search(rb"/MediaBox\s*\[0 0 59[45][.\d]* 84[12]", pdf)
+    assert fills(pdf, band) >= 3, f"the bands of the gauges, {band}, are not in the PDF"
+
+
+def fills(pdf: bytes, colour: str) -> int:
+    """How often a PDF sets a fill colour, given as `rgb(…)`, in its drawing."""
+    wanted = [int(part) / 255 for part in re.findall(r"\d+", colour)[:3]]
+    found = 0
+    for packed in re.findall(rb"stream\r?\n(.*?)endstream", pdf, re.S):
+        try:
+            drawing = zlib.decompress(packed)
+        except zlib.error:
+            continue
+        for set_to in re.findall(rb"([.\d]+) ([.\d]+) ([.\d]+) rg\b", drawing):
+            found += all(abs(float(one) - other) < 0.003 for one, other in zip(set_to, wanted, strict=True))
+    return found

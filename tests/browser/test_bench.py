@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import re
-import zlib
 from collections.abc import Iterator, Mapping
 
 import pytest
-from looks import follow, is_right
+from looks import follow, is_right, prints_as_one_a4_page
 from playwright.sync_api import Browser, Page, expect
 
 PAGES = (
@@ -35,6 +34,10 @@ GOOD = (
     (r"^12V", "11.9"),
     (r"^24V|cold starts|^Soak", "24.2"),
 )
+
+# In every run test_whole_story.py takes a board from the counter to the printed report, and web/test_bench_pages.py
+# these without a browser.
+WHOLE = pytest.mark.long
 
 
 @pytest.fixture
@@ -88,6 +91,7 @@ def enter(page: Page, title: str, odd: Mapping[str, str]) -> None:
     expect(page.locator(".judged")).to_be_visible()
 
 
+@WHOLE
 def test_a_board_that_cycles_unloaded_and_passes_under_load_leaves_with_a_report(
     phone: Page, demo_url: str
 ) -> None:
@@ -107,6 +111,7 @@ def test_a_board_that_cycles_unloaded_and_passes_under_load_leaves_with_a_report
     expect(phone.locator(".titleblock")).to_contain_text("no fault found")
 
 
+@WHOLE
 def test_a_low_standby_rail_ends_in_suggestions_and_a_repaired_case(phone: Page, demo_url: str) -> None:
     begin(phone, demo_url, "low one")
     walk(phone, {}, until="5VSB in standby")
@@ -154,6 +159,7 @@ def test_a_step_of_a_test_has_no_finding_of_axe(phone: Page, demo_url: str) -> N
     is_right(phone)
 
 
+@WHOLE
 def test_the_report_prints_as_one_a4_page_with_its_gauges(phone: Page, demo_url: str) -> None:
     phone.goto(f"{demo_url}/bench")
     case = phone.locator("li", has_text="HX-210").locator("a[href^='/bench/new?case=']").first
@@ -164,31 +170,4 @@ def test_the_report_prints_as_one_a4_page_with_its_gauges(phone: Page, demo_url:
     phone.get_by_role("button", name="No fault found").click()
     phone.get_by_role("button", name="Issue the report").click()
     expect(phone.get_by_role("button", name="Print or save as PDF")).to_be_visible()
-    phone.emulate_media(media="print")
-    gauges = phone.locator(".gauge__drawing")
-    expect(gauges).to_have_count(3)
-    for number in range(3):
-        box = gauges.nth(number).bounding_box()
-        assert box is not None
-        assert box["width"] > 100
-        assert box["height"] > 15
-    expect(phone.get_by_text("Demo store")).to_be_hidden()
-    band = gauges.first.locator(".g-band").evaluate("(one) => getComputedStyle(one).fill")
-    pdf = phone.pdf(format="A4")
-    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 1
-    assert re.search(rb"/MediaBox\s*\[0 0 59[45][.\d]* 84[12]", pdf)
-    assert fills(pdf, band) >= 3, f"the bands of the gauges, {band}, are not in the PDF"
-
-
-def fills(pdf: bytes, colour: str) -> int:
-    """How often a PDF sets a fill colour, given as `rgb(…)`, in its drawing."""
-    wanted = [int(part) / 255 for part in re.findall(r"\d+", colour)[:3]]
-    found = 0
-    for packed in re.findall(rb"stream\r?\n(.*?)endstream", pdf, re.S):
-        try:
-            drawing = zlib.decompress(packed)
-        except zlib.error:
-            continue
-        for set_to in re.findall(rb"([.\d]+) ([.\d]+) ([.\d]+) rg\b", drawing):
-            found += all(abs(float(one) - other) < 0.003 for one, other in zip(set_to, wanted, strict=True))
-    return found
+    prints_as_one_a4_page(phone)

@@ -191,10 +191,13 @@ def test_keys_alone_lay_a_corner_and_pin_move_and_take_off_parts(
     is_right(desk)
 
 
+@pytest.mark.parametrize(
+    "sizes", [[(390, 844)], pytest.param([(390, 844), (1280, 900)], marks=pytest.mark.long)]
+)
 def test_c9_is_seen_on_the_board_in_the_ranking_at_the_fix_and_in_the_step(
-    browser: Browser, demo_url: str, scheme: str
+    browser: Browser, demo_url: str, scheme: str, sizes: list[tuple[int, int]]
 ) -> None:
-    for width, height in ((390, 844), (1280, 900)):
+    for width, height in sizes:
         for page in opened(browser, width, height, scheme):
             page.goto(f"{demo_url}/diagnose?family=HX-210&symptom=standby+light+blinks&state=present")
             first = page.locator(".cause").first

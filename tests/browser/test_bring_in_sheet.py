@@ -32,7 +32,7 @@ def own_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     ("width", "scheme", "script"),
     [
         (390, "dark", True),
-        (1280, "light", False),
+        pytest.param(1280, "light", False, marks=pytest.mark.long),
         pytest.param(1280, "light", True, marks=pytest.mark.long),
     ],
 )

@@ -24,7 +24,11 @@ def url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 
 @pytest.fixture(
-    params=[("light", WIDE, "bench meter"), ("dark", PHONE, "quay meter")], ids=["desktop", "phone"]
+    params=[
+        pytest.param(("light", WIDE, "bench meter"), marks=pytest.mark.long),
+        ("dark", PHONE, "quay meter"),
+    ],
+    ids=["desktop", "phone"],
 )
 def place(browser: Browser, url: str, request: pytest.FixtureRequest) -> Iterator[tuple[Page, str]]:
     scheme, size, name = request.param

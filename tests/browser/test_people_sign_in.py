@@ -49,7 +49,13 @@ def add_person(page: Page, url: str, name: str, level: str) -> str:
     return page.locator("[data-link]").inner_text()
 
 
-@pytest.mark.parametrize("scripts", [True, False], ids=["with JavaScript", "without JavaScript"])
+@pytest.mark.parametrize(
+    "scripts",
+    [
+        pytest.param(True, id="with JavaScript"),
+        pytest.param(False, id="without JavaScript", marks=pytest.mark.long),
+    ],
+)
 def test_a_new_person_chooses_a_password_reads_and_cannot_write(
     browser: Browser, shop_url: str, scripts: bool
 ) -> None:

@@ -257,7 +257,7 @@ class Work:
         assert len({step for step, _ in entries}) == 1 + len(STEPS)
 
 
-@pytest.mark.parametrize("moments", [5, pytest.param(30, marks=pytest.mark.long)])
+@pytest.mark.parametrize("moments", [3, pytest.param(30, marks=pytest.mark.long)])
 def test_a_cut_at_any_moment_loses_nothing_and_doubles_nothing(
     phone: Page, bench: Bench, moments: int
 ) -> None:

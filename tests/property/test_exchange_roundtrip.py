@@ -8,6 +8,7 @@ from typing import Any
 from factories import TODAY, bring, exported, fresh_shop
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tiers import examples
 
 from kb.exchange import lines as exchange
 from kb.facts import vocabulary as words
@@ -191,7 +192,7 @@ def _stores(draw: Any) -> list[Any]:
 
 
 @settings(
-    max_examples=25,
+    max_examples=examples(25),
     deadline=None,
     derandomize=True,
     database=None,
@@ -213,7 +214,7 @@ def test_export_and_import_are_one_anothers_inverse(records: list[Any]) -> None:
     other.close()
 
 
-@settings(max_examples=150, deadline=None, derandomize=True, database=None)
+@settings(max_examples=examples(150), deadline=None, derandomize=True, database=None)
 @given(_FAMILIES | _READINGS.map(lambda reading: CaseRecord(family="x", readings=[reading])))
 def test_a_written_line_reads_back_and_is_written_the_same(record: Any) -> None:
     line = exchange.write(record)
@@ -221,7 +222,7 @@ def test_a_written_line_reads_back_and_is_written_the_same(record: Any) -> None:
     assert exchange.write(exchange.read_record(exchange.parse_json(line))) == line
 
 
-@settings(max_examples=300, deadline=None, derandomize=True, database=None)
+@settings(max_examples=examples(300), deadline=None, derandomize=True, database=None)
 @given(st.binary(max_size=200) | st.text(max_size=60).map(lambda text: text.encode(errors="surrogatepass")))
 def test_any_bytes_at_all_are_a_record_or_a_bad_line(raw: bytes) -> None:
     for number, found in exchange.read([raw]):

@@ -8,6 +8,7 @@ import pytest
 from factories import TODAY, fresh_shop
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tiers import examples
 
 from kb.errors import BadInput
 from kb.exchange import lines as exchange
@@ -56,7 +57,9 @@ def answers(order: str, bad: str, mark: str) -> dict[str, str]:
     return found
 
 
-@settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=examples(400), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(
     st.lists(st.lists(PIECES, max_size=len(FIELDS)), min_size=1, max_size=3),
     st.sampled_from(["dmy", "mdy", ""]),

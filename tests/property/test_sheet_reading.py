@@ -16,6 +16,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sheet_files import harbour_book, workbook
+from tiers import examples
 
 from kb.errors import BadInput
 from kb.exchange import sheet_text, sheets
@@ -65,7 +66,7 @@ def written(table: list[list[str]], separator: str) -> str:
     return out.getvalue()
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(tables(), SEPARATORS, st.sampled_from(["utf-8", "utf-8-sig", "utf-16-le", "utf-16-be"]))
 def test_any_table_in_any_unicode_reads_back(table: list[list[str]], separator: str, codec: str) -> None:
     text = written(table, separator)
@@ -74,7 +75,7 @@ def test_any_table_in_any_unicode_reads_back(table: list[list[str]], separator: 
     assert rows_of(text.encode(codec), Look("text", codec.removesuffix("-sig"), separator)) == table
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(tables(TEXT_1252), SEPARATORS)
 def test_any_table_in_windows_1252_reads_back(table: list[list[str]], separator: str) -> None:
     text = written(table, separator)
@@ -122,7 +123,7 @@ def test_a_line_that_names_the_separator_is_obeyed_and_is_no_row(tmp_path: Path)
     assert [row for _, row in copied(file.read_bytes(), how)] == [["a", "b,c"], ["1", "2,5"]]
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow], deadline=None)
+@settings(max_examples=examples(150), suppress_health_check=[HealthCheck.too_slow], deadline=None)
 @given(st.binary(max_size=400))
 def test_random_bytes_are_a_table_or_refused_in_a_sentence(content: bytes) -> None:
     problem = refusal(content)

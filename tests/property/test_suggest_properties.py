@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from suggest_builders import counts_of, ledger_of
+from tiers import examples
 
 from kb.facts.vocabulary import RAIL_CONDITIONS, RESULTS, values
 from kb.suggest import (
@@ -106,7 +107,7 @@ def agree(one: dict[tuple[str, str], list[float]], other: dict[tuple[str, str], 
 
 
 @given(CASES, EVIDENCE, SETTINGS, st.sampled_from(["likely", "cheapest"]))
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=examples(150))
 def test_probabilities_sum_to_one_and_every_number_is_finite(
     cases: list[CaseFacts], evidence: Evidence, chosen: Settings, order: str
 ) -> None:
@@ -166,7 +167,7 @@ def test_withdrawing_some_is_never_having_added_them(cases: list[CaseFacts], dat
 
 
 @given(CASES, EVIDENCE)
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=examples(50))
 def test_a_snapshot_says_the_same(cases: list[CaseFacts], evidence: Evidence) -> None:
     ledger = ledger_of(*cases)
     again = from_bytes(to_bytes(ledger))
@@ -175,7 +176,7 @@ def test_a_snapshot_says_the_same(cases: list[CaseFacts], evidence: Evidence) ->
 
 
 @given(CASES, EVIDENCE, st.floats(0.05, 1.0))
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=examples(50))
 def test_measurements_promise_no_negative_information(
     cases: list[CaseFacts], evidence: Evidence, strength: float
 ) -> None:

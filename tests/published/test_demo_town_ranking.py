@@ -79,7 +79,7 @@ GENERAL = Settings(general=general_knowledge(), k_kind=128.0)
     ("cases", "boards", "first", "three"),
     [
         (0, 300, 0.50, 0.70),
-        (30, 300, 0.48, 0.68),
+        pytest.param(30, 300, 0.48, 0.68, marks=pytest.mark.long),
         (300, 300, 0.82, 0.95),
         pytest.param(0, 2_000, 0.57, 0.77, marks=pytest.mark.long),
         pytest.param(30, 2_000, 0.56, 0.75, marks=pytest.mark.long),

@@ -85,9 +85,16 @@ def test_the_chance_that_a_fix_cures_is_found_in_the_records(shop: tuple[Ledger,
         assert cause.cure_rate == pytest.approx(CURE, abs=3 * (CURE * (1 - CURE) / cause.cases) ** 0.5)
 
 
-def test_after_one_failed_fix_what_is_said_still_comes_true(shop: tuple[Ledger, Settings]) -> None:
+# Half the boards leave √2 times the error to chance.
+@pytest.mark.parametrize(
+    ("boards", "fewest", "most_error"),
+    [(1_250, 250, 0.057), pytest.param(2_500, 500, 0.04, marks=pytest.mark.long)],
+)
+def test_after_one_failed_fix_what_is_said_still_comes_true(
+    shop: tuple[Ledger, Settings], boards: int, fewest: int, most_error: float
+) -> None:
     ledger, settings = shop
-    test = WORLD.sample(2_500, 77)
+    test = WORLD.sample(boards, 77)
     rng = np.random.default_rng(8)
     said, right = [], []
     for fault, board in zip(test.fault.tolist(), cases_of(WORLD, test, "asked"), strict=True):
@@ -106,8 +113,8 @@ def test_after_one_failed_fix_what_is_said_still_comes_true(shop: tuple[Ledger, 
     print(
         f"\n{len(said)} boards not cured: right {np.mean(right):.3f}, said {np.mean(said):.3f}, error {error:.3f}"
     )
-    assert len(said) > 500
-    assert error <= 0.04
+    assert len(said) > fewest
+    assert error <= most_error
 
 
 def test_ranking_again_after_each_failure_takes_fewer_tries(shop: tuple[Ledger, Settings]) -> None:

@@ -60,12 +60,14 @@ def report(title: str, **lines: Figures) -> None:
         print(f"  {name:8} {line}")
 
 
-@pytest.mark.parametrize("own", [60, *(pytest.param(own, marks=pytest.mark.long) for own in (200, 600))])
-def test_another_shop_with_the_same_boards_counts_much_and_helps(own: int) -> None:
-    """Few own cases choose roughly, so the weight is looked at over three shops."""
+@pytest.mark.parametrize(
+    ("own", "shops"), [(60, 1), *(pytest.param(own, 3, marks=pytest.mark.long) for own in (60, 200, 600))]
+)
+def test_another_shop_with_the_same_boards_counts_much_and_helps(own: int, shops: int) -> None:
+    """Few own cases choose roughly, so in full the weight is looked at over three shops."""
     theirs = shared(cases_of(OURS, OURS.sample(2_000, seed=5), "other"))
     weights = []
-    for shop in range(3):
+    for shop in range(shops):
         mine = cases_of(OURS, OURS.sample(own, seed=1_000 * own + shop), "own")
         alone, both = judged(mine), judged(mine + theirs)
         report(f"same boards, {own} own cases, 2000 of others", alone=alone, both=both)

@@ -189,7 +189,9 @@ def test_one_segment_tells_as_many_bits_as_computed() -> None:
     assert [one.candidate.label for one in found[:2]] == ["1", "4"]
 
 
-@pytest.mark.parametrize("size", [50, 100, 200, 500])
+@pytest.mark.parametrize(
+    "size", [50, *(pytest.param(size, marks=pytest.mark.long) for size in (100, 200, 500))]
+)
 def test_the_led_display_is_learned_at_the_published_pace(size: int) -> None:
     """Mean exact accuracy within three standard errors of the difference of the two means."""
     learned = LED["learned"]

@@ -84,7 +84,7 @@ def first_places_of_a_public_library() -> int:
     return int(first)
 
 
-@pytest.mark.parametrize("every", [5, pytest.param(1, marks=pytest.mark.long)])
+@pytest.mark.parametrize("every", [10, pytest.param(1, marks=pytest.mark.long)])
 def test_each_animal_left_out_is_told_by_the_rest_as_well_as_a_public_library_tells_it(
     zoo: Client, every: int
 ) -> None:

@@ -19,7 +19,7 @@ from kb.store import Store
 from kb.store.records import cases as stored
 from kb.store.records.cases import Writer
 
-THREADS, WRITES = 8, 50
+THREADS = 8
 
 
 def in_threads(work) -> list[BaseException]:  # type: ignore[no-untyped-def]
@@ -58,18 +58,19 @@ def test_a_large_store_is_indexed_with_a_second_process_or_alone_where_there_is_
     assert disk_shop.derived.index.search("squeaks").total == 600
 
 
-def test_eight_threads_write_fifty_cases_each_and_none_is_lost(disk_shop: Shop) -> None:
+@pytest.mark.parametrize("writes", [12, pytest.param(50, marks=pytest.mark.long)])
+def test_eight_threads_write_many_cases_each_and_none_is_lost(disk_shop: Shop, writes: int) -> None:
     def work(thread: int) -> None:
-        for number in range(WRITES):
+        for number in range(writes):
             with disk_shop.store.write() as session:
                 Writer(session).write([a_case(f"t{thread}-{number}")])
 
     assert in_threads(work) == []
     with disk_shop.store.read() as session:
-        assert stored.count(session) == THREADS * WRITES
+        assert stored.count(session) == THREADS * writes
     disk_shop.refresh()
     assert disk_shop.derived.trouble is None
-    assert families.fixes(disk_shop, "GL-31")[0].record.cured == THREADS * WRITES
+    assert families.fixes(disk_shop, "GL-31")[0].record.cured == THREADS * writes
 
 
 def test_cases_saved_and_read_at_once_leave_the_derived_copies_in_step(disk_shop: Shop) -> None:

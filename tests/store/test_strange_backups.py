@@ -79,8 +79,15 @@ def strange_backup(shop: Shop, folder: Path, statements: str) -> Path:
     return made
 
 
-@pytest.mark.parametrize("name", CHANGES)
-@pytest.mark.parametrize("kind", ["portable", "bare"])
+# In the quick tier each change in one of the two kinds of file.
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [
+        pytest.param(name, kind, marks=() if (number + other) % 2 else pytest.mark.long)
+        for number, name in enumerate(CHANGES)
+        for other, kind in enumerate(("portable", "bare"))
+    ],
+)
 def test_a_backup_with_more_than_the_schema_is_refused_by_its_name(
     shop: Shop, tmp_path: Path, name: str, kind: str
 ) -> None:

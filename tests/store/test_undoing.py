@@ -6,6 +6,7 @@ import pytest
 from factories import a_case, a_family, bring, exported, fresh_shop
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tiers import examples
 
 from kb.errors import BadInput, InUse, NotFound
 from kb.model import LoadRecord, NotedSymptom, PartClassRecord, SymptomRecord
@@ -199,7 +200,7 @@ def _records(draw: st.DrawFn) -> list[object]:
 
 
 @settings(
-    max_examples=40,
+    max_examples=examples(40),
     deadline=None,
     derandomize=True,
     database=None,

@@ -122,9 +122,18 @@ def package_of(file: Path) -> str:
     return parts[0] if len(parts) > 1 else parts[0].removesuffix(".py")
 
 
+@cache
+def tree_of(file: Path) -> ast.Module:
+    return ast.parse(file.read_text())
+
+
+def named(file: Path) -> str:
+    return str(file.relative_to(ROOT))
+
+
 def imports_of(file: Path) -> Iterator[str]:
     """Every module a file imports, those inside functions included."""
-    for node in ast.walk(ast.parse(file.read_text())):
+    for node in ast.walk(tree_of(file)):
         if isinstance(node, ast.Import):
             yield from (name.name for name in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -135,16 +144,19 @@ def imports_of(file: Path) -> Iterator[str]:
                 yield str(node.module)
 
 
-@pytest.mark.parametrize("file", CODE, ids=lambda file: str(file.relative_to(ROOT)))
-def test_imports_run_downwards_only(file: Path) -> None:
-    package = package_of(file)
-    for name in imports_of(file):
-        if name.split(".")[0] != "kb":
-            continue
-        inner = [*name.split("."), ""][1]
-        if inner.startswith("__version"):
-            inner = ""
-        assert inner in {package, *ALLOWED[package]}, f"{package} imports {name}"
+def test_imports_run_downwards_only() -> None:
+    wrong = []
+    for file in CODE:
+        package = package_of(file)
+        for name in imports_of(file):
+            if name.split(".")[0] != "kb":
+                continue
+            inner = [*name.split("."), ""][1]
+            if inner.startswith("__version"):
+                inner = ""
+            if inner not in {package, *ALLOWED[package]}:
+                wrong.append(f"{named(file)}: {package} imports {name}")
+    assert not wrong, "\n".join(wrong)
 
 
 def module_name(file: Path) -> str:
@@ -159,7 +171,7 @@ def imports_between_modules() -> dict[str, set[str]]:
     found: dict[str, set[str]] = {}
     for name, file in modules.items():
         found[name] = set()
-        for node in ast.walk(ast.parse(file.read_text())):
+        for node in ast.walk(tree_of(file)):
             if isinstance(node, ast.Import):
                 asked = [alias.name for alias in node.names]
             elif isinstance(node, ast.ImportFrom):
@@ -192,15 +204,16 @@ def test_the_rooms_of_a_package_import_only_from_the_rooms_below(package: str) -
     assert not wrong
 
 
-@pytest.mark.parametrize("file", CODE, ids=lambda file: str(file.relative_to(ROOT)))
-def test_pure_packages_import_nothing_else(file: Path) -> None:
-    package = package_of(file)
-    if package not in FOREIGN:
-        return
-    for name in imports_of(file):
-        top = name.split(".")[0]
-        if top not in ("kb", "__future__") and top not in sys.stdlib_module_names:
-            assert top in FOREIGN[package], f"{package} imports {name}"
+def test_pure_packages_import_nothing_else() -> None:
+    own = {"kb", "__future__", *sys.stdlib_module_names}
+    wrong = [
+        f"{named(file)}: {package} imports {name}"
+        for file in CODE
+        if (package := package_of(file)) in FOREIGN
+        for name in imports_of(file)
+        if name.split(".")[0] not in own | FOREIGN[package]
+    ]
+    assert not wrong, "\n".join(wrong)
 
 
 @pytest.mark.parametrize("package", ["suggest", "bench", "facts"])
@@ -218,17 +231,16 @@ def test_only_the_records_of_the_store_query() -> None:
     for file in CODE:
         if package_of(file) == "store":
             continue
-        for node in ast.walk(ast.parse(file.read_text())):
+        for node in ast.walk(tree_of(file)):
             if isinstance(node, ast.ImportFrom) and str(node.module).split(".")[0] in SESSIONS:
                 names = {name.name for name in node.names}
                 assert package_of(file) == "service", f"{file} imports {node.module}"
                 assert names == {"Session"}, f"{file} imports {names} of {node.module}"
 
 
-@pytest.mark.parametrize("file", CODE, ids=lambda file: str(file.relative_to(ROOT)))
-def test_no_module_is_longer_than_can_be_read_at_a_sitting(file: Path) -> None:
-    length = len(file.read_text().splitlines())
-    assert length <= LONGEST_MODULE, f"{length} lines"
+def test_no_module_is_longer_than_can_be_read_at_a_sitting() -> None:
+    lengths = {named(file): len(file.read_text().splitlines()) for file in CODE}
+    assert not {name: length for name, length in lengths.items() if length > LONGEST_MODULE}
 
 
 def _length(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
@@ -244,13 +256,15 @@ def _length(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
     return length
 
 
-@pytest.mark.parametrize("file", CODE, ids=lambda file: str(file.relative_to(ROOT)))
-def test_no_function_is_longer_than_a_page(file: Path) -> None:
-    if "versions" in file.parts:
-        return  # a migration is a list of tables, and is never changed again
-    for node in ast.walk(ast.parse(file.read_text())):
-        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
-            assert _length(node) <= LONGEST_FUNCTION, f"{node.name} has {_length(node)} lines"
+def test_no_function_is_longer_than_a_page() -> None:
+    long = [
+        f"{named(file)}: {node.name} has {_length(node)} lines"
+        for file in CODE
+        if "versions" not in file.parts  # a migration is a list of tables, and is never changed again
+        for node in ast.walk(tree_of(file))
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and _length(node) > LONGEST_FUNCTION
+    ]
+    assert not long, "\n".join(long)
 
 
 def tracked() -> list[Path]:
@@ -309,7 +323,7 @@ def test_every_public_function_says_what_it_does() -> None:
     bare = [
         f"{file.name}: {node.name}"
         for file in files
-        for node in ast.parse(file.read_text()).body
+        for node in tree_of(file).body
         if isinstance(node, ast.FunctionDef) and not node.name.startswith("_") and not ast.get_docstring(node)
     ]
     assert bare == []

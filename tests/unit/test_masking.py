@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tiers import examples
 
 from kb.exchange.masking import Mask
 from kb.exchange.personal import is_account, is_card
@@ -75,7 +76,7 @@ def test_words_added_by_hand_are_masked_and_everything_is_counted() -> None:
     assert mask.found == {"name": 2, "phone": 1}
 
 
-@settings(max_examples=200, deadline=None, derandomize=True, database=None)
+@settings(max_examples=examples(200), deadline=None, derandomize=True, database=None)
 @given(
     # Words of every day that are a name are masked where they are written as one only.
     st.lists(

@@ -13,6 +13,7 @@ import pytest
 from factories import TODAY, a_case, a_family, bring, fresh_shop
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tiers import examples
 
 from kb.errors import BadInput
 from kb.facts import vocabulary
@@ -295,7 +296,7 @@ def _private_stores(draw: Any) -> tuple[list[str], list[Any]]:
 
 
 @settings(
-    max_examples=15,
+    max_examples=examples(15),
     deadline=None,
     derandomize=True,
     database=None,

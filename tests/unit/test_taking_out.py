@@ -14,6 +14,7 @@ from factories import a_case, a_family, bring, case_json, demo_shop, exported, f
 from frictionless import Package, system
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tiers import examples
 
 from kb.errors import BadInput
 from kb.exchange import case_sheets as sheets
@@ -98,7 +99,7 @@ def test_numbers_stay_numbers(value: Any, expected: str) -> None:
     assert sheets.cell(value) == expected
 
 
-@settings(max_examples=200, deadline=None, derandomize=True, database=None)
+@settings(max_examples=examples(200), deadline=None, derandomize=True, database=None)
 @given(
     st.lists(
         st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\0")), min_size=2, max_size=4

@@ -5,15 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from factories import a_case, a_family, bring, demo_shop, fresh_shop
+from factories import a_case, a_family, bring, demo_shop, filled_shop, fresh_shop
 from web_client import Client
+
+from kb.service import Shop
+
+
+def _one_case(shop: Shop) -> None:
+    assert bring(shop, a_family(aliases=["GL31-B"]), a_case("one")).saved
 
 
 @pytest.fixture
 def client() -> Iterator[Client]:
     """A shop with one family and one case, uid `one`."""
-    made = Client(fresh_shop())
-    assert bring(made.shop, a_family(aliases=["GL31-B"]), a_case("one")).saved
+    made = Client(filled_shop("one case", _one_case))
     yield made
     made.close()
 

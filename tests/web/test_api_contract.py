@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 import schemathesis
+import tiers
 from databases import PLACES
 from factories import a_case, a_family, bring, fresh_shop
 from hypothesis import HealthCheck, Phase, settings
@@ -24,7 +25,12 @@ place = PLACES.mark()
 shop = fresh_shop()
 PLACES.keep_since(place)
 app = create_app(shop)
-schema = schemathesis.openapi.from_asgi("/api/openapi.json", app, headers={"Host": "127.0.0.1"})
+# The quick tier goes without the thousands of cases that cover each bound of each field.
+config = schemathesis.Config()
+config.projects.default.phases.coverage.enabled = tiers.IS_LONG
+schema = schemathesis.openapi.from_asgi(
+    "/api/openapi.json", app, headers={"Host": "127.0.0.1"}, config=config
+)
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -37,7 +43,7 @@ def stocked() -> Iterator[None]:
 
 @schema.parametrize()
 @settings(
-    max_examples=20,
+    max_examples=tiers.examples(40),
     deadline=None,
     derandomize=True,
     database=None,

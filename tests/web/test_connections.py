@@ -451,7 +451,7 @@ def test_a_proxy_without_an_address_of_its_own_is_refused(data: Path) -> None:
 def test_downloads_given_up_half_way_hold_no_connection_and_no_folder(
     shop: Shop, format: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    assert bring(shop, *(a_case(f"case-{number}", notes="n" * 4_000) for number in range(900))).saved
+    assert bring(shop, *(a_case(f"case-{number}", notes="n" * 18_000) for number in range(200))).saved
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     pool: Any = shop.store._engine.pool
 

@@ -15,6 +15,7 @@ from urllib.parse import urljoin, urlsplit
 
 import httpx
 import pytest
+import tiers
 from jinja2 import BaseLoader, Environment
 from lived_in import LivedIn, bare_shop, lived_in
 from web_client import HOST, Client
@@ -42,6 +43,11 @@ LEADS = {
 }
 # Of each route so many pages are looked at, besides the examples.
 MOST_OF_A_ROUTE = 2
+# In the quick tier a bench without sign-in is left to the long one, and who may work, which lies between the two
+# others, looks at so many examples of each route.
+MOST_EXAMPLES = 2
+WALKERS = (NOBODY, *LEVELS, *([BENCH] if tiers.IS_LONG else []))
+pytestmark = tiers.in_both()
 # What sends or leads somewhere is marked in the templates, so that one which is never met is known.
 _OFFERS = re.compile(
     r"(?=<form\b|<button\b|<a class=\"button"
@@ -111,6 +117,7 @@ class Walker:
     """Looks at pages in the name of somebody of a level and asks the table about all they offer."""
 
     def __init__(self, there: LivedIn, who: str) -> None:
+        self._most_examples = MOST_EXAMPLES if who == "work" and not tiers.IS_LONG else None
         level = "administer" if who == BENCH else who
         self.walk = Walk(level)
         self._there = there
@@ -132,7 +139,8 @@ class Walker:
         while self._ahead:
             address, examples = self._ahead.popleft(), examples - 1
             route = self._route("GET", address)
-            if route and (examples >= 0 or looked_at[route.path] < MOST_OF_A_ROUTE):
+            most = self._most_examples if examples >= 0 else MOST_OF_A_ROUTE
+            if route and (most is None or looked_at[route.path] < most):
                 looked_at[route.path] += 1
                 self._look(address, route)
 
@@ -187,8 +195,10 @@ class Walker:
             self._ahead.append(address.partition("#")[0])
 
 
-@pytest.fixture(scope="module")
-def walks(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Walk]]:
+@pytest.fixture(
+    scope="module", params=[False, pytest.param(True, marks=pytest.mark.long)], ids=["in part", "whole"]
+)
+def walks(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> dict[str, list[Walk]]:
     """What each level, and nobody, and a bench without sign-in meet in a shop after years, which is then cut
     off from its database, and in one where nothing was noted yet."""
     templates = marked_environment()
@@ -196,7 +206,7 @@ def walks(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Walk]]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(rendering, "environment", lambda: templates)
         busy, bare = lived_in(folder / "busy"), bare_shop(folder / "bare")
-        walkers = {who: [Walker(there, who) for there in (busy, bare)] for who in (NOBODY, *LEVELS, BENCH)}
+        walkers = {who: [Walker(there, who) for there in (busy, bare)] for who in WALKERS}
         for both in walkers.values():
             for walker in both:
                 walker.go()
@@ -231,7 +241,7 @@ def test_everything_that_a_template_can_offer_was_met(walks: dict[str, list[Walk
     assert not missing, "show each of these in tests/web/lived_in.py:\n" + "\n".join(missing)
 
 
-@pytest.mark.parametrize("level", ["read", "work"])
+@pytest.mark.parametrize("level", ["read", "work"] if tiers.IS_LONG else ["read"])
 def test_nothing_is_hidden_from_who_may_use_it(walks: dict[str, list[Walk]], level: str) -> None:
     """What the highest level is offered and a lower one may use as well, the lower one is offered too."""
     mine = {key for key in offers(walks["administer"]) if reaches(level, ACCESS[key].level or level)}
@@ -239,6 +249,7 @@ def test_nothing_is_hidden_from_who_may_use_it(walks: dict[str, list[Walk]], lev
     assert not hidden, f"from somebody who may {level}: {hidden}"
 
 
+@pytest.mark.long
 def test_a_bench_without_sign_in_is_offered_everything(walks: dict[str, list[Walk]]) -> None:
     of_accounts = {key for key in ACCESS if key[1].startswith(("/account", "/sign-out"))}
     hidden = sorted(offers(walks["administer"]) - of_accounts - offers(walks[BENCH]))
