@@ -179,13 +179,14 @@ def doubts(page: Page, heard: Heard) -> int:
 
     3 where it could not be entered at all, 2 for a value outside what its place can show, 1 for a unit in which the
     quantity is seldom said (volts and drops in volts, ripple in millivolts; common practice, no published source),
-    1 for parts of a millivolt.
+    1 for ohms at a step that measures a drop, 1 for parts of a millivolt.
     """
     if heard.command or heard.answer:
         return 0
     if isinstance(_entry(page, heard), Answer):
         return 3
     found = 2 if _outside(page, heard) else 0
+    found += any(_quantity(page, heard, name) == "ohm" != page.quantity == "diode_v" for name in heard.values)
     for name, value in heard.values.items():
         usual = _USUAL_UNITS.get(_quantity(page, heard, name))
         if usual:

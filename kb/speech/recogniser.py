@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import tempfile
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.util import find_spec
@@ -71,6 +72,41 @@ def recognise(sound: bytes, grammar: str, folder: str) -> tuple[Recognised, ...]
     return tuple(_heard(_decoder(folder, warp), sound, grammar, rarer) for warp, rarer in WARPS.items())
 
 
+def choose(sound: bytes, candidates: Mapping[tuple[str, ...], float], folder: str) -> tuple[Recognised, ...]:
+    """Which of the sentences fits the sound best, once for each of `WARPS`; `fit` holds the weights as well.
+
+    `candidates` has for each sentence what speaks for it apart from the sound, as a natural logarithm. A digit may
+    be said by any of its words, whichever the sentence has. Raises BadInput for a wrong model.
+    """
+    most = max(candidates.values())
+    steps: list[tuple[int, int, float, str]] = []
+    ends, states = [], 1
+    alike = _alike(language_in(folder))
+    for words, weight in candidates.items():
+        state, likely = 0, math.exp(max(weight - most, _LEAST))
+        for word in words:
+            steps += [(state, states, likely, one) for one in alike.get(word, (word,))]
+            state, likely, states = states, 1.0, states + 1
+        ends.append(state)
+    steps += [(state, states, 1.0, "") for state in ends]
+    network = [step if step[3] else step[:3] for step in steps]
+    found = []
+    for warp, rarer in WARPS.items():
+        decoder = _decoder(folder, warp, few=True)
+        decoder.add_fsg("few", decoder.create_fsg("few", 0, states, network))
+        decoder.activate_search("few")
+        found.append(_decoded(decoder, sound, rarer))
+    return tuple(found)
+
+
+def _alike(language: Language) -> dict[str, tuple[str, ...]]:
+    """For each word of a digit all words of that digit."""
+    return {
+        word: tuple(one for one, same in language.digits.items() if same == digit)
+        for word, digit in language.digits.items()
+    }
+
+
 def get_ready(grammar: str, folder: str) -> bool:
     """Loads the model and the grammar, so that the first sound does not wait for them. Raises BadInput."""
     for warp in WARPS:
@@ -80,6 +116,10 @@ def get_ready(grammar: str, folder: str) -> bool:
 
 def _heard(decoder: Any, sound: bytes, grammar: str, rarer: float) -> Recognised:
     _listen_for(decoder, grammar)
+    return _decoded(decoder, sound, rarer)
+
+
+def _decoded(decoder: Any, sound: bytes, rarer: float) -> Recognised:
     decoder.start_utt()
     decoder.process_raw(sound, full_utt=True)
     decoder.end_utt()
@@ -106,9 +146,12 @@ def _listen_for(decoder: Any, grammar: str) -> None:
     decoder.heard_for = grammar
 
 
-@lru_cache(maxsize=len(WARPS))
-def _decoder(folder: str, warp: float) -> Any:
-    """The recogniser with its model and all words of the language, for one length of the vocal tract."""
+@lru_cache(maxsize=2 * len(WARPS))
+def _decoder(folder: str, warp: float, *, few: bool = False) -> Any:
+    """The recogniser with its model and all words of the language, for one length of the vocal tract.
+
+    One that chooses between a few sentences gives none of them up under way, and takes their weights as they are.
+    """
     import pocketsphinx
 
     class Decoder(pocketsphinx.Decoder):
@@ -128,7 +171,7 @@ def _decoder(folder: str, warp: float) -> Any:
         words.write_text("".join(lines), encoding="utf-8", newline="\n")
         try:
             return Decoder(
-                pocketsphinx.Config(hmm=acoustic, dict=str(words), lm=None, logfn="", **TUNED, **warped)
+                pocketsphinx.Config(hmm=acoustic, dict=str(words), lm=None, logfn="", **(TUNED | (_FEW if few else {})), **warped)
             )
         except (RuntimeError, ValueError) as error:
             raise BadInput(
@@ -149,3 +192,5 @@ TUNED: dict[str, Any] = {
     "fillprob": 1e-2,
     "topn": 8,
 }
+_FEW: dict[str, Any] = {"beam": 1e-200, "pbeam": 1e-200, "wbeam": 1e-200, "lw": 1.0}
+_LEAST = -650.0  # e to this is still a number of double precision

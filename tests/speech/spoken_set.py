@@ -8,13 +8,14 @@ from decimal import Decimal
 from functools import cache
 from pathlib import Path
 
-from kb.speech.choice import likeliest
+from kb.speech.choice import candidates, chosen
 from kb.speech.dialogue import Answer, Entry, answer
 from kb.speech.grammar import grammar_of
 from kb.speech.language import ENGLISH
+from kb.speech.listener import propose
 from kb.speech.meaning import Heard
 from kb.speech.pages import Page, distinct, point_place, rail_place
-from kb.speech.recogniser import recognise
+from kb.speech.recogniser import choose, recognise
 from kb.speech.sound import speech_in
 from speech.sounds import SpokenReading
 
@@ -47,8 +48,9 @@ def hear(sound: bytes, page: Page, waiting: Entry | None = None) -> tuple[Heard 
     speech = speech_in(sound)
     if speech is None:
         return None, ()
-    found = recognise(speech.samples, grammar_of(page, ENGLISH, answering=waiting is not None), "")
-    return likeliest(found, page, ENGLISH)
+    grammar = grammar_of(page, ENGLISH, answering=waiting is not None)
+    weights = candidates(recognise(speech.samples, grammar, ""), propose(speech.softened, grammar), page, ENGLISH)
+    return chosen(choose(speech.samples, weights, ""), page, ENGLISH) if weights else (None, ())
 
 
 def is_right(reading: SpokenReading, heard: Heard | None) -> bool:
