@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from kb.speech.dialogue import doubts
-from kb.speech.language import Language
+from kb.speech.language import SPOKEN_UNITS, Language
 from kb.speech.listener import Proposal
 from kb.speech.meaning import Heard, Value, meaning_of
 from kb.speech.pages import Page
@@ -24,8 +24,9 @@ _FIT_OF_A_WORD = -30.0
 _FIT_OF_ODD_DIGITS = -50.0
 _BELOW_PROPOSALS = 2.0
 """What only the recogniser heard counts so much less than the network's last proposal, by the network's measure."""
-_MOST_CANDIDATES = 32
+_MOST_CANDIDATES = 40
 _MOST_RECOMBINED = 12
+_SWAPPED = ("V", "ohm")
 _MOST_DIGITS = 4
 """Of a number in all: what a bench meter shows (common practice, no published source)."""
 
@@ -60,8 +61,9 @@ def candidates(
     for one in found:
         if one.words:
             fits.setdefault(_one_word_a_digit(one.words, language), least)
-    for words, fit in _recombined(fits, page).items():
-        fits.setdefault(words, fit - _BELOW_PROPOSALS)
+    for more in (_recombined(fits, page), _other_units(fits, language)):
+        for words, fit in more.items():
+            fits.setdefault(words, fit - _BELOW_PROPOSALS)
     weights = {}
     for words, fit in fits.items():
         heard = meaning_of(words, page, language)
@@ -97,6 +99,20 @@ def _recombined(fits: Mapping[tuple[str, ...], float], page: Page) -> dict[tuple
         for other, rest, fit in parted:
             if other != name:
                 made[name + rest] = max(made.get(name + rest, float("-inf")), fit)
+    return made
+
+
+def _other_units(
+    fits: Mapping[tuple[str, ...], float], language: Language
+) -> dict[tuple[str, ...], float]:
+    """The likeliest sentences with each unit of the same quantity in the place of theirs: units are said fast."""
+    made: dict[tuple[str, ...], float] = {}
+    for words, fit in sorted(fits.items(), key=lambda one: -one[1])[:_MOST_RECOMBINED]:
+        for at, word in enumerate(words):
+            base = SPOKEN_UNITS[language.units[word]][0] if word in language.units else ""
+            for other, unit in language.units.items() if base in _SWAPPED else ():
+                if other != word and " " not in other and SPOKEN_UNITS[unit][0] == base:
+                    made.setdefault((*words[:at], other, *words[at + 1 :]), fit)
     return made
 
 

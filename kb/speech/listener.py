@@ -65,7 +65,7 @@ def propose(sound: bytes, grammar: str) -> tuple[Proposal, ...]:
     the network is used to.
     """
     network = _network()
-    samples = np.frombuffer(sound, dtype="<i2").astype(np.float32) / 32768
+    samples = np.frombuffer(sound, dtype="<i2").astype(np.float32) / np.float32(32768)
     return network.search(samples, _writing(grammar))
 
 
@@ -132,7 +132,8 @@ class _Network:
             likely = steps.next([one.written[-1] for one in beam])
             reached = self._reached(beam, writing)
             ranked = sorted(
-                ((beam[row].fit + float(likely[row, piece]), row, piece) for row, piece in reached), reverse=True
+                ((beam[row].fit + float(likely[row, piece]), row, piece) for row, piece in reached),
+                reverse=True,
             )
             least = max((one.fit for one in found), default=float("-inf")) - _WORSE
             kept: list[tuple[int, _Beginning]] = []

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from pathlib import Path
 
 START, END = 1, 2
@@ -34,7 +35,7 @@ class Pieces:
         while True:
             joined = [
                 (self.numbers[left + right], at)
-                for at, (left, right) in enumerate(zip(parts, parts[1:], strict=False))
+                for at, (left, right) in enumerate(pairwise(parts))
                 if left + right in self.numbers
             ]
             if not joined:

@@ -79,21 +79,25 @@ def choose(sound: bytes, candidates: Mapping[tuple[str, ...], float], folder: st
     be said by any of its words, whichever the sentence has. Raises BadInput for a wrong model.
     """
     most = max(candidates.values())
-    steps: list[tuple[int, int, float, str]] = []
-    ends, states = [], 1
     alike = _alike(language_in(folder))
-    for words, weight in candidates.items():
-        state, likely = 0, math.exp(max(weight - most, _LEAST))
-        for word in words:
-            steps += [(state, states, likely, one) for one in alike.get(word, (word,))]
-            state, likely, states = states, 1.0, states + 1
-        ends.append(state)
-    steps += [(state, states, 1.0, "") for state in ends]
-    network = [step if step[3] else step[:3] for step in steps]
+    # A tree of words, so that what begins alike is compared with the sound once; the weights stand at its ends.
+    states: dict[tuple[str, ...], int] = {(): 0}
+    steps: list[tuple[int, int, float, str]] = []
+    for words in candidates:
+        for length in range(1, len(words) + 1):
+            if words[:length] not in states:
+                states[words[:length]] = len(states)
+                source, target = states[words[: length - 1]], states[words[:length]]
+                word = words[length - 1]
+                steps += [(source, target, 1.0, one) for one in alike.get(word, (word,))]
+    end = len(states)
+    ends = [
+        (states[words], end, math.exp(max(weight - most, _LEAST))) for words, weight in candidates.items()
+    ]
     found = []
     for warp, rarer in WARPS.items():
         decoder = _decoder(folder, warp, few=True)
-        decoder.add_fsg("few", decoder.create_fsg("few", 0, states, network))
+        decoder.add_fsg("few", decoder.create_fsg("few", 0, end, [*steps, *ends]))
         decoder.activate_search("few")
         found.append(_decoded(decoder, sound, rarer))
     return tuple(found)
@@ -111,6 +115,7 @@ def get_ready(grammar: str, folder: str) -> bool:
     """Loads the model and the grammar, so that the first sound does not wait for them. Raises BadInput."""
     for warp in WARPS:
         _listen_for(_decoder(folder, warp), grammar)
+        _decoder(folder, warp, few=True)
     return True
 
 
@@ -171,7 +176,14 @@ def _decoder(folder: str, warp: float, *, few: bool = False) -> Any:
         words.write_text("".join(lines), encoding="utf-8", newline="\n")
         try:
             return Decoder(
-                pocketsphinx.Config(hmm=acoustic, dict=str(words), lm=None, logfn="", **(TUNED | (_FEW if few else {})), **warped)
+                pocketsphinx.Config(
+                    hmm=acoustic,
+                    dict=str(words),
+                    lm=None,
+                    logfn="",
+                    **(TUNED | (_FEW if few else {})),
+                    **warped,
+                )
             )
         except (RuntimeError, ValueError) as error:
             raise BadInput(

@@ -87,7 +87,11 @@ class Writing:
         if at.needs not in (_A_DIGIT, _TEN_UP):
             yield from self._spelt(at)
         for word, target in self._arcs.get(at.state, ()):
-            if word in self._letters and word not in self._language.digits and word not in self._language.units:
+            if (
+                word in self._letters
+                and word not in self._language.digits
+                and word not in self._language.units
+            ):
                 continue
             for way in self._ways(word, not at.words):
                 there = self._after(at, word, target, way)
@@ -149,7 +153,10 @@ class Writing:
                 ways.append(_Way(cut(blank + whole), goes_on, True, _NO_DIGIT))
         elif word in language.small:
             figure = str(language.small[word])
-            ways += [_Way(cut(f" {figure}"), False, True, _NO_DIGIT), _Way(cut(figure), True, True, _NO_DIGIT)]
+            ways += [
+                _Way(cut(f" {figure}"), False, True, _NO_DIGIT),
+                _Way(cut(figure), True, True, _NO_DIGIT),
+            ]
         elif word in language.hundred:
             ways += [_Way(cut("00"), True, True, _NO_DIGIT), _Way(cut("0"), True, True, _A_DIGIT)]
             ways.append(_Way((), True, True, _TEN_UP))

@@ -49,7 +49,9 @@ def hear(sound: bytes, page: Page, waiting: Entry | None = None) -> tuple[Heard 
     if speech is None:
         return None, ()
     grammar = grammar_of(page, ENGLISH, answering=waiting is not None)
-    weights = candidates(recognise(speech.samples, grammar, ""), propose(speech.softened, grammar), page, ENGLISH)
+    weights = candidates(
+        recognise(speech.samples, grammar, ""), propose(speech.softened, grammar), page, ENGLISH
+    )
     return chosen(choose(speech.samples, weights, ""), page, ENGLISH) if weights else (None, ())
 
 
