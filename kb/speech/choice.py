@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from kb.speech.dialogue import doubts
+from kb.speech.dialogue import doubts, standings
 from kb.speech.language import SPOKEN_UNITS, Language
 from kb.speech.listener import Proposal
 from kb.speech.meaning import Heard, Value, meaning_of
@@ -19,9 +19,10 @@ _FIT_OF_A_DOUBT = 50.0
 _DOUBTS_OF_NOTHING = 3
 # The recogniser looks at each hundredth of a second as if the one before said nothing of it, so its likelihoods are
 # far too sure of themselves; those of the network are not.
-_FIT_OF_A_PROPOSAL = 20.0
-_FIT_OF_A_WORD = -30.0
+_FIT_OF_A_PROPOSAL = 10.0
+_FIT_OF_A_WORD = -40.0
 _FIT_OF_ODD_DIGITS = -50.0
+_FIT_OF_STANDING = 30.0
 _BELOW_PROPOSALS = 2.0
 """What only the recogniser heard counts so much less than the network's last proposal, by the network's measure."""
 _MOST_CANDIDATES = 40
@@ -68,21 +69,13 @@ def candidates(
     for words, fit in fits.items():
         heard = meaning_of(words, page, language)
         weights[words] = (
-            _FIT_OF_A_PROPOSAL * fit
-            - _FIT_OF_A_DOUBT * _doubts(page, heard)
-            + _FIT_OF_A_WORD * len(words)
-            + (_FIT_OF_ODD_DIGITS * sum(map(_odd_digits, heard.values.values())) if heard else 0.0)
+            _FIT_OF_A_PROPOSAL * fit - _FIT_OF_A_DOUBT * _doubts(page, heard) + _FIT_OF_A_WORD * len(words)
         )
+        if heard:
+            weights[words] += _FIT_OF_ODD_DIGITS * sum(map(_odd_digits, heard.values.values()))
+            weights[words] += _FIT_OF_STANDING * standings(page, heard)
     likely = sorted(weights.items(), key=lambda one: -one[1])
     return dict(likely[:_MOST_CANDIDATES])
-
-
-def chosen(
-    found: Sequence[Recognised], page: Page, language: Language
-) -> tuple[Heard | None, tuple[str, ...]]:
-    """The meaning and the words of the candidate that fits best, doubts and all being in its weight already."""
-    best = max((one for one in found if one.words), key=lambda one: one.fit, default=None)
-    return (meaning_of(best.words, page, language), best.words) if best else (None, ())
 
 
 def _recombined(fits: Mapping[tuple[str, ...], float], page: Page) -> dict[tuple[str, ...], float]:
@@ -102,9 +95,7 @@ def _recombined(fits: Mapping[tuple[str, ...], float], page: Page) -> dict[tuple
     return made
 
 
-def _other_units(
-    fits: Mapping[tuple[str, ...], float], language: Language
-) -> dict[tuple[str, ...], float]:
+def _other_units(fits: Mapping[tuple[str, ...], float], language: Language) -> dict[tuple[str, ...], float]:
     """The likeliest sentences with each unit of the same quantity in the place of theirs: units are said fast."""
     made: dict[tuple[str, ...], float] = {}
     for words, fit in sorted(fits.items(), key=lambda one: -one[1])[:_MOST_RECOMBINED]:

@@ -14,7 +14,7 @@ from kb.facts.quantities import UNITS, OverRange, format_quantity, parse_quantit
 from kb.facts.reading_lines import UNIT_OF_QUANTITY
 from kb.facts.spoken_readings import WORD_OF_QUANTITY
 from kb.speech.language import SPOKEN_UNITS
-from kb.speech.limits import NEEDS_UNIT, bounds, can_be
+from kb.speech.limits import NEEDS_UNIT, bounds, can_be, standing
 from kb.speech.meaning import Heard, Value
 from kb.speech.numbers import by_digits
 from kb.speech.pages import Page
@@ -192,6 +192,19 @@ def doubts(page: Page, heard: Heard) -> int:
         if usual:
             found += value.unit not in usual
             found += value.unit == "mV" and value.number is not None and "." in value.number.text
+    return found
+
+
+def standings(page: Page, heard: Heard) -> int:
+    """How many of the values are near what their rail should show, less those above it; only ranks, like `doubts`."""
+    if heard.command or heard.answer or page.kind == "pins" or isinstance(_entry(page, heard), Answer):
+        return 0
+    place = page.place(heard.place or page.here)
+    found = 0
+    for name, value in heard.values.items():
+        quantity = _quantity(page, heard, name)
+        si = _si(value, quantity)
+        found += standing(si, place, quantity) if si is not None else 0
     return found
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import tempfile
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.util import find_spec
@@ -72,8 +72,13 @@ def recognise(sound: bytes, grammar: str, folder: str) -> tuple[Recognised, ...]
     return tuple(_heard(_decoder(folder, warp), sound, grammar, rarer) for warp, rarer in WARPS.items())
 
 
-def choose(sound: bytes, candidates: Mapping[tuple[str, ...], float], folder: str) -> tuple[Recognised, ...]:
-    """Which of the sentences fits the sound best, once for each of `WARPS`; `fit` holds the weights as well.
+def fitting_warp(found: Sequence[Recognised]) -> float:
+    """The length of the vocal tract with which a sound fitted better, of those that `recognise` returned."""
+    return max(zip(WARPS, found, strict=True), key=lambda one: one[1].fit)[0]
+
+
+def choose(sound: bytes, candidates: Mapping[tuple[str, ...], float], folder: str, warp: float) -> Recognised:
+    """Which of the sentences fits the sound best, with one of `WARPS`.
 
     `candidates` has for each sentence what speaks for it apart from the sound, as a natural logarithm. A digit may
     be said by any of its words, whichever the sentence has. Raises BadInput for a wrong model.
@@ -94,13 +99,10 @@ def choose(sound: bytes, candidates: Mapping[tuple[str, ...], float], folder: st
     ends = [
         (states[words], end, math.exp(max(weight - most, _LEAST))) for words, weight in candidates.items()
     ]
-    found = []
-    for warp, rarer in WARPS.items():
-        decoder = _decoder(folder, warp, few=True)
-        decoder.add_fsg("few", decoder.create_fsg("few", 0, end, [*steps, *ends]))
-        decoder.activate_search("few")
-        found.append(_decoded(decoder, sound, rarer))
-    return tuple(found)
+    decoder = _decoder(folder, warp, few=True)
+    decoder.add_fsg("few", decoder.create_fsg("few", 0, end, [*steps, *ends]))
+    decoder.activate_search("few")
+    return _decoded(decoder, sound, 0.0)
 
 
 def _alike(language: Language) -> dict[str, tuple[str, ...]]:

@@ -13,12 +13,12 @@ from kb.service.bench import runs
 from kb.service.boards import families
 from kb.service.shop.shop import Shop
 from kb.speech import listener, recogniser
-from kb.speech.choice import candidates, chosen, likeliest
+from kb.speech.choice import candidates, likeliest
 from kb.speech.dialogue import Answer, Entry, answer, entry_of
 from kb.speech.grammar import grammar_of
 from kb.speech.language import Language
 from kb.speech.listener import Proposal
-from kb.speech.meaning import Heard
+from kb.speech.meaning import Heard, meaning_of
 from kb.speech.pages import Page, Place, distinct, point_place, rail_place
 from kb.speech.sound import Speech, speech_in
 from kb.store.records import families as stored_families
@@ -118,7 +118,9 @@ def _heard(
     weights = candidates(found, proposing.result(), page, language)
     if not weights:
         return None, ()
-    return chosen(_RECOGNISERS.run(recogniser.choose, speech.samples, weights, folder), page, language)
+    warp = recogniser.fitting_warp(found)
+    words = _RECOGNISERS.run(recogniser.choose, speech.samples, weights, folder, warp).words
+    return meaning_of(words, page, language), words
 
 
 def _proposed(sound: bytes, grammar: str) -> tuple[Proposal, ...]:
