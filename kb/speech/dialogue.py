@@ -14,7 +14,7 @@ from kb.facts.quantities import UNITS, OverRange, format_quantity, parse_quantit
 from kb.facts.reading_lines import UNIT_OF_QUANTITY
 from kb.facts.spoken_readings import WORD_OF_QUANTITY
 from kb.speech.language import SPOKEN_UNITS
-from kb.speech.limits import NEEDS_UNIT, bounds, can_be
+from kb.speech.limits import NEEDS_UNIT, bounds, can_be, standing
 from kb.speech.meaning import Heard, Value
 from kb.speech.numbers import by_digits
 from kb.speech.pages import Page
@@ -179,18 +179,32 @@ def doubts(page: Page, heard: Heard) -> int:
 
     3 where it could not be entered at all, 2 for a value outside what its place can show, 1 for a unit in which the
     quantity is seldom said (volts and drops in volts, ripple in millivolts; common practice, no published source),
-    1 for parts of a millivolt.
+    1 for ohms at a step that measures a drop, 1 for parts of a millivolt.
     """
     if heard.command or heard.answer:
         return 0
     if isinstance(_entry(page, heard), Answer):
         return 3
     found = 2 if _outside(page, heard) else 0
+    found += any(_quantity(page, heard, name) == "ohm" != page.quantity == "diode_v" for name in heard.values)
     for name, value in heard.values.items():
         usual = _USUAL_UNITS.get(_quantity(page, heard, name))
         if usual:
             found += value.unit not in usual
             found += value.unit == "mV" and value.number is not None and "." in value.number.text
+    return found
+
+
+def standings(page: Page, heard: Heard) -> int:
+    """How many of the values are near what their rail should show, less those above it; only ranks, like `doubts`."""
+    if heard.command or heard.answer or page.kind == "pins" or isinstance(_entry(page, heard), Answer):
+        return 0
+    place = page.place(heard.place or page.here)
+    found = 0
+    for name, value in heard.values.items():
+        quantity = _quantity(page, heard, name)
+        si = _si(value, quantity)
+        found += standing(si, place, quantity) if si is not None else 0
     return found
 
 

@@ -25,6 +25,7 @@ _ANYWHERE: dict[str, tuple[float, float]] = {
 # A rail that is out of control hardly doubles; half a volt more, so that small rails have room for a meter's noise.
 _TIMES_NOMINAL, _MORE_V = 2.0, 0.5
 _RIPPLE_OF_NOMINAL = 0.5
+_NEAR = 0.1
 NEEDS_UNIT = {"ripple_v": 10.0, "diode_v": 10.0, "farad": 0.0}
 """From this bare number on it must be said which unit is meant: a meter shows millivolts there, and no farads."""
 
@@ -47,3 +48,15 @@ def can_be(value: Decimal, place: Place | None, quantity: str) -> bool:
     """Whether a value can be meant at a place."""
     low, high = bounds(place, quantity)
     return low <= float(value) <= high
+
+
+def standing(value: Decimal, place: Place | None, quantity: str) -> int:
+    """How a value stands to what its rail should show: 1 near it, -1 above, 0 anywhere else.
+
+    A rail mostly shows what it should or less; one that is too high is rare (common practice, no published source).
+    """
+    nominal = abs(place.nominal_v) if place and place.nominal_v is not None else 0.0
+    if quantity != "dc_v" or not nominal:
+        return 0
+    ratio = abs(float(value)) / nominal
+    return 1 if abs(ratio - 1) <= _NEAR else -1 if ratio > 1 else 0

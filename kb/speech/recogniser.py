@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import tempfile
 import tomllib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.util import find_spec
@@ -71,15 +72,61 @@ def recognise(sound: bytes, grammar: str, folder: str) -> tuple[Recognised, ...]
     return tuple(_heard(_decoder(folder, warp), sound, grammar, rarer) for warp, rarer in WARPS.items())
 
 
+def fitting_warp(found: Sequence[Recognised]) -> float:
+    """The length of the vocal tract with which a sound fitted better, of those that `recognise` returned."""
+    return max(zip(WARPS, found, strict=True), key=lambda one: one[1].fit)[0]
+
+
+def choose(sound: bytes, candidates: Mapping[tuple[str, ...], float], folder: str, warp: float) -> Recognised:
+    """Which of the sentences fits the sound best, with one of `WARPS`.
+
+    `candidates` has for each sentence what speaks for it apart from the sound, as a natural logarithm. A digit may
+    be said by any of its words, whichever the sentence has. Raises BadInput for a wrong model.
+    """
+    most = max(candidates.values())
+    alike = _alike(language_in(folder))
+    # A tree of words, so that what begins alike is compared with the sound once; the weights stand at its ends.
+    states: dict[tuple[str, ...], int] = {(): 0}
+    steps: list[tuple[int, int, float, str]] = []
+    for words in candidates:
+        for length in range(1, len(words) + 1):
+            if words[:length] not in states:
+                states[words[:length]] = len(states)
+                source, target = states[words[: length - 1]], states[words[:length]]
+                word = words[length - 1]
+                steps += [(source, target, 1.0, one) for one in alike.get(word, (word,))]
+    end = len(states)
+    ends = [
+        (states[words], end, math.exp(max(weight - most, _LEAST))) for words, weight in candidates.items()
+    ]
+    decoder = _decoder(folder, warp, few=True)
+    decoder.add_fsg("few", decoder.create_fsg("few", 0, end, [*steps, *ends]))
+    decoder.activate_search("few")
+    return _decoded(decoder, sound, 0.0)
+
+
+def _alike(language: Language) -> dict[str, tuple[str, ...]]:
+    """For each word of a digit all words of that digit."""
+    return {
+        word: tuple(one for one, same in language.digits.items() if same == digit)
+        for word, digit in language.digits.items()
+    }
+
+
 def get_ready(grammar: str, folder: str) -> bool:
     """Loads the model and the grammar, so that the first sound does not wait for them. Raises BadInput."""
     for warp in WARPS:
         _listen_for(_decoder(folder, warp), grammar)
+        _decoder(folder, warp, few=True)
     return True
 
 
 def _heard(decoder: Any, sound: bytes, grammar: str, rarer: float) -> Recognised:
     _listen_for(decoder, grammar)
+    return _decoded(decoder, sound, rarer)
+
+
+def _decoded(decoder: Any, sound: bytes, rarer: float) -> Recognised:
     decoder.start_utt()
     decoder.process_raw(sound, full_utt=True)
     decoder.end_utt()
@@ -106,9 +153,12 @@ def _listen_for(decoder: Any, grammar: str) -> None:
     decoder.heard_for = grammar
 
 
-@lru_cache(maxsize=len(WARPS))
-def _decoder(folder: str, warp: float) -> Any:
-    """The recogniser with its model and all words of the language, for one length of the vocal tract."""
+@lru_cache(maxsize=2 * len(WARPS))
+def _decoder(folder: str, warp: float, *, few: bool = False) -> Any:
+    """The recogniser with its model and all words of the language, for one length of the vocal tract.
+
+    One that chooses between a few sentences gives none of them up under way, and takes their weights as they are.
+    """
     import pocketsphinx
 
     class Decoder(pocketsphinx.Decoder):
@@ -128,7 +178,14 @@ def _decoder(folder: str, warp: float) -> Any:
         words.write_text("".join(lines), encoding="utf-8", newline="\n")
         try:
             return Decoder(
-                pocketsphinx.Config(hmm=acoustic, dict=str(words), lm=None, logfn="", **TUNED, **warped)
+                pocketsphinx.Config(
+                    hmm=acoustic,
+                    dict=str(words),
+                    lm=None,
+                    logfn="",
+                    **(TUNED | (_FEW if few else {})),
+                    **warped,
+                )
             )
         except (RuntimeError, ValueError) as error:
             raise BadInput(
@@ -149,3 +206,5 @@ TUNED: dict[str, Any] = {
     "fillprob": 1e-2,
     "topn": 8,
 }
+_FEW: dict[str, Any] = {"beam": 1e-200, "pbeam": 1e-200, "wbeam": 1e-200, "lw": 1.0}
+_LEAST = -650.0  # e to this is still a number of double precision

@@ -26,14 +26,23 @@ _BLOCK, _AROUND_BLOCKS, _CLICK_TIMES = 64, 25, 4.0  # 4 ms, a tenth of a second
 _WINDOW, _STEADY_TIMES, _LEFT = 512, 2.2, 0.15
 _HISS = 10 ** (-25 / 20)  # 25 dB below the speech
 _LOUD = 3000.0  # RMS that speech is brought to
+_WIDER, _SILENCE = (
+    RATE // 10,
+    RATE // 2,
+)  # more of the sound around speech, and silence around that, for the network
 
 
 @dataclass(frozen=True, slots=True)
 class Speech:
-    """The part of a sound in which somebody speaks, as bytes again, and how long the whole sound was."""
+    """The part of a sound in which somebody speaks, as bytes again, and how long the whole sound was.
+
+    `samples` are without steady noise, for an acoustic model; `softened` have half of it left and silence around,
+    for a network that has heard noise, and that loses words where all of it is taken off.
+    """
 
     samples: bytes
     sound_s: float
+    softened: bytes = b""
 
 
 def speech_in(sound: bytes) -> Speech | None:
@@ -59,13 +68,23 @@ def speech_in(sound: bytes) -> Speech | None:
     part = _spoken_part(samples)
     if part is None:
         return None
-    cut = without_noise(without_clicks(samples))[part]
-    loudness = float(np.sqrt(np.mean(cut**2)))
-    louder = cut * (_LOUD / max(loudness, 1.0))
+    unclicked = without_clicks(samples)
+    quiet = without_noise(unclicked)
+    cut = _as_loud(quiet[part], quiet[part])
     # Too deep a silence is none that the recogniser has learned from; a soft hiss, always the same, helps it.
-    louder += np.random.default_rng(1).standard_normal(len(louder)) * _LOUD * _HISS
-    louder = np.clip(louder, -32768, 32767)
-    return Speech(louder.astype("<i2").tobytes(), sound_s)
+    cut += np.random.default_rng(1).standard_normal(len(cut)) * _LOUD * _HISS
+    wider = slice(max(0, part.start - _WIDER), part.stop + _WIDER)
+    half_quiet = _as_loud((unclicked[wider] + quiet[wider]) / 2, unclicked[part])
+    return Speech(_as_bytes(cut), sound_s, _as_bytes(np.pad(half_quiet, _SILENCE)))
+
+
+def _as_loud(samples: NDArray[np.float64], speech: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The samples, louder or softer by what brings the speech to `_LOUD`."""
+    return samples * (_LOUD / max(float(np.sqrt(np.mean(speech**2))), 1.0))
+
+
+def _as_bytes(samples: NDArray[np.float64]) -> bytes:
+    return np.clip(samples, -32768, 32767).astype("<i2").tobytes()
 
 
 def _spoken_part(samples: NDArray[np.float64]) -> slice | None:

@@ -99,7 +99,7 @@ FOREIGN = {
     "errors": set(),
     "assets": set(),
     "system": {"psutil"},
-    "speech": {"numpy", "pocketsphinx"},
+    "speech": {"numpy", "pocketsphinx", "onnxruntime"},
 }
 # Modules that touch clocks, files, processes, networks or chance.
 IMPURE = {

@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 from kb.apart import Limits, Pool
-from kb.errors import BadInput
+from kb.errors import BadInput, StoreTrouble, TooSoon
 from kb.model import FamilyRecord
 from kb.service.bench import runs
 from kb.service.boards import families
 from kb.service.shop.shop import Shop
-from kb.speech import recogniser
-from kb.speech.choice import likeliest
+from kb.speech import listener, recogniser
+from kb.speech.choice import candidates, likeliest
 from kb.speech.dialogue import Answer, Entry, answer, entry_of
 from kb.speech.grammar import grammar_of
 from kb.speech.language import Language
+from kb.speech.listener import Proposal
+from kb.speech.meaning import Heard, meaning_of
 from kb.speech.pages import Page, Place, distinct, point_place, rail_place
-from kb.speech.sound import speech_in
+from kb.speech.sound import Speech, speech_in
 from kb.store.records import families as stored_families
 from kb.store.records import pictures
 
@@ -27,12 +30,9 @@ NOT_INSTALLED = "Readings can be spoken once pocketsphinx is installed on the ma
 HOW_TO_INSTALL = "pip install 'kb-boards[speech]'"
 QUIET = "Nothing was heard above the noise. Speak nearer to the microphone, one reading at a time."
 _MOST_POINTS = 40
-_RECOGNISERS = Pool(
-    "This sound",
-    "Say it again in a few seconds, or type it.",
-    Limits(cpu_s=15, wall_s=30, memory_bytes=1_500_000_000),
-    most_waiting=8,
-)
+_WHAT, _REMEDY = "This sound", "Say it again in a few seconds, or type it."
+_RECOGNISERS = Pool(_WHAT, _REMEDY, Limits(cpu_s=15, wall_s=30, memory_bytes=1_500_000_000), most_waiting=8)
+_LISTENERS = Pool(_WHAT, _REMEDY, Limits(cpu_s=15, wall_s=30), most_waiting=8)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,11 @@ def get_ready(shop: Shop, where: Where) -> list[str]:
     """Loads what the first sound needs, and says what can be said here. Raises BadInput where nothing can."""
     language = _language(shop)
     page = page_of(shop, where, language)
-    _RECOGNISERS.run(recogniser.get_ready, grammar_of(page, language), shop.settings.speech_model)
+    grammar, folder = grammar_of(page, language), shop.settings.speech_model
+    with ThreadPoolExecutor(1) as beside:
+        if _two_listen(shop):
+            beside.submit(_LISTENERS.run, listener.get_ready, grammar)
+        _RECOGNISERS.run(recogniser.get_ready, grammar, folder)
     return [one.called[0] for one in page.places if one.called]
 
 
@@ -90,9 +94,41 @@ def hear(shop: Shop, where: Where, sound: bytes, waiting: Entry | None) -> Told:
         return Told(Answer("again", QUIET, waiting), ())
     page = page_of(shop, where, language)
     grammar = grammar_of(page, language, answering=waiting is not None)
-    found = _RECOGNISERS.run(recogniser.recognise, speech.samples, grammar, shop.settings.speech_model)
-    heard, words = likeliest(found, page, language)
+    heard, words = _heard(shop, speech, grammar, page, language)
     return Told(answer(page, waiting, heard), words)
+
+
+def _two_listen(shop: Shop) -> bool:
+    """Whether the network listens too: it knows English only."""
+    return not shop.settings.speech_model and listener.is_installed()
+
+
+def _heard(
+    shop: Shop, speech: Speech, grammar: str, page: Page, language: Language
+) -> tuple[Heard | None, tuple[str, ...]]:
+    """What was said, by the recogniser alone or with what the network proposes; both listen at the same time."""
+    folder = shop.settings.speech_model
+    if not _two_listen(shop):
+        return likeliest(
+            _RECOGNISERS.run(recogniser.recognise, speech.samples, grammar, folder), page, language
+        )
+    with ThreadPoolExecutor(1) as beside:
+        proposing = beside.submit(_proposed, speech.softened, grammar)
+        found = _RECOGNISERS.run(recogniser.recognise, speech.samples, grammar, folder)
+    weights = candidates(found, proposing.result(), page, language)
+    if not weights:
+        return None, ()
+    warp = recogniser.fitting_warp(found)
+    words = _RECOGNISERS.run(recogniser.choose, speech.samples, weights, folder, warp).words
+    return meaning_of(words, page, language), words
+
+
+def _proposed(sound: bytes, grammar: str) -> tuple[Proposal, ...]:
+    """What the network proposes; nothing where it could not finish, since the recogniser heard the sound as well."""
+    try:
+        return _LISTENERS.run(listener.propose, sound, grammar)
+    except (BadInput, TooSoon, StoreTrouble):
+        return ()
 
 
 def page_of(shop: Shop, where: Where, language: Language) -> Page:

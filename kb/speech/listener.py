@@ -1,0 +1,223 @@
+"""What a sound may say, by a network that writes text, held to a grammar. Runs in a process beside the program.
+
+The network (Jeffries et al., Moonshine: speech recognition for live transcription and voice commands, 2024) has heard
+far more voices and noises than the acoustic model of `recogniser.py`, and knows no grammar: left alone it writes
+"stand by first loan". Here it may write only what a sentence of the page can be written as (`written.py`), and the
+likeliest of these are searched for with a beam. It proposes; `choice.py` weighs it against the other recogniser.
+
+Its files are taken from the wheel of moonshine-voice, which is not imported; onnxruntime computes it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kb.speech.automaton import Automaton, automaton_of
+from kb.speech.language import ENGLISH
+from kb.speech.pieces import END, START, Pieces, pieces_of
+from kb.speech.written import At, Writing
+
+_ENCODER, _DECODER, _PIECES = "encoder_model.ort", "decoder_model_merged.ort", "tokenizer.bin"
+WIDTH = 8
+"""How many beginnings are followed at once."""
+_MOST_PIECES = 48
+_WORSE = 12.0
+"""A beginning that is so much less likely than the best whole sentence is given up."""
+MOST = 10
+"""How many ways to write what was said are returned."""
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """Sentences that one way of writing may stand for, and the natural logarithm of how likely it is."""
+
+    sentences: tuple[tuple[str, ...], ...]
+    fit: float
+
+
+def is_installed() -> bool:
+    """Whether the network can be computed here."""
+    return find_spec("onnxruntime") is not None and _files() is not None
+
+
+def _files() -> Path | None:
+    """The folder of the network's files, found without importing the package that carries them."""
+    found = find_spec("moonshine_voice")
+    for place in found.submodule_search_locations or () if found else ():
+        folder = Path(place) / "assets" / "tiny-en"
+        if all((folder / name).is_file() for name in (_ENCODER, _DECODER, _PIECES)):
+            return folder
+    return None
+
+
+def propose(sound: bytes, grammar: str) -> tuple[Proposal, ...]:
+    """The likeliest ways to write what a sound says, likeliest first, none where the grammar allows nothing.
+
+    `sound` is 16-bit samples, little-endian, 16,000 a second, with half a second of silence around the speech, as
+    the network is used to.
+    """
+    network = _network()
+    samples = np.frombuffer(sound, dtype="<i2").astype(np.float32) / np.float32(32768)
+    return network.search(samples, _writing(grammar))
+
+
+def get_ready(grammar: str) -> bool:
+    """Loads the network and the grammar, so that the first sound does not wait for them."""
+    _network()
+    _writing(grammar)
+    return True
+
+
+@lru_cache(maxsize=1)
+def _network() -> _Network:
+    folder = _files()
+    assert folder is not None, "asked for only where is_installed()"
+    return _Network(folder)
+
+
+@lru_cache(maxsize=32)
+def _writing(grammar: str) -> Writing:
+    made: Automaton = automaton_of(grammar)
+    return Writing(made, ENGLISH, _network().pieces.cut)
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """A place in the grammar with the pieces still to come until its word is complete."""
+
+    at: At
+    to_come: tuple[int, ...] = ()
+    paused: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Beginning:
+    """What was written so far, how likely it is, and all the places it may have led to."""
+
+    written: tuple[int, ...]
+    fit: float
+    places: frozenset[_Place]
+
+
+class _Network:
+    def __init__(self, folder: Path) -> None:
+        import onnxruntime
+
+        options = onnxruntime.SessionOptions()
+        options.intra_op_num_threads = options.inter_op_num_threads = 1
+        options.log_severity_level = 3
+        self.pieces: Pieces = pieces_of(folder / _PIECES)
+        self._encoder, self._decoder = (
+            onnxruntime.InferenceSession(str(folder / name), options, providers=["CPUExecutionProvider"])
+            for name in (_ENCODER, _DECODER)
+        )
+        self.inputs = {one.name: one.shape for one in self._decoder.get_inputs()}
+        self.outputs = [one.name for one in self._decoder.get_outputs()]
+        (self._comma,), (self._dot,) = self.pieces.cut(","), self.pieces.cut(".")
+
+    def search(self, samples: NDArray[np.float32], writing: Writing) -> tuple[Proposal, ...]:
+        """The likeliest ways to write the sound within the grammar: a beam over its pieces."""
+        steps = _Steps(self, self._heard(samples))
+        beam = [_Beginning((START,), 0.0, frozenset({_Place(At(0))}))]
+        found: list[Proposal] = []
+        while beam and len(beam[0].written) <= _MOST_PIECES:
+            likely = steps.next([one.written[-1] for one in beam])
+            reached = self._reached(beam, writing)
+            ranked = sorted(
+                ((beam[row].fit + float(likely[row, piece]), row, piece) for row, piece in reached),
+                reverse=True,
+            )
+            least = max((one.fit for one in found), default=float("-inf")) - _WORSE
+            kept: list[tuple[int, _Beginning]] = []
+            for fit, row, piece in ranked:
+                if fit < least or len(kept) == WIDTH:
+                    break
+                places = frozenset(reached[row, piece])
+                if piece == END:
+                    found.append(Proposal(tuple(sorted({one.at.words for one in places})), fit))
+                else:
+                    kept.append((row, _Beginning((*beam[row].written, piece), fit, places)))
+            beam = [one for _, one in kept]
+            if kept:
+                steps.keep([row for row, _ in kept])
+        return tuple(sorted(found, key=lambda one: -one.fit)[:MOST])
+
+    def _heard(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
+        given = {"input_values": samples[None], "attention_mask": np.ones((1, len(samples)), np.int64)}
+        heard: NDArray[np.float32] = self._encoder.run(None, given)[0]
+        return heard
+
+    def _reached(self, beam: Sequence[_Beginning], writing: Writing) -> dict[tuple[int, int], set[_Place]]:
+        """For each beginning (by its row) and each piece that may follow: the places they lead to."""
+        reached: dict[tuple[int, int], set[_Place]] = {}
+
+        def lead(row: int, piece: int, place: _Place) -> None:
+            reached.setdefault((row, piece), set()).add(place)
+
+        for row, beginning in enumerate(beam):
+            for place in beginning.places:
+                at = place.at
+                if place.to_come:
+                    lead(row, place.to_come[0], _Place(at, place.to_come[1:]))
+                    continue
+                if writing.may_end(at):
+                    lead(row, END, place)
+                    lead(row, self._dot, _Place(at, (END,)))
+                if writing.may_pause(at) and not place.paused:
+                    lead(row, self._comma, _Place(writing.after_pause(at), paused=True))
+                for pieces, there in writing.onward(at):
+                    if not place.paused or self.pieces.begins_word(pieces[0]):
+                        lead(row, pieces[0], _Place(there, pieces[1:]))
+        return reached
+
+    def decode(self, given: dict[str, Any]) -> dict[str, NDArray[np.float32]]:
+        """The decoder's outputs by name."""
+        return dict(zip(self.outputs, self._decoder.run(None, given), strict=True))
+
+
+class _Steps:
+    """The decoder, a piece at a time for several beginnings at once, with what it has computed for each."""
+
+    def __init__(self, network: _Network, heard: NDArray[np.float32]) -> None:
+        self._network, self._heard, self._first = network, heard, True
+        self._kept = {
+            name: np.zeros((1, shape[1], 0, shape[3]), np.float32)
+            for name, shape in network.inputs.items()
+            if name.startswith("past_key_values")
+        }
+        self._computed: dict[str, NDArray[np.float32]] = {}
+
+    def next(self, last: Sequence[int]) -> NDArray[np.float32]:
+        """The natural logarithm of how likely each piece is behind the last ones, a row a beginning."""
+        rows = len(last)
+        heard = np.repeat(self._heard, rows, axis=0)
+        self._computed = self._network.decode(
+            {
+                "encoder_attention_mask": np.ones(heard.shape[:2], np.int64),
+                "input_ids": np.array(last, np.int64)[:, None],
+                "encoder_hidden_states": heard,
+                "use_cache_branch": np.array([not self._first]),
+                **self._kept,
+            }
+        )
+        scores = self._computed["logits"][:, -1]
+        scores = scores - scores.max(axis=1, keepdims=True)
+        likely: NDArray[np.float32] = scores - np.log(np.exp(scores).sum(axis=1, keepdims=True))
+        return likely
+
+    def keep(self, rows: Sequence[int]) -> None:
+        """Goes on with these rows, each of which may be there more than once."""
+        for name, before in self._kept.items():
+            made = self._computed["present" + name.removeprefix("past_key_values")]
+            # What comes from the sound is computed once, with the first piece.
+            source = before if "encoder" in name and not self._first else made
+            self._kept[name] = source[list(rows)]
+        self._first = False
