@@ -122,6 +122,10 @@ def test_what_is_not_sure_is_shown_and_kept_only_where_it_is_pressed(client: Cli
     assert "failed after a spill or damp" in symptoms(saved(client, **Page(taken.text).form("/cases")))
 
 
+def test_what_is_folded_says_how_much_is_not_sure(client: Client) -> None:
+    assert "hum from speakers; 1 not sure" in words_of(client.get("/diagnose", params={"text": UNSURE}).text)
+
+
 def test_what_is_not_sure_is_taken_in_on_the_page_of_a_case(client: Client) -> None:
     uid = saved(client, complaint=UNSURE).uid
     assert "not sure" in words_of(client.get(f"/cases/{uid}").text)
