@@ -217,7 +217,11 @@ class _Steps:
         """Goes on with these rows, each of which may be there more than once."""
         for name, before in self._kept.items():
             made = self._computed["present" + name.removeprefix("past_key_values")]
-            # What comes from the sound is computed once, with the first piece.
-            source = before if "encoder" in name and not self._first else made
-            self._kept[name] = source[list(rows)]
+            if "encoder" not in name:
+                self._kept[name] = made[list(rows)]
+                continue
+            # What comes from the sound is computed once, with the first piece, and is the same in every row.
+            heard = made if self._first else before
+            enough = len(heard) >= len(rows)
+            self._kept[name] = heard[: len(rows)] if enough else np.repeat(heard[:1], len(rows), axis=0)
         self._first = False
