@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator
 from typing import Any
 
@@ -28,6 +29,7 @@ _GOOD_BEHIND = re.compile(
 _PLACE_BEFORE = re.compile(
     r"\b(?:at|on|near|by|under|across|not|to|an|am|bei|nicht|sur|pas|op|bij|niet|en|no|su|non) $", re.I
 )
+_PLACE_REACH = 10  # characters; the longest of these words has six
 _TIME_AND_MONEY = re.compile(
     r"(?<![\w.,])([0-9]{1,3}) ?min(?:s|utes|uten)?\.? ([0-9]{1,5}[.,][0-9]{2})[ .]*$"
 )
@@ -57,12 +59,15 @@ def _parts_only_named(text: str, facts: list[Fact], known: Known, family: str) -
     taken = [(fact.start, fact.end) for fact in facts if fact.kind in ("attempt", "reading")]
     named = {one.value.part for one in facts if isinstance(one.value, Attempt)}
     parts = known.parts(family)
+    starts = [0, *(sign.end() for sign in _PIECE_ENDS.finditer(text))]
+    are_lists = [_is_list_of_parts(piece) for piece in _PIECE_ENDS.split(text)]
     for found in _DESIGNATOR.finditer(text):
         part = normalise_designator(found[0])
         letters = designator_letters(part)
-        if _GOOD_BEHIND.match(text, found.end()) or _PLACE_BEFORE.search(text[: found.start()]):
+        before = text[max(0, found.start() - _PLACE_REACH) : found.start()]
+        if _GOOD_BEHIND.match(text, found.end()) or _PLACE_BEFORE.search(before):
             continue
-        if not _is_list_of_parts(text, found.start(), found.end()):
+        if not are_lists[bisect_right(starts, found.start()) - 1]:
             continue
         if part in named or not letters or any(start <= found.start() < end for start, end in taken):
             continue
@@ -87,11 +92,8 @@ _SPEAKS_OF = frozenset(
 )  # fmt: skip
 
 
-def _is_list_of_parts(text: str, start: int, end: int) -> bool:
-    """Whether the piece of text around a part names parts and says hardly more: `Q1 Q2 not shorted` does."""
-    before = [found.end() for found in _PIECE_ENDS.finditer(text, 0, start)]
-    after = _PIECE_ENDS.search(text, end)
-    piece = text[before[-1] if before else 0 : after.start() if after else len(text)]
+def _is_list_of_parts(piece: str) -> bool:
+    """Whether a piece of text names parts and says hardly more: `Q1 Q2 not shorted` does."""
     words = set(_OTHER_WORD.findall(_DESIGNATOR.sub(" ", piece).casefold())) - _JOINS
     return len(words) <= _MOST_OTHER_WORDS and not words & _SPEAKS_OF
 
