@@ -5,14 +5,14 @@ Only what was heard is chosen from, nothing is put in its place, and everything 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from kb.speech.dialogue import doubts, standings
 from kb.speech.language import SPOKEN_UNITS, Language
 from kb.speech.listener import Proposal
 from kb.speech.meaning import Heard, Value, meaning_of
 from kb.speech.pages import Page
-from kb.speech.recogniser import Recognised
+from kb.speech.recogniser import Recognised, fitting_warp
 
 # All in the natural logarithm of the path's likelihood, as the recogniser counts it. Found on the development half.
 _FIT_OF_A_DOUBT = 50.0
@@ -43,6 +43,24 @@ def likeliest(
         if one.words and score > best[0]:
             best = (score, heard, one.words)
     return best[1], best[2]
+
+
+def decided(
+    found: Sequence[Recognised],
+    proposals: Sequence[Proposal],
+    page: Page,
+    language: Language,
+    choose: Callable[[Mapping[tuple[str, ...], float], float], Recognised],
+) -> tuple[Heard | None, tuple[str, ...]]:
+    """The meaning and the words of what the recogniser and the network heard.
+
+    `choose` compares the candidates with the sound once more, in the vocal tract that fitted it (`recogniser.choose`).
+    """
+    weights = candidates(found, proposals, page, language)
+    if not weights:
+        return None, ()
+    words = choose(weights, fitting_warp(found)).words
+    return meaning_of(words, page, language), words
 
 
 def candidates(

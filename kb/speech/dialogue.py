@@ -186,7 +186,8 @@ def doubts(page: Page, heard: Heard) -> int:
     if isinstance(_entry(page, heard), Answer):
         return 3
     found = 2 if _outside(page, heard) else 0
-    found += any(_quantity(page, heard, name) == "ohm" != page.quantity == "diode_v" for name in heard.values)
+    of_a_drop = page.quantity == "diode_v"
+    found += of_a_drop and any(_quantity(page, heard, name) == "ohm" for name in heard.values)
     for name, value in heard.values.items():
         usual = _USUAL_UNITS.get(_quantity(page, heard, name))
         if usual:

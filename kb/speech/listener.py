@@ -20,18 +20,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kb.speech.automaton import Automaton, automaton_of
+from kb.speech.automaton import automaton_of
 from kb.speech.language import ENGLISH
 from kb.speech.pieces import END, START, Pieces, pieces_of
 from kb.speech.written import At, Writing
 
 _ENCODER, _DECODER, _PIECES = "encoder_model.ort", "decoder_model_merged.ort", "tokenizer.bin"
-WIDTH = 8
+_WIDTH = 8
 """How many beginnings are followed at once."""
 _MOST_PIECES = 48
 _WORSE = 12.0
 """A beginning that is so much less likely than the best whole sentence is given up."""
-MOST = 10
+_MOST = 10
 """How many ways to write what was said are returned."""
 
 
@@ -85,8 +85,7 @@ def _network() -> _Network:
 
 @lru_cache(maxsize=32)
 def _writing(grammar: str) -> Writing:
-    made: Automaton = automaton_of(grammar)
-    return Writing(made, ENGLISH, _network().pieces.cut)
+    return Writing(automaton_of(grammar), ENGLISH, _network().pieces.cut)
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +137,7 @@ class _Network:
             least = max((one.fit for one in found), default=float("-inf")) - _WORSE
             kept: list[tuple[int, _Beginning]] = []
             for fit, row, piece in ranked:
-                if fit < least or len(kept) == WIDTH:
+                if fit < least or len(kept) == _WIDTH:
                     break
                 places = frozenset(reached[row, piece])
                 if piece == END:
@@ -148,7 +147,7 @@ class _Network:
             beam = [one for _, one in kept]
             if kept:
                 steps.keep([row for row, _ in kept])
-        return tuple(sorted(found, key=lambda one: -one.fit)[:MOST])
+        return tuple(sorted(found, key=lambda one: -one.fit)[:_MOST])
 
     def _heard(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
         given = {"input_values": samples[None], "attention_mask": np.ones((1, len(samples)), np.int64)}

@@ -7,9 +7,7 @@ machine translation of rare words with subword units, 2016; from memory).
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 
@@ -47,12 +45,7 @@ class Pieces:
         """Whether a piece has a blank before it."""
         return self.texts[number].startswith(_BLANK.encode())
 
-    def text(self, numbers: Iterable[int]) -> str:
-        """What pieces write."""
-        return b"".join(self.texts[one] for one in numbers).decode(errors="replace").replace(_BLANK, " ")
 
-
-@lru_cache(maxsize=1)
 def pieces_of(file: Path) -> Pieces:
     """The pieces of a file that has, one after the other, the length of each in a byte and its bytes."""
     found, body, at = [], file.read_bytes(), 0

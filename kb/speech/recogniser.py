@@ -77,14 +77,14 @@ def fitting_warp(found: Sequence[Recognised]) -> float:
     return max(zip(WARPS, found, strict=True), key=lambda one: one[1].fit)[0]
 
 
-def choose(sound: bytes, candidates: Mapping[tuple[str, ...], float], folder: str, warp: float) -> Recognised:
-    """Which of the sentences fits the sound best, with one of `WARPS`.
+def choose(sound: bytes, candidates: Mapping[tuple[str, ...], float], warp: float) -> Recognised:
+    """Which of the English sentences fits the sound best, with one of `WARPS`.
 
     `candidates` has for each sentence what speaks for it apart from the sound, as a natural logarithm. A digit may
-    be said by any of its words, whichever the sentence has. Raises BadInput for a wrong model.
+    be said by any of its words, whichever the sentence has.
     """
     most = max(candidates.values())
-    alike = _alike(language_in(folder))
+    alike = _alike(ENGLISH)
     # A tree of words, so that what begins alike is compared with the sound once; the weights stand at its ends.
     states: dict[tuple[str, ...], int] = {(): 0}
     steps: list[tuple[int, int, float, str]] = []
@@ -99,7 +99,7 @@ def choose(sound: bytes, candidates: Mapping[tuple[str, ...], float], folder: st
     ends = [
         (states[words], end, math.exp(max(weight - most, _LEAST))) for words, weight in candidates.items()
     ]
-    decoder = _decoder(folder, warp, few=True)
+    decoder = _decoder("", warp, few=True)
     decoder.add_fsg("few", decoder.create_fsg("few", 0, end, [*steps, *ends]))
     decoder.activate_search("few")
     return _decoded(decoder, sound, 0.0)
@@ -113,11 +113,13 @@ def _alike(language: Language) -> dict[str, tuple[str, ...]]:
     }
 
 
-def get_ready(grammar: str, folder: str) -> bool:
-    """Loads the model and the grammar, so that the first sound does not wait for them. Raises BadInput."""
+def get_ready(grammar: str, folder: str, chooses: bool) -> bool:
+    """Loads the model and the grammar, so that the first sound does not wait for them; what `choose` needs where it
+    will be asked. Raises BadInput."""
     for warp in WARPS:
         _listen_for(_decoder(folder, warp), grammar)
-        _decoder(folder, warp, few=True)
+        if chooses:
+            _decoder(folder, warp, few=True)
     return True
 
 

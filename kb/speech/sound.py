@@ -26,10 +26,8 @@ _BLOCK, _AROUND_BLOCKS, _CLICK_TIMES = 64, 25, 4.0  # 4 ms, a tenth of a second
 _WINDOW, _STEADY_TIMES, _LEFT = 512, 2.2, 0.15
 _HISS = 10 ** (-25 / 20)  # 25 dB below the speech
 _LOUD = 3000.0  # RMS that speech is brought to
-_WIDER, _SILENCE = (
-    RATE // 10,
-    RATE // 2,
-)  # more of the sound around speech, and silence around that, for the network
+# More of the sound around speech, and silence around that, for the network.
+_WIDER, _SILENCE = RATE // 10, RATE // 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +40,7 @@ class Speech:
 
     samples: bytes
     sound_s: float
-    softened: bytes = b""
+    softened: bytes
 
 
 def speech_in(sound: bytes) -> Speech | None:

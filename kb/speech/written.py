@@ -47,6 +47,11 @@ class At(NamedTuple):
     in_figure: bool = False
     needs: str = _ANYTHING
 
+    @property
+    def is_begun(self) -> bool:
+        """Whether a figure was begun that has to go on."""
+        return self.needs in (_A_DIGIT, _TEN_UP)
+
 
 @dataclass(frozen=True, slots=True)
 class _Way:
@@ -62,7 +67,7 @@ class Writing:
     """The ways to write the sentences of one grammar."""
 
     def __init__(self, automaton: Automaton, language: Language, cut: Cut) -> None:
-        self._cut, self._language = cut, language
+        self._cut, self._language = lru_cache(maxsize=4096)(cut), language
         self._final = automaton.final
         self._arcs: dict[int, list[tuple[str, int]]] = {}
         for source, target, word in automaton.arcs:
@@ -72,11 +77,11 @@ class Writing:
 
     def may_end(self, at: At) -> bool:
         """Whether a sentence is complete here."""
-        return bool(at.words) and at.state in self._final and at.needs not in (_A_DIGIT, _TEN_UP)
+        return bool(at.words) and at.state in self._final and not at.is_begun
 
     def may_pause(self, at: At) -> bool:
         """Whether a comma may stand here."""
-        return bool(at.words) and at.needs not in (_A_DIGIT, _TEN_UP)
+        return bool(at.words) and not at.is_begun
 
     def after_pause(self, at: At) -> At:
         """The same place, where no figure goes on."""
@@ -84,7 +89,7 @@ class Writing:
 
     def onward(self, at: At) -> Iterator[tuple[tuple[int, ...], At]]:
         """The pieces of every way to write what may be said next, each with where it leads."""
-        if at.needs not in (_A_DIGIT, _TEN_UP):
+        if not at.is_begun:
             yield from self._spelt(at)
         for word, target in self._arcs.get(at.state, ()):
             if (
@@ -122,7 +127,7 @@ class Writing:
     def _after(self, at: At, word: str, target: int, way: _Way) -> At | None:
         """Where a way of writing a word leads, None where it cannot stand behind what was written."""
         if not way.goes_on:
-            if at.needs in (_A_DIGIT, _TEN_UP):
+            if at.is_begun:
                 return None
             return At(target, (*at.words, word), way.in_figure, way.needs)
         if not at.in_figure and not (at.words and at.words[-1] in self._letters):

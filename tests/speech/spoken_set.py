@@ -5,17 +5,17 @@ from __future__ import annotations
 import tomllib
 from dataclasses import dataclass
 from decimal import Decimal
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 
-from kb.speech.choice import candidates
+from kb.speech.choice import decided
 from kb.speech.dialogue import Answer, Entry, answer
 from kb.speech.grammar import grammar_of
 from kb.speech.language import ENGLISH
 from kb.speech.listener import propose
-from kb.speech.meaning import Heard, meaning_of
+from kb.speech.meaning import Heard
 from kb.speech.pages import Page, distinct, point_place, rail_place
-from kb.speech.recogniser import choose, fitting_warp, recognise
+from kb.speech.recogniser import choose, recognise
 from kb.speech.sound import speech_in
 from speech.sounds import SpokenReading
 
@@ -50,11 +50,8 @@ def hear(sound: bytes, page: Page, waiting: Entry | None = None) -> tuple[Heard 
         return None, ()
     grammar = grammar_of(page, ENGLISH, answering=waiting is not None)
     found = recognise(speech.samples, grammar, "")
-    weights = candidates(found, propose(speech.softened, grammar), page, ENGLISH)
-    if not weights:
-        return None, ()
-    words = choose(speech.samples, weights, "", fitting_warp(found)).words
-    return meaning_of(words, page, ENGLISH), words
+    proposals = propose(speech.softened, grammar)
+    return decided(found, proposals, page, ENGLISH, partial(choose, speech.samples))
 
 
 def is_right(reading: SpokenReading, heard: Heard | None) -> bool:

@@ -5,6 +5,8 @@ How a sentence is written in figures is common practice (common practice, no pub
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import pytest
 from speech.sounds import as_bytes, spoken, workshop
 from speech.spoken_set import CONNECTORS, PLACES
@@ -111,10 +113,13 @@ def test_every_sentence_that_figures_stand_for_means_the_same_number(pieces: Pie
 
 
 def test_text_is_cut_as_the_network_learned_it_and_back(pieces: Pieces) -> None:
+    def back(numbers: Iterable[int]) -> list[str]:
+        return [pieces.texts[one].decode().replace("▁", " ") for one in numbers]
+
     for text in (" 12 volts, 12.6 kilohms", " Stand by", " CN1"):
-        assert pieces.text(pieces.cut(text)) == text
+        assert "".join(back(pieces.cut(text))) == text
     # Figures are pieces of their own, so that every number can be written.
-    assert [pieces.text([one]) for one in pieces.cut(" 12.6")] == [" ", "1", "2", ".", "6"]
+    assert back(pieces.cut(" 12.6")) == [" ", "1", "2", ".", "6"]
     assert len(pieces.cut(" volts")) < len(" volts")
 
 
@@ -137,14 +142,14 @@ def test_the_sound_decides_between_candidates_unless_much_speaks_against_one() -
     speech = speech_in(sound("fifteen volts"))
     assert speech is not None
     said, other = ("fifteen", "volts"), ("thirty", "volts")
-    assert choose(speech.samples, {said: 0.0, other: 0.0}, "", 0.9).words == said
-    assert choose(speech.samples, {said: -640.0, other: 0.0}, "", 0.9).words == other
+    assert choose(speech.samples, {said: 0.0, other: 0.0}, 0.9).words == said
+    assert choose(speech.samples, {said: -640.0, other: 0.0}, 0.9).words == other
 
 
 def test_a_digit_is_recognised_by_any_of_its_words() -> None:
     speech = speech_in(sound("four point oh five"))
     assert speech is not None
-    found = choose(speech.samples, {("four", "point", "zero", "five"): 0.0}, "", 0.9)
+    found = choose(speech.samples, {("four", "point", "zero", "five"): 0.0}, 0.9)
     assert found.words == ("four", "point", "oh", "five")
 
 
@@ -216,4 +221,4 @@ def test_what_neither_can_mean_is_no_candidate_of_the_network() -> None:
 def test_models_are_loaded_before_somebody_speaks() -> None:
     grammar = grammar_of(STEP, ENGLISH)
     assert listener.get_ready(grammar)
-    assert recogniser.get_ready(grammar, "")
+    assert recogniser.get_ready(grammar, "", True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -13,13 +13,14 @@ from kb.service.bench import runs
 from kb.service.boards import families
 from kb.service.shop.shop import Shop
 from kb.speech import listener, recogniser
-from kb.speech.choice import candidates, likeliest
+from kb.speech.choice import decided, likeliest
 from kb.speech.dialogue import Answer, Entry, answer, entry_of
 from kb.speech.grammar import grammar_of
 from kb.speech.language import Language
 from kb.speech.listener import Proposal
-from kb.speech.meaning import Heard, meaning_of
+from kb.speech.meaning import Heard
 from kb.speech.pages import Page, Place, distinct, point_place, rail_place
+from kb.speech.recogniser import Recognised
 from kb.speech.sound import Speech, speech_in
 from kb.store.records import families as stored_families
 from kb.store.records import pictures
@@ -75,10 +76,12 @@ def get_ready(shop: Shop, where: Where) -> list[str]:
     language = _language(shop)
     page = page_of(shop, where, language)
     grammar, folder = grammar_of(page, language), shop.settings.speech_model
+    two = _two_listen(shop)
     with ThreadPoolExecutor(1) as beside:
-        if _two_listen(shop):
+        if two:
+            # Where it cannot be loaded the recogniser listens alone, so nothing is asked of what becomes of it.
             beside.submit(_LISTENERS.run, listener.get_ready, grammar)
-        _RECOGNISERS.run(recogniser.get_ready, grammar, folder)
+        _RECOGNISERS.run(recogniser.get_ready, grammar, folder, two)
     return [one.called[0] for one in page.places if one.called]
 
 
@@ -109,18 +112,16 @@ def _heard(
     """What was said, by the recogniser alone or with what the network proposes; both listen at the same time."""
     folder = shop.settings.speech_model
     if not _two_listen(shop):
-        return likeliest(
-            _RECOGNISERS.run(recogniser.recognise, speech.samples, grammar, folder), page, language
-        )
+        found = _RECOGNISERS.run(recogniser.recognise, speech.samples, grammar, folder)
+        return likeliest(found, page, language)
     with ThreadPoolExecutor(1) as beside:
         proposing = beside.submit(_proposed, speech.softened, grammar)
         found = _RECOGNISERS.run(recogniser.recognise, speech.samples, grammar, folder)
-    weights = candidates(found, proposing.result(), page, language)
-    if not weights:
-        return None, ()
-    warp = recogniser.fitting_warp(found)
-    words = _RECOGNISERS.run(recogniser.choose, speech.samples, weights, folder, warp).words
-    return meaning_of(words, page, language), words
+
+    def choose(candidates: Mapping[tuple[str, ...], float], warp: float) -> Recognised:
+        return _RECOGNISERS.run(recogniser.choose, speech.samples, candidates, warp)
+
+    return decided(found, proposing.result(), page, language, choose)
 
 
 def _proposed(sound: bytes, grammar: str) -> tuple[Proposal, ...]:
