@@ -57,7 +57,6 @@ class Office(Client):
         self.now = BEGINS
         if shop or settings:
             shop = shop or fresh_shop(**settings)
-            shop.clock = lambda: self.now
             _settle(shop, passwords=passwords, bare=bare)
         else:
             shop = filled_shop(

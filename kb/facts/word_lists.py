@@ -99,7 +99,7 @@ def denied_patterns() -> Phrases:
 
 
 def doubtful_ways() -> Phrases:
-    """For each symptom the patterns, and behind `=` the phrases, that were wrong more often than right."""
+    """For each symptom the patterns, and behind `=` the phrases, that were wrong too often on labelled texts."""
     return _patterns("doubtful", "doubtful.toml")
 
 

@@ -2,11 +2,10 @@
 
 A way is a phrase of the lists or a pattern. What counts is that its words stand in a text, whatever the rules of the
 reader make of it then: right where the label has the symptom, wrong where it does not even allow it and no symptom
-that it allows shares the words. With half a count added to each (the prior of Jeffreys), ways under `ENOUGH` go into
-`kb/facts/words/doubtful.toml`; what is read by them in English is proposed and not taken. Counted without the text in
-question and tried on what earlier states of the reader gave on notes that were new to them, 0.5 takes away 7 of 138
-false symptoms and 4 of 416 right ones; classes of ways (phrase or pattern, everyday words, words between) do not
-tell right from false ones.
+that it allows shares the words. To each count come `WEIGHT` texts, right as often as its kind usually is
+(`USUALLY_RIGHT`: a beta prior). Ways whose share is then under `ENOUGH` go into `kb/facts/words/doubtful.toml`; what
+is read by them in English is proposed and not taken. The kind alone (phrase or pattern, everyday words, words between)
+does not tell right from false.
 
 `PYTHONPATH=.:tests python tests/reading/count_ways.py` writes the file again.
 """
@@ -29,7 +28,7 @@ USUALLY_RIGHT = {"trade phrase": 0.87, "everyday phrase": 0.77, "pattern": 0.68}
 WEIGHT = 2.0
 FILE = Path(__file__).parents[2] / "kb" / "facts" / "words" / "doubtful.toml"
 HEAD = """\
-# Ways of reading a symptom that were wrong more often than right on the notes to develop on: `=` and the words of a
+# Ways of reading a symptom that were wrong too often on the notes to develop on: `=` and the words of a
 # phrase, or a pattern. What is read by them is proposed and not taken. Made by tests/reading/count_ways.py.
 
 [doubtful]
