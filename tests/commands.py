@@ -30,6 +30,8 @@ from typing import IO, Any
 
 # So long only what hangs takes, however busy the machine is.
 STUCK_S = 400.0
+# What a server is asked for first.
+FIRST_PAGES = ("/", "/cases", "/cases/new", "/families/new", "/diagnose?text=relay+ticks", "/search?q=relay")
 _CAN_FORK = hasattr(os, "fork") and hasattr(os, "pidfd_open")
 # The program from the checkout, and the modules of the tests.
 _PATHS = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
@@ -214,6 +216,7 @@ def _serve(number: int) -> None:
     gc.freeze()  # children share these pages as long as nobody counts in them
     orders = socket.socket(fileno=number)
     children: dict[int, tuple[int, int]] = {}  # by pidfd: its pid, and where its exit status goes
+    has_served = False
     poll = select.poll()
     poll.register(orders, select.POLLIN)
     while True:
@@ -237,18 +240,39 @@ def _serve(number: int) -> None:
             order = b""
             while len(order) < int.from_bytes(size, "big"):
                 order += orders.recv(65_536)
+            given = json.loads(order)
+            if not has_served and given["arguments"][:1] == ["serve"]:
+                _have_served()
+                has_served = True
             pid = os.fork()
             if pid == 0:
                 orders.close()
                 for _, other in children.values():
                     os.close(other)
-                _become(json.loads(order), descriptors[:3], descriptors[3])
+                _become(given, descriptors[:3], descriptors[3])
             for descriptor in descriptors[:3]:
                 os.close(descriptor)
             watched = os.pidfd_open(pid)
             children[watched] = pid, descriptors[3]
             poll.register(watched, select.POLLIN)
             orders.sendall(str(pid).encode())
+
+
+def _have_served() -> None:
+    """Answers the pages that most tests ask for, of a store in memory: the table of routes, the templates and the
+    word lists, which every server works out at its first pages, are then worked out for all of them."""
+    from factories import fresh_shop
+    from web_client import Client
+
+    client = Client(fresh_shop())
+    for address in FIRST_PAGES:
+        assert client.get(address, headers={"Accept": "text/html"}).status_code == 200, address
+    client.close()
+    for thread in threading.enumerate():
+        if thread is not threading.current_thread():
+            thread.join(STUCK_S)  # a thread is not forked, but what it holds is
+    gc.collect()
+    gc.freeze()
 
 
 def _become(order: dict[str, Any], streams: list[int], status_end: int) -> None:

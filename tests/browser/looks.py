@@ -6,12 +6,17 @@ import re
 import zlib
 
 import pytest
+import tiers
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Locator, Page, expect
 
 # Axe leaves this one of WCAG 2.2, level AA, out unless it is asked for.
 # What passed is not worked out in detail.
 ALL_RULES = {"resultTypes": ["violations"], "rules": {"target-size": {"enabled": True}}}
+# Contrast takes as long as all other rules together. In the quick tier it is looked at where a test goes through the
+# pages one after the other; everywhere, and in both schemes, in the long one. No other rule asks for colours.
+BUT_CONTRAST = {**ALL_RULES, "rules": {**ALL_RULES["rules"], "color-contrast": {"enabled": False}}}
+SCHEMES = ("light", "dark") if tiers.IS_LONG else ("dark",)
 
 # The narrowest and the darkest in every run, where most goes wrong; the other pairs in the long tier.
 WIDTHS_AND_SCHEMES = [
@@ -22,9 +27,9 @@ WIDTHS_AND_SCHEMES = [
 ]
 
 
-def faults(page: Page) -> list[str]:
+def faults(page: Page, *, contrast: bool = tiers.IS_LONG) -> list[str]:
     """What is wrong with the page as it stands, one line each. Where a click led to it, `follow` first."""
-    found = Axe().run(page, options=ALL_RULES).response["violations"]
+    found = Axe().run(page, options=ALL_RULES if contrast else BUT_CONTRAST).response["violations"]
     lines = [f"{one['id']}: {[node['html'][:120] for node in one['nodes'][:3]]}" for one in found]
     if page.evaluate("document.documentElement.scrollWidth > window.innerWidth"):
         lines.append("wider than the window")

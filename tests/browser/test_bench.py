@@ -12,15 +12,21 @@ from playwright.sync_api import Browser, Page, expect
 PAGES = (
     "/bench",
     "/bench/new?family=HX-210",
-    "/bench/sheet?family=HX-210",
-    "/bench/new?family=LBD-52",
-    "/loads",
-    "/loads?name=lamp+21+W+filament",
     "/loads/plan?family=QK-340&share=50",
-    "/helpers/discharge?family=HX-210",
-    "/helpers/capacitor?rated_f=1000uF&rated_v=16V&measured_f=870uF&measured_esr_ohm=0.4",
-    "/helpers/divider?what=choose&in_v=24&out_v=2.5&amps=1mA",
     "/helpers/log",
+    # Of the same making as those.
+    *(
+        pytest.param(path, marks=pytest.mark.long)
+        for path in (
+            "/bench/sheet?family=HX-210",
+            "/bench/new?family=LBD-52",
+            "/loads",
+            "/loads?name=lamp+21+W+filament",
+            "/helpers/discharge?family=HX-210",
+            "/helpers/capacitor?rated_f=1000uF&rated_v=16V&measured_f=870uF&measured_esr_ohm=0.4",
+            "/helpers/divider?what=choose&in_v=24&out_v=2.5&amps=1mA",
+        )
+    ),
 )
 # What a good HX-210 shows, by how the step's title begins or ends.
 GOOD = (

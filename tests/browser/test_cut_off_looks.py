@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from databases import Server
 from factories import a_case, a_family, encoded
-from looks import faults
+from looks import SCHEMES, faults
 from playwright.sync_api import Browser, expect
 from processes import serving, until, until_at_hand
 
@@ -26,7 +26,7 @@ def test_what_is_shown_while_cut_off_fits_a_phone_and_has_no_finding_of_axe(
         until_at_hand(client)
         server.signal_all(signal.SIGKILL)
         until(lambda: "Cut off from the database" in client.get("search").text)
-        for scheme in ("light", "dark"):
+        for scheme in SCHEMES:
             context = browser.new_context(viewport={"width": 390, "height": 800}, color_scheme=scheme)  # type: ignore[arg-type]
             page = context.new_page()
             for path in PAGES:

@@ -11,7 +11,7 @@ import httpx
 import pictures_made as made
 import pytest
 from commands import STUCK_S
-from looks import faults, follow
+from looks import SCHEMES, faults, follow
 from playwright.sync_api import Browser, Page, expect
 from processes import served
 from signed_in import PASSWORD
@@ -100,7 +100,7 @@ def test_a_phone_is_connected_from_the_page_alone(browser: Browser, tmp_path: Pa
 def right(page: Page, what: str) -> None:
     """No finding in either scheme, on a desk and on a phone."""
     for width in (1280, 390):
-        for scheme in ("light", "dark"):
+        for scheme in SCHEMES:
             page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
             page.set_viewport_size({"width": width, "height": 2400})
             found = faults(page)

@@ -76,13 +76,15 @@ def test_a_part_is_taken_a_quote_accepted_and_a_report_issued(place: Page) -> No
 @pytest.mark.parametrize(
     "path",
     [
-        "/shelf",
-        "/shelf/new",
         "/shelf/part?name=470+µF+25+V+low+ESR",
         "/order-list",
         "/families/HX-210/notes",
-        "/families/HX-210/good-boards",
         "/figures",
+        # The first is looked at in the story above, the others are a form and a table like those.
+        *(
+            pytest.param(path, marks=pytest.mark.long)
+            for path in ("/shelf", "/shelf/new", "/families/HX-210/good-boards")
+        ),
     ],
 )
 def test_each_page_of_the_shelf_and_the_notes_holds_what_every_page_must(place: Page, path: str) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from looks import faults, follow
+from looks import SCHEMES, faults, follow
 from playwright.sync_api import Browser, Page, expect
 from processes import served
 
@@ -37,12 +37,12 @@ def device(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
 
 
 def looks_right(page: Page, what: str) -> None:
-    """No finding in light or in dark, all of the page at once."""
+    """No finding in any scheme, all of the page at once."""
     size = page.viewport_size
     assert size
     whole = page.evaluate("document.documentElement.scrollHeight")
     page.set_viewport_size({"width": size["width"], "height": whole})
-    for scheme in ("light", "dark"):
+    for scheme in SCHEMES:
         page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
         found = faults(page)
         assert not found, f"{what}, {scheme}:\n" + "\n".join(found)
