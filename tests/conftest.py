@@ -37,7 +37,7 @@ _TOUCHES_A_STORE = re.compile(
     r"\b(fresh_shop|shop_in|demo_shop|settings_in|web_client|disk_shop|KB_DATA|kb\.store|kb\.service)\b"
 )
 # Hashing a password takes 64 MiB and a tenth of a second on purpose: tested in these, too dear for all others.
-_HASH_AS_THE_PROGRAM_DOES = {"test_argon2.py", "test_people.py"}
+_HASH_AS_THE_PROGRAM_DOES = {"test_argon2.py"}
 _LIGHT = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
 STORE = Path(__file__).parent / "store"
 _LEFT_OUT = pytest.StashKey[dict[str, int]]()

@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from factories import demo_lines, shop_in
+from factories import demo_lines, demo_shop, shop_in
 from sheet_files import decided, read
 
 from kb.facts.designators import code_key, normalise_designator
@@ -218,6 +218,14 @@ DECISIONS: dict[str, dict[str, str]] = {
 }
 
 
+# Of each kind one in every run: a table with words of its own, a workbook, a log with a single column.
+QUICK = {"werkstatt_tabelle.csv", "events_book.csv", "bench_log.csv"}
+
+
+def sheets_of(table: dict[str, dict[str, str]]) -> list[Any]:
+    return [name if name in QUICK else pytest.param(name, marks=pytest.mark.long) for name in table]
+
+
 # (least share that arrives, most false ones, most words of attempts that are other than the label's). Measured when
 # written: 0.93, 0.87 and 0.90 of 323, 177 and 301 technical facts, none of them false.
 AS_MEASURED = {
@@ -228,11 +236,10 @@ AS_MEASURED = {
 
 
 @pytest.mark.once("nothing but the files differs between the databases")
-@pytest.mark.parametrize("name", DECISIONS)
-def test_most_of_what_a_messy_sheet_says_arrives_and_nothing_is_lost(name: str, tmp_path: Path) -> None:
-    shop = shop_in(tmp_path / "data")
+@pytest.mark.parametrize("name", sheets_of(DECISIONS))
+def test_most_of_what_a_messy_sheet_says_arrives_and_nothing_is_lost(name: str) -> None:
+    shop = demo_shop()
     try:
-        assert json_lines.bring_in(shop, demo_lines()).saved
         found = judged(name, brought(shop, name, **DECISIONS[name]))
     finally:
         shop.close()
@@ -257,13 +264,10 @@ EVENTS_AS_MEASURED = {
 
 
 @pytest.mark.once("nothing but the files differs between the databases")
-@pytest.mark.parametrize("name", EVENTS)
-def test_every_column_of_a_messy_sheet_is_guessed_and_nothing_false_is_read(
-    name: str, tmp_path: Path
-) -> None:
-    shop = shop_in(tmp_path / "data")
+@pytest.mark.parametrize("name", sheets_of(EVENTS))
+def test_every_column_of_a_messy_sheet_is_guessed_and_nothing_false_is_read(name: str) -> None:
+    shop = demo_shop()
     try:
-        assert json_lines.bring_in(shop, demo_lines()).saved
         found = judged(name, brought(shop, name, **EVENTS[name]))
     finally:
         shop.close()
@@ -290,13 +294,10 @@ VOICES_AS_MEASURED = {
 
 
 @pytest.mark.once("nothing but the files differs between the databases")
-@pytest.mark.parametrize("name", VOICES)
-def test_what_is_said_of_others_or_denied_in_a_messy_sheet_makes_no_false_facts(
-    name: str, tmp_path: Path
-) -> None:
-    shop = shop_in(tmp_path / "data")
+@pytest.mark.parametrize("name", sheets_of(VOICES))
+def test_what_is_said_of_others_or_denied_in_a_messy_sheet_makes_no_false_facts(name: str) -> None:
+    shop = demo_shop()
     try:
-        assert json_lines.bring_in(shop, demo_lines()).saved
         found = judged(name, brought(shop, name, **VOICES[name]))
     finally:
         shop.close()

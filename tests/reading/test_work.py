@@ -87,7 +87,21 @@ def _lists_are_read() -> None:
     read("ok")
 
 
-@pytest.mark.parametrize("kind", TEXTS)
+# Counting lines takes ten times as long as counting calls.
+OF_EACH_SORT = {
+    "one word",
+    "a manual",
+    "a log of numbers",
+    "both directions",
+    "denials",
+    "brackets",
+    "ranges of parts",
+}
+
+
+@pytest.mark.parametrize(
+    "kind", [kind if kind in OF_EACH_SORT else pytest.param(kind, marks=pytest.mark.long) for kind in TEXTS]
+)
 def test_twice_the_text_is_twice_the_work_within_one_piece(kind: str) -> None:
     half, whole = of_length(TEXTS[kind], 600), of_length(TEXTS[kind], 1_200)
     read(half), read(whole)  # what is kept of single words is kept now

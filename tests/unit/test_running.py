@@ -315,11 +315,12 @@ def test_index_and_counts_that_were_set_aside_are_freed_when_they_are_replaced()
     """Python's collector no longer sees what `settle_memory` has set aside, so no cycle may hold them."""
     code = """
 import gc, weakref
-from factories import demo_shop
+from factories import bring, demo_lines, fresh_shop
 from kb.web.server import settle_memory
 from kb.service.shop.copies import rebuild
 from kb.store.records import changes
-shop = demo_shop()
+shop = fresh_shop()
+assert bring(shop, *demo_lines()[:120]).saved
 derived = shop.derived
 search = lambda: derived._index.index.search("relay clicks").total
 assert search()

@@ -6,6 +6,7 @@ How a sentence is written in figures is common practice (common practice, no pub
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import cache
 
 import pytest
 from speech.sounds import as_bytes, spoken, workshop
@@ -37,9 +38,12 @@ def pieces() -> Pieces:
     return pieces_of(folder / "tokenizer.bin")
 
 
+automaton = cache(automaton_of)  # made once for each grammar
+
+
 def sentences(pieces: Pieces, page: Page, text: str) -> set[str]:
     """The sentences of a page's grammar that a text may stand for, its commas being pauses."""
-    writing = Writing(automaton_of(grammar_of(page, ENGLISH)), ENGLISH, pieces.cut)
+    writing = Writing(automaton(grammar_of(page, ENGLISH)), ENGLISH, pieces.cut)
     (comma,) = pieces.cut(",")
     places: set[tuple[At, tuple[int, ...]]] = {(At(0), ())}
     for piece in pieces.cut(text):

@@ -244,19 +244,48 @@ def test_what_windows_lacks_is_indeed_taken_away() -> None:
     )
 
 
-def test_a_whole_story_is_told_without_what_windows_lacks(tmp_path: Path) -> None:
+# Commands one after the other in one interpreter, each followed by a form feed.
+_ONE_BY_ONE = r"""
+import json, sys
+from kb.cli.main import main
+for arguments in json.loads(sys.argv[1]):
+    try:
+        status = main(arguments)
+    except SystemExit as end:
+        status = end.code
+    if status:
+        sys.exit(status)
+    print("\f", end="", flush=True)
+"""
+
+
+@pytest.mark.parametrize("own_interpreter", [False, pytest.param(True, marks=pytest.mark.long)])
+def test_a_whole_story_is_told_without_what_windows_lacks(tmp_path: Path, own_interpreter: bool) -> None:
     """Serve, a case with a picture, search, an import, a backup, restore, reindex, check and export."""
     data = tmp_path / "Daten Ω"
     own = environment(bare_environment(KB_DATA=str(data), KB_CONFIG=str(tmp_path / "none.toml")))
 
-    def kb(*arguments: str, given: bytes | None = None) -> str:
-        command = [sys.executable, "-m", "kb", *arguments]
-        ran = subprocess.run(command, input=given, env=own, capture_output=True, timeout=STUCK_S, check=False)
-        assert ran.returncode == 0, ran.stderr.decode()
-        return ran.stdout.decode("cp1252")
+    def kb(*commands: list[str]) -> list[str]:
+        """What each says: in the long tier by an interpreter of its own, as people start them."""
+        if own_interpreter:
+            started = [["-m", "kb", *arguments] for arguments in commands]
+        else:
+            started = [["-c", _ONE_BY_ONE, json.dumps(commands)]]
+        said = []
+        for arguments in started:
+            ran = subprocess.run(
+                [sys.executable, *arguments], env=own, capture_output=True, timeout=STUCK_S, check=False
+            )
+            assert ran.returncode == 0, ran.stderr.decode()
+            said.append(ran.stdout.decode("cp1252"))
+        return said if own_interpreter else said[0].split("\f")[:-1]
 
-    lines = b"".join(encoded([a_family(), *(a_case(f"c{n}", notes="5 Ω → warm") for n in range(40))]))
-    assert kb("import", "--create-missing", "-", given=lines).startswith("41 added")
+    first, changed = tmp_path / "first.jsonl", tmp_path / "changed.jsonl"
+    first.write_bytes(
+        b"".join(encoded([a_family(), *(a_case(f"c{n}", notes="5 Ω → warm") for n in range(40))]))
+    )
+    (told,) = kb(["import", "--create-missing", str(first)])
+    assert told.startswith("41 added")
     serve = [sys.executable, "-m", "kb", "serve", "--no-browser", "--port", "0"]
     server = subprocess.Popen(serve, env=own, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
     try:
@@ -285,19 +314,25 @@ def test_a_whole_story_is_told_without_what_windows_lacks(tmp_path: Path) -> Non
         server.terminate()
         said = server.communicate()[1].decode()
     assert "Traceback" not in said, said
-    assert "every part was read back and proved" in kb("backup", str(tmp_path / "kept.zip"))
-    before = kb("export").splitlines()
-    assert kb("import", "-", given=json.dumps({**case, "complaint": "changed"}).encode()).startswith(
-        "0 added"
+    changed.write_text(json.dumps({**case, "complaint": "changed"}), encoding="utf-8")
+    backed_up, before, kept, restored, indexed, _, checked = kb(
+        ["backup", str(tmp_path / "kept.zip")],
+        ["export"],
+        ["import", str(changed)],
+        ["restore", str(tmp_path / "kept.zip")],
+        ["reindex"],
+        ["export", str(tmp_path / "all.jsonl")],
+        ["check", "--backups"],
     )
-    assert "1 files were put back" not in kb("restore", str(tmp_path / "kept.zip"))
-    assert "cases indexed" in kb("reindex")
-    kb("export", str(tmp_path / "all.jsonl"))
+    assert "every part was read back and proved" in backed_up
+    assert kept.startswith("0 added")
+    assert "1 files were put back" not in restored
+    assert "cases indexed" in indexed
     whole = (tmp_path / "all.jsonl").read_bytes()
     assert b"\r" not in whole
-    assert len(whole.splitlines()) == len(before)
+    assert len(whole.splitlines()) == len(before.splitlines())
     assert b"quince" in whole
-    assert "all in order" in kb("check", "--backups")
+    assert "all in order" in checked
     names = [path.relative_to(data).as_posix() for path in data.rglob("*")]
     assert len({name.casefold() for name in names}) == len(names)
     assert not [name for name in names if re.search(r'[<>:"|?*]|[ .]$', name)]
@@ -332,14 +367,13 @@ def test_a_process_that_the_system_does_not_hold_to_its_limits_is_ended_at_them_
     ], ran.stderr.decode()
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "files",
     [
         ["store/test_file_store.py"],
-        pytest.param(["unit/test_apart.py"], marks=pytest.mark.long),
-        pytest.param(
-            ["search/test_folder.py", "search/test_index.py", "store/test_backups.py"], marks=pytest.mark.long
-        ),
+        ["unit/test_apart.py"],
+        ["search/test_folder.py", "search/test_index.py", "store/test_backups.py"],
     ],
     ids=["files", "worker", "search and backups"],
 )

@@ -18,7 +18,6 @@ from kb.service import Shop
 from kb.service.diagnose import track_records
 from kb.suggest import Ledger, Settings, over_time, track_record
 
-
 # Enough for a record, which takes the longer the more there are.
 FEW = [line for line in demo_lines() if b'"record":"case"' not in line]
 FEW += [line for line in demo_lines() if b'"record":"case"' in line][:60]
