@@ -7,7 +7,7 @@ from datetime import date
 from pathlib import Path
 
 import httpx
-from memory_stores import content_of, filled_at_once
+from memory_stores import filled, filled_at_once
 
 from kb.config import Settings
 from kb.model import CaseRecord, Connector, Enable, FamilyRecord, LoadRecord, NotedSymptom, Rail
@@ -83,22 +83,21 @@ GOOD: dict[str, dict[str, str]] = {
 }
 
 
-_CONTENT: list[bytes] = []  # of the first shop; the others are its copies
-
-
 def new_shop(folder: Path) -> Shop:
     """A shop with one family, two kinds of load and a fixed day."""
     settings = Settings(data=folder, shop_name="Harbour bench")
-    with filled_at_once(_CONTENT[0] if _CONTENT else None):
-        shop = Shop.in_memory(settings, today=lambda: TODAY)
-    if _CONTENT:
-        shop.refresh()
-        return shop
+
+    def opened(content: bytes | None) -> Shop:
+        with filled_at_once(content):
+            return Shop.in_memory(settings, today=lambda: TODAY)
+
+    return filled("a bench", opened, _lay_out)
+
+
+def _lay_out(shop: Shop) -> None:
     families.save(shop, FAMILY)
     for record in (LAMP, RESISTOR):
         loads.save(shop, record)
-    _CONTENT.append(content_of(shop.store))
-    return shop
 
 
 def add_case(shop: Shop, uid: str = "case-1") -> str:

@@ -1,9 +1,10 @@
 """Makes the modules beside this file importable from every test folder, and says where stores are kept.
 
 `--database postgresql` runs on a PostgreSQL server those of `tests/store`, and of other folders those that are
-marked `both`, which says what differs there. All others that touch a store repeat there what they have shown, so
-they are `long`. Those that touch none, and those marked `once`, which says why, run in the first pass only: they
-are left out and counted in the summary. Modules of which nothing can run in the quick tier there are not even read.
+marked `both`, which says what differs there; but for those marked `same`, which says why. All others that touch a
+store repeat there what they have shown, so they are `long`. Those that touch none, and those marked `once`, which
+says why, run in the first pass only: they are left out and counted in the summary. Modules of which nothing can run
+in the quick tier there are not even read.
 """
 
 from __future__ import annotations
@@ -73,6 +74,9 @@ def why_left_out(item: pytest.Item) -> str | None:
 
 def differs_there(item: pytest.Item) -> bool:
     """Whether a test can show something new on PostgreSQL."""
+    if marker := item.get_closest_marker("same"):
+        assert marker.args, f"{item.nodeid} does not say why it shows the same on PostgreSQL"
+        return False
     if marker := item.get_closest_marker("both"):
         assert marker.args, f"{item.nodeid} does not say what differs on PostgreSQL"
         return True
@@ -103,9 +107,14 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
     """Half of a quick run on PostgreSQL would be reading modules that are then left out, in each process."""
     if not on_postgresql(config) or config.option.markexpr != _QUICK or config.option.collectonly:
         return None
-    if not re.fullmatch(r"test_.+\.py", collection_path.name) or collection_path.is_relative_to(STORE):
+    if not re.fullmatch(r"test_.+\.py", collection_path.name):
         return None
-    if re.search(r"\bmark\.both\(", collection_path.read_text(encoding="utf-8")):
+    text = collection_path.read_text(encoding="utf-8")
+    if collection_path.is_relative_to(STORE):
+        differs = not re.search(r"^pytestmark = pytest\.mark\.(?:same|once)\(", text, re.MULTILINE)
+    else:
+        differs = bool(re.search(r"\bmark\.both\(", text))
+    if differs:
         return None
     config.stash.setdefault(_NOT_READ, [0])[0] += 1
     return True
@@ -167,6 +176,7 @@ def pytest_configure(config: pytest.Config) -> None:
     settings.load_profile("long" if tiers.IS_LONG else "quick")
     config.addinivalue_line("markers", "once(why): not run again with --database postgresql")
     config.addinivalue_line("markers", "both(what differs): run again with --database postgresql")
+    config.addinivalue_line("markers", "same(why): of those that are, run again in the long tier only")
     whole = config.args_source is not pytest.Config.ArgsSource.ARGS or on_postgresql(config)
     if whole and not config.option.collectonly and (packages := needs.missing()):
         # Before anything runs, and not once for each test that would fail.

@@ -20,7 +20,7 @@ from typing import Any
 
 from commands import STUCK_S
 from databases import PLACES
-from memory_stores import content_of, fill_file, filled_at_once
+from memory_stores import fill_file, filled, filled_at_once
 
 from kb import assets
 from kb.config import Settings
@@ -73,20 +73,12 @@ def fresh_shop(*, content: bytes | None = None, **changed: Any) -> Shop:
         return _patient(Shop.in_memory(settings, today=lambda: TODAY, address=address))
 
 
-_FILLED: dict[str, bytes] = {}
-
-
 def filled_shop(name: str, fill: Callable[[Shop], None]) -> Shop:
     """A fresh shop as `fill` leaves it. In SQLite only the first of a name is filled; the others are its copies."""
-    content = _FILLED.get(name)
-    if content is not None and PLACES.server is None:
-        shop = fresh_shop(content=content)
-        shop.refresh()
-        return shop
+    if PLACES.server is None:
+        return filled(name, lambda content: fresh_shop(content=content), fill)
     shop = fresh_shop()
     fill(shop)
-    if PLACES.server is None:
-        _FILLED[name] = content_of(shop.store)
     return shop
 
 

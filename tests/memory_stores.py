@@ -7,7 +7,7 @@ from __future__ import annotations
 import json
 import secrets
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from functools import cache
 from pathlib import Path
@@ -15,6 +15,7 @@ from pathlib import Path
 from sqlalchemy import event
 from sqlalchemy.pool import Pool
 
+from kb.service import Shop
 from kb.store import Store
 
 
@@ -51,6 +52,22 @@ def filled_at_once(content: bytes | None = None) -> Iterator[None]:
         yield
     finally:
         event.remove(Pool, "connect", fill)
+
+
+_FILLED: dict[str, bytes] = {}  # what the first of each name holds
+
+
+def filled(name: str, opened: Callable[[bytes | None], Shop], fill: Callable[[Shop], None]) -> Shop:
+    """A shop in memory that holds what `fill` puts in: only the first of a name is filled, the others are its copies.
+    `opened` gives a shop that holds such a content, or what a new one holds."""
+    content = _FILLED.get(name)
+    shop = opened(content)
+    if content is None:
+        fill(shop)
+        _FILLED[name] = content_of(shop.store)
+    else:
+        shop.refresh()
+    return shop
 
 
 def fill_file(file: Path) -> None:

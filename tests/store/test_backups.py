@@ -139,6 +139,7 @@ def damaged(file: Path, how: str) -> None:
     file.write_bytes(bytes(whole))
 
 
+@pytest.mark.same("how the file of a backup is read, and when one is made")
 @pytest.mark.parametrize("how", ["a flipped bit", "cut short", "empty", "a letter"])
 def test_a_damaged_backup_is_refused_and_nothing_is_touched(shop: Shop, tmp_path: Path, how: str) -> None:
     keep_file(shop)
@@ -162,6 +163,7 @@ def rewritten(file: Path, change) -> None:  # type: ignore[no-untyped-def]
             archive.writestr(name, content)
 
 
+@pytest.mark.same("how the file of a backup is read, and when one is made")
 def test_no_bit_of_a_backup_flips_unnoticed(shop: Shop, tmp_path: Path) -> None:
     """But for what says nothing of the content: times, flags of hosts, and the bits that fill up the last byte
     of a packed member (RFC 1951 ends a stream anywhere in a byte), so that all that is held is as it was."""
@@ -193,6 +195,7 @@ def test_no_bit_of_a_backup_flips_unnoticed(shop: Shop, tmp_path: Path) -> None:
     assert unnoticed <= 2  # the last bytes of the two packed members: the database and the manifest
 
 
+@pytest.mark.same("how the file of a backup is read, and when one is made")
 @pytest.mark.parametrize(
     ("told", "change"),
     [
@@ -222,6 +225,7 @@ def listed_as(name: str, content: bytes):  # type: ignore[no-untyped-def]
     return change
 
 
+@pytest.mark.same("how the file of a backup is read, and when one is made")
 @pytest.mark.parametrize("name", ["../../escaped", "/escaped", "files/../../escaped", "files/ab/escaped"])
 def test_no_member_of_a_backup_is_written_outside_its_place(shop: Shop, tmp_path: Path, name: str) -> None:
     backup_files.back_up(shop.settings, tmp_path / "all.zip")
@@ -231,6 +235,7 @@ def test_no_member_of_a_backup_is_written_outside_its_place(shop: Shop, tmp_path
     assert list(tmp_path.rglob("escaped")) == []
 
 
+@pytest.mark.same("how the file of a backup is read, and when one is made")
 def test_a_file_under_the_hash_of_another_is_refused(shop: Shop, tmp_path: Path) -> None:
     backup_files.back_up(shop.settings, tmp_path / "all.zip")
     rewritten(tmp_path / "all.zip", listed_as("files/ab/ab" + "0" * 62, b"x"))
@@ -238,6 +243,7 @@ def test_a_file_under_the_hash_of_another_is_refused(shop: Shop, tmp_path: Path)
         backup_files.restore(shop.settings, tmp_path / "all.zip")
 
 
+@pytest.mark.same("how the file of a backup is read, and when one is made")
 @pytest.mark.parametrize("field", ["format", "schema"])
 def test_a_backup_of_a_newer_program_is_refused_in_a_sentence(shop: Shop, tmp_path: Path, field: str) -> None:
     backup_files.back_up(shop.settings, tmp_path / "all.zip")
@@ -286,6 +292,7 @@ def test_a_damaged_store_is_replaced_and_kept_byte_for_byte(shop: Shop, tmp_path
     again.close()
 
 
+@pytest.mark.same("how the file of a backup is read, and when one is made")
 def test_a_photograph_that_is_damaged_already_does_not_stop_backups(shop: Shop, tmp_path: Path) -> None:
     photo = keep_file(shop)
     photo.write_bytes(b"spoilt")
@@ -297,6 +304,7 @@ def test_a_photograph_that_is_damaged_already_does_not_stop_backups(shop: Shop, 
     assert photo.read_bytes() == PHOTO
 
 
+@pytest.mark.same("how the file of a backup is read, and when one is made")
 def test_a_photograph_that_was_damaged_since_is_made_whole(shop: Shop, tmp_path: Path) -> None:
     photo = keep_file(shop)
     backup_files.back_up(shop.settings, tmp_path / "all.zip")
@@ -330,6 +338,7 @@ def test_a_backup_that_fails_leaves_the_older_one_of_its_name(
 NOON = datetime(2026, 11, 2, 12, tzinfo=UTC)
 
 
+@pytest.mark.same("how the file of a backup is read, and when one is made")
 def test_the_list_knows_what_was_read_through_and_forgets_it_when_the_file_changes(shop: Shop) -> None:
     made = backups.make(shop)
     assert (made.kind, made.state) == ("by hand", "proved")
@@ -343,6 +352,7 @@ def test_the_list_knows_what_was_read_through_and_forgets_it_when_the_file_chang
     assert listed.trouble
 
 
+@pytest.mark.same("how the file of a backup is read, and when one is made")
 @pytest.mark.parametrize(
     "name", ["..", "../store.sqlite3", "proved.json", "no.zip", "", "a/b.zip", "\x00.zip"]
 )
@@ -352,6 +362,7 @@ def test_no_name_reaches_anything_but_a_backup_in_the_folder(shop: Shop, name: s
         backups.path_of(shop, name)
 
 
+@pytest.mark.same("how the file of a backup is read, and when one is made")
 def test_two_backups_in_one_second_are_two(shop: Shop) -> None:
     assert backups.make(shop).name != backups.make(shop).name
     assert len(backups.listing(shop).backups) == 2
@@ -390,6 +401,7 @@ def test_an_empty_store_needs_no_backup(tmp_path: Path) -> None:
     shop.close()
 
 
+@pytest.mark.same("how the file of a backup is read, and when one is made")
 def test_the_daily_backup_gives_up_old_ones_by_the_rule_and_leaves_the_rest(shop: Shop) -> None:
     folder = shop.settings.backups
     folder.mkdir()
@@ -403,6 +415,7 @@ def test_the_daily_backup_gives_up_old_ones_by_the_rule_and_leaves_the_rest(shop
     assert len([name for name in left if name.startswith("kb-daily-2020")]) < len(old)
 
 
+@pytest.mark.same("how the file of a backup is read, and when one is made")
 def test_what_a_killed_backup_left_behind_goes_after_a_day_and_nothing_else_does(shop: Shop) -> None:
     folder, long_ago = shop.settings.backups, (NOON - timedelta(days=2)).timestamp()
     left = [
@@ -425,6 +438,7 @@ def test_what_a_killed_backup_left_behind_goes_after_a_day_and_nothing_else_does
     assert all(path.exists() for path in kept)
 
 
+@pytest.mark.same("how the file of a backup is read, and when one is made")
 def test_what_goes_wrong_with_the_daily_backup_is_kept_for_the_pages(
     shop: Shop, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -439,6 +453,7 @@ def test_what_goes_wrong_with_the_daily_backup_is_kept_for_the_pages(
     assert len(backups.listing(shop).backups) == 1
 
 
+@pytest.mark.same("how the file of a backup is read, and when one is made")
 def test_the_daily_thread_makes_a_backup_and_stops_when_told(shop: Shop) -> None:
     daily = DailyBackups(shop, first_look_s=0.0)
     daily.start()

@@ -106,6 +106,7 @@ def test_a_record_that_vanished_is_missed(shop: Shop) -> None:
     assert [fault.what for fault in found.faults] == ["Change 5 added the case c3, which is not there."]
 
 
+@pytest.mark.same("index and counts are files")
 def test_an_index_that_holds_other_words_than_the_store_is_built_again(shop: Shop) -> None:
     """The count is right and the change number is right: only the content tells."""
     assert shop.derived.index.search("zorbles", limit=1).total == 0
@@ -123,6 +124,7 @@ def test_an_index_that_holds_other_words_than_the_store_is_built_again(shop: Sho
     assert integrity.check(shop).mended == []
 
 
+@pytest.mark.same("index and counts are files")
 def test_counts_that_differ_in_one_case_are_made_again(shop: Shop) -> None:
     with shop.derived.counts() as (ledger, _):
         ledger.replace(facts_of(a_case("c3", verdict="not economical", attempts=[]), a_family()))
@@ -135,6 +137,7 @@ def test_counts_that_differ_in_one_case_are_made_again(shop: Shop) -> None:
     assert integrity.check(shop).mended == []
 
 
+@pytest.mark.same("index and counts are files")
 def test_an_index_with_a_case_too_many_is_built_again(shop: Shop) -> None:
     seen = shop.derived.index.seen
     copy: Any = shop.derived._index

@@ -20,6 +20,8 @@ from kb.service.diagnose import diagnosis
 from kb.web.pages.bench import diagnose_url
 from kb.web.pages.evidence_address import read_asked
 
+pytestmark = pytest.mark.same("what a check counts is computed from the records")
+
 INPUT, RECTIFIER, BULK = "mains input", "inrush and rectifier", "bulk and power factor stage"
 MAIN, STANDBY = "main converter", "standby converter"
 

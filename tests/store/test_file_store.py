@@ -32,6 +32,7 @@ def store(tmp_path: Path) -> FileStore:
     return FileStore(tmp_path / "files")
 
 
+@pytest.mark.same("the folder of files")
 def test_content_is_named_by_the_published_sha_256_of_its_bytes(store: FileStore) -> None:
     assert store.put(b"abc") == ABC
     assert store.path(ABC) == store.folder / "ba" / ABC
@@ -41,6 +42,7 @@ def test_content_is_named_by_the_published_sha_256_of_its_bytes(store: FileStore
     assert store.verify(ABC) is None
 
 
+@pytest.mark.same("the folder of files")
 def test_a_stream_is_kept_in_pieces_and_only_from_where_it_stands(store: FileStore) -> None:
     body = os.urandom(3_000_001)
     stream = io.BytesIO(b"head" + body)
@@ -48,6 +50,7 @@ def test_a_stream_is_kept_in_pieces_and_only_from_where_it_stands(store: FileSto
     assert store.put(stream) == hashlib.sha256(body).hexdigest()
 
 
+@pytest.mark.same("the folder of files")
 def test_folders_and_files_are_for_their_owner_alone(store: FileStore) -> None:
     content = store.put(b"abc")
     store.put_derived(content, "small", b"x")
@@ -57,11 +60,13 @@ def test_folders_and_files_are_for_their_owner_alone(store: FileStore) -> None:
         assert stat.S_IMODE(path.stat().st_mode) == 0o600
 
 
+@pytest.mark.same("the folder of files")
 def test_the_same_bytes_are_kept_once_and_leave_no_part_behind(store: FileStore) -> None:
     assert store.put(b"abc") == store.put(io.BytesIO(b"abc"))
     assert [path.name for path in store.folder.rglob("*") if path.is_file()] == [ABC]
 
 
+@pytest.mark.same("the folder of files")
 def test_damaged_content_is_told_and_mended_by_the_same_bytes(store: FileStore) -> None:
     store.put(b"abc")
     store.path(ABC).write_bytes(b"abd")
@@ -70,6 +75,7 @@ def test_damaged_content_is_told_and_mended_by_the_same_bytes(store: FileStore) 
     assert store.verify(ABC) is None
 
 
+@pytest.mark.same("the folder of files")
 def test_missing_content_is_told_with_its_remedy(store: FileStore) -> None:
     assert "missing" in str(store.verify(ABC))
     with pytest.raises(StoreTrouble, match="missing") as error:
@@ -77,6 +83,7 @@ def test_missing_content_is_told_with_its_remedy(store: FileStore) -> None:
     assert "backup" in str(error.value.remedy)
 
 
+@pytest.mark.same("the folder of files")
 @pytest.mark.parametrize("name", ["", "../../etc/passwd", ABC.upper(), ABC[:-1], ABC + "0", "ba/" + ABC])
 def test_nothing_but_a_hash_becomes_a_path(store: FileStore, name: str) -> None:
     for ask in (store.path, store.has, store.open, store.verify):
@@ -86,6 +93,7 @@ def test_nothing_but_a_hash_becomes_a_path(store: FileStore, name: str) -> None:
         store.derived_path(ABC, "../x")
 
 
+@pytest.mark.same("the folder of files")
 def test_a_write_that_is_cut_off_leaves_neither_content_nor_part(store: FileStore) -> None:
     class Breaks(io.BytesIO):
         def read(self, size: int | None = -1) -> bytes:
@@ -96,6 +104,7 @@ def test_a_write_that_is_cut_off_leaves_neither_content_nor_part(store: FileStor
     assert list(store.folder.rglob("*")) == []
 
 
+@pytest.mark.same("the folder of files")
 def test_a_full_disk_is_told_as_such(store: FileStore, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(_handle: int) -> None:
         raise OSError(28, "No space left on device")
@@ -108,6 +117,7 @@ def test_a_full_disk_is_told_as_such(store: FileStore, monkeypatch: pytest.Monke
     assert list(store.all_hashes()) == []
 
 
+@pytest.mark.same("the folder of files")
 def test_a_named_folder_that_is_not_there_is_not_made(tmp_path: Path) -> None:
     store = FileStore(tmp_path / "share", must_exist=True)
     with pytest.raises(StoreTrouble, match="cannot be used") as error:
@@ -118,6 +128,7 @@ def test_a_named_folder_that_is_not_there_is_not_made(tmp_path: Path) -> None:
     assert store.put(b"abc") == ABC
 
 
+@pytest.mark.same("the folder of files")
 def test_a_sweep_takes_old_orphans_and_nothing_else(store: FileStore) -> None:
     kept, fresh, orphan = store.put(b"kept"), store.put(b"fresh"), store.put(b"orphan")
     store.put_derived(orphan, "small", b"x")
@@ -133,6 +144,7 @@ def test_a_sweep_takes_old_orphans_and_nothing_else(store: FileStore) -> None:
     assert new_part.exists()
 
 
+@pytest.mark.same("the folder of files")
 def test_content_that_is_put_while_a_sweep_runs_stays(
     store: FileStore, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -150,6 +162,7 @@ def test_content_that_is_put_while_a_sweep_runs_stays(
     assert store.verify(content) is None
 
 
+@pytest.mark.same("the folder of files")
 def test_killed_at_any_moment_every_named_file_is_whole(tmp_path: Path) -> None:
     """Writers are killed in the middle of their work; what has a name has all its bytes."""
     code = (

@@ -121,6 +121,7 @@ def test_an_older_line_replaces_no_newer_pins_unless_the_file_is_to_win(stocked:
     assert bring(stocked, moved).conflicts == [f"picture {uid}: it is in the bin"]
 
 
+@pytest.mark.same("made of the picture before it is kept")
 @pytest.mark.parametrize(
     ("change", "field"),
     [
@@ -179,6 +180,7 @@ def test_shares_leave_pictures_out_unless_they_are_chosen_and_then_carry_their_b
     sound(other)
 
 
+@pytest.mark.same("made of the picture before it is kept")
 def test_a_picture_too_large_for_a_line_is_shared_smaller_with_its_pins_where_they_were(
     stocked: Shop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -191,6 +193,7 @@ def test_a_picture_too_large_for_a_line_is_shared_smaller_with_its_pins_where_th
     PictureRecord.model_validate(json.loads(lines.write(given)))
 
 
+@pytest.mark.same("made of the picture before it is kept")
 def test_a_data_package_holds_the_pictures_and_their_pins(stocked: Shop) -> None:
     uid = pinned(stocked)
     sha = pictures.view(stocked, uid).record.sha256
@@ -295,12 +298,14 @@ def test_a_backup_holds_the_pictures_and_check_finds_one_that_is_missing(tmp_pat
     shop.close()
 
 
+@pytest.mark.same("made of the picture before it is kept")
 def test_a_picture_turned_by_its_camera_is_upright_before_a_pin_is_set(stocked: Shop) -> None:
     turned = io.BytesIO(made.saved(made.marked(80, 60), "JPEG", exif=made.exif(6)))
     record = pictures.add(stocked, "GL-31", "phone.jpg", turned).record
     assert (record.width_px, record.height_px) == (60, 80)
 
 
+@pytest.mark.same("made of the picture before it is kept")
 def test_a_picture_of_twelve_million_points_is_taken_and_shown_small(stocked: Shop) -> None:
     large = io.BytesIO(made.saved(made.marked(4000, 3000), "JPEG", quality=60))
     seen = pictures.add(stocked, "GL-31", "phone.jpg", large)

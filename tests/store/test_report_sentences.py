@@ -16,6 +16,8 @@ from kb.service.bench.report_text import NOT_A_SAFETY_TEST
 from kb.service.bench.runs import NewRun, RunView, Typed
 from kb.service.cases import cases
 
+pytestmark = pytest.mark.same("sentences are made from the records")
+
 Check = Callable[[re.Match[str], CaseRecord, RunView], bool]
 GOOD = people.GOOD
 

@@ -81,6 +81,7 @@ def test_every_family_and_case_of_the_demo_has_a_page_and_a_form(demo: Client, e
         assert demo.get(f"/cases/{uid}").status_code == 200, uid
 
 
+@pytest.mark.same("what the form holds and where links lead")
 @EVERY
 def test_every_link_of_the_main_pages_leads_somewhere(demo: Client, every: int) -> None:
     """In the quick tier one link in so many that a route has, and the first of each."""
@@ -110,6 +111,7 @@ def test_every_link_of_the_main_pages_leads_somewhere(demo: Client, every: int) 
         assert demo.get(href).status_code == 200, href
 
 
+@pytest.mark.same("what the form holds and where links lead")
 @pytest.mark.parametrize(
     "path", ["/nowhere", "/cases/nobody", "/families/nobody", "/cases/nobody/edit", "/data/loads"]
 )
@@ -196,6 +198,7 @@ def test_an_edit_that_changes_nothing_changes_nothing(client: Client) -> None:
     assert cases.stored(client.shop, "rich").version == 1
 
 
+@pytest.mark.same("what the form holds and where links lead")
 @EVERY
 def test_no_case_of_the_demo_changes_by_being_edited_without_a_change(every: int) -> None:
     client = Client(fresh_shop())
@@ -249,6 +252,7 @@ def test_a_case_is_added_through_the_form(client: Client) -> None:
     assert "is saved" in client.get(answer.headers["location"]).text
 
 
+@pytest.mark.same("what the form holds and where links lead")
 def test_the_form_of_a_case_offers_every_section_result_and_verdict(client: Client) -> None:
     shown = client.get("/cases/new").text
     offered = {
@@ -274,6 +278,7 @@ def test_a_cure_on_a_case_left_open_is_told_not_to_count_yet(client: Client, ver
     assert ("stays open" in client.get(answer.headers["location"]).text) == (verdict == "")
 
 
+@pytest.mark.same("what the form holds and where links lead")
 def test_rows_are_added_and_removed_without_javascript_and_nothing_typed_is_lost(client: Client) -> None:
     fields = {
         "family": "GL-31",
@@ -297,6 +302,7 @@ def test_rows_are_added_and_removed_without_javascript_and_nothing_typed_is_lost
     assert cases.listed(client.shop, "all", limit=1, offset=0)[0] == 1
 
 
+@pytest.mark.same("what the form holds and where links lead")
 def test_words_that_are_new_are_offered_to_be_added(client: Client) -> None:
     fields = {"family": "WB-7", "symptoms.0.name": "sings", "complaint": "sings at night"}
     refused = client.post("/cases", data=fields)
@@ -330,6 +336,7 @@ def test_two_edits_of_one_version_show_both_and_save_neither_silently(client: Cl
     assert [old["record"]["notes"] for old in cases.history(client.shop, "one")[:1]] == ["their words"]  # type: ignore[index]
 
 
+@pytest.mark.same("what the form holds and where links lead")
 @pytest.mark.parametrize("version", ["", "0", "abc", "9" * 5000, "-1", "²"])
 def test_an_edit_that_does_not_say_its_version_overwrites_nothing(client: Client, version: str) -> None:
     fields = Page(client.get("/cases/one/edit").text).form("/cases/one") | {
@@ -396,6 +403,7 @@ def test_a_word_is_added_changed_and_refused_through_its_page(client: Client) ->
     assert Page(bad.text).form("/data/symptoms")["synonyms"] == "kept words"
 
 
+@pytest.mark.same("what the form holds and where links lead")
 def test_store_trouble_while_saving_keeps_the_form(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
     from kb.errors import StoreTrouble
 
