@@ -14,7 +14,6 @@ import argparse
 import json
 import random
 import statistics
-import subprocess
 import sys
 import tempfile
 import threading
@@ -22,14 +21,19 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
+import commands
 import httpx
-from bench_spine import KB, environment_of, make_cases, percentile, phrases, resident_mb, server, timed
+from bench_spine import environment_of, make_cases, percentile, phrases, resident_mb, server, timed
 
 GROWTH = 1.10
 WORKERS = 16
+# (address with the last slash, seconds until it answered, process) of a server while it runs.
+Served = AbstractContextManager[tuple[str, float, Any]]
 # Out of a hundred requests. Half an hour at 20 a second makes some 700 new cases: ten benches' day.
 MIX = {
     "search": 34,
@@ -176,24 +180,23 @@ def grown(memory_mb: list[tuple[float, float]], seconds: float) -> tuple[float, 
     return statistics.median(early), statistics.median(late)
 
 
-def loaded(seconds: float, rate: float, size: int, seed: int) -> tuple[Tally, str, bool]:
+def loaded(
+    seconds: float, rate: float, size: int, seed: int, serve: Callable[[Path], Served] = server
+) -> tuple[Tally, str, bool]:
     """(what came of the requests, what `kb check` says afterwards, whether it is content)."""
     with tempfile.TemporaryDirectory() as folder:
         data, file = Path(folder) / "data", Path(folder) / "cases.jsonl"
         cases = make_cases(size, file)
-        subprocess.run(
-            [*KB, "import", str(file)], env=environment_of(data), check=True, stdout=subprocess.DEVNULL
-        )
+        brought = commands.run(["import", str(file)], environment_of(data))
+        assert brought.returncode == 0, brought.stderr
         tally = Tally()
-        with server(data) as (url, _start, process):
+        with serve(data) as (url, _start, process):
             bench = Bench(url, cases, tally, seed)
             timed(lambda: bench.suggest(random.Random(seed)))  # the weights are chosen at the first one
             drive(bench, process.pid, seconds, rate)
             bench.client.close()
-        checked = subprocess.run(
-            [*KB, "check"], env=environment_of(data), capture_output=True, text=True, check=False
-        )
-    return tally, (checked.stdout or checked.stderr).strip(), checked.returncode == 0
+        checked = commands.run(["check"], environment_of(data))
+    return tally, (checked.stdout or checked.stderr).decode().strip(), checked.returncode == 0
 
 
 def run(minutes: float, rate: float, size: int, seed: int, growth: float) -> bool:

@@ -12,7 +12,6 @@ import pytest
 from conftest import ARGUMENTS
 from looks import follow, is_right
 from playwright.sync_api import Page, expect, sync_playwright
-from scipy.signal import resample_poly
 from speech.sounds import RATE, spoken
 
 MICROPHONE = ["--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream"]
@@ -21,6 +20,8 @@ PATIENT_MS = 120_000
 
 def said(path: Path, text: str) -> Path:
     """A file for the microphone: a little silence, the text, and silence until nobody listens any more."""
+    from scipy.signal import resample_poly  # a second and a half, for who needs it
+
     samples = np.concatenate([np.zeros(RATE), spoken(text, "en-us", 140), np.zeros(40 * RATE)])
     chance = np.random.default_rng(7)
     samples = samples + chance.standard_normal(len(samples)) * 0.0005

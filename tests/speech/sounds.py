@@ -13,7 +13,6 @@ from io import BytesIO
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy.signal import resample_poly
 
 RATE = 16_000
 Samples = NDArray[np.float64]
@@ -22,6 +21,8 @@ Samples = NDArray[np.float64]
 @cache
 def spoken(text: str, voice: str = "en-us", speed: int = 150) -> Samples:
     """The text in one of espeak-ng's voices, between -1 and 1."""
+    from scipy.signal import resample_poly  # a second and a half, for who needs it
+
     program = shutil.which("espeak-ng")
     if program is None:
         pytest.fail(
