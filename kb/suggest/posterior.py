@@ -159,12 +159,7 @@ def posterior_of(
     `together` by how much everything fits each fault better at once than each for itself."""
     tables = tables_of(ledger, settings)
     faults = tables.faults
-    before, unseen_before = kept(
-        ledger,
-        settings,
-        ("before", family, kind),
-        lambda: _before(ledger, faults, family, kind, settings),
-    )
+    before, unseen_before = _before(ledger, faults, family, kind, settings)
     lines = [_line(ledger, tables, int(item)) for item in items.tolist()]
     noted = int((tables.layout.place[ledger.lines.feature_of.view[items]] >= 0).sum())
     silence = silence_line(tables, lines, completeness(tables, noted, complete))
@@ -212,10 +207,14 @@ def _before(
     ledger: Ledger, faults: NDArray[Any], family: int, kind: int, settings: Settings
 ) -> tuple[Floats, float]:
     """The prior (K,) of the known faults, summing to 1, and that of an unknown one."""
-    unseen = unseen_share(ledger, family, kind, settings) if len(faults) else 1.0
-    if ledger.catalogue:
-        unseen *= float(outside_catalogue(ledger, *singles(ledger)))
-    return prior(ledger, faults, family, kind, settings), unseen
+
+    def make() -> tuple[Floats, float]:
+        unseen = unseen_share(ledger, family, kind, settings) if len(faults) else 1.0
+        if ledger.catalogue:
+            unseen *= float(outside_catalogue(ledger, *singles(ledger)))
+        return prior(ledger, faults, family, kind, settings), unseen
+
+    return kept(ledger, settings, ("before", family, kind), make)
 
 
 def unseen_evidence_of(ledger: Ledger, settings: Settings) -> float:
