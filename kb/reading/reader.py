@@ -22,7 +22,7 @@ from kb.reading.lexicon import CONCEPT, Hit, every_common_word, lexicon_for, neg
 from kb.reading.likely_sections import likely_section
 from kb.reading.mentions import Mention
 from kb.reading.outcomes import settle_causes, settle_results
-from kb.reading.patterns import Match
+from kb.reading.patterns import Match, Places
 from kb.reading.pieces import joined, pieces
 from kb.reading.readings import Found, find_readings
 from kb.reading.subjects import find_subjects, rated_outputs
@@ -72,7 +72,9 @@ def _read_piece(text: str, known: Known) -> Read:
     finder.mentions = [mention for number, mention in enumerate(finder.mentions) if number not in spoken_of]
     acted = min((one.acted_at for one in attempts if one.acted_at is not None), default=None)
     readings += implied_readings(tokens, hits, subjects, readings, known.rails, blocked, acted)
-    matches = find_symptoms(tokens, hits, {one.first: one.role for one in subjects if one.rail})
+    roles = {one.first: one.role for one in subjects if one.rail}
+    places = Places(tokens, hits, roles)
+    matches = find_symptoms(hits, roles, places)
     settle_after_repair(readings, tokens, acted, finder.mentions, finder.filler.wrong_names())
     events, spent = result_events(tokens, hits, readings, matches, finder.mentions, acted)
     cure_what_came_before(attempts, tokens, hits, GOOD_AFTERWARDS)
@@ -91,7 +93,7 @@ def _read_piece(text: str, known: Known) -> Read:
         mention.section = mention.section or likely_section(mention.part_class, mention.failure, shown)
     verdict = _verdict(hits, tokens)
     made = _Made(text, tokens)
-    matches, unsure = split_by_sureness(matches, tokens)
+    matches, unsure = split_by_sureness(matches, places)
     return Read(
         symptoms=tuple(made.symptoms(matches)),
         proposed=tuple(made.symptoms(unsure)),
