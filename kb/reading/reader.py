@@ -15,6 +15,7 @@ from kb.reading.attempts import AttemptFinder
 from kb.reading.changed_values import apply_changed_values, find_changed_values
 from kb.reading.facts import Known, Read, ReadAmount, ReadAttempt, ReadReading, ReadSymptom, ReadWord, Span
 from kb.reading.framed import parts_only_spoken_of
+from kb.reading.further_values import further_readings
 from kb.reading.good_news import cure_what_came_before
 from kb.reading.implied import GOOD_AFTERWARDS, implied_symptoms, is_so, result_events, settle_after_repair
 from kb.reading.later_readings import implied_readings
@@ -62,6 +63,7 @@ def _read_piece(text: str, known: Known) -> Read:
     blocked |= {at for change in changes for at in range(change.first, change.last + 1)}
     subjects = sorted((*subjects, *rated_outputs(tokens, subjects, known.rails)), key=lambda one: one.first)
     readings = find_readings(text, tokens, hits, subjects, blocked)
+    readings = further_readings(tokens, subjects, readings, blocked)
     parts = {normalise_designator(part.part): part for part in known.parts}
     finder = AttemptFinder(tokens, hits, subjects, readings, parts)
     readings += apply_changed_values(changes, finder.mentions, tokens)

@@ -188,9 +188,13 @@ class _Finder:
             if self.tokens[at].kind == SIGN and at + 1 < len(self.tokens):
                 at += 1
             # "ripple 1.2 Vpp on the 5 V, 0.03 after C4"
-            return self.tokens[at].kind == NUMBER and (self.tokens[at].value or 0.0) <= _MOST_RIPPLE_V
+            volts = self.tokens[at].kind == NUMBER or self.tokens[at].unit == "V"
+            return volts and (self.tokens[at].value or 0.0) <= _MOST_RIPPLE_V
+        if quantity == "esr_ohm" and self.tokens[at].kind == SIGN and following is not None:
+            at += 1  # "ESR: C3 0.9 ohm"
+            following = self.tokens[at + 1] if at + 1 < len(self.tokens) else None
         of_part = quantity == "esr_ohm" and self.tokens[at].kind == DESIGNATOR
-        return of_part and following is not None and following.unit == "ohm"
+        return of_part and following is not None and (following.unit == "ohm" or following.kind == NUMBER)
 
     def _is_behind_new_part(self, subject: Subject, at: int) -> bool:
         """ "new D7, 24.1 V": volts in the clause behind a part that was fitted are a supply's."""
@@ -440,7 +444,8 @@ class _Finder:
         if len(gap) > _GAP or (crosses and subject.rail and self._said_behind(last)):
             return False
         strange = [place for place in gap if not self._skips(place)]
-        if len(strange) > (1 if unit == "V" or self._is_led_to(subject, at) else 0):
+        sure = unit == "V" or self._is_close(subject, at) or self._is_led_to(subject, at)
+        if len(strange) > (1 if sure else 0):
             return False
         if strange and (self.tokens[strange[0]].kind != WORD or self._means(strange[0])):
             return False
@@ -450,6 +455,7 @@ class _Finder:
             not unit
             and not self._is_close(subject, at)
             and not self._may_follow(after, self.tokens[at].clause)
+            and not self._goes_on_to(after, at)
         ):
             return False
         if any(self.tokens[place].folded in function_words.SHOULD for place in gap):
@@ -535,6 +541,14 @@ class _Finder:
     def _is_whole(self, at: int) -> bool:
         token = self.tokens[at]
         return not any(mark in self.text[token.start : token.end] for mark in ".,")
+
+    def _goes_on_to(self, after: int, at: int) -> bool:
+        """ "4.2 climbing to 5.0": a value with decimals that goes to another one."""
+        return not self._is_whole(at) and any(
+            self.tokens[place].folded == "to" and self.tokens[place + 1].kind in (NUMBER, VOLTS)
+            for place in range(after, min(after + 3, len(self.tokens) - 1))
+            if self.tokens[place].clause == self.tokens[at].clause
+        )
 
     def _may_follow(self, after: int, clause: int) -> bool:
         if after >= len(self.tokens) or self.tokens[after].clause != clause:

@@ -75,6 +75,8 @@ def rose_to(made: Found, gap: range, found: list[Found], tokens: Sequence[Token]
         or before.value is None
         or before.low is not None
         or before.subject is not made.subject
+        or made.value is None
+        or made.value <= before.value
         or not (words & function_words.RISES and words & function_words.DOWN_TO)
     ):
         return False
