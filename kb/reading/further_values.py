@@ -18,7 +18,9 @@ _HIGHEST = 1.3  # of its volts, above which a number is none of a supply's
 _NONE = frozenset("zero nil zilch nought naught".split())
 _ENDS_OF_VERBS = ("s", "ing", "ed")  # English: "slides to", "sliding to", "down to"
 _WAYS = frozenset(("down", "up", "away", "off", "over", "then", "it", "just", "only"))
-_NO_MOVES = frozenset("connected compared adjusted trimmed set attached soldered wired switched shorted".split())
+_NO_MOVES = frozenset(
+    "connected compared adjusted trimmed set attached soldered wired switched shorted".split()
+)
 _AND = frozenset(("and", "but", "then", ",", ";", "/"))
 _CONDITIONS = frozenset(
     "on off with without at under when once while as before after now loaded unloaded cold hot warm idle in if".split()
@@ -103,7 +105,9 @@ def _is_moved_to(tokens: Sequence[Token], one: Found, at: int) -> bool:
         return False
     joined = max((number for number, token in enumerate(gap) if token.folded in _AND), default=-1)
     # Nothing but a verb behind the "and": in "5.0, ps-on pulls to 0" another line is spoken of.
-    said = [token for token in gap[joined + 1 :] if token.folded not in _WAYS and not token.folded.endswith("ly")]
+    said = [
+        token for token in gap[joined + 1 :] if token.folded not in _WAYS and not token.folded.endswith("ly")
+    ]
     verb = gap[-1].folded
     return (
         gap[-1].kind == WORD

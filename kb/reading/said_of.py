@@ -102,7 +102,9 @@ def _is_a_condition(match: Match, tokens: Sequence[Token]) -> bool:
 
 
 _SUPPLIES = frozenset(("rail", "line", "supply", "output", "voltage", "volts", "v", "out", "feed", "power"))
-_BOARD_NAMES = frozenset(("inverter", "backlight", "display", "panel", "logic", "main", "lamp", "led", "leds"))
+_BOARD_NAMES = frozenset(
+    ("inverter", "backlight", "display", "panel", "logic", "main", "lamp", "led", "leds")
+)
 _OF_RAILS = frozenset(
     ("one output missing", "output rail shorted to ground", "output voltage low", "output voltage high")
 )
@@ -121,18 +123,22 @@ def _is_a_board(match: Match, tokens: Sequence[Token]) -> bool:
     )
 
 
-
-
 def _is_any_light(match: Match, tokens: Sequence[Token], places: Places) -> bool:
     """ "bang, lights out", "strobe flashes": the house's lights, a lamp, and no sign that the device is on."""
     clause = tokens[match.first].clause
     if match.name == "standby light blinks":
         starts = match.first == 0 or tokens[match.first - 1].clause != clause
-        return not starts and not any(tokens[at].clause == clause for at in places.of("light", "standby", "red"))
+        return not starts and not any(
+            tokens[at].clause == clause for at in places.of("light", "standby", "red")
+        )
     if match.name != "no standby light":
         return False
     words = {tokens[at].folded for at in match.places}
-    return "lights" in words and not match.nots and any(tokens[at].folded in ("out", "off") for at in match.places)
+    return (
+        "lights" in words
+        and not match.nots
+        and any(tokens[at].folded in ("out", "off") for at in match.places)
+    )
 
 
 def _is_a_sensor(match: Match, tokens: Sequence[Token], places: Places) -> bool:
@@ -147,7 +153,8 @@ def _is_a_sensor(match: Match, tokens: Sequence[Token], places: Places) -> bool:
     ):
         return True
     return any(places.in_sentence(name, match.first) for name in ("fan", "warmer", "washer")) or any(
-        tokens[at].folded in ("temp", "temperature", "sensor", "probe", "lid") and tokens[at].sentence == sentence
+        tokens[at].folded in ("temp", "temperature", "sensor", "probe", "lid")
+        and tokens[at].sentence == sentence
         for at in near
     )
 
