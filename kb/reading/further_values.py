@@ -97,8 +97,10 @@ def _ends(tokens: Sequence[Token], at: int) -> bool:
 
 def _is_moved_to(tokens: Sequence[Token], one: Found, at: int) -> bool:
     start = max(one.last, *one.tokens) + 1
-    if at - start > _TO_REACH or at - 2 < start or tokens[at - 1].folded != "to" or not _ends(tokens, at):
+    if at - start > _TO_REACH or tokens[at - 1].folded != "to" or not _ends(tokens, at):
         return False
+    if at - 1 == start:
+        return one.tokens[0] > 0 and tokens[one.tokens[0] - 1].folded == "from"
     gap = tokens[start : at - 1]
     words = {token.folded for token in gap}
     if words & (_NO_MOVES | function_words.NOW | function_words.AGAIN | function_words.SHOULD):

@@ -45,6 +45,22 @@ _CLOSE = 0.1
 _GAP = 9  # tokens between a supply or point and its number
 _SKIPPED = function_words.BETWEEN | function_words.LEAST | function_words.MOST | function_words.MORE
 _MOST_RIPPLE_V = 2.0  # a bare number behind a ripple that is no supply's volts
+_MOST_ESR_OHM = 100.0
+_OF_A_SHORT = frozenset(
+    (
+        "short",
+        "shorted",
+        "shorts",
+        "ground",
+        "gnd",
+        "earth",
+        "leaky",
+        "leakage",
+        "kurzschluss",
+        "kurz",
+        "masse",
+    )
+)
 _OF_A_CAPACITY = frozenset(
     ("=", "only", "nur", "measured", "measures", "measuring", "reads", "down", "gemessen", "seulement", "solo", "maar",
      "mesure", "hat")
@@ -160,6 +176,8 @@ class _Finder:
                 ):
                     made = self._made(subject, at, last, value, low, high, unit, quantity)
                     if made is not None:
+                        if made.quantity == "esr_ohm":
+                            quantity = made.quantity  # "C21 1.9 ohm, C22 0.05"
                         if not self._goes_into_last(made, range(open_since + 1, at), found):
                             made.gap = (open_since + 1, at)
                             found += [*self._joined_with(made, found), made]
@@ -567,6 +585,19 @@ class _Finder:
             or token.kind == NUMBER
         )
 
+    def _is_series_resistance(self, subject: Subject, at: int, value: float | None) -> bool:
+        """ "C21 1.9 ohm": the ohms of a capacitor, unless it is said to be shorted."""
+        if not str(subject.point or "").startswith("C") or value is None or not 0 < value <= _MOST_ESR_OHM:
+            return False
+        if not str(subject.point)[1:2].isdigit():
+            return False
+        near = range(subject.last + 1, min(len(self.tokens), at + 6))
+        return not any(
+            self.tokens[place].folded in _OF_A_SHORT
+            and self.tokens[place].sentence == self.tokens[at].sentence
+            for place in near
+        )
+
     def _made(
         self,
         subject: Subject,
@@ -581,6 +612,8 @@ class _Finder:
     ) -> Found | None:
         kind = _QUANTITY_OF_UNIT.get(unit, "dc_v")
         if quantity == "esr_ohm" and unit in ("", "ohm"):
+            kind = "esr_ohm"
+        elif kind == "ohm" and self._is_series_resistance(subject, at, value):
             kind = "esr_ohm"
         elif quantity == "ripple_v" and unit in ("", "V", "Vpp"):
             kind = "ripple_v"
