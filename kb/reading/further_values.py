@@ -15,15 +15,48 @@ from kb.reading.value_ends import Found
 
 _TO_REACH, _SECOND_REACH = 8, 9  # tokens from a value to the next one of its supply
 _HIGHEST = 1.3  # of its volts, above which a number is none of a supply's
-_NONE = frozenset("zero nil zilch nought naught".split())
+_NONE = frozenset(["zero", "nil", "zilch", "nought", "naught"])
 _ENDS_OF_VERBS = ("s", "ing", "ed")  # English: "slides to", "sliding to", "down to"
 _WAYS = frozenset(("down", "up", "away", "off", "over", "then", "it", "just", "only"))
 _NO_MOVES = frozenset(
-    "connected compared adjusted trimmed set attached soldered wired switched shorted".split()
+    [
+        "connected",
+        "compared",
+        "adjusted",
+        "trimmed",
+        "set",
+        "attached",
+        "soldered",
+        "wired",
+        "switched",
+        "shorted",
+    ]
 )
 _AND = frozenset(("and", "but", "then", ",", ";", "/"))
 _CONDITIONS = frozenset(
-    "on off with without at under when once while as before after now loaded unloaded cold hot warm idle in if".split()
+    [
+        "on",
+        "off",
+        "with",
+        "without",
+        "at",
+        "under",
+        "when",
+        "once",
+        "while",
+        "as",
+        "before",
+        "after",
+        "now",
+        "loaded",
+        "unloaded",
+        "cold",
+        "hot",
+        "warm",
+        "idle",
+        "in",
+        "if",
+    ]
 )
 _NOT_COUNTED = frozenset(("ohm", "ohms", "amps", "amp", "times", "mins", "hours", "days", "%"))
 
@@ -121,7 +154,8 @@ def _is_moved_to(tokens: Sequence[Token], one: Found, at: int) -> bool:
 
 def _move(one: Found, at: int, tokens: Sequence[Token]) -> None:
     value, first = tokens[at].value, one.value
-    assert value is not None and first is not None
+    assert value is not None
+    assert first is not None
     if value < first:
         one.low = value
     else:

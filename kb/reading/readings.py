@@ -23,8 +23,11 @@ from kb.reading.value_ends import (
     Found,
     falls_further,
     fell_to,
+    goes_on_to,
+    goes_on_with,
     is_drop,
     is_rating,
+    is_series_resistance,
     limited,
     rose_to,
     share_out,
@@ -44,23 +47,6 @@ _LARGEST_BARE = 1_000.0
 _CLOSE = 0.1
 _GAP = 9  # tokens between a supply or point and its number
 _SKIPPED = function_words.BETWEEN | function_words.LEAST | function_words.MOST | function_words.MORE
-_MOST_RIPPLE_V = 2.0  # a bare number behind a ripple that is no supply's volts
-_MOST_ESR_OHM = 100.0
-_OF_A_SHORT = frozenset(
-    (
-        "short",
-        "shorted",
-        "shorts",
-        "ground",
-        "gnd",
-        "earth",
-        "leaky",
-        "leakage",
-        "kurzschluss",
-        "kurz",
-        "masse",
-    )
-)
 _OF_A_CAPACITY = frozenset(
     ("=", "only", "nur", "measured", "measures", "measuring", "reads", "down", "gemessen", "seulement", "solo", "maar",
      "mesure", "hat")
@@ -140,7 +126,7 @@ class _Finder:
             if token.sentence != sentence:
                 subject, quantity, sentence = None, None, token.sentence
             if token.clause != clause:
-                quantity, clause = quantity if self._goes_on_with_esr(at, quantity) else None, token.clause
+                quantity, clause = quantity if goes_on_with(self.tokens, at, quantity) else None, token.clause
             if at in self.quantity:
                 quantity = self.quantity[at]
                 of_part = subject is not None and subject.point is not None
@@ -198,21 +184,6 @@ class _Finder:
 
     def _falls_further(self, subject: Subject, at: int, unit: str, found: list[Found]) -> bool:
         return unit in ("", "V") and falls_further(self.tokens, subject, at, found, self.falling, self.at)
-
-    def _goes_on_with_esr(self, at: int, quantity: str | None) -> bool:
-        """ "ESR of C12 2R5, C13 1R9": the next part of a list and its ohms."""
-        following = self.tokens[at + 1] if at + 1 < len(self.tokens) else None
-        if quantity == "ripple_v":
-            if self.tokens[at].kind == SIGN and at + 1 < len(self.tokens):
-                at += 1
-            # "ripple 1.2 Vpp on the 5 V, 0.03 after C4"
-            volts = self.tokens[at].kind == NUMBER or self.tokens[at].unit == "V"
-            return volts and (self.tokens[at].value or 0.0) <= _MOST_RIPPLE_V
-        if quantity == "esr_ohm" and self.tokens[at].kind == SIGN and following is not None:
-            at += 1  # "ESR: C3 0.9 ohm"
-            following = self.tokens[at + 1] if at + 1 < len(self.tokens) else None
-        of_part = quantity == "esr_ohm" and self.tokens[at].kind == DESIGNATOR
-        return of_part and following is not None and (following.unit == "ohm" or following.kind == NUMBER)
 
     def _is_behind_new_part(self, subject: Subject, at: int) -> bool:
         """ "new D7, 24.1 V": volts in the clause behind a part that was fitted are a supply's."""
@@ -473,7 +444,7 @@ class _Finder:
             not unit
             and not self._is_close(subject, at)
             and not self._may_follow(after, self.tokens[at].clause)
-            and not self._goes_on_to(after, at)
+            and (self._is_whole(at) or not goes_on_to(self.tokens, after))
         ):
             return False
         if any(self.tokens[place].folded in function_words.SHOULD for place in gap):
@@ -560,14 +531,6 @@ class _Finder:
         token = self.tokens[at]
         return not any(mark in self.text[token.start : token.end] for mark in ".,")
 
-    def _goes_on_to(self, after: int, at: int) -> bool:
-        """ "4.2 climbing to 5.0": a value with decimals that goes to another one."""
-        return not self._is_whole(at) and any(
-            self.tokens[place].folded == "to" and self.tokens[place + 1].kind in (NUMBER, VOLTS)
-            for place in range(after, min(after + 3, len(self.tokens) - 1))
-            if self.tokens[place].clause == self.tokens[at].clause
-        )
-
     def _may_follow(self, after: int, clause: int) -> bool:
         if after >= len(self.tokens) or self.tokens[after].clause != clause:
             return True
@@ -585,19 +548,6 @@ class _Finder:
             or token.kind == NUMBER
         )
 
-    def _is_series_resistance(self, subject: Subject, at: int, value: float | None) -> bool:
-        """ "C21 1.9 ohm": the ohms of a capacitor, unless it is said to be shorted."""
-        if not str(subject.point or "").startswith("C") or value is None or not 0 < value <= _MOST_ESR_OHM:
-            return False
-        if not str(subject.point)[1:2].isdigit():
-            return False
-        near = range(subject.last + 1, min(len(self.tokens), at + 6))
-        return not any(
-            self.tokens[place].folded in _OF_A_SHORT
-            and self.tokens[place].sentence == self.tokens[at].sentence
-            for place in near
-        )
-
     def _made(
         self,
         subject: Subject,
@@ -611,9 +561,8 @@ class _Finder:
         last: int | None = None,
     ) -> Found | None:
         kind = _QUANTITY_OF_UNIT.get(unit, "dc_v")
-        if quantity == "esr_ohm" and unit in ("", "ohm"):
-            kind = "esr_ohm"
-        elif kind == "ohm" and self._is_series_resistance(subject, at, value):
+        series = kind == "ohm" and is_series_resistance(self.tokens, subject, at, value)
+        if (quantity == "esr_ohm" and unit in ("", "ohm")) or series:
             kind = "esr_ohm"
         elif quantity == "ripple_v" and unit in ("", "V", "Vpp"):
             kind = "ripple_v"

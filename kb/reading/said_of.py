@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from kb.reading import function_words
 from kb.reading.denials import OF_HISTORY
 from kb.reading.framed import FOUND_BY_LOOKING
 from kb.reading.lexicon import every_common_word
@@ -32,13 +31,72 @@ _OF_THE_WHOLE = frozenset(
     ("dead", "does not work", "does not turn off", "starts then shuts down", "restarts by itself")
 )
 _DEVICES = ("device", "motor_device", "warmer", "lamp_device", "washer", "screen_device")
-_DETERMINERS = frozenset("the a an my his her our your their its this that one both each".split())
-_PASSED_OVER = frozenset(
-    "is was are were be been has have had does do did will would can could went goes going gone keeps kept seems now"
-    " then just still also again completely totally suddenly sometimes always often only ever all not".split()
+_DETERMINERS = frozenset(
+    [
+        "the",
+        "a",
+        "an",
+        "my",
+        "his",
+        "her",
+        "our",
+        "your",
+        "their",
+        "its",
+        "this",
+        "that",
+        "one",
+        "both",
+        "each",
+    ]
 )
-_PREPOSITIONS = frozenset("in on at with of from to for by under behind inside".split())
-_FAULTS = frozenset("fault faults problem problems trouble defect defects reason".split())
+_PASSED_OVER = frozenset(
+    [
+        "is",
+        "was",
+        "are",
+        "were",
+        "be",
+        "been",
+        "has",
+        "have",
+        "had",
+        "does",
+        "do",
+        "did",
+        "will",
+        "would",
+        "can",
+        "could",
+        "went",
+        "goes",
+        "going",
+        "gone",
+        "keeps",
+        "kept",
+        "seems",
+        "now",
+        "then",
+        "just",
+        "still",
+        "also",
+        "again",
+        "completely",
+        "totally",
+        "suddenly",
+        "sometimes",
+        "always",
+        "often",
+        "only",
+        "ever",
+        "all",
+        "not",
+    ]
+)
+_PREPOSITIONS = frozenset(
+    ["in", "on", "at", "with", "of", "from", "to", "for", "by", "under", "behind", "inside"]
+)
+_FAULTS = frozenset(["fault", "faults", "problem", "problems", "trouble", "defect", "defects", "reason"])
 _WITH = frozenset(("with", "without", "while", "when"))
 _SENSED = ("sensor", "temperature", "heater", "fan", "warmer", "washer")
 
