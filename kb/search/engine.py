@@ -105,18 +105,16 @@ class State:
 
     def families(self, term: str | None = None) -> dict[str, int]:
         """How many live cases of each family hold `term`; all of its live cases without one."""
-        counted: dict[str, int] = {}
+        if term is None:
+            return _added(part.facets["family"].items() for part in self.parts)
+        found = []
         for part in self.parts:
-            holding = part.alive
-            if term is not None:
-                slots = part.segment.slots(term)
-                if not len(slots):
-                    continue
+            slots = part.segment.slots(term)
+            if len(slots):
                 holding = np.zeros(part.segment.size, bool)
                 holding[slots] = part.alive.take(slots)
-            for family, count in part.segment.counts("family", holding):
-                counted[family] = counted.get(family, 0) + count
-        return counted
+                found.append(part.segment.counts("family", holding))
+        return _added(found)
 
     def document(self, slot: int) -> CaseDocument:
         """The case in a slot over all. Raises `Damaged`."""
@@ -328,14 +326,28 @@ def cases_to_read_again(state: State, before: Analysis, now: Analysis) -> list[s
 
 def facet_counts(state: State, matched: Mask) -> dict[str, tuple[tuple[str, int], ...]]:
     """Counts by value over all `matched` slots, most frequent first; years newest first."""
+    every = int(np.count_nonzero(matched)) == state.count  # which only live cases can be
     counted: dict[str, tuple[tuple[str, int], ...]] = {}
     for name in FACETS:
-        sums: dict[str, int] = {}
-        for offset, segment in state.placed():
-            for value, count in segment.counts(name, matched[offset : offset + segment.size]):
-                sums[value] = sums.get(value, 0) + count
-        counted[name] = tuple(_by_count(sums.items(), newest=name == "year"))
+        found: Iterable[Iterable[tuple[str, int]]] = (
+            (part.facets[name].items() for part in state.parts)
+            if every
+            else (
+                segment.counts(name, matched[offset : offset + segment.size])
+                for offset, segment in state.placed()
+            )
+        )
+        counted[name] = tuple(_by_count(_added(found).items(), newest=name == "year"))
     return counted
+
+
+def _added(counts: Iterable[Iterable[tuple[str, int]]]) -> dict[str, int]:
+    """Counts by value of several segments, as one."""
+    sums: dict[str, int] = {}
+    for pairs in counts:
+        for value, count in pairs:
+            sums[value] = sums.get(value, 0) + count
+    return sums
 
 
 def _by_count(pairs: Iterable[tuple[str, int]], *, newest: bool) -> list[tuple[str, int]]:

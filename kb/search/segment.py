@@ -17,7 +17,7 @@ from __future__ import annotations
 import json
 from array import array
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from hashlib import blake2b, sha256
@@ -174,15 +174,16 @@ class Segment:
             raise Damaged(f"its files cannot be read any more: {type(error).__name__}") from error
         return found
 
-    def counts(self, facet: str, matched: Mask) -> Iterator[tuple[str, int]]:
+    def counts(self, facet: str, matched: Mask) -> list[tuple[str, int]]:
         """Each value of `facet` with how many `matched` slots hold it, where any does."""
         values = self.terms[facet]
         if not values:
-            return
+            return []
         starts = self.starts_of(facet)
         held = np.flatnonzero(matched.take(self.ids[starts[0] : starts[-1]]))
-        counts = np.diff(np.searchsorted(held, starts - starts[0])).tolist()
-        yield from ((value, count) for value, count in zip(values, counts, strict=True) if count)
+        counts = np.diff(np.searchsorted(held, starts - starts[0]))
+        there = np.flatnonzero(counts)
+        return [(values[at], count) for at, count in zip(there.tolist(), counts[there].tolist(), strict=True)]
 
     def stored(self, slot: int) -> bytes:
         """The document in `slot` as it is stored. Raises OSError."""
@@ -267,6 +268,11 @@ class Part:
             alive = np.ones(segment.size, bool)
         length = float(segment.lengths[alive].sum(dtype=np.float64))
         return cls(segment, alive, int(np.count_nonzero(alive)), length, erased)
+
+    @cached_property
+    def facets(self) -> dict[str, dict[str, int]]:
+        """Of each facet how many live cases hold each value; worked out when first asked for."""
+        return {name: dict(self.segment.counts(name, self.alive)) for name in FACETS}
 
     def without(self, replaced: Sequence[str], deleted: Sequence[str]) -> Part:
         """This part without the cases of these uids, each given once. Costs by how many they are."""

@@ -22,6 +22,7 @@ from kb.facts.parts import PART_CLASSES
 from kb.facts.symptoms import SYMPTOMS
 from kb.store.engine import characters, own_schema, private, schema, sqlite, sqlite_files
 from kb.store.engine.address import read_address
+from kb.store.engine.moments import see_one_moment
 from kb.store.engine.trouble import sqlite_trouble, write_protected
 from kb.store.portable import backup_file
 from kb.store.portable.as_sqlite import file_of, write_sqlite
@@ -126,6 +127,7 @@ class Store:
     def read(self) -> Iterator[Session]:
         """A session that sees one moment of the store and changes nothing."""
         with self._plain_errors(), Session(self._reader) as session:
+            see_one_moment(session)
             yield session
             session.rollback()
 

@@ -222,6 +222,14 @@ def _first_row(
     return None
 
 
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """Log P of one answer in each of W ways, and for each of P faults over its ways."""
+
+    of_ways: Floats
+    of_faults: Floats
+
+
 class Together:
     """The ways of all P faults of a catalogue, W in all, and what each says, asked for once."""
 
@@ -233,11 +241,11 @@ class Together:
         self.log_share = np.log([knowledge.share(*fault) for fault in self.faults])
         ways = [(fault, way) for fault in self.faults for way in knowledge.ways(*fault)]
         self._ways = ways
-        counts = [len(knowledge.ways(*fault)) for fault in self.faults]
-        self._first = np.concatenate([[0], np.cumsum(counts)[:-1]])
+        self._lengths = np.array([len(knowledge.ways(*fault)) for fault in self.faults])
+        self._first = np.concatenate([[0], np.cumsum(self._lengths)[:-1]])
         self._log_weight = np.log([way[0] for _, way in ways])
-        self._symptoms: dict[str, tuple[Floats, Floats]] = {}
-        self._rails: dict[RailKey, Floats] = {}
+        self._symptoms: dict[str, list[_Answer]] = {}
+        self._rails: dict[RailKey, list[_Answer]] = {}
 
     def log_likelihood(
         self, symptoms: Sequence[tuple[str, bool]], rails: Sequence[RailFact]
@@ -247,24 +255,27 @@ class Together:
         apart = np.zeros(len(self.faults))
         for name, present in symptoms:
             if name in self.knowledge.practice.base:
-                line = self._symptom(name)[0 if present else 1]
-                whole += line
-                apart += self._sum(self._log_weight + line)
+                answer = self._symptom(name)[0 if present else 1]
+                whole += answer.of_ways
+                apart += answer.of_faults
         for fact in rails:
             if fact.supply != "unpowered" and fact.condition in _CONDITIONS:
-                line = self._rail(fact.key)[_CONDITIONS.index(fact.condition)]
-                whole += line
-                apart += self._sum(self._log_weight + line)
+                answer = self._rail(fact.key)[_CONDITIONS.index(fact.condition)]
+                whole += answer.of_ways
+                apart += answer.of_faults
         return self._sum(whole), apart
 
     def _sum(self, logs: Floats) -> Floats:
         """Log of the sum over each fault's ways: (W,) to (P,)."""
         top: Floats = np.maximum.reduceat(logs, self._first)
-        lengths = np.diff(np.append(self._first, len(logs)))
-        summed: Floats = np.add.reduceat(np.exp(logs - np.repeat(top, lengths)), self._first)
+        summed: Floats = np.add.reduceat(np.exp(logs - np.repeat(top, self._lengths)), self._first)
         return top + np.log(summed)
 
-    def _symptom(self, name: str) -> tuple[Floats, Floats]:
+    def _answer(self, logs: Floats) -> _Answer:
+        return _Answer(logs, self._sum(self._log_weight + logs))
+
+    def _symptom(self, name: str) -> list[_Answer]:
+        """Of a symptom being there, and of its being absent."""
         if name not in self._symptoms:
             chance = np.array(
                 [
@@ -272,14 +283,16 @@ class Together:
                     for fault, (_, line, behaviour) in self._ways
                 ]
             )
-            self._symptoms[name] = np.log(chance), np.log1p(-chance)
+            self._symptoms[name] = [self._answer(logs) for logs in (np.log(chance), np.log1p(-chance))]
         return self._symptoms[name]
 
-    def _rail(self, key: RailKey) -> Floats:
+    def _rail(self, key: RailKey) -> list[_Answer]:
+        """Of each condition of a rail."""
         if key not in self._rails:
-            self._rails[key] = np.log(
+            logs = np.log(
                 [self.knowledge.behaves(fault[0], behaviour, *key) for fault, (_, _, behaviour) in self._ways]
-            ).T
+            )
+            self._rails[key] = [self._answer(one) for one in np.ascontiguousarray(logs.T)]
         return self._rails[key]
 
 

@@ -72,12 +72,13 @@ class Ledger:
         self.seen: tuple[int, str] = (0, "")
         self.version = 0  # goes up with every change; for callers that keep derived values
         self.others: Ledger | None = None
-        # What other modules keep with the counts it was made from: `pooled_counts`, `tables` and `opinions`.
+        # What other modules keep with the counts it was made from: `pooled_counts`, `tables`, `memo`, `opinions`.
         self.weighed: Any = None  # the sum for the weight asked for last
         self.picked: list[int] | None = None  # of an `empty_twin`: the rows counted so far
         self.marks = Marks()
         self.token = object()  # which of the ledgers that share their marks this is
         self.tables: Any = None  # log tables by section
+        self.memo: Any = None  # what follows from the counts alone
         self.opinions: Any = None  # general knowledge that has its places here
         self.catalogue: dict[int, float] = {}  # its faults and their shares
         self.lines = Lines(conditions, features)

@@ -31,6 +31,7 @@ from kb.suggest.tables import Tables
 
 UNPOWERED_BONUS = 1.25  # an unpowered check wins against a powered one that is up to a fifth better
 _SHORTEST_MINUTES = 0.05
+_ROUNDING = 1e-12
 _SAYS_SOMETHING = 1e-6  # causes less likely than this keep their sub-patterns as they are
 
 
@@ -107,38 +108,67 @@ def next_measurements(
     features = [ledger.lines.features.find(one.key) for one in open_ones]
     usable = [feature for feature in dict.fromkeys(features) if feature >= 0]
     answers = _answers(ledger, found, usable, settings)
-    now = float(entropy_bits(found.probability, found.unseen))
-    measurements = [
-        _measurement(ledger, found, now, one, answers.get(feature))
+    bits = dict(zip(usable, answers.bits.tolist(), strict=True)) if answers is not None else {}
+    told = [
+        (_urgency(one, saved := bits.get(feature, 0.0)), saved, one, feature)
         for one, feature in zip(open_ones, features, strict=True)
+        if one.dead_check or bits.get(feature, 0.0) > 0.0
     ]
-    told = [one for one in measurements if one.bits > 0.0 or one.candidate.dead_check]
-    told.sort(key=_urgency)
-    return tuple(told if limit is None else told[: max(0, limit)])
+    told.sort(key=lambda one: one[0])
+    return tuple(
+        Measurement(
+            one,
+            saved,
+            _per_minute(one, saved),
+            answers.outcomes(ledger, found, usable.index(feature)) if answers and feature in bits else (),
+            _why(one, saved),
+        )
+        for _, saved, one, feature in (told if limit is None else told[: max(0, limit)])
+    )
 
 
-def _urgency(one: Measurement) -> tuple[float, bool, str]:
-    bonus = 1.0 if one.candidate.powered else UNPOWERED_BONUS
-    return (-round(one.bits_per_minute * bonus, 12), one.candidate.powered, one.candidate.label)
+def _per_minute(one: Candidate, bits: float) -> float:
+    return bits / max(one.minutes, _SHORTEST_MINUTES)
+
+
+def _urgency(one: Candidate, bits: float) -> tuple[float, bool, str]:
+    bonus = 1.0 if one.powered else UNPOWERED_BONUS
+    return (-round(_per_minute(one, bits) * bonus, 12), one.powered, one.label)
 
 
 @dataclass(frozen=True, slots=True)
 class _Answers:
-    """What every outcome of one feature would do: L outcomes, in the order of the feature's items."""
+    """What every outcome of F features would do: L outcomes in all, those of a feature in the order of its items."""
 
-    first_item: int
-    chance: Floats  # (L,) sums to 1
-    entropy: Floats  # (L,) bits left after each outcome
-    leading: NDArray[np.int64]  # (L,) place of the leading fault
+    bits: Floats  # (F,) expected fall in entropy
+    first: Whole  # (F,) place of the first outcome of each
+    items: Whole  # (L,)
+    chance: Floats  # (L,) sums to 1 over each feature
+    leading: Whole  # (L,) place of the leading fault
     leading_probability: Floats  # (L,)
 
+    def outcomes(self, ledger: Ledger, found: Posterior, number: int) -> tuple[Outcome, ...]:
+        """The outcomes of one of the features."""
+        first = int(self.first[number])
+        end = int(self.first[number + 1]) if number + 1 < len(self.first) else len(self.items)
+        return tuple(
+            Outcome(
+                ledger.lines.outcome_label(int(self.items[place])),
+                float(self.chance[place]),
+                ledger.faults.values[int(found.faults[self.leading[place]])],
+                float(self.leading_probability[place]),
+            )
+            for place in range(first, end)
+        )
 
-def _answers(
-    ledger: Ledger, found: Posterior, features: list[int], settings: Settings
-) -> dict[int, _Answers]:
-    """All features at once: the step that `posterior` makes for one more item, for each outcome."""
+
+def _answers(ledger: Ledger, found: Posterior, features: list[int], settings: Settings) -> _Answers | None:
+    """All features at once: the step that `posterior` makes for one more item, for each outcome.
+
+    None where there is nothing to ask or no fault to tell from another.
+    """
     if not features or not len(found.faults):
-        return {}
+        return None
     first = ledger.lines.first_item.view[features]
     levels = ledger.lines.levels.view[features]
     items = spread(first, levels)
@@ -149,16 +179,12 @@ def _answers(
     known, unseen = _after(ledger, found, items, symptom, settings)
     entropy = entropy_bits(known, unseen)
     leading = known.argmax(axis=1)
-    leading_probability = known[np.arange(len(known)), leading]
-    answers = {}
-    ends = np.cumsum(levels)
-    for feature, item, end, many in zip(
-        features, first.tolist(), ends.tolist(), levels.tolist(), strict=True
-    ):
-        own = slice(end - many, end)
-        whole = chance[own] / chance[own].sum()
-        answers[feature] = _Answers(item, whole, entropy[own], leading[own], leading_probability[own])
-    return answers
+    begins = np.cumsum(levels) - levels
+    chance = chance / np.add.reduceat(chance, begins)[of_item]
+    now = float(entropy_bits(found.probability, found.unseen))
+    bits = now - np.add.reduceat(chance * entropy, begins)
+    bits = np.where(bits > _ROUNDING, bits, 0.0)
+    return _Answers(bits, begins, items, chance, leading, known[np.arange(len(known)), leading])
 
 
 def _chances(
@@ -198,13 +224,7 @@ def _after(
     layout, weights = tables.layout, tables.weights.exponent
     silence = [line for line in found.lines if line.label == SILENCE]
     said = [line for line in found.lines if line.label != SILENCE]
-    # Three rows answer a symptom at most; what is not answered is row 0 at no weight.
-    rows = np.zeros((len(items), 3), dtype=np.int64)
-    use = np.zeros((len(items), 3))
-    for number, item in enumerate(items.tolist()):
-        answers = layout.answers(item, ledger.lines)
-        rows[number, : len(answers)] = answers
-        use[number, : len(answers)] = 1.0
+    rows, use = layout.answers_of(items, ledger.lines)
     quiet = np.where(symptom, layout.items + 4 * layout.place[layout.feature[items]] + 2, 0)
     share = np.where(symptom, completeness(tables, found.noted + 1, found.complete), found.completeness)
     whole = silence_line(tables, said, 1.0)
@@ -247,25 +267,6 @@ def entropy_bits(known: Floats, unseen: ArrayLike) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         bits = -np.where(known > 0.0, known * np.log2(known), 0.0).sum(axis=-1)
         return bits - np.where(unseen > 0.0, unseen * np.log2(unseen), 0.0)
-
-
-def _measurement(
-    ledger: Ledger, found: Posterior, now: float, candidate: Candidate, answers: _Answers | None
-) -> Measurement:
-    if answers is None:
-        return Measurement(candidate, 0.0, 0.0, (), _why(candidate, 0.0))
-    bits = max(0.0, now - float(answers.chance @ answers.entropy))
-    outcomes = tuple(
-        Outcome(
-            ledger.lines.outcome_label(answers.first_item + level),
-            float(answers.chance[level]),
-            ledger.faults.values[int(found.faults[answers.leading[level]])],
-            float(answers.leading_probability[level]),
-        )
-        for level in range(len(answers.chance))
-    )
-    per_minute = bits / max(candidate.minutes, _SHORTEST_MINUTES)
-    return Measurement(candidate, bits, per_minute, outcomes, _why(candidate, bits))
 
 
 def _why(candidate: Candidate, bits: float) -> str:

@@ -10,6 +10,7 @@ yet says little.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -19,9 +20,18 @@ from numpy.typing import ArrayLike, NDArray
 from kb.suggest.attempts import cure_chances, doubt, failed_faults, fix_chances
 from kb.suggest.back_off import prior
 from kb.suggest.evidence_lines import steps_of, value_label
-from kb.suggest.facts_of_case import Evidence, PartFound, RailFact, Tried, refuse_contradictions
+from kb.suggest.facts_of_case import (
+    Evidence,
+    Fault,
+    PartFound,
+    RailFact,
+    Tried,
+    refuse_contradictions,
+)
 from kb.suggest.general import WeighsTogether
 from kb.suggest.ledger import Ledger
+from kb.suggest.levels import LEAST
+from kb.suggest.memo import kept
 from kb.suggest.opinions import name_what_is_asked
 from kb.suggest.patterns import PatternTables, log_mix
 from kb.suggest.pooled_counts import counted, own_of
@@ -125,7 +135,8 @@ def posterior(ledger: Ledger, evidence: Evidence, settings: Settings) -> Posteri
         tuple(ignored),
         complete=evidence.complete,
         tried=evidence.tried,
-        found=(*evidence.found, *_together(ledger, evidence, settings)),
+        found=evidence.found,
+        together=_together(evidence, settings),
         read=_read_of(ledger, evidence.rails),
     )
 
@@ -141,24 +152,25 @@ def posterior_of(
     complete: bool = True,
     tried: tuple[Tried, ...] = (),
     found: tuple[PartFound, ...] = (),
+    together: Mapping[Fault, float] | None = None,
     read: tuple[ValueRead, ...] = (),
 ) -> Posterior:
-    """The same from ledger numbers; -1 for an unknown family or kind. `read` are the values beside the conditions."""
+    """The same from ledger numbers; -1 for an unknown family or kind. `read` are the values beside the conditions,
+    `together` by how much everything fits each fault better at once than each for itself."""
     tables = tables_of(ledger, settings)
     faults = tables.faults
-    before = prior(ledger, faults, family, kind, settings)
-    unseen_before = unseen_share(ledger, family, kind, settings) if len(faults) else 1.0
-    if ledger.catalogue:
-        unseen_before *= float(outside_catalogue(ledger, *singles(ledger)))
+    before, unseen_before = _before(ledger, faults, family, kind, settings)
     lines = [_line(ledger, tables, int(item)) for item in items.tolist()]
     noted = int((tables.layout.place[ledger.lines.feature_of.view[items]] >= 0).sum())
     silence = silence_line(tables, lines, completeness(tables, noted, complete))
     if silence is not None:
         lines.append(silence)
-    cures = cure_chances(ledger, faults, settings)
+    cures = kept(ledger, settings, "cures", lambda: cure_chances(ledger, faults, settings))
     failed, unknown = failed_faults(ledger, family, faults, tried)
     told = _log(before)
     lines += [_line_of_part(ledger, faults, one) for one in found]
+    if together is not None:
+        lines.append(_line_of_all(ledger, faults, together, settings))
     lines += _lines_of_values(ledger, tables, family, read)
     for line in lines:
         told = told + line.logs
@@ -189,6 +201,20 @@ def posterior_of(
         complete,
         noted,
     )
+
+
+def _before(
+    ledger: Ledger, faults: NDArray[Any], family: int, kind: int, settings: Settings
+) -> tuple[Floats, float]:
+    """The prior (K,) of the known faults, summing to 1, and that of an unknown one."""
+
+    def make() -> tuple[Floats, float]:
+        unseen = unseen_share(ledger, family, kind, settings) if len(faults) else 1.0
+        if ledger.catalogue:
+            unseen *= float(outside_catalogue(ledger, *singles(ledger)))
+        return prior(ledger, faults, family, kind, settings), unseen
+
+    return kept(ledger, settings, ("before", family, kind), make)
 
 
 def unseen_evidence_of(ledger: Ledger, settings: Settings) -> float:
@@ -251,25 +277,29 @@ def _lines_of_values(ledger: Ledger, tables: Tables, family: int, read: tuple[Va
     return list(lines)[::-1]
 
 
-def _together(ledger: Ledger, evidence: Evidence, settings: Settings) -> tuple[PartFound, ...]:
-    """How well everything fits each fault at once in general; the less the more cases its section has."""
+def _together(evidence: Evidence, settings: Settings) -> Mapping[Fault, float] | None:
+    """How well everything fits each fault at once in general; None where that is not known, or not two things are."""
     general = settings.general
     if not isinstance(general, WeighsTogether) or len(evidence.symptoms) + len(evidence.rails) < 2:
-        return ()
-    cases: dict[str, float] = {}
-    for fault in ledger.known_faults().tolist():
-        section = ledger.faults.values[fault][0]
-        cases[section] = cases.get(section, 0.0) + float(ledger.cases_of_fault.view[fault])
-    k = settings.k_general_rail
-    lent = {section: k / (held + k) if k > 0.0 else 0.0 for section, held in cases.items()}
-    gains = general.together(evidence.symptoms, evidence.rails)
-    strength = settings.effective_strength
-    return (
-        PartFound(
-            TOGETHER,
-            tuple((fault, strength * lent.get(fault[0], 1.0) * gain) for fault, gain in gains.items()),
-        ),
-    )
+        return None
+    return general.together(evidence.symptoms, evidence.rails)
+
+
+def _line_of_all(
+    ledger: Ledger, faults: NDArray[Any], gains: Mapping[Fault, float], settings: Settings
+) -> Line:
+    """What general knowledge says of everything at once; the less the more cases the section of a fault has."""
+    lent = kept(ledger, settings, "lent", lambda: _lent(ledger, faults, settings.k_general_rail))
+    names = ledger.faults.values
+    logs = np.array([gains.get(names[fault], 0.0) for fault in faults.tolist()])
+    return Line(TOGETHER, settings.effective_strength * lent * logs, 0.0, None)
+
+
+def _lent(ledger: Ledger, faults: NDArray[Any], k: float) -> Floats:
+    """How far general knowledge is heard (K,) beside the cases that each fault's section has: k / (cases + k)."""
+    sections = ledger.section_of.view
+    held = np.bincount(sections, ledger.cases_of_fault.view, len(ledger.sections))[sections[faults]]
+    return np.where(held > 0.0, k / np.maximum(held + k, LEAST), 1.0)
 
 
 def _log(values: Floats) -> Floats:

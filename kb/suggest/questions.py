@@ -69,6 +69,17 @@ class Layout:
         present = item - int(lines.first_item.view[feature]) == PRESENT
         return [item, first] if present else [item, first + 1, first + 3]
 
+    def answers_of(self, items: Whole, lines: Lines) -> tuple[Whole, Floats]:
+        """The same for many items: rows (L, 3), and 1 where one is answered; elsewhere row 0 and 0."""
+        feature = lines.feature_of.view[items]
+        place = self.place[feature]
+        symptom = place >= 0
+        absent = symptom & (items - lines.first_item.view[feature] != PRESENT)
+        first = self.items + _PER_SYMPTOM * place
+        use = np.column_stack([np.ones(len(items)), symptom, absent])
+        rows = np.column_stack([items, first + absent, first + 3])
+        return np.where(use > 0.0, rows, 0), use
+
 
 def layout_of(lines: Lines) -> Layout:
     """The rows of everything that has been noted so far."""

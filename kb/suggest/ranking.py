@@ -13,6 +13,7 @@ from kb.suggest.facts_of_case import Evidence
 from kb.suggest.fix_records import FixFigures, counted_names, fix_figures, mean_cost, mean_minutes
 from kb.suggest.intervals import jeffreys
 from kb.suggest.ledger import Ledger
+from kb.suggest.memo import kept
 from kb.suggest.opinions import catalogue_shares
 from kb.suggest.pooled_counts import counted, own_of
 from kb.suggest.posterior import TRIED, Posterior, of_patterns, posterior
@@ -133,23 +134,11 @@ def rank(
         raise ValueError(f"order must be likely or cheapest, not {order!r}")
     found = posterior(ledger, evidence, settings)
     ledger = counted(ledger, settings)
-    figures = fix_figures(ledger, found.faults, found.family, settings)
+    figures = _figures(ledger, found, settings)
     cures = found.probability * found.cures
     places = _in_order(ledger, found.faults, cures, figures, order)
     shown = places if limit is None else places[: max(0, limit)]
-    weights = _weights(found, shown)
-    general = general_shares(ledger, found, settings)
-    causes = tuple(
-        _cause(
-            ledger,
-            found,
-            figures,
-            int(place),
-            weights[:, column] if explained is None or column < explained else None,
-            float(general[place]),
-        )
-        for column, place in enumerate(shown)
-    )
+    causes = _causes(ledger, found, figures, shown, explained, settings)
     own = own_of(ledger)
     family_cases = int(own.family_cases.view[found.family]) if found.family >= 0 else 0
     kind_cases = int(own.kind_fault.view[found.kind].sum()) if found.kind >= 0 else 0
@@ -237,7 +226,7 @@ def what_if(ledger: Ledger, evidence: Evidence, settings: Settings | None = None
     ledger = counted(ledger, settings)
     if not len(found.faults):
         return ()
-    figures = fix_figures(ledger, found.faults, found.family, settings)
+    figures = _figures(ledger, found, settings)
 
     def first(one: Posterior) -> int:
         return int(_in_order(ledger, one.faults, one.probability * one.cures, figures, "likely")[0])
@@ -313,6 +302,15 @@ def _listed(cures: Floats, money: Floats, order: Order) -> NDArray[np.int64]:
     return cheapest_first(chance, money) if order == "cheapest" else np.argsort(-chance, kind="stable")
 
 
+def _figures(ledger: Ledger, found: Posterior, settings: Settings) -> FixFigures:
+    return kept(
+        ledger,
+        settings,
+        ("figures", found.family),
+        lambda: fix_figures(ledger, found.faults, found.family, settings),
+    )
+
+
 def _weights(found: Posterior, shown: NDArray[Any]) -> Floats:
     """By how much each line (E, shown) moves a cause's log odds against the mixture of all others.
 
@@ -356,51 +354,113 @@ def general_shares(ledger: Ledger, found: Posterior, settings: Settings) -> Floa
     return np.clip(total / weight, 0.0, 1.0)
 
 
-def _cause(
-    ledger: Ledger, found: Posterior, figures: FixFigures, place: int, weights: Floats | None, general: float
-) -> Cause:
-    """The cause at a place; without `weights` nothing is said of the evidence and the cases behind it."""
-    fault = int(found.faults[place])
+def _causes(
+    ledger: Ledger,
+    found: Posterior,
+    figures: FixFigures,
+    shown: NDArray[np.int64],
+    explained: int | None,
+    settings: Settings,
+) -> tuple[Cause, ...]:
+    """The causes at some places; only the first `explained` say which evidence and which cases are behind them."""
+    behind = kept(ledger, settings, ("behind", found.family), lambda: _Behind(ledger, found))
+    general = general_shares(ledger, found, settings)
+    spoken = _spoken(found, shown[:explained])
+    numbers = zip(
+        found.probability[shown].tolist(),
+        found.prior[shown].tolist(),
+        found.cures[shown].tolist(),
+        figures.money[shown].tolist(),
+        figures.minutes[shown].tolist(),
+        general[shown].tolist(),
+        strict=True,
+    )
+    causes = []
+    for column, (place, (probability, before, cure_rate, money, minutes, practice)) in enumerate(
+        zip(shown.tolist(), numbers, strict=True)
+    ):
+        explains = column < len(spoken)
+        own_uids, others_uids = behind.uids(ledger, place) if explains else ((), ())
+        causes.append(
+            Cause(
+                **behind.recorded[place],
+                probability=probability,
+                prior_probability=before,
+                cure_rate=cure_rate,
+                chance_of_cure=probability * cure_rate,
+                money_per_try=money,
+                minutes_per_try=minutes,
+                general_practice=practice,
+                evidence=spoken[column] if explains else (),
+                case_uids=own_uids,
+                others_uids=others_uids,
+            )
+        )
+    return tuple(causes)
+
+
+class _Behind:
+    """What is on record of each of K faults, on all boards and in one family, whatever is noted on a board.
+
+    `recorded` has those fields of a `Cause` by their names.
+    """
+
+    __slots__ = ("_uids", "recorded", "tallies")
+
+    def __init__(self, ledger: Ledger, found: Posterior) -> None:
+        own, others = own_of(ledger), ledger.others if own_of(ledger) is not ledger else None
+        faults = found.faults.tolist()
+        self.tallies = [
+            (*_tallies(own, fault, found.family), *_tallies(others, fault, found.family)) for fault in faults
+        ]
+        self.recorded = [
+            _recorded(ledger, fault, *tallies) for fault, tallies in zip(faults, self.tallies, strict=True)
+        ]
+        self._uids: dict[int, tuple[tuple[str, ...], tuple[str, ...]]] = {}
+
+    def uids(self, ledger: Ledger, place: int) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Cases behind the fault at a place, the shop's own and those of others."""
+        if place not in self._uids:
+            overall, inside, others, others_inside = self.tallies[place]
+            self._uids[place] = (
+                _newest_cases(own_of(ledger), overall, inside),
+                _newest_cases(ledger.others, others, others_inside) if ledger.others else (),
+            )
+        return self._uids[place]
+
+
+def _recorded(
+    ledger: Ledger,
+    fault: int,
+    overall: Tally,
+    inside: Tally | None,
+    others: Tally,
+    others_inside: Tally | None,
+) -> dict[str, Any]:
+    """The fields of a cause that the records say."""
     section, part_class = ledger.faults.values[fault]
-    own = own_of(ledger)
-    overall, inside = _tallies(own, fault, found.family)
-    others, others_inside = _tallies(ledger.others if own is not ledger else None, fault, found.family)
     # From what says most to what says least.
     levels = [one for one in (inside, overall, others_inside, others) if one]
     parts = next((one.parts for one in (inside, others_inside) if one and one.parts), {})
-    near, others_near = (inside or overall), (others_inside or others)
-    failures = near.failures or others_near.failures
-    probability, cure_rate = float(found.probability[place]), float(found.cures[place])
-    return Cause(
-        section=section,
-        part_class=part_class,
-        probability=probability,
-        prior_probability=float(found.prior[place]),
-        cases=overall.cases,
-        family_cases=inside.cases if inside else 0,
-        tried=overall.tried,
-        cured=overall.cured,
-        family_tried=inside.tried if inside else 0,
-        family_cured=inside.cured if inside else 0,
-        cure_rate=cure_rate,
-        interval=jeffreys(overall.cured, overall.tried),
-        chance_of_cure=probability * cure_rate,
-        parts=counted_names(ledger.parts.values, parts),
-        failures=tuple(name for name, _ in counted_names(ledger.failures.values, failures)),
-        cost=next((cost for one in levels if (cost := mean_cost(one)) is not None), None),
-        minutes=next((time for one in levels if (time := mean_minutes(one)) is not None), None),
-        money_per_try=float(figures.money[place]),
-        minutes_per_try=float(figures.minutes[place]),
-        evidence=() if weights is None else _spoken([line.label for line in found.lines], weights),
-        general_practice=general,
-        case_uids=() if weights is None else _newest_cases(own, overall, inside),
-        others_cases=others.cases,
-        others_tried=others.tried,
-        others_cured=others.cured,
-        others_uids=()
-        if weights is None or not ledger.others
-        else _newest_cases(ledger.others, others, others_inside),
-    )
+    failures = (inside or overall).failures or (others_inside or others).failures
+    return {
+        "section": section,
+        "part_class": part_class,
+        "cases": overall.cases,
+        "family_cases": inside.cases if inside else 0,
+        "tried": overall.tried,
+        "cured": overall.cured,
+        "family_tried": inside.tried if inside else 0,
+        "family_cured": inside.cured if inside else 0,
+        "interval": jeffreys(overall.cured, overall.tried),
+        "parts": counted_names(ledger.parts.values, parts),
+        "failures": tuple(name for name, _ in counted_names(ledger.failures.values, failures)),
+        "cost": next((cost for one in levels if (cost := mean_cost(one)) is not None), None),
+        "minutes": next((time for one in levels if (time := mean_minutes(one)) is not None), None),
+        "others_cases": others.cases,
+        "others_tried": others.tried,
+        "others_cured": others.cured,
+    }
 
 
 def _tallies(ledger: Ledger | None, fault: int, family: int) -> tuple[Tally, Tally | None]:
@@ -410,14 +470,21 @@ def _tallies(ledger: Ledger | None, fault: int, family: int) -> tuple[Tally, Tal
     return ledger.tallies[fault], ledger.family_tallies[family].get(fault) if family >= 0 else None
 
 
-def _spoken(lines: list[str], weights: Floats) -> tuple[Weight, ...]:
-    """The lines with their weights in plain words, the heaviest first."""
-    pairs = sorted(zip(lines, weights.tolist(), strict=True), key=lambda pair: (-abs(pair[1]), pair[0]))
-    return tuple(Weight(_sentence(line, weight), weight, line) for line, weight in pairs)
-
-
-def _sentence(line: str, weight: float) -> str:
-    return line if line.endswith(TRIED) else f"{line}: {_speaks(weight)}"
+def _spoken(found: Posterior, shown: NDArray[np.int64]) -> list[tuple[Weight, ...]]:
+    """For each place the lines with their weights in plain words, the heaviest first, then by line."""
+    lines = sorted(found.lines, key=lambda line: line.label)
+    said = [
+        dict.fromkeys(("speaks for", "speaks against", "says little"), line.label)
+        if line.label.endswith(TRIED)
+        else {how: f"{line.label}: {how}" for how in ("speaks for", "speaks against", "says little")}
+        for line in lines
+    ]
+    weights = _weights(replace(found, lines=tuple(lines)), shown)
+    heaviest_first = np.argsort(-np.abs(weights), axis=0, kind="stable")
+    return [
+        tuple(Weight(said[at][_speaks(mine[at])], mine[at], lines[at].label) for at in order)
+        for mine, order in zip(weights.T.tolist(), heaviest_first.T.tolist(), strict=True)
+    ]
 
 
 def _speaks(weight: float) -> str:

@@ -97,15 +97,13 @@ def _likelihoods(ledger: Ledger, found: Posterior, order: NDArray[np.int64]) -> 
         single += weight * np.log(np.maximum(shown, LEAST))
         pair += weight * np.log(np.maximum(either, LEAST))
     if found.completeness > 0.0:
-        spoken = {int(layout.place[lines.feature_of.view[item]]) for item in found.items.tolist()}
-        quiet = np.array(
-            [row for place, row in enumerate(layout.silent) if place not in spoken], dtype=np.int64
-        )
-        if len(quiet):
-            # Two faults are silent about a symptom where both are.
-            alone = found.completeness * (exponent[quiet] @ tables.logs[quiet][:, order])
-            single += alone
-            pair += alone[:, None] + alone[None, :]
+        places = np.unique(layout.place[lines.feature_of.view[found.items]])
+        spoken = layout.silent[places[places >= 0]]
+        # Two faults are silent about a symptom where both are.
+        alone = tables.silent[order] - exponent[spoken] @ tables.logs[np.ix_(spoken, order)]
+        alone = found.completeness * alone
+        single += alone
+        pair += alone[:, None] + alone[None, :]
     return single, pair
 
 

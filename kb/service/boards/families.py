@@ -131,11 +131,15 @@ def offered(shop: Shop, session: Session | None = None) -> list[FamilyNames]:
     if session is None:
         with shop.known() as session:
             return offered(shop, session)
-    every = shop.kept.families(session)
-    if len(every) > _MOST_OFFERED:
-        chosen = set(totals.largest(session, "kept", _MOST_OFFERED))
-        every = [one for one in every if one.id in chosen] or every
-    return every[:_MOST_OFFERED]
+
+    def read(session: Session) -> list[FamilyNames]:
+        every = shop.kept.families(session)
+        if len(every) > _MOST_OFFERED:
+            chosen = set(totals.largest(session, "kept", _MOST_OFFERED))
+            every = [one for one in every if one.id in chosen] or every
+        return every[:_MOST_OFFERED]
+
+    return shop.kept.get(session, "families offered", ("case", "family"), read)
 
 
 def _counted_here(shop: Shop, lines: list[FamilyLine]) -> list[FamilyLine]:

@@ -72,8 +72,12 @@ class KitView:
 
 def kinds(shop: Shop) -> list[str]:
     """The kinds of board that families have, by name."""
-    with shop.read() as session:
+
+    def read(session: Session) -> list[str]:
         return sorted({one.kind for one in shop.kept.families(session) if one.kind})
+
+    with shop.read() as session:
+        return shop.kept.get(session, "kinds of board", ("family",), read)
 
 
 def of(shop: Shop, *, family: str = "", kind: str = "", years: int = 3) -> KitView:

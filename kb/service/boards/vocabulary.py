@@ -19,12 +19,6 @@ def part_classes(shop: Shop) -> list[PartClassRecord]:
         return shop.kept.part_classes(session)
 
 
-def names(shop: Shop) -> tuple[list[SymptomRecord], list[PartClassRecord]]:
-    """Both lists, which free text is read with."""
-    with shop.known() as session:
-        return shop.kept.symptoms(session), shop.kept.part_classes(session)
-
-
 def loads(shop: Shop) -> list[LoadRecord]:
     """The bench's own loads in alphabetical order."""
     with shop.known() as session:

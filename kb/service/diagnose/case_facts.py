@@ -22,9 +22,8 @@ from kb.model import (
     as_dict,
 )
 from kb.reading import Read, ReadAttempt, Span
-from kb.service.boards import vocabulary
 from kb.service.cases import cases
-from kb.service.diagnose.case_texts import as_record, known_of, read_once
+from kb.service.diagnose.case_texts import as_record, names_of, read_once
 from kb.service.diagnose.general import parts_of_family
 from kb.service.shop.shop import Shop
 
@@ -161,12 +160,14 @@ def read_texts(shop: Shop, texts: Sequence[str], family: FamilyRecord | None) ->
     """
     if not any(text.strip() for text in texts):
         return tuple(TextRead(text) for text in texts)
-    symptoms, part_classes = vocabulary.names(shop)
+    with shop.known() as session:
+        symptoms, part_classes = shop.kept.symptoms(session), shop.kept.part_classes(session)
+        names = names_of(shop, session)
     parts: dict[str, tuple[str, str]] = {}
     if family is not None:
         with shop.derived.counts() as (ledger, _):
             parts = parts_of_family(ledger, family.code)
-    known = known_of(family, symptoms, part_classes)
+    known = names.known(family)
     making = making_of(symptoms, part_classes, parts)
     return tuple(making.text(text, read_once(text, known)) for text in texts)
 

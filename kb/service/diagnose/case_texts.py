@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
+
+from sqlmodel import Session
 
 from kb.errors import NotFound
 from kb.facts.parts import PART_CLASSES
@@ -20,9 +23,10 @@ from kb.store.records import lists
 __all__ = [
     "LONGEST_TEXT",
     "Read",
+    "ShopNames",
     "Span",
     "as_record",
-    "known_of",
+    "names_of",
     "rails_of",
     "read_once",
     "read_text",
@@ -35,6 +39,45 @@ _STANDARD_PARTS = {entry.name: frozenset(entry.synonyms) for entry in PART_CLASS
 _DEAD_BOARD = frozenset(("ohm", "diode_v", "farad", "esr_ohm"))
 
 
+@dataclass(frozen=True, slots=True)
+class ShopNames:
+    """What a shop calls symptoms and parts.
+
+    `symptom_of` has the name of a symptom for each word it is known by, in small letters; `own_symptoms` and
+    `own_part_classes` are names that not every store has, as the reader takes them.
+    """
+
+    symptoms: tuple[SymptomRecord, ...]
+    symptom_of: Mapping[str, str]
+    own_symptoms: tuple[tuple[str, tuple[str, ...]], ...]
+    own_part_classes: tuple[tuple[str, tuple[str, ...]], ...]
+
+    @classmethod
+    def of(cls, symptoms: Sequence[SymptomRecord], part_classes: Sequence[PartClassRecord]) -> ShopNames:
+        """The names in two lists."""
+        symptom_of = {word.casefold(): entry.name for entry in symptoms for word in entry.synonyms}
+        symptom_of.update({entry.name.casefold(): entry.name for entry in symptoms})
+        return cls(
+            tuple(symptoms),
+            symptom_of,
+            own_names([(entry.name, entry.synonyms) for entry in symptoms], _STANDARD_SYMPTOMS),
+            own_names([(entry.name, entry.synonyms) for entry in part_classes], _STANDARD_PARTS),
+        )
+
+    def known(self, family: FamilyRecord | None, parts: tuple[KnownPart, ...] = ()) -> Known:
+        """What the reader is given; names that every store has are left out, it knows them."""
+        return Known(rails_of(family), parts, self.own_symptoms, self.own_part_classes)
+
+
+def names_of(shop: Shop, session: Session) -> ShopNames:
+    """The names in the shop's lists, kept until one of these changes."""
+
+    def read(session: Session) -> ShopNames:
+        return ShopNames.of(lists.symptoms(session), lists.part_classes(session))
+
+    return shop.kept.get(session, "names of symptoms and parts", ("symptom", "part_class"), read)
+
+
 @lru_cache(maxsize=64)
 def read_once(text: str, known: Known) -> Read:
     """What `text` says; a text that is asked for again right after is not read again."""
@@ -44,8 +87,8 @@ def read_once(text: str, known: Known) -> Read:
 def warm(shop: Shop) -> None:
     """Makes the word lists ready ahead of the first text, with the shop's own names."""
     with shop.known() as session:
-        symptoms, part_classes = shop.kept.symptoms(session), shop.kept.part_classes(session)
-    read("ok", known_of(None, symptoms, part_classes))
+        names = names_of(shop, session)
+    read("ok", names.known(None))
 
 
 def read_text(shop: Shop, text: str, family: str | None = None) -> Read:
@@ -61,28 +104,13 @@ def read_text(shop: Shop, text: str, family: str | None = None) -> Read:
             remedy="Check the number, or leave it out.",
         )
     with shop.known() as session:
-        symptoms, part_classes = lists.symptoms(session), lists.part_classes(session)
+        names = names_of(shop, session)
     parts: tuple[KnownPart, ...] = ()
     if board is not None:
         with shop.derived.counts() as (ledger, _):
             found = parts_of_family(ledger, board.code)
         parts = tuple(KnownPart(part, part_class, section) for part, (section, part_class) in found.items())
-    return read(text, known_of(board, symptoms, part_classes, parts))
-
-
-def known_of(
-    family: FamilyRecord | None,
-    symptoms: Sequence[SymptomRecord],
-    part_classes: Sequence[PartClassRecord] = (),
-    parts: tuple[KnownPart, ...] = (),
-) -> Known:
-    """What the reader is given; names that every store has are left out, it knows them."""
-    return Known(
-        rails=rails_of(family),
-        parts=parts,
-        symptoms=own_names([(entry.name, entry.synonyms) for entry in symptoms], _STANDARD_SYMPTOMS),
-        part_classes=own_names([(entry.name, entry.synonyms) for entry in part_classes], _STANDARD_PARTS),
-    )
+    return read(text, names.known(board, parts))
 
 
 def rails_of(family: FamilyRecord | None) -> tuple[KnownRail, ...]:

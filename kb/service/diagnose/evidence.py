@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
@@ -11,8 +11,7 @@ from kb.facts.designators import normalise_designator
 from kb.facts.rail_names import obvious_rail
 from kb.facts.reading_lines import ReadingLine, parse_reading_line
 from kb.model import EvidenceRecord, FamilyRecord, NotedSymptom, PartCheck, Reading, SymptomRecord, TriedFix
-from kb.service.boards import families
-from kb.service.diagnose.case_texts import as_record, known_of, read_once
+from kb.service.diagnose.case_texts import as_record, names_of, read_once
 from kb.service.shop.shop import Shop
 from kb.service.shop.translate import JudgedReading, judge, rail_facts
 from kb.suggest import Evidence, Tried
@@ -61,10 +60,9 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
     `dropped` names symptoms, and holds the words of readings, that must not be read out of the complaint.
     Raises BadInput where the evidence contradicts itself.
     """
-    family = families.find(shop, asked.family) if asked.family else None
     with shop.known() as session:
-        known = tuple(shop.kept.symptoms(session))
-        part_classes = tuple(shop.kept.part_classes(session))
+        family = shop.kept.family(session, asked.family) if asked.family else None
+        called = names_of(shop, session)
     notices: list[Notice] = []
     if asked.family and family is None:
         notices.append(
@@ -74,12 +72,11 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
                 "Check the number, or leave it empty.",
             )
         )
-    names = {word.casefold(): entry.name for entry in known for word in entry.synonyms}
-    names.update({entry.name.casefold(): entry.name for entry in known})
+    names = called.symptom_of
     symptoms, places, unlisted = _listed(asked.symptoms, names)
     notices += unlisted
     # With the same names as the page marks the words by, so that the text is read once.
-    found = read_once(asked.text or "", known_of(family, known, part_classes))
+    found = read_once(asked.text or "", called.known(family))
     said = tuple(
         (names[one.name.casefold()], one.present, one.words)
         for one in found.symptoms
@@ -107,7 +104,7 @@ def gather(shop: Shop, asked: EvidenceRecord, dropped: Collection[str] = ()) -> 
             complete=asked.complete,
         ),
         family,
-        known,
+        called.symptoms,
         tuple(symptoms.items()),
         places,
         understood,
@@ -136,7 +133,7 @@ def _place(notice: Notice) -> int:
 
 
 def _listed(
-    given: Sequence[NotedSymptom], names: dict[str, str]
+    given: Sequence[NotedSymptom], names: Mapping[str, str]
 ) -> tuple[dict[str, bool], dict[str, tuple[int, ...]], list[Notice]]:
     """(symptoms under their own names, where each was given, what is in no list)."""
     found: dict[str, bool] = {}
@@ -158,7 +155,7 @@ def _listed(
     return found, places, unlisted
 
 
-def _not_listed(number: int, typed: str, names: dict[str, str]) -> Notice:
+def _not_listed(number: int, typed: str, names: Mapping[str, str]) -> Notice:
     near = dict.fromkeys(names[word] for word in get_close_matches(typed.casefold(), names, n=2, cutoff=0.6))
     meant = " or ".join(f"“{name}”" for name in near)
     return Notice(

@@ -11,7 +11,7 @@ from kb.model import CaseRecord, FamilyRecord, PartClassRecord, Reading, Symptom
 from kb.reading import Known, Read, read
 from kb.service.boards import vocabulary
 from kb.service.diagnose.case_facts import Fact, Making, making_of, with_facts
-from kb.service.diagnose.case_texts import known_of
+from kb.service.diagnose.case_texts import ShopNames
 from kb.service.shop.shop import Shop
 
 _CACHED = 20_000
@@ -46,7 +46,7 @@ class ImportReading:
             # Names that cases of the file add to the lists would be read in it the second time only.
             symptoms = [one for one in symptoms if one.synonyms]
             part_classes = [one for one in part_classes if one.synonyms]
-        self._symptoms, self._part_classes = symptoms, part_classes
+        self._names = ShopNames.of(symptoms, part_classes)
         self._making: Making = making_of(symptoms, part_classes, {})
         self._known: dict[str, Known] = {}
         self._texts: dict[tuple[str, str], Read] = {}
@@ -81,7 +81,7 @@ class ImportReading:
             family = None
         key = "" if family is None else f"{code_key(family.code)} {family.rails!r}"
         if key not in self._known:
-            self._known[key] = known_of(family, self._symptoms, self._part_classes)
+            self._known[key] = self._names.known(family)
         return key
 
     def _read(self, text: str, at: str) -> Read:

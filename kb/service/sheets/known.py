@@ -16,7 +16,7 @@ from kb.model import CaseRecord, FamilyRecord, PartClassRecord, SymptomRecord
 from kb.reading import Known as ReaderKnown
 from kb.reading import KnownPart, Read, read
 from kb.service.diagnose.case_facts import Making, making_of
-from kb.service.diagnose.case_texts import known_of, rails_of
+from kb.service.diagnose.case_texts import ShopNames, rails_of
 from kb.service.diagnose.general import parts_of_family
 from kb.service.shop.shop import Shop
 from kb.store.records import families, lists
@@ -66,7 +66,7 @@ class Known:
         self._part_names = re.compile(r"\b(?:" + "|".join(map(re.escape, longest)) + r")\b")
 
         self._names = {word.casefold(): name for name, others in self.symptoms for word in (*others, name)}
-        self._without_family = known_of(None, self.symptom_records, self.class_records)
+        self._without_family = ShopNames.of(self.symptom_records, self.class_records).known(None)
         self._with_family: dict[str, ReaderKnown] = {}
         self._makings: dict[str, Making] = {}
         self._parts_of: dict[str, dict[str, tuple[str, str]]] = {}

@@ -21,14 +21,16 @@ MOST_KEPT = 200
 
 
 class Kept:
-    """Values by their name, each with the newest change that it has seen of the kinds it depends on.
+    """Values by their name, each with the newest change that it has seen of the kinds it depends on. Where nothing
+    at all has changed since, these are not asked for.
 
     A value is shared between threads and must not be changed. Everything may be called from any thread:
     two that find a value out of date both read it. Of very many names the ones read last stay.
     """
 
     def __init__(self) -> None:
-        self._values: dict[str, tuple[object, Any]] = {}
+        # By name: the newest change of all when it was last compared, those of its kinds, and the value.
+        self._values: dict[str, tuple[object, object, Any]] = {}
         self._notes: dict[str, dict[Any, Any]] = {}
         self._writing = threading.Lock()
 
@@ -41,13 +43,15 @@ class Kept:
         """
         if is_copy(session):
             return read(session)  # which has no change feed, and does not last
-        newest = changes.newest(session, entities)
-        seen, value = self._values.get(name, (None, None))
-        if seen != newest:
-            value = read(session)
+        of_all = changes.latest(session)
+        checked, seen, value = self._values.get(name, (None, None, None))
+        if checked != of_all:
+            newest = changes.newest(session, entities)
+            if seen != newest:
+                value = read(session)
             with self._writing:
                 self._values.pop(name, None)
-                self._values[name] = (newest, value)
+                self._values[name] = (of_all, newest, value)
                 if len(self._values) > MOST_KEPT:
                     del self._values[next(iter(self._values))]
         found: Value = value

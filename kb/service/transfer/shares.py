@@ -148,7 +148,7 @@ class Offer:
 def offer(shop: Shop) -> Offer:
     """Families and years of the shop's own closed cases."""
     with shop.read() as session:
-        codes, years = case_lists.own_closed(session)
+        codes, years = shop.kept.get(session, "own closed cases", ("case", "family"), case_lists.own_closed)
     return Offer(codes, years)
 
 

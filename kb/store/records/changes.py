@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import bindparam, delete, func, insert, select, update
 from sqlmodel import Session
 
+from kb.store.engine.moments import sees_one_moment
 from kb.store.records import totals
 from kb.store.records.checksums import checksum
 from kb.store.tables.core import Batch, Change, History, table_of
@@ -22,6 +23,8 @@ _LATEST = select(_CHANGE.c.seq, _CHANGE.c.nonce).order_by(_CHANGE.c.seq.desc()).
 _LATEST_OF = _LATEST.where(_CHANGE.c.entity == bindparam("kind"))
 
 START: tuple[int, str] = (0, "")
+
+_SEEN = "newest change"
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,9 +88,17 @@ def note(session: Session, changes: Iterable[tuple[Any, ...]]) -> None:
 
 
 def latest(session: Session) -> tuple[int, str]:
-    """Number and nonce of the newest change, (0, "") in a store without any."""
-    row = session.execute(_LATEST).first()
-    return (row[0], row[1]) if row else START
+    """Number and nonce of the newest change, (0, "") in a store without any.
+
+    A session that sees one moment of the store asks once.
+    """
+    known: tuple[int, str] | None = session.info.get(_SEEN)
+    if known is None:
+        row = session.execute(_LATEST).first()
+        known = (row[0], row[1]) if row else START
+        if sees_one_moment(session):
+            session.info[_SEEN] = known
+    return known
 
 
 def newest(session: Session, entities: Iterable[str]) -> tuple[tuple[int, str], ...]:
