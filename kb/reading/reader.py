@@ -83,9 +83,7 @@ def _read_piece(text: str, known: Known) -> Read:
     settle_causes(attempts, tokens, hits)
     matches = [match for match in matches if match not in spent]
     attempts = [
-        mention
-        for mention in attempts
-        if not (_only_blows(mention, matches) or _only_warned_of(mention, tokens, hits))
+        one for one in attempts if not (_only_blows(one, matches) or _only_warned_of(one, tokens, hits))
     ]
     outputs = any((hit.table, hit.value) == (CONCEPT, "output") for hit in hits)
     matches = implied_symptoms(matches, finder.mentions, readings, tokens, outputs=outputs)
