@@ -114,7 +114,7 @@ def is_said_of_another(match: Match, tokens: Sequence[Token], places: Places, en
         or _denies_another_noun(match, tokens)
         or _is_a_condition(match, tokens)
         or _is_a_board(match, tokens)
-        or _is_any_light(match, tokens, places)
+        or _is_of_the_house(match, tokens)
         or _is_only_warm(match, tokens)
     )
 
@@ -181,14 +181,8 @@ def _is_a_board(match: Match, tokens: Sequence[Token]) -> bool:
     )
 
 
-def _is_any_light(match: Match, tokens: Sequence[Token], places: Places) -> bool:
-    """ "bang, lights out", "strobe flashes": the house's lights, a lamp, and no sign that the device is on."""
-    clause = tokens[match.first].clause
-    if match.name == "standby light blinks":
-        starts = match.first == 0 or tokens[match.first - 1].clause != clause
-        return not starts and not any(
-            tokens[at].clause == clause for at in places.of("light", "standby", "red")
-        )
+def _is_of_the_house(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "bang, lights out": those of the house, and no sign that the device is on."""
     if match.name != "no standby light":
         return False
     words = {tokens[at].folded for at in match.places}

@@ -63,7 +63,7 @@ def test_ohms_of_a_capacitor_are_its_series_resistance_unless_it_is_shorted() ->
         ("vcc 16.2 steady, no gate pulses", "hiccup"),
         ("12V rail pulls 2.1 A with the display off", "no picture"),
         ("Display unit. The supercap 0.1F dead", "dead"),
-        ("Strobe on the pier head flashes at half rate", "standby light blinks"),
+        ("Big bang last night from the cupboard, lights out", "no standby light"),
         ("fan screams. thermistor of the fan control open. 10k fitted", "inrush limiter open"),
         ("the driver chip is warm, supply fine", "part too hot to touch"),
     ],
