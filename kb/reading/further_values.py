@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from kb.reading import function_words
 from kb.reading.subjects import Subject
 from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, SIGN, VOLTS, WORD, Token
-from kb.reading.value_ends import Found
+from kb.reading.value_ends import GIVEN_WAY, Found
 
 _TO_REACH, _SECOND_REACH = 8, 9  # tokens from a value to the next one of its supply
 _HIGHEST = 1.3  # of its volts, above which a number is none of a supply's
@@ -132,6 +132,9 @@ def _is_moved_to(tokens: Sequence[Token], one: Found, at: int) -> bool:
     start = max(one.last, *one.tokens) + 1
     if at - start > _TO_REACH or tokens[at - 1].folded != "to" or not _ends(tokens, at):
         return False
+    nominal, value = one.subject.nominal_v, tokens[at].value or 0.0
+    if nominal and GIVEN_WAY * nominal <= value < (one.value or 0.0):
+        return False  # "14.6 coming down to 12.0": mended
     if at - 1 == start:
         return one.tokens[0] > 0 and tokens[one.tokens[0] - 1].folded == "from"
     gap = tokens[start : at - 1]

@@ -15,7 +15,7 @@ from kb.reading.tokens import DESIGNATOR, NUMBER, SIGN, VOLTS, Token
 _FALL_REACH = 8
 _MOST_DROP_V = 3.0  # of one junction; a light-emitting diode's is the largest
 _WITH_JUNCTION = frozenset(("D", "CR", "BD", "BR", "DB", "Q", "T", "TR", "ZD", "LED", "LD"))
-_GIVEN_WAY = 0.95  # of its volts below which a supply is said to give way
+GIVEN_WAY = 0.95  # of its volts below which a supply is said to give way
 
 
 @dataclass(slots=True)
@@ -52,7 +52,7 @@ def fell_to(made: Found, gap: range, found: list[Found], tokens: Sequence[Token]
     ):
         return False
     nominal = made.subject.nominal_v
-    if nominal and made.value >= _GIVEN_WAY * nominal:
+    if nominal and made.value >= GIVEN_WAY * nominal:
         return False  # "from 14.6 to 12.0": mended
     between = {tokens[place].folded for place in gap}
     led = {tokens[place].folded for place in range(*before.gap)}
