@@ -229,10 +229,10 @@ def _longer_phrases(hits: Iterable[Hit]) -> dict[int, list[Hit]]:
 
 
 class Places:
-    """Where each element stands in one text."""
+    """Where each element stands in one text; `rails` has the role of each token that names a supply."""
 
     def __init__(self, tokens: Sequence[Token], hits: Iterable[Hit], rails: dict[int, str]) -> None:
-        self.tokens = tokens
+        self.tokens, self.rails = tokens, rails
         self.done = sorted({hit.first for hit in hits if hit.table == "actions"})
         spans: dict[str, set[tuple[int, ...]]] = defaultdict(set)
         held = {

@@ -15,6 +15,7 @@ from kb.reading.attempts import AttemptFinder
 from kb.reading.changed_values import apply_changed_values, find_changed_values
 from kb.reading.facts import Known, Read, ReadAmount, ReadAttempt, ReadReading, ReadSymptom, ReadWord, Span
 from kb.reading.framed import parts_only_spoken_of
+from kb.reading.further_values import further_readings
 from kb.reading.good_news import cure_what_came_before
 from kb.reading.implied import GOOD_AFTERWARDS, implied_symptoms, is_so, result_events, settle_after_repair
 from kb.reading.later_readings import implied_readings
@@ -22,7 +23,7 @@ from kb.reading.lexicon import CONCEPT, Hit, every_common_word, lexicon_for, neg
 from kb.reading.likely_sections import likely_section
 from kb.reading.mentions import Mention
 from kb.reading.outcomes import settle_causes, settle_results
-from kb.reading.patterns import Match
+from kb.reading.patterns import Match, Places
 from kb.reading.pieces import joined, pieces
 from kb.reading.readings import Found, find_readings
 from kb.reading.subjects import find_subjects, rated_outputs
@@ -55,24 +56,26 @@ def _read_piece(text: str, known: Known) -> Read:
     acts = [hit.first for hit in hits if hit.table == "actions"]
     minutes = find_minutes(tokens, frozenset(tokens[at].clause for at in acts))
     acts += [at for at, token in enumerate(tokens) if token.folded in function_words.NEW]
-    volts = [rail.nominal_v for rail in known.rails]
-    cost = find_cost(tokens, minutes[:2] if minutes else None, min(acts, default=None), volts)
+    cost = find_cost(
+        tokens,
+        minutes[:2] if minutes else None,
+        min(acts, default=None),
+        [rail.nominal_v for rail in known.rails],
+    )
     changes = find_changed_values(tokens)
     blocked = frozenset(at for one in (minutes, cost) if one for at in range(one[0], one[1] + 1))
     blocked |= {at for change in changes for at in range(change.first, change.last + 1)}
     subjects = sorted((*subjects, *rated_outputs(tokens, subjects, known.rails)), key=lambda one: one.first)
-    readings = find_readings(text, tokens, hits, subjects, blocked)
+    values = find_readings(text, tokens, hits, subjects, blocked)
+    readings = further_readings(tokens, subjects, values, blocked)
     parts = {normalise_designator(part.part): part for part in known.parts}
     finder = AttemptFinder(tokens, hits, subjects, readings, parts)
     readings += apply_changed_values(changes, finder.mentions, tokens)
-    attempts = finder.run()
-    spoken_of = parts_only_spoken_of(finder.mentions, tokens, hits)
-    unmeant = [finder.mentions[number] for number in spoken_of]
-    attempts = [mention for mention in attempts if not any(mention is one for one in unmeant)]
-    finder.mentions = [mention for number, mention in enumerate(finder.mentions) if number not in spoken_of]
+    attempts = _meant(finder, tokens, hits)
     acted = min((one.acted_at for one in attempts if one.acted_at is not None), default=None)
     readings += implied_readings(tokens, hits, subjects, readings, known.rails, blocked, acted)
-    matches = find_symptoms(tokens, hits, {one.first: one.role for one in subjects if one.rail})
+    places = Places(tokens, hits, {one.first: one.role for one in subjects if one.rail})
+    matches = find_symptoms(hits, places)
     settle_after_repair(readings, tokens, acted, finder.mentions, finder.filler.wrong_names())
     events, spent = result_events(tokens, hits, readings, matches, finder.mentions, acted)
     cure_what_came_before(attempts, tokens, hits, GOOD_AFTERWARDS)
@@ -80,18 +83,15 @@ def _read_piece(text: str, known: Known) -> Read:
     settle_causes(attempts, tokens, hits)
     matches = [match for match in matches if match not in spent]
     attempts = [
-        mention
-        for mention in attempts
-        if not (_only_blows(mention, matches) or _only_warned_of(mention, tokens, hits))
+        one for one in attempts if not (_only_blows(one, matches) or _only_warned_of(one, tokens, hits))
     ]
     outputs = any((hit.table, hit.value) == (CONCEPT, "output") for hit in hits)
     matches = implied_symptoms(matches, finder.mentions, readings, tokens, outputs=outputs)
     shown = [match.name for match in matches if match.present]
     for mention in attempts:
         mention.section = mention.section or likely_section(mention.part_class, mention.failure, shown)
-    verdict = _verdict(hits, tokens)
-    made = _Made(text, tokens)
-    matches, unsure = split_by_sureness(matches, tokens)
+    verdict, made = _verdict(hits, tokens), _Made(text, tokens)
+    matches, unsure = split_by_sureness(matches, places)
     return Read(
         symptoms=tuple(made.symptoms(matches)),
         proposed=tuple(made.symptoms(unsure)),
@@ -103,6 +103,15 @@ def _read_piece(text: str, known: Known) -> Read:
         dates=tuple(ReadWord(text[start:end], start, end, day) for start, end, day in days),
         left=tuple(made.left(_used(hits, matches, readings, attempts, blocked), unsure)),
     )
+
+
+def _meant(finder: AttemptFinder, tokens: Sequence[Token], hits: Sequence[Hit]) -> list[Mention]:
+    """The attempts, without parts that are only spoken of, which `finder` then mentions no more."""
+    attempts = finder.run()
+    spoken_of = parts_only_spoken_of(finder.mentions, tokens, hits)
+    unmeant = [finder.mentions[number] for number in spoken_of]
+    finder.mentions = [mention for number, mention in enumerate(finder.mentions) if number not in spoken_of]
+    return [mention for mention in attempts if not any(mention is one for one in unmeant)]
 
 
 def _only_blows(mention: Mention, matches: Sequence[Match]) -> bool:

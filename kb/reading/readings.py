@@ -23,8 +23,11 @@ from kb.reading.value_ends import (
     Found,
     falls_further,
     fell_to,
+    goes_on_to,
+    goes_on_with,
     is_drop,
     is_rating,
+    is_series_resistance,
     limited,
     rose_to,
     share_out,
@@ -44,7 +47,6 @@ _LARGEST_BARE = 1_000.0
 _CLOSE = 0.1
 _GAP = 9  # tokens between a supply or point and its number
 _SKIPPED = function_words.BETWEEN | function_words.LEAST | function_words.MOST | function_words.MORE
-_MOST_RIPPLE_V = 2.0  # a bare number behind a ripple that is no supply's volts
 _OF_A_CAPACITY = frozenset(
     ("=", "only", "nur", "measured", "measures", "measuring", "reads", "down", "gemessen", "seulement", "solo", "maar",
      "mesure", "hat")
@@ -124,7 +126,7 @@ class _Finder:
             if token.sentence != sentence:
                 subject, quantity, sentence = None, None, token.sentence
             if token.clause != clause:
-                quantity, clause = quantity if self._goes_on_with_esr(at, quantity) else None, token.clause
+                quantity, clause = quantity if goes_on_with(self.tokens, at, quantity) else None, token.clause
             if at in self.quantity:
                 quantity = self.quantity[at]
                 of_part = subject is not None and subject.point is not None
@@ -160,6 +162,8 @@ class _Finder:
                 ):
                     made = self._made(subject, at, last, value, low, high, unit, quantity)
                     if made is not None:
+                        if made.quantity == "esr_ohm":
+                            quantity = made.quantity  # "C21 1.9 ohm, C22 0.05"
                         if not self._goes_into_last(made, range(open_since + 1, at), found):
                             made.gap = (open_since + 1, at)
                             found += [*self._joined_with(made, found), made]
@@ -180,17 +184,6 @@ class _Finder:
 
     def _falls_further(self, subject: Subject, at: int, unit: str, found: list[Found]) -> bool:
         return unit in ("", "V") and falls_further(self.tokens, subject, at, found, self.falling, self.at)
-
-    def _goes_on_with_esr(self, at: int, quantity: str | None) -> bool:
-        """ "ESR of C12 2R5, C13 1R9": the next part of a list and its ohms."""
-        following = self.tokens[at + 1] if at + 1 < len(self.tokens) else None
-        if quantity == "ripple_v":
-            if self.tokens[at].kind == SIGN and at + 1 < len(self.tokens):
-                at += 1
-            # "ripple 1.2 Vpp on the 5 V, 0.03 after C4"
-            return self.tokens[at].kind == NUMBER and (self.tokens[at].value or 0.0) <= _MOST_RIPPLE_V
-        of_part = quantity == "esr_ohm" and self.tokens[at].kind == DESIGNATOR
-        return of_part and following is not None and following.unit == "ohm"
 
     def _is_behind_new_part(self, subject: Subject, at: int) -> bool:
         """ "new D7, 24.1 V": volts in the clause behind a part that was fitted are a supply's."""
@@ -440,7 +433,8 @@ class _Finder:
         if len(gap) > _GAP or (crosses and subject.rail and self._said_behind(last)):
             return False
         strange = [place for place in gap if not self._skips(place)]
-        if len(strange) > (1 if unit == "V" or self._is_led_to(subject, at) else 0):
+        sure = unit == "V" or self._is_close(subject, at) or self._is_led_to(subject, at)
+        if len(strange) > (1 if sure else 0):
             return False
         if strange and (self.tokens[strange[0]].kind != WORD or self._means(strange[0])):
             return False
@@ -450,6 +444,7 @@ class _Finder:
             not unit
             and not self._is_close(subject, at)
             and not self._may_follow(after, self.tokens[at].clause)
+            and (self._is_whole(at) or not goes_on_to(self.tokens, after))
         ):
             return False
         if any(self.tokens[place].folded in function_words.SHOULD for place in gap):
@@ -566,7 +561,8 @@ class _Finder:
         last: int | None = None,
     ) -> Found | None:
         kind = _QUANTITY_OF_UNIT.get(unit, "dc_v")
-        if quantity == "esr_ohm" and unit in ("", "ohm"):
+        series = kind == "ohm" and is_series_resistance(self.tokens, subject, at, value)
+        if (quantity == "esr_ohm" and unit in ("", "ohm")) or series:
             kind = "esr_ohm"
         elif quantity == "ripple_v" and unit in ("", "V", "Vpp"):
             kind = "ripple_v"

@@ -16,13 +16,21 @@ def same_part(mentions: Sequence[Mention]) -> list[Mention]:
     kept: list[Mention] = []
     for mention in mentions:
         earlier = first.get(mention.part or "")
-        if earlier is not None and (earlier.action is None or mention.action is None):
+        if earlier is not None and (
+            earlier.action is None or mention.action is None or _is_same_act(earlier, mention)
+        ):
             _into(earlier, mention)
             continue
         if mention.part:
             first[mention.part] = mention
         kept.append(mention)
     return kept
+
+
+def _is_same_act(earlier: Mention, mention: Mention) -> bool:
+    """ "Q1 short, R9 open, U1 changed with them. F1, Q1, R9, U1.": one act of which both speak."""
+    own = mention.acted_at not in (earlier.acted_at, mention.first)  # no word of its own says what was done
+    return earlier.acted_at is not None and not own and mention.failure is None
 
 
 def same_class(mentions: Sequence[Mention]) -> list[Mention]:

@@ -18,12 +18,9 @@ from kb.reading.tokens import NUMBER, WORD, Token
 _SHORT_CLAUSE = 5  # words of a clause in which an everyday word alone is about the device
 
 
-def find_symptoms(tokens: Sequence[Token], hits: Sequence[Hit], rails: dict[int, str]) -> list[Match]:
-    """The symptoms that the tokens name, each where it stands, present or denied; the longest name wins.
-
-    `rails` has the role of each token that names a supply.
-    """
-    places = Places(tokens, hits, rails)
+def find_symptoms(hits: Sequence[Hit], places: Places) -> list[Match]:
+    """The symptoms that the text of `places` names, each where it stands, present or denied; longest names win."""
+    tokens, rails = places.tokens, places.rails
     negations = negation_words()
     found: list[Match] = []
     held = _by_first(hit for hit in hits if hit.table == "parts" and len(hit.places) > 1)

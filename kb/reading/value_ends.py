@@ -10,12 +10,12 @@ from kb.facts.designators import designator_letters
 from kb.reading import function_words
 from kb.reading.lexicon import negation_words
 from kb.reading.subjects import Subject
-from kb.reading.tokens import DESIGNATOR, NUMBER, VOLTS, Token
+from kb.reading.tokens import DESIGNATOR, NUMBER, SIGN, VOLTS, Token
 
 _FALL_REACH = 8
 _MOST_DROP_V = 3.0  # of one junction; a light-emitting diode's is the largest
 _WITH_JUNCTION = frozenset(("D", "CR", "BD", "BR", "DB", "Q", "T", "TR", "ZD", "LED", "LD"))
-_GIVEN_WAY = 0.95  # of its volts below which a supply is said to give way
+GIVEN_WAY = 0.95  # of its volts below which a supply is said to give way
 
 
 @dataclass(slots=True)
@@ -52,7 +52,7 @@ def fell_to(made: Found, gap: range, found: list[Found], tokens: Sequence[Token]
     ):
         return False
     nominal = made.subject.nominal_v
-    if nominal and made.value >= _GIVEN_WAY * nominal:
+    if nominal and made.value >= GIVEN_WAY * nominal:
         return False  # "from 14.6 to 12.0": mended
     between = {tokens[place].folded for place in gap}
     led = {tokens[place].folded for place in range(*before.gap)}
@@ -75,6 +75,8 @@ def rose_to(made: Found, gap: range, found: list[Found], tokens: Sequence[Token]
         or before.value is None
         or before.low is not None
         or before.subject is not made.subject
+        or made.value is None
+        or made.value <= before.value
         or not (words & function_words.RISES and words & function_words.DOWN_TO)
     ):
         return False
@@ -123,6 +125,65 @@ def is_drop(
     near = range(max(0, at - 6), min(len(tokens), at + 7))
     return any(
         tokens[place].folded in function_words.DROP and tokens[place].sentence == sentence for place in near
+    )
+
+
+def goes_on_to(tokens: Sequence[Token], after: int) -> bool:
+    """ "4.2 climbing to 5.0": behind a value comes the one to which it goes."""
+    return any(
+        tokens[place].folded == "to" and tokens[place + 1].kind in (NUMBER, VOLTS)
+        for place in range(after, min(after + 3, len(tokens) - 1))
+        if tokens[place].clause == tokens[after].clause
+    )
+
+
+_MOST_RIPPLE_V = 2.0  # a bare number behind a ripple that is no supply's volts
+
+
+def goes_on_with(tokens: Sequence[Token], at: int, quantity: str | None) -> bool:
+    """ "ESR of C12 2R5, C13 1R9": the next part of a list and its ohms."""
+    following = tokens[at + 1] if at + 1 < len(tokens) else None
+    if quantity == "ripple_v":
+        if tokens[at].kind == SIGN and at + 1 < len(tokens):
+            at += 1
+        # "ripple 1.2 Vpp on the 5 V, 0.03 after C4"
+        volts = tokens[at].kind == NUMBER or tokens[at].unit == "V"
+        return volts and (tokens[at].value or 0.0) <= _MOST_RIPPLE_V
+    if quantity == "esr_ohm" and tokens[at].kind == SIGN and following is not None:
+        at += 1  # "ESR: C3 0.9 ohm"
+        following = tokens[at + 1] if at + 1 < len(tokens) else None
+    of_part = quantity == "esr_ohm" and tokens[at].kind == DESIGNATOR
+    return of_part and following is not None and (following.unit == "ohm" or following.kind == NUMBER)
+
+
+_MOST_ESR_OHM = 100.0
+_OF_A_SHORT = frozenset(
+    (
+        "short",
+        "shorted",
+        "shorts",
+        "ground",
+        "gnd",
+        "earth",
+        "leaky",
+        "leakage",
+        "kurzschluss",
+        "kurz",
+        "masse",
+    )
+)
+
+
+def is_series_resistance(tokens: Sequence[Token], subject: Subject, at: int, value: float | None) -> bool:
+    """ "C21 1.9 ohm": a capacitor's ohms, unless it is shorted; common practice, no published source."""
+    point = subject.point or ""
+    if not point.startswith("C") or not point[1:2].isdigit():
+        return False
+    if value is None or not 0 < value <= _MOST_ESR_OHM:
+        return False
+    return not any(
+        tokens[place].folded in _OF_A_SHORT and tokens[place].sentence == tokens[at].sentence
+        for place in range(subject.last + 1, min(len(tokens), at + 6))
     )
 
 

@@ -33,6 +33,7 @@ PARTS = {
     "voices held out": ("voices",),
     "bench": ("bench",),
     "bench held out": ("bench",),
+    "harbour": ("harbour",),
     "unseen": ("unseen",),
 }
 LANGUAGES = ("en", "de", "fr", "nl", "es", "it")

@@ -284,12 +284,22 @@ VOICES = {
     "voices_book.csv": DECISIONS["workbook.csv"],
     # One column of parts that are named and not worked on.
     "bench_log.csv": {"no verdict": "bench"},
+    "quay_log.csv": {"no verdict": "bench"},
+    # The part that was found bad in one column and what was done with it in the next.
+    "quay_table.csv": {
+        "supply|5vsb": IN_STANDBY,
+        "supply|12v": RUNNING,
+        "supply|24v": RUNNING,
+        "no verdict": "bench",
+    },
 }
 VOICES_AS_MEASURED = {
     "voices_annahme.csv": (0.91, 0),
     "voices_notes.csv": (0.92, 0),
     "voices_book.csv": (0.86, 0),
     "bench_log.csv": (0.84, 0),
+    "quay_log.csv": (0.76, 2),
+    "quay_table.csv": (0.91, 0),
 }
 
 

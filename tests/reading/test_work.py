@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import sys
-from types import FrameType
+from types import FrameType, SimpleNamespace
 from typing import Any
 
 import pytest
 
 from kb.reading import read
+from kb.service.sheets import text_facts
 
 # A page of a manual, the log of a meter and notes in several languages, as they are pasted; all invented.
 MANUAL = (
@@ -121,3 +122,21 @@ def test_no_kind_of_text_takes_many_times_the_calls_of_a_note(kind: str) -> None
     text = of_length(TEXTS[kind], 1_000)
     read(note), read(text)
     assert calls(text) <= 4 * calls(note)
+
+
+def test_a_long_cell_is_searched_once_for_lists_of_parts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Characters that are looked at for `C9 + C10` in a cell of 30 kB: a list of parts is judged piece by piece."""
+    looked_at = 0
+    is_list = text_facts._is_list_of_parts
+
+    def counted(piece: str) -> bool:
+        nonlocal looked_at
+        looked_at += len(piece)
+        return is_list(piece)
+
+    monkeypatch.setattr(text_facts, "_is_list_of_parts", counted)
+    known = SimpleNamespace(parts=lambda _: {}, letters={"C": "electrolytic capacitor"})
+    cell = "C9 + C10, " * 3_000
+    found = [fact.what for fact in text_facts._parts_only_named(cell, [], known, "")]  # type: ignore[arg-type]
+    assert len(found) == 2
+    assert 0 < looked_at <= len(cell)

@@ -149,9 +149,40 @@ def take_facts(
                 tried = value.model_dump(exclude_none=True)
                 if tried["result"] == "not known yet":
                     del tried["result"]
-                attempts.append(tried)
+                earlier = next((one for one in attempts if _is_same_try(one, tried)), None)
+                if earlier is None:
+                    attempts.append(tried)
+                else:
+                    _join(earlier, tried)
         else:
             single.setdefault(fact.kind, value)
+
+
+_ONLY_FOUND = "found"
+
+
+def _is_same_try(one: dict[str, Any], other: dict[str, Any]) -> bool:
+    """Whether a part was found bad in one cell and worked on in another: "D31 short" and "D31 new"."""
+    if one["part"] and other["part"] and one["part"] != other["part"]:
+        return False
+    if one["part_class"] != other["part_class"] or _ONLY_FOUND not in (one["action"], other["action"]):
+        return False
+    if not (one["part"] and other["part"]) and one["part_class"] == "other":
+        return False
+    return not (one["failure"] and other["failure"] and one["failure"] != other["failure"])
+
+
+def _join(one: dict[str, Any], other: dict[str, Any]) -> None:
+    """Adds to a try what another cell says of the same part."""
+    one["part"] = one["part"] or other["part"]
+    one["failure"] = one["failure"] or other["failure"]
+    if one["action"] == _ONLY_FOUND:
+        one["action"] = other["action"]
+    if one["section"] == "other":
+        one["section"] = other["section"]
+    for name in ("result", "cause"):
+        if name not in one and name in other:
+            one[name] = other[name]
 
 
 def _same_reading(made: dict[str, Any]) -> tuple[object, ...]:

@@ -1,0 +1,219 @@
+"""What a symptom is said of, where the words of a symptom alone would not tell.
+
+The same words mean the device or something else by the part that they play in their clause. English texts are asked
+for the order of their words; the rest holds in every language. What is found here is proposed and not taken.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from kb.reading.denials import OF_HISTORY
+from kb.reading.framed import FOUND_BY_LOOKING
+from kb.reading.lexicon import every_common_word
+from kb.reading.patterns import Match, Places
+from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, WORD, Token
+
+# What somebody looks, listens or smells for and does not find. That a device does not restart by itself or hiccup is
+# said of the time after a fix, or is no denial at all ("goes off for no reason").
+_LOOKED_FOR = (
+    FOUND_BY_LOOKING
+    | frozenset(OF_HISTORY)
+    | frozenset(
+        ("burnt smell", "smoke seen", "bang heard", "arcing or sparks", "buzzing from the board", "hum from speakers",
+         "high-pitched whine", "ticking or chirping noise", "error code shown", "part too hot to touch",
+         "does not charge", "does not hold charge", "standby light blinks", "no standby light", "tingle from the case",
+         "dead", "high ripple", "no standby voltage", "trips the mains breaker", "trips the residual-current device",
+         "relay clicks repeatedly", "relay clicks once", "relay does not click", "no communication")
+    )
+)  # fmt: skip
+_OF_THE_WHOLE = frozenset(
+    ("dead", "does not work", "does not turn off", "starts then shuts down", "restarts by itself")
+)
+_DEVICES = ("device", "motor_device", "warmer", "lamp_device", "washer", "screen_device")
+_DETERMINERS = frozenset(
+    [
+        "the",
+        "a",
+        "an",
+        "my",
+        "his",
+        "her",
+        "our",
+        "your",
+        "their",
+        "its",
+        "this",
+        "that",
+        "one",
+        "both",
+        "each",
+    ]
+)
+_PASSED_OVER = frozenset(
+    [
+        "is",
+        "was",
+        "are",
+        "were",
+        "be",
+        "been",
+        "has",
+        "have",
+        "had",
+        "does",
+        "do",
+        "did",
+        "will",
+        "would",
+        "can",
+        "could",
+        "went",
+        "goes",
+        "going",
+        "gone",
+        "keeps",
+        "kept",
+        "seems",
+        "now",
+        "then",
+        "just",
+        "still",
+        "also",
+        "again",
+        "completely",
+        "totally",
+        "suddenly",
+        "sometimes",
+        "always",
+        "often",
+        "only",
+        "ever",
+        "all",
+        "not",
+    ]
+)
+_PREPOSITIONS = frozenset(
+    ["in", "on", "at", "with", "of", "from", "to", "for", "by", "under", "behind", "inside"]
+)
+_FAULTS = frozenset(["fault", "faults", "problem", "problems", "trouble", "defect", "defects", "reason"])
+_WITH = frozenset(("with", "without", "while", "when"))
+_SENSED = ("sensor", "temperature", "heater", "fan", "warmer", "washer")
+
+
+def is_said_of_another(match: Match, tokens: Sequence[Token], places: Places, english: bool) -> bool:
+    """Whether the words of a symptom are, by their part in the clause, likely said of something else."""
+    if not match.present and match.name not in _LOOKED_FOR:
+        return True
+    if match.name == "inrush limiter open" and _is_a_sensor(match, tokens, places):
+        return True
+    if not english:
+        return False
+    return (
+        _has_an_own_subject(match, tokens, places)
+        or _denies_another_noun(match, tokens)
+        or _is_a_condition(match, tokens)
+        or _is_a_board(match, tokens)
+        or _is_of_the_house(match, tokens)
+        or _is_only_warm(match, tokens)
+    )
+
+
+def _has_an_own_subject(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "his phone is dead", "supercap 0.1F dead", where the device was named before: what is dead is another thing."""
+    if match.name not in _OF_THE_WHOLE or match.nots:
+        return False
+    clause = tokens[match.first].clause
+    at = match.first - 1
+    while at >= 0 and tokens[at].clause == clause and tokens[at].folded in _PASSED_OVER:
+        at -= 1
+    if at < 0 or tokens[at].clause != clause:
+        return False
+    if tokens[at].kind in (NUMBER, QUANTITY, DESIGNATOR):
+        return tokens[at].kind != QUANTITY or tokens[at].unit not in ("s", "min", "times")
+    if tokens[at].kind != WORD or at in places.of("motor", *_DEVICES):
+        return False
+    if not any(place < at and tokens[place].clause != clause for place in places.of(*_DEVICES)):
+        return False
+    named = at > 0 and tokens[at - 1].folded in _DETERMINERS
+    strange = tokens[at].folded not in every_common_word()
+    return named or (strange and at == match.first - 1)
+
+
+def _denies_another_noun(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "no fault in lamp": the "no" belongs to the noun behind it, and the rest says where."""
+    return any(
+        no + 2 < len(tokens)
+        and no + 1 not in match.places
+        and tokens[no + 1].folded in _FAULTS
+        and tokens[no + 2].folded in _PREPOSITIONS
+        for no in match.nots
+    )
+
+
+def _is_a_condition(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "pulls 2 A with the display off": how it was measured."""
+    at = match.first - 1
+    if at < 1 or tokens[at].folded not in ("the", "its") or tokens[at - 1].folded not in _WITH:
+        return tokens[match.first].folded == "without" and tokens[match.first + 1].folded == "the"
+    return tokens[match.last].folded in ("off", "on", "out", "open", "closed", "unplugged", "disconnected")
+
+
+_SUPPLIES = frozenset(("rail", "line", "supply", "output", "voltage", "volts", "v", "out", "feed", "power"))
+_BOARD_NAMES = frozenset(
+    ("inverter", "backlight", "display", "panel", "logic", "main", "lamp", "led", "leds")
+)
+_OF_RAILS = frozenset(
+    ("one output missing", "output rail shorted to ground", "output voltage low", "output voltage high")
+)
+
+
+def _is_a_board(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "inverter is short": a board that has the name of its supply."""
+    if match.name not in _OF_RAILS:
+        return False
+    own = [tokens[at] for at in range(match.first, match.last + 1)]
+    if any(token.kind != WORD or token.folded in _SUPPLIES for token in own):
+        return False
+    behind = match.last + 1
+    return any(token.folded in _BOARD_NAMES for token in own) and not (
+        behind < len(tokens) and tokens[behind].folded in _SUPPLIES
+    )
+
+
+def _is_of_the_house(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "bang, lights out": those of the house, and no sign that the device is on."""
+    if match.name != "no standby light":
+        return False
+    words = {tokens[at].folded for at in match.places}
+    return (
+        "lights" in words
+        and not match.nots
+        and any(tokens[at].folded in ("out", "off") for at in match.places)
+    )
+
+
+def _is_a_sensor(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "NTC in lid, 100k": an inrush limiter has a few ohms, a sensor thousands."""
+    sentence = tokens[match.first].sentence
+    near = range(max(0, match.first - 8), min(len(tokens), match.last + 10))
+    if any(
+        tokens[at].kind == QUANTITY
+        and tokens[at].unit == "ohm"
+        and (tokens[at].value or tokens[at].high or 0) >= 1000
+        for at in near
+    ):
+        return True
+    return any(places.in_sentence(name, match.first) for name in ("fan", "warmer", "washer")) or any(
+        tokens[at].folded in ("temp", "temperature", "sensor", "probe", "lid")
+        and tokens[at].sentence == sentence
+        for at in near
+    )
+
+
+def _is_only_warm(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "driver chip warm": not too hot to touch."""
+    if match.name != "part too hot to touch":
+        return False
+    own = {tokens[at].folded for at in range(max(0, match.first - 1), match.last + 1)}
+    return "warm" in own and not own & {"very", "too", "really", "hot"}
