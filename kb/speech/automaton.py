@@ -9,7 +9,10 @@ from __future__ import annotations
 
 import re
 from collections import deque
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+
+from kb.speech.language import Language
 
 _TOKEN = re.compile(r"<\w+>|[()\[\]|]|[^\s()\[\]|<>]+")
 
@@ -22,13 +25,41 @@ class Automaton:
     arcs: tuple[tuple[int, int, str], ...]
     final: frozenset[int]
 
-    def accepts(self, words: list[str]) -> bool:
+    def accepts(self, words: Sequence[str]) -> bool:
         """Whether the words are a sentence of the grammar."""
+        return self.state_after(words) in self.final
+
+    def state_after(self, words: Sequence[str]) -> int | None:
+        """Where the words lead, None where no sentence begins like that."""
         steps = {(source, word): target for source, target, word in self.arcs}
         state: int | None = 0
         for word in words:
             state = steps.get((state, word)) if state is not None else None
-        return state in self.final
+        return state
+
+
+def tree_of(
+    sentences: Iterable[tuple[str, ...]], language: Language
+) -> tuple[Automaton, dict[tuple[str, ...], int]]:
+    """A tree of sentences and the state of each beginning, so that what begins alike is compared with a sound once.
+
+    A digit may be said by any of its words, whichever the sentence has.
+    """
+    states: dict[tuple[str, ...], int] = {(): 0}
+    arcs: list[tuple[int, int, str]] = []
+    whole = list(sentences)
+    for words in whole:
+        for length in range(1, len(words) + 1):
+            if words[:length] not in states:
+                states[words[:length]] = len(states)
+                word = words[length - 1]
+                alike = (
+                    [one for one, digit in language.digits.items() if digit == language.digits[word]]
+                    if word in language.digits
+                    else [word]
+                )
+                arcs += [(states[words[: length - 1]], states[words[:length]], one) for one in alike]
+    return Automaton(len(states), tuple(arcs), frozenset(states[words] for words in whole)), states
 
 
 @dataclass(slots=True)

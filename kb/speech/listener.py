@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from kb.speech.automaton import automaton_of
 from kb.speech.language import ENGLISH
 from kb.speech.pieces import END, START, Pieces, pieces_of
-from kb.speech.written import At, Writing
+from kb.speech.written import At, Writing, ways_to_write
 
 _ENCODER, _DECODER, _PIECES = "encoder_model.ort", "decoder_model_merged.ort", "tokenizer.bin"
 _WIDTH = 8
@@ -64,9 +64,25 @@ def propose(sound: bytes, grammar: str) -> tuple[Proposal, ...]:
     `sound` is 16-bit samples, little-endian, 16,000 a second, with half a second of silence around the speech, as
     the network is used to.
     """
+    return _network().search(_samples(sound), _writing(grammar))
+
+
+def weigh(sound: bytes, sentences: Sequence[tuple[str, ...]]) -> list[float]:
+    """How likely each of the sentences is, as the natural logarithm.
+
+    Each is written in the same two ways (`written.ways_to_write`), so that they can be compared with each other: the
+    likeliest way of each that a beam comes across is likely for one and far from it for the next. `sound` is as in
+    `propose`.
+    """
     network = _network()
-    samples = np.frombuffer(sound, dtype="<i2").astype(np.float32) / np.float32(32768)
-    return network.search(samples, _writing(grammar))
+    ways = [ways_to_write(words, ENGLISH) for words in sentences]
+    texts = list(dict.fromkeys(text for two in ways for text in two))
+    likely = dict(zip(texts, network.likely(_samples(sound), texts), strict=True))
+    return [max(likely[text] for text in two) for two in ways]
+
+
+def _samples(sound: bytes) -> NDArray[np.float32]:
+    return np.frombuffer(sound, dtype="<i2").astype(np.float32) / np.float32(32768)
 
 
 def get_ready(grammar: str) -> bool:
@@ -85,7 +101,7 @@ def _network() -> _Network:
 
 @lru_cache(maxsize=32)
 def _writing(grammar: str) -> Writing:
-    return Writing(automaton_of(grammar), ENGLISH, _network().pieces.cut)
+    return Writing(automaton_of(grammar), ENGLISH, _network().cut)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +136,8 @@ class _Network:
         )
         self.inputs = {one.name: one.shape for one in self._decoder.get_inputs()}
         self.outputs = [one.name for one in self._decoder.get_outputs()]
+        self.cut = lru_cache(maxsize=4096)(self.pieces.cut)
+        self._last: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None
         (self._comma,), (self._dot,) = self.pieces.cut(","), self.pieces.cut(".")
 
     def search(self, samples: NDArray[np.float32], writing: Writing) -> tuple[Proposal, ...]:
@@ -128,7 +146,7 @@ class _Network:
         beam = [_Beginning((START,), 0.0, frozenset({_Place(At(0))}))]
         found: list[Proposal] = []
         while beam and len(beam[0].written) <= _MOST_PIECES:
-            likely = steps.next([one.written[-1] for one in beam])
+            likely = steps.next(np.array([[one.written[-1]] for one in beam], np.int64))[:, -1]
             reached = self._reached(beam, writing)
             ranked = sorted(
                 ((beam[row].fit + float(likely[row, piece]), row, piece) for row, piece in reached),
@@ -149,9 +167,26 @@ class _Network:
                 steps.keep([row for row, _ in kept])
         return tuple(sorted(found, key=lambda one: -one.fit)[:_MOST])
 
+    def likely(self, samples: NDArray[np.float32], texts: Sequence[str]) -> list[float]:
+        """How likely each text is, with or without a full stop, all of them computed at once."""
+        cut = [(START, *self.cut(text)) for text in texts]
+        longest = max(map(len, cut))
+        rows = np.array([[*one, *[END] * (longest - len(one))] for one in cut], np.int64)
+        steps = _Steps(self, self._heard(samples))
+        scores = steps.next(rows)
+        return [
+            float(scores[row, np.arange(len(one) - 1), list(one[1:])].sum())
+            + float(np.logaddexp(scores[row, len(one) - 1, END], scores[row, len(one) - 1, self._dot]))
+            for row, one in enumerate(cut)
+        ]
+
     def _heard(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
+        """What the encoder makes of a sound; of the last one it is kept, since the same sound is weighed next."""
+        if self._last is not None and np.array_equal(self._last[0], samples):
+            return self._last[1]
         given = {"input_values": samples[None], "attention_mask": np.ones((1, len(samples)), np.int64)}
         heard: NDArray[np.float32] = self._encoder.run(None, given)[0]
+        self._last = (samples, heard)
         return heard
 
     def _reached(self, beam: Sequence[_Beginning], writing: Writing) -> dict[tuple[int, int], set[_Place]]:
@@ -194,22 +229,22 @@ class _Steps:
         }
         self._computed: dict[str, NDArray[np.float32]] = {}
 
-    def next(self, last: Sequence[int]) -> NDArray[np.float32]:
-        """The natural logarithm of how likely each piece is behind the last ones, a row a beginning."""
-        rows = len(last)
+    def next(self, pieces: NDArray[np.int64]) -> NDArray[np.float32]:
+        """The natural logarithm of how likely each piece is behind each of `pieces`, a row a beginning."""
+        rows = len(pieces)
         heard = np.repeat(self._heard, rows, axis=0)
         self._computed = self._network.decode(
             {
                 "encoder_attention_mask": np.ones(heard.shape[:2], np.int64),
-                "input_ids": np.array(last, np.int64)[:, None],
+                "input_ids": pieces,
                 "encoder_hidden_states": heard,
                 "use_cache_branch": np.array([not self._first]),
                 **self._kept,
             }
         )
-        scores = self._computed["logits"][:, -1]
-        scores = scores - scores.max(axis=1, keepdims=True)
-        likely: NDArray[np.float32] = scores - np.log(np.exp(scores).sum(axis=1, keepdims=True))
+        scores = self._computed["logits"]
+        scores = scores - scores.max(axis=-1, keepdims=True)
+        likely: NDArray[np.float32] = scores - np.log(np.exp(scores).sum(axis=-1, keepdims=True))
         return likely
 
     def keep(self, rows: Sequence[int]) -> None:

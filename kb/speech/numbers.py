@@ -52,6 +52,15 @@ def number_of(words: Sequence[str], language: Language) -> Number | None:
     return Number(f"{sign}{told}{ending}", f"{sign}{twin}{ending}" if twin else "")
 
 
+def words_of_numbers(language: Language) -> frozenset[str]:
+    """Every word that a number may be made of."""
+    phrases = (
+        *language.digits, *language.small, *language.tens, *language.hundred, *language.joined_by,
+        *language.point, *language.minus, *language.plus,
+    )  # fmt: skip
+    return frozenset(word for phrase in phrases for word in phrase.split())
+
+
 def _whole(words: Sequence[str], language: Language) -> tuple[int, int] | None:
     """A whole number and its twin (0 where it has none), None where the words say none."""
     if all(word in language.digits for word in words) and len(words) <= MOST_DIGITS:

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from kb.errors import BadInput
-from kb.speech.automaton import Automaton, automaton_of
+from kb.speech.automaton import Automaton, automaton_of, tree_of
 from kb.speech.language import ENGLISH, Language, language_of
 
 ACOUSTIC, WORDS = "acoustic", "words.toml"
@@ -84,33 +84,17 @@ def choose(sound: bytes, candidates: Mapping[tuple[str, ...], float], warp: floa
     be said by any of its words, whichever the sentence has.
     """
     most = max(candidates.values())
-    alike = _alike(ENGLISH)
-    # A tree of words, so that what begins alike is compared with the sound once; the weights stand at its ends.
-    states: dict[tuple[str, ...], int] = {(): 0}
-    steps: list[tuple[int, int, float, str]] = []
-    for words in candidates:
-        for length in range(1, len(words) + 1):
-            if words[:length] not in states:
-                states[words[:length]] = len(states)
-                source, target = states[words[: length - 1]], states[words[:length]]
-                word = words[length - 1]
-                steps += [(source, target, 1.0, one) for one in alike.get(word, (word,))]
-    end = len(states)
+    tree, states = tree_of(candidates, ENGLISH)
+    end = tree.states
+    # The weights stand at the ends of the tree.
     ends = [
         (states[words], end, math.exp(max(weight - most, _LEAST))) for words, weight in candidates.items()
     ]
+    steps = [(source, target, 1.0, word) for source, target, word in tree.arcs]
     decoder = _decoder("", warp, few=True)
     decoder.add_fsg("few", decoder.create_fsg("few", 0, end, [*steps, *ends]))
     decoder.activate_search("few")
     return _decoded(decoder, sound, 0.0)
-
-
-def _alike(language: Language) -> dict[str, tuple[str, ...]]:
-    """For each word of a digit all words of that digit."""
-    return {
-        word: tuple(one for one, same in language.digits.items() if same == digit)
-        for word, digit in language.digits.items()
-    }
 
 
 def get_ready(grammar: str, folder: str, chooses: bool) -> bool:

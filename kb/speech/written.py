@@ -6,13 +6,14 @@ The words of the grammar stay what counts: each way of writing is a way of one o
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
 from kb.speech.automaton import Automaton
 from kb.speech.language import Language
+from kb.speech.numbers import number_of, words_of_numbers
 
 Cut = Callable[[str], tuple[int, ...]]
 # What has to stand behind a figure that was begun.
@@ -67,7 +68,7 @@ class Writing:
     """The ways to write the sentences of one grammar."""
 
     def __init__(self, automaton: Automaton, language: Language, cut: Cut) -> None:
-        self._cut, self._language = lru_cache(maxsize=4096)(cut), language
+        self._cut, self._language = cut, language
         self._final = automaton.final
         self._arcs: dict[int, list[tuple[str, int]]] = {}
         for source, target, word in automaton.arcs:
@@ -176,3 +177,38 @@ class Writing:
         if first:
             ways.append(_Way(cut(f" {word.capitalize()}")))
         return tuple(dict.fromkeys(ways))
+
+
+def ways_to_write(words: Sequence[str], language: Language) -> tuple[str, str]:
+    """A sentence with its numbers in figures, and all in words with a capital, each behind a blank."""
+    letters = {
+        said: letter.upper() for letter, said in language.letters.items() if said not in language.digits
+    }
+    numbers = words_of_numbers(language)
+    figures: list[str] = []
+    at = 0
+    while at < len(words):
+        end = at + 1
+        text = words[at]
+        if text in numbers:
+            end = _end_of_number(words, at, language)
+            found = number_of(words[at:end], language)
+            text = found.text if found else text
+            text = f"0{text}" if text.startswith(".") else text
+            if len(figures) == 1 and len(figures[0]) < 3 and figures[0].isupper() and len(text) < 3:
+                # A designator is written as one: "tee pee one" is TP1.
+                text = figures.pop() + text
+        elif text in letters and not (at and text in language.units and words[at - 1] in numbers):
+            while end < len(words) and words[end] in letters:
+                end += 1
+            text = "".join(letters[word] for word in words[at:end])
+        figures.append(text)
+        at = end
+    in_words = " ".join(letters.get(word, word) for word in words)
+    return " " + " ".join(figures), " " + in_words[:1].upper() + in_words[1:]
+
+
+def _end_of_number(words: Sequence[str], start: int, language: Language) -> int:
+    """Behind the longest number that begins here, or behind its first word where none does."""
+    ends = range(len(words), start, -1)
+    return next((end for end in ends if number_of(words[start:end], language)), start + 1)

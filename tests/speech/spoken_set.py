@@ -12,7 +12,7 @@ from kb.speech.choice import decided
 from kb.speech.dialogue import Answer, Entry, answer
 from kb.speech.grammar import grammar_of
 from kb.speech.language import ENGLISH
-from kb.speech.listener import propose
+from kb.speech.listener import propose, weigh
 from kb.speech.meaning import Heard
 from kb.speech.pages import Page, distinct, point_place, rail_place
 from kb.speech.recogniser import choose, recognise
@@ -51,7 +51,9 @@ def hear(sound: bytes, page: Page, waiting: Entry | None = None) -> tuple[Heard 
     grammar = grammar_of(page, ENGLISH, answering=waiting is not None)
     found = recognise(speech.samples, grammar, "")
     proposals = propose(speech.softened, grammar)
-    return decided(found, proposals, page, ENGLISH, partial(choose, speech.samples))
+    return decided(
+        found, proposals, page, ENGLISH, partial(weigh, speech.softened), partial(choose, speech.samples)
+    )
 
 
 def is_right(reading: SpokenReading, heard: Heard | None) -> bool:

@@ -12,7 +12,7 @@ from kb.errors import BadInput
 from kb.facts.pin_lines import parse_pin_line
 from kb.facts.reading_lines import parse_reading_line
 from kb.speech import recogniser
-from kb.speech.automaton import automaton_of
+from kb.speech.automaton import automaton_of, tree_of
 from kb.speech.choice import likeliest
 from kb.speech.dialogue import Answer, Entry, answer, doubts, entry_of
 from kb.speech.grammar import grammar_of, words_in
@@ -138,6 +138,15 @@ def test_an_automaton_accepts_what_its_grammar_says_and_nothing_else() -> None:
     for sentence in ("", "a", "a c", "a b b b", "d c", "b", "a b c c"):
         assert not made.accepts(sentence.split()), sentence
     assert made.states == 5  # counted by hand
+
+
+def test_a_tree_of_sentences_takes_any_word_of_a_digit_and_knows_where_each_ends() -> None:
+    sentences = [("two", "zero"), ("two", "zero", "volts"), ("two", "one")]
+    made, states = tree_of(sentences, ENGLISH)
+    assert all(made.accepts(one.split()) for one in ("two oh", "two zero volts", "two one"))
+    assert not any(made.accepts(one.split()) for one in ("two", "two oh one"))
+    assert made.state_after(["two", "oh"]) == states["two", "zero"]
+    assert made.state_after(["nine"]) is None
 
 
 def test_a_value_counts_after_its_yes_only() -> None:

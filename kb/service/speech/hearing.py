@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -121,7 +121,13 @@ def _heard(
     def choose(candidates: Mapping[tuple[str, ...], float], warp: float) -> Recognised:
         return _RECOGNISERS.run(recogniser.choose, speech.samples, candidates, warp)
 
-    return decided(found, proposing.result(), page, language, choose)
+    def weigh(sentences: Sequence[tuple[str, ...]]) -> Sequence[float]:
+        try:
+            return _LISTENERS.run(listener.weigh, speech.softened, sentences)
+        except (BadInput, TooSoon, StoreTrouble):
+            return [0.0] * len(sentences)
+
+    return decided(found, proposing.result(), page, language, weigh, choose)
 
 
 def _proposed(sound: bytes, grammar: str) -> tuple[Proposal, ...]:
