@@ -127,7 +127,8 @@ class _Network:
         import onnxruntime
 
         options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = options.inter_op_num_threads = 1
+        options.intra_op_num_threads, options.inter_op_num_threads = 2, 1
+        options.add_session_config_entry("session.intra_op.allow_spinning", "0")
         options.log_severity_level = 3
         self.pieces: Pieces = pieces_of(folder / _PIECES)
         self._encoder, self._decoder = (
@@ -146,7 +147,7 @@ class _Network:
         beam = [_Beginning((START,), 0.0, frozenset({_Place(At(0))}))]
         found: list[Proposal] = []
         while beam and len(beam[0].written) <= _MOST_PIECES:
-            likely = steps.next(np.array([[one.written[-1]] for one in beam], np.int64))[:, -1]
+            likely = steps.next([one.written[-1] for one in beam])
             reached = self._reached(beam, writing)
             ranked = sorted(
                 ((beam[row].fit + float(likely[row, piece]), row, piece) for row, piece in reached),
@@ -172,13 +173,20 @@ class _Network:
         cut = [(START, *self.cut(text)) for text in texts]
         longest = max(map(len, cut))
         rows = np.array([[*one, *[END] * (longest - len(one))] for one in cut], np.int64)
-        steps = _Steps(self, self._heard(samples))
-        scores = steps.next(rows)
-        return [
-            float(scores[row, np.arange(len(one) - 1), list(one[1:])].sum())
-            + float(np.logaddexp(scores[row, len(one) - 1, END], scores[row, len(one) - 1, self._dot]))
-            for row, one in enumerate(cut)
-        ]
+        scores = _Steps(self, self._heard(samples)).scores(rows)
+        scores -= scores.max(axis=-1, keepdims=True)
+        behind = np.roll(rows, -1, axis=1)[..., None]
+        pieces = np.take_along_axis(scores, behind, axis=-1)[..., 0]
+        marks = np.logaddexp(scores[..., END], scores[..., self._dot])
+        # In place: these are some ten million numbers.
+        all_ = np.log(np.exp(scores, out=scores).sum(axis=-1))
+        found = []
+        for one, length in enumerate(map(len, cut)):
+            inside, last = slice(0, length - 1), length - 1
+            found.append(
+                float((pieces[one, inside] - all_[one, inside]).sum() + marks[one, last] - all_[one, last])
+            )
+        return found
 
     def _heard(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
         """What the encoder makes of a sound; of the last one it is kept, since the same sound is weighed next."""
@@ -229,8 +237,15 @@ class _Steps:
         }
         self._computed: dict[str, NDArray[np.float32]] = {}
 
-    def next(self, pieces: NDArray[np.int64]) -> NDArray[np.float32]:
-        """The natural logarithm of how likely each piece is behind each of `pieces`, a row a beginning."""
+    def next(self, last: Sequence[int]) -> NDArray[np.float32]:
+        """The natural logarithm of how likely each piece is behind the last ones, a row a beginning."""
+        scores = self.scores(np.array(last, np.int64)[:, None])[:, -1]
+        scores = scores - scores.max(axis=1, keepdims=True)
+        likely: NDArray[np.float32] = scores - np.log(np.exp(scores).sum(axis=1, keepdims=True))
+        return likely
+
+    def scores(self, pieces: NDArray[np.int64]) -> NDArray[np.float32]:
+        """How well each piece fits behind each of `pieces`, a row a beginning: logits."""
         rows = len(pieces)
         heard = np.repeat(self._heard, rows, axis=0)
         self._computed = self._network.decode(
@@ -242,10 +257,7 @@ class _Steps:
                 **self._kept,
             }
         )
-        scores = self._computed["logits"]
-        scores = scores - scores.max(axis=-1, keepdims=True)
-        likely: NDArray[np.float32] = scores - np.log(np.exp(scores).sum(axis=-1, keepdims=True))
-        return likely
+        return self._computed["logits"]
 
     def keep(self, rows: Sequence[int]) -> None:
         """Goes on with these rows, each of which may be there more than once."""

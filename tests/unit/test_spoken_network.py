@@ -279,6 +279,25 @@ def test_what_the_network_finds_likely_weighs_where_the_sound_is_compared_again(
     assert all(chosen[said] > weight for words, weight in chosen.items() if words != said)
 
 
+def test_where_both_heard_the_same_and_nothing_speaks_against_it_it_is_taken() -> None:
+    def unasked(*_asked: object) -> list[float]:
+        raise AssertionError
+
+    def chosen(found: Mapping[tuple[str, ...], float], warp: float) -> Recognised:
+        raise NotImplementedError(warp)
+
+    both = [heard_by_one("twelve point oh"), heard_by_one("nine", -900.0)]
+    wrote = [proposed("twelve point zero", -1.0), proposed("nine", -2.0)]
+    heard, words = decided(both, wrote, STEP, ENGLISH, unasked, chosen)
+    assert words == ("twelve", "point", "zero")
+    assert heard is not None
+    # Fifty volts are doubtful on a rail of twelve, so these are compared with others.
+    with pytest.raises(AssertionError):
+        decided(
+            [heard_by_one("fifty volts")] * 2, [proposed("fifty volts", -1.0)], STEP, ENGLISH, unasked, chosen
+        )
+
+
 def test_what_neither_can_mean_is_no_candidate_of_the_network() -> None:
     assert candidates([], [], STEP, ENGLISH) == []
     assert candidates([], [proposed("running", -1.0)], STEP, ENGLISH) == []
