@@ -31,7 +31,9 @@ _FIT_OF_ODD_DIGITS = -87.0
 _FIT_OF_STANDING = 37.0
 _BELOW_PROPOSALS = 2.0
 """What only the recogniser heard counts so much less than the network's last proposal, by the network's measure."""
-_MOST_CANDIDATES = 20
+_BELOW_WHOLE_SENTENCES = 6.0
+"""What was put together comes behind what was heard whole, by the same measure; it decides what is weighed at all."""
+_MOST_CANDIDATES = 14
 _MOST_OF_A_PART = 10
 _MOST_RECOMBINED = 150
 _SWAPPED = ("V", "ohm")
@@ -174,7 +176,7 @@ def _recombined(
     made: dict[tuple[str, ...], float] = {}
     for chosen in product(*top):
         words = tuple(word for part, _ in chosen for word in part)
-        fit = min(fit for _, fit in chosen) - _BELOW_PROPOSALS
+        fit = min(fit for _, fit in chosen) - _BELOW_WHOLE_SENTENCES
         made[words] = max(made.get(words, float("-inf")), fit)
     return dict(sorted(made.items(), key=lambda one: -one[1])[:_MOST_RECOMBINED])
 
