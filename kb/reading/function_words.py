@@ -535,3 +535,38 @@ REACHES = _words(
     va
     """
 )
+
+# English: before a noun with its own verb.
+DETERMINERS = _words("the a an my his her our your their its this that one both each")
+
+# English: between a noun and what is said of it.
+BEFORE_PREDICATE = _words(
+    """
+    is was are were be been has have had does do did will would can could went goes going gone keeps kept
+    seems now then just still also again completely totally suddenly sometimes always often only ever all
+    not
+    """
+)
+
+# English: behind a noun, before the place.
+PREPOSITIONS = _words("in on at with of from to for by under behind inside")
+
+# English: what may be denied somewhere else than in the device.
+FAULT_NOUNS = _words("fault faults problem problems trouble defect defects reason")
+
+# English: none of its volts.
+NO_VOLTS = _words("zero nil zilch nought naught")
+
+# English: ends like a verb of moving before "to", and is none.
+NO_MOVES = _words("connected compared adjusted trimmed set attached soldered wired switched shorted")
+
+# English: behind a second value, what was different.
+CONDITIONS = _words(
+    """
+    on off with without at under when once while as before after now loaded unloaded cold hot warm idle in
+    if
+    """
+)
+
+# Behind ohms at a capacitor: those of a short or a leak.
+OF_A_SHORT = _words("short shorted shorts ground gnd earth leaky leakage kurzschluss kurz masse")

@@ -15,49 +15,9 @@ from kb.reading.value_ends import GIVEN_WAY, Found
 
 _TO_REACH, _SECOND_REACH = 8, 9  # tokens from a value to the next one of its supply
 _HIGHEST = 1.3  # of its volts, above which a number is none of a supply's
-_NONE = frozenset(["zero", "nil", "zilch", "nought", "naught"])
 _ENDS_OF_VERBS = ("s", "ing", "ed")  # English: "slides to", "sliding to", "down to"
 _WAYS = frozenset(("down", "up", "away", "off", "over", "then", "it", "just", "only"))
-_NO_MOVES = frozenset(
-    [
-        "connected",
-        "compared",
-        "adjusted",
-        "trimmed",
-        "set",
-        "attached",
-        "soldered",
-        "wired",
-        "switched",
-        "shorted",
-    ]
-)
 _AND = frozenset(("and", "but", "then", ",", ";", "/"))
-_CONDITIONS = frozenset(
-    [
-        "on",
-        "off",
-        "with",
-        "without",
-        "at",
-        "under",
-        "when",
-        "once",
-        "while",
-        "as",
-        "before",
-        "after",
-        "now",
-        "loaded",
-        "unloaded",
-        "cold",
-        "hot",
-        "warm",
-        "idle",
-        "in",
-        "if",
-    ]
-)
 _NOT_COUNTED = frozenset(("ohm", "ohms", "amps", "amp", "times", "mins", "hours", "days", "%"))
 
 
@@ -139,7 +99,7 @@ def _is_moved_to(tokens: Sequence[Token], one: Found, at: int) -> bool:
         return one.tokens[0] > 0 and tokens[one.tokens[0] - 1].folded == "from"
     gap = tokens[start : at - 1]
     words = {token.folded for token in gap}
-    if words & (_NO_MOVES | function_words.NOW | function_words.AGAIN | function_words.SHOULD):
+    if words & (function_words.NO_MOVES | function_words.NOW | function_words.AGAIN | function_words.SHOULD):
         return False
     joined = max((number for number, token in enumerate(gap) if token.folded in _AND), default=-1)
     # Nothing but a verb behind the "and": in "5.0, ps-on pulls to 0" another line is spoken of.
@@ -172,7 +132,7 @@ def _is_under_condition(tokens: Sequence[Token], one: Found, at: int) -> bool:
     if tokens[at - 1].folded not in _AND and tokens[at].clause == tokens[at - 1].clause:
         return False
     behind = tokens[at + 1] if at + 1 < len(tokens) else None
-    if behind is None or behind.clause != tokens[at].clause or behind.folded not in _CONDITIONS:
+    if behind is None or behind.clause != tokens[at].clause or behind.folded not in function_words.CONDITIONS:
         return False
     return not any(token.folded in function_words.SHOULD for token in tokens[one.last : at])
 
@@ -187,7 +147,12 @@ def _nothing_there(
         at = subject.last + 1
         while at < len(tokens) and (tokens[at].folded in function_words.IS_RAIL or tokens[at].kind == SIGN):
             at += 1
-        if not subject.rail or id(subject) in read or at >= len(tokens) or tokens[at].folded not in _NONE:
+        if (
+            not subject.rail
+            or id(subject) in read
+            or at >= len(tokens)
+            or tokens[at].folded not in function_words.NO_VOLTS
+        ):
             continue
         if tokens[at].sentence == tokens[subject.last].sentence and _ends(tokens, at):
             supply = "standby" if subject.role == "standby" else None

@@ -9,6 +9,7 @@ from kb.facts.designators import designator_letters
 from kb.facts.parts import PART_CLASSES
 from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit
+from kb.reading.patterns import DEVICES
 from kb.reading.sections import class_of_designator
 from kb.reading.subjects import Subject
 from kb.reading.tokens import DESIGNATOR, QUANTITY, SIGN, WORD, Token
@@ -116,7 +117,7 @@ def device_phrases(hits: Sequence[Hit]) -> dict[int, frozenset[int]]:
     return {
         hit.first: frozenset(hit.places)
         for hit in hits
-        if hit.table == CONCEPT and hit.value in _DEVICES and len(hit.places) > 1
+        if hit.table == CONCEPT and hit.value in DEVICES and len(hit.places) > 1
     }
 
 
@@ -124,9 +125,6 @@ def inside_device(hit: Hit, devices: dict[int, frozenset[int]]) -> bool:
     """Whether a word for a part is only a piece of the name of a device."""
     own = frozenset(hit.places)
     return any(own < devices[first] for first in range(hit.first - 2, hit.first + 1) if first in devices)
-
-
-_DEVICES = frozenset(("device", "motor_device", "warmer", "lamp_device", "washer"))
 
 
 def _is_indicator(hit: Hit, tokens: Sequence[Token]) -> bool:

@@ -30,7 +30,7 @@ _HOLD_NOTS = frozenset(("missing", "repeatedly", "anything", "no_effect", "unloa
 # Concepts that are read inside longer phrases as well ("not present" holds a "not").
 _SHORT_TOO = frozenset(("no", "nothing", "off", "light", "red", "standby"))
 # Names of devices, of which a word may be a part: "food processor".
-_DEVICES = frozenset(("device", "motor_device", "warmer", "lamp_device", "washer"))
+DEVICES = frozenset(("device", "motor_device", "warmer", "lamp_device", "washer"))
 _CODE_WORDS = frozenset(
     ("error", "err", "code", "errore", "erreur", "codice", "codigo", "foutcode", "fehlercode")
 )
@@ -243,7 +243,7 @@ class Places:
         }
         longer = _longer_phrases(hits)
         devices = {
-            place: [hit for hit in found if hit.table == CONCEPT and hit.value in _DEVICES]
+            place: [hit for hit in found if hit.table == CONCEPT and hit.value in DEVICES]
             for place, found in longer.items()
         }
         only_french = _french_only(tokens)
@@ -287,11 +287,16 @@ class Places:
             if role in RAIL_ELEMENTS:
                 spans[RAIL_ELEMENTS[role]].add((at,))
         self.spans = {name: sorted(found) for name, found in spans.items()}
+        self._of: dict[tuple[str, ...], frozenset[int]] = {}
         self._starts = {name: [span[0] for span in found] for name, found in self.spans.items()}
 
-    def of(self, *names: str) -> set[int]:
-        """All tokens of the spans of these elements."""
-        return {place for name in names for span in self.spans.get(name, ()) for place in span}
+    def of(self, *names: str) -> frozenset[int]:
+        """All tokens of the spans of these elements; put together once, since each match asks."""
+        if names not in self._of:
+            self._of[names] = frozenset(
+                place for name in names for span in self.spans.get(name, ()) for place in span
+            )
+        return self._of[names]
 
     def near(self, name: str, at: int, reach: int) -> list[tuple[int, ...]]:
         """Spans of an element that begin within `reach` tokens of token `at`, in its clause."""

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from kb.reading import function_words
 from kb.reading.denials import OF_HISTORY
 from kb.reading.framed import FOUND_BY_LOOKING
 from kb.reading.lexicon import every_common_word
-from kb.reading.patterns import Match, Places
+from kb.reading.patterns import DEVICES, Match, Places
 from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, WORD, Token
 
 # What somebody looks, listens or smells for and does not find. That a device does not restart by itself or hiccup is
@@ -30,75 +31,8 @@ _LOOKED_FOR = (
 _OF_THE_WHOLE = frozenset(
     ("dead", "does not work", "does not turn off", "starts then shuts down", "restarts by itself")
 )
-_DEVICES = ("device", "motor_device", "warmer", "lamp_device", "washer", "screen_device")
-_DETERMINERS = frozenset(
-    [
-        "the",
-        "a",
-        "an",
-        "my",
-        "his",
-        "her",
-        "our",
-        "your",
-        "their",
-        "its",
-        "this",
-        "that",
-        "one",
-        "both",
-        "each",
-    ]
-)
-_PASSED_OVER = frozenset(
-    [
-        "is",
-        "was",
-        "are",
-        "were",
-        "be",
-        "been",
-        "has",
-        "have",
-        "had",
-        "does",
-        "do",
-        "did",
-        "will",
-        "would",
-        "can",
-        "could",
-        "went",
-        "goes",
-        "going",
-        "gone",
-        "keeps",
-        "kept",
-        "seems",
-        "now",
-        "then",
-        "just",
-        "still",
-        "also",
-        "again",
-        "completely",
-        "totally",
-        "suddenly",
-        "sometimes",
-        "always",
-        "often",
-        "only",
-        "ever",
-        "all",
-        "not",
-    ]
-)
-_PREPOSITIONS = frozenset(
-    ["in", "on", "at", "with", "of", "from", "to", "for", "by", "under", "behind", "inside"]
-)
-_FAULTS = frozenset(["fault", "faults", "problem", "problems", "trouble", "defect", "defects", "reason"])
+_NAMED_DEVICES = (*sorted(DEVICES), "screen_device")
 _WITH = frozenset(("with", "without", "while", "when"))
-_SENSED = ("sensor", "temperature", "heater", "fan", "warmer", "washer")
 
 
 def is_said_of_another(match: Match, tokens: Sequence[Token], places: Places, english: bool) -> bool:
@@ -125,17 +59,19 @@ def _has_an_own_subject(match: Match, tokens: Sequence[Token], places: Places) -
         return False
     clause = tokens[match.first].clause
     at = match.first - 1
-    while at >= 0 and tokens[at].clause == clause and tokens[at].folded in _PASSED_OVER:
+    while at >= 0 and tokens[at].clause == clause and tokens[at].folded in function_words.BEFORE_PREDICATE:
         at -= 1
     if at < 0 or tokens[at].clause != clause:
         return False
     if tokens[at].kind in (NUMBER, QUANTITY, DESIGNATOR):
         return tokens[at].kind != QUANTITY or tokens[at].unit not in ("s", "min", "times")
-    if tokens[at].kind != WORD or at in places.of("motor", *_DEVICES):
+    if tokens[at].kind != WORD or at in places.of("motor", *_NAMED_DEVICES):
         return False
-    if not any(place < at and tokens[place].clause != clause for place in places.of(*_DEVICES)):
+    # Clauses come in order, so the first device is in another one if any before this word is.
+    device = min(places.of(*_NAMED_DEVICES), default=at)
+    if device >= at or tokens[device].clause == clause:
         return False
-    named = at > 0 and tokens[at - 1].folded in _DETERMINERS
+    named = at > 0 and tokens[at - 1].folded in function_words.DETERMINERS
     strange = tokens[at].folded not in every_common_word()
     return named or (strange and at == match.first - 1)
 
@@ -145,8 +81,8 @@ def _denies_another_noun(match: Match, tokens: Sequence[Token]) -> bool:
     return any(
         no + 2 < len(tokens)
         and no + 1 not in match.places
-        and tokens[no + 1].folded in _FAULTS
-        and tokens[no + 2].folded in _PREPOSITIONS
+        and tokens[no + 1].folded in function_words.FAULT_NOUNS
+        and tokens[no + 2].folded in function_words.PREPOSITIONS
         for no in match.nots
     )
 
@@ -155,7 +91,7 @@ def _is_a_condition(match: Match, tokens: Sequence[Token]) -> bool:
     """ "pulls 2 A with the display off": how it was measured."""
     at = match.first - 1
     if at < 1 or tokens[at].folded not in ("the", "its") or tokens[at - 1].folded not in _WITH:
-        return tokens[match.first].folded == "without" and tokens[match.first + 1].folded == "the"
+        return [token.folded for token in tokens[match.first : match.first + 2]] == ["without", "the"]
     return tokens[match.last].folded in ("off", "on", "out", "open", "closed", "unplugged", "disconnected")
 
 

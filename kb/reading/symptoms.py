@@ -86,7 +86,9 @@ _GOES_OFF_ALONE = ("sound", "channel", "remote", "communication", "button")
 _SUBJECT_REACH = 4
 
 
-def _has_other_subject(match: Match, tokens: Sequence[Token], others: set[int], whole: set[int]) -> bool:
+def _has_other_subject(
+    match: Match, tokens: Sequence[Token], others: frozenset[int], whole: frozenset[int]
+) -> bool:
     """Whether "does nothing" or "stays on" is said of a thing of its own: the remote, a channel, a lamp."""
     if match.name not in _OF_THE_WHOLE:
         return False

@@ -157,21 +157,6 @@ def goes_on_with(tokens: Sequence[Token], at: int, quantity: str | None) -> bool
 
 
 _MOST_ESR_OHM = 100.0
-_OF_A_SHORT = frozenset(
-    (
-        "short",
-        "shorted",
-        "shorts",
-        "ground",
-        "gnd",
-        "earth",
-        "leaky",
-        "leakage",
-        "kurzschluss",
-        "kurz",
-        "masse",
-    )
-)
 
 
 def is_series_resistance(tokens: Sequence[Token], subject: Subject, at: int, value: float | None) -> bool:
@@ -182,7 +167,7 @@ def is_series_resistance(tokens: Sequence[Token], subject: Subject, at: int, val
     if value is None or not 0 < value <= _MOST_ESR_OHM:
         return False
     return not any(
-        tokens[place].folded in _OF_A_SHORT and tokens[place].sentence == tokens[at].sentence
+        tokens[place].folded in function_words.OF_A_SHORT and tokens[place].sentence == tokens[at].sentence
         for place in range(subject.last + 1, min(len(tokens), at + 6))
     )
 
