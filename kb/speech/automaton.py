@@ -27,15 +27,11 @@ class Automaton:
 
     def accepts(self, words: Sequence[str]) -> bool:
         """Whether the words are a sentence of the grammar."""
-        return self.state_after(words) in self.final
-
-    def state_after(self, words: Sequence[str]) -> int | None:
-        """Where the words lead, None where no sentence begins like that."""
         steps = {(source, word): target for source, target, word in self.arcs}
         state: int | None = 0
         for word in words:
             state = steps.get((state, word)) if state is not None else None
-        return state
+        return state in self.final
 
 
 def tree_of(

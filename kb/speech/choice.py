@@ -30,9 +30,10 @@ _FIT_OF_A_WORD = 4.0
 _FIT_OF_ODD_DIGITS = -87.0
 _FIT_OF_STANDING = 37.0
 _BELOW_PROPOSALS = 2.0
-"""What only the recogniser heard counts so much less than the network's last proposal, by the network's measure."""
+"""What only the recogniser heard, or a part that was changed, comes so far behind, by the network's measure; it decides
+which candidates are weighed at all."""
 _BELOW_WHOLE_SENTENCES = 6.0
-"""What was put together comes behind what was heard whole, by the same measure; it decides what is weighed at all."""
+"""The same for what was put together, which is much more often wrong."""
 _MOST_CANDIDATES = 14
 _MOST_OF_A_PART = 10
 _MOST_RECOMBINED = 150
@@ -127,8 +128,12 @@ def _proposed(proposals: Sequence[Proposal], page: Page, language: Language) -> 
         for sentence in proposal.sentences:
             words = _one_word_a_digit(sentence, language)
             if meaning_of(words, page, language) is not None:
-                fits[words] = max(fits.get(words, float("-inf")), proposal.fit)
+                _keep_best(fits, words, proposal.fit)
     return fits
+
+
+def _keep_best(best: dict[tuple[str, ...], float], words: tuple[str, ...], fit: float) -> None:
+    best[words] = max(best.get(words, fit), fit)
 
 
 def beside_the_sound(words: tuple[str, ...], page: Page, language: Language) -> float:
@@ -161,15 +166,13 @@ def _recombined(
         if parts is None:
             continue
         for known, part in zip(best, parts, strict=True):
-            known[part] = max(known.get(part, float("-inf")), fit)
+            _keep_best(known, part, fit)
         _, numbers, units, _ = best
         if _is_long(parts.number, language):
             # The first sound of a unit is easily taken for one more digit.
-            numbers[parts.number[:-1]] = max(
-                numbers.get(parts.number[:-1], float("-inf")), fit - _BELOW_PROPOSALS
-            )
+            _keep_best(numbers, parts.number[:-1], fit - _BELOW_PROPOSALS)
         for unit in _other_units(parts.unit, language):
-            units[unit] = max(units.get(unit, float("-inf")), fit - _BELOW_PROPOSALS)
+            _keep_best(units, unit, fit - _BELOW_PROPOSALS)
     if not best[1]:
         return {}
     top = [sorted(known.items(), key=lambda one: -one[1])[:_MOST_OF_A_PART] for known in best]
@@ -177,7 +180,7 @@ def _recombined(
     for chosen in product(*top):
         words = tuple(word for part, _ in chosen for word in part)
         fit = min(fit for _, fit in chosen) - _BELOW_WHOLE_SENTENCES
-        made[words] = max(made.get(words, float("-inf")), fit)
+        _keep_best(made, words, fit)
     return dict(sorted(made.items(), key=lambda one: -one[1])[:_MOST_RECOMBINED])
 
 

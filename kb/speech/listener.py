@@ -138,7 +138,6 @@ class _Network:
         self.inputs = {one.name: one.shape for one in self._decoder.get_inputs()}
         self.outputs = [one.name for one in self._decoder.get_outputs()]
         self.cut = lru_cache(maxsize=4096)(self.pieces.cut)
-        self._last: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None
         (self._comma,), (self._dot,) = self.pieces.cut(","), self.pieces.cut(".")
 
     def search(self, samples: NDArray[np.float32], writing: Writing) -> tuple[Proposal, ...]:
@@ -189,12 +188,9 @@ class _Network:
         return found
 
     def _heard(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
-        """What the encoder makes of a sound; of the last one it is kept, since the same sound is weighed next."""
-        if self._last is not None and np.array_equal(self._last[0], samples):
-            return self._last[1]
+        # Nothing of it is kept for the next call, which may weigh the same sound: a sound is kept nowhere.
         given = {"input_values": samples[None], "attention_mask": np.ones((1, len(samples)), np.int64)}
         heard: NDArray[np.float32] = self._encoder.run(None, given)[0]
-        self._last = (samples, heard)
         return heard
 
     def _reached(self, beam: Sequence[_Beginning], writing: Writing) -> dict[tuple[int, int], set[_Place]]:

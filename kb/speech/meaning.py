@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from kb.speech.language import SPOKEN_UNITS, Language
-from kb.speech.numbers import Number, number_of
+from kb.speech.numbers import Number, longest_number
 from kb.speech.pages import Page
 
 
@@ -70,12 +70,11 @@ class _Words:
 
     def number(self, language: Language) -> Number | None:
         """The longest number that stands here; goes on behind it."""
-        for end in range(len(self.words), self.at, -1):
-            found = number_of(self.words[self.at : end], language)
-            if found:
-                self.at = end
-                return found
-        return None
+        found = longest_number(self.words, self.at, language)
+        if found is None:
+            return None
+        number, self.at = found
+        return number
 
 
 def meaning_of(words: Sequence[str], page: Page, language: Language) -> Heard | None:

@@ -52,6 +52,15 @@ def number_of(words: Sequence[str], language: Language) -> Number | None:
     return Number(f"{sign}{told}{ending}", f"{sign}{twin}{ending}" if twin else "")
 
 
+def longest_number(words: Sequence[str], at: int, language: Language) -> tuple[Number, int] | None:
+    """The longest number whose first word is at place `at`, and the place behind it; None where none begins there."""
+    for end in range(len(words), at, -1):
+        found = number_of(words[at:end], language)
+        if found:
+            return found, end
+    return None
+
+
 def words_of_numbers(language: Language) -> frozenset[str]:
     """Every word that a number may be made of."""
     phrases = (

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from kb.speech.automaton import Automaton
 from kb.speech.language import Language
-from kb.speech.numbers import number_of, words_of_numbers
+from kb.speech.numbers import longest_number, words_of_numbers
 
 Cut = Callable[[str], tuple[int, ...]]
 # What has to stand behind a figure that was begun.
@@ -191,9 +191,9 @@ def ways_to_write(words: Sequence[str], language: Language) -> tuple[str, str]:
         end = at + 1
         text = words[at]
         if text in numbers:
-            end = _end_of_number(words, at, language)
-            found = number_of(words[at:end], language)
-            text = found.text if found else text
+            found = longest_number(words, at, language)
+            if found:
+                text, end = found[0].text, found[1]
             text = f"0{text}" if text.startswith(".") else text
             if len(figures) == 1 and len(figures[0]) < 3 and figures[0].isupper() and len(text) < 3:
                 # A designator is written as one: "tee pee one" is TP1.
@@ -206,9 +206,3 @@ def ways_to_write(words: Sequence[str], language: Language) -> tuple[str, str]:
         at = end
     in_words = " ".join(letters.get(word, word) for word in words)
     return " " + " ".join(figures), " " + in_words[:1].upper() + in_words[1:]
-
-
-def _end_of_number(words: Sequence[str], start: int, language: Language) -> int:
-    """Behind the longest number that begins here, or behind its first word where none does."""
-    ends = range(len(words), start, -1)
-    return next((end for end in ends if number_of(words[start:end], language)), start + 1)
