@@ -123,6 +123,17 @@ def condition_of(spec: RailSpec, reading: RailReading) -> str:
     return judged_condition(spec, reading, seen, voltage_window(spec), NOTHING_KNOWN)
 
 
+def left_window(spec: RailSpec, reading: RailReading) -> bool:
+    """Whether a recorded extreme of a voltage lies outside the window, whatever the steady value.
+
+    Raises:
+        BadInput: as `assess` does.
+    """
+    if reading.min is None and reading.max is None:
+        return False
+    return _leaves_window(_measured_on(spec, reading), voltage_window(spec))
+
+
 def _measured_on(spec: RailSpec, reading: RailReading) -> Measured:
     if reading.rail != spec.name:
         raise BadInput(

@@ -84,6 +84,8 @@ def _fitting(evidence: Evidence) -> list[ExcludeRule]:
             and fact.supply in rule.supply
             and fact.load in rule.load
             and fact.condition in rule.found
+            # A rail that left its window for a while speaks for no section.
+            and not fact.left_window
             for fact in evidence.rails
         )
     ]

@@ -12,6 +12,7 @@ from kb.bench.rails import (
     assess,
     condition_of,
     gauge,
+    left_window,
     rail_verdict,
     typical,
 )
@@ -40,6 +41,19 @@ def test_a_reading_on_the_bound_is_in_tolerance_and_just_beyond_is_not() -> None
     assert condition(rail, read(4.75)) == condition(rail, read(5.25)) == "in tolerance"
     assert condition(rail, read(4.7499)) == "low"
     assert condition(rail, read(5.2501)) == "high"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "left"),
+    [(4.1, None, True), (4.75, None, False), (4.7499, None, True), (None, 5.3, True), (4.8, 5.2, False),
+     (None, None, False)],
+)  # fmt: skip
+def test_an_extreme_outside_the_window_is_known_beside_a_steady_value_inside(
+    low: float | None, high: float | None, left: bool
+) -> None:
+    rail = spec(5.0, 5)
+    assert left_window(rail, read(4.9, low, high)) is left
+    assert condition(rail, read(4.9, low, high, load="test load")) == "in tolerance"
 
 
 def test_binary_noise_does_not_move_a_reading_over_the_bound() -> None:

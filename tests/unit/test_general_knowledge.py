@@ -179,6 +179,13 @@ def test_a_rail_in_its_window_excludes_its_output_under_load_only() -> None:
     assert {"intermediate output", "main converter"} <= {one.section for one in loaded}
 
 
+def test_a_rail_that_left_its_window_for_a_while_excludes_nothing() -> None:
+    """5 V read as 4.9 V with a lowest of 4.1 V is in its window by its steady value, and its output is not in order."""
+    loaded = rail("standby", "standby", "in tolerance", "test load")
+    assert excluded(Evidence(rails=(replace(loaded, left_window=True),))) == ()
+    assert excluded(Evidence(rails=(loaded,))) != ()
+
+
 def test_nothing_is_excluded_on_a_board_that_fails_now_and_then() -> None:
     evidence = Evidence(symptoms=(("intermittent", True),), rails=(rail("bulk", "standby", "in tolerance"),))
     assert excluded(evidence) == ()

@@ -15,6 +15,7 @@ from kb.bench.rails import (
     assess,
     condition_of,
     gauge,
+    left_window,
 )
 from kb.errors import BadInput
 from kb.facts.designators import rail_key
@@ -163,11 +164,12 @@ def rail_facts(
         if rail is None:
             continue
         try:
-            condition = condition_of(spec_of(rail), _as_measured(rail, reading))
+            spec, measured = spec_of(rail), _as_measured(rail, reading)
+            condition, left = condition_of(spec, measured), left_window(spec, measured)
         except BadInput:  # as in `judge`
             continue
         share = reading.value / rail.nominal_v if reading.value is not None and rail.nominal_v else None
-        fact = RailFact(rail.role, reading.supply, reading.load, condition, share)
+        fact = RailFact(rail.role, reading.supply, reading.load, condition, share, left)
         found.setdefault(fact.key, fact)
     return tuple(found.values())
 
