@@ -33,8 +33,6 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 IDLE_S = 120.0
-_CALLS_OF_ONE = 200
-"""After so many calls a process is replaced, lest what decoders leave behind piles up."""
 _BETWEEN_LOOKS_S = 0.05
 _START_CPU_S = 2.0
 """What starting may take of the processor, where a process is looked at from outside."""
@@ -44,11 +42,15 @@ _POOLS: WeakSet[Pool] = WeakSet()
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What one call may take: processor time, time altogether, and memory with the program's own."""
+    """What one call may take: processor time, time altogether, and memory with the program's own.
+
+    After `calls` a process is replaced, lest what decoders leave behind piles up; the next call waits for a new one.
+    """
 
     cpu_s: float
     wall_s: float
     memory_bytes: int = 2_000_000_000
+    calls: int = 200
 
 
 class _Answers(pickle.Unpickler):
@@ -208,7 +210,7 @@ class Pool:
         keep = False
         try:
             answer = process.call(message, limits, progress)
-            keep = answer[0] in ("done", "refused", "system") and process.calls < _CALLS_OF_ONE
+            keep = answer[0] in ("done", "refused", "system") and process.calls < limits.calls
         except _Stopped:
             answer = ("memory",) if process.overfull else ("stopped",)
         finally:

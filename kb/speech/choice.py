@@ -29,15 +29,17 @@ _FIT_OF_THE_NETWORK = 13.5
 _FIT_OF_A_WORD = 4.0
 _FIT_OF_ODD_DIGITS = -87.0
 _FIT_OF_STANDING = 37.0
+_FIT_OF_NO_UNIT = -60.0
 _BELOW_PROPOSALS = 2.0
 """What only the recogniser heard, or a part that was changed, comes so far behind, by the network's measure; it decides
 which candidates are weighed at all."""
 _BELOW_WHOLE_SENTENCES = 6.0
 """The same for what was put together, which is much more often wrong."""
-_MOST_CANDIDATES = 14
+_MOST_CANDIDATES = 12
 _MOST_OF_A_PART = 10
 _MOST_RECOMBINED = 150
 _SWAPPED = ("V", "ohm")
+_SAID_WITH_UNIT = ("ohm", "esr_ohm", "ripple_v")
 _MOST_DIGITS = 4
 """Of a number in all: what a bench meter shows (common practice, no published source)."""
 
@@ -143,7 +145,15 @@ def beside_the_sound(words: tuple[str, ...], page: Page, language: Language) -> 
     if heard:
         weight += _FIT_OF_ODD_DIGITS * sum(map(_odd_digits, heard.values.values()))
         weight += _FIT_OF_STANDING * standings(page, heard)
+        weight += _FIT_OF_NO_UNIT * _lacks_unit(page, heard)
     return weight
+
+
+def _lacks_unit(page: Page, heard: Heard) -> bool:
+    """Whether a value has no unit that is said with one, since thousandths and thousands of it are as usual."""
+    quantity = heard.quantity or page.quantity
+    said_with_it = quantity in _SAID_WITH_UNIT or page.kind == "pins"
+    return said_with_it and any(value.number and not value.unit for value in heard.values.values())
 
 
 class _Parts(NamedTuple):

@@ -25,12 +25,17 @@ from kb.speech.language import ENGLISH
 from kb.speech.pieces import END, START, Pieces, pieces_of
 from kb.speech.written import At, Writing, ways_to_write
 
+Heard = NDArray[np.float32]
+"""A sound as the network's encoder hands it on: one row, some 41 vectors a second, 288 numbers each."""
 _ENCODER, _DECODER, _PIECES = "encoder_model.ort", "decoder_model_merged.ort", "tokenizer.bin"
-_WIDTH = 8
-"""How many beginnings are followed at once."""
+_PAST = "past_key_values"
+_WIDTH = 6
+"""How many beginnings are followed at once; no more were found right with 8, which take a quarter longer."""
 _MOST_PIECES = 48
+_BEHIND = 5.0
+"""A beginning that is so much less likely than the best of its length is given up."""
 _WORSE = 12.0
-"""A beginning that is so much less likely than the best whole sentence is given up."""
+"""The same for one that is less likely than the best whole sentence."""
 _MOST = 10
 """How many ways to write what was said are returned."""
 
@@ -41,6 +46,14 @@ class Proposal:
 
     sentences: tuple[tuple[str, ...], ...]
     fit: float
+
+
+@dataclass(frozen=True, slots=True)
+class Listened:
+    """The likeliest ways to write what a sound says, likeliest first, and what the network's encoder made of it."""
+
+    proposals: tuple[Proposal, ...]
+    heard: Heard
 
 
 def is_installed() -> bool:
@@ -58,26 +71,29 @@ def _files() -> Path | None:
     return None
 
 
-def propose(sound: bytes, grammar: str) -> tuple[Proposal, ...]:
-    """The likeliest ways to write what a sound says, likeliest first, none where the grammar allows nothing.
+def propose(sound: bytes, grammar: str) -> Listened:
+    """The likeliest ways to write what a sound says, none where the grammar allows nothing.
 
     `sound` is 16-bit samples, little-endian, 16,000 a second, with half a second of silence around the speech, as
-    the network is used to.
+    the network is used to. What the encoder made of it is handed back for `weigh`, so that nothing of a sound stays
+    here and nothing is computed twice.
     """
-    return _network().search(_samples(sound), _writing(grammar))
+    network = _network()
+    heard = network.hear(_samples(sound))
+    return Listened(network.search(heard, _writing(grammar)), heard)
 
 
-def weigh(sound: bytes, sentences: Sequence[tuple[str, ...]]) -> list[float]:
+def weigh(heard: Heard, sentences: Sequence[tuple[str, ...]]) -> list[float]:
     """How likely each of the sentences is, as the natural logarithm.
 
     Each is written in the same two ways (`written.ways_to_write`), so that they can be compared with each other: the
-    likeliest way of each that a beam comes across is likely for one and far from it for the next. `sound` is as in
-    `propose`.
+    likeliest way of each that a beam comes across is likely for one and far from it for the next. `heard` is what
+    `propose` made of the sound.
     """
     network = _network()
     ways = [ways_to_write(words, ENGLISH) for words in sentences]
     texts = list(dict.fromkeys(text for two in ways for text in two))
-    likely = dict(zip(texts, network.likely(_samples(sound), texts), strict=True))
+    likely = dict(zip(texts, network.likely(heard, texts), strict=True))
     return [max(likely[text] for text in two) for two in ways]
 
 
@@ -140,13 +156,19 @@ class _Network:
         self.cut = lru_cache(maxsize=4096)(self.pieces.cut)
         (self._comma,), (self._dot,) = self.pieces.cut(","), self.pieces.cut(".")
 
-    def search(self, samples: NDArray[np.float32], writing: Writing) -> tuple[Proposal, ...]:
+    def hear(self, samples: NDArray[np.float32]) -> Heard:
+        """What the encoder makes of a sound."""
+        given = {"input_values": samples[None], "attention_mask": np.ones((1, len(samples)), np.int64)}
+        heard: Heard = self._encoder.run(None, given)[0]
+        return heard
+
+    def search(self, heard: Heard, writing: Writing) -> tuple[Proposal, ...]:
         """The likeliest ways to write the sound within the grammar: a beam over its pieces."""
-        steps = _Steps(self, self._heard(samples))
-        beam = [_Beginning((START,), 0.0, frozenset({_Place(At(0))}))]
+        steps = _Steps(self, heard)
+        beam = [_Beginning((), 0.0, frozenset({_Place(At(0))}))]
+        likely = steps.behind_start
         found: list[Proposal] = []
-        while beam and len(beam[0].written) <= _MOST_PIECES:
-            likely = steps.next([one.written[-1] for one in beam])
+        while beam and len(beam[0].written) < _MOST_PIECES:
             reached = self._reached(beam, writing)
             ranked = sorted(
                 ((beam[row].fit + float(likely[row, piece]), row, piece) for row, piece in reached),
@@ -155,7 +177,7 @@ class _Network:
             least = max((one.fit for one in found), default=float("-inf")) - _WORSE
             kept: list[tuple[int, _Beginning]] = []
             for fit, row, piece in ranked:
-                if fit < least or len(kept) == _WIDTH:
+                if fit < max(least, ranked[0][0] - _BEHIND) or len(kept) == _WIDTH:
                     break
                 places = frozenset(reached[row, piece])
                 if piece == END:
@@ -164,34 +186,35 @@ class _Network:
                     kept.append((row, _Beginning((*beam[row].written, piece), fit, places)))
             beam = [one for _, one in kept]
             if kept:
-                steps.keep([row for row, _ in kept])
+                likely = steps.follow([row for row, _ in kept], [one.written[-1] for one in beam])
         return tuple(sorted(found, key=lambda one: -one.fit)[:_MOST])
 
-    def likely(self, samples: NDArray[np.float32], texts: Sequence[str]) -> list[float]:
-        """How likely each text is, with or without a full stop, all of them computed at once."""
-        cut = [(START, *self.cut(text)) for text in texts]
-        longest = max(map(len, cut))
-        rows = np.array([[*one, *[END] * (longest - len(one))] for one in cut], np.int64)
-        scores = _Steps(self, self._heard(samples)).scores(rows)
-        scores -= scores.max(axis=-1, keepdims=True)
-        behind = np.roll(rows, -1, axis=1)[..., None]
-        pieces = np.take_along_axis(scores, behind, axis=-1)[..., 0]
-        marks = np.logaddexp(scores[..., END], scores[..., self._dot])
-        # In place: these are some ten million numbers.
-        all_ = np.log(np.exp(scores, out=scores).sum(axis=-1))
-        found = []
-        for one, length in enumerate(map(len, cut)):
-            inside, last = slice(0, length - 1), length - 1
-            found.append(
-                float((pieces[one, inside] - all_[one, inside]).sum() + marks[one, last] - all_[one, last])
-            )
-        return found
-
-    def _heard(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
-        # Nothing of it is kept for the next call, which may weigh the same sound: a sound is kept nowhere.
-        given = {"input_values": samples[None], "attention_mask": np.ones((1, len(samples)), np.int64)}
-        heard: NDArray[np.float32] = self._encoder.run(None, given)[0]
-        return heard
+    def likely(self, heard: Heard, texts: Sequence[str]) -> list[float]:
+        """How likely each text is, with or without a full stop. What several begin with is computed once."""
+        cut = [self.cut(text) for text in texts]
+        begins: dict[tuple[int, ...], set[tuple[int, ...]]] = {}
+        for one in cut:
+            for length in range(len(one)):
+                begins.setdefault(one[:length], set()).add(one[: length + 1])
+        whole = set(cut)
+        fits: dict[tuple[int, ...], float] = {(): 0.0}
+        found: dict[tuple[int, ...], float] = {}
+        steps = _Steps(self, heard)
+        written: list[tuple[int, ...]] = [()]
+        likely = steps.behind_start
+        while written:
+            for row, one in enumerate(written):
+                if one in whole:
+                    ends = np.logaddexp(likely[row, END], likely[row, self._dot])
+                    found[one] = fits[one] + float(ends)
+            onward = [
+                (row, longer) for row, one in enumerate(written) for longer in sorted(begins.get(one, ()))
+            ]
+            fits = {longer: fits[longer[:-1]] + float(likely[row, longer[-1]]) for row, longer in onward}
+            written = [longer for _, longer in onward]
+            if written:
+                likely = steps.follow([row for row, _ in onward], [one[-1] for one in written])
+        return [found[one] for one in cut]
 
     def _reached(self, beam: Sequence[_Beginning], writing: Writing) -> dict[tuple[int, int], set[_Place]]:
         """For each beginning (by its row) and each piece that may follow: the places they lead to."""
@@ -216,54 +239,63 @@ class _Network:
                         lead(row, pieces[0], _Place(there, pieces[1:]))
         return reached
 
-    def decode(self, given: dict[str, Any]) -> dict[str, NDArray[np.float32]]:
-        """The decoder's outputs by name."""
-        return dict(zip(self.outputs, self._decoder.run(None, given), strict=True))
+    def decode(self, given: dict[str, Any], wanted: Sequence[str]) -> dict[str, NDArray[np.float32]]:
+        """The decoder's outputs that are wanted, by name."""
+        return dict(zip(wanted, self._decoder.run(list(wanted), given), strict=True))
 
 
 class _Steps:
     """The decoder, a piece at a time for several beginnings at once, with what it has computed for each."""
 
-    def __init__(self, network: _Network, heard: NDArray[np.float32]) -> None:
-        self._network, self._heard, self._first = network, heard, True
-        self._kept = {
+    def __init__(self, network: _Network, heard: Heard) -> None:
+        self._network = network
+        none = {
             name: np.zeros((1, shape[1], 0, shape[3]), np.float32)
             for name, shape in network.inputs.items()
-            if name.startswith("past_key_values")
+            if name.startswith(_PAST)
         }
-        self._computed: dict[str, NDArray[np.float32]] = {}
-
-    def next(self, last: Sequence[int]) -> NDArray[np.float32]:
-        """The natural logarithm of how likely each piece is behind the last ones, a row a beginning."""
-        scores = self.scores(np.array(last, np.int64)[:, None])[:, -1]
-        scores = scores - scores.max(axis=1, keepdims=True)
-        likely: NDArray[np.float32] = scores - np.log(np.exp(scores).sum(axis=1, keepdims=True))
-        return likely
-
-    def scores(self, pieces: NDArray[np.int64]) -> NDArray[np.float32]:
-        """How well each piece fits behind each of `pieces`, a row a beginning: logits."""
-        rows = len(pieces)
-        heard = np.repeat(self._heard, rows, axis=0)
-        self._computed = self._network.decode(
-            {
-                "encoder_attention_mask": np.ones(heard.shape[:2], np.int64),
-                "input_ids": pieces,
-                "encoder_hidden_states": heard,
-                "use_cache_branch": np.array([not self._first]),
-                **self._kept,
-            }
+        self._sound: dict[str, Any] = {
+            "encoder_attention_mask": np.ones(heard.shape[:2], np.int64),
+            "encoder_hidden_states": heard,
+        }
+        pieces = np.array([[START]], np.int64)
+        made = network.decode(
+            {**self._sound, **none, "input_ids": pieces, "use_cache_branch": np.array([False])},
+            network.outputs,
         )
-        return self._computed["logits"]
+        self._written: dict[str, NDArray[np.float32]] = {}
+        for name in none:
+            # What comes from the sound is computed with the first piece, and is the same for whatever follows: one row
+            # serves all.
+            kept = self._sound if "encoder" in name else self._written
+            kept[name] = made[_present(name)]
+        self.behind_start = _logarithms(made["logits"][:, -1])
 
-    def keep(self, rows: Sequence[int]) -> None:
-        """Goes on with these rows, each of which may be there more than once."""
-        for name, before in self._kept.items():
-            made = self._computed["present" + name.removeprefix("past_key_values")]
-            if "encoder" not in name:
-                self._kept[name] = made[list(rows)]
-                continue
-            # What comes from the sound is computed once, with the first piece, and is the same in every row.
-            heard = made if self._first else before
-            enough = len(heard) >= len(rows)
-            self._kept[name] = heard[: len(rows)] if enough else np.repeat(heard[:1], len(rows), axis=0)
-        self._first = False
+    def follow(self, rows: Sequence[int], pieces: Sequence[int]) -> NDArray[np.float32]:
+        """The natural logarithm of how likely each piece is behind `pieces`, each of which stands behind one of the
+        rows before: a row for each."""
+        given = {name: before[list(rows)] for name, before in self._written.items()}
+        wanted = ["logits", *map(_present, given)]
+        made = self._network.decode(
+            {
+                **self._sound,
+                **given,
+                "input_ids": np.array(pieces, np.int64)[:, None],
+                "use_cache_branch": np.array([True]),
+            },
+            wanted,
+        )
+        self._written = {name: made[_present(name)] for name in given}
+        return _logarithms(made["logits"][:, -1])
+
+
+def _present(past: str) -> str:
+    """The output in which the decoder hands on what it takes under the name `past`."""
+    return "present" + past.removeprefix(_PAST)
+
+
+def _logarithms(scores: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Logits as natural logarithms of how likely each is, row by row."""
+    scores = scores - scores.max(axis=1, keepdims=True)
+    likely: NDArray[np.float32] = scores - np.log(np.exp(scores).sum(axis=1, keepdims=True))
+    return likely

@@ -67,13 +67,15 @@ def language_in(folder: str) -> Language:
         ) from error
 
 
-def recognise(sound: bytes, grammar: str, folder: str) -> tuple[Recognised, ...]:
-    """The words of a sound that the grammar allows, once for each of `WARPS`. Raises BadInput for a wrong model."""
-    return tuple(_heard(_decoder(folder, warp), sound, grammar, rarer) for warp, rarer in WARPS.items())
+def recognise(sound: bytes, grammar: str, folder: str, warp: float) -> Recognised:
+    """The words of a sound that the grammar allows, with one of `WARPS`. Raises BadInput for a wrong model."""
+    decoder = _decoder(folder, warp)
+    _listen_for(decoder, grammar)
+    return _decoded(decoder, sound, WARPS[warp])
 
 
 def fitting_warp(found: Sequence[Recognised]) -> float:
-    """The length of the vocal tract with which a sound fitted better, of those that `recognise` returned."""
+    """The length of the vocal tract with which a sound fitted better; `found` has what was recognised with each."""
     return max(zip(WARPS, found, strict=True), key=lambda one: one[1].fit)[0]
 
 
@@ -97,19 +99,13 @@ def choose(sound: bytes, candidates: Mapping[tuple[str, ...], float], warp: floa
     return _decoded(decoder, sound, 0.0)
 
 
-def get_ready(grammar: str, folder: str, chooses: bool) -> bool:
+def get_ready(grammar: str, folder: str, warp: float, chooses: bool) -> bool:
     """Loads the model and the grammar, so that the first sound does not wait for them; what `choose` needs where it
     will be asked. Raises BadInput."""
-    for warp in WARPS:
-        _listen_for(_decoder(folder, warp), grammar)
-        if chooses:
-            _decoder(folder, warp, few=True)
+    _listen_for(_decoder(folder, warp), grammar)
+    if chooses:
+        _decoder(folder, warp, few=True)
     return True
-
-
-def _heard(decoder: Any, sound: bytes, grammar: str, rarer: float) -> Recognised:
-    _listen_for(decoder, grammar)
-    return _decoded(decoder, sound, rarer)
 
 
 def _decoded(decoder: Any, sound: bytes, rarer: float) -> Recognised:
@@ -183,14 +179,15 @@ def _decoder(folder: str, warp: float, *, few: bool = False) -> Any:
 
 # Found on the development half of the test set (tests/speech); see the README.
 TUNED: dict[str, Any] = {
-    "beam": 1e-48,
-    "pbeam": 1e-48,
-    "wbeam": 1e-40,
+    "beam": 1e-40,
+    "pbeam": 1e-40,
+    "wbeam": 1e-33,
     "bestpath": False,
     "wip": 3e-3,
     "silprob": 0.5,
     "fillprob": 1e-2,
     "topn": 8,
 }
-_FEW: dict[str, Any] = {"beam": 1e-200, "pbeam": 1e-200, "wbeam": 1e-200, "lw": 1.0}
+# Every second hundredth of a second is enough to choose by, in two thirds of the time.
+_FEW: dict[str, Any] = {"beam": 1e-200, "pbeam": 1e-200, "wbeam": 1e-200, "lw": 1.0, "ds": 2}
 _LEAST = -650.0  # e to this is still a number of double precision

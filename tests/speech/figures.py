@@ -1,6 +1,6 @@
 """How many spoken readings are right, and how long the recogniser takes for the length of the sound.
 
-    PYTHONPATH=tests python -m speech.figures [held out|development] [--confirm]
+    PYTHONPATH=tests python -m speech.figures ["held out"|development|"further SEED"] [--confirm]
 
 prints a line for each kind of noise and the time as a share of the sound's length; `--confirm` plays the whole
 dialogue with a spoken yes and no.
@@ -12,13 +12,14 @@ import sys
 import time
 from collections import Counter
 
-from speech.spoken_set import confirmed, hear, is_right, page_of, readings, would_type
+from speech.spoken_set import confirmed, further, hear, is_right, page_of, readings, would_type
 
 
 def main() -> None:
     """Prints the figures of one half, of the development half where none is named."""
     half = " ".join(word for word in sys.argv[1:] if not word.startswith("-")) or "development"
-    chosen = [one for one in readings() if one.half == half]
+    seed = half.removeprefix("further ")
+    chosen = further(int(seed)) if seed != half else [one for one in readings() if one.half == half]
     right: Counter[str] = Counter()
     asked: Counter[str] = Counter()
     sound_s = work_s = longest_s = 0.0

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import random
 import sys
+from typing import Any
 
 VOICES = ("en-us", "en-us+f3", "en-us+m7", "en-gb", "en-gb+f2", "en-gb-x-rp+m3", "en-gb-scotland", "en-029")
 SPEEDS = (130, 150, 170, 190)
@@ -178,26 +179,49 @@ def pin_reading(chance: random.Random) -> dict[str, str]:
             "side": side, "text": text}  # fmt: skip
 
 
-def main() -> None:
-    """Writes the file to standard output."""
-    chance = random.Random(20261128)
+def two_hundred(chance: random.Random) -> list[dict[str, str]]:
+    """Readings of all pages, mixed."""
     entries = [step_reading(chance) for _ in range(85)] + [line_reading(chance) for _ in range(85)]
     entries += [pin_reading(chance) for _ in range(30)]
     chance.shuffle(entries)
+    return entries
+
+
+def further(seed: int) -> list[dict[str, Any]]:
+    """Two hundred more of the same kind with how they sound, which are in no file."""
+    chance = random.Random(seed)
+    entries = two_hundred(chance)
+    return [
+        {"side": "", "state": "", "load": ""}
+        | entry
+        | {"pin": int(entry["pin"]), "half": f"further {seed}"}
+        | how_it_sounds(chance, at)
+        for at, entry in enumerate(entries)
+    ]
+
+
+def how_it_sounds(chance: random.Random, at: int) -> dict[str, Any]:
+    """Voice, speed, noise, clicks and silences of the reading with number `at`."""
+    return {
+        "voice": chance.choice(VOICES),
+        "speed": chance.choice(SPEEDS),
+        "snr_db": SNR_DB[at % 3],
+        "clicks": chance.choice((0, 0, 0, 2, 5)),
+        "before_s": round(chance.uniform(0.1, 1.2), 2),
+        "after_s": round(chance.uniform(0.1, 0.9), 2),
+        "seed": chance.randrange(10**6),
+    }
+
+
+def main() -> None:
+    """Writes the file to standard output."""
+    chance = random.Random(20261128)
+    entries = two_hundred(chance)
     halves = ["development"] * 100 + ["held out"] * 100
     chance.shuffle(halves)
     print("# Written by make_readings.py. half: what the recogniser was tuned on, and what it was not.")
     for at, (entry, half) in enumerate(zip(entries, halves, strict=True)):
-        sound = {
-            "half": half,
-            "voice": chance.choice(VOICES),
-            "speed": chance.choice(SPEEDS),
-            "snr_db": SNR_DB[at % 3],
-            "clicks": chance.choice((0, 0, 0, 2, 5)),
-            "before_s": round(chance.uniform(0.1, 1.2), 2),
-            "after_s": round(chance.uniform(0.1, 0.9), 2),
-            "seed": chance.randrange(10**6),
-        }
+        sound = {"half": half} | how_it_sounds(chance, at)
         print("\n[[reading]]")
         for name, value in ({"side": "", "state": "", "load": ""} | entry | sound).items():
             print(

@@ -15,8 +15,9 @@ from kb.speech.language import ENGLISH
 from kb.speech.listener import propose, weigh
 from kb.speech.meaning import Heard
 from kb.speech.pages import Page, distinct, point_place, rail_place
-from kb.speech.recogniser import choose, recognise
+from kb.speech.recogniser import WARPS, choose, recognise
 from kb.speech.sound import speech_in
+from speech import make_readings
 from speech.sounds import SpokenReading
 
 RAILS = (("5VSB", "standby", 5.0), ("3V3", "logic", 3.3), ("12V", "intermediate", 12.0), ("24V", "backlight", 24.0),
@@ -36,6 +37,11 @@ def readings() -> tuple[SpokenReading, ...]:
     return tuple(SpokenReading(**one) for one in tomllib.loads(text)["reading"])
 
 
+def further(seed: int) -> list[SpokenReading]:
+    """Two hundred readings more, made like those of the file with another seed."""
+    return [SpokenReading(**one) for one in make_readings.further(seed)]
+
+
 def page_of(reading: SpokenReading) -> Page:
     """The page that a reading is said to."""
     if reading.page == "step":
@@ -49,10 +55,15 @@ def hear(sound: bytes, page: Page, waiting: Entry | None = None) -> tuple[Heard 
     if speech is None:
         return None, ()
     grammar = grammar_of(page, ENGLISH, answering=waiting is not None)
-    found = recognise(speech.samples, grammar, "")
-    proposals = propose(speech.softened, grammar)
+    found = [recognise(speech.samples, grammar, "", warp) for warp in WARPS]
+    listened = propose(speech.softened, grammar)
     return decided(
-        found, proposals, page, ENGLISH, partial(weigh, speech.softened), partial(choose, speech.samples)
+        found,
+        listened.proposals,
+        page,
+        ENGLISH,
+        partial(weigh, listened.heard),
+        partial(choose, speech.samples),
     )
 
 

@@ -17,7 +17,7 @@ from kb.speech.choice import decided, likeliest
 from kb.speech.dialogue import Answer, Entry, answer, entry_of
 from kb.speech.grammar import grammar_of
 from kb.speech.language import Language
-from kb.speech.listener import Proposal
+from kb.speech.listener import Listened
 from kb.speech.meaning import Heard
 from kb.speech.pages import Page, Place, distinct, point_place, rail_place
 from kb.speech.recogniser import Recognised
@@ -32,8 +32,13 @@ HOW_TO_INSTALL = "pip install 'kb-boards[speech]'"
 QUIET = "Nothing was heard above the noise. Speak nearer to the microphone, one reading at a time."
 _MOST_POINTS = 40
 _WHAT, _REMEDY = "This sound", "Say it again in a few seconds, or type it."
-_RECOGNISERS = Pool(_WHAT, _REMEDY, Limits(cpu_s=15, wall_s=30, memory_bytes=1_500_000_000), most_waiting=8)
-_LISTENERS = Pool(_WHAT, _REMEDY, Limits(cpu_s=15, wall_s=30), most_waiting=8)
+# Nothing piles up in them (124 MB before and after 360 sounds), and loading the models again takes a second.
+_MANY_CALLS = 5_000
+_LIMITS = Limits(cpu_s=15, wall_s=30, memory_bytes=1_500_000_000, calls=_MANY_CALLS)
+# One for each length of the vocal tract, so that all listen at once and none loads what another has.
+_RECOGNISERS = {warp: Pool(_WHAT, _REMEDY, _LIMITS, most_waiting=8) for warp in recogniser.WARPS}
+_AT_ONCE = len(_RECOGNISERS) + 1
+_LISTENERS = Pool(_WHAT, _REMEDY, Limits(cpu_s=15, wall_s=30, calls=_MANY_CALLS), most_waiting=8)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,11 +82,16 @@ def get_ready(shop: Shop, where: Where) -> list[str]:
     page = page_of(shop, where, language)
     grammar, folder = grammar_of(page, language), shop.settings.speech_model
     two = _two_listen(shop)
-    with ThreadPoolExecutor(1) as beside:
+    with ThreadPoolExecutor(_AT_ONCE) as beside:
         if two:
             # Where it cannot be loaded the recogniser listens alone, so nothing is asked of what becomes of it.
             beside.submit(_LISTENERS.run, listener.get_ready, grammar)
-        _RECOGNISERS.run(recogniser.get_ready, grammar, folder, two)
+        loading = [
+            beside.submit(pool.run, recogniser.get_ready, grammar, folder, warp, two)
+            for warp, pool in _RECOGNISERS.items()
+        ]
+    for one in loading:
+        one.result()
     return [one.called[0] for one in page.places if one.called]
 
 
@@ -109,33 +119,39 @@ def _two_listen(shop: Shop) -> bool:
 def _heard(
     shop: Shop, speech: Speech, grammar: str, page: Page, language: Language
 ) -> tuple[Heard | None, tuple[str, ...]]:
-    """What was said, by the recogniser alone or with what the network proposes; both listen at the same time."""
-    folder = shop.settings.speech_model
-    if not _two_listen(shop):
-        found = _RECOGNISERS.run(recogniser.recognise, speech.samples, grammar, folder)
+    """What was said, by the recogniser alone or with what the network proposes; all listen at the same time."""
+    folder, two = shop.settings.speech_model, _two_listen(shop)
+    with ThreadPoolExecutor(_AT_ONCE) as beside:
+        listening = beside.submit(_listened, speech.softened, grammar) if two else None
+        recognising = [
+            beside.submit(pool.run, recogniser.recognise, speech.samples, grammar, folder, warp)
+            for warp, pool in _RECOGNISERS.items()
+        ]
+    found = [one.result() for one in recognising]
+    if listening is None:
         return likeliest(found, page, language)
-    with ThreadPoolExecutor(1) as beside:
-        proposing = beside.submit(_proposed, speech.softened, grammar)
-        found = _RECOGNISERS.run(recogniser.recognise, speech.samples, grammar, folder)
+    listened = listening.result()
 
     def choose(candidates: Mapping[tuple[str, ...], float], warp: float) -> Recognised:
-        return _RECOGNISERS.run(recogniser.choose, speech.samples, candidates, warp)
+        return _RECOGNISERS[warp].run(recogniser.choose, speech.samples, candidates, warp)
 
     def weigh(sentences: Sequence[tuple[str, ...]]) -> Sequence[float]:
         try:
-            return _LISTENERS.run(listener.weigh, speech.softened, sentences)
+            if listened:
+                return _LISTENERS.run(listener.weigh, listened.heard, sentences)
         except (BadInput, TooSoon, StoreTrouble):
-            return [0.0] * len(sentences)
+            pass  # the recogniser decides alone
+        return [0.0] * len(sentences)
 
-    return decided(found, proposing.result(), page, language, weigh, choose)
+    return decided(found, listened.proposals if listened else (), page, language, weigh, choose)
 
 
-def _proposed(sound: bytes, grammar: str) -> tuple[Proposal, ...]:
-    """What the network proposes; nothing where it could not finish, since the recogniser heard the sound as well."""
+def _listened(sound: bytes, grammar: str) -> Listened | None:
+    """What the network heard; None where it could not finish, since the recogniser heard the sound as well."""
     try:
         return _LISTENERS.run(listener.propose, sound, grammar)
     except (BadInput, TooSoon, StoreTrouble):
-        return ()
+        return None
 
 
 def page_of(shop: Shop, where: Where, language: Language) -> Page:
