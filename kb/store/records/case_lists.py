@@ -177,13 +177,16 @@ def frequent_symptoms(session: Session, number: str | None, limit: int) -> list[
     return [names[symptom] for symptom in ids]
 
 
-def own_closed(session: Session) -> tuple[list[str], list[int]]:
-    """(codes of the families, years, the newest first) of the shop's own closed cases."""
+def own_closed(session: Session, most: int) -> tuple[list[str], int, list[int]]:
+    """Of the shop's own closed cases: (codes of the families with most of them, at most so many and in order;
+    how many families more there are; years, the newest first)."""
     own = totals.by_family(session, "closed")
+    leading = sorted(own, key=lambda number: (-own[number], number))[:most]
     codes = as_rows(session).scalars(
-        select(col(Family.code)).where(col(Family.id).in_(own)).order_by(col(Family.code_key))
+        select(col(Family.code)).where(col(Family.id).in_(leading)).order_by(col(Family.code_key))
     )
-    return list(codes), sorted(map(int, totals.by_item(session, "closed in")), reverse=True)
+    years = sorted(map(int, totals.by_item(session, "closed in")), reverse=True)
+    return list(codes), len(own) - len(leading), years
 
 
 def customers(session: Session) -> list[str]:
