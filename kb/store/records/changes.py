@@ -99,6 +99,17 @@ def latest(session: Session) -> tuple[int, str]:
     return known
 
 
+def latest_asked(session: Session) -> tuple[int, str] | None:
+    """What `latest` found in a session that sees one moment, None where nobody has asked there."""
+    found: tuple[int, str] | None = session.info.get(_SEEN)
+    return found
+
+
+def take_for_latest(session: Session, seen: tuple[int, str]) -> None:
+    """Lets `latest` answer with a change that another session found a moment ago."""
+    session.info[_SEEN] = seen
+
+
 def newest(session: Session, entities: Iterable[str]) -> tuple[tuple[int, str], ...]:
     """Number and nonce of the newest change of each of some kinds of record; none given, of the store."""
     kinds = tuple(entities)
