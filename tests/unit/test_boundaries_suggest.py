@@ -20,7 +20,6 @@ from kb.suggest import (
     Record,
     Settings,
     Tuning,
-    cautious_rate,
     choose_strength,
     fix_records,
     jeffreys,
@@ -29,7 +28,6 @@ from kb.suggest import (
     lasting_of,
     next_measurements,
     rank,
-    wilson,
 )
 from kb.suggest.fix_records import fix_figures, mean_cost, mean_minutes
 from kb.suggest.intervals import beta_cdf, beta_quantile
@@ -281,26 +279,14 @@ def test_a_curve_takes_the_cases_that_fit_all_that_was_asked() -> None:
 # --- intervals
 
 
-@pytest.mark.parametrize(
-    ("cured", "tried", "low", "high"),
-    [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611), (1, 29, 0.0061, 0.1718)],
-)
-def test_wilson_gives_the_examples_of_newcombe(cured: int, tried: int, low: float, high: float) -> None:
-    """R. G. Newcombe, Statistics in Medicine 17 (1998) 857-872, table I, method 3."""
-    assert wilson(cured, tried) == pytest.approx((low, high), abs=5e-5)
-    # The other way round the interval is the mirror image.
-    assert wilson(tried - cured, tried) == pytest.approx((1 - high, 1 - low), abs=5e-5)
-
-
 def test_an_interval_ends_at_nothing_and_at_everything_and_says_nothing_of_no_tries() -> None:
-    for interval in (jeffreys, wilson):
-        assert interval(0, 0) == (0.0, 1.0)
-        for tried in (1, 4, 20):
-            assert interval(0, tried)[0] == 0.0
-            assert 0.0 < interval(0, tried)[1] < 1.0
-            assert interval(tried, tried)[1] == 1.0
-            assert 0.0 < interval(tried, tried)[0] < 1.0
-            assert interval(tried, tried)[0] == pytest.approx(1.0 - interval(0, tried)[1], abs=1e-9)
+    assert jeffreys(0, 0) == (0.0, 1.0)
+    for tried in (1, 4, 20):
+        assert jeffreys(0, tried)[0] == 0.0
+        assert 0.0 < jeffreys(0, tried)[1] < 1.0
+        assert jeffreys(tried, tried)[1] == 1.0
+        assert 0.0 < jeffreys(tried, tried)[0] < 1.0
+        assert jeffreys(tried, tried)[0] == pytest.approx(1.0 - jeffreys(0, tried)[1], abs=1e-9)
     # The module's own example, from the formula: the 97.5 % point of Beta(1/2, 20.5).
     assert jeffreys(0, 20)[1] == pytest.approx(0.1166, abs=5e-5)
 
@@ -313,16 +299,15 @@ def test_the_confidence_asked_for_is_the_one_that_is_given() -> None:
     for confidence in (0.0, 1.0):
         with pytest.raises(ValueError, match="between 0 and 1"):
             jeffreys(3, 10, confidence)
-    # One of one with a tail t: I_x(2, 1) = x^2.
-    assert cautious_rate(1, 1, 0.04) == pytest.approx(0.2)
-    assert cautious_rate(0, 0, 0.25) == pytest.approx(0.25)
+    # From the definition: of Beta(2, 1) the share below x is x^2, of Beta(1, 1) x.
+    assert beta_quantile(0.04, 2.0, 1.0) == pytest.approx(0.2)
+    assert beta_quantile(0.25, 1.0, 1.0) == pytest.approx(0.25)
 
 
 def test_more_cured_than_tried_is_refused() -> None:
     for cured, tried in ((-1, 3), (4, 3)):
-        for interval in (jeffreys, wilson, cautious_rate):
-            with pytest.raises(ValueError, match=f"not {cured} of {tried}"):
-                interval(cured, tried)
+        with pytest.raises(ValueError, match=f"not {cured} of {tried}"):
+            jeffreys(cured, tried)
 
 
 def test_the_beta_distribution_is_exact_where_it_is_a_polynomial() -> None:
