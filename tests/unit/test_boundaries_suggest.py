@@ -271,6 +271,9 @@ def test_a_curve_takes_the_cases_that_fit_all_that_was_asked() -> None:
         assert (found.followed, found.returned) == counts, question
     in_family = lasting_in_family(ledger, "HX-210", [CAP, SWITCH, ("other", "x")])
     assert [(one.followed, one.returned) for one in in_family] == [(1, 0), (1, 1), (0, 0)]
+    # A board that was followed without a fix belongs to no fault, not even to one that nobody ever had.
+    ledger.add(case("f", None, verdict="no fault found", followed_days=90))
+    assert [one.followed for one in lasting_in_family(ledger, "HX-210", [CAP, ("other", "x")])] == [1, 0]
     ledger.withdraw("a")
     assert [one.followed for one in lasting_in_family(ledger, "HX-210", [CAP])] == [0]
     assert lasting_of(ledger, part_class=CAP[1]).times == (70.0,)
@@ -469,6 +472,22 @@ def test_an_unpowered_look_wins_up_to_a_quarter_more_minutes() -> None:
     assert [one.candidate.label for one in next_measurements(both, Evidence(), Settings(), twins)] == [
         "a", "b", "c",
     ]  # fmt: skip
+
+
+def test_a_dead_check_that_nobody_noted_promises_nothing_beside_one_that_tells() -> None:
+    check = Candidate("short", "symptom", "output rail shorted to ground", False, 1.0, dead_check=True)
+    found = {
+        one.candidate: one.outcomes
+        for one in next_measurements(halves(), Evidence(), Settings(), [check, HUM])
+    }
+    assert found[check] == ()
+    assert [one.label for one in found[HUM]] == ["present", "not present"]
+
+
+def test_the_first_family_of_a_store_is_its_own_basis_as_any_other() -> None:
+    ledger = ledger_of(case("a"), case("b", SWITCH, family="KM-7"))
+    said = {code: rank(ledger, Evidence(code), Settings()).basis for code in ("HX-210", "KM-7", "QB-1")}
+    assert said == {"HX-210": "family", "KM-7": "family", "QB-1": "all boards"}
 
 
 def test_a_dead_check_says_why_it_is_named() -> None:
