@@ -28,6 +28,7 @@ from kb.suggest import (
     lasting_of,
     next_measurements,
     rank,
+    what_if,
 )
 from kb.suggest.fix_records import fix_figures, mean_cost, mean_minutes
 from kb.suggest.intervals import beta_cdf, beta_quantile
@@ -482,6 +483,23 @@ def test_a_dead_check_that_nobody_noted_promises_nothing_beside_one_that_tells()
     }
     assert found[check] == ()
     assert [one.label for one in found[HUM]] == ["present", "not present"]
+
+
+def test_what_a_line_moves_is_half_the_summed_change_of_all_probabilities() -> None:
+    evidence = Evidence("HX-210", None, (("hum", True),), (low_standby(),))
+
+    def shares(of: Evidence) -> dict[object, float]:
+        ranking = rank(halves(), of, Settings())
+        causes = {(one.section, one.part_class): one.probability for one in ranking.causes}
+        return {**causes, "unseen": ranking.unseen_probability}
+
+    now, found = shares(evidence), what_if(halves(), evidence, Settings())
+    assert len(found) == 2
+    for one in found:
+        without = shares(one.without)
+        change = sum(abs(now[cause] - without[cause]) for cause in now)
+        assert one.moved == pytest.approx(change / 2, abs=1e-12)
+        assert one.moved > 0.01
 
 
 def test_the_first_family_of_a_store_is_its_own_basis_as_any_other() -> None:
