@@ -25,20 +25,10 @@ from kb.bench.sequence_types import (
 )
 from kb.bench.series_lamp import through_lamp
 from kb.facts.cautions import Caution
+from kb.facts.vocabulary import SECTION_OF_ROLE
 
 COLD_STARTS = 5
 SERIES_LAMP_W = 60.0
-
-_OUTPUT_SECTIONS = {
-    "standby": "standby output",
-    "logic": "logic output",
-    "intermediate": "intermediate output",
-    "backlight": "backlight output",
-    "audio": "audio output",
-    "bulk": "bulk and power factor stage",
-    "controller supply": "main converter",
-    "other": "other",
-}
 
 _FIRST_POWER = (
     Choice(
@@ -103,7 +93,7 @@ _FIRST_POWER_FED = (
 
 def output_section(spec: RailSpec) -> str:
     """The section that is suspected first when this rail alone is wrong."""
-    return _OUTPUT_SECTIONS[spec.role]
+    return SECTION_OF_ROLE.get(spec.role, "other")
 
 
 class StepMaker:

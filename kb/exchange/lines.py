@@ -12,7 +12,7 @@ from typing import Any, NoReturn
 from pydantic import ValidationError
 
 from kb.errors import BadInput, BadLine
-from kb.model import RECORD_TYPES, CaseRecord, LineRecord, Record, as_dict, explain, printable
+from kb.model import RECORD_TYPES, AnyLine, LineRecord, Record, as_dict, explain, printable
 
 # A record of every list at its longest stays well below this; a longer line is a broken file.
 MAX_LINE_BYTES = 4_000_000
@@ -73,20 +73,20 @@ def read_record(data: Any) -> LineRecord:
 
 
 class UidMaker:
-    """Gives cases without a uid one that is the same whenever the same file is read again."""
+    """Gives records without a name, which only cases may lack, one that is the same whenever the file is read again."""
 
     def __init__(self) -> None:
         self._seen: Counter[bytes] = Counter()
 
-    def complete(self, case: CaseRecord) -> CaseRecord:
-        """The case with a uid. Two equal lines of one file are two boards, so each gets its own."""
-        if case.uid is not None:
-            return case
-        content = write(case)
+    def complete(self, record: AnyLine) -> AnyLine:
+        """The record with its name. Two equal lines of one file are two boards, so each gets its own."""
+        if record.own_name:
+            return record
+        content = write(record)
         digest = hashlib.blake2b(content.encode(), digest_size=12).digest()
         self._seen[digest] += 1
         uid = uuid.uuid5(_NAMESPACE, f"{self._seen[digest]}:{content}")
-        return case.model_copy(update={"uid": str(uid)})
+        return record.model_copy(update={record.named_by: str(uid)})
 
 
 def read(lines: Iterable[bytes]) -> Iterator[tuple[int, LineRecord | BadLine]]:
@@ -107,4 +107,4 @@ def read(lines: Iterable[bytes]) -> Iterator[tuple[int, LineRecord | BadLine]]:
         except BadInput as error:
             yield number, BadLine(error.message, line=number, field=error.field, remedy=error.remedy)
             continue
-        yield number, uids.complete(record) if isinstance(record, CaseRecord) else record
+        yield number, uids.complete(record)

@@ -28,6 +28,17 @@ RAIL_ROLES: tuple[Word, ...] = (
     Word("other", "any other supply"),
 )
 
+# The section whose work a supply of a role shows, where it shows one.
+SECTION_OF_ROLE = {
+    "standby": "standby output",
+    "logic": "logic output",
+    "intermediate": "intermediate output",
+    "backlight": "backlight output",
+    "audio": "audio output",
+    "bulk": "bulk and power factor stage",
+    "controller supply": "main converter",
+}
+
 SUPPLY_STATES: tuple[Word, ...] = (
     Word("unpowered", "unplugged and discharged"),
     Word("standby", "mains on, main converter not enabled"),

@@ -1,6 +1,6 @@
 """The records as outside tools see them: what a store keeps and the exchange format carries."""
 
-from kb.model.base import LineRecord, Record, as_dict
+from kb.model.base import AnyLine, LineRecord, Record, as_dict
 from kb.model.evidence import EvidenceRecord, PartCheck, TriedFix
 from kb.model.marks import FileWords, Mark
 from kb.model.pictures import PictureRecord, Pin
@@ -44,6 +44,7 @@ RECORD_TYPES: dict[str, type[LineRecord]] = {
 
 __all__ = [
     "RECORD_TYPES",
+    "AnyLine",
     "Attempt",
     "CaseRecord",
     "Connector",

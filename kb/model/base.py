@@ -1,7 +1,7 @@
 """What all records have in common."""
 
 from collections import Counter
-from typing import Any, ClassVar
+from typing import Any, ClassVar, TypeVar
 
 from pydantic import BaseModel, ConfigDict, model_validator
 from pydantic_core import PydanticCustomError
@@ -24,9 +24,13 @@ class Record(BaseModel):
 
 
 class LineRecord(Record):
-    """A record with a line of its own in the exchange format; `named_by` is the field that holds its name."""
+    """A record with a line of its own in the exchange format; `named_by` is the field that holds its name.
+
+    `bytes_found_by` is the field by which photographs and files of such a record are found, "" where it has none.
+    """
 
     named_by: ClassVar[str] = "name"
+    bytes_found_by: ClassVar[str] = ""
     record: str
 
     @property
@@ -38,6 +42,9 @@ class LineRecord(Record):
     def key(self) -> str:
         """What tells it from all others of its kind, however its name is spelled."""
         return self.own_name.casefold()
+
+
+AnyLine = TypeVar("AnyLine", bound=LineRecord)
 
 
 def refuse(kind: str, message: str, field: str) -> PydanticCustomError:

@@ -114,6 +114,7 @@ class PictureRecord(LineRecord):
     """
 
     named_by: ClassVar[str] = "uid"
+    bytes_found_by: ClassVar[str] = "sha256"
     record: Literal["picture"] = "picture"
     uid: Uid = Field(title="Number of the picture", description="what tells the picture from all others")
     family: Name = Field(title="Board family", description="code of the board family")

@@ -333,6 +333,7 @@ class CaseRecord(LineRecord):
     """
 
     named_by: ClassVar[str] = "uid"
+    bytes_found_by: ClassVar[str] = "uid"
     record: Literal["case"] = "case"
     uid: Uid | None = Field(
         None, title="Number of the case", description="what tells the case from all others"

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 from kb.facts.designators import designator_letters
+from kb.facts.vocabulary import SECTION_OF_ROLE
 from kb.reading import function_words
 from kb.reading.facts import KnownPart
 from kb.reading.later_readings import wrong_rails
@@ -13,7 +14,7 @@ from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.mentions import Mention
 from kb.reading.part_failures import WET_CAPACITORS
 from kb.reading.readings import Found
-from kb.reading.sections import BESIDE_OTHERS, OF_OUTPUTS, SECTION_OF_ROLE, class_of_designator, section_of
+from kb.reading.sections import BESIDE_OTHERS, OF_OUTPUTS, class_of_designator, section_of
 from kb.reading.subjects import Subject
 from kb.reading.tokens import QUANTITY, Token
 

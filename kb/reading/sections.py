@@ -6,16 +6,8 @@ What a class implies is common practice of switch-mode supplies, no published so
 from __future__ import annotations
 
 from kb.facts.designators import designator_letters
+from kb.facts.vocabulary import SECTION_OF_ROLE
 
-SECTION_OF_ROLE = {
-    "standby": "standby output",
-    "logic": "logic output",
-    "intermediate": "intermediate output",
-    "backlight": "backlight output",
-    "audio": "audio output",
-    "bulk": "bulk and power factor stage",
-    "controller supply": "main converter",
-}
 SECTION_OF_CLASS = {
     "fuse": "mains input",
     "varistor": "mains input",

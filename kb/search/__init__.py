@@ -5,7 +5,6 @@ from __future__ import annotations
 from kb.search.analysis import Analysis
 from kb.search.bulk import HelperFailed
 from kb.search.document import FACETS, OPEN, CaseDocument, Filters, Hit, Results, Snippet
-from kb.search.evidence import Matched, match_symptoms
 from kb.search.folder import Busy
 from kb.search.index import SearchIndex
 from kb.search.query import Meant
@@ -22,11 +21,9 @@ __all__ = [
     "Filters",
     "HelperFailed",
     "Hit",
-    "Matched",
     "Meant",
     "Results",
     "SearchIndex",
     "Snippet",
     "distance",
-    "match_symptoms",
 ]

@@ -348,13 +348,13 @@ class Lexicon:
         """The keys of the symptoms and part classes that have `term` as a word in one of their names."""
         return tuple(self._named_by.get(term, ()))
 
-    def find(self, tokens: Sequence[Token], text: str, *, loose: bool = False) -> list[Concept]:
-        """The names among `tokens`; with `loose` one other word may stand inside a name."""
+    def find(self, tokens: Sequence[Token], text: str) -> list[Concept]:
+        """The names among `tokens`; a denial may stand inside a name."""
         terms = [token.term for token in tokens]
         found: list[Concept] = []
         at = 0
         while at < len(terms):
-            hit = self._at(terms, at, loose)
+            hit = self._at(terms, at)
             if hit is None:
                 at += 1
                 continue
@@ -364,7 +364,7 @@ class Lexicon:
             at += used
         return found
 
-    def _at(self, terms: list[str], at: int, loose: bool) -> tuple[tuple[str, ...], int, bool] | None:
+    def _at(self, terms: list[str], at: int) -> tuple[tuple[str, ...], int, bool] | None:
         """The longest name starting at token `at`: its keys, the tokens used, and whether denied inside."""
         lengths = self._lengths.get(terms[at])
         if not lengths:
@@ -378,11 +378,10 @@ class Lexicon:
             if length < 2 or length == room or terms[at] == NOT:
                 continue
             for gap in range(1, length):
-                between = terms[at + gap]
-                if between != NOT and (not loose or between in self._lengths):
+                if terms[at + gap] != NOT:
                     continue
                 if keys := self._phrases.get((*terms[at : at + gap], *terms[at + gap + 1 : at + length + 1])):
-                    return keys, length + 1, between == NOT
+                    return keys, length + 1, True
         return None
 
     def _denied(

@@ -13,7 +13,7 @@ from kb.facts.word_lists import told_by_device
 from kb.search.analysis import DEVICE, Analysis, concept_key
 from kb.search.codes import CODE, WORD
 from kb.search.engine import State
-from kb.search.evidence import EVERYDAY_WORDS, NEUTRAL_WORDS
+from kb.search.everyday_words import EVERYDAY_WORDS, NEUTRAL_WORDS
 from kb.search.normalization import NEGATIONS, STOP_WORDS, fold, word_term
 from kb.search.query import NAME, Group, Plan, is_exact, read_query
 from kb.search.spelling import edits_allowed, may_be_inflected

@@ -34,17 +34,6 @@ def grammar_of(page: Page, language: Language, *, answering: bool = False) -> st
     return _HEAD + "\n".join(lines) + "\n"
 
 
-def words_in(grammar: str) -> set[str]:
-    """The words that a grammar of `grammar_of` is made of."""
-    body = grammar.removeprefix(_HEAD)
-    found: set[str] = set()
-    for line in body.splitlines():
-        rule = line.partition("= ")[2].rstrip(";")
-        found.update(token for token in rule.replace("(", " ").replace(")", " ").replace("[", " ")
-                     .replace("]", " ").split() if token[0] not in "<|")  # fmt: skip
-    return found
-
-
 def _commands(language: Language, answering: bool) -> list[str]:
     wanted = ("yes", "no", "again", "undo", "stop") if answering else None
     return [phrase for phrase, meant in language.commands.items() if wanted is None or meant in wanted]

@@ -17,7 +17,6 @@ LONGEST_S = 12.0
 """A reading takes two to six seconds."""
 LONGEST_BYTES = int(LONGEST_S * RATE * 2)
 SHORTEST_S = 0.25
-LONGEST_SPEECH_S = 10.0
 _FRAME = 320  # 20 ms
 _AROUND_FRAMES = 12  # a quarter of a second is left before and after, where words fade
 _QUIET = 60.0  # RMS of a sound that no microphone at a bench would take for speech, of 32768

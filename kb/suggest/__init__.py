@@ -3,7 +3,7 @@
 from kb.suggest.facts_of_case import CaseFacts, Evidence, FixTry, RailFact, Tried
 from kb.suggest.fix_records import Record, fix_records
 from kb.suggest.general import GeneralFault, GeneralKnowledge
-from kb.suggest.intervals import cautious_rate, jeffreys, wilson
+from kb.suggest.intervals import jeffreys
 from kb.suggest.ledger import Ledger
 from kb.suggest.ledger_contents import summed, told_of
 from kb.suggest.model_selection import Tuning, choose_strength
@@ -50,7 +50,6 @@ __all__ = [
     "Tuning",
     "Weight",
     "WhatIf",
-    "cautious_rate",
     "choose_strength",
     "expected_cost",
     "expected_minutes",
@@ -67,6 +66,5 @@ __all__ = [
     "told_of",
     "track_record",
     "what_if",
-    "wilson",
     "without_line",
 ]

@@ -1,4 +1,4 @@
-"""Intervals for "cured k of n": Jeffreys and Wilson, and the Beta distribution they need.
+"""The interval for "cured k of n" after Jeffreys, and the Beta distribution that it needs.
 
 Jeffreys is the interval this product shows. Its rule at the ends, after Brown, Cai and DasGupta,
 Interval Estimation for a Binomial Proportion, Statistical Science 16 (2001) 101-133: nothing cured has
@@ -97,29 +97,6 @@ def jeffreys(cured: int, tried: int, confidence: float = 0.95) -> tuple[float, f
     low = 0.0 if cured == 0 else beta_quantile(tail, a, b)
     high = 1.0 if cured == tried else beta_quantile(1.0 - tail, a, b)
     return (low, high)
-
-
-def wilson(cured: int, tried: int, z: float = 1.959963984540054) -> tuple[float, float]:
-    """Wilson score interval (low, high); z is the normal quantile, 95 % two-sided by default.
-
-    Wilson 1927, as method 3 of Newcombe, Statistics in Medicine 17 (1998) 857-872.
-    """
-    _check(cured, tried, 0.5)
-    if tried == 0:
-        return (0.0, 1.0)
-    p = cured / tried
-    spread = z * math.sqrt(p * (1.0 - p) / tried + z * z / (4.0 * tried * tried))
-    centre = p + z * z / (2.0 * tried)
-    scale = 1.0 + z * z / tried
-    low = 0.0 if cured == 0 else (centre - spread) / scale
-    high = 1.0 if cured == tried else (centre + spread) / scale
-    return (low, high)
-
-
-def cautious_rate(cured: int, tried: int, tail: float = 0.05) -> float:
-    """Lower `tail` quantile of Beta(cured + 1, tried - cured + 1): a rate one can count on."""
-    _check(cured, tried, 0.5)
-    return beta_quantile(tail, cured + 1.0, tried - cured + 1.0)
 
 
 def _check(cured: int, tried: int, confidence: float) -> None:

@@ -77,11 +77,11 @@ class Cause:
     minutes_per_try: float
     evidence: tuple[Weight, ...]
     case_uids: tuple[str, ...]
-    others_cases: int = 0
-    others_tried: int = 0
-    others_cured: int = 0
-    others_uids: tuple[str, ...] = ()
-    general_practice: float = 0.0
+    others_cases: int
+    others_tried: int
+    others_cured: int
+    others_uids: tuple[str, ...]
+    general_practice: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,10 +108,10 @@ class Ranking:
     order: Order
     expected_cost: float
     expected_minutes: float
-    others_used: int = 0
-    others_weight: float = 0.0
-    two_faults_probability: float = 0.0
-    two_faults: TwoFaults | None = None
+    others_used: int
+    others_weight: float
+    two_faults_probability: float
+    two_faults: TwoFaults | None
 
 
 def rank(

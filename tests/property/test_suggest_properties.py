@@ -24,7 +24,7 @@ from kb.suggest import (
     next_measurements,
     rank,
 )
-from kb.suggest.intervals import beta_cdf, beta_quantile, jeffreys, wilson
+from kb.suggest.intervals import beta_cdf, beta_quantile, jeffreys
 from kb.suggest.repair_order import cheapest_first, expected_cost_of
 from kb.suggest.snapshot import from_bytes, to_bytes
 
@@ -188,11 +188,10 @@ def test_measurements_promise_no_negative_information(
 @given(st.integers(0, 400), st.integers(0, 400))
 def test_intervals_hold_the_observed_share(cured: int, more: int) -> None:
     tried = cured + more
-    for interval in (jeffreys, wilson):
-        low, high = interval(cured, tried)
-        assert 0.0 <= low <= high <= 1.0
-        if tried:
-            assert low - 1e-12 <= cured / tried <= high + 1e-12
+    low, high = jeffreys(cured, tried)
+    assert 0.0 <= low <= high <= 1.0
+    if tried:
+        assert low - 1e-12 <= cured / tried <= high + 1e-12
 
 
 @given(st.floats(1e-6, 1 - 1e-6), st.floats(0.3, 500.0), st.floats(0.3, 500.0))

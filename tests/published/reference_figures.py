@@ -22,7 +22,6 @@ from numpy.typing import NDArray
 from scipy.stats import beta  # type: ignore[import-untyped]
 from sklearn.metrics import brier_score_loss, log_loss  # type: ignore[import-untyped]
 from sklearn.naive_bayes import CategoricalNB  # type: ignore[import-untyped]
-from statsmodels.stats.proportion import proportion_confint  # type: ignore[import-untyped]
 
 DATA = Path(__file__).parent / "data"
 # Leave one out on the two tables: smoothing by table.
@@ -150,15 +149,9 @@ def asia() -> Figures:
 
 def intervals() -> Figures:
     wanted = data("binomial_intervals")
-    for k, n, low, high in wanted["wilson"]["computed"]:
-        ours = proportion_confint(k, n, method="wilson")
-        yield f"wilson {k} of {n}, low", max(0.0, float(ours[0])), low
-        yield f"wilson {k} of {n}, high", min(1.0, float(ours[1])), high
     for k, n, low, high in wanted["jeffreys"]["computed"]:
         yield f"Jeffreys {k} of {n}, low", float(beta.ppf(0.025, k + 0.5, n - k + 0.5)), low
         yield f"Jeffreys {k} of {n}, high", float(beta.ppf(0.975, k + 0.5, n - k + 0.5)), high
-    for k, n, low in wanted["cautious"]["rows"]:
-        yield f"cautious {k} of {n}", float(beta.ppf(0.05, k + 1, n - k + 1)), low
 
 
 def remissions() -> Figures:

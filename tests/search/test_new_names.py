@@ -18,9 +18,10 @@ from processes import bare_environment
 from search_cases import generated_cases, generated_queries
 
 from kb.model import PartClassRecord, SymptomRecord
-from kb.search import Analysis, SearchIndex, evidence
+from kb.search import Analysis, SearchIndex
 from kb.service import Shop
 from kb.service.boards import vocabulary
+from kb.service.diagnose import case_facts
 from kb.service.operate import health
 from kb.service.shop import derived
 from kb.store.records import lists
@@ -224,12 +225,8 @@ def test_free_text_is_read_with_a_name_that_another_process_saved(shop: Shop, tm
     with_it = Shop.open(settings_in(tmp_path), today=lambda: TODAY)
     vocabulary.save(with_it, AQUARIUM)
     with_it.close()
-    understood = evidence.match_symptoms(
-        "it burbles",
-        [(entry.name, entry.synonyms) for entry in vocabulary.symptoms(shop)],
-        shop.derived.analysis,
-    )
-    assert understood.symptoms == (("gurgling noise", True, "burbles"),)
+    (fact,) = case_facts.read_words(shop, "it burbles", None).facts
+    assert (fact.what, fact.words) == ("gurgling noise", "burbles")
 
 
 def test_another_server_on_the_same_store_notices_and_both_agree_on_disk(shop: Shop, tmp_path: Path) -> None:

@@ -8,24 +8,21 @@ from pathlib import Path
 from alembic import command
 from alembic.config import Config
 from factories import a_case, a_family, bring
-from sqlalchemy import create_engine, select
+from sqlalchemy import create_engine
+from sqlmodel import col, select
 
 from kb.service import Shop
 from kb.service.boards import families
 from kb.service.cases import cases
 from kb.store import Store
 from kb.store.engine.schema import MIGRATIONS
-from kb.store.tables.core import Batch, Change, table_of
-
-_CHANGE, _BATCH = table_of(Change), table_of(Batch)
+from kb.store.tables.core import Batch, Change
 
 
 def feed(shop: Shop) -> list[tuple[object, ...]]:
     with shop.read() as session:
-        rows = session.execute(
-            select(_CHANGE.c.key, _CHANGE.c.operation, _CHANGE.c.version, _CHANGE.c.who, _CHANGE.c.batch)
-        )
-        return [tuple(row) for row in rows]
+        found = session.exec(select(Change).order_by(col(Change.seq)))
+        return [(one.key, one.operation, one.version, one.who, one.batch) for one in found]
 
 
 def test_each_change_carries_who_made_it_and_the_version_it_led_to(shop: Shop) -> None:
@@ -50,15 +47,11 @@ def test_an_import_is_one_batch_with_its_counts(shop: Shop) -> None:
     report = bring(shop.acting_as("front desk"), a_family(), a_case("one"), a_case("two"), title="old book")
     assert {row[4] for row in feed(shop)} == {report.batch}
     with shop.read() as session:
-        batch = session.execute(select(_BATCH)).one()
-    assert (batch.id, batch.kind, batch.title, batch.who) == (
-        report.batch,
-        "import",
-        "old book",
-        "front desk",
-    )
-    assert batch.facts == {"added": 3, "updated": 0, "unchanged": 0, "refused": 0}
-    assert batch.undone_at is None
+        batch = session.exec(select(Batch)).one()
+        named = (batch.id, batch.kind, batch.title, batch.who)
+        assert named == (report.batch, "import", "old book", "front desk")
+        assert batch.facts == {"added": 3, "updated": 0, "unchanged": 0, "refused": 0}
+        assert batch.undone_at is None
     cases.save(shop, a_case("three"))
     assert feed(shop)[-1][4] is None
 
@@ -68,13 +61,13 @@ def test_an_import_that_changes_nothing_leaves_no_batch(shop: Shop) -> None:
     bring(shop, *records)
     assert bring(shop, *records).saved
     with shop.read() as session:
-        assert len(session.execute(select(_BATCH)).all()) == 1
+        assert len(session.exec(select(Batch)).all()) == 1
 
 
 def test_a_refused_import_leaves_no_batch(shop: Shop) -> None:
     assert not bring(shop, a_family(), b"this is no record").saved
     with shop.read() as session:
-        assert session.execute(select(_BATCH)).all() == []
+        assert session.exec(select(Batch)).all() == []
 
 
 def test_change_numbers_are_never_given_twice_after_the_migration(tmp_path: Path) -> None:

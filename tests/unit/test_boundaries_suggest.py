@@ -20,7 +20,6 @@ from kb.suggest import (
     Record,
     Settings,
     Tuning,
-    cautious_rate,
     choose_strength,
     fix_records,
     jeffreys,
@@ -29,7 +28,7 @@ from kb.suggest import (
     lasting_of,
     next_measurements,
     rank,
-    wilson,
+    what_if,
 )
 from kb.suggest.fix_records import fix_figures, mean_cost, mean_minutes
 from kb.suggest.intervals import beta_cdf, beta_quantile
@@ -273,6 +272,9 @@ def test_a_curve_takes_the_cases_that_fit_all_that_was_asked() -> None:
         assert (found.followed, found.returned) == counts, question
     in_family = lasting_in_family(ledger, "HX-210", [CAP, SWITCH, ("other", "x")])
     assert [(one.followed, one.returned) for one in in_family] == [(1, 0), (1, 1), (0, 0)]
+    # A board that was followed without a fix belongs to no fault, not even to one that nobody ever had.
+    ledger.add(case("f", None, verdict="no fault found", followed_days=90))
+    assert [one.followed for one in lasting_in_family(ledger, "HX-210", [CAP, ("other", "x")])] == [1, 0]
     ledger.withdraw("a")
     assert [one.followed for one in lasting_in_family(ledger, "HX-210", [CAP])] == [0]
     assert lasting_of(ledger, part_class=CAP[1]).times == (70.0,)
@@ -281,26 +283,14 @@ def test_a_curve_takes_the_cases_that_fit_all_that_was_asked() -> None:
 # --- intervals
 
 
-@pytest.mark.parametrize(
-    ("cured", "tried", "low", "high"),
-    [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611), (1, 29, 0.0061, 0.1718)],
-)
-def test_wilson_gives_the_examples_of_newcombe(cured: int, tried: int, low: float, high: float) -> None:
-    """R. G. Newcombe, Statistics in Medicine 17 (1998) 857-872, table I, method 3."""
-    assert wilson(cured, tried) == pytest.approx((low, high), abs=5e-5)
-    # The other way round the interval is the mirror image.
-    assert wilson(tried - cured, tried) == pytest.approx((1 - high, 1 - low), abs=5e-5)
-
-
 def test_an_interval_ends_at_nothing_and_at_everything_and_says_nothing_of_no_tries() -> None:
-    for interval in (jeffreys, wilson):
-        assert interval(0, 0) == (0.0, 1.0)
-        for tried in (1, 4, 20):
-            assert interval(0, tried)[0] == 0.0
-            assert 0.0 < interval(0, tried)[1] < 1.0
-            assert interval(tried, tried)[1] == 1.0
-            assert 0.0 < interval(tried, tried)[0] < 1.0
-            assert interval(tried, tried)[0] == pytest.approx(1.0 - interval(0, tried)[1], abs=1e-9)
+    assert jeffreys(0, 0) == (0.0, 1.0)
+    for tried in (1, 4, 20):
+        assert jeffreys(0, tried)[0] == 0.0
+        assert 0.0 < jeffreys(0, tried)[1] < 1.0
+        assert jeffreys(tried, tried)[1] == 1.0
+        assert 0.0 < jeffreys(tried, tried)[0] < 1.0
+        assert jeffreys(tried, tried)[0] == pytest.approx(1.0 - jeffreys(0, tried)[1], abs=1e-9)
     # The module's own example, from the formula: the 97.5 % point of Beta(1/2, 20.5).
     assert jeffreys(0, 20)[1] == pytest.approx(0.1166, abs=5e-5)
 
@@ -313,16 +303,15 @@ def test_the_confidence_asked_for_is_the_one_that_is_given() -> None:
     for confidence in (0.0, 1.0):
         with pytest.raises(ValueError, match="between 0 and 1"):
             jeffreys(3, 10, confidence)
-    # One of one with a tail t: I_x(2, 1) = x^2.
-    assert cautious_rate(1, 1, 0.04) == pytest.approx(0.2)
-    assert cautious_rate(0, 0, 0.25) == pytest.approx(0.25)
+    # From the definition: of Beta(2, 1) the share below x is x^2, of Beta(1, 1) x.
+    assert beta_quantile(0.04, 2.0, 1.0) == pytest.approx(0.2)
+    assert beta_quantile(0.25, 1.0, 1.0) == pytest.approx(0.25)
 
 
 def test_more_cured_than_tried_is_refused() -> None:
     for cured, tried in ((-1, 3), (4, 3)):
-        for interval in (jeffreys, wilson, cautious_rate):
-            with pytest.raises(ValueError, match=f"not {cured} of {tried}"):
-                interval(cured, tried)
+        with pytest.raises(ValueError, match=f"not {cured} of {tried}"):
+            jeffreys(cured, tried)
 
 
 def test_the_beta_distribution_is_exact_where_it_is_a_polynomial() -> None:
@@ -484,6 +473,39 @@ def test_an_unpowered_look_wins_up_to_a_quarter_more_minutes() -> None:
     assert [one.candidate.label for one in next_measurements(both, Evidence(), Settings(), twins)] == [
         "a", "b", "c",
     ]  # fmt: skip
+
+
+def test_a_dead_check_that_nobody_noted_promises_nothing_beside_one_that_tells() -> None:
+    check = Candidate("short", "symptom", "output rail shorted to ground", False, 1.0, dead_check=True)
+    found = {
+        one.candidate: one.outcomes
+        for one in next_measurements(halves(), Evidence(), Settings(), [check, HUM])
+    }
+    assert found[check] == ()
+    assert [one.label for one in found[HUM]] == ["present", "not present"]
+
+
+def test_what_a_line_moves_is_half_the_summed_change_of_all_probabilities() -> None:
+    evidence = Evidence("HX-210", None, (("hum", True),), (low_standby(),))
+
+    def shares(of: Evidence) -> dict[object, float]:
+        ranking = rank(halves(), of, Settings())
+        causes = {(one.section, one.part_class): one.probability for one in ranking.causes}
+        return {**causes, "unseen": ranking.unseen_probability}
+
+    now, found = shares(evidence), what_if(halves(), evidence, Settings())
+    assert len(found) == 2
+    for one in found:
+        without = shares(one.without)
+        change = sum(abs(now[cause] - without[cause]) for cause in now)
+        assert one.moved == pytest.approx(change / 2, abs=1e-12)
+        assert one.moved > 0.01
+
+
+def test_the_first_family_of_a_store_is_its_own_basis_as_any_other() -> None:
+    ledger = ledger_of(case("a"), case("b", SWITCH, family="KM-7"))
+    said = {code: rank(ledger, Evidence(code), Settings()).basis for code in ("HX-210", "KM-7", "QB-1")}
+    assert said == {"HX-210": "family", "KM-7": "family", "QB-1": "all boards"}
 
 
 def test_a_dead_check_says_why_it_is_named() -> None:

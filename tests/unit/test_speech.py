@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from decimal import Decimal
 from functools import cache
 from pathlib import Path
@@ -15,7 +16,7 @@ from kb.speech import recogniser
 from kb.speech.automaton import automaton_of, tree_of
 from kb.speech.choice import likeliest
 from kb.speech.dialogue import Answer, Entry, answer, doubts, entry_of
-from kb.speech.grammar import grammar_of, words_in
+from kb.speech.grammar import grammar_of
 from kb.speech.language import ENGLISH, language_of, words_of
 from kb.speech.meaning import meaning_of
 from kb.speech.numbers import by_digits, number_of
@@ -105,7 +106,14 @@ def test_a_number_can_be_read_back_digit_by_digit() -> None:
     assert by_digits("-15.20") == "minus one five point two zero"
 
 
+def words_in(grammar: str) -> set[str]:
+    """The words that the rules of a grammar are made of, without its head and the names of rules."""
+    rules = [line.partition(" = ")[2].rstrip(";") for line in grammar.splitlines() if " = " in line]
+    return {word for rule in rules for word in re.sub(r"[()\[\]|]", " ", rule).split() if word[0] != "<"}
+
+
 def test_every_word_of_a_grammar_has_a_sound() -> None:
+    assert {"yes", "no"} <= words_in(grammar_of(LINES, ENGLISH, answering=True))
     for page in (LINES, STEP, PINS):
         assert words_in(grammar_of(page, ENGLISH)) <= set(ENGLISH.sounds)
     assert words_of(ENGLISH) <= set(ENGLISH.sounds)

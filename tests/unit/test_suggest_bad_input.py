@@ -69,6 +69,27 @@ def test_a_rail_absent_and_in_its_window_in_one_state_is_said_and_still_ranked(s
     answer(stores()[store], evidence)
 
 
+@pytest.mark.parametrize(
+    ("role", "condition", "says"),
+    [
+        ("standby", "in tolerance", "the standby rail is in its window"),
+        ("logic", "in tolerance", "a switched rail is in its window"),
+        ("audio", "in tolerance", "a switched rail is in its window"),
+        ("standby", "low", ""),
+        ("controller supply", "in tolerance", ""),
+    ],
+)
+def test_an_empty_bulk_and_a_supply_that_it_feeds_in_its_window_contradict_each_other(
+    role: str, condition: str, says: str
+) -> None:
+    """What the bulk capacitor feeds cannot be right while it is empty: common practice, no published source."""
+    bulk = RailFact("bulk", "standby", "none", "absent")
+    found = disagreements(Evidence(rails=(bulk, RailFact(role, "standby", "none", condition))))
+    assert [says in one for one in found] == ([True] if says else [])
+    # Measured in another state both may be right.
+    assert disagreements(Evidence(rails=(bulk, RailFact(role, "running", "none", condition)))) == ()
+
+
 @pytest.mark.parametrize("store", ["empty", "few"])
 def test_where_every_section_is_excluded_what_is_least_contradicted_leads(store: str) -> None:
     evidence = Evidence(rails=EVERYTHING_RIGHT)

@@ -141,3 +141,21 @@ def test_the_bits_agree_with_the_ranking_under_sub_patterns_too(
                 )
             left += outcome.probability * entropy(rank(ledger, after, settings))
         assert one.bits == pytest.approx(now - left, abs=1e-3)
+
+
+def test_what_a_line_says_of_a_cause_under_sub_patterns_does_not_depend_on_the_order_of_the_lines(
+    fitted: tuple[list[CaseFacts], Settings],
+) -> None:
+    cases, settings = fitted
+    ledger, evidence = ledger_of(*cases), asked(boards(3, 10, "asked")[1])
+    turned = replace(evidence, symptoms=evidence.symptoms[::-1], rails=evidence.rails[::-1])
+    assert len(evidence.symptoms) + len(evidence.rails) > 2
+
+    def weights(of: Evidence) -> dict[tuple[str, str, str], float]:
+        return {
+            (cause.section, cause.part_class, one.line): one.weight
+            for cause in rank(ledger, of, settings).causes
+            for one in cause.evidence
+        }
+
+    assert weights(turned) == pytest.approx(weights(evidence), abs=1e-9)

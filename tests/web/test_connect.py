@@ -17,6 +17,8 @@ from pathlib import Path
 import commands
 import httpx
 import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives import serialization
 from factories import a_case, a_family, bring, fresh_shop, settings_in
 from processes import served
 from signed_in import KEY, PASSWORD, Office
@@ -27,7 +29,7 @@ from kb.cli.main import main
 from kb.errors import BadInput, Conflict, StoreTrouble
 from kb.service import Shop
 from kb.service.accounts import people
-from kb.service.operate.certificates import LocalAuthority, fingerprint_of
+from kb.service.operate.certificates import fingerprint_of
 from kb.web.codes import code
 from kb.web.guard.addresses import Serving
 from kb.web.hosts import own_names
@@ -106,8 +108,8 @@ def test_a_program_for_the_network_makes_its_certificate_and_says_how_to_trust_i
     with served(folder, "--host", "0.0.0.0", "--tls", "auto") as (url, process):
         told = [process.stdout.readline() for _ in range(3)]
         assert url.startswith("https://0.0.0.0:")
-        authority = LocalAuthority(folder / "tls").public_part()
-        assert authority
+        kept = x509.load_pem_x509_certificate((folder / "tls" / "authority.pem").read_bytes())
+        authority = kept.public_bytes(serialization.Encoding.DER)
         assert fingerprint_of(authority) in told[1]
         with trusting(authority) as phone:
             answer = phone.get(url.replace("0.0.0.0", "127.0.0.1") + "/sign-in")

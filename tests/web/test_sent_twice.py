@@ -8,6 +8,8 @@ from collections.abc import Iterator
 import pytest
 from factories import a_family, bring, case_json, fresh_shop
 from signed_in import Office
+from sqlalchemy import update
+from sqlmodel import select
 from web_client import Client, Page
 
 from kb.errors import StoreTrouble
@@ -140,13 +142,12 @@ def test_keys_belong_to_a_person() -> None:
 
 
 def test_keys_are_kept_for_a_day(client: Client) -> None:
-    from kb.store.tables.core import SentOnce, now, table_of
+    from kb.store.tables.core import SentOnce, now
 
     form = filled(client)
     client.post("/cases", data=form)
-    table = table_of(SentOnce)
     with client.shop.store.write() as session:
-        session.execute(table.update().values(at=now() - sent_once.KEPT * 2))
+        session.execute(update(SentOnce).values(at=now() - sent_once.KEPT * 2))
     client.post("/cases", data=filled(client))
     with client.shop.read() as session:
-        assert len(session.execute(table.select()).all()) == 1
+        assert len(session.exec(select(SentOnce)).all()) == 1

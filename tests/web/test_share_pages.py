@@ -89,6 +89,31 @@ def test_sharing_without_a_name_is_refused_at_the_field_and_keeps_the_rest(shop:
     assert "the relay [name]" in answer.text
 
 
+def test_families_that_are_not_offered_to_tick_are_named_and_a_number_that_none_has_is_refused_there(
+    shop: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(shares, "MOST_OFFERED", 1)
+    other = a_family("QB-7", aliases=["QB 7 rev 2"])
+    assert bring(shop.shop, other, a_case("three", "QB-7", complaint="clicks")).saved
+    page = shop.get("/data/share")
+    # GL-31 has two closed cases, QB-7 one.
+    assert 'value="GL-31"' in page.text
+    assert 'value="QB-7"' not in page.text
+    assert "1 more board family with closed cases of yours." in page.text
+    form = Page(page.text).form("/data/share") | {"name": "Harbour bench", "words": "quay"}
+    shown = shop.post("/data/share", data=form | {"other_families": "qb7rev2"})
+    assert "1 case of 1 board family" in shown.text
+    assert Page(shown.text).form("/data/share")["other_families"] == "QB-7"
+    both = shop.post("/data/share", data=form | {"families": "GL-31", "other_families": " QB-7 , "})
+    assert "3 cases of 2 board families" in both.text
+    for address in ("/data/share", "/data/share/file"):
+        refused = shop.post(address, data=form | {"other_families": "QB-7\nno such"})
+        assert refused.status_code == 422
+        assert "No board family is known by the number no such." in refused.text
+        kept = Page(refused.text).form("/data/share")
+        assert (kept["other_families"], kept["words"]) == ("QB-7\nno such", "quay")
+
+
 def test_an_import_page_tells_of_the_other_shop(shop: Client) -> None:
     there = Client(fresh_shop())
     assert bring(there.shop, a_family(mains_v=120.0)).saved

@@ -107,13 +107,13 @@ class Noted:
 
     def holds(self, fact: Fact) -> bool:
         """Whether the case says so already, or says something of its own on the same matter."""
-        value = fact.value
-        if isinstance(value, NotedSymptom):
-            return value.name.casefold() in self.symptoms
-        if isinstance(value, Reading):
-            return reading_key(value) in self.readings
-        if isinstance(value, Attempt):
-            return any(_same_attempt(value, *one) for one in self.attempts)
+        match fact.value:
+            case NotedSymptom(name=name):
+                return name.casefold() in self.symptoms
+            case Reading() as reading:
+                return reading_key(reading) in self.readings
+            case Attempt() as attempt:
+                return any(_same_attempt(attempt, *one) for one in self.attempts)
         return bool({"verdict": self.verdict, "minutes": self.minutes, "cost": self.cost}[fact.kind])
 
 

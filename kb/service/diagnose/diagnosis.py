@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
+from sqlmodel import Session
+
 from kb.facts.first_checks import first_checks
 from kb.facts.symptoms import DEAD_CHECKS
 from kb.model import EvidenceRecord, FamilyRecord, SymptomRecord
@@ -226,8 +228,13 @@ def measure_next(shop: Shop, asked: EvidenceRecord, *, limit: int = 5) -> tuple[
 
 def often_noted(shop: Shop, family: FamilyRecord | None, *, most: int = 10) -> list[str]:
     """Symptoms most often noted on a family's boards, or on all boards, the most frequent first."""
+    number = family.code if family else None
+
+    def read(session: Session) -> list[str]:
+        return case_lists.frequent_symptoms(session, number, most)
+
     with shop.known() as session:
-        return case_lists.frequent_symptoms(session, family.code if family else None, most)
+        return shop.kept.get(session, f"often noted {most} {number}", ("case", "family", "symptom"), read)
 
 
 def _at_rate(ranking: Ranking, weights: Settings, hourly_rate: float | None) -> Ranking:

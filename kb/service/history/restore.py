@@ -6,23 +6,46 @@ ones are found under their new name; the others come back from the bin, or are m
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from pydantic import ValidationError
 from sqlmodel import Session
 
 from kb.errors import BadInput, KbError
-from kb.model import RECORD_TYPES, CaseRecord, LineRecord, explain
+from kb.model import RECORD_TYPES, AnyLine, CaseRecord, LineRecord, explain
 from kb.service.cases import prerequisites
 from kb.store.records import cases, kinds
 
 
 def record_from(entity: str, kept: dict[str, Any]) -> LineRecord:
     """An earlier version as a record. Raises BadInput where the format knows it no more."""
+    return version_as(RECORD_TYPES[entity], kept)
+
+
+def version_as(model: type[AnyLine], kept: dict[str, Any]) -> AnyLine:
+    """The same where the kind of record is known."""
     try:
-        return RECORD_TYPES[entity].model_validate(kept)
+        return model.model_validate(kept)
     except ValidationError as error:
         raise explain(error) from error
+
+
+def fit_any(session: Session, record: LineRecord) -> tuple[LineRecord, list[str]]:
+    """`fit` for a record of any kind."""
+    return _fitted(fit, session, record)
+
+
+def what_any_takes(session: Session, record: LineRecord) -> tuple[LineRecord, list[str]]:
+    """`what_it_takes` for a record of any kind."""
+    return _fitted(what_it_takes, session, record)
+
+
+def _fitted(
+    fitting: Callable[..., tuple[LineRecord, list[str]]], session: Session, record: LineRecord
+) -> tuple[LineRecord, list[str]]:
+    """Only a case names what may be gone or called otherwise by now; all other records stand for themselves."""
+    return fitting(session, cases.Writer(session), record) if record.record == "case" else (record, [])
 
 
 def fit(session: Session, writer: cases.Writer, record: CaseRecord) -> tuple[CaseRecord, list[str]]:

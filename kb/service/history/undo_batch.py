@@ -17,7 +17,7 @@ from sqlmodel import Session
 from kb.errors import BadInput, KbError
 from kb.model import CaseRecord, as_dict
 from kb.model.three_way_merge import merge
-from kb.service.history.restore import fit, record_from
+from kb.service.history.restore import fit, record_from, version_as
 from kb.service.shop.shop import Shop
 from kb.store.records import (
     any_kind,
@@ -343,8 +343,7 @@ class _Undoing:
         for step in steps:
             assert step.earlier is not None
             try:
-                record = record_from("case", step.earlier.record)
-                assert isinstance(record, CaseRecord)
+                record = version_as(CaseRecord, step.earlier.record)
                 record, brought = fit(self._session, self._writer, record)
             except KbError as error:
                 self._undone.leave(step.touched, error.message)

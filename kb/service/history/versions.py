@@ -9,11 +9,11 @@ from typing import Any
 from sqlmodel import Session
 
 from kb.errors import NotFound
-from kb.model import CaseRecord, LineRecord, Record, as_dict
+from kb.model import LineRecord, Record, as_dict
 from kb.model.difference import Difference, differences
-from kb.service.history.restore import fit, record_from, what_it_takes
+from kb.service.history.restore import fit_any, record_from, what_any_takes
 from kb.service.shop.shop import Shop
-from kb.store.records import any_kind, batches, bins, cases, families, feed, kinds, totals
+from kb.store.records import any_kind, batches, bins, families, feed, kinds, totals
 from kb.store.records.batches import StoredBatch
 from kb.store.records.feed import FeedLine
 
@@ -186,11 +186,9 @@ def _earlier(shop: Shop, entity: str, name: str, version: int) -> LineRecord:
 def preview_restore(shop: Shop, entity: str, name: str, version: int) -> Restoring:
     """What `restore` would change now. Raises NotFound, and BadInput where it would."""
     record = _earlier(shop, entity, name, version)
-    takes: list[str] = []
     with shop.read() as session:
         present = as_it_stands(session, entity, name)
-        if isinstance(record, CaseRecord):
-            record, takes = what_it_takes(session, cases.Writer(session), record)
+        record, takes = what_any_takes(session, record)
         if present.binned_at is not None:
             takes.insert(0, f"The {kinds.KINDS[entity].spoken} comes out of the bin.")
     return Restoring(version, differences(as_dict(present.record), as_dict(record)), takes)
@@ -205,12 +203,10 @@ def restore(
     `expected_version`; Taken where one of a family's numbers belongs to another by now.
     """
     record = _earlier(shop, entity, name, version)
-    brought: list[str] = []
     with shop.write() as session:
         there = kinds.standing_of(session, entity, as_it_stands(session, entity, name).name)
         bins.refuse_stale(entity, there, expected_version)
-        if isinstance(record, CaseRecord):
-            record, brought = fit(session, cases.Writer(session), record)
+        record, brought = fit_any(session, record)
         any_kind.save(session, record)
     shop.refresh()
     return brought

@@ -14,7 +14,6 @@ A server's certificate is good for 397 days. Apple's systems refuse more than 82
 
 from __future__ import annotations
 
-import contextlib
 import ipaddress
 import re
 import secrets
@@ -130,12 +129,6 @@ class LocalAuthority:
             notes,
             left_out,
         )
-
-    def public_part(self) -> bytes | None:
-        """The authority's certificate (DER), None where there is no authority that can be read."""
-        with contextlib.suppress(StoreTrouble):
-            return self._authority_certificate().public_bytes(serialization.Encoding.DER)
-        return None
 
     # -- what is there
 

@@ -136,26 +136,30 @@ def take_facts(
     measured = {_same_reading(one) for one in readings}
     own_tries = bool(attempts)
     for fact in facts:
-        value = fact.value
-        if isinstance(value, NotedSymptom):
-            symptoms.setdefault(value.name, value.present)
-        elif isinstance(value, Reading):
-            made = value.model_dump()
-            if (same := _same_reading(made)) not in measured:
-                measured.add(same)
-                readings.append(made)
-        elif isinstance(value, Attempt):
-            if not own_tries:
-                tried = value.model_dump(exclude_none=True)
-                if tried["result"] == "not known yet":
-                    del tried["result"]
-                earlier = next((one for one in attempts if _is_same_try(one, tried)), None)
-                if earlier is None:
-                    attempts.append(tried)
-                else:
-                    _join(earlier, tried)
-        else:
-            single.setdefault(fact.kind, value)
+        match fact.value:
+            case NotedSymptom(name=name, present=present):
+                symptoms.setdefault(name, present)
+            case Reading() as reading:
+                made = reading.model_dump()
+                if (same := _same_reading(made)) not in measured:
+                    measured.add(same)
+                    readings.append(made)
+            case Attempt() as attempt:
+                if not own_tries:
+                    _take_attempt(attempts, attempt.model_dump(exclude_none=True))
+            case value:
+                single.setdefault(fact.kind, value)
+
+
+def _take_attempt(attempts: list[dict[str, Any]], tried: dict[str, Any]) -> None:
+    """Adds a try, or what it says of one that another cell names."""
+    if tried["result"] == "not known yet":
+        del tried["result"]
+    earlier = next((one for one in attempts if _is_same_try(one, tried)), None)
+    if earlier is None:
+        attempts.append(tried)
+    else:
+        _join(earlier, tried)
 
 
 _ONLY_FOUND = "found"

@@ -102,11 +102,6 @@ class Derived:
         return self._read_ledger
 
     @property
-    def analysis(self) -> Analysis:
-        """The chain that reads words, for free text as for search, with the names as they are now."""
-        return self.index.analysis
-
-    @property
     def index(self) -> SearchIndex:
         """The search index, caught up as far as it can be."""
         self.catch_up()

@@ -18,7 +18,7 @@ from kb.config import Settings
 from kb.errors import StoreTrouble
 from kb.instruments.desk import Desk
 from kb.service.shop.cache import Kept
-from kb.service.shop.cut_off.small_tables import AtHand
+from kb.service.shop.cut_off.small_tables import AtHand, is_copy
 from kb.service.shop.derived import Derived
 from kb.service.shop.jobs import Jobs
 from kb.service.shop.steady_clock import SteadyClock
@@ -26,7 +26,7 @@ from kb.service.shop.uses import Uses
 from kb.store import Store
 from kb.store.engine import private
 from kb.store.file_store import FileStore
-from kb.store.records import sent_once
+from kb.store.records import changes, sent_once
 
 
 def _local_today() -> date:
@@ -71,6 +71,13 @@ class Upkeep:
     lock: threading.Lock = field(default_factory=threading.Lock)
 
 
+@dataclass(slots=True)
+class _Page:
+    """What the questions of one page share: the newest change, once one of them has asked for it."""
+
+    latest: tuple[int, str] | None = None
+
+
 class Shop:
     """What the use cases work on: settings, store, folder of files, derived copies, instruments and the calendar.
 
@@ -100,6 +107,7 @@ class Shop:
         self.jobs = Jobs()
         self.person = ""
         self.sent_key = ""
+        self._page: _Page | None = None
         self.upkeep = Upkeep()
         self.uses = Uses()
 
@@ -135,7 +143,7 @@ class Shop:
         The first transaction under a `sent_key` is done once, however often the request is sent.
         """
         other = copy.copy(self)
-        other.person, other.sent_key = person, sent_key
+        other.person, other.sent_key, other._page = person, sent_key, None
         return other
 
     def read(self) -> AbstractContextManager[Session]:
@@ -168,10 +176,30 @@ class Shop:
             with self.read() as session:
                 sent_once.refuse_done(session, self.person, self.sent_key)
 
-    def known(self) -> AbstractContextManager[Session]:
+    @contextmanager
+    def known(self) -> Iterator[Session]:
         """A session for questions about families, lists and people, answered even while cut off from a
         shared database by what is kept at hand."""
-        return self.at_hand.read()
+        page = self._page
+        with self.at_hand.read() as session:
+            if page is None or is_copy(session):
+                yield session
+                return
+            if page.latest is not None:
+                changes.take_for_latest(session, page.latest)
+            yield session
+            page.latest = changes.latest_asked(session)
+
+    @contextmanager
+    def for_one_page(self) -> Iterator[Shop]:
+        """The shop as one page asks it: which change is the newest is asked once, so that what is kept by its number
+        costs no further transaction. Only for what reads; what is asked after the block asks for itself."""
+        other = copy.copy(self)
+        other._page = _Page()
+        try:
+            yield other
+        finally:
+            other._page = None
 
     def refresh(self, progress: Callable[[int], None] | None = None) -> None:
         """Brings the derived copies up to date with the store; they report their own trouble."""

@@ -9,9 +9,10 @@ two files is one case, in the version of that shop's newest export.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from typing import Any
 
 from sqlmodel import Session
 
@@ -29,8 +30,8 @@ from kb.model import (
     SymptomRecord,
 )
 from kb.store.records import families, origins, pictures
+from kb.store.records.kinds import KINDS
 from kb.store.records.lists import Names
-from kb.store.tables.core import PartClass, Symptom
 
 _MOST_DIFFERENCES = 200
 _RAIL_FACTS = (
@@ -159,9 +160,12 @@ class Incoming:
 
     def gap(self, theirs: LineRecord) -> LineRecord | None:
         """The family or list entry that the store lacks, None where it has one; loads are a bench's own."""
-        if isinstance(theirs, FamilyRecord):
-            return self._family(theirs)
-        return self._word(theirs) if isinstance(theirs, SymptomRecord | PartClassRecord) else None
+        gaps: dict[str, Callable[[Any], LineRecord | None]] = {
+            "family": self._family,
+            "symptom": self._word,
+            "part_class": self._word,
+        }
+        return gaps[theirs.record](theirs) if theirs.record in gaps else None
 
     def _family(self, theirs: FamilyRecord) -> FamilyRecord | None:
         """The family to add, None where the store knows it by one of its numbers."""
@@ -200,8 +204,7 @@ class Incoming:
 
     def _word(self, theirs: SymptomRecord | PartClassRecord) -> SymptomRecord | PartClassRecord | None:
         """The entry to add, None where the list has it under its name or one of its other names."""
-        table = Symptom if isinstance(theirs, SymptomRecord) else PartClass
-        names = Names(self.session, table)
+        names = Names(self.session, KINDS[theirs.record].model)
         for name in (theirs.name, *theirs.synonyms):
             if found := names.find(name):
                 self._words[theirs.record, theirs.name.casefold()] = found[1]

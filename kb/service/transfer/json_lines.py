@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
 from sqlmodel import Session
 
@@ -136,33 +136,38 @@ class _Import:
         self._read_texts = read_texts
         self._boards: dict[str, FamilyRecord | None] = {}
         self._given: dict[int, int] = {}
+        self._at_start = True
         self._written, self._counted_from = 0, _COUNTED_FROM
         self.report = report
 
     def take(self, number: int, record: LineRecord) -> None:
+        """Takes the record of a line; what is wrong with it goes into the report."""
+        taken_by: dict[str, Callable[[int, Any], None]] = {
+            "case": self._take_case,
+            "origin": self._take_origin,
+            "picture": self._take_picture,
+        }
         try:
-            first = not self._given
+            self._at_start = not self._given
             self._refuse_contradiction(record)
-            if isinstance(record, CaseRecord):
-                self._take_case(number, record)
-                return
-            self.flush()
-            if isinstance(record, OriginRecord):
-                self._incoming.meet(record, first=first)
-                return
-            if isinstance(record, PictureRecord):
-                self._take_picture(record)
-                return
-            self._take_entry(record)
-            self._lists_changed = True
-            self._boards.clear()
+            if record.record != "case":
+                self.flush()
+            taken_by.get(record.record, self._take_entry)(number, record)
         except KbError as error:
             self._refuse(number, error)
 
     def _refuse(self, number: int, error: KbError) -> None:
         self.report.refuse(BadLine(error.message, line=number, field=error.field, remedy=error.remedy))
 
-    def _take_entry(self, record: LineRecord) -> None:
+    def _take_origin(self, _number: int, record: OriginRecord) -> None:
+        self._incoming.meet(record, first=self._at_start)
+
+    def _take_entry(self, _number: int, record: LineRecord) -> None:
+        self._save_entry(record)
+        self._lists_changed = True
+        self._boards.clear()
+
+    def _save_entry(self, record: LineRecord) -> None:
         if self._incoming.sharing is not None:
             kept = self._incoming.gap(record)
             if kept is None:
@@ -173,7 +178,7 @@ class _Import:
             return
         self.report.count(any_kind.save(self._session, record))
 
-    def _take_picture(self, record: PictureRecord) -> None:
+    def _take_picture(self, _number: int, record: PictureRecord) -> None:
         """A picture of a board, with its bytes where the line holds them; without them it can still be sent later."""
         content = bytes_of_line(self._shop, record)
         record = record.model_copy(update={"image": None})

@@ -16,7 +16,7 @@ from pathlib import Path
 from kb.exchange import package
 from kb.exchange.package import PackageWriter
 from kb.exchange.zip_stream import ZipStream
-from kb.model import CaseRecord, LineRecord, PictureRecord, as_dict
+from kb.model import LineRecord, as_dict
 from kb.service.shop.sent_files import SUFFIX
 from kb.service.shop.shop import Shop
 from kb.store.records import files
@@ -124,15 +124,13 @@ def stream(
     with tempfile.TemporaryDirectory(prefix="kb-package-") as name:
         folder = Path(name)
         with PackageWriter(folder, with_files=photographs is not None) as writer:
-            uids, boards = [], []
+            with_bytes: dict[str, list[str]] = {"case": [], "picture": []}
             for record in given:
                 writer.add(record)
-                if isinstance(record, CaseRecord):
-                    uids.append(str(record.uid))
-                elif isinstance(record, PictureRecord):
-                    boards.append(record.sha256)
+                if record.bytes_found_by:
+                    with_bytes[record.record].append(getattr(record, record.bytes_found_by))
             if photographs is not None:
-                yield from photographs.members(archive, writer, uids, boards)
+                yield from photographs.members(archive, writer, with_bytes["case"], with_bytes["picture"])
         sizes = {table: (folder / f"{table}.csv").stat().st_size for table in writer.tables}
         told = package.descriptor("board-faults", title, made, sizes)
         yield from _text(archive, "datapackage.json", json.dumps(told, ensure_ascii=False, indent=2))

@@ -11,7 +11,7 @@ other shops are theirs to share.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import Any
@@ -42,9 +42,10 @@ from kb.service.shop.jobs import Job
 from kb.service.shop.shop import Shop
 from kb.service.transfer.exports import Needed
 from kb.service.transfer.incoming import public_id
-from kb.store.records import case_lists, cases, changes, lists, origins, people, pictures
+from kb.store.records import case_lists, cases, changes, families, lists, origins, people, pictures
 
 TEXTS_SHOWN = 25
+MOST_OFFERED = 40  # families to tick; others are named
 JOB = "share"
 _STANDARD = {entry.name for entry in SYMPTOMS} | {entry.name for entry in PART_CLASSES}
 # Fields whose words are of a fixed list, or days, or made by the program.
@@ -138,9 +139,10 @@ class Seen:
 
 @dataclass(slots=True)
 class Offer:
-    """What there is to choose from."""
+    """What there is to choose from: the families with most own closed cases, and how many more there are."""
 
     families: list[str] = field(default_factory=list)
+    more_families: int = 0
     years: list[int] = field(default_factory=list)
     verdicts: tuple[str, ...] = tuple(word.value for word in VERDICTS)
 
@@ -148,8 +150,18 @@ class Offer:
 def offer(shop: Shop) -> Offer:
     """Families and years of the shop's own closed cases."""
     with shop.read() as session:
-        codes, years = shop.kept.get(session, "own closed cases", ("case", "family"), case_lists.own_closed)
-    return Offer(codes, years)
+        found = shop.kept.get(session, "own closed cases", ("case", "family"), _own_closed)
+    return Offer(*found)
+
+
+def _own_closed(session: Session) -> tuple[list[str], int, list[int]]:
+    return case_lists.own_closed(session, MOST_OFFERED)
+
+
+def codes_of(shop: Shop, numbers: Iterable[str]) -> frozenset[str]:
+    """The codes of the families that are known by these numbers. Raises NotFound for a number that none has."""
+    with shop.read() as session:
+        return frozenset(families.get(session, number).record.code for number in numbers)
 
 
 def sharing_name(shop: Shop) -> str:
@@ -246,10 +258,10 @@ def preview(shop: Shop, choice: Choice, *, told: Callable[[int], None] = lambda 
             total += 1
             last = text.uid
         entries = [_along(one, one.name) for one in work.entries(needed) if one.name not in _STANDARD]
-        families = [_along(work.family(family), family.code) for family in needed.family_records(session)]
+        boards_along = [_along(work.family(one), one.code) for one in needed.family_records(session)]
         found = dict(work.mask.found)
         along = list(work.pictures(needed.families)) if choice.pictures else []
-        shown = [*families, *(Along(f"{one.family}, {one.side}", work.pins(one)) for one in along)]
+        shown = [*boards_along, *(Along(f"{one.family}, {one.side}", work.pins(one)) for one in along)]
         return Preview(
             cases=shared,
             families=len(needed.families),

@@ -10,7 +10,7 @@ from sqlalchemy.schema import sort_tables
 from kb.errors import StoreTrouble, Taken
 from kb.store.engine.rows import Progress, copy_rows, count_rows
 from kb.store.store import Store
-from kb.store.tables.core import CaseTotal, Change, ChangeTotal, PartClass, Setting, Symptom, table_of
+from kb.store.tables.core import CaseTotal, Change, ChangeTotal, PartClass, Setting, Symptom
 from kb.store.tables.core import Table as Base
 
 
@@ -76,8 +76,8 @@ def count_all(store: Store) -> int:
 
 def _holds_records(connection: Connection, tables: list[Table]) -> bool:
     """Whether anything was ever written but what every new store has."""
-    new_store_has = {table_of(model).name for model in (Setting, Symptom, PartClass, CaseTotal, ChangeTotal)}
-    changed = count_rows(connection, table_of(Change))
+    new_store_has = {model.__tablename__ for model in (Setting, Symptom, PartClass, CaseTotal, ChangeTotal)}
+    changed = count_rows(connection, Change)
     return bool(changed) or any(
         count_rows(connection, table) for table in tables if table.name not in new_store_has
     )

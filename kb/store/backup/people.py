@@ -13,12 +13,12 @@ from sqlalchemy import Table, create_engine, delete, insert, inspect, select
 from sqlalchemy.exc import DBAPIError, NoSuchTableError
 
 from kb.store.store import Store
-from kb.store.tables.core import table_of
+from kb.store.tables.core import Table as Base
 from kb.store.tables.people import AuditEntry, FailedSignIn, Person, PersonSession, PersonToken
 
 # Owners before what they own.
-_KEPT = [table_of(model) for model in (Person, PersonToken, AuditEntry)]
-_ENDED = [table_of(model) for model in (PersonSession, FailedSignIn)]
+_KEPT = [Base.metadata.tables[str(model.__tablename__)] for model in (Person, PersonToken, AuditEntry)]
+_ENDED = [Base.metadata.tables[str(model.__tablename__)] for model in (PersonSession, FailedSignIn)]
 
 
 def carry_over(live: Path | str, restored: Store) -> None:

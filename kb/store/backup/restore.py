@@ -24,7 +24,7 @@ from kb.store.portable import backup_file, sealed
 from kb.store.portable.backup_file import Manifest, Progress
 from kb.store.records import stored_checksums
 from kb.store.store import Store
-from kb.store.tables.core import Change, table_of
+from kb.store.tables.core import Change
 from kb.system import put_in_place
 
 _MOST_TOLD = 3
@@ -230,7 +230,7 @@ def _replace(present: Store, url: str, keep: Path) -> Path | None:
     live = Store(url, copies=keep.parent)
     try:
         with live.snapshot() as connection:
-            empty = count_rows(connection, table_of(Change)) == 0
+            empty = count_rows(connection, Change) == 0
         if not empty:
             live.write_copy(keep)
         copy_store(present, live, replace=True)

@@ -10,24 +10,23 @@ from sqlalchemy import select, update
 from sqlmodel import Session
 
 from kb.errors import Conflict, InUse
+from kb.store.engine.rows import as_rows
 from kb.store.records import changes, totals
 from kb.store.records.kinds import KINDS, Standing, standing, standing_of
-from kb.store.tables.core import BoardCase, CaseAttempt, CaseSymptom, now, table_of
+from kb.store.tables.core import BoardCase, CaseAttempt, CaseSymptom, now
 
-_CASE = table_of(BoardCase)
-# Where a case names a family, a symptom or a part class: (table of the link, its column).
-LINKS: dict[str, tuple[Any, str]] = {
-    "family": (_CASE, "family_id"),
-    "symptom": (table_of(CaseSymptom), "symptom_id"),
-    "part_class": (table_of(CaseAttempt), "part_class_id"),
+# Where a case names a family, a symptom or a part class: (column of the case, column of what it names).
+LINKS: dict[str, tuple[Any, Any]] = {
+    "family": (BoardCase.id, BoardCase.family_id),
+    "symptom": (CaseSymptom.case_id, CaseSymptom.symptom_id),
+    "part_class": (CaseAttempt.case_id, CaseAttempt.part_class_id),
 }
 
 
 def users(entity: str, record_id: int) -> Any:
     """A query for the ids of all cases that name a family, symptom or part class, binned ones too."""
-    table, column = LINKS[entity]
-    owner = table.c.id if table is _CASE else table.c.case_id
-    return select(owner).where(table.c[column] == record_id)
+    case_id, named_id = LINKS[entity]
+    return select(case_id).where(named_id == record_id)
 
 
 def users_count(session: Session, entity: str, record_id: int) -> int:
@@ -93,15 +92,20 @@ def take_out(session: Session, entity: str, names: Sequence[str]) -> list[str]:
 
 def _bring_back_named(session: Session, case_ids: list[int]) -> list[str]:
     brought = []
-    for entity, (table, column) in LINKS.items():
+    for entity, (case_id, named_id) in LINKS.items():
         kind = KINDS[entity]
-        owner = table.c.id if table is _CASE else table.c.case_id
-        named = select(table.c[column]).where(owner.in_(case_ids))
-        rows = session.execute(
-            select(kind.table.c.id, kind.table.c[kind.shown], kind.table.c.version, kind.table.c.binned_at)
-            .where(kind.table.c.id.in_(named), kind.table.c.binned_at.is_not(None))
-            .order_by(kind.table.c.id)
-        ).all()
+        named = select(named_id).where(case_id.in_(case_ids))
+        rows = (
+            as_rows(session)
+            .execute(
+                select(
+                    kind.model.id, getattr(kind.model, kind.shown), kind.model.version, kind.model.binned_at
+                )
+                .where(kind.model.id.in_(named), kind.model.binned_at.is_not(None))
+                .order_by(kind.model.id)
+            )
+            .all()
+        )
         _set(session, entity, [Standing(*row) for row in rows], binned=False)
         brought += [f"{kind.spoken} {row[1]}" for row in rows]
     return brought
@@ -110,13 +114,13 @@ def _bring_back_named(session: Session, case_ids: list[int]) -> list[str]:
 def _set(session: Session, entity: str, there: list[Standing], *, binned: bool) -> None:
     if not there:
         return
-    table = KINDS[entity].table
+    model = KINDS[entity].model
     ids = [one.id for one in there]
     with totals.moving(session, ids) if entity == "case" else nullcontext():
-        session.execute(
-            update(table)
-            .where(table.c.id.in_(ids))
-            .values(binned_at=now() if binned else None, version=table.c.version + 1)
+        as_rows(session).execute(
+            update(model)
+            .where(model.id.in_(ids))
+            .values(binned_at=now() if binned else None, version=model.version + 1)
         )
     operation = "binned" if binned else "restored"
     changes.note(session, [(entity, one.name, operation, one.version + 1) for one in there])

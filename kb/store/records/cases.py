@@ -8,11 +8,12 @@ from datetime import datetime
 from typing import Any, TypeVar
 
 from sqlalchemy import BindParameter, bindparam, delete, insert, select, update
-from sqlmodel import Session
+from sqlmodel import Session, col
 
 from kb.errors import BadInput, Conflict, NotFound, OthersCase
 from kb.facts.designators import code_key
 from kb.model import Attempt, CaseRecord, FollowUp, NotedSymptom, PinValue, Quote, Reading, Record, as_dict
+from kb.store.engine.rows import as_rows
 from kb.store.records import changes, families, totals
 from kb.store.records.lists import Names
 from kb.store.tables.core import (
@@ -25,17 +26,10 @@ from kb.store.tables.core import (
     PartClass,
     Symptom,
     now,
-    table_of,
 )
 
 AnyRecord = TypeVar("AnyRecord", bound=Record)
-_CASE = table_of(BoardCase)
-_SYMPTOM = table_of(CaseSymptom)
-_READING = table_of(CaseReading)
-_ATTEMPT = table_of(CaseAttempt)
-_FOLLOW_UP = table_of(CaseFollowUp)
-_FAMILY = table_of(Family)
-_CHILDREN = (_SYMPTOM, _READING, _ATTEMPT, _FOLLOW_UP)
+_CHILDREN: tuple[Any, ...] = (CaseSymptom, CaseReading, CaseAttempt, CaseFollowUp)
 _LISTS = ("symptoms", "readings", "attempts", "follow_ups")
 # What stands in the case's own row under the record's name for it.
 _PLAIN = tuple(
@@ -48,23 +42,25 @@ _ATTEMPT_FIELDS = tuple(name for name in Attempt.model_fields if name not in ("p
 _IDS: BindParameter[int] = bindparam("ids", expanding=True)
 
 
-def _of_cases(table: Any, named: Any = None, link: str = "") -> Any:
+def _of_cases(model: Any, named: Any = None, link: str = "") -> Any:
     """The entries of the cases of some ids in their order, under the name of what they refer to."""
-    query = select(table)
+    query = select(model)
     if named is not None:
-        query = select(table, named.c.name).join(named, named.c.id == table.c[link])
-    return query.where(table.c.case_id.in_(_IDS)).order_by(table.c.case_id, table.c.position)
+        query = select(model, named.name).join(named, named.id == getattr(model, link))
+    return query.where(model.case_id.in_(_IDS)).order_by(model.case_id, model.position)
 
 
 # Asked for most pages, so made once.
-_ID = select(_CASE.c.id).where(_CASE.c.uid == bindparam("uid"))
+_ID = select(col(BoardCase.id)).where(col(BoardCase.uid) == bindparam("uid"))
 _HEADS = (
-    select(_CASE, _FAMILY.c.code).join(_FAMILY, _FAMILY.c.id == _CASE.c.family_id).where(_CASE.c.id.in_(_IDS))
+    select(BoardCase, col(Family.code))
+    .join(Family, col(Family.id) == BoardCase.family_id)
+    .where(col(BoardCase.id).in_(_IDS))
 )
-_SYMPTOMS = _of_cases(_SYMPTOM, table_of(Symptom), "symptom_id")
-_READINGS = _of_cases(_READING)
-_ATTEMPTS = _of_cases(_ATTEMPT, table_of(PartClass), "part_class_id")
-_FOLLOW_UPS = _of_cases(_FOLLOW_UP)
+_SYMPTOMS = _of_cases(CaseSymptom, Symptom, "symptom_id")
+_READINGS = _of_cases(CaseReading)
+_ATTEMPTS = _of_cases(CaseAttempt, PartClass, "part_class_id")
+_FOLLOW_UPS = _of_cases(CaseFollowUp)
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,8 +170,8 @@ class Writer:
         """
         records = [self.checked(record) for record in given]
         uids = [record.uid for record in records]
-        query = select(_CASE.c.id, _CASE.c.uid).where(_CASE.c.uid.in_(uids))
-        known = {row.uid: row.id for row in self._session.execute(query)}
+        query = select(col(BoardCase.id), col(BoardCase.uid)).where(col(BoardCase.uid).in_(uids))
+        known = {row.uid: row.id for row in as_rows(self._session).execute(query)}
         new = [record for record in records if record.uid not in known]
         if expected_version is not None and new:
             raise NotFound("The case is no longer in the store.", remedy="Save it as a new case.")
@@ -230,10 +226,14 @@ class Writer:
         if not new:
             return
         first = changes.next_versions(self._session, "case", [str(record.uid) for record in new])
-        ids = self._session.scalars(
-            insert(_CASE).returning(_CASE.c.id, sort_by_parameter_order=True),
-            [{**self._row(record), "version": first[str(record.uid)]} for record in new],
-        ).all()
+        ids = (
+            as_rows(self._session)
+            .scalars(
+                insert(BoardCase).returning(col(BoardCase.id), sort_by_parameter_order=True),
+                [{**self._row(record), "version": first[str(record.uid)]} for record in new],
+            )
+            .all()
+        )
         self._write_children(list(zip(ids, new, strict=True)))
         totals.add_new(self._session, ids)
         changes.note(
@@ -253,12 +253,12 @@ class Writer:
             for old, record in pairs
         ]
         values: dict[str, Any] = {name: bindparam(name) for name in rows[0] if name != "row_id"}
-        statement = update(_CASE).where(_CASE.c.id == bindparam("row_id")).values(values)
+        statement = update(BoardCase).where(col(BoardCase.id) == bindparam("row_id")).values(values)
         ids = [old.id for old, _ in pairs]
         with totals.moving(self._session, ids):
-            self._session.connection().execute(statement, rows)
-            for table in _CHILDREN:
-                self._session.execute(delete(table).where(table.c.case_id.in_(ids)))
+            as_rows(self._session).execute(statement, rows)
+            for model in _CHILDREN:
+                as_rows(self._session).execute(delete(model).where(model.case_id.in_(ids)))
             self._write_children([(old.id, record) for old, record in pairs])
         changes.note(
             self._session,
@@ -266,10 +266,10 @@ class Writer:
         )
 
     def _write_children(self, cases: list[tuple[int, CaseRecord]]) -> None:
-        rows: dict[Any, list[dict[str, Any]]] = {table: [] for table in _CHILDREN}
+        rows: dict[Any, list[dict[str, Any]]] = {model: [] for model in _CHILDREN}
         for case_id, record in cases:
             for position, symptom in enumerate(record.symptoms):
-                rows[_SYMPTOM].append(
+                rows[CaseSymptom].append(
                     {
                         "case_id": case_id,
                         "position": position,
@@ -279,9 +279,9 @@ class Writer:
                 )
             for position, reading in enumerate(record.readings):
                 fields = {name: getattr(reading, name) for name in _READING_FIELDS}
-                rows[_READING].append({"case_id": case_id, "position": position, **fields})
+                rows[CaseReading].append({"case_id": case_id, "position": position, **fields})
             for position, attempt in enumerate(record.attempts):
-                rows[_ATTEMPT].append(
+                rows[CaseAttempt].append(
                     {
                         "case_id": case_id,
                         "position": position,
@@ -293,10 +293,10 @@ class Writer:
                     }
                 )
             for position, follow_up in enumerate(record.follow_ups):
-                rows[_FOLLOW_UP].append({"case_id": case_id, "position": position, **dict(follow_up)})
-        for table, entries in rows.items():
+                rows[CaseFollowUp].append({"case_id": case_id, "position": position, **dict(follow_up)})
+        for model, entries in rows.items():
             if entries:
-                self._session.execute(insert(table), entries)
+                as_rows(self._session).execute(insert(model), entries)
 
 
 def _id(found: tuple[int, str] | None) -> int:
@@ -314,7 +314,7 @@ def load(session: Session, ids: Sequence[int]) -> dict[int, StoredCase]:
     """Cases by id, each with everything that belongs to it; five queries whatever their number."""
     if not ids:
         return {}
-    heads = session.execute(_HEADS, {"ids": ids}).all()
+    heads = as_rows(session).execute(_HEADS, {"ids": ids}).all()
     symptoms, readings, attempts, follow_ups = (
         _grouped(session, one, ids) for one in (_SYMPTOMS, _READINGS, _ATTEMPTS, _FOLLOW_UPS)
     )
@@ -355,14 +355,14 @@ def _attempt(row: Any) -> Attempt:
 
 def _grouped(session: Session, query: Any, ids: Sequence[int]) -> dict[int, list[Any]]:
     found: dict[int, list[Any]] = {}
-    for row in session.execute(query, {"ids": ids}):
+    for row in as_rows(session).execute(query, {"ids": ids}):
         found.setdefault(row.case_id, []).append(row)
     return found
 
 
 def get(session: Session, uid: str) -> StoredCase:
     """One case, also one in the bin. Raises NotFound."""
-    case_id = session.scalar(_ID, {"uid": uid})
+    case_id = as_rows(session).scalar(_ID, {"uid": uid})
     if case_id is None:
         raise NotFound(f"There is no case {uid}.", field="uid", remedy="Search for it.")
     return load(session, [case_id])[case_id]
@@ -370,9 +370,15 @@ def get(session: Session, uid: str) -> StoredCase:
 
 def many(session: Session, uids: Sequence[str]) -> list[StoredCase]:
     """The cases of these uids that are in the store and not in the bin, in the order asked for."""
-    rows = session.execute(
-        select(_CASE.c.id, _CASE.c.uid).where(_CASE.c.uid.in_(uids), _CASE.c.binned_at.is_(None))
-    ).all()
+    rows = (
+        as_rows(session)
+        .execute(
+            select(col(BoardCase.id), col(BoardCase.uid)).where(
+                col(BoardCase.uid).in_(uids), col(BoardCase.binned_at).is_(None)
+            )
+        )
+        .all()
+    )
     stored = load(session, [row.id for row in rows])
     by_uid = {row.uid: stored[row.id] for row in rows}
     return [by_uid[uid] for uid in uids if uid in by_uid]
@@ -383,22 +389,29 @@ def uids_of_family(session: Session, number: str) -> list[str]:
     found = families.find(session, number)
     if found is None:
         return []
-    return list(session.scalars(select(_CASE.c.uid).where(_CASE.c.family_id == found[0])))
+    return list(
+        as_rows(session).scalars(select(col(BoardCase.uid)).where(col(BoardCase.family_id) == found[0]))
+    )
 
 
 def in_order(session: Session, *, batch: int = 500, after: str = "") -> Iterator[list[StoredCase]]:
     """All cases but those in the bin, in order of their uid, `batch` at a time; those `after` a uid."""
-    return _walked(session, _CASE.c.uid, after, batch)
+    return _walked(session, col(BoardCase.uid), after, batch)
 
 
 def as_kept(session: Session, *, batch: int = 500) -> Iterator[list[StoredCase]]:
     """The same in the order in which they lie on the disk, which reads a large store several times faster."""
-    return _walked(session, _CASE.c.id, 0, batch)
+    return _walked(session, col(BoardCase.id), 0, batch)
 
 
 def _walked(session: Session, by: Any, last: Any, batch: int) -> Iterator[list[StoredCase]]:
-    query = select(_CASE.c.id, by.label("place")).where(_CASE.c.binned_at.is_(None)).order_by(by).limit(batch)
-    while rows := session.execute(query.where(by > last)).all():
+    query = (
+        select(col(BoardCase.id), by.label("place"))
+        .where(col(BoardCase.binned_at).is_(None))
+        .order_by(by)
+        .limit(batch)
+    )
+    while rows := as_rows(session).execute(query.where(by > last)).all():
         stored = load(session, [row.id for row in rows])
         yield [stored[row.id] for row in rows]
         last = rows[-1].place
@@ -411,4 +424,4 @@ def count(session: Session) -> int:
 
 def has(session: Session, uid: str) -> bool:
     """Whether there is such a case, in the bin or not."""
-    return session.scalar(select(_CASE.c.id).where(_CASE.c.uid == uid)) is not None
+    return as_rows(session).scalar(select(col(BoardCase.id)).where(col(BoardCase.uid) == uid)) is not None

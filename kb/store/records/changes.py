@@ -8,19 +8,17 @@ from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import bindparam, delete, func, insert, select, update
-from sqlmodel import Session
+from sqlmodel import Session, col
 
 from kb.store.engine.moments import sees_one_moment
+from kb.store.engine.rows import as_rows
 from kb.store.records import totals
 from kb.store.records.checksums import checksum
-from kb.store.tables.core import Batch, Change, History, table_of
-
-_CHANGE = table_of(Change)
-_BATCH = table_of(Batch)
+from kb.store.tables.core import Batch, Change, History
 
 # Asked with every answer, so made once.
-_LATEST = select(_CHANGE.c.seq, _CHANGE.c.nonce).order_by(_CHANGE.c.seq.desc()).limit(1)
-_LATEST_OF = _LATEST.where(_CHANGE.c.entity == bindparam("kind"))
+_LATEST = select(col(Change.seq), col(Change.nonce)).order_by(col(Change.seq).desc()).limit(1)
+_LATEST_OF = _LATEST.where(col(Change.entity) == bindparam("kind"))
 
 START: tuple[int, str] = (0, "")
 
@@ -41,8 +39,8 @@ class Changed:
 def begin_batch(session: Session, kind: str, title: str = "") -> str:
     """Makes all further changes of this transaction one batch, which can be undone as one; its id."""
     batch = secrets.token_hex(8)
-    session.execute(
-        insert(_BATCH),
+    as_rows(session).execute(
+        insert(Batch),
         [{"id": batch, "kind": kind, "title": title, "who": session.info.get("who", ""), "facts": {}}],
     )
     session.info["batch"] = batch
@@ -55,10 +53,10 @@ def end_batch(session: Session, facts: dict[str, object]) -> bool:
     False where nothing was changed under it: then there is nothing to undo and the batch is forgotten.
     """
     batch = session.info.pop("batch")
-    if session.scalar(select(_CHANGE.c.seq).where(_CHANGE.c.batch == batch).limit(1)) is None:
-        session.execute(delete(_BATCH).where(_BATCH.c.id == batch))
+    if as_rows(session).scalar(select(col(Change.seq)).where(col(Change.batch) == batch).limit(1)) is None:
+        as_rows(session).execute(delete(Batch).where(col(Batch.id) == batch))
         return False
-    session.execute(update(_BATCH).where(_BATCH.c.id == batch).values(facts=facts))
+    as_rows(session).execute(update(Batch).where(col(Batch.id) == batch).values(facts=facts))
     return True
 
 
@@ -83,7 +81,7 @@ def note(session: Session, changes: Iterable[tuple[Any, ...]]) -> None:
         for entity, key, operation, version, *record in changes
     ]
     if rows:
-        session.execute(insert(_CHANGE), rows)
+        as_rows(session).execute(insert(Change), rows)
         totals.add_changes(session, [row["entity"] for row in rows], who)
 
 
@@ -94,11 +92,22 @@ def latest(session: Session) -> tuple[int, str]:
     """
     known: tuple[int, str] | None = session.info.get(_SEEN)
     if known is None:
-        row = session.execute(_LATEST).first()
+        row = as_rows(session).execute(_LATEST).first()
         known = (row[0], row[1]) if row else START
         if sees_one_moment(session):
             session.info[_SEEN] = known
     return known
+
+
+def latest_asked(session: Session) -> tuple[int, str] | None:
+    """What `latest` found in a session that sees one moment, None where nobody has asked there."""
+    found: tuple[int, str] | None = session.info.get(_SEEN)
+    return found
+
+
+def take_for_latest(session: Session, seen: tuple[int, str]) -> None:
+    """Lets `latest` answer with a change that another session found a moment ago."""
+    session.info[_SEEN] = seen
 
 
 def newest(session: Session, entities: Iterable[str]) -> tuple[tuple[int, str], ...]:
@@ -106,7 +115,7 @@ def newest(session: Session, entities: Iterable[str]) -> tuple[tuple[int, str], 
     kinds = tuple(entities)
     if not kinds:
         return (latest(session),)
-    found = [session.execute(_LATEST_OF, {"kind": kind}).first() for kind in kinds]
+    found = [as_rows(session).execute(_LATEST_OF, {"kind": kind}).first() for kind in kinds]
     return tuple((row[0], row[1]) if row else START for row in found)
 
 
@@ -114,21 +123,23 @@ def is_on_record(session: Session, seen: tuple[int, str]) -> bool:
     """Whether this store really made the change that a derived copy says it has seen."""
     if seen == START:
         return True
-    return session.scalar(select(_CHANGE.c.nonce).where(_CHANGE.c.seq == seen[0])) == seen[1]
+    return as_rows(session).scalar(select(col(Change.nonce)).where(col(Change.seq) == seen[0])) == seen[1]
 
 
 def touched(session: Session, seq: int, entities: Iterable[str]) -> bool:
     """Whether any record of these kinds was changed after change number `seq`."""
-    found = select(_CHANGE.c.seq).where(_CHANGE.c.seq > seq, _CHANGE.c.entity.in_(tuple(entities))).limit(1)
-    return session.scalar(found) is not None
+    found = (
+        select(col(Change.seq)).where(col(Change.seq) > seq, col(Change.entity).in_(tuple(entities))).limit(1)
+    )
+    return as_rows(session).scalar(found) is not None
 
 
 def since(session: Session, seq: int, limit: int = 1000) -> list[Changed]:
     """Up to `limit` changes after change number `seq`."""
-    rows = session.execute(
-        select(_CHANGE.c.seq, _CHANGE.c.nonce, _CHANGE.c.entity, _CHANGE.c.key, _CHANGE.c.operation)
-        .where(_CHANGE.c.seq > seq)
-        .order_by(_CHANGE.c.seq)
+    rows = as_rows(session).execute(
+        select(col(Change.seq), col(Change.nonce), col(Change.entity), col(Change.key), col(Change.operation))
+        .where(col(Change.seq) > seq)
+        .order_by(col(Change.seq))
         .limit(limit)
     )
     return [Changed(*row) for row in rows]
@@ -136,10 +147,10 @@ def since(session: Session, seq: int, limit: int = 1000) -> list[Changed]:
 
 def next_versions(session: Session, entity: str, keys: Sequence[str]) -> dict[str, int]:
     """The version that each record begins with when it is added: 1, or past those of an earlier life."""
-    rows = session.execute(
-        select(_CHANGE.c.key, func.max(_CHANGE.c.version))
-        .where(_CHANGE.c.entity == entity, _CHANGE.c.key.in_(keys))
-        .group_by(_CHANGE.c.key)
+    rows = as_rows(session).execute(
+        select(col(Change.key), func.max(col(Change.version)))
+        .where(col(Change.entity) == entity, col(Change.key).in_(keys))
+        .group_by(col(Change.key))
     )
     return {**dict.fromkeys(keys, 1), **{key: (version or 0) + 1 for key, version in rows}}
 
@@ -162,15 +173,14 @@ def keep_replaced(session: Session, rows: Iterable[tuple[Any, ...]]) -> None:
         for entity, key, version, record, *binned in rows
     ]
     if kept:
-        session.execute(insert(History), kept)
+        as_rows(session).execute(insert(History), kept)
 
 
 def replaced(session: Session, entity: str, key: str) -> list[dict[str, object]]:
     """Earlier versions of a record, newest first: version, replaced_at and the record itself."""
-    table = table_of(History)
-    rows = session.execute(
-        select(table)
-        .where(table.c.entity == entity, table.c.key == key)
-        .order_by(table.c.version.desc(), table.c.id.desc())
+    rows = as_rows(session).execute(
+        select(History)
+        .where(col(History.entity) == entity, col(History.key) == key)
+        .order_by(col(History.version).desc(), col(History.id).desc())
     )
     return [{"version": row.version, "replaced_at": row.replaced_at, "record": row.record} for row in rows]

@@ -7,9 +7,10 @@ from typing import Any
 
 from pydantic import ValidationError
 from sqlalchemy import func, select
-from sqlmodel import Session
+from sqlmodel import Session, col
 
 from kb.model import RECORD_TYPES, Record, as_dict, explain
+from kb.store.engine.rows import as_rows
 from kb.store.records import cases, families, lists, pictures
 from kb.store.records.kinds import folded
 from kb.store.tables.core import (
@@ -21,22 +22,20 @@ from kb.store.tables.core import (
     PartClass,
     ShelfPart,
     Symptom,
-    table_of,
 )
 from kb.store.tables.files import CaseFile
 from kb.store.tables.pictures import BoardPicture
 
-_CHANGE, _HISTORY = table_of(Change), table_of(History)
 # Every kind of record that is kept under a version, with the column that names it.
 _LIVE: dict[str, tuple[Any, str]] = {
-    "case": (table_of(BoardCase), "uid"),
-    "family": (table_of(Family), "code"),
-    "symptom": (table_of(Symptom), "name"),
-    "part_class": (table_of(PartClass), "name"),
-    "load": (table_of(BenchLoad), "name"),
-    "shelf_part": (table_of(ShelfPart), "name"),
-    "case_file": (table_of(CaseFile), "uid"),
-    "picture": (table_of(BoardPicture), "uid"),
+    "case": (BoardCase, "uid"),
+    "family": (Family, "code"),
+    "symptom": (Symptom, "name"),
+    "part_class": (PartClass, "name"),
+    "load": (BenchLoad, "name"),
+    "shelf_part": (ShelfPart, "name"),
+    "case_file": (CaseFile, "uid"),
+    "picture": (BoardPicture, "uid"),
 }
 # After these a record is there; after any other it is gone.
 _THERE = frozenset({"added", "updated", "binned", "restored", "unmerged"})
@@ -51,14 +50,14 @@ def feed_faults(session: Session) -> Iterator[str]:
     newest: dict[tuple[str, str], Any] = {}
     nonces: set[str] = set()
     query = select(
-        _CHANGE.c.seq,
-        _CHANGE.c.nonce,
-        _CHANGE.c.entity,
-        _CHANGE.c.key,
-        _CHANGE.c.operation,
-        _CHANGE.c.version,
-    ).order_by(_CHANGE.c.seq)
-    for change in session.execute(query, execution_options={"yield_per": _BATCH}):
+        col(Change.seq),
+        col(Change.nonce),
+        col(Change.entity),
+        col(Change.key),
+        col(Change.operation),
+        col(Change.version),
+    ).order_by(col(Change.seq))
+    for change in as_rows(session).execute(query, execution_options={"yield_per": _BATCH}):
         if change.seq <= last:
             yield f"Change {change.seq} does not follow change {last}."
         if not change.nonce or change.nonce in nonces:
@@ -66,22 +65,22 @@ def feed_faults(session: Session) -> Iterator[str]:
         last = change.seq
         nonces.add(change.nonce)
         newest[change.entity, folded(change.entity, change.key)] = change
-    for entity, (table, name) in _LIVE.items():
-        yield from _unlike(session, entity, table, name, newest)
+    for entity, (model, name) in _LIVE.items():
+        yield from _unlike(session, entity, model, name, newest)
     for (entity, _), change in newest.items():
         if entity in _LIVE and change.operation in _THERE:
             yield f"Change {change.seq} {change.operation} the {_words(entity)} {change.key}, which is not there."
 
 
 def _unlike(
-    session: Session, entity: str, table: Any, name: str, newest: dict[tuple[str, str], Any]
+    session: Session, entity: str, model: Any, name: str, newest: dict[tuple[str, str], Any]
 ) -> Iterator[str]:
     """Records whose newest change is missing or says something else; what was seen is taken out."""
-    binned = table.c.binned_at if "binned_at" in table.c else None
-    columns = [table.c[name].label("key"), table.c.version]
+    binned = model.binned_at if hasattr(model, "binned_at") else None
+    columns = [getattr(model, name).label("key"), model.version]
     if binned is not None:
         columns.append(binned.label("binned_at"))
-    for row in session.execute(select(*columns).order_by(table.c.id)):
+    for row in as_rows(session).execute(select(*columns).order_by(model.id)):
         change = newest.pop((entity, folded(entity, row.key)), None)
         told = f"the {_words(entity)} {row.key}"
         if change is None:
@@ -103,13 +102,13 @@ def _unlike(
 def history_faults(session: Session) -> Iterator[str]:
     """Earlier versions that are no records any more, or are no earlier than the present one."""
     present: dict[tuple[str, str], int] = {}
-    for entity, (table, name) in _LIVE.items():
-        for key, version in session.execute(select(table.c[name], table.c.version)):
+    for entity, (model, name) in _LIVE.items():
+        for key, version in as_rows(session).execute(select(getattr(model, name), model.version)):
             present[entity, key] = version
     query = select(
-        _HISTORY.c.id, _HISTORY.c.entity, _HISTORY.c.key, _HISTORY.c.version, _HISTORY.c.record
-    ).order_by(_HISTORY.c.id)
-    for row in session.execute(query, execution_options={"yield_per": _BATCH}):
+        col(History.id), col(History.entity), col(History.key), col(History.version), col(History.record)
+    ).order_by(col(History.id))
+    for row in as_rows(session).execute(query, execution_options={"yield_per": _BATCH}):
         told = f"version {row.version} of the {_words(row.entity)} {row.key} in the history"
         model = RECORD_TYPES.get(row.entity)
         if model is None:
@@ -165,6 +164,8 @@ def _words(entity: str) -> str:
 
 def counted(session: Session) -> dict[str, int]:
     """How many cases, changes and earlier versions the store holds."""
-    tables = (("changes", _CHANGE), ("earlier versions", _HISTORY))
-    held = {name: session.scalar(select(func.count()).select_from(table)) or 0 for name, table in tables}
+    tables = (("changes", Change), ("earlier versions", History))
+    held = {
+        name: as_rows(session).scalar(select(func.count()).select_from(model)) or 0 for name, model in tables
+    }
     return {"cases": cases.count(session), **held}

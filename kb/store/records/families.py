@@ -9,7 +9,7 @@ from itertools import groupby
 from typing import Any
 
 from sqlalchemy import BindParameter, bindparam, delete, insert, select, update
-from sqlmodel import Session
+from sqlmodel import Session, col
 
 from kb.errors import Conflict, NotFound, Taken
 from kb.facts.designators import code_key
@@ -25,13 +25,10 @@ from kb.model import (
     UsedIn,
     as_dict,
 )
+from kb.store.engine.rows import as_rows
 from kb.store.records import changes, totals
-from kb.store.tables.core import Family, FamilyConnector, FamilyNumber, FamilyRail, now, table_of
+from kb.store.tables.core import Family, FamilyConnector, FamilyNumber, FamilyRail, now
 
-_FAMILY = table_of(Family)
-_NUMBER = table_of(FamilyNumber)
-_RAIL = table_of(FamilyRail)
-_CONNECTOR = table_of(FamilyConnector)
 _PLAIN = ("code", "kind", "mains_v", "bulk_v", "bulk_uf", "fuse", "isolated", "switch", "notes")
 # Lists that no question is asked about, kept whole in the family's own row.
 _WHOLE = ("tips", "revisions", "used_in", "documents", "pin_values")
@@ -40,15 +37,16 @@ _CONNECTOR_FIELDS = tuple(Connector.model_fields)
 # Asked for most pages, so made once.
 _IDS: BindParameter[int] = bindparam("ids", expanding=True)
 _BY_NUMBER = (
-    select(_FAMILY.c.id, _FAMILY.c.code)
-    .join(_NUMBER, _NUMBER.c.family_id == _FAMILY.c.id)
-    .where(_NUMBER.c.number_key == bindparam("key"))
+    select(col(Family.id), col(Family.code))
+    .join(FamilyNumber, col(FamilyNumber.family_id) == Family.id)
+    .where(col(FamilyNumber.number_key) == bindparam("key"))
 )
-_IN_USE_BY_NUMBER = _BY_NUMBER.where(_FAMILY.c.binned_at.is_(None))
-_BY_IDS = select(_FAMILY).where(_FAMILY.c.id.in_(_IDS)).order_by(_FAMILY.c.code_key)
+_IN_USE_BY_NUMBER = _BY_NUMBER.where(col(Family.binned_at).is_(None))
+_BY_IDS = select(Family).where(col(Family.id).in_(_IDS)).order_by(col(Family.code_key))
+_PARTS: tuple[Any, ...] = (FamilyNumber, FamilyRail, FamilyConnector)
 _NUMBERS, _RAILS, _CONNECTORS = (
-    select(table).where(table.c.family_id.in_(_IDS)).order_by(table.c.family_id, table.c.position)
-    for table in (_NUMBER, _RAIL, _CONNECTOR)
+    select(model).where(model.family_id.in_(_IDS)).order_by(model.family_id, model.position)
+    for model in _PARTS
 )
 
 
@@ -76,17 +74,17 @@ class FamilyNames:
 def find(session: Session, number: str, *, also_binned: bool = False) -> tuple[int, str] | None:
     """Id and code of the family known by a number, whatever its separators and case."""
     query = _BY_NUMBER if also_binned else _IN_USE_BY_NUMBER
-    row = session.execute(query, {"key": code_key(number)}).first()
+    row = as_rows(session).execute(query, {"key": code_key(number)}).first()
     return (row.id, row.code) if row else None
 
 
 def names(session: Session) -> list[FamilyNames]:
     """What all families are known by, in order of their code."""
-    rows = session.execute(
-        select(_FAMILY.c.id, _FAMILY.c.code, _FAMILY.c.kind, _NUMBER.c.number)
-        .join(_NUMBER, _NUMBER.c.family_id == _FAMILY.c.id)
-        .where(_FAMILY.c.binned_at.is_(None))
-        .order_by(_FAMILY.c.code_key, _NUMBER.c.position)
+    rows = as_rows(session).execute(
+        select(col(Family.id), col(Family.code), col(Family.kind), col(FamilyNumber.number))
+        .join(FamilyNumber, col(FamilyNumber.family_id) == Family.id)
+        .where(col(Family.binned_at).is_(None))
+        .order_by(col(Family.code_key), col(FamilyNumber.position))
     )
     of_one = (list(rows) for _, rows in groupby(rows, key=lambda row: row.id))
     return [
@@ -97,14 +95,14 @@ def names(session: Session) -> list[FamilyNames]:
 
 def _children(session: Session, query: Any, ids: Sequence[int]) -> dict[int, list[Any]]:
     found: dict[int, list[Any]] = {}
-    for row in session.execute(query, {"ids": ids}):
+    for row in as_rows(session).execute(query, {"ids": ids}):
         found.setdefault(row.family_id, []).append(row)
     return found
 
 
 def by_ids(session: Session, ids: Sequence[int]) -> list[StoredFamily]:
     """Families by id, in order of their code."""
-    rows = session.execute(_BY_IDS, {"ids": ids}).all()
+    rows = as_rows(session).execute(_BY_IDS, {"ids": ids}).all()
     numbers, rails, connectors = (_children(session, one, ids) for one in (_NUMBERS, _RAILS, _CONNECTORS))
     return [
         StoredFamily(
@@ -160,13 +158,13 @@ def get(session: Session, number: str, *, also_binned: bool = False) -> StoredFa
 
 def all_ids(session: Session) -> list[int]:
     """Ids of all families but those in the bin, in order of their code."""
-    query = select(_FAMILY.c.id).where(_FAMILY.c.binned_at.is_(None)).order_by(_FAMILY.c.code_key)
-    return list(session.scalars(query))
+    query = select(col(Family.id)).where(col(Family.binned_at).is_(None)).order_by(col(Family.code_key))
+    return list(as_rows(session).scalars(query))
 
 
 def every_id(session: Session) -> list[int]:
     """Ids of all families, those in the bin too."""
-    return list(session.scalars(select(_FAMILY.c.id).order_by(_FAMILY.c.id)))
+    return list(as_rows(session).scalars(select(col(Family.id)).order_by(col(Family.id))))
 
 
 def save(session: Session, record: FamilyRecord, *, expected_version: int | None = None) -> str:
@@ -179,7 +177,11 @@ def save(session: Session, record: FamilyRecord, *, expected_version: int | None
     """
     key = code_key(record.code)
     refuse_taken_numbers(session, record)
-    row = session.execute(select(_FAMILY.c.id, _FAMILY.c.version).where(_FAMILY.c.code_key == key)).first()
+    row = (
+        as_rows(session)
+        .execute(select(col(Family.id), col(Family.version)).where(col(Family.code_key) == key))
+        .first()
+    )
     if row is None:
         add(session, record)
         return "added"
@@ -195,9 +197,9 @@ def save(session: Session, record: FamilyRecord, *, expected_version: int | None
         session, [("family", record.code, row.version, as_dict(before.record), before.binned_at)]
     )
     values = {**_row(record), "version": row.version + 1, "binned_at": None}
-    session.execute(update(_FAMILY).where(_FAMILY.c.id == row.id).values(**values))
-    for table in (_NUMBER, _RAIL, _CONNECTOR):
-        session.execute(delete(table).where(table.c.family_id == row.id))
+    as_rows(session).execute(update(Family).where(col(Family.id) == row.id).values(**values))
+    for model in _PARTS:
+        as_rows(session).execute(delete(model).where(model.family_id == row.id))
     _write_children(session, row.id, record)
     changes.note(session, [("family", record.code, "updated", row.version + 1, as_dict(record))])
     return "updated"
@@ -216,9 +218,11 @@ def _row(record: FamilyRecord) -> dict[str, Any]:
 def add(session: Session, record: FamilyRecord, operation: str = "added") -> int:
     """Adds a family that is not there yet and returns its id; `operation` is what the feed calls it."""
     version = changes.next_versions(session, "family", [record.code])[record.code]
-    family_id = session.scalars(
-        insert(_FAMILY).returning(_FAMILY.c.id), [{**_row(record), "version": version}]
-    ).one()
+    family_id = (
+        as_rows(session)
+        .scalars(insert(Family).returning(col(Family.id)), [{**_row(record), "version": version}])
+        .one()
+    )
     _write_children(session, family_id, record)
     changes.note(session, [("family", record.code, operation, version, as_dict(record))])
     return family_id
@@ -228,10 +232,10 @@ def refuse_taken_numbers(session: Session, record: FamilyRecord) -> None:
     """Raises Taken where another family is known by one of the numbers of this one."""
     key = code_key(record.code)
     keys = {code_key(number): number for number in (record.code, *record.aliases)}
-    rows = session.execute(
-        select(_NUMBER.c.number_key, _FAMILY.c.code, _FAMILY.c.binned_at)
-        .join(_FAMILY, _FAMILY.c.id == _NUMBER.c.family_id)
-        .where(_NUMBER.c.number_key.in_(keys), _FAMILY.c.code_key != key)
+    rows = as_rows(session).execute(
+        select(col(FamilyNumber.number_key), col(Family.code), col(Family.binned_at))
+        .join(Family, col(Family.id) == FamilyNumber.family_id)
+        .where(col(FamilyNumber.number_key).in_(keys), col(Family.code_key) != key)
     )
     for row in rows:
         number = keys[row.number_key]
@@ -253,10 +257,10 @@ def _write_children(session: Session, family_id: int, record: FamilyRecord) -> N
         ]
 
     numbers = [{"number": text, "number_key": code_key(text)} for text in (record.code, *record.aliases)]
-    for table, rows in (
-        (_NUMBER, numbers),
-        (_RAIL, [rail.model_dump() for rail in record.rails]),
-        (_CONNECTOR, [connector.model_dump() for connector in record.connectors]),
+    for model, rows in (
+        (FamilyNumber, numbers),
+        (FamilyRail, [rail.model_dump() for rail in record.rails]),
+        (FamilyConnector, [connector.model_dump() for connector in record.connectors]),
     ):
         if rows:
-            session.execute(insert(table), numbered(rows))
+            as_rows(session).execute(insert(model), numbered(rows))

@@ -63,7 +63,7 @@ def _lines(session: Session, *conditions: Any, limit: int | None = None, offset:
         query = query.order_by(col(Change.seq).desc()).limit(limit).offset(offset)
     return [
         FeedLine(
-            change.seq or 0,
+            change.seq,
             change.entity,
             change.key,
             change.operation,

@@ -83,7 +83,7 @@ def _found(session: Session, *conditions: Any) -> list[StoredCaseFile]:
     )
     return [
         StoredCaseFile(
-            file.id or 0,
+            file.id,
             file.uid,
             case_uid,
             _content(kept),
@@ -189,7 +189,6 @@ def content_id(session: Session, given: Content) -> int:
     made = StoredFile(**asdict(given))
     session.add(made)
     session.flush()
-    assert made.id is not None
     return made.id
 
 

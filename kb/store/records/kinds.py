@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import Table as SqlTable
 from sqlalchemy import select
 from sqlmodel import Session
 
 from kb.errors import NotFound
 from kb.facts.designators import code_key
-from kb.store.tables.core import BenchLoad, BoardCase, Family, PartClass, ShelfPart, Symptom, table_of
+from kb.store.tables.core import BenchLoad, BoardCase, Family, PartClass, ShelfPart, Symptom
 from kb.store.tables.pictures import BoardPicture
 
 
@@ -25,7 +25,7 @@ class Kind:
 
     entity: str
     spoken: str
-    table: SqlTable
+    model: type[Any]
     key: str
     shown: str
     fold: Callable[[str], str]
@@ -44,13 +44,13 @@ class Standing:
 KINDS = {
     kind.entity: kind
     for kind in (
-        Kind("case", "case", table_of(BoardCase), "uid", "uid", str),
-        Kind("family", "board family", table_of(Family), "code_key", "code", code_key),
-        Kind("symptom", "symptom", table_of(Symptom), "name_key", "name", str.casefold),
-        Kind("part_class", "part class", table_of(PartClass), "name_key", "name", str.casefold),
-        Kind("load", "load", table_of(BenchLoad), "name_key", "name", str.casefold),
-        Kind("shelf_part", "shelf part", table_of(ShelfPart), "name_key", "name", str.casefold),
-        Kind("picture", "picture of a board", table_of(BoardPicture), "uid", "uid", str),
+        Kind("case", "case", BoardCase, "uid", "uid", str),
+        Kind("family", "board family", Family, "code_key", "code", code_key),
+        Kind("symptom", "symptom", Symptom, "name_key", "name", str.casefold),
+        Kind("part_class", "part class", PartClass, "name_key", "name", str.casefold),
+        Kind("load", "load", BenchLoad, "name_key", "name", str.casefold),
+        Kind("shelf_part", "shelf part", ShelfPart, "name_key", "name", str.casefold),
+        Kind("picture", "picture of a board", BoardPicture, "uid", "uid", str),
     )
 }
 
@@ -65,11 +65,11 @@ def standing(session: Session, entity: str, names: Iterable[str]) -> dict[str, S
     """Where the records of these names stand, those in the bin too; names that nothing has are left out."""
     kind = KINDS[entity]
     folded = {name: kind.fold(name) for name in names}
-    table = kind.table
+    model = kind.model
     rows = session.execute(
-        select(table.c.id, table.c[kind.key], table.c[kind.shown], table.c.version, table.c.binned_at).where(
-            table.c[kind.key].in_(set(folded.values()))
-        )
+        select(
+            model.id, getattr(model, kind.key), getattr(model, kind.shown), model.version, model.binned_at
+        ).where(getattr(model, kind.key).in_(set(folded.values())))
     )
     found = {row[1]: Standing(row[0], row[2], row[3], row[4]) for row in rows}
     return {name: found[key] for name, key in folded.items() if key in found}

@@ -12,21 +12,20 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import ColumnElement, delete, func, insert, or_, select, update
-from sqlmodel import Session
+from sqlmodel import Session, col
 
 from kb.errors import BadInput, Conflict, NotFound
 from kb.facts.designators import code_key
 from kb.model import PictureRecord, Pin, as_dict
+from kb.store.engine.rows import as_rows
 from kb.store.records import changes, families, files
 from kb.store.records.files import Content
-from kb.store.tables.core import Family, History, now, table_of
+from kb.store.tables.core import Family, History, now
 from kb.store.tables.files import StoredFile
 from kb.store.tables.pictures import BoardPicture, BoardPin
 
 ENTITY = "picture"
 MOST_OF_A_FAMILY = 40
-_PICTURE, _PIN = table_of(BoardPicture), table_of(BoardPin)
-_FAMILY, _CONTENT, _HISTORY = table_of(Family), table_of(StoredFile), table_of(History)
 _PLAIN = (
     *("uid", "side", "caption", "taken", "media_type", "width_px", "height_px", "corners"),
     *("straight_width_px", "straight_height_px", "mm_per_px", "replaced_by"),
@@ -53,18 +52,26 @@ def _found(
     session: Session, *conditions: Any, pins: ColumnElement[bool] | bool = True
 ) -> list[StoredPicture]:
     """Pictures in the order in which they came, with all of their pins, none, or those that a condition holds for."""
-    rows = session.execute(
-        select(_PICTURE, _FAMILY.c.code)
-        .join(_FAMILY, _FAMILY.c.id == _PICTURE.c.family_id)
-        .where(*conditions)
-        .order_by(_PICTURE.c.family_id, _PICTURE.c.id)
-    ).all()
+    rows = (
+        as_rows(session)
+        .execute(
+            select(BoardPicture, col(Family.code))
+            .join(Family, col(Family.id) == BoardPicture.family_id)
+            .where(*conditions)
+            .order_by(col(BoardPicture.family_id), col(BoardPicture.id))
+        )
+        .all()
+    )
     held: dict[int, list[Pin]] = {row.id: [] for row in rows}
     if held and pins is not False:
-        query = select(_PIN).where(_PIN.c.picture_id.in_(held)).order_by(_PIN.c.picture_id, _PIN.c.position)
+        query = (
+            select(BoardPin)
+            .where(col(BoardPin.picture_id).in_(held))
+            .order_by(col(BoardPin.picture_id), col(BoardPin.position))
+        )
         if pins is not True:
             query = query.where(pins)
-        for row in session.execute(query):
+        for row in as_rows(session).execute(query):
             held[row.picture_id].append(
                 Pin.model_construct(**{name: getattr(row, name) for name in _PIN_FIELDS})
             )
@@ -90,9 +97,9 @@ def _found(
 
 def of_family(session: Session, family_id: int, *, also_replaced: bool = False) -> list[StoredPicture]:
     """The pictures of a family that are in use; none that are in the bin."""
-    conditions = [_PICTURE.c.family_id == family_id, _PICTURE.c.binned_at.is_(None)]
+    conditions = [col(BoardPicture.family_id) == family_id, col(BoardPicture.binned_at).is_(None)]
     if not also_replaced:
-        conditions.append(_PICTURE.c.replaced_by.is_(None))
+        conditions.append(col(BoardPicture.replaced_by).is_(None))
     return _found(session, *conditions)
 
 
@@ -108,25 +115,27 @@ class PictureLine:
 def lines(session: Session, family_id: int) -> list[PictureLine]:
     """The pictures of a family in use without what is pinned on them, in the order in which they came."""
     in_use = (
-        _PICTURE.c.family_id == family_id,
-        _PICTURE.c.binned_at.is_(None),
-        _PICTURE.c.replaced_by.is_(None),
+        col(BoardPicture.family_id) == family_id,
+        col(BoardPicture.binned_at).is_(None),
+        col(BoardPicture.replaced_by).is_(None),
     )
     found = _found(session, *in_use, pins=False)
     ids = [one.id for one in found]
     query = (
-        select(_PIN.c.picture_id, func.count()).where(_PIN.c.picture_id.in_(ids)).group_by(_PIN.c.picture_id)
+        select(col(BoardPin.picture_id), func.count())
+        .where(col(BoardPin.picture_id).in_(ids))
+        .group_by(col(BoardPin.picture_id))
     )
-    counts: dict[int, int] = dict(session.execute(query).all()) if ids else {}
+    counts: dict[int, int] = dict(as_rows(session).execute(query).all()) if ids else {}
     return [PictureLine(one.record, counts.get(one.id, 0), one.is_here) for one in found]
 
 
 def of_codes(session: Session, codes: Collection[str]) -> list[StoredPicture]:
     """The pictures in use of some families, by their codes, without what is pinned on them."""
     in_use = (
-        _FAMILY.c.code.in_(codes),
-        _PICTURE.c.binned_at.is_(None),
-        _PICTURE.c.replaced_by.is_(None),
+        col(Family.code).in_(codes),
+        col(BoardPicture.binned_at).is_(None),
+        col(BoardPicture.replaced_by).is_(None),
     )
     return _found(session, *in_use, pins=False) if codes else []
 
@@ -143,21 +152,21 @@ def with_labels(
     part classes, or whose names begin with these letters."""
     keys = {code_key(label) for label in labels} - {""}
     in_use = (
-        _PICTURE.c.family_id == family_id,
-        _PICTURE.c.binned_at.is_(None),
-        _PICTURE.c.replaced_by.is_(None),
+        col(BoardPicture.family_id) == family_id,
+        col(BoardPicture.binned_at).is_(None),
+        col(BoardPicture.replaced_by).is_(None),
     )
     wanted = or_(
-        _PIN.c.label_key.in_(keys),
-        _PIN.c.part_class.in_(classes),
-        *(_PIN.c.label_key.startswith(code_key(one), autoescape=True) for one in sorted(letters)),
+        col(BoardPin.label_key).in_(keys),
+        col(BoardPin.part_class).in_(classes),
+        *(col(BoardPin.label_key).startswith(code_key(one), autoescape=True) for one in sorted(letters)),
     )
     return _found(session, *in_use, pins=wanted) if keys or classes or letters else []
 
 
 def get(session: Session, uid: str, *, also_binned: bool = False) -> StoredPicture:
     """One picture. Raises NotFound."""
-    found = _found(session, _PICTURE.c.uid == uid)
+    found = _found(session, col(BoardPicture.uid) == uid)
     if not found or (found[0].binned_at is not None and not also_binned):
         raise NotFound(
             "There is no such picture of a board.", field="picture", remedy="Open it from its board family."
@@ -167,28 +176,37 @@ def get(session: Session, uid: str, *, also_binned: bool = False) -> StoredPictu
 
 def by_ids(session: Session, ids: Sequence[int]) -> list[StoredPicture]:
     """Pictures by id, those in the bin too."""
-    return _found(session, _PICTURE.c.id.in_(ids))
+    return _found(session, col(BoardPicture.id).in_(ids))
 
 
 def every(session: Session, *, also_binned: bool = False) -> Iterator[StoredPicture]:
     """All pictures, a few hundred at a time; without those in the bin none whose family lies there."""
     last = 0
-    while ids := session.scalars(
-        select(_PICTURE.c.id).where(_PICTURE.c.id > last).order_by(_PICTURE.c.id).limit(_BATCH)
-    ).all():
-        conditions = [_PICTURE.c.id.in_(ids)]
+    while (
+        ids := as_rows(session)
+        .scalars(
+            select(col(BoardPicture.id))
+            .where(col(BoardPicture.id) > last)
+            .order_by(col(BoardPicture.id))
+            .limit(_BATCH)
+        )
+        .all()
+    ):
+        conditions = [col(BoardPicture.id).in_(ids)]
         if not also_binned:
-            conditions += [_PICTURE.c.binned_at.is_(None), _FAMILY.c.binned_at.is_(None)]
+            conditions += [col(BoardPicture.binned_at).is_(None), col(Family.binned_at).is_(None)]
         yield from _found(session, *conditions)
         last = ids[-1]
 
 
 def families_with(session: Session, family_ids: Collection[int]) -> set[int]:
     """Which of some families have a picture in use."""
-    query = select(_PICTURE.c.family_id).where(
-        _PICTURE.c.family_id.in_(family_ids), _PICTURE.c.binned_at.is_(None), _PICTURE.c.replaced_by.is_(None)
+    query = select(col(BoardPicture.family_id)).where(
+        col(BoardPicture.family_id).in_(family_ids),
+        col(BoardPicture.binned_at).is_(None),
+        col(BoardPicture.replaced_by).is_(None),
     )
-    return set(session.scalars(query.distinct()))
+    return set(as_rows(session).scalars(query.distinct()))
 
 
 def save(
@@ -207,7 +225,7 @@ def save(
     """
     record = record.model_copy(update={"image": None})
     family_id = _family_id(session, record)
-    known = _found(session, _PICTURE.c.uid == record.uid)
+    known = _found(session, col(BoardPicture.uid) == record.uid)
     if not known:
         _add(session, record, family_id, content)
         return "added"
@@ -246,8 +264,10 @@ def _row(record: PictureRecord) -> dict[str, Any]:
 
 
 def _add(session: Session, record: PictureRecord, family_id: int, content: Content | None) -> None:
-    mine = _PICTURE.c.family_id == family_id
-    if (session.scalar(select(func.count()).select_from(_PICTURE).where(mine)) or 0) >= MOST_OF_A_FAMILY:
+    mine = col(BoardPicture.family_id) == family_id
+    if (
+        as_rows(session).scalar(select(func.count()).select_from(BoardPicture).where(mine)) or 0
+    ) >= MOST_OF_A_FAMILY:
         raise BadInput(
             f"The family has {MOST_OF_A_FAMILY} pictures, as many as one may.",
             field="file",
@@ -263,14 +283,16 @@ def _add(session: Session, record: PictureRecord, family_id: int, content: Conte
         "added_by": session.info.get("who", ""),
         "version": version,
     }
-    picture_id = session.scalars(insert(_PICTURE).returning(_PICTURE.c.id), [row]).one()
+    picture_id = as_rows(session).scalars(insert(BoardPicture).returning(col(BoardPicture.id)), [row]).one()
     _write_pins(session, picture_id, record)
     changes.note(session, [(ENTITY, record.uid, "added", version, _as_kept(session, picture_id))])
 
 
 def _kept_id(session: Session, record: PictureRecord) -> int | None:
     """The row of the bytes that are here already, None where there are none, or of another size than is said."""
-    found = session.execute(select(_CONTENT).where(_CONTENT.c.content == record.sha256)).first()
+    found = (
+        as_rows(session).execute(select(StoredFile).where(col(StoredFile.content) == record.sha256)).first()
+    )
     if found is None:
         return None
     said = (record.media_type, record.width_px, record.height_px)
@@ -287,9 +309,9 @@ def _replace(session: Session, before: StoredPicture, record: PictureRecord, fam
         session, [(ENTITY, before.record.uid, before.version, as_dict(before.record), before.binned_at)]
     )
     values = {**_row(record), "family_id": family_id, "version": before.version + 1, "binned_at": None}
-    session.execute(update(_PICTURE).where(_PICTURE.c.id == before.id).values(**values))
+    as_rows(session).execute(update(BoardPicture).where(col(BoardPicture.id) == before.id).values(**values))
     if before.record.pins != record.pins:
-        session.execute(delete(_PIN).where(_PIN.c.picture_id == before.id))
+        as_rows(session).execute(delete(BoardPin).where(col(BoardPin.picture_id) == before.id))
         _write_pins(session, before.id, record)
     written = _as_kept(session, before.id)
     changes.note(session, [(ENTITY, record.uid, "updated", before.version + 1, written)])
@@ -301,27 +323,27 @@ def _write_pins(session: Session, picture_id: int, record: PictureRecord) -> Non
         for position, pin in enumerate(record.pins)
     ]
     if rows:
-        session.execute(insert(_PIN), rows)
+        as_rows(session).execute(insert(BoardPin), rows)
 
 
 def bring_bytes(session: Session, uid: str, content: Content) -> None:
     """Ties bytes that came later to a picture; the record stays as it is. Raises NotFound."""
     picture = get(session, uid, also_binned=True)
     values = {"stored_file_id": files.content_id(session, content)}
-    session.execute(update(_PICTURE).where(_PICTURE.c.id == picture.id).values(**values))
+    as_rows(session).execute(update(BoardPicture).where(col(BoardPicture.id) == picture.id).values(**values))
 
 
 def move_to_family(session: Session, away_id: int, into_id: int) -> None:
     """Gives the pictures of one family to another, those in the bin too; each is a change."""
-    moved = _found(session, _PICTURE.c.family_id == away_id)
+    moved = _found(session, col(BoardPicture.family_id) == away_id)
     changes.keep_replaced(
         session,
         [(ENTITY, one.record.uid, one.version, as_dict(one.record), one.binned_at) for one in moved],
     )
-    session.execute(
-        update(_PICTURE)
-        .where(_PICTURE.c.family_id == away_id)
-        .values(family_id=into_id, version=_PICTURE.c.version + 1, changed_at=now())
+    as_rows(session).execute(
+        update(BoardPicture)
+        .where(col(BoardPicture.family_id) == away_id)
+        .values(family_id=into_id, version=col(BoardPicture.version) + 1, changed_at=now())
     )
     after = by_ids(session, [one.id for one in moved])
     changes.note(
@@ -331,8 +353,8 @@ def move_to_family(session: Session, away_id: int, into_id: int) -> None:
 
 def remove_of_family(session: Session, family_id: int) -> None:
     """Removes all pictures of a family for good with their history, before the family itself goes."""
-    gone = _found(session, _PICTURE.c.family_id == family_id)
+    gone = _found(session, col(BoardPicture.family_id) == family_id)
     uids = [one.record.uid for one in gone]
-    session.execute(delete(_PICTURE).where(_PICTURE.c.family_id == family_id))
-    session.execute(delete(_HISTORY).where(_HISTORY.c.entity == ENTITY, _HISTORY.c.key.in_(uids)))
+    as_rows(session).execute(delete(BoardPicture).where(col(BoardPicture.family_id) == family_id))
+    as_rows(session).execute(delete(History).where(col(History.entity) == ENTITY, col(History.key).in_(uids)))
     changes.note(session, [(ENTITY, one.record.uid, "deleted", one.version + 1) for one in gone])

@@ -13,7 +13,6 @@ from kb.store.tables.core import (
     CaseSymptom,
     Change,
     History,
-    table_of,
 )
 
 _GROWING = (BoardCase, CaseSymptom, CaseReading, CaseAttempt, CaseFollowUp, Change, History)
@@ -27,4 +26,4 @@ def count_again(session: Session) -> None:
     without such counts here.
     """
     if session.get_bind().dialect.name == "postgresql":
-        session.execute(text("ANALYZE " + ", ".join(table_of(one).name for one in _GROWING)))
+        session.execute(text("ANALYZE " + ", ".join(str(one.__tablename__) for one in _GROWING)))

@@ -10,16 +10,15 @@ from operator import add
 from typing import Any
 
 from sqlalchemy import bindparam, delete, func, literal, select, union_all
-from sqlmodel import Session
+from sqlmodel import Session, col
 
 from kb.errors import BadInput, InUse
+from kb.store.engine.rows import as_rows
 from kb.store.records import changes, files, pictures, totals
 from kb.store.records.bins import LINKS, users
 from kb.store.records.kinds import KINDS, standing_of
 from kb.store.tables.bench import BenchRun
-from kb.store.tables.core import BoardCase, Family, History, table_of
-
-_HISTORY, _RUN, _CASE, _FAMILY = (table_of(one) for one in (History, BenchRun, BoardCase, Family))
+from kb.store.tables.core import BoardCase, Family, History
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,29 +35,29 @@ def _latest() -> Any:
     """The records of each kind that were put there last, up to `most` of each."""
     parts = []
     for kind in KINDS.values():
-        table = kind.table
-        columns = [literal(kind.entity).label("entity"), table.c[kind.shown].label("name"), table.c.binned_at]
+        model = kind.model
+        columns = [
+            literal(kind.entity).label("entity"),
+            getattr(model, kind.shown).label("name"),
+            model.binned_at,
+        ]
         if kind.entity == "case":
-            about = _FAMILY.c.code + literal(" ") + func.substr(_CASE.c.complaint, 1, 80)
-            query = select(*columns, about.label("about")).join(_FAMILY, _FAMILY.c.id == _CASE.c.family_id)
+            about = col(Family.code) + literal(" ") + func.substr(col(BoardCase.complaint), 1, 80)
+            query = select(*columns, about.label("about")).join(Family, col(Family.id) == BoardCase.family_id)
         elif kind.entity == "picture":
-            about = _FAMILY.c.code + literal(", ") + table.c.side
-            query = select(*columns, about.label("about")).join(_FAMILY, _FAMILY.c.id == table.c.family_id)
+            about = col(Family.code) + literal(", ") + model.side
+            query = select(*columns, about.label("about")).join(Family, col(Family.id) == model.family_id)
         else:
             query = select(*columns, literal("").label("about"))
-        last = query.where(table.c.binned_at.is_not(None)).order_by(
-            table.c.binned_at.desc(), table.c.id.desc()
-        )
+        last = query.where(model.binned_at.is_not(None)).order_by(model.binned_at.desc(), model.id.desc())
         parts.append(select(last.limit(bindparam("most")).subquery()))
     return union_all(*parts).subquery()
 
 
 def _others() -> Any:
     """How many records of other kinds than cases lie in the bin."""
-    others = (kind.table for kind in KINDS.values() if kind.entity != "case")
-    counts = (
-        select(func.count()).select_from(table).where(table.c.binned_at.is_not(None)) for table in others
-    )
+    others = (kind.model for kind in KINDS.values() if kind.entity != "case")
+    counts = (select(func.count()).select_from(model).where(model.binned_at.is_not(None)) for model in others)
     return select(reduce(add, (count.scalar_subquery() for count in counts)))
 
 
@@ -73,8 +72,8 @@ _PAGE = (
 
 def page(session: Session, *, limit: int, offset: int) -> tuple[int, list[Binned]]:
     """(how many records lie in the bin, one page of them), what was put there last first."""
-    rows = session.execute(_PAGE, {"most": offset + limit, "limit": limit, "offset": offset})
-    total = totals.cases(session, "binned") + (session.scalar(_OTHERS) or 0)
+    rows = as_rows(session).execute(_PAGE, {"most": offset + limit, "limit": limit, "offset": offset})
+    total = totals.cases(session, "binned") + (as_rows(session).scalar(_OTHERS) or 0)
     return total, [Binned(*row) for row in rows]
 
 
@@ -85,12 +84,12 @@ def binned_before(session: Session, moment: datetime, *, limit: int) -> list[tup
     """
     found: list[tuple[str, str]] = []
     for kind in KINDS.values():
-        table = kind.table
-        query = select(table.c[kind.shown]).where(table.c.binned_at < moment).order_by(table.c.id)
+        model = kind.model
+        query = select(getattr(model, kind.shown)).where(model.binned_at < moment).order_by(model.id)
         if kind.entity in LINKS:
-            link, column = LINKS[kind.entity]
-            query = query.where(~select(link.c.id).where(link.c[column] == table.c.id).exists())
-        rows = session.scalars(query.limit(limit - len(found)))
+            case_id, named_id = LINKS[kind.entity]
+            query = query.where(~select(case_id).where(named_id == model.id).exists())
+        rows = as_rows(session).scalars(query.limit(limit - len(found)))
         found += [(kind.entity, name) for name in rows]
         if len(found) >= limit:
             break
@@ -110,7 +109,7 @@ def purge(session: Session, entity: str, name: str) -> None:
         raise BadInput(
             f"The {kind.spoken} {there.name} is not in the bin.", remedy="Put it in the bin first."
         )
-    if entity in LINKS and session.scalar(users(entity, there.id).limit(1)) is not None:
+    if entity in LINKS and as_rows(session).scalar(users(entity, there.id).limit(1)) is not None:
         raise InUse(
             f"Cases in the bin still name the {kind.spoken} {there.name}.",
             field="name",
@@ -119,25 +118,29 @@ def purge(session: Session, entity: str, name: str) -> None:
     if entity == "case":
         _purge_of_case(session, there.name, there.id)
     elif entity == "family":
-        session.execute(delete(_RUN).where(_RUN.c.family_id == there.id))
+        as_rows(session).execute(delete(BenchRun).where(col(BenchRun.family_id) == there.id))
         pictures.remove_of_family(session, there.id)
     keys = (
         [
             key
-            for key in session.scalars(select(_HISTORY.c.key).where(_HISTORY.c.entity == entity).distinct())
+            for key in as_rows(session).scalars(
+                select(col(History.key)).where(col(History.entity) == entity).distinct()
+            )
             if kind.fold(key) == kind.fold(there.name)
         ]
         if entity != "case"
         else [there.name]
     )
-    session.execute(delete(_HISTORY).where(_HISTORY.c.entity == entity, _HISTORY.c.key.in_(keys)))
+    as_rows(session).execute(delete(History).where(col(History.entity) == entity, col(History.key).in_(keys)))
     with totals.moving(session, [there.id]) if entity == "case" else nullcontext():
-        session.execute(delete(kind.table).where(kind.table.c.id == there.id))
+        as_rows(session).execute(delete(kind.model).where(kind.model.id == there.id))
     changes.note(session, [(entity, there.name, "deleted", there.version + 1)])
 
 
 def _purge_of_case(session: Session, uid: str, row_id: int) -> None:
     named = [one.uid for one in files.of_case(session, uid)]
     files.remove_of_case(session, uid)
-    session.execute(delete(_HISTORY).where(_HISTORY.c.entity == files.ENTITY, _HISTORY.c.key.in_(named)))
-    session.execute(delete(_RUN).where(_RUN.c.case_id == row_id))
+    as_rows(session).execute(
+        delete(History).where(col(History.entity) == files.ENTITY, col(History.key).in_(named))
+    )
+    as_rows(session).execute(delete(BenchRun).where(col(BenchRun.case_id) == row_id))

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from sqlalchemy import delete, select, update
-from sqlmodel import Session
+from sqlmodel import Session, col
 
 from kb.errors import InUse
 from kb.model import Record, as_dict
+from kb.store.engine.rows import as_rows
 from kb.store.records import cases, changes, totals
 from kb.store.records.bins import users
 from kb.store.records.kinds import KINDS, Standing
 from kb.store.tables.bench import BenchRun
-from kb.store.tables.core import BoardCase, CaseAttempt, CaseSymptom, now, table_of
+from kb.store.tables.core import BoardCase, CaseAttempt, CaseSymptom, now
 
-_CASE, _SYMPTOM, _ATTEMPT, _RUN = (table_of(one) for one in (BoardCase, CaseSymptom, CaseAttempt, BenchRun))
 _AT_ONCE = 500
 
 
@@ -29,7 +29,7 @@ def repoint(session: Session, entity: str, away: Standing, into: Standing) -> It
 
     Yields how many more cases are done. A case that noted both symptoms keeps one entry, present if either was.
     """
-    ids = sorted(set(session.scalars(users(entity, away.id))))
+    ids = sorted(set(as_rows(session).scalars(users(entity, away.id))))
     for start in range(0, len(ids), _AT_ONCE):
         part = ids[start : start + _AT_ONCE]
         before = cases.load(session, part).values()
@@ -48,49 +48,55 @@ def repoint(session: Session, entity: str, away: Standing, into: Standing) -> It
 
 
 def _rename(session: Session, entity: str, case_ids: Sequence[int], away: int, into: int) -> None:
-    tried = _ATTEMPT.c.case_id.in_(case_ids)
-    values = {"version": _CASE.c.version + 1, "changed_at": now()}
+    tried = col(CaseAttempt.case_id).in_(case_ids)
+    values = {"version": col(BoardCase.version) + 1, "changed_at": now()}
     if entity == "family":
         values["family_id"] = into
-        session.execute(update(_ATTEMPT).where(tried).values(family_id=into))
+        as_rows(session).execute(update(CaseAttempt).where(tried).values(family_id=into))
     elif entity == "symptom":
         _join_symptoms(session, case_ids, away, into)
     else:
-        mine = tried & (_ATTEMPT.c.part_class_id == away)
-        session.execute(update(_ATTEMPT).where(mine).values(part_class_id=into))
-    session.execute(update(_CASE).where(_CASE.c.id.in_(case_ids)).values(values))
+        mine = tried & (col(CaseAttempt.part_class_id) == away)
+        as_rows(session).execute(update(CaseAttempt).where(mine).values(part_class_id=into))
+    as_rows(session).execute(update(BoardCase).where(col(BoardCase.id).in_(case_ids)).values(values))
 
 
 def _join_symptoms(session: Session, case_ids: Sequence[int], away: int, into: int) -> None:
-    mine = _SYMPTOM.c.case_id.in_(case_ids)
-    rows = session.execute(
-        select(_SYMPTOM.c.case_id, _SYMPTOM.c.present).where(mine, _SYMPTOM.c.symptom_id == into)
+    mine = col(CaseSymptom.case_id).in_(case_ids)
+    rows = as_rows(session).execute(
+        select(col(CaseSymptom.case_id), col(CaseSymptom.present)).where(
+            mine, col(CaseSymptom.symptom_id) == into
+        )
     )
     have = {row.case_id for row in rows}
     if have:
-        both = _SYMPTOM.c.case_id.in_(have)
-        present = select(_SYMPTOM.c.case_id).where(
-            both, _SYMPTOM.c.symptom_id == away, _SYMPTOM.c.present.is_(True)
+        both = col(CaseSymptom.case_id).in_(have)
+        present = select(col(CaseSymptom.case_id)).where(
+            both, col(CaseSymptom.symptom_id) == away, col(CaseSymptom.present).is_(True)
         )
-        shown = list(session.scalars(present))
-        session.execute(
-            update(_SYMPTOM)
-            .where(_SYMPTOM.c.case_id.in_(shown), _SYMPTOM.c.symptom_id == into)
+        shown = list(as_rows(session).scalars(present))
+        as_rows(session).execute(
+            update(CaseSymptom)
+            .where(col(CaseSymptom.case_id).in_(shown), col(CaseSymptom.symptom_id) == into)
             .values(present=True)
         )
-        session.execute(delete(_SYMPTOM).where(both, _SYMPTOM.c.symptom_id == away))
-    session.execute(update(_SYMPTOM).where(mine, _SYMPTOM.c.symptom_id == away).values(symptom_id=into))
+        as_rows(session).execute(delete(CaseSymptom).where(both, col(CaseSymptom.symptom_id) == away))
+    as_rows(session).execute(
+        update(CaseSymptom).where(mine, col(CaseSymptom.symptom_id) == away).values(symptom_id=into)
+    )
 
 
 def move_runs(session: Session, away_id: int, into_id: int) -> None:
     """Gives the bench tests of one family to another."""
-    session.execute(update(_RUN).where(_RUN.c.family_id == away_id).values(family_id=into_id))
+    as_rows(session).execute(
+        update(BenchRun).where(col(BenchRun.family_id) == away_id).values(family_id=into_id)
+    )
 
 
 def fetch_runs(session: Session, code: str, family_id: int) -> None:
     """Gives a family back the bench tests that were begun under its code."""
-    began = _RUN.c.family["code"].as_string() == code
-    session.execute(update(_RUN).where(began).values(family_id=family_id))
+    began = col(BenchRun.family)["code"].as_string() == code
+    as_rows(session).execute(update(BenchRun).where(began).values(family_id=family_id))
 
 
 def take_away(session: Session, entity: str, there: Standing, record: Record) -> None:
@@ -99,12 +105,12 @@ def take_away(session: Session, entity: str, there: Standing, record: Record) ->
     Raises InUse where a case still names it.
     """
     kind = KINDS[entity]
-    if session.scalar(users(entity, there.id).limit(1)) is not None:
+    if as_rows(session).scalar(users(entity, there.id).limit(1)) is not None:
         raise InUse(
             f"Cases name the {kind.spoken} {there.name} again, so it stays.",
             field="name",
             remedy="Merge it again.",
         )
     changes.keep_replaced(session, [(entity, there.name, there.version, as_dict(record))])
-    session.execute(delete(kind.table).where(kind.table.c.id == there.id))
+    as_rows(session).execute(delete(kind.model).where(kind.model.id == there.id))
     changes.note(session, [(entity, there.name, "merged", there.version + 1)])

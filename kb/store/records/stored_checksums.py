@@ -7,15 +7,15 @@ from collections.abc import Iterator
 from typing import Any
 
 from sqlalchemy import bindparam, func, select, update
-from sqlmodel import Session
+from sqlmodel import Session, col
 
 from kb.model import as_dict
+from kb.store.engine.rows import as_rows
 from kb.store.records import cases, families, files, lists, pictures
 from kb.store.records.checksums import checksum
 from kb.store.records.kinds import folded
-from kb.store.tables.core import BoardCase, Change, History, table_of
+from kb.store.tables.core import BoardCase, Change, History
 
-_CHANGE, _HISTORY, _CASE = table_of(Change), table_of(History), table_of(BoardCase)
 _AT_ONCE = 500
 # These leave a record as it was.
 _SAME = ("binned", "restored")
@@ -26,10 +26,10 @@ def seal(session: Session) -> None:
     earlier version one of its own: for a store of a program that knew none."""
     newest = {
         (row.entity, row.key): row.seq
-        for row in session.execute(
-            select(_CHANGE.c.entity, _CHANGE.c.key, func.max(_CHANGE.c.seq).label("seq"))
-            .where(_CHANGE.c.operation.not_in(_SAME))
-            .group_by(_CHANGE.c.entity, _CHANGE.c.key)
+        for row in as_rows(session).execute(
+            select(col(Change.entity), col(Change.key), func.max(col(Change.seq)).label("seq"))
+            .where(col(Change.operation).not_in(_SAME))
+            .group_by(col(Change.entity), col(Change.key))
         )
     }
     rows = (
@@ -38,33 +38,46 @@ def seal(session: Session) -> None:
         if (seq := newest.get((entity, key))) is not None
     )
     while some := list(itertools.islice(rows, _AT_ONCE)):
-        _set(session, _CHANGE, _CHANGE.c.seq, some)
+        _set(session, Change, col(Change.seq), some)
     last = 0
-    while part := session.execute(
-        select(_HISTORY.c.id, _HISTORY.c.record)
-        .where(_HISTORY.c.id > last, _HISTORY.c.checksum.is_(None))
-        .order_by(_HISTORY.c.id)
-        .limit(_AT_ONCE)
-    ).all():
-        _set(session, _HISTORY, _HISTORY.c.id, [{"row": row.id, "sum": checksum(row.record)} for row in part])
+    while (
+        part := as_rows(session)
+        .execute(
+            select(col(History.id), col(History.record))
+            .where(col(History.id) > last, col(History.checksum).is_(None))
+            .order_by(col(History.id))
+            .limit(_AT_ONCE)
+        )
+        .all()
+    ):
+        _set(
+            session, History, col(History.id), [{"row": row.id, "sum": checksum(row.record)} for row in part]
+        )
         last = part[-1].id
 
 
-def _set(session: Session, table: Any, column: Any, rows: list[dict[str, Any]]) -> None:
+def _set(session: Session, model: Any, column: Any, rows: list[dict[str, Any]]) -> None:
     statement = (
-        update(table)
-        .where(column == bindparam("row"), table.c.checksum.is_(None))
+        update(model)
+        .where(column == bindparam("row"), model.checksum.is_(None))
         .values(checksum=bindparam("sum"))
     )
-    session.connection().execute(statement, rows)
+    as_rows(session).execute(statement, rows)
 
 
 def present(session: Session) -> Iterator[tuple[str, str, str]]:
     """(entity, key as the change feed spells it, checksum) of every record as it stands, the bin included."""
     last = 0
-    while ids := session.scalars(
-        select(_CASE.c.id).where(_CASE.c.id > last).order_by(_CASE.c.id).limit(_AT_ONCE)
-    ).all():
+    while (
+        ids := as_rows(session)
+        .scalars(
+            select(col(BoardCase.id))
+            .where(col(BoardCase.id) > last)
+            .order_by(col(BoardCase.id))
+            .limit(_AT_ONCE)
+        )
+        .all()
+    ):
         for case in cases.load(session, ids).values():
             yield "case", str(case.record.uid), checksum(as_dict(case.record))
         last = ids[-1]
@@ -83,8 +96,10 @@ def present(session: Session) -> Iterator[tuple[str, str, str]]:
 def faults(session: Session) -> Iterator[str]:
     """Records and earlier versions that are not what was written."""
     written: dict[tuple[str, str], str] = {}
-    query = select(_CHANGE.c.entity, _CHANGE.c.key, _CHANGE.c.operation, _CHANGE.c.checksum)
-    for change in session.execute(query.order_by(_CHANGE.c.seq), execution_options={"yield_per": _AT_ONCE}):
+    query = select(col(Change.entity), col(Change.key), col(Change.operation), col(Change.checksum))
+    for change in as_rows(session).execute(
+        query.order_by(col(Change.seq)), execution_options={"yield_per": _AT_ONCE}
+    ):
         named = change.entity, folded(change.entity, change.key)
         if change.checksum is not None:
             written[named] = change.checksum
@@ -95,9 +110,15 @@ def faults(session: Session) -> Iterator[str]:
         if before is not None and before != now:
             yield f"The {entity.replace('_', ' ')} {key} is not what was saved: its checksum differs."
     kept = select(
-        _HISTORY.c.entity, _HISTORY.c.key, _HISTORY.c.version, _HISTORY.c.record, _HISTORY.c.checksum
+        col(History.entity),
+        col(History.key),
+        col(History.version),
+        col(History.record),
+        col(History.checksum),
     )
-    for row in session.execute(kept.order_by(_HISTORY.c.id), execution_options={"yield_per": _AT_ONCE}):
+    for row in as_rows(session).execute(
+        kept.order_by(col(History.id)), execution_options={"yield_per": _AT_ONCE}
+    ):
         if row.checksum is not None and row.checksum != checksum(row.record):
             yield (
                 f"Version {row.version} of the {row.entity.replace('_', ' ')} {row.key} in the history is not "

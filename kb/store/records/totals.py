@@ -11,10 +11,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from sqlalchemy import bindparam, delete, func, select, update
+from sqlalchemy import bindparam, delete, func, inspect, select, update
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlmodel import Session
+from sqlmodel import Session, col
 
+from kb.store.engine.rows import as_rows
 from kb.store.tables.core import (
     BoardCase,
     CaseAttempt,
@@ -22,19 +23,16 @@ from kb.store.tables.core import (
     CaseTotal,
     Change,
     ChangeTotal,
-    table_of,
 )
 
-_CASE, _SYMPTOM, _ATTEMPT = (table_of(one) for one in (BoardCase, CaseSymptom, CaseAttempt))
-_TOTAL, _CHANGES, _CHANGE = (table_of(one) for one in (CaseTotal, ChangeTotal, Change))
 ALL = 0  # in place of a family
 _BATCH = 500
-_ONE_TOTAL = select(_TOTAL.c.cases).where(
-    _TOTAL.c.what == bindparam("what"),
-    _TOTAL.c.family_id == bindparam("family"),
-    _TOTAL.c.item == bindparam("item"),
+_ONE_TOTAL = select(col(CaseTotal.cases)).where(
+    col(CaseTotal.what) == bindparam("what"),
+    col(CaseTotal.family_id) == bindparam("family"),
+    col(CaseTotal.item) == bindparam("item"),
 )
-_DAY = func.coalesce(_CASE.c.received, _CASE.c.closed)
+_DAY = func.coalesce(col(BoardCase.received), col(BoardCase.closed))
 _Key = tuple[str, int, str]  # what is counted, the family or ALL, of which item
 
 
@@ -77,7 +75,11 @@ def _of(session: Session, ids: Sequence[int]) -> Counter[_Key]:
         "waiting_for",
         "binned_at",
     )
-    rows = session.execute(select(*(_CASE.c[name] for name in names)).where(_CASE.c.id.in_(ids))).all()
+    rows = (
+        as_rows(session)
+        .execute(select(*(getattr(BoardCase, name) for name in names)).where(col(BoardCase.id).in_(ids)))
+        .all()
+    )
     cases = {row.id: row for row in rows}
     for row in rows:
         found.update(_counted(row))
@@ -85,15 +87,15 @@ def _of(session: Session, ids: Sequence[int]) -> Counter[_Key]:
     def named(what: str, case: Any, item: int) -> None:
         found[what if case.binned_at is None else f"binned {what}", ALL, str(item)] += 1
 
-    noted = select(_SYMPTOM.c.case_id, _SYMPTOM.c.symptom_id, _SYMPTOM.c.present)
-    for case_id, symptom, present in session.execute(noted.where(_SYMPTOM.c.case_id.in_(ids))):
+    noted = select(col(CaseSymptom.case_id), col(CaseSymptom.symptom_id), col(CaseSymptom.present))
+    for case_id, symptom, present in as_rows(session).execute(noted.where(col(CaseSymptom.case_id).in_(ids))):
         case = cases[case_id]
         named("symptom", case, symptom)
         if present and case.binned_at is None:
             found["present", ALL, str(symptom)] += 1
             found["present", case.family_id, str(symptom)] += 1
-    tried = select(_ATTEMPT.c.case_id, _ATTEMPT.c.part_class_id).distinct()
-    for case_id, part_class in session.execute(tried.where(_ATTEMPT.c.case_id.in_(ids))):
+    tried = select(col(CaseAttempt.case_id), col(CaseAttempt.part_class_id)).distinct()
+    for case_id, part_class in as_rows(session).execute(tried.where(col(CaseAttempt.case_id).in_(ids))):
         named("part_class", cases[case_id], part_class)
     return found
 
@@ -119,65 +121,83 @@ def _add(session: Session, moved: Counter[_Key]) -> None:
         for (what, family, item), cases in sorted(moved.items())
         if cases
     ]
-    _upsert(session, _TOTAL, "cases", rows)
+    _upsert(session, CaseTotal, "cases", rows)
 
 
 def add_changes(session: Session, entities: Iterable[str], who: str) -> None:
     """Counts changes of records of these kinds, one for each."""
     rows = [{"entity": entity, "who": who, "changes": number} for entity, number in Counter(entities).items()]
-    _upsert(session, _CHANGES, "changes", rows)
+    _upsert(session, ChangeTotal, "changes", rows)
 
 
-def _upsert(session: Session, table: Any, number: str, rows: list[dict[str, Any]]) -> None:
+def _upsert(session: Session, model: Any, number: str, rows: list[dict[str, Any]]) -> None:
     """Adds to the number of rows that are there, and adds those that are not."""
     if not rows:
         return
     dialect = postgresql if session.get_bind().dialect.name == "postgresql" else sqlite
-    statement = dialect.insert(table)
-    total = table.c[number] + statement.excluded[number]
-    key = list(table.primary_key)
-    session.connection().execute(
-        statement.on_conflict_do_update(index_elements=key, set_={number: total}), rows
-    )
+    statement = dialect.insert(model)
+    total = getattr(model, number) + statement.excluded[number]
+    key = list(inspect(model).primary_key)
+    as_rows(session).execute(statement.on_conflict_do_update(index_elements=key, set_={number: total}), rows)
 
 
 def cases(session: Session, what: str, *, family_id: int = ALL, item: str = "") -> int:
     """How many cases there are of one thing."""
-    return session.scalar(_ONE_TOTAL, {"what": what, "family": family_id, "item": item}) or 0
+    return as_rows(session).scalar(_ONE_TOTAL, {"what": what, "family": family_id, "item": item}) or 0
 
 
 def by_item(session: Session, what: str) -> dict[str, int]:
     """How many cases there are of each item that has any, in all families together."""
-    query = select(_TOTAL.c.item, _TOTAL.c.cases).where(
-        _TOTAL.c.what == what, _TOTAL.c.family_id == ALL, _TOTAL.c.item != "", _TOTAL.c.cases > 0
+    query = select(col(CaseTotal.item), col(CaseTotal.cases)).where(
+        col(CaseTotal.what) == what,
+        col(CaseTotal.family_id) == ALL,
+        col(CaseTotal.item) != "",
+        col(CaseTotal.cases) > 0,
     )
-    return {row.item: row.cases for row in session.execute(query.order_by(_TOTAL.c.item))}
+    return {row.item: row.cases for row in as_rows(session).execute(query.order_by(col(CaseTotal.item)))}
 
 
 def most(session: Session, what: str, family_id: int, limit: int) -> list[str]:
     """The items with most cases in a family, or in all."""
-    query = select(_TOTAL.c.item).where(
-        _TOTAL.c.what == what, _TOTAL.c.family_id == family_id, _TOTAL.c.item != "", _TOTAL.c.cases > 0
+    query = select(col(CaseTotal.item)).where(
+        col(CaseTotal.what) == what,
+        col(CaseTotal.family_id) == family_id,
+        col(CaseTotal.item) != "",
+        col(CaseTotal.cases) > 0,
     )
-    return list(session.scalars(query.order_by(_TOTAL.c.cases.desc(), _TOTAL.c.item).limit(limit)))
+    return list(
+        as_rows(session).scalars(
+            query.order_by(col(CaseTotal.cases).desc(), col(CaseTotal.item)).limit(limit)
+        )
+    )
 
 
 def by_family(session: Session, what: str, ids: Sequence[int] | None = None) -> dict[int, int]:
     """How many cases there are in each family, or in each of some."""
-    query = select(_TOTAL.c.family_id, _TOTAL.c.cases).where(
-        _TOTAL.c.what == what, _TOTAL.c.family_id != ALL, _TOTAL.c.item == "", _TOTAL.c.cases > 0
+    query = select(col(CaseTotal.family_id), col(CaseTotal.cases)).where(
+        col(CaseTotal.what) == what,
+        col(CaseTotal.family_id) != ALL,
+        col(CaseTotal.item) == "",
+        col(CaseTotal.cases) > 0,
     )
     if ids is not None:
-        query = query.where(_TOTAL.c.family_id.in_(ids))
-    return {row.family_id: row.cases for row in session.execute(query)}
+        query = query.where(col(CaseTotal.family_id).in_(ids))
+    return {row.family_id: row.cases for row in as_rows(session).execute(query)}
 
 
 def largest(session: Session, what: str, limit: int) -> list[int]:
     """The families with most cases."""
-    query = select(_TOTAL.c.family_id).where(
-        _TOTAL.c.what == what, _TOTAL.c.family_id != ALL, _TOTAL.c.item == "", _TOTAL.c.cases > 0
+    query = select(col(CaseTotal.family_id)).where(
+        col(CaseTotal.what) == what,
+        col(CaseTotal.family_id) != ALL,
+        col(CaseTotal.item) == "",
+        col(CaseTotal.cases) > 0,
     )
-    return list(session.scalars(query.order_by(_TOTAL.c.cases.desc(), _TOTAL.c.family_id).limit(limit)))
+    return list(
+        as_rows(session).scalars(
+            query.order_by(col(CaseTotal.cases).desc(), col(CaseTotal.family_id)).limit(limit)
+        )
+    )
 
 
 def naming(session: Session, entity: str, record_id: int, *, also_binned: bool) -> int:
@@ -192,58 +212,75 @@ def naming(session: Session, entity: str, record_id: int, *, also_binned: bool) 
 
 def changes(session: Session, *, entity: str = "", who: str = "") -> int:
     """How many changes were made, of one kind of record or by one person where asked for."""
-    asked = [column == text for column, text in ((_CHANGES.c.entity, entity), (_CHANGES.c.who, who)) if text]
-    return int(session.scalar(select(func.sum(_CHANGES.c.changes)).where(*asked)) or 0)
+    asked = [
+        column == text
+        for column, text in ((col(ChangeTotal.entity), entity), (col(ChangeTotal.who), who))
+        if text
+    ]
+    return int(as_rows(session).scalar(select(func.sum(col(ChangeTotal.changes))).where(*asked)) or 0)
 
 
 def people(session: Session) -> list[str]:
     """Everybody who ever changed something under a name."""
-    return sorted(session.scalars(select(_CHANGES.c.who).where(_CHANGES.c.who != "").distinct()))
+    return sorted(
+        as_rows(session).scalars(select(col(ChangeTotal.who)).where(col(ChangeTotal.who) != "").distinct())
+    )
 
 
 def faults(session: Session) -> list[str]:
     """What is kept here and does not agree with the cases and changes themselves; empty where all does."""
     counted, made = _truth(session)
     held = {
-        (row.what, row.family_id, row.item): row.cases for row in session.execute(select(_TOTAL)) if row.cases
+        (row.what, row.family_id, row.item): row.cases
+        for row in as_rows(session).execute(select(CaseTotal))
+        if row.cases
     }
     wrong = sorted({key[0] for key, _ in set(counted.items()) ^ set(held.items())})
     found = [f"The numbers of cases that were kept for “{what}” were wrong." for what in wrong]
-    if made != {(row.entity, row.who): row.changes for row in session.execute(select(_CHANGES))}:
+    if made != {(row.entity, row.who): row.changes for row in as_rows(session).execute(select(ChangeTotal))}:
         found.append("The numbers of changes that were kept were wrong.")
-    moved = select(_ATTEMPT.c.id).join(_CASE, _CASE.c.id == _ATTEMPT.c.case_id).where(_is_elsewhere())
-    late = select(_CASE.c.id).where(_CASE.c.day.is_distinct_from(_DAY))
-    if session.scalar(moved.limit(1)) or session.scalar(late.limit(1)):
+    moved = (
+        select(col(CaseAttempt.id))
+        .join(BoardCase, col(BoardCase.id) == CaseAttempt.case_id)
+        .where(_is_elsewhere())
+    )
+    late = select(col(BoardCase.id)).where(col(BoardCase.day).is_distinct_from(_DAY))
+    if as_rows(session).scalar(moved.limit(1)) or as_rows(session).scalar(late.limit(1)):
         found.append("The days by which cases are listed were wrong.")
     return found
 
 
 def make_again(session: Session) -> None:
     """Makes everything that is kept here from the cases and changes themselves."""
-    session.execute(update(_CASE).where(_CASE.c.day.is_distinct_from(_DAY)).values(day=_DAY))
-    own = select(_CASE.c.family_id, _CASE.c.day).where(_CASE.c.id == _ATTEMPT.c.case_id)
-    family, day = (
-        own.with_only_columns(column).scalar_subquery() for column in (_CASE.c.family_id, _CASE.c.day)
+    as_rows(session).execute(
+        update(BoardCase).where(col(BoardCase.day).is_distinct_from(_DAY)).values(day=_DAY)
     )
-    session.execute(update(_ATTEMPT).values(family_id=family, day=day))
+    own = select(col(BoardCase.family_id), col(BoardCase.day)).where(col(BoardCase.id) == CaseAttempt.case_id)
+    family, day = (
+        own.with_only_columns(column).scalar_subquery()
+        for column in (col(BoardCase.family_id), col(BoardCase.day))
+    )
+    as_rows(session).execute(update(CaseAttempt).values(family_id=family, day=day))
     counted, made = _truth(session)
-    session.execute(delete(_TOTAL))
-    session.execute(delete(_CHANGES))
+    as_rows(session).execute(delete(CaseTotal))
+    as_rows(session).execute(delete(ChangeTotal))
     _add(session, counted)
     rows = [{"entity": entity, "who": who, "changes": number} for (entity, who), number in made.items()]
-    _upsert(session, _CHANGES, "changes", rows)
+    _upsert(session, ChangeTotal, "changes", rows)
 
 
 def _is_elsewhere() -> Any:
-    family, day = _ATTEMPT.c.family_id, _ATTEMPT.c.day
-    return family.is_distinct_from(_CASE.c.family_id) | day.is_distinct_from(_DAY)
+    family, day = col(CaseAttempt.family_id), col(CaseAttempt.day)
+    return family.is_distinct_from(col(BoardCase.family_id)) | day.is_distinct_from(_DAY)
 
 
 def _truth(session: Session) -> tuple[Counter[_Key], dict[tuple[str, str], int]]:
     """What all cases count for, and how many changes there are by kind and person."""
     counted = Counter[_Key]()
-    ids = list(session.scalars(select(_CASE.c.id).order_by(_CASE.c.id)))
+    ids = list(as_rows(session).scalars(select(col(BoardCase.id)).order_by(col(BoardCase.id))))
     for start in range(0, len(ids), _BATCH):
         counted += _of(session, ids[start : start + _BATCH])
-    query = select(_CHANGE.c.entity, _CHANGE.c.who, func.count()).group_by(_CHANGE.c.entity, _CHANGE.c.who)
-    return counted, {(entity, who): number for entity, who, number in session.execute(query)}
+    query = select(col(Change.entity), col(Change.who), func.count()).group_by(
+        col(Change.entity), col(Change.who)
+    )
+    return counted, {(entity, who): number for entity, who, number in as_rows(session).execute(query)}

@@ -34,7 +34,7 @@ class BenchRun(Table, table=True):
 
     __tablename__ = "bench_run"
     __table_args__ = (some("ix_bench_run_under_way", ("id",), "finished_at IS NULL"),)
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     uid: str = Field(unique=True)
     family_id: int = Field(sa_column=_link("family", needed=True))
     case_id: int | None = Field(default=None, sa_column=_link("board_case", needed=False))
@@ -59,7 +59,7 @@ class BenchEntry(Table, table=True):
     `around` is what else was noted with it: how long it ran, what was connected, what helped."""
 
     __tablename__ = "bench_entry"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     run_id: int = Field(sa_column=_owner("bench_run"))
     step: str
     value: float | None = None
@@ -79,7 +79,7 @@ class CustomerReport(Table, table=True):
     """A report to a customer: a draft while `issued_at` is empty, and never changed once it is issued."""
 
     __tablename__ = "customer_report"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     uid: str = Field(unique=True)
     case_id: int = Field(sa_column=_owner("board_case"))
     content: Any = Field(sa_column=_json())

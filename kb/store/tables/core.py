@@ -9,7 +9,6 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 from sqlalchemy import JSON, BigInteger, Column, ForeignKey, Index, Integer, MetaData, Text, text
-from sqlalchemy import Table as SqlTable
 from sqlmodel import Field, SQLModel
 
 NAMING = {
@@ -24,12 +23,6 @@ class Table(SQLModel):
     """Base of all tables, with names for every constraint so that migrations can address them."""
 
     metadata = MetaData(naming_convention=NAMING)
-
-
-def table_of(model: type[SQLModel]) -> SqlTable:
-    """The plain table behind a model, for queries that fetch columns and not objects."""
-    table: SqlTable = model.__table__  # type: ignore[attr-defined]
-    return table
 
 
 # Numbers of rows: 64 bits on PostgreSQL; on SQLite only INTEGER counts by itself, and has as many.
@@ -76,7 +69,7 @@ class Change(Table, table=True):
         Index("ix_change_batch_seq", "batch", "seq"),
         {"sqlite_autoincrement": True},
     )
-    seq: int | None = Field(default=None, sa_column=Column(RowNumber, primary_key=True))
+    seq: int = Field(default=None, sa_column=Column(RowNumber, primary_key=True))
     nonce: str
     entity: str
     key: str
@@ -110,7 +103,7 @@ class History(Table, table=True):
 
     __tablename__ = "history"
     __table_args__ = (Index("ix_history_entity_key", "entity", "key"),)
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     entity: str
     key: str
     version: int
@@ -136,7 +129,7 @@ class SentOnce(Table, table=True):
 
 class Family(Table, table=True):
     __tablename__ = "family"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     code: str
     code_key: str = Field(unique=True)
     kind: str = ""
@@ -162,7 +155,7 @@ class FamilyNumber(Table, table=True):
     """Every number a family is known by, its code included, so that none can name two families."""
 
     __tablename__ = "family_number"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     family_id: int = Field(sa_column=_owner("family"))
     position: int
     number: str
@@ -171,7 +164,7 @@ class FamilyNumber(Table, table=True):
 
 class FamilyRail(Table, table=True):
     __tablename__ = "family_rail"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     family_id: int = Field(sa_column=_owner("family"))
     position: int
     name: str
@@ -188,7 +181,7 @@ class FamilyRail(Table, table=True):
 
 class FamilyConnector(Table, table=True):
     __tablename__ = "family_connector"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     family_id: int = Field(sa_column=_owner("family"))
     position: int
     name: str
@@ -198,7 +191,7 @@ class FamilyConnector(Table, table=True):
 
 class Symptom(Table, table=True):
     __tablename__ = "symptom"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     name: str
     name_key: str = Field(unique=True)
     synonyms: Any = Field(sa_column=_json())
@@ -210,7 +203,7 @@ class Symptom(Table, table=True):
 
 class PartClass(Table, table=True):
     __tablename__ = "part_class"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     name: str
     name_key: str = Field(unique=True)
     synonyms: Any = Field(sa_column=_json())
@@ -221,7 +214,7 @@ class PartClass(Table, table=True):
 
 class BenchLoad(Table, table=True):
     __tablename__ = "bench_load"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     name: str
     name_key: str = Field(unique=True)
     kind: str
@@ -239,7 +232,7 @@ class BenchLoad(Table, table=True):
 
 class ShelfPart(Table, table=True):
     __tablename__ = "shelf_part"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     name: str
     name_key: str = Field(unique=True)
     part_class: str
@@ -303,7 +296,7 @@ class BoardCase(Table, table=True):
         some("ix_board_case_binned_day", ("day", "id"), "binned_at IS NOT NULL"),
         some("ix_board_case_others", ("origin_id", "binned_at"), "origin_id IS NOT NULL"),
     )
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     uid: str = Field(unique=True)
     origin_id: str | None = Field(default=None, foreign_key="origin.id")
     family_id: int = Field(sa_column=Column(RowNumber, ForeignKey("family.id"), nullable=False))
@@ -331,7 +324,7 @@ class BoardCase(Table, table=True):
 
 class CaseSymptom(Table, table=True):
     __tablename__ = "case_symptom"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     case_id: int = Field(sa_column=_owner("board_case"))
     position: int
     symptom_id: int = Field(foreign_key="symptom.id", index=True, sa_type=RowNumber)
@@ -340,7 +333,7 @@ class CaseSymptom(Table, table=True):
 
 class CaseReading(Table, table=True):
     __tablename__ = "case_reading"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     case_id: int = Field(sa_column=_owner("board_case"))
     position: int
     rail: str | None = None
@@ -362,7 +355,7 @@ class CaseAttempt(Table, table=True):
     __table_args__ = (
         Index("ix_case_attempt_fix", "family_id", "part_class_id", "section", "day", "case_id"),
     )
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     case_id: int = Field(sa_column=_owner("board_case"))
     position: int
     part: str = ""
@@ -383,7 +376,7 @@ class CaseAttempt(Table, table=True):
 class CaseFollowUp(Table, table=True):
     __tablename__ = "case_follow_up"
     __table_args__ = (some("ix_case_follow_up_came_back", ("date", "id"), "state <> 'still working'"),)
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     case_id: int = Field(sa_column=_owner("board_case"))
     position: int
     date: date

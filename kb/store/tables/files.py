@@ -15,7 +15,7 @@ class StoredFile(Table, table=True):
     """What is known of content in the folder of files; written after the content itself is on the disk."""
 
     __tablename__ = "stored_file"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     content: str = Field(unique=True)
     media_type: str
     size_bytes: int
@@ -32,7 +32,7 @@ class CaseFile(Table, table=True):
         UniqueConstraint("case_id", "stored_file_id"),
         Index("ix_case_file_case_id_position", "case_id", "position"),
     )
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     uid: str = Field(unique=True)
     case_id: int = Field(
         sa_column=Column(RowNumber, ForeignKey("board_case.id", ondelete="CASCADE"), nullable=False)

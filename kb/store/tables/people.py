@@ -31,7 +31,7 @@ class Person(Table, table=True):
     person yet) are lists in JSON, "" where empty."""
 
     __tablename__ = "person"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     name: str
     name_key: str = Field(unique=True)
     level: str = Field(index=True)
@@ -55,7 +55,7 @@ class PersonSession(Table, table=True):
     person last typed the password."""
 
     __tablename__ = "person_session"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     person_id: int = Field(sa_column=_person())
     key_hash: str = Field(unique=True)
     prior_hash: str | None = Field(default=None, index=True)
@@ -72,7 +72,7 @@ class PersonToken(Table, table=True):
     """A key for programs; `scope` is "read" or "work"."""
 
     __tablename__ = "person_token"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     person_id: int = Field(sa_column=_person())
     name: str
     scope: str
@@ -97,7 +97,7 @@ class AuditEntry(Table, table=True):
 
     __tablename__ = "audit_entry"
     __table_args__ = ({"sqlite_autoincrement": True},)
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     at: int = Field(sa_column=Column(BigInteger, nullable=False, index=True))
     who: str = ""
     event: str = Field(index=True)

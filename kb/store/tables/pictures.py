@@ -20,7 +20,7 @@ class BoardPicture(Table, table=True):
 
     __tablename__ = "board_picture"
     __table_args__ = (Index("ix_board_picture_family_id", "family_id", "id"),)
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     uid: str = Field(unique=True)
     family_id: int = Field(
         sa_column=Column(RowNumber, ForeignKey("family.id", ondelete="CASCADE"), nullable=False)
@@ -52,7 +52,7 @@ class BoardPin(Table, table=True):
 
     __tablename__ = "board_pin"
     __table_args__ = (Index("ix_board_pin_picture_id_label_key", "picture_id", "label_key"),)
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     picture_id: int = Field(
         sa_column=Column(RowNumber, ForeignKey("board_picture.id", ondelete="CASCADE"), nullable=False)
     )

@@ -16,7 +16,7 @@ class SheetMapping(Table, table=True):
     of what was decided; neither is a record, so both stay out of the change feed and of exports."""
 
     __tablename__ = "sheet_mapping"
-    id: int | None = Field(default=None, primary_key=True, sa_type=RowNumber)
+    id: int = Field(default=None, primary_key=True, sa_type=RowNumber)
     name: str
     name_key: str = Field(unique=True)
     headings: Any = Field(sa_column=Column(JSON, nullable=False))

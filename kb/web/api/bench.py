@@ -105,7 +105,7 @@ def load_plan(shop: ShopHere, body: LoadPlanBody) -> dict[str, Any]:
     targets = [loads.target(family, one.rail, one.volts, one.amps) for one in body.targets]
     shelf = None
     if body.loads is not None:
-        shelf = [one if isinstance(one, LoadRecord) else loads.find(shop, one) for one in body.loads]
+        shelf = [loads.find(shop, one) if isinstance(one, str) else one for one in body.loads]
     found = loads.plan(shop, targets, shelf_of=shelf, label_w=body.label_w)
     return {
         "plans": [

@@ -298,6 +298,18 @@ def take_reading(request: Request, shop: ShopHere, data: FormHere) -> Response:
         return _log_page(request, shop, form, None, status=error.status)
 
 
+def _log_answer(form: Form, text: str, family: FamilyRecord | None) -> calculators.LogRead:
+    """What a log says on the rail of the form. Raises BadInput and ValidationError."""
+    return calculators.read_meter_log(
+        text,
+        family,
+        form.get("rail").strip(),
+        form.get("supply"),
+        form.get("load"),
+        after_repair=bool(form.get("after")),
+    )
+
+
 def _typed_log(data: FormData) -> Form:
     return Form({name: str(data.get(name, ""))[:_LONGEST] for name in _LOG_FIELDS})
 
@@ -313,14 +325,7 @@ def _read_log(request: Request, shop: Shop, data: FormData) -> Response:
         family = _family(shop, form)
         if form.problems:
             return _log_page(request, shop, form, None, status=422)
-        answer = calculators.read_meter_log(
-            text,
-            family,
-            form.get("rail").strip(),
-            form.get("supply"),
-            form.get("load"),
-            after_repair=bool(form.get("after")),
-        )
+        answer = _log_answer(form, text, family)
     except ValidationError as error:
         form.problems += problems(error)
         return _log_page(request, shop, form, None, status=422)
@@ -339,14 +344,7 @@ def instrument_log(request: Request, shop: Shop, log: Log) -> Response:
     if log.values:
         try:
             _from_step(shop, form)
-            answer = calculators.read_meter_log(
-                shop.instruments.logs.text(log),
-                _family(shop, form),
-                form.get("rail").strip(),
-                form.get("supply"),
-                form.get("load"),
-                after_repair=bool(form.get("after")),
-            )
+            answer = _log_answer(form, shop.instruments.logs.text(log), _family(shop, form))
         except ValidationError as error:
             form.problems += problems(error)
         except (BadInput, NotFound) as error:

@@ -105,15 +105,14 @@ def _write_attempt(form: Form, asked: Asked, attempt: Attempt) -> None:
 def _write_fact(form: Form, asked: Asked, fact: Fact) -> None:
     if noted_in_form(form, asked.board).holds(fact):
         return
-    value = fact.value
-    if isinstance(value, NotedSymptom):
-        form.list("symptoms").append({"name": value.name, "present": "yes" if value.present else "no"})
-    elif isinstance(value, Reading):
-        form.list("readings").append(reading_row(value))
-    elif isinstance(value, Attempt):
-        form.list("attempts").append(attempt_row(value))
-    elif fact.kind == "verdict":
-        form.plain["verdict"] = str(value)
-    elif form.list("attempts"):
-        row = form.list("attempts")[0]
-        row[fact.kind] = f"{value:.2f}" if fact.kind == "cost" else f"{value:.0f}"
+    match fact.value:
+        case NotedSymptom(name=name, present=present):
+            form.list("symptoms").append({"name": name, "present": "yes" if present else "no"})
+        case Reading() as reading:
+            form.list("readings").append(reading_row(reading))
+        case Attempt() as attempt:
+            form.list("attempts").append(attempt_row(attempt))
+        case str(verdict):
+            form.plain["verdict"] = verdict
+        case amount if form.list("attempts"):
+            form.list("attempts")[0][fact.kind] = f"{amount:.2f}" if fact.kind == "cost" else f"{amount:.0f}"

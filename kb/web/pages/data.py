@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Literal
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Annotated, Any, Literal
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Path, Request
@@ -25,8 +28,44 @@ from kb.web.forms.fields import Form, top_field
 from kb.web.rendering import render, see_other
 
 router = APIRouter()
-_ENTITY = {"symptoms": "symptom", "part-classes": "part_class"}
 Word = SymptomRecord | PartClassRecord
+
+
+@dataclass(frozen=True, slots=True)
+class _WordList:
+    """One of the lists: its kind of record, its entries, and the fields that it has beside the words.
+
+    `shown` gives these fields of an entry as they are typed, `typed` what a form says in them.
+    """
+
+    entity: str
+    record: type[Word]
+    entries: Callable[[Shop], Sequence[Word]]
+    shown: Callable[[Any], dict[str, str]]
+    typed: Callable[[Form], dict[str, Any]]
+
+
+def _typed_telling(form: Form) -> dict[str, Any]:
+    minutes = form.parse("minutes", form.get("minutes"), parse_minutes)
+    return {"how": form.get("how") or "told", "minutes": float(minutes or 1)}
+
+
+_LISTS = {
+    "symptoms": _WordList(
+        "symptom",
+        SymptomRecord,
+        vocabulary.symptoms,
+        lambda entry: {"how": entry.how, "minutes": f"{entry.minutes:g}"},
+        _typed_telling,
+    ),
+    "part-classes": _WordList(
+        "part_class",
+        PartClassRecord,
+        vocabulary.part_classes,
+        lambda entry: {"letters": ", ".join(entry.letters)},
+        lambda form: {"letters": _split(form.get("letters"))},
+    ),
+}
 Kind = Annotated[Literal["symptoms", "part-classes"], Path()]
 
 
@@ -64,9 +103,9 @@ def import_file(request: Request, shop: ShopHere, form: FormWithFilesHere) -> Re
 def list_words(request: Request, shop: ShopHere, kind: Kind, name: str = "", saved: str = "") -> Response:
     """One of the lists that a shop may extend, with a form for one entry."""
     form = Form({"name": name[:80]})
-    for entry in _entries(shop, kind):
+    for entry in _LISTS[kind].entries(shop):
         if entry.name.casefold() == name.casefold():
-            form = _form_on(entry, vocabulary.version(shop, _ENTITY[kind], entry.name))
+            form = _form_on(_LISTS[kind], entry, vocabulary.version(shop, _LISTS[kind].entity, entry.name))
     return _words_page(request, shop, kind, form, saved=saved)
 
 
@@ -81,11 +120,11 @@ def save_word(request: Request, shop: ShopHere, kind: Kind, data: FormHere) -> R
         return vocabulary.save(shop, record, expected_version=version)
 
     edit: Edit[Word, str] = Edit(
-        _ENTITY[kind],
+        _LISTS[kind].entity,
         record.name if record else None,
         save,
         show=lambda form, status: _words_page(request, shop, kind, form, status=status),
-        opened_on=_form_on,
+        opened_on=partial(_form_on, _LISTS[kind]),
         in_form=top_field,
         action=here,
         back=f"{here}?{urlencode({'name': record.name})}" if record else here,
@@ -99,36 +138,16 @@ def _record_of(kind: str, form: Form) -> Word | None:
     """The entry that was typed, None where something cannot be used (see `form.problems`)."""
     shared = {"name": form.get("name"), "synonyms": _split(form.get("synonyms"))}
     try:
-        record: Word
-        if kind == "symptoms":
-            minutes = form.parse("minutes", form.get("minutes"), parse_minutes)
-            how = form.get("how") or "told"
-            record = SymptomRecord.model_validate({**shared, "how": how, "minutes": float(minutes or 1)})
-        else:
-            record = PartClassRecord.model_validate({**shared, "letters": _split(form.get("letters"))})
+        record = _LISTS[kind].record.model_validate({**shared, **_LISTS[kind].typed(form)})
         return None if form.problems else record
     except ValidationError as error:
         form.problems += [top_field(problem) for problem in problems(error)]
         return None
 
 
-def _entries(shop: Shop, kind: str) -> list[SymptomRecord] | list[PartClassRecord]:
-    return vocabulary.symptoms(shop) if kind == "symptoms" else vocabulary.part_classes(shop)
-
-
-def _form_on(entry: SymptomRecord | PartClassRecord, version: int) -> Form:
-    form = _form_of(entry)
-    form.plain["version"] = str(version)
-    return form
-
-
-def _form_of(entry: SymptomRecord | PartClassRecord) -> Form:
-    form = Form({"name": entry.name, "synonyms": "\n".join(entry.synonyms)})
-    if isinstance(entry, SymptomRecord):
-        form.plain |= {"how": entry.how, "minutes": f"{entry.minutes:g}"}
-    else:
-        form.plain["letters"] = ", ".join(entry.letters)
-    return form
+def _form_on(words: _WordList, entry: Word, version: int) -> Form:
+    typed = {"name": entry.name, "synonyms": "\n".join(entry.synonyms), "version": str(version)}
+    return Form({**typed, **words.shown(entry)})
 
 
 def _words_page(
@@ -137,7 +156,7 @@ def _words_page(
     context = {
         "nav": "data",
         "kind": kind,
-        "entries": _entries(shop, kind),
+        "entries": _LISTS[kind].entries(shop),
         "form": form,
         "saved": saved,
         "hows": HOW,

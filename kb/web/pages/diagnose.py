@@ -214,23 +214,25 @@ def _context(shop: Shop, asked: Asked) -> dict[str, object]:
 @router.get("/diagnose")
 def diagnose(request: Request, shop: ShopHere) -> Response:
     """Evidence and ranking on one page."""
-    asked = read_asked(shop, request.query_params)
-    noted = {name for name, _ in asked.rows}
-    context = {
-        **_context(shop, asked),
-        "quick": [name for name in diagnosis.often_noted(shop, asked.board) if name not in noted],
-        "bench_rate": shop.settings.bench_rate_per_hour,
-        "families": families.offered(shop),
-        "symptoms": lists.symptoms(shop),
-        "kinds": words.BOARD_KINDS,
-        "supply_states": words.values(words.SUPPLY_STATES),
-        "loads": words.values(words.LOADS),
-    }
+    with shop.for_one_page() as here:
+        asked = read_asked(here, request.query_params)
+        noted = {name for name, _ in asked.rows}
+        context = {
+            **_context(here, asked),
+            "quick": [name for name in diagnosis.often_noted(here, asked.board) if name not in noted],
+            "bench_rate": here.settings.bench_rate_per_hour,
+            "families": families.offered(here),
+            "symptoms": lists.symptoms(here),
+            "kinds": words.BOARD_KINDS,
+            "supply_states": words.values(words.SUPPLY_STATES),
+            "loads": words.values(words.LOADS),
+        }
     return render("diagnose/page.html", context, scope=request.scope, headers=MICROPHONE_HERE)
 
 
 @router.get("/diagnose/ranking")
 def ranking(request: Request, shop: ShopHere) -> Response:
     """What was read from the complaint, and the ranking, for the page's own script."""
-    asked = read_asked(shop, request.query_params)
-    return render("diagnose/_live.html", _context(shop, asked), scope=request.scope)
+    with shop.for_one_page() as here:
+        context = _context(here, read_asked(here, request.query_params))
+    return render("diagnose/_live.html", context, scope=request.scope)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import suppress
+from dataclasses import replace
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Request
@@ -22,6 +23,7 @@ from kb.web.streamed import Download
 router = APIRouter()
 JobId = Annotated[str, Path(max_length=32)]
 _MOST_WORDS = 500
+_LONGEST_TYPED = 20_000
 
 
 @router.get("/data/share")
@@ -33,7 +35,10 @@ def share(request: Request, shop: ShopHere) -> Response:
 @router.post("/data/share")
 def share_preview(request: Request, shop: ShopHere, data: LongFormHere) -> Response:
     """What would be shared, for looking through; nothing is written."""
-    choice = _choice(data)
+    try:
+        choice = _choice(shop, data)
+    except NotFound as error:
+        return _page_again(request, shop, data, error)
     # Only another page of the texts may rest on what was seen before: who asks to be shown again means it.
     job = _looked_through(shop, choice, data) if "offset" in data else shares.look(shop, choice)
     job.wait(shop.jobs.patience_s)
@@ -45,7 +50,10 @@ def share_preview(request: Request, shop: ShopHere, data: LongFormHere) -> Respo
 @router.post("/data/share/file")
 def share_file(request: Request, shop: ShopHere, data: LongFormHere) -> Response:
     """The file that another shop can bring in."""
-    choice = _choice(data)
+    try:
+        choice = _choice(shop, data)
+    except NotFound as error:
+        return _page_again(request, shop, data, error)
     try:
         shares.own_origin(shop, choice.name)
     except BadInput as error:
@@ -59,7 +67,22 @@ def share_file(request: Request, shop: ShopHere, data: LongFormHere) -> Response
     return Download(pieces, name, exports.FORMATS["jsonl"][2])
 
 
-def _choice(data: FormData) -> Choice:
+def _choice(shop: Shop, data: FormData) -> Choice:
+    """What was chosen. Raises NotFound where no family has a number that was typed."""
+    ticked = _ticked(data)
+    typed = str(data.get("other_families") or "")[:_LONGEST_TYPED].replace(",", "\n").splitlines()
+    numbers = [number.strip() for number in typed if number.strip()]
+    return replace(ticked, families=ticked.families | shares.codes_of(shop, numbers))
+
+
+def _page_again(request: Request, shop: Shop, data: FormData, error: NotFound) -> Response:
+    """The page with all that was typed, where a family is not known."""
+    problem = Problem("other_families", error.message, error.remedy or "")
+    typed = str(data.get("other_families"))[:_LONGEST_TYPED]
+    return _page(request, shop, _ticked(data), problem=problem, other_families=typed)
+
+
+def _ticked(data: FormData) -> Choice:
     def texts(name: str) -> list[str]:
         return [value for value in data.getlist(name) if isinstance(value, str) and value]
 
@@ -111,14 +134,17 @@ def _page(
     job: Job | None = None,
     offset: int = 0,
     problem: Problem | None = None,
+    other_families: str = "",
 ) -> Response:
-    """The page; with what the job saw where it is done."""
+    """The page; with what the job saw where it is done. `other_families` is what was typed where it cannot be used."""
     found = job.result if job is not None and isinstance(job.result, Seen) else None
     seen = shares.at_page(shop, found, offset) if found else None
+    offer = shares.offer(shop)
     context = {
         "nav": "data",
         "choice": choice,
-        "offer": shares.offer(shop),
+        "offer": offer,
+        "other_families": other_families or "\n".join(sorted(choice.families.difference(offer.families))),
         "seen": seen,
         "seen_by": job.id if job is not None and seen else "",
         "masked": shares.masked_words(seen.masked) if seen else "",
