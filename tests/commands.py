@@ -212,11 +212,12 @@ _SERVER = _Server()
 def _serve(number: int) -> None:
     for name in ("factories", "kb.web.server", "kb.cli.main"):
         importlib.import_module(name)  # what the commands need is loaded here, once
+    importlib.import_module("shared_statements").share_choices()
     gc.collect()
     gc.freeze()  # children share these pages as long as nobody counts in them
     orders = socket.socket(fileno=number)
     children: dict[int, tuple[int, int]] = {}  # by pidfd: its pid, and where its exit status goes
-    has_served = False
+    has_served = has_shown = False
     poll = select.poll()
     poll.register(orders, select.POLLIN)
     while True:
@@ -244,6 +245,9 @@ def _serve(number: int) -> None:
             if not has_served and given["arguments"][:1] == ["serve"]:
                 _have_served()
                 has_served = True
+            if not has_shown and "--demo" in given["arguments"]:
+                _have_shown_the_demo()
+                has_shown = True
             pid = os.fork()
             if pid == 0:
                 orders.close()
@@ -268,9 +272,26 @@ def _have_served() -> None:
     for address in FIRST_PAGES:
         assert client.get(address, headers={"Accept": "text/html"}).status_code == 200, address
     client.close()
+    _alone()
+
+
+def _have_shown_the_demo() -> None:
+    """Chooses the weights for the demo's cases, which every server of the demo does at its start."""
+    from factories import demo_shop
+
+    shop = demo_shop()
+    shop.derived.warm()
+    _alone()
+    shop.close()
+    gc.collect()
+    gc.freeze()
+
+
+def _alone() -> None:
+    """Waits for all other threads: a thread is not forked, but what it holds is."""
     for thread in threading.enumerate():
         if thread is not threading.current_thread():
-            thread.join(STUCK_S)  # a thread is not forked, but what it holds is
+            thread.join(STUCK_S)
     gc.collect()
     gc.freeze()
 
