@@ -212,7 +212,9 @@ _SERVER = _Server()
 def _serve(number: int) -> None:
     for name in ("factories", "kb.web.server", "kb.cli.main"):
         importlib.import_module(name)  # what the commands need is loaded here, once
-    importlib.import_module("shared_statements").share_choices()
+    shared = importlib.import_module("shared_statements")
+    shared.share_choices()
+    shared.hash_lightly()
     gc.collect()
     gc.freeze()  # children share these pages as long as nobody counts in them
     orders = socket.socket(fileno=number)

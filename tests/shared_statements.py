@@ -11,8 +11,10 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import cache, lru_cache, wraps
 from hashlib import blake2b
+from importlib import import_module
 from typing import Any
 
+from argon2 import PasswordHasher
 from sqlalchemy import Engine
 
 from kb.search import Analysis
@@ -36,10 +38,21 @@ def share() -> None:
     share_choices()
 
 
+# Hashing a password takes 64 MiB and a tenth of a second on purpose.
+LIGHT = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
+
+
+def hash_lightly() -> None:
+    """For this process from here on; in the tests' own each test is given it (`conftest.py`)."""
+    passwords._hasher = LIGHT
+
+
 def share_choices() -> None:
     """What weights are chosen depends on the counts and the settings alone, and most stores of tests are copies of
     one: a second of processor time for each copy, three for each server."""
-    derived.choose_strength = _once(derived.choose_strength)
+    once = _once(derived.choose_strength)
+    derived.choose_strength = once
+    import_module("kb.suggest.track_record").choose_strength = once  # a function of the package has its name
 
 
 def _once(choose: Callable[..., Tuning]) -> Callable[..., Tuning]:
