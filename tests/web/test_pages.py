@@ -8,7 +8,7 @@ from collections import Counter
 from typing import Any
 
 import pytest
-from factories import a_case, bring, demo_lines, exported, fresh_shop
+from factories import a_case, bring, demo_shop, exported
 from web_client import Client, Page
 
 from kb.facts import vocabulary
@@ -201,8 +201,7 @@ def test_an_edit_that_changes_nothing_changes_nothing(client: Client) -> None:
 @pytest.mark.same("what the form holds and where links lead")
 @EVERY
 def test_no_case_of_the_demo_changes_by_being_edited_without_a_change(every: int) -> None:
-    client = Client(fresh_shop())
-    assert bring(client.shop, *[line.rstrip(b"\n") for line in demo_lines()], refresh=False).saved
+    client = Client(demo_shop())
     before = exported(client.shop)
     uids = [json.loads(line)["uid"] for line in before.splitlines() if '"record":"case"' in line]
     for uid in uids[:: 20 * every]:
