@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import errno
 import gc
 import importlib
 import io
@@ -164,7 +165,10 @@ class Process:
 
 
 class _Server:
-    """The process that forks, started with the first order. It and all its children end with this one."""
+    """The process that forks, started with the first order that any process of the run has.
+
+    What one has started ends with it, and the server with the last of them.
+    """
 
     def __init__(self) -> None:
         self._process: subprocess.Popen[bytes] | None = None
@@ -183,13 +187,7 @@ class _Server:
 
     def _ask(self, order: bytes, descriptors: list[int]) -> int:
         if self._orders is None:
-            self._orders, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
-            with theirs:
-                self._process = subprocess.Popen(
-                    [sys.executable, __file__, str(theirs.fileno())],
-                    stdin=subprocess.DEVNULL, pass_fds=[theirs.fileno()], start_new_session=True,
-                    env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},  # only one thread lives on in a child
-                )  # fmt: skip
+            self._orders = self._found()
             atexit.register(self.stop)
         socket.send_fds(self._orders, [len(order).to_bytes(4, "big")], descriptors)
         self._orders.sendall(order)
@@ -198,11 +196,37 @@ class _Server:
             raise RuntimeError("the process that starts the commands of the tests has ended")
         return int(answer)
 
+    def _found(self) -> socket.socket:
+        """A connection to the server of the run, which is started where there is none yet. Its address is one of
+        Linux's own, without a file: whoever takes it first starts the server."""
+        address = f"\0kb-tests-{os.environ.get('PYTEST_XDIST_TESTRUNUID', os.getpid())}"
+        while True:
+            orders = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+            with contextlib.suppress(ConnectionRefusedError):
+                orders.connect(address)
+                return orders
+            orders.close()
+            with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as ear:
+                try:
+                    ear.bind(address)
+                except OSError as error:
+                    if error.errno != errno.EADDRINUSE:
+                        raise
+                    continue  # another is about to start it
+                ear.listen()
+                self._process = subprocess.Popen(
+                    [sys.executable, __file__, str(ear.fileno())],
+                    stdin=subprocess.DEVNULL, pass_fds=[ear.fileno()], start_new_session=True,
+                    env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},  # only one thread lives on in a child
+                )  # fmt: skip
+
     def stop(self) -> None:
-        """Ends the server and all it has started."""
+        """Ends all that was started from here, and the server with the last process of the run."""
+        orders, self._orders = self._orders, None
         process, self._process = self._process, None
-        if process is not None and self._orders is not None:
-            self._orders.close()
+        if orders is not None:
+            orders.close()
+        if process is not None:
             process.wait()
 
 
@@ -212,17 +236,26 @@ _SERVER = _Server()
 def _serve(number: int) -> None:
     for name in ("factories", "kb.web.server", "kb.cli.main"):
         importlib.import_module(name)  # what the commands need is loaded here, once
+    shared = importlib.import_module("shared_statements")
+    shared.share_choices()
+    shared.hash_lightly()
     gc.collect()
     gc.freeze()  # children share these pages as long as nobody counts in them
-    orders = socket.socket(fileno=number)
-    children: dict[int, tuple[int, int]] = {}  # by pidfd: its pid, and where its exit status goes
-    has_served = False
+    ear = socket.socket(fileno=number)
+    asking: dict[int, socket.socket] = {}  # the processes of the run that have orders, by descriptor
+    children: dict[int, tuple[int, int, int]] = {}  # by pidfd: its pid, where its exit status goes, who asked
+    has_served = has_shown = False
     poll = select.poll()
-    poll.register(orders, select.POLLIN)
+    poll.register(ear, select.POLLIN)
     while True:
         for ready, _ in poll.poll():
-            if ready != number:
-                pid, status_end = children.pop(ready)
+            if ready == number:
+                connection, _ = ear.accept()
+                asking[connection.fileno()] = connection
+                poll.register(connection, select.POLLIN)
+                continue
+            if ready in children:
+                pid, status_end, _ = children.pop(ready)
                 _, status = os.waitpid(pid, 0)
                 poll.unregister(ready)
                 os.close(ready)
@@ -230,32 +263,54 @@ def _serve(number: int) -> None:
                     os.write(status_end, str(os.waitstatus_to_exitcode(status)).encode())
                 os.close(status_end)
                 continue
-            size, descriptors, _, _ = socket.recv_fds(orders, 4, 4)
-            if not size:
-                for pid, _ in children.values():
-                    for end in (os.kill, os.killpg):  # it and what it has started
-                        with contextlib.suppress(OSError):
-                            end(pid, signal.SIGKILL)
-                return
-            order = b""
-            while len(order) < int.from_bytes(size, "big"):
-                order += orders.recv(65_536)
-            given = json.loads(order)
+            given, descriptors = _order(asking[ready])
+            if given is None:
+                poll.unregister(ready)
+                asking.pop(ready).close()
+                _end([pid for pid, _, who in children.values() if who == ready])
+                if not asking:
+                    return
+                continue
             if not has_served and given["arguments"][:1] == ["serve"]:
                 _have_served()
                 has_served = True
+            if not has_shown and "--demo" in given["arguments"]:
+                _have_shown_the_demo()
+                has_shown = True
             pid = os.fork()
             if pid == 0:
-                orders.close()
-                for _, other in children.values():
+                for connection in (ear, *asking.values()):
+                    connection.close()
+                for _, other, _ in children.values():
                     os.close(other)
                 _become(given, descriptors[:3], descriptors[3])
             for descriptor in descriptors[:3]:
                 os.close(descriptor)
             watched = os.pidfd_open(pid)
-            children[watched] = pid, descriptors[3]
+            children[watched] = pid, descriptors[3], ready
             poll.register(watched, select.POLLIN)
-            orders.sendall(str(pid).encode())
+            with contextlib.suppress(BrokenPipeError):
+                asking[ready].sendall(str(pid).encode())
+
+
+def _order(connection: socket.socket) -> tuple[dict[str, Any] | None, list[int]]:
+    """One order and its descriptors; None where the process that asks has ended."""
+    size, descriptors, _, _ = socket.recv_fds(connection, 4, 4)
+    order = b""
+    while len(order) < int.from_bytes(size, "big"):
+        part = connection.recv(65_536)
+        if not part:
+            break
+        order += part
+    return (json.loads(order) if order else None), descriptors
+
+
+def _end(pids: list[int]) -> None:
+    """Ends processes, and what they have started."""
+    for pid in pids:
+        for end in (os.kill, os.killpg):
+            with contextlib.suppress(OSError):
+                end(pid, signal.SIGKILL)
 
 
 def _have_served() -> None:
@@ -268,9 +323,26 @@ def _have_served() -> None:
     for address in FIRST_PAGES:
         assert client.get(address, headers={"Accept": "text/html"}).status_code == 200, address
     client.close()
+    _alone()
+
+
+def _have_shown_the_demo() -> None:
+    """Chooses the weights for the demo's cases, which every server of the demo does at its start."""
+    from factories import demo_shop
+
+    shop = demo_shop()
+    shop.derived.warm()
+    _alone()
+    shop.close()
+    gc.collect()
+    gc.freeze()
+
+
+def _alone() -> None:
+    """Waits for all other threads: a thread is not forked, but what it holds is."""
     for thread in threading.enumerate():
         if thread is not threading.current_thread():
-            thread.join(STUCK_S)  # a thread is not forked, but what it holds is
+            thread.join(STUCK_S)
     gc.collect()
     gc.freeze()
 

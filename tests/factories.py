@@ -171,9 +171,11 @@ def exported(shop: Shop) -> str:
     return "".join(json_lines.export_lines(shop))
 
 
-def demo_lines() -> list[bytes]:
-    """The lines of the demo store."""
-    return (assets.folder("seed_data") / "demo.jsonl").read_bytes().splitlines(keepends=True)
+def demo_lines(every: int = 1) -> list[bytes]:
+    """The lines of the demo store; of its cases one in `every`."""
+    lines = (assets.folder("seed_data") / "demo.jsonl").read_bytes().splitlines(keepends=True)
+    numbers = itertools.count()
+    return [line for line in lines if b'"record":"case"' not in line or next(numbers) % every == 0]
 
 
 def demo_board_lines() -> list[bytes]:

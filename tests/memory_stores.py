@@ -58,15 +58,14 @@ _FILLED: dict[str, bytes] = {}  # what the first of each name holds
 
 
 def filled(name: str, opened: Callable[[bytes | None], Shop], fill: Callable[[Shop], None]) -> Shop:
-    """A shop in memory that holds what `fill` puts in: only the first of a name is filled, the others are its copies.
+    """A shop in memory that holds what `fill` puts in: only the first of a name is filled, the others are its copies,
+    whose index and counts are made when they are first asked for.
     `opened` gives a shop that holds such a content, or what a new one holds."""
     content = _FILLED.get(name)
     shop = opened(content)
     if content is None:
         fill(shop)
         _FILLED[name] = content_of(shop.store)
-    else:
-        shop.refresh()
     return shop
 
 

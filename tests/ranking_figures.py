@@ -8,9 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from sklearn.ensemble import RandomForestClassifier  # type: ignore[import-untyped]
-from sklearn.linear_model import LogisticRegression  # type: ignore[import-untyped]
-from sklearn.preprocessing import OneHotEncoder  # type: ignore[import-untyped]
 
 from kb.suggest import CaseFacts, Evidence, Ledger, Settings
 from kb.suggest.facts_of_case import Fault
@@ -71,6 +68,10 @@ def said_by_others(
 
     A fault they have not seen gets a thousandth, so that one miss is not infinite.
     """
+    from sklearn.ensemble import RandomForestClassifier
+    from sklearn.linear_model import LogisticRegression
+    from sklearn.preprocessing import OneHotEncoder
+
     coder = OneHotEncoder(handle_unknown="ignore").fit(train)
     answers = {}
     learners = {

@@ -8,15 +8,23 @@ here are the two places it is looked for, the cache and the dialect that is part
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache, lru_cache, wraps
+from hashlib import blake2b
+from importlib import import_module
 from typing import Any
 
+from argon2 import PasswordHasher
 from sqlalchemy import Engine
 
 from kb.search import Analysis
 from kb.service.accounts import passwords
 from kb.service.shop import derived
 from kb.store.engine import postgresql, sqlite
+from kb.suggest import Ledger, Settings, Tuning
+from kb.suggest.model_selection import FEWEST_CASES
+from kb.suggest.pooled_counts import counted
+from kb.suggest.snapshot import to_bytes
 
 
 def share() -> None:
@@ -27,6 +35,43 @@ def share() -> None:
     derived.Analysis = lru_cache(maxsize=8)(Analysis)  # type: ignore[assignment,misc]
     # The few passwords of the tests are estimated once each, which takes some hundredths of a second.
     passwords.strength = cache(passwords.strength)
+    share_choices()
+
+
+# Hashing a password takes 64 MiB and a tenth of a second on purpose.
+LIGHT = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
+
+
+def hash_lightly() -> None:
+    """For this process from here on; in the tests' own each test is given it (`conftest.py`)."""
+    passwords._hasher = LIGHT
+
+
+def share_choices() -> None:
+    """What weights are chosen depends on the counts and the settings alone, and most stores of tests are copies of
+    one: a second of processor time for each copy, three for each server."""
+    once = _once(derived.choose_strength)
+    derived.choose_strength = once
+    import_module("kb.suggest.track_record").choose_strength = once  # a function of the package has its name
+
+
+def _once(choose: Callable[..., Tuning]) -> Callable[..., Tuning]:
+    chosen: dict[object, tuple[Tuning, object]] = {}
+
+    @wraps(choose)
+    def choose_once(ledger: Ledger, settings: Settings, **options: Any) -> Tuning:
+        if ledger.known < FEWEST_CASES:
+            return choose(ledger, settings, **options)
+        given = repr(replace(settings, general=None)), id(settings.general), *sorted(options.items())
+        counted(ledger, settings)  # the counts name what general knowledge has, whoever chooses
+        seen, ledger.seen = ledger.seen, (0, "")  # which change it has come to is nothing to choose by
+        key = blake2b(to_bytes(ledger)).digest(), *given
+        ledger.seen = seen
+        if key not in chosen:
+            chosen[key] = choose(ledger, settings, **options), settings.general  # which lives on with its id
+        return chosen[key][0]
+
+    return choose_once
 
 
 def _sharing(make: Callable[..., Engine]) -> Callable[..., Engine]:

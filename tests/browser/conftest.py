@@ -3,23 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
 from typing import Any
 
 import needs
 import pytest
+from looks import ARGUMENTS
 from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect, sync_playwright
 from processes import served
 
+HERE = Path(__file__).parent
 PATIENT_MS = 120_000
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 
 
 def _then_settle(press: Callable[..., None]) -> Callable[..., None]:
@@ -41,27 +36,55 @@ def _forms_are_waited_for() -> Iterator[None]:
         yield
 
 
+class _Chromium:
+    """One headless Chromium for tests that follow one another here."""
+
+    def __init__(self) -> None:
+        self._stack = ExitStack()
+        self._started: Browser | None = None
+
+    def at_hand(self) -> Browser:
+        """The browser, started where none runs."""
+        if self._started is None:
+            path = needs.browser()
+            if path is None or "libatomic1" in needs.missing():
+                pytest.fail(needs.sentence(needs.missing()), pytrace=False)
+            playwright = self._stack.enter_context(sync_playwright())
+            self._started = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
+            self._stack.callback(self._started.close)
+            open_context = self._started.new_context
+
+            def patient_context(**options: Any) -> BrowserContext:
+                """A context that waits for what it looks for however busy the machine is; one whose matter is not
+                what is kept for the server's absence does without a service worker."""
+                context = open_context(**{"service_workers": "block"} | options)
+                context.set_default_timeout(PATIENT_MS)
+                return context
+
+            self._started.new_context = patient_context  # type: ignore[method-assign]
+            expect.set_options(timeout=PATIENT_MS)
+        return self._started
+
+    def end(self) -> None:
+        """Ends it; the next test that asks gets a new one."""
+        self._started = None
+        self._stack.close()
+
+
+_CHROMIUM = _Chromium()
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_runtest_teardown(nextitem: pytest.Item | None) -> None:
+    """Ends the browser after the last test here: its event loop keeps that of other tests from running."""
+    if nextitem is None or not nextitem.path.is_relative_to(HERE):
+        _CHROMIUM.end()
+
+
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Headless Chromium, ended with the module: its event loop keeps that of other tests from running."""
-    path = needs.browser()
-    if path is None or "libatomic1" in needs.missing():
-        pytest.fail(needs.sentence(needs.missing()), pytrace=False)
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
-        open_context = started.new_context
-
-        def patient_context(**options: Any) -> BrowserContext:
-            """A context that waits for what it looks for however busy the machine is; one whose matter is not what
-            is kept for the server's absence does without a service worker."""
-            context = open_context(**{"service_workers": "block"} | options)
-            context.set_default_timeout(PATIENT_MS)
-            return context
-
-        started.new_context = patient_context  # type: ignore[method-assign]
-        expect.set_options(timeout=PATIENT_MS)
-        yield started
-        started.close()
+def browser() -> Browser:
+    """Headless Chromium; each test opens contexts of its own."""
+    return _CHROMIUM.at_hand()
 
 
 @pytest.fixture

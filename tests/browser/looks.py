@@ -10,6 +10,17 @@ import tiers
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Locator, Page, expect
 
+# How Chromium is started.
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
 # Axe leaves this one of WCAG 2.2, level AA, out unless it is asked for.
 # What passed is not worked out in detail.
 ALL_RULES = {"resultTypes": ["violations"], "rules": {"target-size": {"enabled": True}}}

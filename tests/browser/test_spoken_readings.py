@@ -9,9 +9,8 @@ from pathlib import Path
 import needs
 import numpy as np
 import pytest
-from conftest import ARGUMENTS
-from looks import follow, is_right
-from playwright.sync_api import Page, expect, sync_playwright
+from looks import ARGUMENTS, follow, is_right
+from playwright.sync_api import Browser, Page, expect
 from speech.sounds import RATE, spoken
 
 MICROPHONE = ["--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream"]
@@ -34,19 +33,15 @@ def said(path: Path, text: str) -> Path:
 
 
 @pytest.fixture
-def speaking(tmp_path: Path) -> Iterator[Page]:
+def speaking(browser: Browser, tmp_path: Path) -> Iterator[Page]:
     """A page of a browser whose microphone says “zero point three volts”."""
     file = said(tmp_path / "said.wav", "zero point three volts")
-    path = needs.browser()
-    assert path is not None, needs.sentence(["chromium"])
-    with sync_playwright() as playwright:
-        flags = [*ARGUMENTS, *MICROPHONE, f"--use-file-for-fake-audio-capture={file}%noloop"]
-        browser = playwright.chromium.launch(executable_path=path, args=flags)
-        context = browser.new_context(permissions=["microphone"])
-        context.set_default_timeout(PATIENT_MS)
-        expect.set_options(timeout=PATIENT_MS)
-        yield context.new_page()
-        browser.close()
+    flags = [*ARGUMENTS, *MICROPHONE, f"--use-file-for-fake-audio-capture={file}%noloop"]
+    listening = browser.browser_type.launch(executable_path=needs.browser(), args=flags)
+    context = listening.new_context(permissions=["microphone"])
+    context.set_default_timeout(PATIENT_MS)
+    yield context.new_page()
+    listening.close()
 
 
 def first_step(page: Page, url: str, label: str) -> None:

@@ -17,11 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from lifelines import KaplanMeierFitter  # type: ignore[import-untyped]
 from numpy.typing import NDArray
-from scipy.stats import beta  # type: ignore[import-untyped]
-from sklearn.metrics import brier_score_loss, log_loss  # type: ignore[import-untyped]
-from sklearn.naive_bayes import CategoricalNB  # type: ignore[import-untyped]
 
 DATA = Path(__file__).parent / "data"
 # Leave one out on the two tables: smoothing by table.
@@ -148,6 +144,8 @@ def asia() -> Figures:
 
 
 def intervals() -> Figures:
+    from scipy.stats import beta
+
     wanted = data("binomial_intervals")
     for k, n, low, high in wanted["jeffreys"]["computed"]:
         yield f"Jeffreys {k} of {n}, low", float(beta.ppf(0.025, k + 0.5, n - k + 0.5)), low
@@ -155,6 +153,8 @@ def intervals() -> Figures:
 
 
 def remissions() -> Figures:
+    from lifelines import KaplanMeierFitter
+
     treated = data("remission_times")["treated"]
     days = [*treated["events"], *treated["censored"]]
     seen = [1] * len(treated["events"]) + [0] * len(treated["censored"])
@@ -165,6 +165,8 @@ def remissions() -> Figures:
 
 
 def scores() -> Figures:
+    from sklearn.metrics import brier_score_loss, log_loss
+
     wanted = data("forecast_scores")
     one = wanted["yes_no"]
     yield "brier, yes or no", float(brier_score_loss(one["came_true"], one["said"])), one["brier"]
@@ -176,6 +178,8 @@ def scores() -> Figures:
 
 
 def play_tennis() -> Figures:
+    from sklearn.naive_bayes import CategoricalNB
+
     table = data("worked_bayes")["play_tennis"]
     rows = [row.split() for row in table["rows"]]
     levels = [sorted({row[place] for row in rows}) for place in range(len(table["columns"]))]

@@ -7,7 +7,6 @@ import math
 from pathlib import Path
 
 import pytest
-from scipy.integrate import solve_ivp
 
 from kb.bench.discharge import discharge, joules_between, seconds_until
 
@@ -50,6 +49,8 @@ def test_the_time_to_the_asked_voltage_is_that_of_a_numerical_integration(
     farads: float, volts: float, to_v: float
 ) -> None:
     """dV/dt = -V/RC stepped through time (scipy) until it crosses the asked voltage; the heat is summed on the way."""
+    from scipy.integrate import solve_ivp
+
     found = discharge(farads, volts, to_v=to_v)
 
     def falls(time: float, state: list[float]) -> list[float]:

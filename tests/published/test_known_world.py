@@ -27,9 +27,6 @@ from known_world import (
     whole_numbers,
 )
 from numpy.typing import NDArray
-from sklearn.linear_model import LogisticRegression  # type: ignore[import-untyped]
-from sklearn.naive_bayes import CategoricalNB  # type: ignore[import-untyped]
-from sklearn.preprocessing import OneHotEncoder  # type: ignore[import-untyped]
 
 from kb.suggest import Candidate, Evidence, Ledger, RailFact, Settings, choose_strength, next_measurements
 from kb.suggest.posterior import posterior, posterior_of
@@ -87,6 +84,10 @@ def said_by_product(
 
 
 def said_by_others(sample: Sample) -> dict[str, NDArray[np.float64]]:
+    from sklearn.linear_model import LogisticRegression
+    from sklearn.naive_bayes import CategoricalNB
+    from sklearn.preprocessing import OneHotEncoder
+
     train, test = whole_numbers(sample), whole_numbers(TEST)
     coder = OneHotEncoder(categories=[np.arange(levels) for levels in LEVELS]).fit(train)
     with warnings.catch_warnings():

@@ -7,9 +7,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.integrate import solve_ivp
-from scipy.interpolate import PchipInterpolator
-from scipy.optimize import brentq
 
 from kb.bench.discharge import seconds_until
 from kb.bench.load_plan import WITHIN
@@ -69,6 +66,8 @@ def test_a_measured_cold_lamp_lies_in_the_predicted_range() -> None:
 @pytest.mark.parametrize("board_ohm", [0.0, 10.0, 150.0, 900.0, 20_000.0])
 @pytest.mark.parametrize("watts", [40.0, 60.0, 100.0])
 def test_a_series_lamp_limits_as_its_own_points_say(board_ohm: float, watts: float) -> None:
+    from scipy.optimize import brentq
+
     mains, amps = 230.0, watts / 230.0
     lamp = Load("lamp", "lamp", points=((115.0, amps * 0.7), (mains, amps)))
     exponent = np.log(1 / 0.7) / np.log(2)
@@ -136,6 +135,9 @@ def test_a_measured_lamp_never_draws_more_when_cold_than_is_said() -> None:
 @pytest.mark.parametrize("board_ohm", [0.0, 1.0, 5.0, 20.0])
 def test_a_series_lamp_limits_as_its_published_points_do(board_ohm: float) -> None:
     """A curve through the published points by another method (monotone cubics in the logarithms) and Brent's root."""
+    from scipy.interpolate import PchipInterpolator
+    from scipy.optimize import brentq
+
     lamp = LAMPS["measured_lamp"]
     curve = PchipInterpolator(np.log(lamp["volts"]), np.log(lamp["amps"]))
     mains = lamp["volts"][-1]
@@ -159,6 +161,8 @@ def test_on_alternating_mains_a_series_lamp_limits_by_effective_values(board_ohm
     lets the temperature follow the mean and not the wave. What the points of the same filament on direct voltage say
     then holds for the effective value of the current.
     """
+    from scipy.integrate import solve_ivp
+
     tungsten = LAMPS["tungsten"]
     kelvin = np.array(tungsten["celsius"]) + 273.15
     resistivity = np.array(tungsten["microohm_cm"]) / tungsten["microohm_cm"][0]

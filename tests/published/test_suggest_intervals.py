@@ -6,8 +6,6 @@ import itertools
 
 import numpy as np
 import pytest
-from scipy import stats  # type: ignore[import-untyped]
-from statsmodels.stats.proportion import proportion_confint  # type: ignore[import-untyped]
 from suggest_values import published
 
 from kb.suggest.intervals import beta_cdf, beta_quantile, jeffreys
@@ -27,12 +25,16 @@ def test_jeffreys_gives_the_printed_intervals_for_seven(k: int, n: int, low: flo
 
 
 def test_jeffreys_equals_statsmodels_everywhere_between_the_ends() -> None:
+    from statsmodels.stats.proportion import proportion_confint
+
     for n in (1, 2, 5, 17, 60, 400, 5_000):
         for k in sorted({1, n // 3, n // 2, n - 1} - {0, n}):
             assert jeffreys(k, n) == pytest.approx(proportion_confint(k, n, method="jeffreys"), abs=1e-9)
 
 
 def test_the_beta_distribution_equals_scipy() -> None:
+    from scipy import stats
+
     shapes = (0.01, 0.5, 1.0, 1.5, 3.0, 20.5, 300.0, 9_000.5)
     for a, b in itertools.product(shapes, shapes):
         for x in (1e-9, 0.003, 0.1, 0.31, 0.5, 0.77, 0.95, 0.9999):
@@ -40,6 +42,8 @@ def test_the_beta_distribution_equals_scipy() -> None:
 
 
 def test_the_beta_quantile_equals_scipy() -> None:
+    from scipy import stats
+
     shapes = (0.5, 1.0, 1.5, 3.0, 20.5, 300.0, 9_000.5)
     for a, b in itertools.product(shapes, shapes):
         for p in (1e-6, 0.025, 0.05, 0.5, 0.975, 1 - 1e-6):
@@ -47,6 +51,8 @@ def test_the_beta_quantile_equals_scipy() -> None:
 
 
 def test_jeffreys_covers_the_truth_about_as_often_as_it_says() -> None:
+    from scipy import stats
+
     n = 20
     rates = np.linspace(0.02, 0.98, 193)
     ends = [jeffreys(k, n) for k in range(n + 1)]

@@ -6,7 +6,6 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from lifelines import KaplanMeierFitter  # type: ignore[import-untyped]
 from suggest_values import published
 
 from kb.suggest.survival import Lasting, kaplan_meier
@@ -52,6 +51,8 @@ def test_the_placebo_arm_has_the_published_share_and_error() -> None:
 
 
 def test_random_follow_ups_equal_lifelines() -> None:
+    from lifelines import KaplanMeierFitter
+
     rng = np.random.default_rng(5)
     for size in (3, 20, 200):
         times, back = rng.integers(1, 60, size).astype(float), rng.random(size) < 0.4

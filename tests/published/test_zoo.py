@@ -20,7 +20,6 @@ from typing import Any
 import numpy as np
 import pytest
 from factories import fresh_shop
-from sklearn.naive_bayes import CategoricalNB  # type: ignore[import-untyped]
 from web_client import Client
 
 FILE = Path(__file__).parent / "data" / "zoo.csv"
@@ -71,6 +70,8 @@ def zoo() -> Iterator[Client]:
 
 def first_places_of_a_public_library() -> int:
     """scikit-learn's categorical naive Bayes on the table as it is, each animal left out in turn."""
+    from sklearn.naive_bayes import CategoricalNB
+
     table = animals()
     names = [name for name in table[0] if name not in ("animal", "type")]
     levels = {name: sorted({row[name] for row in table}) for name in names}

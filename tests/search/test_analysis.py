@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-from nltk.stem.porter import PorterStemmer
 
 from kb.search import Analysis
 from kb.search.normalization import word_term
@@ -183,6 +182,8 @@ def test_any_text_gives_terms_without_an_error(text: str) -> None:
 
 
 def test_doubled_consonants_are_stemmed_as_in_the_published_algorithm() -> None:
+    from nltk.stem.porter import PorterStemmer
+
     stemmer = PorterStemmer(mode=PorterStemmer.ORIGINAL_ALGORITHM)
     words = "stopped dropping tripped humming fitted plugged reprogrammed clipping tapped swapped chopped shipping"
     for word in words.split():

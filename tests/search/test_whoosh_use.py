@@ -62,7 +62,10 @@ def private_names_of_others(tree: ast.AST) -> set[str]:
 
 
 def private_use(file: Path) -> list[str]:
-    tree = ast.parse(file.read_text("utf-8"))
+    text = file.read_text("utf-8")
+    if "whoosh" not in text:
+        return []  # reading all of the program and its tests takes three seconds
+    tree = ast.parse(text)
     wrong = [
         f"{module} {name}".strip()
         for module, name in imported(tree)

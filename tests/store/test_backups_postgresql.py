@@ -57,9 +57,12 @@ def tables_of(file: Path) -> dict[str, list[Any]]:
         }
 
 
-def test_from_a_file_to_a_server_and_back_every_row_is_what_it_was(address: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize("every", [4, pytest.param(1, marks=pytest.mark.long)])  # of the demo's cases
+def test_from_a_file_to_a_server_and_back_every_row_is_what_it_was(
+    address: str, tmp_path: Path, every: int
+) -> None:
     first = shop_in(tmp_path / "first")
-    assert json_lines.bring_in(first, demo_lines()).saved
+    assert json_lines.bring_in(first, demo_lines(every)).saved
     photo = first.files.put(b"not really a photograph" * 1000)
     whole = exported(first)
     first.close()
@@ -86,10 +89,11 @@ def test_from_a_file_to_a_server_and_back_every_row_is_what_it_was(address: str,
     assert tables_of(back / "store.sqlite3") == tables_of(tmp_path / "first" / "store.sqlite3")
 
 
-def test_a_restore_keeps_a_copy_of_what_the_server_held(address: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize("every", [4, pytest.param(1, marks=pytest.mark.long)])  # of the demo's cases
+def test_a_restore_keeps_a_copy_of_what_the_server_held(address: str, tmp_path: Path, every: int) -> None:
     settings = on_server(address, tmp_path / "data")
     shop = opened(settings)
-    assert json_lines.bring_in(shop, demo_lines()).saved
+    assert json_lines.bring_in(shop, demo_lines(every)).saved
     backup_files.back_up(settings, tmp_path / "all.zip")
     before = exported(shop)
     cases.save(shop, a_case("late", family="HX-210", complaint="zorbles"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -22,7 +23,7 @@ from kb.service.shop.translate import facts_of
 
 
 @pytest.fixture
-def shop(tmp_path: Path) -> Shop:
+def shop(tmp_path: Path) -> Iterator[Shop]:
     """A shop in which everything has happened once: added, changed, binned, taken back."""
     made = shop_in(tmp_path / "data")
     assert bring(made, a_family(), *(a_case(f"c{number}") for number in range(4))).saved
@@ -32,7 +33,8 @@ def shop(tmp_path: Path) -> Shop:
     cases.take_from_bin(made, "c2")
     families.save(made, a_family(notes="changed"))
     loads.save(made, LoadRecord(name="resistor 10 Ω", kind="resistor", ohm=10.0, max_w=50.0))
-    return made
+    yield made
+    made.close()
 
 
 def meddle(shop: Shop, statement: str) -> None:
@@ -122,6 +124,7 @@ def test_an_index_that_holds_other_words_than_the_store_is_built_again(shop: Sho
     ]
     assert shop.derived.index.search("zorbles", limit=1).total == 1
     assert integrity.check(shop).mended == []
+    shop.close()
 
 
 @pytest.mark.same("index and counts are files")

@@ -56,13 +56,14 @@ def test_every_form_of_the_address_opens_the_same_store(address: str, form: str)
     first.close()
 
 
-def test_the_demo_gives_the_same_bytes_from_both_databases(address: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize("every", [4, pytest.param(1, marks=pytest.mark.long)])  # of the demo's cases
+def test_the_demo_gives_the_same_bytes_from_both_databases(address: str, tmp_path: Path, every: int) -> None:
     shop, plain = opened(address, tmp_path), fresh_shop()
     # Names that the languages of a machine sort in other ways than bytes do.
     odd = [SymptomRecord(name=name) for name in ("Zeta", "alpha-1", "alpha 2", "émile", "ωmega", "_x", "e")]
     boards = [a_family(code) for code in ("b-1", "B 2", "b_3", "É-4", "a.5")]
     for one in (shop, plain):
-        assert json_lines.bring_in(one, demo_lines()).saved
+        assert json_lines.bring_in(one, demo_lines(every)).saved
         for entry in odd:
             vocabulary.save(one, entry)
         for family in boards:

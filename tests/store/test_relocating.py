@@ -39,9 +39,12 @@ def kb(folder: Path, *arguments: str, address: str = "") -> subprocess.Completed
     return subprocess.CompletedProcess(done.args, done.returncode, done.stdout.decode(), done.stderr.decode())
 
 
-def test_there_and_back_again_every_row_and_number_is_the_same(server: Server, tmp_path: Path) -> None:
+@pytest.mark.parametrize("every", [4, pytest.param(1, marks=pytest.mark.long)])  # of the demo's cases
+def test_there_and_back_again_every_row_and_number_is_the_same(
+    server: Server, tmp_path: Path, every: int
+) -> None:
     first = opened(tmp_path / "here")
-    assert json_lines.bring_in(first, demo_lines()).saved
+    assert json_lines.bring_in(first, demo_lines(every)).saved
     some = first.derived.index.search("relay", limit=3).hits
     cases.put_in_bin(first, some[0].uid)
     cases.save(first, a_case(some[1].uid, family=some[1].family, readings=[]), expected_version=1)

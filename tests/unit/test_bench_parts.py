@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-from scipy.integrate import solve_ivp
 
 from kb.bench.capacitor import judge_capacitor, tan_delta_limit
 from kb.bench.discharge import discharge, suggest_resistor
@@ -22,6 +21,8 @@ from kb.facts.preferred import nearest_preferred
 def test_discharge_agrees_with_solving_the_differential_equation(
     farads: float, volts: float, ohms: float
 ) -> None:
+    from scipy.integrate import solve_ivp
+
     found = discharge(farads, volts, ohms, to_v=volts / 5)
 
     def course(_: float, state: np.ndarray) -> list[float]:

@@ -13,7 +13,6 @@ from typing import Any
 import pictures_made as made
 import pytest
 from factories import a_case, a_family, bring, shop_in
-from frictionless import Package, system
 from test_cli import kb, one_line
 
 from kb.service.cases import files
@@ -60,6 +59,8 @@ def rows(sheet: bytes) -> list[dict[str, str]]:
 
 def validated(data: bytes, folder: Path) -> tuple[list[str], dict[str, list[dict[str, Any]]]]:
     """(names of the members, rows by table) of a package that the Frictionless library finds valid."""
+    from frictionless import Package, system
+
     archive = zipfile.ZipFile(io.BytesIO(data))
     assert archive.testzip() is None
     archive.extractall(folder)

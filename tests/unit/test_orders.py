@@ -7,7 +7,6 @@ from math import prod
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from kb.suggest.orders import chances_of_parts, enough, number_needed
 
@@ -30,6 +29,8 @@ def test_the_number_needed_is_what_every_outcome_adds_up_to() -> None:
 
 @pytest.mark.parametrize(("boards", "chance"), [(1, 0.3), (10, 0.3), (40, 0.07), (25, 0.9)])
 def test_boards_that_are_alike_give_the_binomial_distribution_of_scipy(boards: int, chance: float) -> None:
+    from scipy import stats
+
     expected = stats.binom.pmf(np.arange(boards + 1), boards, chance)
     assert number_needed([chance] * boards) == pytest.approx(expected, abs=1e-12)
     for share in (0.5, 0.8, 0.95):

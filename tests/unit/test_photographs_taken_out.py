@@ -15,7 +15,6 @@ from typing import Any
 import pictures_made as made
 import pytest
 from factories import a_case, a_family, bring, fresh_shop
-from frictionless import Package, system
 
 from kb.errors import BadInput
 from kb.exchange.zip_stream import ZipStream
@@ -60,6 +59,8 @@ def taken(shop: Shop, choice: Choice = WHOLE, told: Any = lambda sentence: None)
 
 def tables(archive: zipfile.ZipFile, folder: Path) -> dict[str, list[dict[str, Any]]]:
     """The rows of a package that the Frictionless library finds valid."""
+    from frictionless import Package, system
+
     archive.extractall(folder)
     with system.use_context(trusted=True):
         package = Package(str(folder / "datapackage.json"))

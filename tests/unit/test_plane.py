@@ -7,7 +7,6 @@ import random
 
 import numpy
 import pytest
-from skimage import transform
 
 from kb.errors import BadInput
 from kb.facts import plane
@@ -52,6 +51,8 @@ def test_a_map_and_its_inverse_give_every_point_back() -> None:
 
 
 def test_straightening_agrees_with_a_reference_library() -> None:
+    from skimage import transform
+
     dice = random.Random(4)
     for _ in range(20):
         corners = [(x + dice.uniform(-90, 90), y + dice.uniform(-90, 90)) for x, y in CORNERS]
@@ -62,6 +63,8 @@ def test_straightening_agrees_with_a_reference_library() -> None:
 
 
 def test_three_shared_points_agree_with_a_reference_library() -> None:
+    from skimage import transform
+
     old, new = ((10.0, 20.0), (400.0, 35.0), (60.0, 300.0)), ((33.0, 11.0), (800.0, 90.0), (95.0, 610.0))
     theirs = transform.AffineTransform.from_estimate(numpy.array(old), numpy.array(new))
     assert plane.joining(old, new) == pytest.approx(tuple(theirs.params.ravel()), rel=1e-7, abs=1e-9)

@@ -324,7 +324,8 @@ assert bring(shop, *demo_lines()[:120]).saved
 derived = shop.derived
 search = lambda: derived._index.index.search("relay clicks").total
 assert search()
-derived.warm()
+with derived.counts():
+    pass
 largest = max((part.segment for part in derived._index.index._state.parts), key=lambda segment: segment.size)
 ledger = derived._counts.ledger
 held = [weakref.ref(one) for one in (largest.ids, largest.weights, ledger, ledger.item_fault.view.base)]

@@ -298,9 +298,9 @@ def test_parts_are_those_of_the_family_only() -> None:
     assert elsewhere.failures == ("high ESR", "open")
 
 
-def test_ten_thousand_faults_are_ranked_soundly() -> None:
+def test_two_thousand_faults_are_ranked_soundly() -> None:
     cases = [
-        case(f"n{n}", ("other", f"part {n}"), symptoms=((f"symptom {n % 7}", True),)) for n in range(10_000)
+        case(f"n{n}", ("other", f"part {n}"), symptoms=((f"symptom {n % 7}", True),)) for n in range(2_000)
     ]
     ledger = ledger_of(*cases)
     ranking = rank(ledger, replace(HX, symptoms=(("symptom 3", True),)), limit=10)

@@ -10,7 +10,6 @@ import pytest
 from dependent_world import DependentWorld
 from known_world import CONDITIONS, FAMILIES, FAULTS, RAILS, Sample, cases_of
 from ranking_figures import Figures, figures, said_by_product
-from scipy import stats  # type: ignore[import-untyped]
 from suggest_builders import CAP, SCHOTTKY, SWITCH, case, ledger_of, low_standby
 
 from kb.suggest import CaseFacts, Evidence, Ledger, RailFact, Settings, Tuning, choose_strength, rank
@@ -120,6 +119,8 @@ def test_a_reading_at_a_faults_own_level_speaks_for_it_in_a_line_of_its_own() ->
 
 def test_the_lines_are_those_of_students_t_by_an_independent_reckoning() -> None:
     """One fault alone: the predictive density of a normal one with a normal-inverse-gamma prior, against scipy's."""
+    from scipy import stats
+
     ledger = shop(5)
     values = values_of(ledger, ledger.known_faults(), None)
     feature = int(ledger.lines.features.find(("rail", "standby", "standby", "none")))

@@ -11,7 +11,6 @@ from typing import Any
 
 import pytest
 from factories import a_case, a_family, bring, case_json, demo_shop, exported, fresh_shop
-from frictionless import Package, system
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from tiers import examples
@@ -170,6 +169,8 @@ def unpacked(data: bytes, folder: Path) -> Path:
 
 
 def read_package(shop: Shop, folder: Path, choice: Choice = WHOLE) -> dict[str, list[dict[str, Any]]]:
+    from frictionless import Package, system
+
     descriptor = unpacked(taken(shop, "package", choice), folder)
     with system.use_context(trusted=True):
         package = Package(str(descriptor))

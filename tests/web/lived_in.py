@@ -15,6 +15,7 @@ import httpx
 import pictures_made as made
 import pyotp
 import pytest
+import tiers
 from commands import STUCK_S
 from factories import a_case, a_family, bring, case_json, demo_boards, demo_lines, shop_in
 from other_shops import OTHERS, origin, their_case
@@ -132,9 +133,10 @@ class LivedIn:
 
 
 def lived_in(folder: Path) -> LivedIn:
-    """The demo store with all of that added to it, and somebody of every level."""
+    """The demo store, in the quick tier with few of its cases, with all of that added to it, and somebody of
+    every level."""
     shop = shop_in(folder)
-    assert json_lines.bring_in(shop, demo_lines()).saved
+    assert json_lines.bring_in(shop, demo_lines(1 if tiers.IS_LONG else 25)).saved
     return live_in(shop)
 
 

@@ -129,7 +129,8 @@ def _nobody_there(shop: Shop) -> LivedIn:
 def _walk(counted: Work, there: LivedIn, *, calls: bool, main: bool) -> dict[str, tuple[int, str]]:
     shop = there.office.shop
     known = known_of(shop)
-    shop.derived.warm()
+    with shop.derived.counts():  # chosen before the first question, as in a server
+        pass
     cookie = there.office.signed_in("administer")
     found: dict[str, tuple[int, str]] = {}
     # Counting calls makes everything some times slower, so it is done only where they are looked at.

@@ -8,13 +8,14 @@ from collections import Counter
 from typing import Any
 
 import pytest
-from factories import a_case, bring, demo_lines, exported, fresh_shop
+from factories import a_case, bring, demo_shop, exported
 from web_client import Client, Page
 
 from kb.facts import vocabulary
 from kb.model import as_dict
 from kb.service.boards import families
 from kb.service.cases import cases
+from kb.service.shop import derived
 from kb.web.guard.access import chosen, routes_of
 
 pytestmark = pytest.mark.both("the statements behind every page")
@@ -201,8 +202,7 @@ def test_an_edit_that_changes_nothing_changes_nothing(client: Client) -> None:
 @pytest.mark.same("what the form holds and where links lead")
 @EVERY
 def test_no_case_of_the_demo_changes_by_being_edited_without_a_change(every: int) -> None:
-    client = Client(fresh_shop())
-    assert bring(client.shop, *[line.rstrip(b"\n") for line in demo_lines()], refresh=False).saved
+    client = Client(demo_shop())
     before = exported(client.shop)
     uids = [json.loads(line)["uid"] for line in before.splitlines() if '"record":"case"' in line]
     for uid in uids[:: 20 * every]:
@@ -213,6 +213,20 @@ def test_no_case_of_the_demo_changes_by_being_edited_without_a_change(every: int
         fields = Page(client.get(f"/families/{line.code}/edit").text).form(f"/families/{line.code}")
         assert client.post(f"/families/{line.code}", data=fields).status_code == 303, line.code
     assert exported(client.shop) == before
+    client.close()
+
+
+def test_pages_that_only_look_into_the_counts_wait_for_no_choice_of_weights(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def chosen(*_: object, **__: object) -> None:
+        raise AssertionError("weights were chosen")
+
+    client = Client(demo_shop())
+    monkeypatch.setattr(derived, "choose_strength", chosen)
+    assert client.get("/diagnose?family=HX-210&text=dead").status_code == 500  # what ranks does wait
+    for path in ("/families", "/families/HX-210", "/cases/new?family=HX-210"):
+        assert client.get(path).status_code == 200, path
     client.close()
 
 

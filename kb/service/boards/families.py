@@ -144,7 +144,7 @@ def offered(shop: Shop, session: Session | None = None) -> list[FamilyNames]:
 
 def _counted_here(shop: Shop, lines: list[FamilyLine]) -> list[FamilyLine]:
     """The lines with the numbers of cases that this process has counted: what is at hand holds no cases."""
-    with shop.derived.counts() as (ledger, _):
+    with shop.derived.ledger() as ledger:
         numbers = [ledger.families.find(line.code) for line in lines]
         counts = [sum(ledger.family_kinds[number].values()) if number >= 0 else 0 for number in numbers]
     return [replace(line, cases=cases) for line, cases in zip(lines, counts, strict=True)]
@@ -215,7 +215,7 @@ def fixes(shop: Shop, number: str, *, limit: int = MOST_FIXES) -> tuple[FixLine,
 
 def leading_fixes(shop: Shop, code: str, limit: int) -> tuple[tuple[FixLine, ...], int]:
     """(the leading fixes without their cases, how many there are in all) of a family."""
-    with shop.derived.counts() as (ledger, _):
+    with shop.derived.ledger() as ledger:
         records = fix_records(ledger, code)
         leading = records[:limit]
         curves = lasting_in_family(ledger, code, [(one.section, one.part_class) for one in leading])

@@ -436,7 +436,7 @@ def suggested(shop: Shop, number: str) -> tuple[str, ...]:
     """Designators that the family's cases name, most often named first. Raises NotFound."""
     with shop.known() as session:
         code = families.get(session, number).record.code
-    with shop.derived.counts() as (ledger, _):
+    with shop.derived.ledger() as ledger:
         named = [part for record in fix_records(ledger, code) for part in record.parts]
     counts: Counter[str] = Counter()
     for text, times in named:

@@ -165,7 +165,7 @@ def read_texts(shop: Shop, texts: Sequence[str], family: FamilyRecord | None) ->
         names = names_of(shop, session)
     parts: dict[str, tuple[str, str]] = {}
     if family is not None:
-        with shop.derived.counts() as (ledger, _):
+        with shop.derived.ledger() as ledger:
             parts = parts_of_family(ledger, family.code)
     known = names.known(family)
     making = making_of(symptoms, part_classes, parts)

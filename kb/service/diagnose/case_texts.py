@@ -107,7 +107,7 @@ def read_text(shop: Shop, text: str, family: str | None = None) -> Read:
         names = names_of(shop, session)
     parts: tuple[KnownPart, ...] = ()
     if board is not None:
-        with shop.derived.counts() as (ledger, _):
+        with shop.derived.ledger() as ledger:
             found = parts_of_family(ledger, board.code)
         parts = tuple(KnownPart(part, part_class, section) for part, (section, part_class) in found.items())
     return read(text, names.known(board, parts))

@@ -203,7 +203,7 @@ def look(shop: Shop) -> Known:
         known = shop.kept.get(session, "families of sheets", ("family",), _families)
 
     def parts_of(family: str) -> dict[str, tuple[str, str]]:
-        with shop.derived.counts() as (ledger, _):
+        with shop.derived.ledger() as ledger:
             return dict(parts_of_family(ledger, family))
 
     names = {entry.name for entry in classes}

@@ -108,11 +108,18 @@ class Derived:
         return self._index.index
 
     @contextmanager
-    def counts(self) -> Iterator[tuple[Ledger, Weights]]:
-        """The counts and the weights chosen for them, held still for the length of the block."""
+    def ledger(self) -> Iterator[Ledger]:
+        """The counts, held still for the length of the block. Whoever only looks into them waits for no choice of
+        weights."""
         self.catch_up()
         with self._lock:
-            yield self._counts.ledger, self._weights()
+            yield self._counts.ledger
+
+    @contextmanager
+    def counts(self) -> Iterator[tuple[Ledger, Weights]]:
+        """The counts and the weights chosen for them, held still for the length of the block."""
+        with self.ledger() as ledger:
+            yield ledger, self._weights()
 
     @property
     def trouble(self) -> str | None:
