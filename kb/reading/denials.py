@@ -88,7 +88,7 @@ def _is_denied(
 ) -> bool:
     clause = tokens[match.first].clause
     at = bisect_left(free, match.first)
-    if at < len(free) and free[at] < match.last:
+    if at < len(free) and free[at] < match.last and free[at] not in match.places:
         return True
     if at > 0:
         no = free[at - 1]

@@ -113,6 +113,7 @@ def _is_of_back_then(match: Match, tokens: Sequence[Token], places: Places) -> b
 
 _ALWAYS = frozenset(("others", "back_then"))  # also of what was done: then, or with another device
 _UNLESS_DONE = frozenset(("sought", "supposed"))
+_LENT = frozenset(("borrowed", "lent", "robbed", "geliehen", "ausgeliehen", "emprunte", "prete", "geleend", "prestado", "prestato"))  # noqa: E501  # fmt: skip
 
 
 def parts_only_spoken_of(
@@ -123,6 +124,9 @@ def parts_only_spoken_of(
     found = set()
     for number, mention in enumerate(mentions):
         clause = tokens[mention.first].clause
+        if mention.first and tokens[mention.first - 1].folded in _LENT:
+            found.add(number)  # "borrowed Q3 from it for another device"
+            continue
         for frame in frames:
             distance = mention.end - frame.last
             if not 0 < distance <= _BACK_THEN_REACH or tokens[frame.first].clause != clause:

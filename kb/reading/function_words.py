@@ -570,3 +570,12 @@ CONDITIONS = _words(
 
 # Behind ohms at a capacitor: those of a short or a leak.
 OF_A_SHORT = _words("short shorted shorts ground gnd earth leaky leakage kurzschluss kurz masse")
+
+# English: what stands before a predicate and is no other thing.
+NO_NOUNS = _words(
+    """
+    i we you he she they ours mine who which that this these those one and but or so because since when if as than
+    now today yesterday then there here already either nothing something came arrived brought in says said reported
+    reports with to for after before until while whether though although it the a an my our your very too quite
+    """
+)

@@ -8,7 +8,7 @@ from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.mentions import Mention
 from kb.reading.patterns import Match
-from kb.reading.tokens import CODE, NUMBER, VOLTS, Token
+from kb.reading.tokens import CODE, NUMBER, SIGN, VOLTS, Token
 
 
 def well_behind(
@@ -40,6 +40,24 @@ def well_behind(
             any(word in every for word in words) and any(place in lit for place in range(first, at))
         ):
             found.append((4, first, at - 1, "cured"))
+    return found
+
+
+_NO_ALONE = frozenset(("no", "nope", "nein", "non", "nee"))
+
+
+def answered_no(tokens: Sequence[Token], mentions: Sequence[Mention]) -> list[tuple[int, int, int, str]]:
+    """ "C61 replaced - no. C44 replaced - yes": a "no" that stands alone behind what was done."""
+    done = [mention for mention in mentions if mention.acted_at is not None]
+    found: list[tuple[int, int, int, str]] = []
+    for at, token in enumerate(tokens):
+        if token.folded not in _NO_ALONE or not at:
+            continue
+        begins = tokens[at - 1].kind == SIGN or tokens[at - 1].clause != token.clause
+        ends = at + 1 == len(tokens) or tokens[at + 1].kind == SIGN or tokens[at + 1].clause != token.clause
+        behind = any(mention.sentence == token.sentence and mention.end < at for mention in done)
+        if begins and ends and behind:
+            found.append((0, at, at, "no change"))
     return found
 
 

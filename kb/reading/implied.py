@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from kb.reading import function_words
-from kb.reading.good_news import well_behind
+from kb.reading.good_news import answered_no, well_behind
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention
 from kb.reading.patterns import Match
@@ -136,6 +136,7 @@ def result_events(
         found += _good_behind(tokens, hits, readings, mentions, acted)
         found += _there_alone(tokens, hits, acted)
         found += well_behind(tokens, hits, matches, mentions, acted)
+        found += answered_no(tokens, mentions)
         gone = {hit.first for hit in hits if hit.table == CONCEPT and hit.value == "missing"}
         for match in matches:
             over = len(match.places) == 1 and any(

@@ -112,6 +112,22 @@ def find_mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequen
     return _named_in_brackets(_merged(spans, tokens, failed), tokens)
 
 
+_PINS = frozenset(("leg", "legs", "pin", "pins", "lead", "leads"))
+_ITS_REACH = 3
+
+
+def name_its_joints(mentions: Sequence[Mention], tokens: Sequence[Token]) -> None:
+    """ "D14 is fine, dry joint at its leg": gives the joint the part named last in the sentence."""
+    for mention in mentions:
+        behind = [token.folded for token in tokens[mention.last + 1 : mention.last + 1 + _ITS_REACH]]
+        if mention.part_class != "solder joint" or mention.part or "its" not in behind:
+            continue
+        before = [token for token in tokens[: mention.first] if token.sentence == mention.sentence]
+        named = [token.folded for token in before if token.kind == DESIGNATOR]
+        if named and _PINS.intersection(behind):
+            mention.part = named[-1]
+
+
 def device_phrases(hits: Sequence[Hit]) -> dict[int, frozenset[int]]:
     """The tokens of phrases of several words that name a device, under the first of them."""
     return {

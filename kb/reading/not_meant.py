@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from kb.reading import function_words
 from kb.reading.denials import OF_HISTORY
-from kb.reading.patterns import FAR, Match, Places
+from kb.reading.framed import FOUND_BY_LOOKING
+from kb.reading.patterns import FAR, PHRASE, Match, Places
 from kb.reading.tokens import Token
 
 _NOISES = frozenset(
@@ -31,7 +32,7 @@ def is_past(match: Match, tokens: Sequence[Token], places: Places) -> bool:
     if match.name in OF_HISTORY:
         return False
     for span in places.before("repaired", match.first, _PAST_REACH):
-        between = range(span[-1] + 1, match.first)
+        between = range(span[-1], match.first)
         if tokens[span[0]].clause == clause and any(tokens[at].folded in _BECAUSE_OF for at in between):
             return True
     return False
@@ -46,7 +47,7 @@ _BECAUSE_OF = frozenset(("for", "because", "wegen", "pour", "voor", "wegens", "p
 
 
 def is_said_good(match: Match, tokens: Sequence[Token]) -> bool:
-    """ "PS_ON low ok", "fan noise fine": the word right behind says that it is as it should be."""
+    """ "PS_ON low ok", "fan noise fine": the words right behind say that it is as it should be."""
     if match.nots or match.name in _HOLD_GOOD:
         return False
     at = match.last + 1
@@ -54,9 +55,102 @@ def is_said_good(match: Match, tokens: Sequence[Token]) -> bool:
         at += 1
     if at >= len(tokens) or tokens[at].clause != tokens[match.last].clause:
         return False
+    if [token.folded for token in tokens[at : at + 3 : 2]] in (["as", "should"], ["like", "should"]):
+        return True  # "relays click as they should"
     ends = at + 1 >= len(tokens) or tokens[at + 1].clause != tokens[at].clause
     return ends and tokens[at].folded in _GOOD
 
+
+def is_put_together_wrongly(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """Whether words of a symptom stand near each other and belong to different things."""
+    return (
+        _denies_another_noun(match, tokens)
+        or _denies_what_stands_before_and(match, tokens, places)
+        or _says_only_where(match, tokens)
+        or _is_a_joint(match, places)
+        or _stays_after_all(match, tokens, places)
+        or _is_another_power(match, tokens)
+    )
+
+
+def _denies_another_noun(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "no fault in lamp", "no error on the display": the "no" belongs to the noun behind it; the rest says where."""
+    return any(
+        tokens[no].folded == "no"
+        and no + 1 < match.last
+        and no + 1 not in match.places
+        and tokens[no + 2].folded in function_words.PREPOSITIONS
+        for no in match.nots
+    )
+
+
+_NOT_OF_THE_MAINS = frozenset(("out", "under", "for", "from", "at", "in"))
+_WE_HAD = frozenset(("had", "have"))
+
+
+def _is_another_power(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "we had no power for two hours", "tx no power out", "no power under load": not that the device is dead."""
+    if [tokens[at].folded for at in match.places] != ["no", "power"]:
+        return False
+    behind = match.last + 1
+    follows = behind < len(tokens) and tokens[behind].clause == tokens[match.last].clause
+    return (follows and tokens[behind].folded in _NOT_OF_THE_MAINS) or (
+        match.first > 0 and tokens[match.first - 1].folded in _WE_HAD
+    )
+
+
+_VERBS_DENIED = frozenset(
+    ("dont", "doesnt", "didnt", "cant", "cannot", "wont", "isnt", "arent", "wouldnt", "couldnt", "not")
+)
+
+
+def _denies_what_stands_before_and(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "letters don't type and the fan is running": behind the "and" nothing is denied any more."""
+    if match.way.startswith(PHRASE):
+        return False
+    others = [at for at in match.places if at not in match.nots]
+    return any(
+        tokens[no].folded in _VERBS_DENIED
+        and no + 1 < min(others, default=no)
+        and places.joined_between(no + 1, min(others))
+        for no in match.nots
+    )
+
+
+def _says_only_where(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "track burnt open near the NTC": the part says where, and is not what is open."""
+    if match.name not in FOUND_BY_LOOKING:
+        return False
+    return any(
+        tokens[at].folded in _BESIDE and at not in match.places for at in range(match.first + 1, match.last)
+    )
+
+
+def _is_a_joint(match: Match, places: Places) -> bool:
+    """ "joint Q3 cracked": the part says which joint."""
+    if match.name != "cracked part seen" or not match.way or match.way.startswith(PHRASE):
+        return False
+    return any(at in places.of("joint") for at in range(match.first - 2, match.last + 2))
+
+
+_BESIDE = frozenset(
+    ("near", "beside", "behind", "next", "by", "under", "around", "opposite", "below", "above")
+)
+
+
+def _stays_after_all(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "I can switch it on but it will not go off": that it stops is what is denied."""
+    if match.name != "starts then shuts down" or match.way.startswith(PHRASE):
+        return False
+    return any(
+        span[0] not in match.places
+        and match.first - _STOP_REACH < span[0] < match.last
+        and tokens[span[0]].clause == tokens[match.last].clause
+        for span in places.before("no", match.last, 2 * _STOP_REACH)
+    )
+
+
+_STOP_REACH = 3
 
 _OF_OUTPUTS = frozenset(("output voltage low", "output voltage high", "one output missing"))
 
@@ -400,7 +494,10 @@ def _is_of_a_part(match: Match, kept: Sequence[Match], tokens: Sequence[Token], 
         # "output transistor Q5 shorted", "heater element down to earth": a part.
         parts = [span[0] for span in places.spans.get("@part", ())]
         clause = tokens[match.first].clause
-        return any(match.first - 3 <= at <= match.last and tokens[at].clause == clause for at in parts)
+        primary = any(tokens[at].clause == clause for span in places.spans.get("primary", ()) for at in span)
+        return primary or any(
+            match.first - 3 <= at <= match.last and tokens[at].clause == clause for at in parts
+        )
     if match.name == "part too hot to touch":
         # "display says HOT", "20k to earth when hot"
         near = {tokens[at].folded for at in range(max(0, match.first - 3), match.last)}

@@ -35,6 +35,7 @@ _CODE_WORDS = frozenset(
     ("error", "err", "code", "errore", "erreur", "codice", "codigo", "foutcode", "fehlercode")
 )
 _CODE_LETTERS = frozenset(("E", "ER", "ERR", "EE", "F", "H", "P"))
+_SHOWN_CODE = re.compile(r"([A-Z]+)-?[0-9]+")
 _ERROR_CODE = re.compile(r"(?:E|ER|ERR)[0-9]{1,3}")
 _LONG_MINUTES = 15  # what stops after so long stops because it is warm
 _CAPACITORS = tuple(part.name for part in PART_CLASSES if part.name.endswith("capacitor"))
@@ -211,11 +212,27 @@ def _is_error_number(tokens: Sequence[Token], at: int, err: set[int], failed: se
     """ "error 14", "Fehler F08": a number or code right behind the word; "fault K1", "fault F3 open" name a part."""
     if tokens[at].kind == DESIGNATOR and at + 1 in failed:
         return False
+    if _is_a_code_shown(tokens, at):
+        return True
     if at - 1 not in err or tokens[at].clause != tokens[at - 1].clause:
         return False
     if tokens[at].kind != DESIGNATOR or tokens[at - 1].folded in _CODE_WORDS:
         return True
     return designator_letters(tokens[at].folded) in _CODE_LETTERS
+
+
+# English: what a display does with a code.
+_SHOWS = frozenset(
+    ("shows", "show", "showed", "showing", "says", "said", "displays", "displaying", "flashes", "flashing")
+)
+
+
+def _is_a_code_shown(tokens: Sequence[Token], at: int) -> bool:
+    """ "display shows H62": a letter of codes with a number right behind the verb, and nothing more of it."""
+    if tokens[at - 1].folded not in _SHOWS or tokens[at].clause != tokens[at - 1].clause:
+        return False
+    found = _SHOWN_CODE.fullmatch(tokens[at].folded.upper())
+    return found is not None and found[1] in _CODE_LETTERS
 
 
 def _longer_phrases(hits: Iterable[Hit]) -> dict[int, list[Hit]]:

@@ -21,7 +21,7 @@ from kb.reading.implied import GOOD_AFTERWARDS, implied_symptoms, is_so, result_
 from kb.reading.later_readings import implied_readings
 from kb.reading.lexicon import CONCEPT, Hit, every_common_word, lexicon_for, negation_words, skipped_words
 from kb.reading.likely_sections import likely_section
-from kb.reading.mentions import Mention
+from kb.reading.mentions import Mention, name_its_joints
 from kb.reading.outcomes import settle_causes, settle_results
 from kb.reading.patterns import Match, Places
 from kb.reading.pieces import joined, pieces
@@ -108,6 +108,7 @@ def _read_piece(text: str, known: Known) -> Read:
 def _meant(finder: AttemptFinder, tokens: Sequence[Token], hits: Sequence[Hit]) -> list[Mention]:
     """The attempts, without parts that are only spoken of, which `finder` then mentions no more."""
     attempts = finder.run()
+    name_its_joints(attempts, tokens)
     spoken_of = parts_only_spoken_of(finder.mentions, tokens, hits)
     unmeant = [finder.mentions[number] for number in spoken_of]
     finder.mentions = [mention for number, mention in enumerate(finder.mentions) if number not in spoken_of]

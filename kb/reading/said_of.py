@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from kb.facts.designators import designator_letters
 from kb.reading import function_words
 from kb.reading.denials import OF_HISTORY
 from kb.reading.framed import FOUND_BY_LOOKING
-from kb.reading.lexicon import every_common_word
 from kb.reading.patterns import DEVICES, Match, Places
 from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, WORD, Token
 
@@ -39,17 +39,22 @@ def is_said_of_another(match: Match, tokens: Sequence[Token], places: Places, en
     """Whether the words of a symptom are, by their part in the clause, likely said of something else."""
     if not match.present and match.name not in _LOOKED_FOR:
         return True
-    if match.name == "inrush limiter open" and _is_a_sensor(match, tokens, places):
+    if match.name == "inrush limiter open" and (
+        _is_a_sensor(match, tokens, places) or _is_only_a_designator(match, tokens)
+    ):
+        return True
+    if _is_a_panel(match, tokens) or _is_lit_by_itself(match, tokens):
         return True
     if not english:
         return False
     return (
         _has_an_own_subject(match, tokens, places)
-        or _denies_another_noun(match, tokens)
         or _is_a_condition(match, tokens)
         or _is_a_board(match, tokens)
         or _is_of_the_house(match, tokens)
         or _is_only_warm(match, tokens)
+        or _is_a_single_click(match, tokens)
+        or _flashes_by_nature(match, tokens)
     )
 
 
@@ -69,22 +74,10 @@ def _has_an_own_subject(match: Match, tokens: Sequence[Token], places: Places) -
         return False
     # Clauses come in order, so the first device is in another one if any before this word is.
     device = min(places.of(*_NAMED_DEVICES), default=at)
-    if device >= at or tokens[device].clause == clause:
+    if device >= at or tokens[device].clause == clause or tokens[at].folded in function_words.NO_NOUNS:
         return False
-    named = at > 0 and tokens[at - 1].folded in function_words.DETERMINERS
-    strange = tokens[at].folded not in every_common_word()
-    return named or (strange and at == match.first - 1)
-
-
-def _denies_another_noun(match: Match, tokens: Sequence[Token]) -> bool:
-    """ "no fault in lamp": the "no" belongs to the noun behind it, and the rest says where."""
-    return any(
-        no + 2 < len(tokens)
-        and no + 1 not in match.places
-        and tokens[no + 1].folded in function_words.FAULT_NOUNS
-        and tokens[no + 2].folded in function_words.PREPOSITIONS
-        for no in match.nots
-    )
+    # A word that the text had before is likely a name of the device that is in no list.
+    return all(token.folded != tokens[at].folded for token in tokens[:at])
 
 
 def _is_a_condition(match: Match, tokens: Sequence[Token]) -> bool:
@@ -153,3 +146,69 @@ def _is_only_warm(match: Match, tokens: Sequence[Token]) -> bool:
         return False
     own = {tokens[at].folded for at in range(max(0, match.first - 1), match.last + 1)}
     return "warm" in own and not own & {"very", "too", "really", "hot"}
+
+
+_SIGNS_OF_MANY = frozenset(
+    ("again", "repeatedly", "constantly", "continuously", "times", "every", "keeps", "clicks")
+)
+
+
+def _is_a_single_click(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "I heard a click", "click and then nothing": one, unless the clause has more of them."""
+    if match.name != "relay clicks repeatedly":
+        return False
+    clause = tokens[match.first].clause
+    words = [tokens[at].folded for at in range(match.first, match.last + 1)]
+    if "click" not in words:
+        return False
+    near = [token.folded for token in tokens if token.clause == clause]
+    return near.count("click") == 1 and _SIGNS_OF_MANY.isdisjoint(near)
+
+
+_FLASH_BY_NATURE = frozenset(
+    ("strobe", "beacon", "flasher", "indicator", "indicators", "lighthouse", "blinker")
+)
+
+
+def _flashes_by_nature(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "the strobe flashes at half rate": what it is made for."""
+    if match.name not in ("standby light blinks", "backlight flickers", "hiccup"):
+        return False
+    sentence = tokens[match.first].sentence
+    return any(token.sentence == sentence and token.folded in _FLASH_BY_NATURE for token in tokens)
+
+
+def _is_only_a_designator(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "RT1 open": a thermistor, which may as well be a sensor."""
+    named = [at for at in match.places if tokens[at].kind == DESIGNATOR]
+    return any(designator_letters(tokens[at].folded) in _ANY_THERMISTOR for at in named) and not any(
+        tokens[at].folded in _LIMITERS
+        for at in range(max(0, match.first - 2), min(len(tokens), match.last + 3))
+    )
+
+
+_ANY_THERMISTOR = frozenset(("RT", "TH", "RTH"))
+_LIMITERS = frozenset(("ntc", "inrush", "limiter", "thermistor", "einschaltstrombegrenzer", "heissleiter"))
+_PANELS = frozenset(("panel", "panels", "paneel", "panneau", "pannello"))
+
+
+def _is_a_panel(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "panel dark": one of lamps, of keys or of the sun as well as a screen."""
+    return match.name == "no picture" and any(tokens[at].folded in _PANELS for at in match.places)
+
+
+_SHINES = frozenset(("leuchtet", "leuchten", "leuchtete"))
+_LIGHTS = ("led", "licht", "lampe", "leucht", "anzeige", "standby", "kontroll", "diode", "birne")
+
+
+def _is_lit_by_itself(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "Pfeil leuchtet nicht": the verb is said of another thing than a light of the device."""
+    words = {tokens[at].folded for at in match.places if at not in match.nots}
+    before = match.first - 1
+    if match.name != "no standby light" or not words <= _SHINES or before < 0:
+        return False
+    return (
+        tokens[before].kind == WORD
+        and tokens[before].clause == tokens[match.first].clause
+        and not any(part in tokens[before].folded for part in _LIGHTS)
+    )

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from kb.facts.word_lists import doubtful_ways
+from kb.reading.company import is_told_by_another, without_told_twice
 from kb.reading.lexicon import languages_of
 from kb.reading.patterns import Match, Places
 from kb.reading.said_of import is_said_of_another
+from kb.reading.tokens import Token
 
 
 def split_by_sureness(matches: Sequence[Match], places: Places) -> tuple[list[Match], list[Match]]:
@@ -16,12 +18,28 @@ def split_by_sureness(matches: Sequence[Match], places: Places) -> tuple[list[Ma
     Ways of reading that are too often wrong were counted in English notes (`doubtful.toml`); words that are likely said
     of something else are known by their part in the clause (`said_of.py`).
     """
-    english = "en" in languages_of(places.tokens)
+    languages = languages_of(places.tokens)
+    english = "en" in languages or not languages  # without everyday words the trade's English may be meant
     doubtful = doubtful_ways() if english else {}
     unsure = [
         match
         for match in matches
-        if match.way in doubtful.get(match.name, ())
+        if (match.way in doubtful.get(match.name, ()) and not _has_its_value(match, places.tokens))
         or is_said_of_another(match, places.tokens, places, english)
+        or (english and is_told_by_another(match, places.tokens))
     ]
-    return [match for match in matches if match not in unsure], unsure
+    sure = [match for match in matches if match not in unsure]
+    if english:
+        sure = without_told_twice(sure, places)
+    return sure, [match for match in matches if match not in sure]
+
+
+_VALUE_REACH = 3
+
+
+def _has_its_value(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "12 V dips to 9.1": the value says so as well."""
+    behind = tokens[match.last + 1 : match.last + 1 + _VALUE_REACH]
+    return match.name == "output voltage low" and any(
+        token.value is not None and token.clause == tokens[match.last].clause for token in behind
+    )

@@ -11,7 +11,12 @@ from kb.reading.denials import OF_HISTORY, settle_denied
 from kb.reading.framed import is_only_spoken_of
 from kb.reading.lexicon import Hit, every_common_word, negation_words
 from kb.reading.mentions import device_phrases
-from kb.reading.not_meant import is_of_something_else, is_past, is_said_good
+from kb.reading.not_meant import (
+    is_of_something_else,
+    is_past,
+    is_put_together_wrongly,
+    is_said_good,
+)
 from kb.reading.patterns import PHRASE, Match, Places, pattern_matches
 from kb.reading.tokens import NUMBER, WORD, Token
 
@@ -42,6 +47,7 @@ def find_symptoms(hits: Sequence[Hit], places: Places) -> list[Match]:
     found = [_once_blown(match, tokens) for match in found]
     found = [_lives(match, tokens) for match in found]
     found = [_of_one_output(match, tokens, rails) for match in found]
+    found = [match for match in found if not is_put_together_wrongly(match, tokens, places)]
     kept = _longest(_own_negation(found, tokens))
     kept = _one_of_alike(_about_the_device(kept, tokens, places))
     kept = [match for match in kept if not is_of_something_else(match, kept, tokens, rails, places)]
@@ -308,6 +314,7 @@ _ALIKE = (
     ("standby light on but will not start", "dead", "does not work"),
     ("standby light on but will not start", "starts then shuts down"),
     ("restarts by itself", "starts then shuts down"),
+    ("standby light blinks", "backlight flickers"),
     ("no standby light", "dead", "does not work"),
 )
 

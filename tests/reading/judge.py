@@ -34,6 +34,7 @@ PARTS = {
     "bench": ("bench",),
     "bench held out": ("bench",),
     "harbour": ("harbour",),
+    "jetty": ("jetty",),
     "unseen": ("unseen",),
 }
 LANGUAGES = ("en", "de", "fr", "nl", "es", "it")

@@ -8,8 +8,7 @@ action, result), and a verdict, day, minutes or cost. It arrives where the case 
 where neither the data nor the words of the case, nor the list of refused rows, hold it; it is false where the
 case holds what the row does not say.
 
-`PYTHONPATH=.:tests python tests/reading/test_judged_sheets.py` prints the figures of all sheets, those of the
-unseen ones too, which have no floor.
+`PYTHONPATH=.:tests python tests/reading/test_judged_sheets.py` prints the figures of all sheets.
 """
 
 from __future__ import annotations
@@ -219,7 +218,7 @@ DECISIONS: dict[str, dict[str, str]] = {
 
 
 # Of each kind one in every run: a table with words of its own, a workbook, a log with a single column.
-QUICK = {"werkstatt_tabelle.csv", "events_book.csv", "bench_log.csv"}
+QUICK = {"werkstatt_tabelle.csv", "events_book.csv", "bench_log.csv", "unseen_bench_log.csv"}
 
 
 def sheets_of(table: dict[str, dict[str, str]]) -> list[Any]:
@@ -296,10 +295,10 @@ VOICES = {
 VOICES_AS_MEASURED = {
     "voices_annahme.csv": (0.91, 0),
     "voices_notes.csv": (0.92, 0),
-    "voices_book.csv": (0.86, 0),
+    "voices_book.csv": (0.85, 0),
     "bench_log.csv": (0.84, 0),
-    "quay_log.csv": (0.76, 2),
-    "quay_table.csv": (0.91, 0),
+    "quay_log.csv": (0.76, 0),
+    "quay_table.csv": (0.90, 0),
 }
 
 
@@ -317,6 +316,8 @@ def test_what_is_said_of_others_or_denied_in_a_messy_sheet_makes_no_false_facts(
     assert len(found.false) <= false, found.false
 
 
+# Written by people who saw neither the reader nor its words. Measured when nothing had been tuned on them: 0.95, 0.95
+# and 0.94 of their technical facts and 10 false ones among 992, which were then looked at.
 UNSEEN: dict[str, dict[str, str]] = {
     # What a person answers who knows what the shop means by its words.
     "unseen_reparaturliste.csv": DECISIONS["werkstatt_tabelle.csv"]
@@ -324,6 +325,20 @@ UNSEEN: dict[str, dict[str, str]] = {
     "unseen_bench_log.csv": DECISIONS["one_column.csv"],
     "unseen_workbook.csv": DECISIONS["workbook.csv"],
 }
+LEAST_SHARE_UNSEEN = 0.93
+
+
+@pytest.mark.once("nothing but the files differs between the databases")
+@pytest.mark.parametrize("name", sheets_of(UNSEEN))
+def test_sheets_of_strangers_arrive_without_a_false_fact(name: str) -> None:
+    shop = demo_shop()
+    try:
+        found = judged(name, brought(shop, name, **UNSEEN[name]))
+    finally:
+        shop.close()
+    assert found.lost == []
+    assert found.share >= LEAST_SHARE_UNSEEN, (found.share, found.missed)
+    assert found.false == []
 
 
 def main() -> None:

@@ -340,3 +340,44 @@ def test_each_symptom_is_what_its_own_words_say(text: str, wanted: set[str]) -> 
 )
 def test_what_was_refused_planned_or_measured_away_is_no_fix(text: str) -> None:
     assert read(text).attempts == ()
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("No error on the display", {"!error code shown"}),
+        ("letters don't type and the fan is running", {"buttons do not respond"}),
+        ("I can switch it on but it will not go off again", {"does not turn off"}),
+        ("relays click as they should", set()),
+        ("We had no power for two hours", {"failed after a power cut or storm"}),
+        ("tx no power out", set()),
+        ("joint cracked near C5", {"cracked solder joint seen"}),
+        ("Lötstelle Q3 gerissen", {"cracked solder joint seen"}),
+        ("LED strip new, panel ok", set()),
+        ("the picture turns black, it gets so warm", {"no picture"}),
+        ("refuses to charge", {"does not charge"}),
+        ("display shows H62", {"error code shown"}),
+        ("it was repaired for no sound in 2022", {"failed after earlier repair"}),
+    ],
+)
+def test_words_that_stand_near_each_other_and_belong_to_different_things_are_not_put_together(
+    text: str, wanted: set[str]
+) -> None:
+    assert names(read(text)) == wanted
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["C61 replaced - no. C44 replaced - yes", "C61 new, no; C44 new, yes", "C61 neu, nein, C44 neu, läuft"],
+)
+def test_a_no_alone_behind_a_fix_says_that_it_changed_nothing(text: str) -> None:
+    assert [(one.part, one.result) for one in read(text).attempts] == [("C61", "no change"), ("C44", "cured")]
+
+
+def test_a_part_that_was_borrowed_is_no_fix() -> None:
+    assert read("borrowed Q3 from it for the welder, put a new one back").attempts == ()
+
+
+def test_a_joint_at_its_leg_is_one_of_the_part_named_before() -> None:
+    (joint,) = read("D14 is fine, dry joint at its leg. resoldered").attempts
+    assert (joint.part, joint.part_class, joint.action) == ("D14", "solder joint", "resolder")

@@ -23,6 +23,44 @@ def test_in_a_long_text_it_stands_at_its_place() -> None:
     assert text[one.start : one.end] == "water in"
 
 
+@pytest.mark.parametrize(
+    ("text", "taken", "offered"),
+    [
+        # what shows something is not dead
+        ("it sometimes doesn't respond, taps bring it back", {"intermittent"}, {"dead"}),
+        ("display shows missing segments, dead", {"display shows garbage"}, {"dead"}),
+        # a wide name beside the narrower one that its words tell
+        ("standby light comes on, 2 seconds later relay drops out again", {"starts then shuts down"}, set()),
+        # only what names the picture is as good beside another symptom
+        ("relay clicks repeatedly, no picture", {"relay clicks repeatedly", "no picture"}, set()),
+        ("relay clicks repeatedly, screen stays black", {"relay clicks repeatedly"}, {"no picture"}),
+        # what others had or saw
+        ("the previous shop found a dry joint", set(), {"cracked solder joint seen"}),
+        (
+            "our neighbours told us that it smells burnt but now it sparks",
+            {"arcing or sparks"},
+            {"burnt smell"},
+        ),
+        ("according to the seller it was dropped", {"dropped or mechanical damage"}, set()),
+        # another thing of the device, or what it is made for
+        ("VHF set: rx ok, final dead", set(), {"dead"}),
+        ("I heard a click", set(), {"relay clicks repeatedly"}),
+        ("the strobe light flashes at half rate", set(), {"standby light blinks"}),
+        # words with two meanings
+        ("RT1 open", set(), {"inrush limiter open"}),
+        ("NTC RT1 open", {"inrush limiter open"}, set()),
+        ("panel dark", set(), {"no picture"}),
+        ("Pfeil leuchtet nicht", set(), {"no standby light"}),
+    ],
+)
+def test_what_is_likely_said_of_something_else_is_offered_and_not_taken(
+    text: str, taken: set[str], offered: set[str]
+) -> None:
+    found = read(text)
+    assert {one.name for one in found.symptoms if one.present} == taken
+    assert {one.name for one in found.proposed} >= offered
+
+
 @pytest.mark.parametrize("name", doubtful_ways())
 def test_doubtful_ways_are_of_symptoms_of_the_list_and_are_still_there(name: str) -> None:
     assert name in {symptom.name for symptom in SYMPTOMS}

@@ -137,6 +137,6 @@ def test_a_long_cell_is_searched_once_for_lists_of_parts(monkeypatch: pytest.Mon
     monkeypatch.setattr(text_facts, "_is_list_of_parts", counted)
     known = SimpleNamespace(parts=lambda _: {}, letters={"C": "electrolytic capacitor"})
     cell = "C9 + C10, " * 3_000
-    found = [fact.what for fact in text_facts._parts_only_named(cell, [], known, "")]  # type: ignore[arg-type]
+    found = [fact.what for fact in text_facts._parts_only_named(cell, [], known, "", ())]  # type: ignore[arg-type]
     assert len(found) == 2
     assert 0 < looked_at <= len(cell)

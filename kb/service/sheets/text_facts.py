@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from typing import Any
 
 from kb.facts.designators import designator_letters, is_designator, normalise_designator, rail_key
@@ -44,18 +44,30 @@ _SEMICONDUCTORS = frozenset(
 def facts_of(texts: Iterable[tuple[str, str]], known: Known, family: str) -> Iterator[tuple[str, TextRead]]:
     """(field, what it says) of the (field, text) of one case; a fact stands with the first text that says it."""
     making = known.making(family)
+    codes: set[str | None] = set()  # "E4" of "E4 and cold water": no part in another cell either
     for to, text in texts:
         read = making.text(text, known.read(text, family))
         facts = [fact for fact in read.facts if fact.kind in _KINDS[to]]
+        codes |= {
+            normalise_designator(word)
+            for fact in read.facts
+            if isinstance(fact.value, NotedSymptom) and fact.value.name == _A_CODE
+            for word in fact.words.split()
+        }
         if to == "work":
-            facts += _parts_only_named(text, facts, known, family)
+            facts += _parts_only_named(text, facts, known, family, codes)
             if any(fact.kind == "attempt" for fact in facts):
                 facts += _amounts_at_the_end(text, facts)
         yield to, TextRead(read.text, tuple(facts), read.left)
 
 
-def _parts_only_named(text: str, facts: list[Fact], known: Known, family: str) -> Iterator[Fact]:
-    """Parts that stand in a column of what was done without a word on what was: `C9 + C10`, `RV1 and fuse`."""
+def _parts_only_named(
+    text: str, facts: list[Fact], known: Known, family: str, codes: Collection[str | None]
+) -> Iterator[Fact]:
+    """Parts that stand in a column of what was done without a word on what was: `C9 + C10`, `RV1 and fuse`.
+
+    `codes` are those that a display showed, as designators.
+    """
     taken = [(fact.start, fact.end) for fact in facts if fact.kind in ("attempt", "reading")]
     named = {one.value.part for one in facts if isinstance(one.value, Attempt)}
     parts = known.parts(family)
@@ -69,7 +81,12 @@ def _parts_only_named(text: str, facts: list[Fact], known: Known, family: str) -
             continue
         if not are_lists[bisect_right(starts, found.start()) - 1]:
             continue
-        if part in named or not letters or any(start <= found.start() < end for start, end in taken):
+        if (
+            part in codes
+            or part in named
+            or not letters
+            or any(start <= found.start() < end for start, end in taken)
+        ):
             continue
         if part not in parts and letters not in known.letters:
             continue
@@ -81,6 +98,7 @@ def _parts_only_named(text: str, facts: list[Fact], known: Known, family: str) -
         yield Fact(f"attempt {what}", "attempt", what, found[0], found.start(), found.end(), attempt)
 
 
+_A_CODE = "error code shown"
 _PIECE_ENDS = re.compile(r"[.,;:!?\n]")
 _OTHER_WORD = re.compile(r"[^\W\d_]{2,}")
 _JOINS = frozenset(("and", "und", "et", "en", "the", "plus", "new", "neu", "nieuw", "both"))
