@@ -207,15 +207,23 @@ def _french_only(tokens: Sequence[Token]) -> frozenset[int]:
     return frozenset(found)
 
 
-def _is_error_number(tokens: Sequence[Token], at: int, err: set[int], failed: set[int]) -> bool:
-    """ "error 14", "Fehler F08": a number or code right behind the word; "fault K1", "fault F3 open" name a part."""
-    if tokens[at].kind == DESIGNATOR and at + 1 in failed:
+def _is_error_number(tokens: Sequence[Token], at: int, said: dict[int, str], failed: set[int]) -> bool:
+    """ "error 14", "Fehler F08": a number or code right behind the word; "fault K1", "fault F3 open" name a part.
+
+    A code alone is one right behind what shows it: "flashes F1". `said` has the words for both by their last token.
+    """
+    kind = tokens[at].kind
+    if kind not in (NUMBER, CODE, DESIGNATOR) or (kind == DESIGNATOR and at + 1 in failed):
         return False
-    if at - 1 not in err or tokens[at].clause != tokens[at - 1].clause:
+    if not at or at - 1 not in said or tokens[at].clause != tokens[at - 1].clause:
         return False
-    if tokens[at].kind != DESIGNATOR or tokens[at - 1].folded in _CODE_WORDS:
-        return True
-    return designator_letters(tokens[at].folded) in _CODE_LETTERS
+    is_code = kind == DESIGNATOR and designator_letters(tokens[at].folded) in _CODE_LETTERS
+    if said[at - 1] != "err":
+        return is_code
+    return kind != DESIGNATOR or tokens[at - 1].folded in _CODE_WORDS or is_code
+
+
+_BEFORE_A_CODE = ("err", "show", "blink")
 
 
 def _longer_phrases(hits: Iterable[Hit]) -> dict[int, list[Hit]]:
@@ -261,7 +269,7 @@ class Places:
                 if hit.value in _CAPACITORS:
                     spans["@capacitor"].add(hit.places)
         failed = {hit.first for hit in hits if hit.table == "failures"}
-        err = {hit.last for hit in hits if hit.table == CONCEPT and hit.value == "err"}
+        said = {hit.last: hit.value for hit in hits if hit.table == CONCEPT and hit.value in _BEFORE_A_CODE}
         for at, token in enumerate(tokens):
             if token.kind == DESIGNATOR:
                 spans["@part"].add((at,))
@@ -278,7 +286,7 @@ class Places:
                     spans["long"].add((at,))
             elif _is_of_tries(tokens, at):
                 spans["tries"].add((at,))
-            if token.kind in (NUMBER, CODE, DESIGNATOR) and at and _is_error_number(tokens, at, err, failed):
+            if _is_error_number(tokens, at, said, failed):
                 spans["error"].add((at - 1, at))
             if at in only_french and token.folded in _QUE:
                 spans["only"].add((at,))
