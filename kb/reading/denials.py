@@ -33,6 +33,8 @@ def settle_denied(kept: list[Match], tokens: Sequence[Token], places: Places) ->
     last_denied: Match | None = None
     for match in kept:
         present = match.present
+        if present and not match.nots and _is_denied_inside(match, kept):
+            continue
         if present and not match.nots and free and match.name not in OF_HISTORY:
             present = not _is_denied(match, free, tokens, kept, last_denied, places.done)
         elif present and match.name in OF_HISTORY:
@@ -50,6 +52,15 @@ def settle_denied(kept: list[Match], tokens: Sequence[Token], places: Places) ->
         if present or match.name != "does not work":
             result.append(replace(match, present=present))
     return result
+
+
+def _is_denied_inside(match: Match, kept: Sequence[Match]) -> bool:
+    """ "makes no click": another name has the "no" in the middle, and ends with the same word."""
+    return any(
+        other.last == match.last and any(match.first < at < match.last for at in other.nots)
+        for other in kept
+        if other is not match
+    )
 
 
 def _is_over(match: Match, tokens: Sequence[Token]) -> bool:

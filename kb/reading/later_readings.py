@@ -123,6 +123,25 @@ def _listed_volts(
     return found
 
 
+def next_in_row(
+    tokens: Sequence[Token], at: int, subject: Subject | None, found: Sequence[Found]
+) -> Subject | None:
+    """ "5VSB 5.08, 12.0, 23.9": the supply of a bare number in a row behind a good value of another, else `subject`."""
+    token = tokens[at]
+    before = found[-1] if found else None
+    if before is None or before.subject is not subject or before.value is None or token.value is None:
+        return subject
+    nominal_v = before.subject.nominal_v
+    if token.kind != NUMBER or token.folded.isdigit() or not nominal_v:
+        return subject
+    if abs(before.value - nominal_v) > 0.1 * abs(nominal_v):
+        return subject
+    if before.last != at - 2 or tokens[at - 1].folded not in (",", "/"):
+        return subject
+    other = _near_rail(token.value, at, (), _USUAL)
+    return other if other and other.nominal_v != nominal_v else subject
+
+
 def _said_to_be_good(
     tokens: Sequence[Token],
     hits: Sequence[Hit],

@@ -206,7 +206,9 @@ _CODE_LETTERS = frozenset(("E", "ER", "ERR", "F", "H", "P", "EE"))
 
 def error_codes(tokens: Sequence[Token], hits: Sequence[Hit]) -> frozenset[int]:
     """Tokens such as "E15" or "F3" that a display shows and that name no part."""
-    said = [hit.last for hit in hits if hit.table == CONCEPT and hit.value in ("error", "err", "show")]
+    said = [
+        hit.last for hit in hits if hit.table == CONCEPT and hit.value in ("error", "err", "show", "blink")
+    ]
     failed = {hit.first for hit in hits if hit.table == "failures"}
     found = set()
     for at, token in enumerate(tokens):

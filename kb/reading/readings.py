@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from kb.reading import function_words
+from kb.reading.later_readings import next_in_row
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.reading_states import settle_state
 from kb.reading.subjects import Subject
@@ -118,8 +119,7 @@ class _Finder:
         found: list[Found] = []
         subject: Subject | None = None
         quantity: str | None = None
-        sentence = clause = open_since = -1
-        at = 0
+        at, sentence, clause, open_since = 0, -1, -1, -1
         last_rail: Subject | None = None
         while at < len(self.tokens):
             token = self.tokens[at]
@@ -156,6 +156,7 @@ class _Finder:
                     subject = self._part_before(at) or subject
                 if quantity is None and is_drop(self.tokens, subject, at, value, unit):
                     quantity, unit = "diode_v", "V"
+                subject = next_in_row(self.tokens, at, subject, found)
                 if subject is not None and (
                     self._falls_further(subject, at, unit, found)
                     or self._belongs(subject, at, last, unit, quantity, open_since)
@@ -424,6 +425,8 @@ class _Finder:
         self, subject: Subject, at: int, last: int, unit: str, quantity: str | None, open_since: int
     ) -> bool:
         """Whether the number at token `at` is read on `subject`: only words that join the two stand between."""
+        if subject.first == at:
+            return True  # one of a row
         gap = range(open_since + 1, at)
         crosses = self.tokens[at].clause != self.tokens[max(open_since, 0)].clause
         if crosses and self.made_of is subject and subject.role == "bulk" and unit == "V":

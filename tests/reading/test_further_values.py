@@ -88,3 +88,27 @@ def test_the_same_words_said_of_the_device_are(text: str, name: str) -> None:
 def test_a_part_named_again_in_a_list_of_what_was_fitted_is_one_attempt() -> None:
     found = read("Q1 d-s short, R9 open, U1 changed with them. F1, Q1, R9, U1.").attempts
     assert [one.part for one in found] == ["Q1", "R9", "U1", "F1"]
+
+
+def test_numbers_in_a_row_behind_a_good_value_are_those_of_the_supplies_they_are_near() -> None:
+    assert readings("ran 8 h, 5VSB 5.08, 12.0, 23.9") == [
+        ("5VSB", 5.08, None, None),
+        ("12V", 12.0, None, None),
+        ("24V", 23.9, None, None),
+    ]
+    # Near its own volts it is another value of the same one; behind a bad one it is not known whose it is.
+    assert [one[0] for one in readings("5VSB 5.08, 5.02")] == ["5VSB", "5VSB"]
+    assert "12V" not in [one[0] for one in readings("5VSB 3.1, 12.0")]
+
+
+def test_a_code_behind_what_flashes_is_no_fuse() -> None:
+    found = read("blanket control flashes F1 and goes off", STANDARD)
+    assert "error code shown" in [one.name for one in found.symptoms]
+    assert not found.attempts
+    # A fuse of that name that is blown is one.
+    assert [one.part for one in read("F1 blown, lamp flashes", STANDARD).attempts] == ["F1"]
+
+
+def test_a_click_that_is_missing_is_not_heard() -> None:
+    said = [(one.name, one.present) for one in read("one of the relays makes no click", STANDARD).symptoms]
+    assert said == [("relay does not click", True)]
