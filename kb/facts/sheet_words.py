@@ -185,6 +185,23 @@ def folded(text: str) -> str:
     return " ".join(_MARKS.sub(" ", plain.replace("_", " ")).split())
 
 
+# What stands for the cell above; common practice, no published source.
+_DITTO = frozenset(
+    ("ditto", "dito", "dto", "do", "same", "same as above", "as above", "same board", "idem", "id", "wie oben", "s o",
+     "gleiche", "gleiche platine", "ebenso", "id est", "pareil", "meme", "zelfde", "als boven", "igual", "lo mismo",
+     "come sopra", "c s")
+)  # fmt: skip
+_DITTO_MARKS = frozenset("\"'\u2033\u3003\u201d\u201c\u201e\u00bb\u00ab")
+_BESIDE_DITTO_MARKS = frozenset(" ,-")
+
+
+def is_ditto(text: str) -> bool:
+    """Whether a cell says that it is as the one above: "dto.", "same", a ditto mark."""
+    signs = set(text)
+    only_marks = bool(signs & _DITTO_MARKS) and signs <= _DITTO_MARKS | _BESIDE_DITTO_MARKS
+    return only_marks or folded(text) in _DITTO
+
+
 def _turned(words: dict[str, str]) -> dict[str, str]:
     found: dict[str, str] = {}
     for ours, theirs in words.items():

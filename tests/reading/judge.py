@@ -36,6 +36,7 @@ PARTS = {
     "harbour": ("harbour",),
     "jetty": ("jetty",),
     "unseen": ("unseen",),
+    "strangers": ("strangers",),
 }
 LANGUAGES = ("en", "de", "fr", "nl", "es", "it")
 STANDARD = Known(

@@ -52,7 +52,7 @@ def test_what_is_brought_in_is_counted(shop: Shop) -> None:
     with shop.read() as session:
         assert case_lists.workers(session) == [("bench 1", 1)]
         assert families.get(session, "GL-31").cases == 6
-        assert case_lists.own_closed(session) == (["GL-31", "HX-210"], [2026])
+        assert case_lists.own_closed(session, 5) == (["GL-31", "HX-210"], 0, [2026])
         assert totals.changes(session, entity="case") == 7
 
 

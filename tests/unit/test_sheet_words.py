@@ -9,11 +9,12 @@ import pytest
 from factories import a_family, bring, exported, fresh_shop
 from sheet_files import decided, read
 
-from kb.facts.sheet_words import folded
+from kb.facts.sheet_words import folded, is_ditto
 from kb.model import CaseRecord
 from kb.service import Shop, sheets
 from kb.service.sheets import Sheet, state
 from kb.service.sheets.cell_parts import two_ends
+from kb.service.sheets.rail_heading import read_rail_heading
 
 
 @pytest.fixture
@@ -204,3 +205,58 @@ def test_one_column_names_its_board_in_the_words(shop: Shop) -> None:
     assert [one.family for one in made] == ["HX-210", "XK 77"]
     assert sheet.checked is not None
     assert sheet.checked["refused"] == 1
+
+
+@pytest.mark.parametrize(
+    ("heading", "rail"),
+    [("12 rail", "12V"), ("12er", "12V"), ("5 stby", "5VSB"), ("3.3 line", "3.3V"), ("12V", "12V")],
+)
+def test_a_number_with_a_word_for_a_supply_is_its_volts(heading: str, rail: str) -> None:
+    found = read_rail_heading(heading)
+    assert found is not None
+    assert found.rail == rail
+
+
+@pytest.mark.parametrize("heading", ["12 pieces", "12", "er", "2nd line"])
+def test_a_number_with_any_other_word_is_no_supply(heading: str) -> None:
+    assert read_rail_heading(heading) is None
+
+
+def test_a_ditto_stands_for_the_cell_above_and_a_board_for_itself() -> None:
+    assert all(map(is_ditto, ("dto.", "Ditto", '"', '-"-', "''", "same", "wie oben", "idem")))
+    assert not any(map(is_ditto, ("", "-", "HX-210", "same day", "no", '24"')))
+
+
+def test_a_board_that_is_as_above_is_the_one_above(shop: Shop) -> None:
+    rows = ("HX-210,no picture", "dto.,hum", ",dead", "GL-31,dead", '"""",no sound')
+    sheet = read(shop, table("Board,Complaint", *rows))
+    found = cases(shop, sheet, **{"board left out": "x"})
+    # The one that names none and says nothing of it is refused, as was chosen.
+    assert [(one.family, one.complaint) for one in found] == [
+        ("HX-210", "no picture"), ("HX-210", "hum"), ("GL-31", "dead"), ("GL-31", "no sound"),
+    ]  # fmt: skip
+
+
+def test_a_ditto_with_nothing_above_names_no_board(shop: Shop) -> None:
+    sheet = read(shop, table("Board,Complaint", "dto.,hum", "HX-210,no picture"))
+    assert [one.family for one in cases(shop, sheet)] == ["HX-210"]
+
+
+def test_columns_that_take_turns_tell_alike_and_a_heading_with_a_currency_is_money(shop: Shop) -> None:
+    rows = (
+        "HX-210,dead,C9 replaced no change,,1.40",
+        "HX-210,hum,C4 replaced no change,C5 replaced and fine,0.60",
+        "GL-31,dead,F1 replaced and it blew,Q1 and F1 replaced ok,2.10",
+    )
+    sheet = read(shop, table("Board,Complaint,1st go,2nd go,Bits £", *rows))
+    assert [sheet.targets[key] for key in ("1st go", "2nd go", "bits")] == ["work", "work", "cost"]
+
+
+def test_a_word_before_a_number_is_no_board(shop: Shop) -> None:
+    rows = (
+        "vacuum cleaner stops after 10 min",
+        "fuse 15A blown in kettle",
+        "telly 40 dead ABX 118 replaced fuse",
+    )
+    sheet = read(shop, table("What happened", *rows))
+    assert [one.family for one in cases(shop, sheet, **{"board in text": "looks"})] == ["ABX 118"]

@@ -203,9 +203,11 @@ def _cases(there: LivedIn) -> None:
             "both", attempts=[_cured("F1", "fuse", "mains input"), _cured("Q1", "MOSFET", "main converter")]
         ),
         a_case("binned"),
+        a_case("tells", complaint="no sound, hums loudly"),
     ).saved
     cases.save(shop, cases.stored(shop, "closed").record.model_copy(update={"notes": "fan cleaned, dust"}))
     cases.put_in_bin(shop, "binned")
+    there.addresses.append("/cases/new?like=tells")  # what its complaint says is read and not noted yet
     for uid in ("waits", "pictured", "closed", "binned"):
         tails = ("", "/edit", "/photos", "/label", "/history", "/history?restore=1")
         there.addresses += [f"/cases/{uid}{tail}" for tail in tails]

@@ -107,12 +107,25 @@ def targets(keys: Sequence[str], heads: Sequence[str], columns: Sequence[Column]
             if guess and guess in BY_VALUE and BY_VALUE[guess].once:
                 taken.add(guess)
             found[key] = guess
+    _take_turns(found, heads, columns)
     if len(found) == 1 and set(found.values()) & {"complaint", "notes", TO_NOTES}:
         # All that is known of a board stands in one column.
         found = dict.fromkeys(found, "work")
     if "family" not in taken and (wider := next((key for key, to in found.items() if to == "alias"), None)):
         found[wider] = "family"
     return {key: to or (TO_NOTES if column.filled else "") for (key, to), column in zip(found.items(), columns, strict=True)}  # fmt: skip  # noqa: E501
+
+
+_TURN = re.compile(r"^(?:1st|2nd|3rd|[4-9]th|first|second|third|fourth|[1-9][.)]?) | [1-9]$")
+
+
+def _take_turns(found: dict[str, str], heads: Sequence[str], columns: Sequence[Column]) -> None:
+    """ "1st go", "2nd go": what one of several columns tells, those with its heading and another number tell too."""
+    told = {_TURN.sub("", head.casefold()) for key, head in zip(found, heads, strict=True) if found[key] == "work"
+            and _TURN.search(head.casefold())}  # fmt: skip
+    for key, head, column in zip(list(found), heads, columns, strict=True):
+        if found[key] in ("", "complaint") and column.filled and _TURN.sub("", head.casefold()) in told:
+            found[key] = "work"
 
 
 def _by_heading(head: str, column: Column) -> str:
@@ -143,6 +156,8 @@ def _by_heading(head: str, column: Column) -> str:
         return "result" if trial > 0.5 else guess
     if not guess and read_rail_heading(head) is not None and column.share(_begins_with_number) > 0.5:
         return "rail"
+    if not guess and _MONEY.search(head) and column.share(_is_amount) > 0.7:
+        return "cost"
     return guess
 
 

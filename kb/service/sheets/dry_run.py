@@ -86,8 +86,7 @@ class _Check:
     def __init__(self, shop: Shop, sheet: Sheet, known: Known, kept: TextIO, refused: TextIO) -> None:
         self._shop, self._sheet, self._known, self._kept = shop, sheet, known, kept
         self._builder = Builder(sheet, known)
-        if sheet.answers.get("board left out") == "above":
-            self._builder.boards_above = upload.boards_above(shop, sheet)
+        self._builder.boards_above = upload.boards_above(shop, sheet)
         heads = [any_rail_heading(sheet.heading(key)).rail for _, key, _ in sheet.columns_of("rail")]
         self._rail_heads = {
             name: named for name in heads if (named := obvious_rail(name)) and named.nominal_v

@@ -26,6 +26,12 @@ _RAIL = re.compile(
     re.IGNORECASE,
 )
 
+# "12 rail", "5 stby", German "12er": a number that the word behind it makes volts.
+_STANDBY = ("stby", "standby", "sb", "stb")
+_BARE_VOLTS = re.compile(
+    r"([+-]?[0-9]{1,3}(?:[.,][0-9])?)[ -]?(rail|line|supply|schiene|er|stby|standby|sb|stb)", re.IGNORECASE
+)
+
 
 @dataclass(frozen=True, slots=True)
 class RailHeading:
@@ -50,6 +56,8 @@ def any_rail_heading(heading: str) -> RailHeading:
     if "ripple" in [*words, *folded(body).split()] and quantity == "dc_v":
         quantity = "ripple_v"
         body = " ".join(re.sub(r"(?i)ripple", " ", body).split()) or body
+    if bare := _BARE_VOLTS.fullmatch(body):
+        body = f"{bare[1]}V" + ("SB" if bare[2].casefold() in _STANDBY else "")
     supply = next((_STATES[word] for word in words if word in _STATES), "")
     return RailHeading(body[:80], quantity, unit, supply, "after" in words or "nachher" in words)
 

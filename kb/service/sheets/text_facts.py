@@ -9,6 +9,7 @@ from typing import Any
 
 from kb.facts.designators import designator_letters, is_designator, normalise_designator, rail_key
 from kb.model import Attempt, NotedSymptom, Reading
+from kb.reading.lexicon import every_common_word, lexicon_for
 from kb.service.diagnose.case_facts import Fact, TextRead, spoken_attempt
 from kb.service.sheets.known import Known
 
@@ -127,6 +128,12 @@ def _amounts_at_the_end(text: str, facts: list[Fact]) -> Iterator[Fact]:
         yield Fact(f"{kind} {what}", kind, what, found[place], found.start(place), found.end(place), value)
 
 
+def _is_a_word(letters: str) -> bool:
+    """Whether letters before a number are a word that says something, and no maker's letters."""
+    word = letters.casefold()
+    return word in every_common_word() or lexicon_for((), ()).knows(word)
+
+
 def board_named(texts: Iterable[str], known: Known, *, by_look: bool) -> str:
     """The board that texts name: a number of the book first, else the first that looks like one; "" for none."""
     looks = ""
@@ -139,6 +146,8 @@ def board_named(texts: Iterable[str], known: Known, *, by_look: bool) -> str:
             letters = re.match(r"[A-Za-z]+", word)
             if looks or is_designator(word) or letters is None or letters[0].casefold() in _SEMICONDUCTORS:
                 continue
+            if word.count(" ") and _is_a_word(letters[0]):
+                continue  # "after 10 min", "fuse 15A"
             looks = word
     return looks.upper() if by_look else ""
 

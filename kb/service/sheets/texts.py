@@ -55,7 +55,7 @@ def read(shop: Shop, sheet: Sheet, known: Known, progress: Callable[[int], Any] 
     """Reads the words of every row and keeps beside the sheet what they say. One row is held at a time."""
     known = known.with_phrases(sheet.named)
     builder = Builder(sheet, known)
-    above = upload.boards_above(shop, sheet) if sheet.answers.get("board left out") == "above" else {}
+    above = upload.boards_above(shop, sheet)
     columns = sheet.columns_of(*READ)
     boards = [place for place, _, _ in sheet.columns_of("family") or sheet.columns_of("alias")]
     kinds: Counter[str] = Counter()
@@ -77,8 +77,8 @@ def read(shop: Shop, sheet: Sheet, known: Known, progress: Callable[[int], Any] 
             words = [text for _, text in texts]
             board = next((cleaned(cells[at]) for at in boards if at < len(cells) and cleaned(cells[at])), "")
             board = (
-                board
-                or above.get(number)
+                above.get(number)
+                or board
                 or sheet.answers.get("family of all", "")
                 or builder.board_in(words)
             )

@@ -10,6 +10,7 @@ from kb import system
 from kb.apart import Limits, Pool
 from kb.errors import BadInput, NotFound
 from kb.exchange import sheets as exchange
+from kb.facts.sheet_words import is_ditto
 from kb.service.sheets import column_guesses, mappings, state, survey
 from kb.service.sheets.fields import BY_VALUE
 from kb.service.sheets.state import Sheet
@@ -135,10 +136,12 @@ def top_rows(shop: Shop, sheet: Sheet, most: int = 8) -> list[tuple[int, list[st
 
 
 def boards_above(shop: Shop, sheet: Sheet) -> dict[int, str]:
-    """The board of the row above, for each row that names none itself and has a number of its own.
+    """The board of the row above, for each row that says so, and where that was chosen also for each that names none
+    itself and has a number of its own.
 
     Without a column of numbers every row counts that says anything.
     """
+    also_empty = sheet.answers.get("board left out") == "above"
     places = [place for place, _, to in sheet.columns_of("family") or sheet.columns_of("alias")]
     numbers = [place for place, _, _ in sheet.columns_of("uid")]
     found: dict[int, str] = {}
@@ -147,9 +150,12 @@ def boards_above(shop: Shop, sheet: Sheet) -> dict[int, str]:
         own = next(
             (cells[place].strip() for place in places if place < len(cells) and cells[place].strip()), ""
         )
-        if own:
+        if is_ditto(own):
+            if last:
+                found[number] = last
+        elif own:
             last = own
-        elif last and all(place < len(cells) and cells[place].strip() for place in numbers):
+        elif also_empty and last and all(place < len(cells) and cells[place].strip() for place in numbers):
             found[number] = last
     return found
 
