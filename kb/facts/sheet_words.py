@@ -188,7 +188,7 @@ def folded(text: str) -> str:
 # What stands for the cell above; common practice, no published source.
 _DITTO = frozenset(
     ("ditto", "dito", "dto", "do", "same", "same as above", "as above", "same board", "idem", "id", "wie oben", "s o",
-     "gleiche", "gleiche platine", "ebenso", "id est", "pareil", "meme", "zelfde", "als boven", "igual", "lo mismo",
+     "gleiche", "gleiche platine", "ebenso", "pareil", "meme", "zelfde", "als boven", "igual", "lo mismo",
      "come sopra", "c s")
 )  # fmt: skip
 _DITTO_MARKS = frozenset("\"'\u2033\u3003\u201d\u201c\u201e\u00bb\u00ab")
