@@ -134,7 +134,7 @@ def next_in_row(
     nominal_v = before.subject.nominal_v
     if token.kind != NUMBER or token.folded.isdigit() or not nominal_v:
         return subject
-    if abs(before.value - nominal_v) > 0.1 * abs(nominal_v):
+    if not _is_near(before.value, nominal_v):
         return subject
     if before.last != at - 2 or tokens[at - 1].folded not in (",", "/"):
         return subject
@@ -175,6 +175,11 @@ def _said_to_be_good(
     return found
 
 
+def _is_near(volts: float, nominal_v: float) -> bool:
+    """Within a tenth, as the bench takes a rail without a stated tolerance."""
+    return abs(volts - nominal_v) <= 0.1 * abs(nominal_v)
+
+
 def _near_rail(
     volts: float, at: int, subjects: Sequence[Subject], rails: Sequence[KnownRail]
 ) -> Subject | None:
@@ -183,7 +188,7 @@ def _near_rail(
             subject.first < at
             and subject.rail
             and (
-                (subject.nominal_v and abs(volts - subject.nominal_v) <= 0.1 * abs(subject.nominal_v))
+                (subject.nominal_v and _is_near(volts, subject.nominal_v))
                 or (subject.role == "bulk" and 280 <= volts <= 420)
             )
         ):
@@ -203,7 +208,7 @@ def wrong_rails(
         for one in readings
         if one.subject.nominal_v
         and any(
-            volts is not None and abs(volts - one.subject.nominal_v) > 0.1 * abs(one.subject.nominal_v)
+            volts is not None and not _is_near(volts, one.subject.nominal_v)
             for volts in (one.value, one.low, one.high)
         )
     }

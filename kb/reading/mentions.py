@@ -9,7 +9,7 @@ from kb.facts.designators import designator_letters
 from kb.facts.parts import PART_CLASSES
 from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit
-from kb.reading.patterns import DEVICES
+from kb.reading.patterns import CODE_LETTERS, DEVICES
 from kb.reading.sections import class_of_designator
 from kb.reading.subjects import Subject
 from kb.reading.tokens import DESIGNATOR, QUANTITY, SIGN, WORD, Token
@@ -200,8 +200,6 @@ def _with_those_between(spans: list[Mention], tokens: Sequence[Token]) -> list[M
 
 _A_BOARD = frozenset(("board", "pcb", "platine", "print", "carte", "placa", "scheda"))
 _FAILS = frozenset(("cracked", "dry", "bad", "cold", "defective", "loose"))
-# Letters that a display shows before a number, and that are no part or seldom one.
-_CODE_LETTERS = frozenset(("E", "ER", "ERR", "F", "H", "P", "EE"))
 
 
 def error_codes(tokens: Sequence[Token], hits: Sequence[Hit]) -> frozenset[int]:
@@ -214,7 +212,7 @@ def error_codes(tokens: Sequence[Token], hits: Sequence[Hit]) -> frozenset[int]:
     for at, token in enumerate(tokens):
         if at + 1 in failed:
             continue  # "real fault F3 open"
-        if token.kind != DESIGNATOR or (letters := designator_letters(token.folded)) not in _CODE_LETTERS:
+        if token.kind != DESIGNATOR or (letters := designator_letters(token.folded)) not in CODE_LETTERS:
             continue
         near = any(0 < at - last <= 3 and tokens[last].clause == token.clause for last in said)
         if near or letters in ("E", "ER", "ERR", "EE"):

@@ -34,7 +34,8 @@ DEVICES = frozenset(("device", "motor_device", "warmer", "lamp_device", "washer"
 _CODE_WORDS = frozenset(
     ("error", "err", "code", "errore", "erreur", "codice", "codigo", "foutcode", "fehlercode")
 )
-_CODE_LETTERS = frozenset(("E", "ER", "ERR", "EE", "F", "H", "P"))
+# Letters that a display shows before a number, and that are no part or seldom one.
+CODE_LETTERS = frozenset(("E", "ER", "ERR", "EE", "F", "H", "P"))
 _SHOWN_CODE = re.compile(r"([A-Z]+)-?[0-9]+")
 _ERROR_CODE = re.compile(r"(?:E|ER|ERR)[0-9]{1,3}")
 _LONG_MINUTES = 15  # what stops after so long stops because it is warm
@@ -218,7 +219,7 @@ def _is_error_number(tokens: Sequence[Token], at: int, err: set[int], failed: se
         return False
     if tokens[at].kind != DESIGNATOR or tokens[at - 1].folded in _CODE_WORDS:
         return True
-    return designator_letters(tokens[at].folded) in _CODE_LETTERS
+    return designator_letters(tokens[at].folded) in CODE_LETTERS
 
 
 # English: what a display does with a code.
@@ -232,7 +233,7 @@ def _is_a_code_shown(tokens: Sequence[Token], at: int) -> bool:
     if tokens[at - 1].folded not in _SHOWS or tokens[at].clause != tokens[at - 1].clause:
         return False
     found = _SHOWN_CODE.fullmatch(tokens[at].folded.upper())
-    return found is not None and found[1] in _CODE_LETTERS
+    return found is not None and found[1] in CODE_LETTERS
 
 
 def _longer_phrases(hits: Iterable[Hit]) -> dict[int, list[Hit]]:

@@ -7,7 +7,7 @@ took no part in its making: what is held of them is how texts of strangers are r
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import cache
 
 from judge import LANGUAGES, Score, Tally, tally_of
@@ -98,49 +98,42 @@ def _whole(tallies: Iterable[Tally], kind: str) -> Score:
     return Score(*(sum(getattr(one, part) for one in scores) for part in ("right", "wrong", "missed")))
 
 
+def _hold(tallies: Iterable[Tally], floors: Mapping[str, tuple[float, float]], part: str) -> None:
+    every = list(tallies)
+    for kind, (precision, recall) in floors.items():
+        whole = _whole(every, kind)
+        assert whole.precision >= precision, (part, kind)
+        assert whole.recall >= recall, (part, kind)
+
+
+def _hold_of(part: str, floors: Mapping[str, tuple[float, float]]) -> None:
+    _hold([tally_of(language, part) for language in LANGUAGES], floors, part)
+
+
 @cache
 def tallies() -> dict[str, Tally]:
     return {language: tally_of(language, "tuned on") for language in LANGUAGES}
 
 
 def test_labelled_notes_are_read_as_well_as_before() -> None:
-    for kind, (precision, recall) in FLOORS.items():
-        whole = _whole(tallies().values(), kind)
-        assert whole.precision >= precision, kind
-        assert whole.recall >= recall, kind
+    _hold(tallies().values(), FLOORS, "tuned on")
 
 
 def test_notes_of_repair_events_are_read_as_well_as_before() -> None:
-    tallies = [tally_of(language, "developed with") for language in LANGUAGES]
-    for kind, (precision, recall) in EVENT_FLOORS.items():
-        whole = _whole(tallies, kind)
-        assert whole.precision >= precision, kind
-        assert whole.recall >= recall, kind
+    _hold_of("developed with", EVENT_FLOORS)
 
 
 def test_notes_in_many_voices_are_read_as_well_as_before() -> None:
     for part, floors in (VOICE_FLOORS | BENCH_FLOORS).items():
-        tallies = [tally_of(language, part) for language in LANGUAGES]
-        for kind, (precision, recall) in floors.items():
-            whole = _whole(tallies, kind)
-            assert whole.precision >= precision, (part, kind)
-            assert whole.recall >= recall, (part, kind)
+        _hold_of(part, floors)
 
 
 def test_texts_of_strangers_are_read_as_well_as_before() -> None:
-    tallies = [tally_of(language, "unseen") for language in LANGUAGES]
-    for kind, (precision, recall) in UNSEEN_FLOORS.items():
-        whole = _whole(tallies, kind)
-        assert whole.precision >= precision, kind
-        assert whole.recall >= recall, kind
+    _hold_of("unseen", UNSEEN_FLOORS)
 
 
 def test_notes_of_another_stranger_are_read_as_well_as_before() -> None:
-    tallies = [tally_of(language, "strangers") for language in LANGUAGES]
-    for kind, (precision, recall) in STRANGER_FLOORS.items():
-        whole = _whole(tallies, kind)
-        assert whole.precision >= precision, kind
-        assert whole.recall >= recall, kind
+    _hold_of("strangers", STRANGER_FLOORS)
 
 
 def test_english_symptoms_of_strangers_are_read_as_well_as_before() -> None:

@@ -234,14 +234,19 @@ AS_MEASURED = {
 }
 
 
+def arrived(name: str, answers: dict[str, str]) -> Found:
+    """What arrives of a sheet in a shop with the demo's cases."""
+    shop = demo_shop()
+    try:
+        return judged(name, brought(shop, name, **answers))
+    finally:
+        shop.close()
+
+
 @pytest.mark.once("nothing but the files differs between the databases")
 @pytest.mark.parametrize("name", sheets_of(DECISIONS))
 def test_most_of_what_a_messy_sheet_says_arrives_and_nothing_is_lost(name: str) -> None:
-    shop = demo_shop()
-    try:
-        found = judged(name, brought(shop, name, **DECISIONS[name]))
-    finally:
-        shop.close()
+    found = arrived(name, DECISIONS[name])
     share, false, wrong = AS_MEASURED[name]
     assert found.lost == []
     assert found.share >= share, (found.share, found.missed)
@@ -265,11 +270,7 @@ EVENTS_AS_MEASURED = {
 @pytest.mark.once("nothing but the files differs between the databases")
 @pytest.mark.parametrize("name", sheets_of(EVENTS))
 def test_every_column_of_a_messy_sheet_is_guessed_and_nothing_false_is_read(name: str) -> None:
-    shop = demo_shop()
-    try:
-        found = judged(name, brought(shop, name, **EVENTS[name]))
-    finally:
-        shop.close()
+    found = arrived(name, EVENTS[name])
     share, false = EVENTS_AS_MEASURED[name]
     assert found.lost == []
     assert found.share >= share, (found.share, found.missed)
@@ -305,11 +306,7 @@ VOICES_AS_MEASURED = {
 @pytest.mark.once("nothing but the files differs between the databases")
 @pytest.mark.parametrize("name", sheets_of(VOICES))
 def test_what_is_said_of_others_or_denied_in_a_messy_sheet_makes_no_false_facts(name: str) -> None:
-    shop = demo_shop()
-    try:
-        found = judged(name, brought(shop, name, **VOICES[name]))
-    finally:
-        shop.close()
+    found = arrived(name, VOICES[name])
     share, false = VOICES_AS_MEASURED[name]
     assert found.lost == []
     assert found.share >= share, (found.share, found.missed)
@@ -331,11 +328,7 @@ LEAST_SHARE_UNSEEN = 0.93
 @pytest.mark.once("nothing but the files differs between the databases")
 @pytest.mark.parametrize("name", sheets_of(UNSEEN))
 def test_sheets_of_strangers_arrive_without_a_false_fact(name: str) -> None:
-    shop = demo_shop()
-    try:
-        found = judged(name, brought(shop, name, **UNSEEN[name]))
-    finally:
-        shop.close()
+    found = arrived(name, UNSEEN[name])
     assert found.lost == []
     assert found.share >= LEAST_SHARE_UNSEEN, (found.share, found.missed)
     assert found.false == []
@@ -374,11 +367,7 @@ STRANGERS_AS_MEASURED = {
 @pytest.mark.once("nothing but the files differs between the databases")
 @pytest.mark.parametrize("name", sheets_of(STRANGERS))
 def test_newer_sheets_of_strangers_arrive_as_well_as_before(name: str) -> None:
-    shop = demo_shop()
-    try:
-        found = judged(name, brought(shop, name, **STRANGERS[name]))
-    finally:
-        shop.close()
+    found = arrived(name, STRANGERS[name])
     share, false = STRANGERS_AS_MEASURED[name]
     assert found.lost == []
     assert found.share >= share, (found.share, found.missed)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from typing import Any
 
@@ -240,6 +241,15 @@ def test_a_board_that_is_as_above_is_the_one_above(shop: Shop) -> None:
 def test_a_ditto_with_nothing_above_names_no_board(shop: Shop) -> None:
     sheet = read(shop, table("Board,Complaint", "dto.,hum", "HX-210,no picture"))
     assert [one.family for one in cases(shop, sheet)] == ["HX-210"]
+
+
+def test_the_texts_of_a_row_are_shown_with_the_board_that_they_are_of(shop: Shop) -> None:
+    sheet = read(
+        shop, table("Board,Complaint", "dto.,hums loudly", "HX-210,no picture", "same,no sound at all")
+    )
+    sheets.read_texts(shop, decided(shop, sheet))
+    rows = (state.folder(shop, sheet.id) / "texts.jsonl").read_text(encoding="utf-8").splitlines()
+    assert [json.loads(row)[1] for row in rows] == ["", "HX-210", "HX-210"]
 
 
 def test_columns_that_take_turns_tell_alike_and_a_heading_with_a_currency_is_money(shop: Shop) -> None:

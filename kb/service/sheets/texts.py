@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from kb import system
-from kb.facts.sheet_words import folded
+from kb.facts.sheet_words import folded, is_ditto
 from kb.service.sheets import state, upload
 from kb.service.sheets.known import Known
 from kb.service.sheets.rows_to_cases import Builder
@@ -75,10 +75,10 @@ def read(shop: Shop, sheet: Sheet, known: Known, progress: Callable[[int], Any] 
                 continue
             rows += 1
             words = [text for _, text in texts]
-            board = next((cleaned(cells[at]) for at in boards if at < len(cells) and cleaned(cells[at])), "")
+            named = (cleaned(cells[at]) for at in boards if at < len(cells))
             board = (
-                above.get(number)
-                or board
+                next((one for one in named if one and not is_ditto(one)), "")
+                or above.get(number)
                 or sheet.answers.get("family of all", "")
                 or builder.board_in(words)
             )

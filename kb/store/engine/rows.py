@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -21,6 +21,15 @@ def as_rows(session: Session) -> Connection:
     that a session knows. So do not use it on rows that were read as objects in the same transaction.
     """
     return session.connection()
+
+
+def ids_in_batches(session: Session, key: Any, most: int) -> Iterator[Sequence[int]]:
+    """All values of the integer key of a table, ascending, at most so many at a time, each batch by a statement of
+    its own, so that a long walk holds neither a cursor nor all of them."""
+    last = 0
+    while ids := as_rows(session).scalars(select(key).where(key > last).order_by(key).limit(most)).all():
+        yield ids
+        last = ids[-1]
 
 
 def count_rows(connection: Connection, table: Table | type[SQLModel]) -> int:

@@ -17,7 +17,7 @@ from sqlmodel import Session, col
 from kb.errors import BadInput, Conflict, NotFound
 from kb.facts.designators import code_key
 from kb.model import PictureRecord, Pin, as_dict
-from kb.store.engine.rows import as_rows
+from kb.store.engine.rows import as_rows, ids_in_batches
 from kb.store.records import changes, families, files
 from kb.store.records.files import Content
 from kb.store.tables.core import Family, History, now
@@ -181,22 +181,11 @@ def by_ids(session: Session, ids: Sequence[int]) -> list[StoredPicture]:
 
 def every(session: Session, *, also_binned: bool = False) -> Iterator[StoredPicture]:
     """All pictures, a few hundred at a time; without those in the bin none whose family lies there."""
-    last = 0
-    while (
-        ids := as_rows(session)
-        .scalars(
-            select(col(BoardPicture.id))
-            .where(col(BoardPicture.id) > last)
-            .order_by(col(BoardPicture.id))
-            .limit(_BATCH)
-        )
-        .all()
-    ):
+    for ids in ids_in_batches(session, col(BoardPicture.id), _BATCH):
         conditions = [col(BoardPicture.id).in_(ids)]
         if not also_binned:
             conditions += [col(BoardPicture.binned_at).is_(None), col(Family.binned_at).is_(None)]
         yield from _found(session, *conditions)
-        last = ids[-1]
 
 
 def families_with(session: Session, family_ids: Collection[int]) -> set[int]:

@@ -10,7 +10,7 @@ from sqlalchemy import bindparam, func, select, update
 from sqlmodel import Session, col
 
 from kb.model import as_dict
-from kb.store.engine.rows import as_rows
+from kb.store.engine.rows import as_rows, ids_in_batches
 from kb.store.records import cases, families, files, lists, pictures
 from kb.store.records.checksums import checksum
 from kb.store.records.kinds import folded
@@ -67,20 +67,9 @@ def _set(session: Session, model: Any, column: Any, rows: list[dict[str, Any]]) 
 
 def present(session: Session) -> Iterator[tuple[str, str, str]]:
     """(entity, key as the change feed spells it, checksum) of every record as it stands, the bin included."""
-    last = 0
-    while (
-        ids := as_rows(session)
-        .scalars(
-            select(col(BoardCase.id))
-            .where(col(BoardCase.id) > last)
-            .order_by(col(BoardCase.id))
-            .limit(_AT_ONCE)
-        )
-        .all()
-    ):
+    for ids in ids_in_batches(session, col(BoardCase.id), _AT_ONCE):
         for case in cases.load(session, ids).values():
             yield "case", str(case.record.uid), checksum(as_dict(case.record))
-        last = ids[-1]
     numbers = families.every_id(session)
     for start in range(0, len(numbers), _AT_ONCE):
         for family in families.by_ids(session, numbers[start : start + _AT_ONCE]):
