@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.part_failures import FAILURE_CONCEPTS
-from kb.reading.tokens import WORD, Token
+from kb.reading.tokens import DESIGNATOR, WORD, Token
 
 _BEFORE_NOUNS = frozenset(("new", "neue", "neuen", "neuer", "neues", "nieuw", "nieuwe", "nuevo", "nuova"))
 _SHORTEST_NOUN = 5
@@ -79,7 +79,7 @@ class EventFinder:
                 found.append(Event(at, at, "actions", "repair track" if track else "replace"))
             if token.folded == "kurz" and {at - 1, at - 2} & self.places and at not in taken:
                 found.append(Event(at, at, "failures", "shorted"))
-            if token.folded in function_words.TRIED and at not in taken and self._another(at):
+            if token.folded in function_words.TRIED and at not in taken and (self._another(at) or self._names_next(at)):
                 found.append(Event(at, at, "actions", "replace"))
             if (
                 token.kind == WORD
@@ -116,6 +116,16 @@ class EventFinder:
         return any(
             self.tokens[place].folded in function_words.OTHER and self.tokens[place].clause == clause
             for place in near
+        )
+
+    def _names_next(self, at: int) -> bool:
+        """ "tried C5": a part right behind, by its designator."""
+        behind = at + 1
+        return (
+            behind < len(self.tokens)
+            and self.tokens[behind].kind == DESIGNATOR
+            and behind in self.places
+            and self.tokens[behind].clause == self.tokens[at].clause
         )
 
     def _is_smelt(self, at: int) -> bool:

@@ -48,7 +48,7 @@ _NO_ALONE = frozenset(("no", "nope", "nein", "non", "nee"))
 
 def answered_no(tokens: Sequence[Token], mentions: Sequence[Mention]) -> list[tuple[int, int, int, str]]:
     """ "C61 replaced - no. C44 replaced - yes": a "no" that stands alone behind what was done."""
-    done = [mention for mention in mentions if mention.acted_at is not None]
+    done = [mention for mention in mentions if mention.acted_at is not None or mention.bad]
     found: list[tuple[int, int, int, str]] = []
     for at, token in enumerate(tokens):
         if token.folded not in _NO_ALONE or not at:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from kb.reading import function_words
+from kb.reading.endings import Clauses, led_to, not_for_long, short_endings, stays, there_again
 from kb.reading.good_news import answered_no, well_behind
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention
@@ -137,6 +138,9 @@ def result_events(
         found += _there_alone(tokens, hits, acted)
         found += well_behind(tokens, hits, matches, mentions, acted)
         found += answered_no(tokens, mentions)
+        clauses = Clauses(tokens, hits, matches, mentions, acted)
+        found += [*short_endings(clauses), *there_again(clauses), *stays(tokens, matches, acted)]
+        found += led_to(tokens, matches, mentions)
         gone = {hit.first for hit in hits if hit.table == CONCEPT and hit.value == "missing"}
         for match in matches:
             over = len(match.places) == 1 and any(
@@ -147,7 +151,7 @@ def result_events(
                 if not match.present:
                     spent.append(match)
                 found.append((2, match.first, match.last, "cured"))
-    events = _strongest(found)
+    events = not_for_long(tokens, _strongest(found))
     if acted is not None:
         spent += [
             match

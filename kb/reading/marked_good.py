@@ -9,6 +9,7 @@ from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention, listed
 from kb.reading.part_failures import BAD, COMES_LOOSE
+from kb.reading.sections import class_of_designator
 from kb.reading.tokens import RAIL, VOLTS, Token
 
 _PREPOSED = 4
@@ -36,7 +37,7 @@ def mark_good(mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequen
             if tokens[at].clause == clause
         ]
         mention.bad = any(at in bad and tokens[at - 1].folded not in negation_words() for at in near) or (
-            mention.part_class in COMES_LOOSE
+            (mention.part_class or class_of_designator(mention.part or "", None)) in COMES_LOOSE
             and any(at in loose for at in range(max(0, mention.first - 2), mention.first))
         )
         # "replaced C9 ok", "new fuse and it works": good is the board with the new part.

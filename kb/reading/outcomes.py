@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from kb.reading.lexicon import Hit
 from kb.reading.mentions import Mention
+from kb.reading.part_failures import COMES_LOOSE
 from kb.reading.tokens import Token
 
 # What fails first of several parts; those further down follow. Common practice, no published source.
@@ -23,6 +24,30 @@ _FIRST = (
 _FOLLOWS = frozenset(
     ("fuse", "current sense resistor", "fusible resistor", "controller IC", "power factor controller IC")
 )
+
+
+def first_act(attempts: Sequence[Mention]) -> int | None:
+    """The first token that says what was done; a plug or cable that was found loose was put right."""
+    acts = [one.acted_at for one in attempts if one.acted_at is not None]
+    acts += [one.end for one in attempts if one.acted_at is None and one.bad and one.part_class in COMES_LOOSE]
+    return min(acts, default=None)
+
+
+# What a sentence begins with that tells of one more fix, so that its result is only that fix's.
+_BESIDES = frozenset(
+    ("also", "earlier", "before", "previously", "vorher", "zuvor", "avant", "auparavant", "eerder", "antes", "prima")
+)
+
+
+def _told_apart(group: list[Mention], at: int, tokens: Sequence[Token]) -> list[Mention]:
+    """ "C9 dry, replaced. Also swapped OC1 before, no diff.": the result at token `at` is that of the last alone."""
+    sentence = tokens[at].sentence
+    here = [one for one in group if one.sentence == sentence]
+    words = [token.folded for token in tokens[max(0, at - _SENTENCE) : at] if token.sentence == sentence]
+    return here if here and words and (words[0] in _BESIDES or words[-1] in _BESIDES) else group
+
+
+_SENTENCE = 12
 
 
 def settle_results(
@@ -45,8 +70,8 @@ def settle_results(
         while at < len(done) and done[at].first < first:
             group.append(done[at])
             at += 1
-        group = [mention for mention in group if mention.result is None]
-        if not group and result == "no change" and last[1] == tokens[first].sentence:
+        group = _told_apart([mention for mention in group if mention.result is None], first, tokens)
+        if not group and result == "no change" and 0 <= tokens[first].sentence - last[1] <= 1 and last[0]:
             # "hum gone, still no sound": better, and not mended.
             for mention in last[0]:
                 mention.result = "improved"

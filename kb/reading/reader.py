@@ -22,7 +22,7 @@ from kb.reading.later_readings import implied_readings
 from kb.reading.lexicon import CONCEPT, Hit, every_common_word, lexicon_for, negation_words, skipped_words
 from kb.reading.likely_sections import likely_section
 from kb.reading.mentions import Mention, name_its_joints
-from kb.reading.outcomes import settle_causes, settle_results
+from kb.reading.outcomes import first_act, settle_causes, settle_results
 from kb.reading.patterns import Match, Places
 from kb.reading.pieces import joined, pieces
 from kb.reading.readings import Found, find_readings
@@ -72,7 +72,7 @@ def _read_piece(text: str, known: Known) -> Read:
     finder = AttemptFinder(tokens, hits, subjects, readings, parts)
     readings += apply_changed_values(changes, finder.mentions, tokens)
     attempts = _meant(finder, tokens, hits)
-    acted = min((one.acted_at for one in attempts if one.acted_at is not None), default=None)
+    acted = first_act(attempts)
     readings += implied_readings(tokens, hits, subjects, readings, known.rails, blocked, acted)
     places = Places(tokens, hits, {one.first: one.role for one in subjects if one.rail})
     matches = find_symptoms(hits, places)
