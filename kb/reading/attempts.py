@@ -234,6 +234,12 @@ class AttemptFinder:
         following = self._behind(event)
         if following is not None and self._joined_behind(event, following, seen):
             following = None
+        if event.value == "resolder" and following is not None and following.last <= event.last:
+            wires = self._of_a_wire(event, [one for one in seen if one is not following])
+            if wires:
+                self.mentions = [one for one in self.mentions if one is not following]
+                seen[:] = [one for one in seen if one is not following]
+                following = None
         if event.value == "repair track" and following is not None:
             # "track rebuilt + D14 new": D14 was not rebuilt.
             own = self._own_class(following)
@@ -255,6 +261,8 @@ class AttemptFinder:
             group = self._of_track(event, group, seen)
         if not group:
             group = self._of_the_device(event, seen)
+        if not group and event.value == "resolder":
+            group = self._of_a_wire(event, seen)
         if event.value == _WITH_ADAPTER:
             group = []
         if not group and event.value == "resolder" and (joints := self._joints_behind(event)):
@@ -364,6 +372,20 @@ class AttemptFinder:
             mention.part_class = "circuit board"
         return beside or cleaned
 
+    def _of_a_wire(self, event: Event, seen: list[Mention]) -> list[Mention]:
+        """ "wire off at the arm, soldered": the wire that was found loose right before."""
+        last = seen[-1:]
+        sentence = self.tokens[event.first].sentence
+        return [
+            one
+            for one in last
+            if self._own_class(one) in ("cable", "connector")
+            and one.action is None
+            and not one.ok
+            and sentence - one.sentence <= 1
+            and (one.failure or one.bad)
+        ]
+
     def _of_every(self, event: Event) -> bool:
         """ "alles getauscht", "both replaced"."""
         near = range(max(0, event.first - 3), min(event.last + 4, len(self.tokens)))
@@ -424,6 +446,9 @@ class AttemptFinder:
             and not mention.ok
             and mention.sentence >= sentence - _SENTENCES_BACK
         ]
+        between = self.tokens[near[-1].last + 1 : event.first] if near else ()
+        if any(token.folded in function_words.MECHANICAL for token in between):
+            return []  # "fan will not spin. Bearing dry. Oiled."
         return near[-1:]
 
     def _bad_ones(self, group: list[Mention]) -> list[Mention]:
@@ -431,7 +456,11 @@ class AttemptFinder:
         if not any(mention.failure or mention.bad for mention in group):
             return group
         kept = []
+        named = self._named_behind(group)
         for at, mention in enumerate(group):
+            if mention in named:
+                kept.append(mention)
+                continue
             sides = [group[other] for other in (at - 1, at + 1) if 0 <= other < len(group)]
             with_bad = any(
                 (other.failure or other.bad) and listed(*in_order(mention, other), tokens=self.tokens)
@@ -440,6 +469,19 @@ class AttemptFinder:
             if mention.failure or mention.bad or with_bad:
                 kept.append(mention)
         return kept
+
+    def _named_behind(self, group: list[Mention]) -> list[Mention]:
+        """ "first filter cap bulging, C1 & C2 both new": the parts of a class that was found bad before them."""
+        owner = next((one for one in group if (one.failure or one.bad) and not one.part), None)
+        if owner is None or any((one.failure or one.bad) and one.part for one in group):
+            return []
+        kind = str(owner.part_class).split()[-1]
+        return [
+            one
+            for one in group
+            if one.part and one.first > owner.last and one.sentence == owner.sentence
+            and str(self._own_class(one)).split()[-1] == kind
+        ]  # fmt: skip
 
     def _is_board_part(self, mention: Mention) -> bool:
         return mention.part_class not in OF_THE_DEVICE

@@ -263,6 +263,9 @@ def led_to(tokens: Sequence[Token], matches: Sequence[Match], mentions: Sequence
         done = [mention for mention in acts if mention.acted_at is not None and mention.acted_at <= match.last]
         if match.name == "fuse blows again when replaced" and [one.part_class for one in done] == ["fuse"]:
             found.append((1, match.last, match.last, "no change"))
+        if _stands_between(match, acts, tokens):
+            found.append((1, match.first, match.last, "no change"))
+            continue
         sign = tokens[match.first - 1] if match.first else None
         ends = match.last + 1 >= len(tokens) or tokens[match.last + 1].clause != tokens[match.last].clause
         if sign is not None and sign.kind == SIGN and sign.folded in _LEADS_TO and ends:
@@ -270,3 +273,15 @@ def led_to(tokens: Sequence[Token], matches: Sequence[Match], mentions: Sequence
             if near:
                 found.append((1, match.first, match.last, "no change"))
     return found
+
+
+def _stands_between(match: Match, acts: Sequence[Mention], tokens: Sequence[Token]) -> bool:
+    """ "U7 changed. no boot, U9 changed: boots": what is wrong between two fixes, in a clause of its own."""
+    clause, sentence = tokens[match.first].clause, tokens[match.first].sentence
+    before, behind = match.first - 1, match.last + 1
+    alone = (before < 0 or tokens[before].clause != clause) and (
+        behind >= len(tokens) or tokens[behind].clause != clause
+    )
+    starts = before >= 0 and tokens[before].sentence == sentence - 1
+    done = any(one.sentence == sentence - 1 and (one.acted_at or 0) < match.first for one in acts)
+    return alone and starts and done and any((one.acted_at or 0) > match.last for one in acts)

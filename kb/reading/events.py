@@ -59,6 +59,9 @@ class EventFinder:
                     continue
                 if table == "actions" and len(hit.places) == 1 and self._of_a_noun(hit.first):
                     continue
+                if table == "actions" and self._is_torn(hit):
+                    found.append(Event(hit.first, hit.last + 1, "failures", "open"))
+                    continue
                 if table == "actions" and (self._asked(hit.first) or self._not_by_us(hit)):
                     continue
                 mine |= span
@@ -116,6 +119,17 @@ class EventFinder:
         return any(
             self.tokens[place].folded in function_words.OTHER and self.tokens[place].clause == clause
             for place in near
+        )
+
+    def _is_torn(self, hit: Hit) -> bool:
+        """ "lead pulled off": how it came apart, and nothing that was done."""
+        behind = hit.last + 1
+        return (
+            hit.value == "remove"
+            and self.tokens[hit.first].folded == "pulled"
+            and behind < len(self.tokens)
+            and self.tokens[behind].folded in ("off", "loose")
+            and self.tokens[behind].clause == self.tokens[hit.first].clause
         )
 
     def _names_next(self, at: int) -> bool:

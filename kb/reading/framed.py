@@ -76,18 +76,21 @@ _ANSWER_REACH = 6
 
 def _is_answered_no(match: Match, tokens: Sequence[Token]) -> bool:
     """ "dead short on 12 V? No, meter lead.": a "no" alone at the head of the next sentence."""
-    at = match.last + 1
-    while (
-        at < len(tokens)
-        and at - match.last <= _ANSWER_REACH
-        and tokens[at].sentence == tokens[match.last].sentence
-    ):
+    return _no_behind(match.last, tokens)
+
+
+def _no_behind(last: int, tokens: Sequence[Token]) -> bool:
+    """Whether the sentence behind the one of token `last` answers it with "no"."""
+    at = last + 1
+    while at < len(tokens) and at - last <= _ANSWER_REACH and tokens[at].sentence == tokens[last].sentence:
         at += 1
     if at + 1 >= len(tokens) or tokens[at].folded not in _NO_ALONE:
         return False
-    return (
-        tokens[at].sentence == tokens[match.last].sentence + 1 and tokens[at + 1].clause != tokens[at].clause
-    )
+    answers = tokens[at + 1].clause != tokens[at].clause or tokens[at + 1].folded in _THAT_IS
+    return tokens[at].sentence == tokens[last].sentence + 1 and answers
+
+
+_THAT_IS = frozenset(("that", "thats", "it", "its", "this", "just", "only", "das", "es", "c", "dat", "het", "es", "e"))
 
 
 def _is_of_others(match: Match, tokens: Sequence[Token], places: Places) -> bool:
@@ -126,6 +129,9 @@ def parts_only_spoken_of(
         clause = tokens[mention.first].clause
         if mention.first and tokens[mention.first - 1].folded in _LENT:
             found.add(number)  # "borrowed Q3 from it for another device"
+            continue
+        if mention.acted_at is None and _no_behind(mention.end, tokens):
+            found.add(number)  # "C14 bulged? no that is glue"
             continue
         for frame in frames:
             distance = mention.end - frame.last

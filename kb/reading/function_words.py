@@ -579,3 +579,20 @@ NO_NOUNS = _words(
     reports with to for after before until while whether though although it the a an my our your very too quite
     """
 )
+
+# Parts of a device that are worn and are none of a board.
+MECHANICAL = _words(
+    """
+    bearing bearings belt belts gear gears shaft axle spindle hinge spring brush brushes bush bushing wheel lager
+    riemen zahnrad welle achse feder roulement courroie engrenage axe ressort lagers riem tandwiel as veer rodamiento
+    correa engranaje eje muelle cuscinetto cinghia ingranaggio albero perno molla
+    """
+)
+
+# Where a device's ratings are printed.
+PRINTED_ON = _words(
+    """
+    label plate sticker nameplate lid case typenschild schild aufkleber etiquette plaque typeplaatje plaatje etiqueta
+    placa etichetta targhetta
+    """
+)

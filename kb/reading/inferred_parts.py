@@ -19,6 +19,7 @@ from kb.reading.subjects import Subject
 from kb.reading.tokens import QUANTITY, Token
 
 _BESIDE_REACH = 5
+_BRIDGES = ("bridge", "gleichricht", "pont", "brug", "puente", "ponte")
 _BEFORE_REACH, _BEHIND_REACH = 2, 4
 
 
@@ -98,9 +99,12 @@ class Filler:
         if (
             mention.part_class == "diode"
             and mention.failure == "shorted"
+            and not self._in_a_bridge(mention)
             and str(mention.section).endswith("output")
         ):
             mention.part_class = "Schottky rectifier"
+        if mention.part_class == "diode" and self._in_a_bridge(mention):
+            mention.section = "inrush and rectifier"
         if mention.part_class == "fuse" and (
             mention.failure == "burnt" or (mention.bad and not mention.failure)
         ):
@@ -115,6 +119,11 @@ class Filler:
             mention.part_class = "solder joint"  # "ring crack at pin 4 of T1"
         if mention.part_class == "solder joint" and mention.failure is None and mention.action == "resolder":
             mention.failure, mention.inferred = "cracked joint", True
+
+    def _in_a_bridge(self, mention: Mention) -> bool:
+        """ "bridge 2 diodes short": those of the mains rectifier."""
+        words = [token.folded for token in self.tokens[max(0, mention.first - 2) : mention.last + 1]]
+        return any(word.startswith(_BRIDGES) for word in words)
 
     def _redone(self, mention: Mention) -> bool:
         redone = [hit.first for hit in self.hits if hit.table == CONCEPT and hit.value == "redone"]

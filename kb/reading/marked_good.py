@@ -93,6 +93,9 @@ def _ends_range(mentions: Sequence[Mention], number: int) -> bool:
     )
 
 
+_IN = frozenset(("in", "im", "dans", "en", "nel", "nella"))
+
+
 def _only_place(mentions: Sequence[Mention], number: int, tokens: Sequence[Token]) -> bool:
     mention = mentions[number]
     at = mention.first - 1
@@ -100,6 +103,8 @@ def _only_place(mentions: Sequence[Mention], number: int, tokens: Sequence[Token
         at -= 1  # "by the heatsink", "across the 24 V diode"
     before = tokens[at].folded if at >= 0 else ""
     after = tokens[mention.last + 1].folded if mention.last + 1 < len(tokens) else ""
+    if number and before in _IN and mentions[number - 1].last == at - 1 and mention.part is None:
+        return mention.part_class == "connector"  # "fuse in the plug gone"
     return mention.part_class != "solder joint" and (
         (
             before in function_words.PLACE

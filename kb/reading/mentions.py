@@ -292,6 +292,9 @@ def _merged(spans: list[Mention], tokens: Sequence[Token], failed: set[int]) -> 
                 # "relay coil", "transistor Q1 mosfet": the last word says what it is.
                 before.part_class, before.last = span.part_class, span.last
                 continue
+            if before.part and span.part_class == "circuit board" and _is_no_connector(before.part):
+                before.part, before.part_class, before.last = None, span.part_class, span.last
+                continue
             if before.part_class and before.part and span.part_class and not span.part:
                 before.part_class, before.last = span.part_class, span.last
                 continue
@@ -323,6 +326,11 @@ _ONLY_OWN_LETTERS = frozenset(
 _ONE_LETTER = {one.name: frozenset(one.letters) for one in PART_CLASSES if one.name in
                ("resistor", "current sense resistor", "start-up resistor", "fusible resistor", "electrolytic capacitor",
                 "ceramic capacitor", "film capacitor", "fuse", "relay", "inductor")}  # fmt: skip
+
+
+def _is_no_connector(part: str) -> bool:
+    """ "choke L2 track lifted": the track at L2, which is no board; a connector's tracks are named by it."""
+    return class_of_designator(part, None) not in (None, "connector", "circuit board")
 
 
 def _passes_for(part: str, part_class: str) -> bool:

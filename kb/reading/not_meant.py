@@ -70,6 +70,7 @@ def is_put_together_wrongly(match: Match, tokens: Sequence[Token], places: Place
         or _is_a_joint(match, places)
         or _stays_after_all(match, tokens, places)
         or _is_another_power(match, tokens)
+        or _is_where_it_shows(match, tokens)
     )
 
 
@@ -97,6 +98,20 @@ def _is_another_power(match: Match, tokens: Sequence[Token]) -> bool:
     return (follows and tokens[behind].folded in _NOT_OF_THE_MAINS) or (
         match.first > 0 and tokens[match.first - 1].folded in _WE_HAD
     )
+
+
+_ON_A_DISPLAY = frozenset(("on", "in", "auf", "im", "sur", "op", "en", "sul", "sullo"))
+
+
+def _is_where_it_shows(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "H:H on display & no start": the display is where something shows, and not what is missing."""
+    if match.name != "no picture" or not match.nots:
+        return False
+    thing = min(at for at in match.places if at not in match.nots) if len(match.places) > len(match.nots) else 0
+    before = thing - 1
+    if before > 0 and tokens[before].folded in function_words.ARTICLES:
+        before -= 1
+    return min(match.nots) > thing > 0 and tokens[before].folded in _ON_A_DISPLAY
 
 
 _VERBS_DENIED = frozenset(

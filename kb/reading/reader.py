@@ -26,7 +26,7 @@ from kb.reading.outcomes import first_act, settle_causes, settle_results
 from kb.reading.patterns import Match, Places
 from kb.reading.pieces import joined, pieces
 from kb.reading.readings import Found, find_readings
-from kb.reading.subjects import find_subjects, rated_outputs
+from kb.reading.subjects import find_subjects, is_only_stated, rated_outputs
 from kb.reading.sureness import split_by_sureness
 from kb.reading.symptoms import find_symptoms
 from kb.reading.tokens import SIGN, WORD, Token, tokens_of
@@ -53,6 +53,7 @@ def _read_piece(text: str, known: Known) -> Read:
     lexicon.settle_short_forms(tokens)
     hits = lexicon.find(tokens)
     subjects = find_subjects(text, tokens, hits, known.rails)
+    subjects = [one for one in subjects if not is_only_stated(one, tokens)]
     acts = [hit.first for hit in hits if hit.table == "actions"]
     minutes = find_minutes(tokens, frozenset(tokens[at].clause for at in acts))
     acts += [at for at, token in enumerate(tokens) if token.folded in function_words.NEW]
@@ -83,7 +84,11 @@ def _read_piece(text: str, known: Known) -> Read:
     settle_causes(attempts, tokens, hits)
     matches = [match for match in matches if match not in spent]
     attempts = [
-        one for one in attempts if not (_only_blows(one, matches) or _only_warned_of(one, tokens, hits))
+        one
+        for one in attempts
+        if not (
+            _only_blows(one, matches) or _only_warned_of(one, tokens, hits) or _only_for_a_while(one, tokens)
+        )
     ]
     outputs = any((hit.table, hit.value) == (CONCEPT, "output") for hit in hits)
     matches = implied_symptoms(matches, finder.mentions, readings, tokens, outputs=outputs)
@@ -145,6 +150,14 @@ def _only_warned_of(mention: Mention, tokens: Sequence[Token], hits: Sequence[Hi
 
 
 _WARNED_REACH = 6
+
+
+def _only_for_a_while(mention: Mention, tokens: Sequence[Token]) -> bool:
+    """ "pulled the battery for 1 min": taken out and put back, so that the device forgets."""
+    if mention.action != "remove" or mention.part:
+        return False
+    behind = tokens[mention.end + 1 : mention.end + 4]
+    return any(token.unit in ("min", "s") and token.clause == tokens[mention.end].clause for token in behind)
 
 
 def _without(text: str, days: Sequence[tuple[int, int, str]]) -> str:

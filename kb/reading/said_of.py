@@ -45,6 +45,8 @@ def is_said_of_another(match: Match, tokens: Sequence[Token], places: Places, en
         return True
     if _is_a_panel(match, tokens) or _is_lit_by_itself(match, tokens):
         return True
+    if _is_of_sound_alone(match, tokens, places) or _is_a_loose_wire(match, places):
+        return True
     if not english:
         return False
     return (
@@ -55,6 +57,7 @@ def is_said_of_another(match: Match, tokens: Sequence[Token], places: Places, en
         or _is_only_warm(match, tokens)
         or _is_a_single_click(match, tokens)
         or _flashes_by_nature(match, tokens)
+        or _is_nothing_but_noise(match, tokens)
     )
 
 
@@ -163,6 +166,34 @@ def _is_a_single_click(match: Match, tokens: Sequence[Token]) -> bool:
         return False
     near = [token.folded for token in tokens if token.clause == clause]
     return near.count("click") == 1 and _SIGNS_OF_MANY.isdisjoint(near)
+
+
+def _is_a_loose_wire(match: Match, places: Places) -> bool:
+    """ "lead pulled off": of a wire, and no damage of the device that its name says."""
+    if match.name != "dropped or mechanical damage":
+        return False
+    return any(at in places.of("@cable", "@connector") for at in range(match.first - 2, match.first))
+
+
+_ONLY_HEARD = frozenset(
+    ("amp", "amplifier", "radio", "organ", "piano", "synth", "doorbell", "megaphone", "intercom", "verstarker", "orgel",
+     "klingel", "versterker", "ampli", "amplificateur", "amplificador", "amplificatore", "turntable", "walkman")
+)  # fmt: skip
+
+
+def _is_of_sound_alone(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "amp, no sound": of a device that has no picture more than the name of the symptom says is not known."""
+    if match.name != "picture but no sound" or not match.present:
+        return False
+    return any(token.folded in _ONLY_HEARD for token in tokens) and not places.of("picture", "screen", "screen_device")
+
+
+def _is_nothing_but_noise(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "hiss only": nothing is received, so that no sound is there to be distorted."""
+    if match.name != "sound distorted" or len(match.places) > 1:
+        return False
+    around = tokens[max(0, match.first - 1) : match.last + 2]
+    return any(token.folded in ("only", "just") for token in around)
 
 
 _FLASH_BY_NATURE = frozenset(

@@ -9,6 +9,7 @@ from dataclasses import replace
 from kb.reading import function_words
 from kb.reading.denials import OF_HISTORY, settle_denied
 from kb.reading.framed import is_only_spoken_of
+from kb.reading.kinds_of_device import by_device, is_lamp_of_projector
 from kb.reading.lexicon import Hit, every_common_word, negation_words
 from kb.reading.mentions import device_phrases
 from kb.reading.not_meant import (
@@ -76,6 +77,7 @@ def find_symptoms(hits: Sequence[Hit], places: Places) -> list[Match]:
         or not any(set(match.places) < phrase for phrase in outcomes.get(match.first, ()))
     ]
     kept = [match for match in kept if not is_past(match, tokens, places) and not is_said_good(match, tokens)]
+    kept = [by_device(match, places) for match in kept if not is_lamp_of_projector(match, tokens)]
     return _only_if_alone(settle_denied(kept, tokens, places))
 
 

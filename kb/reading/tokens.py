@@ -406,9 +406,17 @@ class _Scan:
         """Whether the word behind "X2" says that it is a capacitor's safety class: "X2 cap", "X2-Kond."."""
         if self._group(at) == "sign" and self.pieces[at].group() == "-":
             at += 1
-        return self._group(at) == "number" or (
+        behind_value = bool(self.tokens) and self.tokens[-1].unit == "F"  # "470n X2"
+        return behind_value or self._group(at) == "number" or (
             self._group(at) == "letters" and fold(self.pieces[at].group()).startswith(_OF_CAPACITORS)
         )
+
+    def _is_rating_of_fuse(self, raw: str, digits: str, end: int) -> bool:
+        """ "T500mA", "T3.15A": how fast and for how much a fuse is, and no transformer T500."""
+        if raw not in ("T", "F", "TT", "FF", "M") or not self._touches(end) or self._group(end) != "letters":
+            return False
+        unit = self.pieces[end].group()
+        return unit in ("mA", "MA", "ma") or (unit in ("A", "a") and not digits.isdigit())
 
     def _joined(self, at: int) -> int:
         """`C9`, `CN3`, `C 9`, `Q901A`, and codes such as `HX-210`; 0 where it is a plain word."""
@@ -427,6 +435,9 @@ class _Scan:
                 return 0
             self._add(CODE, self.pieces[at].start(), self.pieces[following].end())
             return end
+        if self._is_rating_of_fuse(raw, digits, end):
+            self._add(CODE, self.pieces[at].start(), self.pieces[end].end())
+            return end + 1
         if digits.isdigit() and is_designator(text):
             tail = self._touches(end) and self._group(end) == "letters" and len(self.pieces[end].group()) == 1
             if tail:

@@ -284,7 +284,9 @@ def test_a_symptom_is_of_the_board_and_not_of_what_stands_beside_it(text: str, w
         ("relay welded. fitted new RY1", [("RY1", "replace", None)]),
         ("no 24V. D31 s/c. 24V ok 24.2", [("D31", "replace", "cured")]),
         ("replaced psu board, works", [(None, "replace board", "cured")]),
-        ("K1 replaced. Back to the customer", [("K1", "replace", None)]),
+        # A customer gets back what works, unless the text says otherwise.
+        ("K1 replaced. Back to the customer", [("K1", "replace", "cured")]),
+        ("K1 replaced. Returned to the customer unrepaired", [("K1", "replace", None)]),
         ("replaced fuse. please send back", [(None, "replace", None)]),
         ("swapped the display, picture back", [(None, "replace", "cured")]),
     ],

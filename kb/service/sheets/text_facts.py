@@ -46,7 +46,7 @@ def facts_of(texts: Iterable[tuple[str, str]], known: Known, family: str) -> Ite
     """(field, what it says) of the (field, text) of one case; a fact stands with the first text that says it."""
     making = known.making(family)
     codes: set[str | None] = set()  # "E4" of "E4 and cold water": no part in another cell either
-    for to, text in texts:
+    for to, text in _told_on(texts, known, family):
         read = making.text(text, known.read(text, family))
         facts = [fact for fact in read.facts if fact.kind in _KINDS[to]]
         codes |= {
@@ -60,6 +60,33 @@ def facts_of(texts: Iterable[tuple[str, str]], known: Known, family: str) -> Ite
             if any(fact.kind == "attempt" for fact in facts):
                 facts += _amounts_at_the_end(text, facts)
         yield to, TextRead(read.text, tuple(facts), read.left)
+
+
+def _told_on(texts: Iterable[tuple[str, str]], known: Known, family: str) -> list[tuple[str, str]]:
+    """The texts, with columns of what was done as one text: what the second tells of how it ended is of the first.
+
+    Two columns on the same part (what was found, what was done with it) stay two.
+    """
+    found: list[tuple[str, str]] = []
+    for to, text in texts:
+        if to == "work" and found and found[-1][0] == "work" and _are_apart(found[-1][1], text, known, family):
+            before = found[-1][1].rstrip()
+            stop = "" if before.endswith((".", ";", "!", "?")) else "."
+            found[-1] = ("work", f"{before}{stop} {text}")
+        else:
+            found.append((to, text))
+    return found
+
+
+def _are_apart(one: str, other: str, known: Known, family: str) -> bool:
+    if set(_DESIGNATOR.findall(one)) & set(_DESIGNATOR.findall(other)):
+        return False
+    tries = [known.read(text, family).attempts for text in (one, other)]
+    classes = [{tried.part_class for tried in each if not tried.part} for each in tries]
+    return all(
+        mine.isdisjoint({tried.part_class for tried in theirs})
+        for mine, theirs in zip(classes, reversed(tries), strict=True)
+    )
 
 
 def _parts_only_named(
@@ -80,6 +107,8 @@ def _parts_only_named(
         before = text[max(0, found.start() - _PLACE_REACH) : found.start()]
         if _GOOD_BEHIND.match(text, found.end()) or _PLACE_BEFORE.search(before):
             continue
+        if _ASKED.match(text, found.end()):
+            continue  # "C14 bulged? no"
         if not are_lists[bisect_right(starts, found.start()) - 1]:
             continue
         if (
@@ -100,6 +129,7 @@ def _parts_only_named(
 
 
 _A_CODE = "error code shown"
+_ASKED = re.compile(r"[^.,;:!?\n]{0,40}\?")
 _PIECE_ENDS = re.compile(r"[.,;:!?\n]")
 _OTHER_WORD = re.compile(r"[^\W\d_]{2,}")
 _JOINS = frozenset(("and", "und", "et", "en", "the", "plus", "new", "neu", "nieuw", "both"))
