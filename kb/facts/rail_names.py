@@ -35,7 +35,7 @@ _NAMES: dict[str, tuple[str, ...]] = {
     "audio": ("audio", "aud", "vaud", "vaudio", "amp", "sound", "amplifier", "vamp", "spk"),
     "bulk": ("bulk", "vbulk", "b+", "hv", "hvdc", "hv+", "pfc", "vpfc", "hvbus", "dcbus", "dclink", "dcbulk", "vbus",
              "bulkcap", "bulkcapacitor", "bulkvoltage", "pfcout", "pfcoutput", "rectifiedmains", "primarydc",
-             "netzelko", "siebelko", "ladeelko", "zwischenkreis"),
+             "ht", "netzelko", "siebelko", "ladeelko", "zwischenkreis"),
     "controller supply": ("vcc", "controllersupply", "vccpwm", "pwmvcc", "vccpfc", "pfcvcc", "icvcc", "vccsupply",
                           "vaux", "vccsb", "sbvcc"),
     "other": ("other",),

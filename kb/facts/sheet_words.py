@@ -11,6 +11,7 @@ import unicodedata
 
 HEADINGS: dict[str, str] = {
     "uid": "case|case no|case number|job|job no|job number|ticket|order|order no|repair no|ref|reference|no|nr|id|"
+           "beleg|belegnr|beleg nr|vorgang|vorgangsnr|vorgangsnummer|laufnummer|rma|rma no|work order|docket|slip|slip no|"
            "auftrag|auftragsnr|auftragsnummer|auftrag nr|fall|fallnummer|rep nr|reparaturnummer|lfd nr|"
            "opdracht|opdrachtnr|bon|bonnummer|bonnr|werkbon|dossier|no dossier|numero|bon de travail|fiche|"
            "orden|pedido|expediente|n orden",
@@ -35,7 +36,9 @@ HEADINGS: dict[str, str] = {
     "closed": "closed|date out|out|done|finished|returned|completed|ausgang|ausgangsdatum|fertig|fertig am|erledigt|"
               "abgeschlossen|datum ausgang|uit|klaar|gereed|datum uit|afgerond|sortie|date sortie|termine|rendu|"
               "cloture|salida|fecha salida|terminado|entregado|cerrado",
-    "complaint": "complaint|fault|problem|symptom|reported|as told|told|what came|fault reported|issue|what is wrong|customer says|defect|"
+    "complaint": "say|they say|he says|she says|they said|moan|grumble|trouble|the trouble|story|customer story|owner story|"
+                 "whats up|what is up|whats wrong|kundenaussage|kundentext|was fehlt|beschwerde|wat is er mis|"
+                 "ce qu il dit|ce que dit le client|lo que dice|cosa dice|complaint|fault|problem|symptom|reported|as told|told|what came|fault reported|issue|what is wrong|customer says|defect|"
                  "fehler|fehlerbeschreibung|beanstandung|reklamation|mangel|storung|problembeschreibung|klacht|"
                  "storing|probleem|omschrijving|panne|defaut|plainte|probleme|symptome|description|averia|falla|"
                  "queja|problema|sintoma|descripcion|kunde sagt|kunde meldet|kunde klagt|kunde berichtet|laut kunde|angabe kunde|"
@@ -188,11 +191,34 @@ def folded(text: str) -> str:
 # What stands for the cell above; common practice, no published source.
 _DITTO = frozenset(
     ("ditto", "dito", "dto", "do", "same", "same as above", "as above", "same board", "idem", "id", "wie oben", "s o",
-     "gleiche", "gleiche platine", "ebenso", "pareil", "meme", "zelfde", "als boven", "igual", "lo mismo",
+     "gleiche", "gleiche platine", "ebenso", "w o", "wie vor", "dgl", "desgl", "desgleichen", "see above", "as before", "siehe oben",
+     "zie boven", "voir ci dessus", "ver arriba", "vedi sopra", "pareil", "meme", "zelfde", "als boven", "igual", "lo mismo",
      "come sopra", "c s")
 )  # fmt: skip
 _DITTO_MARKS = frozenset("\"'\u2033\u3003\u201d\u201c\u201e\u00bb\u00ab")
 _BESIDE_DITTO_MARKS = frozenset(" ,-")
+
+
+_REFERS = re.compile(
+    r"(?:see|as|like|same as|wie|siehe|s\.|vgl\.?|voir|comme|zie|als|ver|como|vedi|come)\s+"
+    r"(?:job|ticket|no\.?|nr\.?|auftrag|beleg|#)?\s*([A-Za-z]{0,3}-?[0-9]{1,7})\.?",
+    re.IGNORECASE,
+)
+
+
+_ONE_BOARD = r"[A-Za-z]{1,6}[-_ ]?[0-9][A-Za-z0-9-]{0,9}"
+_TWO_BOARDS = re.compile(rf"{_ONE_BOARD}(?:\s*(?:[+&,;]|\band\b|\bund\b|\bet\b|\ben\b)\s*{_ONE_BOARD})+", re.IGNORECASE)
+
+
+def names_two_boards(text: str) -> bool:
+    """Whether a cell holds the numbers of several boards: `TVM-31 + GZM-14`."""
+    return len(text) <= 120 and _TWO_BOARDS.fullmatch(text.strip()) is not None
+
+
+def referred_to(text: str) -> str:
+    """The number of the job that a cell refers to ("see A4", "wie 101"), "" where it refers to none."""
+    found = _REFERS.fullmatch(text.strip())
+    return found[1] if found else ""
 
 
 def is_ditto(text: str) -> bool:

@@ -124,11 +124,15 @@ def parts_only_spoken_of(
 ) -> frozenset[int]:
     """Which of the parts (by their place in `mentions`) are spoken of as above: "last year the relay was replaced"."""
     frames = [hit for hit in hits if hit.table == CONCEPT and hit.value in _ALWAYS | _UNLESS_DONE]
+    remotes = {at for hit in hits if hit.table == CONCEPT and hit.value == "remote" for at in hit.places}
     found = set()
     for number, mention in enumerate(mentions):
         clause = tokens[mention.first].clause
         if mention.first and tokens[mention.first - 1].folded in _LENT:
             found.add(number)  # "borrowed Q3 from it for another device"
+            continue
+        if mention.part_class == "battery" and _is_of_remote(mention, tokens, remotes):
+            found.add(number)  # "remote empty, new batteries"
             continue
         if mention.acted_at is None and _no_behind(mention.end, tokens):
             found.add(number)  # "C14 bulged? no that is glue"
@@ -141,3 +145,13 @@ def parts_only_spoken_of(
             if frame.value in _ALWAYS or (not done and distance <= _SUPPOSED_REACH):
                 found.add(number)
     return frozenset(found)
+
+
+_REMOTE_REACH = 8
+
+
+def _is_of_remote(mention: Mention, tokens: Sequence[Token], remotes: set[int]) -> bool:
+    return any(
+        at in remotes and tokens[at].sentence == mention.sentence
+        for at in range(max(0, mention.first - _REMOTE_REACH), mention.first)
+    )

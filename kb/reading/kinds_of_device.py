@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from kb.reading import function_words
+from kb.reading.lexicon import negation_words
 from kb.reading.patterns import Match, Places
 from kb.reading.tokens import SIGN, Token
 
@@ -57,7 +58,7 @@ def _is_the_lamp(match: Match, tokens: Sequence[Token]) -> bool:
     sentence = tokens[match.first].sentence
     words = [token for token in tokens[: match.last + 1] if token.sentence == sentence and token.kind != SIGN]
     lead = [token.folded for token in words if token.folded not in function_words.ARTICLES][:2]
-    if not _LAMPS.intersection(lead):
+    if not _LAMPS.intersection(lead) or negation_words().intersection(lead[:1]):
         return False
     behind = match.last + 1
     return behind >= len(tokens) or tokens[behind].folded not in ("on", "in", "an", "am", "sur", "op", "en", "su")

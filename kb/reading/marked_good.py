@@ -40,6 +40,8 @@ def mark_good(mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequen
             (mention.part_class or class_of_designator(mention.part or "", None)) in COMES_LOOSE
             and any(at in loose for at in range(max(0, mention.first - 2), mention.first))
         )
+        if mention.only_place and any(one.folded in _IN for one in tokens[max(0, mention.first - 2) : mention.first]):
+            mention.bad = False  # "fuse in the plug gone"
         # "replaced C9 ok", "new fuse and it works": good is the board with the new part.
         since = mentions[number - 1].last + 1 if number else 0
         ahead = range(max(since, mention.first - _PREPOSED), mention.first)

@@ -48,6 +48,7 @@ def _told_apart(group: list[Mention], at: int, tokens: Sequence[Token]) -> list[
 
 
 _SENTENCE = 12
+_NONE = -9  # no sentence
 
 
 def settle_results(
@@ -64,18 +65,18 @@ def settle_results(
     done = [mention for mention in mentions if mention.action or mention.failure or mention.bad]
     at = 0
     waiting: str | None = None
-    last: tuple[list[Mention], int] = ([], -1)
+    last: tuple[list[Mention], int] = ([], _NONE)
     for first, _, result in events:
         group: list[Mention] = []
         while at < len(done) and done[at].first < first:
             group.append(done[at])
             at += 1
         group = _told_apart([mention for mention in group if mention.result is None], first, tokens)
-        if not group and result == "no change" and 0 <= tokens[first].sentence - last[1] <= 1 and last[0]:
+        if not group and result == "no change" and last[1] in (tokens[first].sentence, tokens[first].sentence - 1):
             # "hum gone, still no sound": better, and not mended.
             for mention in last[0]:
                 mention.result = "improved"
-            last = ([], -1)
+            last = ([], _NONE)
             continue
         if not group:
             if at < len(done):
@@ -88,7 +89,7 @@ def settle_results(
             waiting = None
         for mention in group:
             mention.result = result
-        last = (group, tokens[first].sentence if result == "cured" else -1)
+        last = (group, tokens[first].sentence if result == "cured" else _NONE)
     rest = [mention for mention in done if mention.result is None]
     if waiting is not None and rest:
         for mention in rest:

@@ -114,11 +114,11 @@ def _is_a_board(match: Match, tokens: Sequence[Token]) -> bool:
 
 
 def _is_of_the_house(match: Match, tokens: Sequence[Token]) -> bool:
-    """ "bang, lights out": those of the house, and no sign that the device is on."""
+    """ "bang, lights out", "no lamp, fan ok": those of the house or the lamp of a screen, and none that shows power."""
     if match.name != "no standby light":
         return False
     words = {tokens[at].folded for at in match.places}
-    return (
+    return "lamp" in words or (
         "lights" in words
         and not match.nots
         and any(tokens[at].folded in ("out", "off") for at in match.places)

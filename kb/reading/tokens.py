@@ -552,7 +552,7 @@ _NO_DESIGNATOR_ALONE = frozenset(
     )
 )
 _SHORT_FORMS = frozenset(
-    ("def", "rempl", "ca", "approx", "incl", "inkl", "bzw", "zb", "z", "b", "o", "ok", "nr", "no", "no",
+    ("fernbed", "batt", "def", "rempl", "ca", "approx", "incl", "inkl", "bzw", "zb", "z", "b", "o", "ok", "nr", "no", "no",
      "resp", "evtl", "ev",
      "vs", "etc", "max", "min", "ers", "gem", "ausg", "verm", "condens", "cond", "elektr", "defekt", "spg",
      "vermutl", "i", "v", "u", "m", "w", "zw", "ca", "geg", "inkl", "excl", "mind")

@@ -378,7 +378,13 @@ def test_newer_sheets_of_strangers_arrive_as_well_as_before(name: str) -> None:
 PIER: dict[str, dict[str, str]] = {
     "pier_log.csv": STRANGERS["strangers_log.csv"],
     "pier_tabelle.csv": STRANGERS["strangers_werkstatt.csv"],
-    "pier_book.csv": STRANGERS["strangers_workbook.csv"],
+    "pier_book.csv": {
+        "supply|+12": RUNNING,
+        "supply|12": RUNNING,
+        "supply|ht": RUNNING,
+        "no verdict": "bench",
+        "board left out": "above",
+    },
 }
 
 

@@ -13,10 +13,19 @@ _ENDS = re.compile(
     r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*([a-zA-ZΩµ°]{0,6})"
 )
 
+_AROUND = re.compile(r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*[(\[]([^()\[\]]{3,30})[)\]]")  # "0 (0 - 3)"
+
 
 def two_ends(cell: str) -> tuple[str, str] | None:
-    """The two ends of a range such as `9.4 - 11.5` or `0-3V`, each with its unit; None where it is none."""
-    found = _ENDS.fullmatch(cell.strip())
+    """The two ends of a range such as `9.4 - 11.5`, `0-3V`, `±31 to ±33` or `0 (0 - 3)`, each with its unit.
+
+    None where it is none.
+    """
+    plain = cell.strip().replace("±", "")
+    around = _AROUND.fullmatch(plain)
+    found = _ENDS.fullmatch(around[2].strip() if around else plain)
+    if around and found and around[1] not in (found[1], found[3]):
+        return None
     if found is None:
         return None
     low, unit, high, last = found.groups()

@@ -93,8 +93,26 @@ def headings(row: Sequence[str], columns: int, above: Sequence[str] = ()) -> lis
     return [" ".join(cell.split())[:120] or f"Column {place}" for place, cell in enumerate(padded, start=1)]
 
 
-def targets(keys: Sequence[str], heads: Sequence[str], columns: Sequence[Column]) -> dict[str, str]:
-    """A field for each column by its key. No field that may stand once is given twice."""
+def groups(above: Sequence[str], columns: int) -> list[str]:
+    """For each column the merged heading of the row above that stands over it, "" for none."""
+    found, last = [], ""
+    for place in range(columns):
+        cell = above[place].strip() if place < len(above) else ""
+        last = cell or last
+        found.append(last)
+    return found
+
+
+_MEASURED = re.compile(r"volt|measure|reading|spannung|messw|gemessen|tension|mesure|spanning|meting|medid|misur", re.I)
+
+
+def targets(
+    keys: Sequence[str], heads: Sequence[str], columns: Sequence[Column], above: Sequence[str] = ()
+) -> dict[str, str]:
+    """A field for each column by its key. No field that may stand once is given twice.
+
+    `above` has for each column the merged heading that stands over it: under "Measured" numbers are a supply's volts.
+    """
     found: dict[str, str] = {}
     taken: set[str] = set()
     for by in (_by_heading, _by_content):
@@ -107,6 +125,10 @@ def targets(keys: Sequence[str], heads: Sequence[str], columns: Sequence[Column]
             if guess and guess in BY_VALUE and BY_VALUE[guess].once:
                 taken.add(guess)
             found[key] = guess
+    for key, group, column in zip(keys, above, columns, strict=False):
+        if not found[key] and _MEASURED.search(group) and column.share(_begins_with_number) > 0.5:
+            found[key] = "rail"
+    _number_of_jobs(found, keys, columns, taken)
     _take_turns(found, heads, columns)
     if len(found) == 1 and set(found.values()) & {"complaint", "notes", TO_NOTES}:
         # All that is known of a board stands in one column.
@@ -116,6 +138,22 @@ def targets(keys: Sequence[str], heads: Sequence[str], columns: Sequence[Column]
     return {key: to or (TO_NOTES if column.filled else "") for (key, to), column in zip(found.items(), columns, strict=True)}  # fmt: skip  # noqa: E501
 
 
+_JOB = re.compile(r"[A-Za-z#]{0,2}[-/]?[0-9]{1,7}")
+
+
+def _number_of_jobs(
+    found: dict[str, str], keys: Sequence[str], columns: Sequence[Column], taken: set[str]
+) -> None:
+    """A first column of short numbers that never stand twice numbers the jobs, whatever it is called."""
+    if "uid" in taken or not keys or len(columns[0].texts) < _JOBS or found[keys[0]]:
+        return
+    column = columns[0]
+    once = all(count == 1 for count in column.texts.values()) and not column.capped
+    if once and column.share(lambda text: _JOB.fullmatch(text) is not None) > 0.85:
+        found[keys[0]] = "uid"
+
+
+_JOBS = 4  # rows, at the least
 _TURN = re.compile(r"^(?:1st|2nd|3rd|[4-9]th|first|second|third|fourth|[1-9][.)]?) | [1-9]$")
 
 

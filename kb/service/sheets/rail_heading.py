@@ -25,6 +25,7 @@ _RAIL = re.compile(
     r"|[+-]?[0-9]{1,2}V[0-9]{1,2}|V(?:CC|DD|LED|BUS|BULK|AUX|SB|STB|OUT)[0-9]?|bulk|PFC|B\+)",
     re.IGNORECASE,
 )
+_SIGNED_VOLTS = re.compile(r"[+-] ?[0-9]{1,3}(?:[.,][0-9])?")  # "+12"
 
 # "12 rail", "5 stby", German "12er": a number that the word behind it makes volts.
 _STANDBY = ("stby", "standby", "sb", "stb")
@@ -58,6 +59,8 @@ def any_rail_heading(heading: str) -> RailHeading:
         body = " ".join(re.sub(r"(?i)ripple", " ", body).split()) or body
     if bare := _BARE_VOLTS.fullmatch(body):
         body = f"{bare[1]}V" + ("SB" if bare[2].casefold() in _STANDBY else "")
+    if _SIGNED_VOLTS.fullmatch(body):
+        body = f"{body.lstrip('+').replace(' ', '')}V"
     supply = next((_STATES[word] for word in words if word in _STATES), "")
     return RailHeading(body[:80], quantity, unit, supply, "after" in words or "nachher" in words)
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from kb import system
-from kb.facts.sheet_words import folded, is_ditto
+from kb.facts.sheet_words import folded, is_ditto, referred_to
 from kb.service.sheets import state, upload
 from kb.service.sheets.known import Known
 from kb.service.sheets.rows_to_cases import Builder
@@ -77,7 +77,7 @@ def read(shop: Shop, sheet: Sheet, known: Known, progress: Callable[[int], Any] 
             words = [text for _, text in texts]
             named = (cleaned(cells[at]) for at in boards if at < len(cells))
             board = (
-                next((one for one in named if one and not is_ditto(one)), "")
+                next((one for one in named if one and not is_ditto(one) and not referred_to(one)), "")
                 or above.get(number)
                 or sheet.answers.get("family of all", "")
                 or builder.board_in(words)

@@ -10,7 +10,7 @@ from kb import system
 from kb.apart import Limits, Pool
 from kb.errors import BadInput, NotFound
 from kb.exchange import sheets as exchange
-from kb.facts.sheet_words import is_ditto
+from kb.facts.sheet_words import folded, is_ditto, referred_to
 from kb.service.sheets import column_guesses, mappings, state, survey
 from kb.service.sheets.fields import BY_VALUE
 from kb.service.sheets.state import Sheet
@@ -95,19 +95,18 @@ def read(shop: Shop, sheet: Sheet, progress: Progress | None = None) -> None:
     if fresh or sheet.heading_row < 0 or (sheet.heading_row and sheet.heading_row not in numbers):
         sheet.heading_row = column_guesses.heading_row(head)
     row = next((row for number, row in exchange.plain_rows(plain) if number == sheet.heading_row), [])
-    sheet.headings = column_guesses.headings(
-        row, copied.columns, column_guesses.row_above(head, sheet.heading_row)
-    )
+    above = column_guesses.row_above(head, sheet.heading_row)
+    sheet.headings = column_guesses.headings(row, copied.columns, above)
     sheet.rows_above = sum(number < sheet.heading_row for number in numbers)
     sheet.rows = sum(number > sheet.heading_row for number in numbers)
     columns = survey.survey((cells for _, cells in rows(shop, sheet)), copied.columns)
     survey.write(columns, state.folder(shop, sheet.id) / "survey.json")
-    _choose(shop, sheet, columns)
+    _choose(shop, sheet, columns, column_guesses.groups(above, copied.columns))
     state.save(shop, sheet)
 
 
-def _choose(shop: Shop, sheet: Sheet, columns: list[Column]) -> None:
-    sheet.guessed = column_guesses.targets(sheet.keys, sheet.headings, columns)
+def _choose(shop: Shop, sheet: Sheet, columns: list[Column], groups: list[str]) -> None:
+    sheet.guessed = column_guesses.targets(sheet.keys, sheet.headings, columns, groups)
     sheet.targets = dict(sheet.guessed)
     fits = mappings.fitting(shop, sheet)
     if fits is not None:
@@ -145,18 +144,25 @@ def boards_above(shop: Shop, sheet: Sheet) -> dict[int, str]:
     places = [place for place, _, to in sheet.columns_of("family") or sheet.columns_of("alias")]
     numbers = [place for place, _, _ in sheet.columns_of("uid")]
     found: dict[int, str] = {}
+    of_job: dict[str, str] = {}
     last = ""
     for number, cells in rows(shop, sheet):
         own = next(
             (cells[place].strip() for place in places if place < len(cells) and cells[place].strip()), ""
         )
-        if is_ditto(own):
+        if referred := referred_to(own):
+            last = of_job.get(folded(referred), "")
+            if last:
+                found[number] = last
+        elif is_ditto(own):
             if last:
                 found[number] = last
         elif own:
             last = own
         elif also_empty and last and all(place < len(cells) and cells[place].strip() for place in numbers):
             found[number] = last
+        if last and numbers and numbers[0] < len(cells):
+            of_job.setdefault(folded(cells[numbers[0]]), last)
     return found
 
 
