@@ -177,6 +177,8 @@ def _by_heading(head: str, column: Column) -> str:
     guess = guess or HEADING_OF.get(re.sub(r"^(?:n|no|nr|num|numero) (?:d |de )?", "", words), "")
     if not guess and read_rail_heading(head) is None:
         guess = _by_some_words(head)
+    if guess == "closed" and column.share(_is_day) < 0.3 and _tells(column):
+        return "work"  # "done" above what was done
     if guess in ("received", "closed", "follow_up_date") and column.share(_is_day) < 0.3:
         return ""
     if guess == "customer" and _tells(column):
