@@ -71,6 +71,7 @@ def is_put_together_wrongly(match: Match, tokens: Sequence[Token], places: Place
         or _stays_after_all(match, tokens, places)
         or _is_another_power(match, tokens)
         or _is_where_it_shows(match, tokens)
+        or (match.way.endswith("needs push") and any(t.folded == "hard" for t in tokens[match.first : match.last]))
     )
 
 

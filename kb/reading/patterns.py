@@ -215,6 +215,8 @@ def _is_error_number(tokens: Sequence[Token], at: int, err: set[int], failed: se
         return False
     if _is_a_code_shown(tokens, at):
         return True
+    if tokens[at - 1].folded == "code" and _A_CODE_ON_IT.fullmatch(tokens[at].folded.upper()):
+        return True  # "code H62 showing"
     if at - 1 not in err or tokens[at].clause != tokens[at - 1].clause:
         return False
     if tokens[at].kind != DESIGNATOR or tokens[at - 1].folded in _CODE_WORDS:
@@ -234,6 +236,23 @@ def _is_a_code_shown(tokens: Sequence[Token], at: int) -> bool:
         return False
     found = _SHOWN_CODE.fullmatch(tokens[at].folded.upper())
     return found is not None and found[1] in CODE_LETTERS
+
+
+_DISPLAYS = frozenset(
+    ("display", "screen", "panel", "lcd", "readout", "anzeige", "ecran", "afficheur", "scherm", "pantalla", "schermo")
+)
+_ON_THE = frozenset(("on", "in", "auf", "im", "sur", "op", "en", "su", "sul", "the", "its", "der", "dem", "het", "la", "l"))
+_A_CODE_ON_IT = re.compile(r"[A-Z]{1,3}-?[0-9]{1,3}")
+
+
+def _stands_on_a_display(tokens: Sequence[Token], at: int) -> bool:
+    """ "F21 on the display", "H:H on display": a code of letters that a display has."""
+    if not _A_CODE_ON_IT.fullmatch(tokens[at].folded.upper()):
+        return False
+    behind = [token.folded for token in tokens[at + 1 : at + 4] if token.sentence == tokens[at].sentence]
+    return len(behind) > 1 and behind[0] in _ON_THE and any(
+        word in _DISPLAYS and set(behind[:place]) <= _ON_THE for place, word in enumerate(behind)
+    )
 
 
 def _longer_phrases(hits: Iterable[Hit]) -> dict[int, list[Hit]]:
@@ -296,6 +315,8 @@ class Places:
                     spans["long"].add((at,))
             elif _is_of_tries(tokens, at):
                 spans["tries"].add((at,))
+            if token.kind in (CODE, DESIGNATOR) and _stands_on_a_display(tokens, at):
+                spans["error"].add((at,))
             if token.kind in (NUMBER, CODE, DESIGNATOR) and at and _is_error_number(tokens, at, err, failed):
                 spans["error"].add((at - 1, at))
             if at in only_french and token.folded in _QUE:
