@@ -45,6 +45,8 @@ def is_said_of_another(match: Match, tokens: Sequence[Token], places: Places, en
         return True
     if _is_a_panel(match, tokens) or _is_lit_by_itself(match, tokens):
         return True
+    if _clicks_all_the_same(match, tokens):
+        return True
     if _is_of_sound_alone(match, tokens, places) or _is_a_loose_wire(match, places):
         return True
     if not english:
@@ -166,6 +168,20 @@ def _is_a_single_click(match: Match, tokens: Sequence[Token]) -> bool:
         return False
     near = [token.folded for token in tokens if token.clause == clause]
     return near.count("click") == 1 and _SIGNS_OF_MANY.isdisjoint(near)
+
+
+_ALL_THE_SAME = frozenset(("though", "aber", "jedoch", "trotzdem", "wel", "pourtant", "bien", "pero", "pero", "however"))
+
+
+def _clicks_all_the_same(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "heats not, relay clicks though": it clicks as it should."""
+    behind = match.last + 1
+    return (
+        match.name == "relay clicks repeatedly"
+        and behind < len(tokens)
+        and tokens[behind].folded in _ALL_THE_SAME
+        and (behind + 1 >= len(tokens) or tokens[behind + 1].clause != tokens[behind].clause)
+    )
 
 
 def _is_a_loose_wire(match: Match, places: Places) -> bool:

@@ -315,7 +315,7 @@ _ALIKE = (
     ("relay clicks once", "relay clicks repeatedly", "ticking or chirping noise"),
     ("standby light on but will not start", "dead", "does not work"),
     ("standby light on but will not start", "starts then shuts down"),
-    ("restarts by itself", "starts then shuts down"),
+    ("restarts by itself", "starts then shuts down", "no picture"),
     ("standby light blinks", "backlight flickers"),
     ("no standby light", "dead", "does not work"),
 )
@@ -426,6 +426,8 @@ _BOTH = frozenset(
         ("dim picture", "uneven backlight"),
         ("does not turn off", "heats all the time"),
         ("intermittent", "responds to tapping or flexing"),
+        ("intermittent", "freezes"),
+        ("freezes", "does not boot"),
         ("hiccup", "controller supply missing"),
         ("controller supply missing", "hiccup"),
     )
