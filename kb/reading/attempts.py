@@ -34,6 +34,7 @@ from kb.reading.tried_in_turn import mark_tried_in_turn
 from kb.reading.whole_boards import is_adapter, is_whole_board
 
 _PREPOSED = 4
+_REFIT_REACH = 3
 _SENTENCES_BACK = 2
 _SENTENCES_OF_ALL = 3
 _WITHOUT_PART = frozenset(
@@ -173,6 +174,8 @@ class AttemptFinder:
         return any(token.folded in negation_words() and token.clause == clause for token in words)
 
     def _can_fail(self, mention: Mention, event: Event) -> bool:
+        if self.tokens[event.first].folded in ("blow", "blows", "blowing") and mention.part_class == "fan":
+            return False  # "fans blow"
         if event.value == "worn contacts" and self._own_class(mention) not in WITH_CONTACTS:
             return False
         only = _FAILS_SO.get(event.value)
@@ -250,6 +253,10 @@ class AttemptFinder:
             self._also_behind(following, event.value)
             return
         if seen and self._repeats(event, seen[-1]):
+            return
+        if event.value == "replace" and (removed := self._just_removed(event, seen)):
+            for mention in removed:
+                mention.action = "replace"  # "removed and new fitted"
             return
         sentence = self.tokens[event.first].sentence
         group = self._open_parts(event, seen)
@@ -371,6 +378,17 @@ class AttemptFinder:
         for mention in beside or cleaned:
             mention.part_class = "circuit board"
         return beside or cleaned
+
+    def _just_removed(self, event: Event, seen: list[Mention]) -> list[Mention]:
+        """The parts that were taken out right before, in the same clause."""
+        return [
+            one
+            for one in seen
+            if one.action == "remove"
+            and one.acted_at is not None
+            and 0 < event.first - one.acted_at <= _REFIT_REACH
+            and self.tokens[one.acted_at].sentence == self.tokens[event.first].sentence
+        ]
 
     def _of_a_wire(self, event: Event, seen: list[Mention]) -> list[Mention]:
         """ "wire off at the arm, soldered": the wire that was found loose right before."""
@@ -567,6 +585,7 @@ class AttemptFinder:
                 and not mention.ok
                 and not mention.only_place
                 and not (last == "repair track" and mention.part_class == "cable")
+                and (mention.part or self._is_board_part(mention))
                 and (self._alone(mention) or self._leads_on(mention))
             ):
                 mention.action, mention.acted_at = last, mention.first

@@ -10,6 +10,12 @@ from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.part_failures import FAILURE_CONCEPTS
 from kb.reading.tokens import DESIGNATOR, WORD, Token
 
+_SOMEBODY_REACH = 6
+_OTHERS = frozenset(
+    ("me", "us", "my", "owner", "customer", "installer", "electrician", "husband", "wife", "son", "friend",
+     "neighbour", "dealer", "seller", "somebody", "someone")
+)  # fmt: skip
+_CAME_TO = frozenset(("here", "came", "comes", "round", "in", "there", "want", "wants", "wanted", "like", "going"))
 _BEFORE_NOUNS = frozenset(("new", "neue", "neuen", "neuer", "neues", "nieuw", "nieuwe", "nuevo", "nuova"))
 _SHORTEST_NOUN = 5
 _ASKED_REACH = 5
@@ -184,11 +190,31 @@ class EventFinder:
         ]
         if function_words.SINCE.intersection(before):
             return True
+        if self._of_somebody_else(hit) or self._is_meant_to(first):
+            return True
         near = before[-3:]
         if function_words.WHEN.intersection(near) and function_words.SOMEBODY.intersection(near):
             return True
         looks = self.tokens[first].folded in _LOOKS_SO and len(hit.places) == 1
         return looks and bool(function_words.SEEMS.intersection(before[-2:]))
+
+    def _of_somebody_else(self, hit: Hit) -> bool:
+        """ "was changed 2 years ago by a shop", "has been cleaned by me": before it came to the bench."""
+        clause = self.tokens[hit.first].clause
+        behind = [
+            token.folded
+            for token in self.tokens[hit.last + 1 : hit.last + 1 + _SOMEBODY_REACH]
+            if token.clause == clause
+        ]
+        if "ago" in behind:
+            return True
+        by = [at for at, word in enumerate(behind) if word == "by"]
+        return bool(by) and bool(_OTHERS.intersection(behind[by[0] + 1 : by[0] + 4]))
+
+    def _is_meant_to(self, first: int) -> bool:
+        """ "was here to change the lights": what somebody came for; "had to change it" was done."""
+        words = [token.folded for token in self.tokens[max(0, first - 2) : first]]
+        return bool(words) and words[-1] == "to" and (len(words) < 2 or words[0] in _CAME_TO)
 
     def _denied_inside(self, hit: Hit) -> bool:
         """ "Sicherung nicht durch": a denial between the words of the failure that is none of its own."""

@@ -106,7 +106,7 @@ def _only_place(mentions: Sequence[Mention], number: int, tokens: Sequence[Token
     before = tokens[at].folded if at >= 0 else ""
     after = tokens[mention.last + 1].folded if mention.last + 1 < len(tokens) else ""
     if number and before in _IN and mentions[number - 1].last == at - 1 and mention.part is None:
-        return mention.part_class == "connector"  # "fuse in the plug gone"
+        return mention.part_class in ("connector", "cable")  # "fuse in the plug gone", "switch in the cord open"
     return mention.part_class != "solder joint" and (
         (
             before in function_words.PLACE

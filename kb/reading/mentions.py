@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -78,7 +79,11 @@ def find_mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequen
         place for hit in hits if (hit.table, hit.value) == (CONCEPT, "lamp_device") for place in hit.places
     }
     devices = device_phrases(hits)
+    of_house = [frozenset(hit.places) for hit in hits if hit.table == CONCEPT and hit.value in ("rcd", "breaker")]
+    fuses = any(hit.value == "fuse" for hit in parts)
     for hit in parts:
+        if any(set(hit.places) < phrase for phrase in of_house) or _is_another_word(hit, tokens):
+            continue  # "earth leakage switch", "battery charger", "our other tvs"
         if lamps.intersection(hit.places):
             continue  # "LED lamp": the device
         if inside_device(hit, devices):
@@ -102,6 +107,7 @@ def find_mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequen
             token.kind == DESIGNATOR
             and at not in taken
             and at not in codes
+            and not (fuses and _FUSE_RATING.fullmatch(token.folded))
             and (designator_letters(token.folded) not in ("TP", "MP", "H"))
         ):
             spans.append(Mention(at, at, token.folded))
@@ -110,6 +116,19 @@ def find_mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequen
     failed = {place for hit in hits if hit.table == "failures" for place in hit.places}
     failed |= {place for hit in hits if hit.table == CONCEPT and hit.value in _FAILS for place in hit.places}
     return _named_in_brackets(_merged(spans, tokens, failed), tokens)
+
+
+_FUSE_RATING = re.compile(r"[TF][0-9]{1,2}A")  # "T2A" beside a fuse
+_SEVERAL = frozenset(("other", "our", "the", "all", "both", "two", "three", "their", "these", "my", "old"))
+
+
+def _is_another_word(hit: Hit, tokens: Sequence[Token]) -> bool:
+    """Whether a word for a part is a device here: "battery charger", "the other tvs"."""
+    behind = tokens[hit.last + 1].folded if hit.last + 1 < len(tokens) else ""
+    before = tokens[hit.first - 1].folded if hit.first else ""
+    if hit.value == "battery" and behind in ("charger", "chargers"):
+        return True
+    return tokens[hit.first].folded == "tvs" and before in _SEVERAL and behind not in ("diode", "diodes")
 
 
 _PINS = frozenset(("leg", "legs", "pin", "pins", "lead", "leads"))
@@ -292,6 +311,9 @@ def _merged(spans: list[Mention], tokens: Sequence[Token], failed: set[int]) -> 
                 # "relay coil", "transistor Q1 mosfet": the last word says what it is.
                 before.part_class, before.last = span.part_class, span.last
                 continue
+            if before.part_class == "cable" and span.part and not before.part and _is_connector(span.part):
+                before.part, before.part_class, before.last = span.part, "connector", span.last  # "ribbon CN4"
+                continue
             if before.part and span.part_class == "circuit board" and _is_no_connector(before.part):
                 before.part, before.part_class, before.last = None, span.part_class, span.last
                 continue
@@ -326,6 +348,10 @@ _ONLY_OWN_LETTERS = frozenset(
 _ONE_LETTER = {one.name: frozenset(one.letters) for one in PART_CLASSES if one.name in
                ("resistor", "current sense resistor", "start-up resistor", "fusible resistor", "electrolytic capacitor",
                 "ceramic capacitor", "film capacitor", "fuse", "relay", "inductor")}  # fmt: skip
+
+
+def _is_connector(part: str) -> bool:
+    return class_of_designator(part, None) == "connector"
 
 
 def _is_no_connector(part: str) -> bool:

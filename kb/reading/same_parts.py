@@ -21,6 +21,9 @@ def same_part(mentions: Sequence[Mention]) -> list[Mention]:
         ):
             _into(earlier, mention)
             continue
+        if earlier is not None and earlier.action == "clean" and mention.action == "replace":
+            earlier.action = "replace"  # "C4 leaking, cleaned and C4 new": what was cleaned is the board
+            continue
         if mention.part:
             first[mention.part] = mention
         kept.append(mention)
