@@ -200,14 +200,19 @@ _BESIDE_DITTO_MARKS = frozenset(" ,-")
 
 
 _REFERS = re.compile(
-    r"(?:see|as|like|same as|wie|siehe|s\.|vgl\.?|voir|comme|zie|als|ver|como|vedi|come)\s+"
-    r"(?:job|ticket|no\.?|nr\.?|auftrag|beleg|#)?\s*([A-Za-z]{0,3}-?[0-9]{1,7})\.?",
+    r"(?:see|as|like|same as|wie|siehe|s\.|vgl\.?|voir|comme|zie|als|ver|como|vedi|come)\s{1,3}"
+    r"(?:(?:job|ticket|no\.?|nr\.?|auftrag|beleg|#)\s{0,3})?([A-Za-z]{0,3}-?[0-9]{1,7})\.?",
     re.IGNORECASE,
 )
 
 
 _ONE_BOARD = r"[A-Za-z]{1,6}[-_ ]?[0-9][A-Za-z0-9-]{0,9}"
-_TWO_BOARDS = re.compile(rf"{_ONE_BOARD}(?:\s*(?:[+&,;]|\band\b|\bund\b|\bet\b|\ben\b)\s*{_ONE_BOARD})+", re.IGNORECASE)
+_TWO_BOARDS = re.compile(
+    rf"{_ONE_BOARD}(?:\s{{0,3}}(?:[+&,;]|\b(?:and|und|et|en)\b)\s{{0,3}}{_ONE_BOARD}){{1,5}}", re.IGNORECASE
+)
+
+
+_LONGEST_REFERENCE = 40
 
 
 def names_two_boards(text: str) -> bool:
@@ -217,7 +222,7 @@ def names_two_boards(text: str) -> bool:
 
 def referred_to(text: str) -> str:
     """The number of the job that a cell refers to ("see A4", "wie 101"), "" where it refers to none."""
-    found = _REFERS.fullmatch(text.strip())
+    found = _REFERS.fullmatch(text.strip()) if len(text) <= _LONGEST_REFERENCE else None
     return found[1] if found else ""
 
 

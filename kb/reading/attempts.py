@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 from kb.facts.designators import designator_letters
 from kb.reading import function_words
+from kb.reading.acted_on import WITH_ADAPTER, just_removed, loose_wire, named_behind, of_whole_board
 from kb.reading.events import Event, EventFinder
 from kb.reading.facts import KnownPart
 from kb.reading.inferred_parts import Filler
@@ -31,10 +32,8 @@ from kb.reading.sections import class_of_designator
 from kb.reading.subjects import Subject
 from kb.reading.tokens import SIGN, WORD, Token
 from kb.reading.tried_in_turn import mark_tried_in_turn
-from kb.reading.whole_boards import is_adapter, is_whole_board
 
 _PREPOSED = 4
-_REFIT_REACH = 3
 _SENTENCES_BACK = 2
 _SENTENCES_OF_ALL = 3
 _WITHOUT_PART = frozenset(
@@ -60,7 +59,6 @@ _OF_PARTS = frozenset(
 _MAY_SHORT = frozenset(("Q", "D", "BD", "BR", "DB", "ZD", "T", "TR"))
 _JOINED = frozenset(("+", "&", "and", "und", "et", "en", "y", "e", "ed"))
 _HOLD_PROGRAMS = frozenset(("memory", "microcontroller", "controller IC", "processor", "supervisor IC"))
-_WITH_ADAPTER = "replace adapter"  # kept as a replacement that names no part of the board
 
 
 _CLASS_OF_ACTION = {"recap section": "electrolytic capacitor", "repair track": "circuit board"}
@@ -233,16 +231,11 @@ class AttemptFinder:
         return False
 
     def _action(self, event: Event, seen: list[Mention]) -> None:
-        event = self._of_whole_board(event)
+        event = of_whole_board(event, self.tokens, self.places)
         following = self._behind(event)
         if following is not None and self._joined_behind(event, following, seen):
             following = None
-        if event.value == "resolder" and following is not None and following.last <= event.last:
-            wires = self._of_a_wire(event, [one for one in seen if one is not following])
-            if wires:
-                self.mentions = [one for one in self.mentions if one is not following]
-                seen[:] = [one for one in seen if one is not following]
-                following = None
+        following = self._without_own_joint(event, following, seen)
         if event.value == "repair track" and following is not None:
             # "track rebuilt + D14 new": D14 was not rebuilt.
             own = self._own_class(following)
@@ -254,7 +247,7 @@ class AttemptFinder:
             return
         if seen and self._repeats(event, seen[-1]):
             return
-        if event.value == "replace" and (removed := self._just_removed(event, seen)):
+        if event.value == "replace" and (removed := just_removed(event, seen, self.tokens)):
             for mention in removed:
                 mention.action = "replace"  # "removed and new fitted"
             return
@@ -269,13 +262,13 @@ class AttemptFinder:
         if not group:
             group = self._of_the_device(event, seen)
         if not group and event.value == "resolder":
-            group = self._of_a_wire(event, seen)
-        if event.value == _WITH_ADAPTER:
+            group = loose_wire(event, seen, self.tokens)
+        if event.value == WITH_ADAPTER:
             group = []
         if not group and event.value == "resolder" and (joints := self._joints_behind(event)):
             group = joints
         if not group and event.value in _WITHOUT_PART and not self._already(event, seen):
-            action = "replace" if event.value == _WITH_ADAPTER else event.value
+            action = "replace" if event.value == WITH_ADAPTER else event.value
             self.without_part.append(
                 Mention(
                     event.first,
@@ -290,6 +283,18 @@ class AttemptFinder:
             mention.action, mention.acted_at = event.value, event.first
             if mention.sentence == sentence:
                 mention.take(event.first, event.last)
+
+    def _without_own_joint(
+        self, event: Event, following: Mention | None, seen: list[Mention]
+    ) -> Mention | None:
+        """ "lead pulled off, soldered": the lead was, and no joint that the word for soldering names."""
+        if event.value != "resolder" or following is None or following.last > event.last:
+            return following
+        if not loose_wire(event, [one for one in seen if one is not following], self.tokens):
+            return following
+        self.mentions = [one for one in self.mentions if one is not following]
+        seen[:] = [one for one in seen if one is not following]
+        return None
 
     def _open_parts(self, event: Event, seen: list[Mention]) -> list[Mention]:
         """The parts before an action to which it belongs: those of its sentence, else of the last that names any."""
@@ -379,31 +384,6 @@ class AttemptFinder:
             mention.part_class = "circuit board"
         return beside or cleaned
 
-    def _just_removed(self, event: Event, seen: list[Mention]) -> list[Mention]:
-        """The parts that were taken out right before, in the same clause."""
-        return [
-            one
-            for one in seen
-            if one.action == "remove"
-            and one.acted_at is not None
-            and 0 < event.first - one.acted_at <= _REFIT_REACH
-            and self.tokens[one.acted_at].sentence == self.tokens[event.first].sentence
-        ]
-
-    def _of_a_wire(self, event: Event, seen: list[Mention]) -> list[Mention]:
-        """ "wire off at the arm, soldered": the wire that was found loose right before."""
-        last = seen[-1:]
-        sentence = self.tokens[event.first].sentence
-        return [
-            one
-            for one in last
-            if self._own_class(one) in ("cable", "connector")
-            and one.action is None
-            and not one.ok
-            and sentence - one.sentence <= 1
-            and (one.failure or one.bad)
-        ]
-
     def _of_every(self, event: Event) -> bool:
         """ "alles getauscht", "both replaced"."""
         near = range(max(0, event.first - 3), min(event.last + 4, len(self.tokens)))
@@ -411,25 +391,6 @@ class AttemptFinder:
         return any(
             self.tokens[at].folded in function_words.EVERY and self.tokens[at].clause == clause for at in near
         )
-
-    def _of_whole_board(self, event: Event) -> Event:
-        """ "replaced psu board", "Netzteil komplett getauscht": no part but the whole board."""
-        if event.value != "replace":
-            return event
-        clause = self.tokens[event.first].clause
-        near = [
-            at
-            for at in range(max(0, event.first - 3), min(event.last + 4, len(self.tokens)))
-            if self.tokens[at].clause == clause and not event.first <= at <= event.last
-        ]
-        if any(at in self.places for at in near):
-            return event
-        words = [self.tokens[at].folded for at in near]
-        if any(is_adapter(word) for word in words):
-            return Event(event.first, event.last, event.kind, _WITH_ADAPTER)
-        if any(is_whole_board(word) for word in words):
-            return Event(event.first, event.last, event.kind, "replace board")
-        return event
 
     def _already(self, event: Event, seen: list[Mention]) -> bool:
         """Whether the words before say the same: "washed with alcohol", "badly soldered … resoldered"."""
@@ -474,7 +435,7 @@ class AttemptFinder:
         if not any(mention.failure or mention.bad for mention in group):
             return group
         kept = []
-        named = self._named_behind(group)
+        named = named_behind(group)
         for at, mention in enumerate(group):
             if mention in named:
                 kept.append(mention)
@@ -487,19 +448,6 @@ class AttemptFinder:
             if mention.failure or mention.bad or with_bad:
                 kept.append(mention)
         return kept
-
-    def _named_behind(self, group: list[Mention]) -> list[Mention]:
-        """ "first filter cap bulging, C1 & C2 both new": the parts of a class that was found bad before them."""
-        owner = next((one for one in group if (one.failure or one.bad) and not one.part), None)
-        if owner is None or any((one.failure or one.bad) and one.part for one in group):
-            return []
-        kind = str(owner.part_class).split()[-1]
-        return [
-            one
-            for one in group
-            if one.part and one.first > owner.last and one.sentence == owner.sentence
-            and str(self._own_class(one)).split()[-1] == kind
-        ]  # fmt: skip
 
     def _is_board_part(self, mention: Mention) -> bool:
         return mention.part_class not in OF_THE_DEVICE

@@ -63,14 +63,18 @@ def _shows_something(places: Places) -> bool:
     """ "H:H on display": what has a display on which something stands."""
     tokens = places.tokens
     for at in places.of("screen"):
-        before = [token.folded for token in tokens[max(0, at - 5) : at] if token.sentence == tokens[at].sentence]
+        before = [
+            token.folded for token in tokens[max(0, at - 5) : at] if token.sentence == tokens[at].sentence
+        ]
         on = before[-1:] == ["on"] or before[-2:] in (["on", "the"], ["on", "its"])
         if on and len(before) > before.index("on") > 0 and not _NOTHING.intersection(before):
             return True
     return False
 
 
-_NOTHING = frozenset(("nothing", "no", "not", "anything", "without", "turn", "switch", "comes", "come", "isnt", "wont"))
+_NOTHING = frozenset(
+    ("nothing", "no", "not", "anything", "without", "turn", "switch", "comes", "come", "isnt", "wont")
+)
 
 
 def _tells_another(match: Match, sure: Sequence[Match], places: Places) -> bool:

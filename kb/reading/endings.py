@@ -77,13 +77,27 @@ _DONE_ALONE = frozenset(
      "consegnato")
 )  # fmt: skip
 _OWNERS = frozenset(
-    ("owner", "customer", "cust", "client", "shop", "office", "kunde", "kunden", "klant", "proprietaire", "cliente")
+    (
+        "owner",
+        "customer",
+        "cust",
+        "client",
+        "shop",
+        "office",
+        "kunde",
+        "kunden",
+        "klant",
+        "proprietaire",
+        "cliente",
+    )
 )
 _GIVEN = frozenset(
     ("back", "returned", "collected", "delivered", "fetched", "zuruck", "abgeholt", "terug", "opgehaald", "rendu",
      "rendue", "entregado", "devuelto", "restituito", "consegnato")
 )  # fmt: skip
-_PLEASED = frozenset(("happy", "pleased", "glad", "delighted", "zufrieden", "blij", "content", "contente", "contento"))
+_PLEASED = frozenset(
+    ("happy", "pleased", "glad", "delighted", "zufrieden", "blij", "content", "contente", "contento")
+)
 _NOT_MENDED = frozenset(("unrepaired", "unfixed", "asis", "as", "unrepariert", "without"))
 
 
@@ -104,7 +118,23 @@ _EVERYTHING = frozenset(
      "todo", "todos", "todas", "ambos", "tutto", "tutti", "tutte", "entrambi")
 )  # fmt: skip
 _NOT_OF_BOARDS = frozenset(
-    ("the", "time", "day", "night", "week", "my", "for", "of", "in", "parts", "jobs", "ordered", "quoted", "not", "them")
+    (
+        "the",
+        "time",
+        "day",
+        "night",
+        "week",
+        "my",
+        "for",
+        "of",
+        "in",
+        "parts",
+        "jobs",
+        "ordered",
+        "quoted",
+        "not",
+        "them",
+    )
 )
 _MOST_OF_ALL = 4
 
@@ -131,8 +161,12 @@ def _is_run(words: Sequence[str], tokens: Sequence[Token]) -> bool:
 
 
 _NOW = function_words.NOW | function_words.AGAIN | frozenset(("ok", "good", "gut", "steady", "again"))
-_BESIDE_VALUES = _NOW | frozenset(("out", "at", "on", "v", "volts", "output", "dc", "and", "is", "rail", "load"))
-_SPOKEN_AGAINST = frozenset(("still", "only", "just", "noch", "nur", "encore", "nog", "aun", "ancora", "solo", "before"))
+_BESIDE_VALUES = _NOW | frozenset(
+    ("out", "at", "on", "v", "volts", "output", "dc", "and", "is", "rail", "load")
+)
+_SPOKEN_AGAINST = frozenset(
+    ("still", "only", "just", "noch", "nur", "encore", "nog", "aun", "ancora", "solo", "before")
+)
 
 
 def _by_value(first: int, words: Sequence[str], clauses: Clauses) -> str | None:
@@ -144,30 +178,33 @@ def _by_value(first: int, words: Sequence[str], clauses: Clauses) -> str | None:
     others = {token.folded for token in own if token.kind not in _NUMBERS and token.kind != SIGN}
     if not values or values[0].value is None or others & _SPOKEN_AGAINST or not others <= _BESIDE_VALUES:
         return None
-    value = values[0]
+    value, volts = values[0], values[0].value
     if value.kind != NUMBER and value.unit not in ("V", "A", "Vpp", "W", "Hz"):
         return None
-    before = [token for token in tokens[:first] if token.value is not None and token.unit in (value.unit, "V", "")]
-    as_before = any(abs((one.value or 0.0) - value.value) <= _SAME * abs(value.value) for one in before
-                    if one.unit == value.unit)  # fmt: skip
+    before = [(one.unit, one.value) for one in tokens[:first] if one.value is not None]
     if value.kind == NUMBER:
         near = any(
-            one.unit == "V" and one.value and abs(one.value - value.value) <= _LIKELY_V * abs(one.value)
-            for one in before
+            unit == "V" and earlier and abs(earlier - volts) <= _LIKELY_V * abs(earlier)
+            for unit, earlier in before
         )
-        if not (others & _NOW or "out" in others or near):
-            return None
-        return "cured"
+        return "cured" if others & _NOW or "out" in others or near else None
+    as_before = any(
+        unit == value.unit and abs(earlier - volts) <= _SAME * abs(volts) for unit, earlier in before
+    )
     return None if as_before else "cured"
 
 
-_HELD_OUT = frozenset(("then", "but", "dann", "aber", "puis", "mais", "dan", "maar", "luego", "pero", "poi", "ma"))
+_HELD_OUT = frozenset(
+    ("then", "but", "dann", "aber", "puis", "mais", "dan", "maar", "luego", "pero", "poi", "ma")
+)
 _RETURNED = frozenset(
     ("back", "again", "same", "returned", "dead", "gone", "failed", "off", "died", "wieder", "tot", "weer", "pareil",
      "revenu", "otra", "igual", "stesso", "down", "faded")
 )  # fmt: skip
 _A_LITTLE = frozenset(("a", "few", "couple", "one", "1", "half"))
-_A_WHILE = frozenset(("min", "mins", "minute", "minutes", "sec", "secs", "second", "seconds", "moment", "bit", "while"))
+_A_WHILE = frozenset(
+    ("min", "mins", "minute", "minutes", "sec", "secs", "second", "seconds", "moment", "bit", "while")
+)
 _TIMES = _A_WHILE | frozenset(
     ("hour", "hours", "day", "days", "week", "weeks", "month", "months", "evening", "stunde", "stunden", "tag", "tage",
      "woche", "wochen", "heure", "heures", "jour", "jours", "semaine", "uur", "dag", "dagen", "weken", "hora", "horas",
@@ -176,7 +213,9 @@ _TIMES = _A_WHILE | frozenset(
 _REACH = 7
 
 
-def not_for_long(tokens: Sequence[Token], events: Sequence[tuple[int, int, str]]) -> list[tuple[int, int, str]]:
+def not_for_long(
+    tokens: Sequence[Token], events: Sequence[tuple[int, int, str]]
+) -> list[tuple[int, int, str]]:
     """The events, where a good one that did not last changed nothing: "ok 1 day then back", "good for a min"."""
     return [
         (first, last, "no change" if result == "cured" and _went_again(last, tokens) else result)
@@ -185,7 +224,9 @@ def not_for_long(tokens: Sequence[Token], events: Sequence[tuple[int, int, str]]
 
 
 def _went_again(last: int, tokens: Sequence[Token]) -> bool:
-    behind = [token for token in tokens[last + 1 : last + 1 + _REACH] if token.sentence == tokens[last].sentence]
+    behind = [
+        token for token in tokens[last + 1 : last + 1 + _REACH] if token.sentence == tokens[last].sentence
+    ]
     words = [token.folded for token in behind if token.kind != SIGN]
     for at, word in enumerate(words):
         timed = any(token.unit in ("min", "day") for token in behind) or _TIMES & set(words[: at + 1])
@@ -250,7 +291,9 @@ def there_again(clauses: Clauses) -> list[Ending]:
 
 
 _LEADS_TO = frozenset((":", "-", "\N{EN DASH}", "->", "=", "\N{RIGHTWARDS ARROW}"))
-_NO_ENDING = frozenset(("bulging capacitor", "leaking capacitor", "burnt part seen", "corrosion on the board"))
+_NO_ENDING = frozenset(
+    ("bulging capacitor", "leaking capacitor", "burnt part seen", "corrosion on the board")
+)
 
 
 def led_to(tokens: Sequence[Token], matches: Sequence[Match], mentions: Sequence[Mention]) -> list[Ending]:
@@ -260,7 +303,9 @@ def led_to(tokens: Sequence[Token], matches: Sequence[Match], mentions: Sequence
     for match in matches:
         if not match.present or match.name in _NO_ENDING:
             continue
-        done = [mention for mention in acts if mention.acted_at is not None and mention.acted_at <= match.last]
+        done = [
+            mention for mention in acts if mention.acted_at is not None and mention.acted_at <= match.last
+        ]
         if match.name == "fuse blows again when replaced" and [one.part_class for one in done] == ["fuse"]:
             found.append((1, match.last, match.last, "no change"))
         if _stands_between(match, acts, tokens):

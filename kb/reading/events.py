@@ -15,7 +15,9 @@ _OTHERS = frozenset(
     ("me", "us", "my", "owner", "customer", "installer", "electrician", "husband", "wife", "son", "friend",
      "neighbour", "dealer", "seller", "somebody", "someone")
 )  # fmt: skip
-_CAME_TO = frozenset(("here", "came", "comes", "round", "in", "there", "want", "wants", "wanted", "like", "going"))
+_CAME_TO = frozenset(
+    ("here", "came", "comes", "round", "in", "there", "want", "wants", "wanted", "like", "going")
+)
 _BEFORE_NOUNS = frozenset(("new", "neue", "neuen", "neuer", "neues", "nieuw", "nieuwe", "nuevo", "nuova"))
 _SHORTEST_NOUN = 5
 _ASKED_REACH = 5
@@ -88,7 +90,11 @@ class EventFinder:
                 found.append(Event(at, at, "actions", "repair track" if track else "replace"))
             if token.folded == "kurz" and {at - 1, at - 2} & self.places and at not in taken:
                 found.append(Event(at, at, "failures", "shorted"))
-            if token.folded in function_words.TRIED and at not in taken and (self._another(at) or self._names_next(at)):
+            if (
+                token.folded in function_words.TRIED
+                and at not in taken
+                and (self._another(at) or self._names_next(at))
+            ):
                 found.append(Event(at, at, "actions", "replace"))
             if (
                 token.kind == WORD

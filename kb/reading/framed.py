@@ -90,7 +90,9 @@ def _no_behind(last: int, tokens: Sequence[Token]) -> bool:
     return tokens[at].sentence == tokens[last].sentence + 1 and answers
 
 
-_THAT_IS = frozenset(("that", "thats", "it", "its", "this", "just", "only", "das", "es", "c", "dat", "het", "es", "e"))
+_THAT_IS = frozenset(
+    ("that", "thats", "it", "its", "this", "just", "only", "das", "es", "c", "dat", "het", "es", "e")
+)
 
 
 def _is_of_others(match: Match, tokens: Sequence[Token], places: Places) -> bool:

@@ -170,8 +170,8 @@ MATERIAL = _words(
 # Beside an amount that nobody paid for parts.
 NOT_PAID = _words(
     """
-    donated donation donations gift spende gespendet geschenkt don donativo fooi wilde wollte voulait queria voleva flohmarkt
-    told said says gesagt sagte dit dice ha detto
+    donated donation donations gift spende gespendet geschenkt don donativo fooi wilde wollte voulait queria
+    voleva flohmarkt told said says gesagt sagte dit dice ha detto
     achat als angebot bezahlt bought budget cap comprado compro costs costing deposit devis gekauft gekocht
     gekost
     hasta hoechstens hooguit kostenvoranschlag kostete kva limit limite max maximaal maximal maximo maximum maxi

@@ -13,7 +13,8 @@ from kb.reading.tokens import SIGN, Token
 # Devices that hum by themselves and have no loudspeaker; common practice.
 _WITHOUT_SOUND = ("motor_device", "warmer", "washer", "lamp_device", "fan", "motor")
 _WITHOUT_SOUND_WORDS = frozenset(
-    ("microwave", "dimmer", "fridge", "freezer", "charger", "adapter", "adaptor", "transformer", "projector", "mikrowelle",
+    ("microwave", "dimmer", "fridge", "freezer", "charger", "adapter", "adaptor", "transformer", "projector",
+     "mikrowelle",
      "kuhlschrank", "ladegerat", "trafo", "dimmen", "magnetron", "koelkast", "lader", "frigo", "chargeur", "nevera",
      "microondas", "cargador", "microonde", "caricatore", "variateur", "regulador")
 )  # fmt: skip
@@ -36,7 +37,11 @@ def by_device(match: Match, places: Places) -> Match:
         return replace(match, name="buzzing from the board")
     if match.name == "no standby light" and _is_the_lamp(match, places.tokens):
         return replace(match, name="dead")
-    if match.name == "standby light on but will not start" and match.present and _is_a_charger(match, places.tokens):
+    if (
+        match.name == "standby light on but will not start"
+        and match.present
+        and _is_a_charger(match, places.tokens)
+    ):
         return replace(match, name="does not charge")
     return match
 
@@ -63,7 +68,16 @@ def _is_the_lamp(match: Match, tokens: Sequence[Token]) -> bool:
     if not _LAMPS.intersection(lead) or negation_words().intersection(lead[:1]):
         return False
     behind = match.last + 1
-    return behind >= len(tokens) or tokens[behind].folded not in ("on", "in", "an", "am", "sur", "op", "en", "su")
+    return behind >= len(tokens) or tokens[behind].folded not in (
+        "on",
+        "in",
+        "an",
+        "am",
+        "sur",
+        "op",
+        "en",
+        "su",
+    )
 
 
 def _is_a_charger(match: Match, tokens: Sequence[Token]) -> bool:

@@ -40,7 +40,9 @@ def mark_good(mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequen
             (mention.part_class or class_of_designator(mention.part or "", None)) in COMES_LOOSE
             and any(at in loose for at in range(max(0, mention.first - 2), mention.first))
         )
-        if mention.only_place and any(one.folded in _IN for one in tokens[max(0, mention.first - 2) : mention.first]):
+        if mention.only_place and any(
+            one.folded in _IN for one in tokens[max(0, mention.first - 2) : mention.first]
+        ):
             mention.bad = False  # "fuse in the plug gone"
         # "replaced C9 ok", "new fuse and it works": good is the board with the new part.
         since = mentions[number - 1].last + 1 if number else 0
@@ -106,7 +108,10 @@ def _only_place(mentions: Sequence[Mention], number: int, tokens: Sequence[Token
     before = tokens[at].folded if at >= 0 else ""
     after = tokens[mention.last + 1].folded if mention.last + 1 < len(tokens) else ""
     if number and before in _IN and mentions[number - 1].last == at - 1 and mention.part is None:
-        return mention.part_class in ("connector", "cable")  # "fuse in the plug gone", "switch in the cord open"
+        return mention.part_class in (
+            "connector",
+            "cable",
+        )  # "fuse in the plug gone", "switch in the cord open"
     return mention.part_class != "solder joint" and (
         (
             before in function_words.PLACE

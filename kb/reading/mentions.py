@@ -79,11 +79,9 @@ def find_mentions(tokens: Sequence[Token], hits: Sequence[Hit], subjects: Sequen
         place for hit in hits if (hit.table, hit.value) == (CONCEPT, "lamp_device") for place in hit.places
     }
     devices = device_phrases(hits)
-    of_house = [frozenset(hit.places) for hit in hits if hit.table == CONCEPT and hit.value in ("rcd", "breaker")]
     fuses = any(hit.value == "fuse" for hit in parts)
+    parts = [hit for hit in parts if not _is_another_word(hit, tokens, hits)]
     for hit in parts:
-        if any(set(hit.places) < phrase for phrase in of_house) or _is_another_word(hit, tokens):
-            continue  # "earth leakage switch", "battery charger", "our other tvs"
         if lamps.intersection(hit.places):
             continue  # "LED lamp": the device
         if inside_device(hit, devices):
@@ -122,8 +120,13 @@ _FUSE_RATING = re.compile(r"[TF][0-9]{1,2}A")  # "T2A" beside a fuse
 _SEVERAL = frozenset(("other", "our", "the", "all", "both", "two", "three", "their", "these", "my", "old"))
 
 
-def _is_another_word(hit: Hit, tokens: Sequence[Token]) -> bool:
-    """Whether a word for a part is a device here: "battery charger", "the other tvs"."""
+def _is_another_word(hit: Hit, tokens: Sequence[Token], hits: Sequence[Hit]) -> bool:
+    """Whether a word for a part is another thing: "battery charger", "the other tvs", "earth leakage switch"."""
+    if any(
+        other.table == CONCEPT and other.value in ("rcd", "breaker") and set(hit.places) < set(other.places)
+        for other in hits
+    ):
+        return True
     behind = tokens[hit.last + 1].folded if hit.last + 1 < len(tokens) else ""
     before = tokens[hit.first - 1].folded if hit.first else ""
     if hit.value == "battery" and behind in ("charger", "chargers"):
@@ -311,11 +314,7 @@ def _merged(spans: list[Mention], tokens: Sequence[Token], failed: set[int]) -> 
                 # "relay coil", "transistor Q1 mosfet": the last word says what it is.
                 before.part_class, before.last = span.part_class, span.last
                 continue
-            if before.part_class == "cable" and span.part and not before.part and _is_connector(span.part):
-                before.part, before.part_class, before.last = span.part, "connector", span.last  # "ribbon CN4"
-                continue
-            if before.part and span.part_class == "circuit board" and _is_no_connector(before.part):
-                before.part, before.part_class, before.last = None, span.part_class, span.last
+            if _ribbon_or_track(before, span):
                 continue
             if before.part_class and before.part and span.part_class and not span.part:
                 before.part_class, before.last = span.part_class, span.last
@@ -348,6 +347,17 @@ _ONLY_OWN_LETTERS = frozenset(
 _ONE_LETTER = {one.name: frozenset(one.letters) for one in PART_CLASSES if one.name in
                ("resistor", "current sense resistor", "start-up resistor", "fusible resistor", "electrolytic capacitor",
                 "ceramic capacitor", "film capacitor", "fuse", "relay", "inductor")}  # fmt: skip
+
+
+def _ribbon_or_track(before: Mention, span: Mention) -> bool:
+    """Makes one of "ribbon CN4", its connector, and of "choke L2 track lifted", the track at L2; whether it did."""
+    if before.part_class == "cable" and span.part and not before.part and _is_connector(span.part):
+        before.part, before.part_class, before.last = span.part, "connector", span.last
+        return True
+    if before.part and span.part_class == "circuit board" and _is_no_connector(before.part):
+        before.part, before.part_class, before.last = None, span.part_class, span.last
+        return True
+    return False
 
 
 def _is_connector(part: str) -> bool:

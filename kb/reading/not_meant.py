@@ -71,7 +71,10 @@ def is_put_together_wrongly(match: Match, tokens: Sequence[Token], places: Place
         or _stays_after_all(match, tokens, places)
         or _is_another_power(match, tokens)
         or _is_where_it_shows(match, tokens)
-        or (match.way.endswith("needs push") and any(t.folded == "hard" for t in tokens[match.first : match.last]))
+        or (
+            match.way.endswith("needs push")
+            and any(t.folded == "hard" for t in tokens[match.first : match.last])
+        )
     )
 
 
@@ -108,7 +111,9 @@ def _is_where_it_shows(match: Match, tokens: Sequence[Token]) -> bool:
     """ "H:H on display & no start": the display is where something shows, and not what is missing."""
     if match.name != "no picture" or not match.nots:
         return False
-    thing = min(at for at in match.places if at not in match.nots) if len(match.places) > len(match.nots) else 0
+    thing = (
+        min(at for at in match.places if at not in match.nots) if len(match.places) > len(match.nots) else 0
+    )
     before = thing - 1
     if before > 0 and tokens[before].folded in function_words.ARTICLES:
         before -= 1

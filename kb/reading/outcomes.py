@@ -29,13 +29,27 @@ _FOLLOWS = frozenset(
 def first_act(attempts: Sequence[Mention]) -> int | None:
     """The first token that says what was done; a plug or cable that was found loose was put right."""
     acts = [one.acted_at for one in attempts if one.acted_at is not None]
-    acts += [one.end for one in attempts if one.acted_at is None and one.bad and one.part_class in COMES_LOOSE]
+    acts += [
+        one.end for one in attempts if one.acted_at is None and one.bad and one.part_class in COMES_LOOSE
+    ]
     return min(acts, default=None)
 
 
 # What a sentence begins with that tells of one more fix, so that its result is only that fix's.
 _BESIDES = frozenset(
-    ("also", "earlier", "before", "previously", "vorher", "zuvor", "avant", "auparavant", "eerder", "antes", "prima")
+    (
+        "also",
+        "earlier",
+        "before",
+        "previously",
+        "vorher",
+        "zuvor",
+        "avant",
+        "auparavant",
+        "eerder",
+        "antes",
+        "prima",
+    )
 )
 
 
@@ -49,6 +63,13 @@ def _told_apart(group: list[Mention], at: int, tokens: Sequence[Token]) -> list[
 
 _SENTENCE = 12
 _NONE = -9  # no sentence
+
+
+def _not_mended(fixes: Sequence[Mention]) -> tuple[list[Mention], int]:
+    """ "hum gone, still no sound": better, and not mended."""
+    for mention in fixes:
+        mention.result = "improved"
+    return [], _NONE
 
 
 def settle_results(
@@ -72,11 +93,8 @@ def settle_results(
             group.append(done[at])
             at += 1
         group = _told_apart([mention for mention in group if mention.result is None], first, tokens)
-        if not group and result == "no change" and last[1] in (tokens[first].sentence, tokens[first].sentence - 1):
-            # "hum gone, still no sound": better, and not mended.
-            for mention in last[0]:
-                mention.result = "improved"
-            last = ([], _NONE)
+        if not group and result == "no change" and tokens[first].sentence - last[1] in (0, 1):
+            last = _not_mended(last[0])
             continue
         if not group:
             if at < len(done):

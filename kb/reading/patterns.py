@@ -239,9 +239,23 @@ def _is_a_code_shown(tokens: Sequence[Token], at: int) -> bool:
 
 
 _DISPLAYS = frozenset(
-    ("display", "screen", "panel", "lcd", "readout", "anzeige", "ecran", "afficheur", "scherm", "pantalla", "schermo")
+    (
+        "display",
+        "screen",
+        "panel",
+        "lcd",
+        "readout",
+        "anzeige",
+        "ecran",
+        "afficheur",
+        "scherm",
+        "pantalla",
+        "schermo",
+    )
 )
-_ON_THE = frozenset(("on", "in", "auf", "im", "sur", "op", "en", "su", "sul", "the", "its", "der", "dem", "het", "la", "l"))
+_ON_THE = frozenset(
+    ("on", "in", "auf", "im", "sur", "op", "en", "su", "sul", "the", "its", "der", "dem", "het", "la", "l")
+)
 _A_CODE_ON_IT = re.compile(r"[A-Z]{1,3}-?[0-9]{1,3}")
 
 
@@ -250,8 +264,10 @@ def _stands_on_a_display(tokens: Sequence[Token], at: int) -> bool:
     if not _A_CODE_ON_IT.fullmatch(tokens[at].folded.upper()):
         return False
     behind = [token.folded for token in tokens[at + 1 : at + 4] if token.sentence == tokens[at].sentence]
-    return len(behind) > 1 and behind[0] in _ON_THE and any(
-        word in _DISPLAYS and set(behind[:place]) <= _ON_THE for place, word in enumerate(behind)
+    return (
+        len(behind) > 1
+        and behind[0] in _ON_THE
+        and any(word in _DISPLAYS and set(behind[:place]) <= _ON_THE for place, word in enumerate(behind))
     )
 
 

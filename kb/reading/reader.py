@@ -26,7 +26,7 @@ from kb.reading.outcomes import first_act, settle_causes, settle_results
 from kb.reading.patterns import Match, Places
 from kb.reading.pieces import joined, pieces
 from kb.reading.readings import Found, find_readings
-from kb.reading.subjects import find_subjects, is_only_stated, rated_outputs
+from kb.reading.subjects import find_subjects, rated_outputs, without_stated
 from kb.reading.sureness import split_by_sureness
 from kb.reading.symptoms import find_symptoms
 from kb.reading.tokens import SIGN, WORD, Token, tokens_of
@@ -52,8 +52,7 @@ def _read_piece(text: str, known: Known) -> Read:
     lexicon = lexicon_for(known.symptoms, known.part_classes)
     lexicon.settle_short_forms(tokens)
     hits = lexicon.find(tokens)
-    subjects = find_subjects(text, tokens, hits, known.rails)
-    subjects = [one for one in subjects if not is_only_stated(one, tokens)]
+    subjects = without_stated(find_subjects(text, tokens, hits, known.rails), tokens)
     acts = [hit.first for hit in hits if hit.table == "actions"]
     minutes = find_minutes(tokens, frozenset(tokens[at].clause for at in acts))
     acts += [at for at, token in enumerate(tokens) if token.folded in function_words.NEW]
@@ -83,13 +82,7 @@ def _read_piece(text: str, known: Known) -> Read:
     settle_results(attempts, tokens, events, paid=cost is not None)
     settle_causes(attempts, tokens, hits)
     matches = [match for match in matches if match not in spent]
-    attempts = [
-        one
-        for one in attempts
-        if not (
-            _only_blows(one, matches) or _only_warned_of(one, tokens, hits) or _only_for_a_while(one, tokens)
-        )
-    ]
+    attempts = [one for one in attempts if not _is_no_fix(one, matches, tokens, hits)]
     outputs = any((hit.table, hit.value) == (CONCEPT, "output") for hit in hits)
     matches = implied_symptoms(matches, finder.mentions, readings, tokens, outputs=outputs)
     shown = [match.name for match in matches if match.present]
@@ -118,6 +111,17 @@ def _meant(finder: AttemptFinder, tokens: Sequence[Token], hits: Sequence[Hit]) 
     unmeant = [finder.mentions[number] for number in spoken_of]
     finder.mentions = [mention for number, mention in enumerate(finder.mentions) if number not in spoken_of]
     return [mention for mention in attempts if not any(mention is one for one in unmeant)]
+
+
+def _is_no_fix(
+    mention: Mention, matches: Sequence[Match], tokens: Sequence[Token], hits: Sequence[Hit]
+) -> bool:
+    """Whether a part that was read as worked on is only a piece of a symptom, warned of or out for a while."""
+    return (
+        _only_blows(mention, matches)
+        or _only_warned_of(mention, tokens, hits)
+        or _only_for_a_while(mention, tokens)
+    )
 
 
 def _only_blows(mention: Mention, matches: Sequence[Match]) -> bool:

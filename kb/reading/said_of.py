@@ -170,7 +170,9 @@ def _is_a_single_click(match: Match, tokens: Sequence[Token]) -> bool:
     return near.count("click") == 1 and _SIGNS_OF_MANY.isdisjoint(near)
 
 
-_ALL_THE_SAME = frozenset(("though", "aber", "jedoch", "trotzdem", "wel", "pourtant", "bien", "pero", "pero", "however"))
+_ALL_THE_SAME = frozenset(
+    ("though", "aber", "jedoch", "trotzdem", "wel", "pourtant", "bien", "pero", "pero", "however")
+)
 
 
 def _clicks_all_the_same(match: Match, tokens: Sequence[Token]) -> bool:
@@ -201,7 +203,9 @@ def _is_of_sound_alone(match: Match, tokens: Sequence[Token], places: Places) ->
     """ "amp, no sound": of a device that has no picture more than the name of the symptom says is not known."""
     if match.name != "picture but no sound" or not match.present:
         return False
-    return any(token.folded in _ONLY_HEARD for token in tokens) and not places.of("picture", "screen", "screen_device")
+    return any(token.folded in _ONLY_HEARD for token in tokens) and not places.of(
+        "picture", "screen", "screen_device"
+    )
 
 
 def _is_nothing_but_noise(match: Match, tokens: Sequence[Token]) -> bool:

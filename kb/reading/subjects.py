@@ -402,14 +402,34 @@ def _joined(found: list[Subject], tokens: Sequence[Token]) -> list[Subject]:
 _SET_TO = frozenset(("set", "sets", "eingestellt", "regle", "ingesteld", "ajustado", "regolato"))
 
 
-def is_only_stated(subject: Subject, tokens: Sequence[Token]) -> bool:
+def without_stated(subjects: Sequence[Subject], tokens: Sequence[Token]) -> list[Subject]:
+    """The supplies and points, without volts that are only printed or chosen."""
+    return [one for one in subjects if not _is_only_stated(one, tokens)]
+
+
+def _is_only_stated(subject: Subject, tokens: Sequence[Token]) -> bool:
     """ "18V on the label", "set to 12V gives 15": what is printed or chosen, and no supply that was measured."""
     at = subject.last + 1
-    if at < len(tokens) and tokens[at].folded in ("on", "auf", "am", "sur", "op", "en", "su", "sulla", "sull"):
+    if at < len(tokens) and tokens[at].folded in (
+        "on",
+        "auf",
+        "am",
+        "sur",
+        "op",
+        "en",
+        "su",
+        "sulla",
+        "sull",
+    ):
         behind = [token.folded for token in tokens[at + 1 : at + 3]]
         if function_words.PRINTED_ON.intersection(behind):
             return True
     before = [token.folded for token in tokens[max(0, subject.first - 2) : subject.first]]
-    return bool(subject.rail) and bool(before) and (
-        before[-1] == "sets" or (before[0] in _SET_TO and before[-1] in ("to", "at", "auf", "a", "op", "for"))
+    return (
+        bool(subject.rail)
+        and bool(before)
+        and (
+            before[-1] == "sets"
+            or (before[0] in _SET_TO and before[-1] in ("to", "at", "auf", "a", "op", "for"))
+        )
     )

@@ -407,8 +407,10 @@ class _Scan:
         if self._group(at) == "sign" and self.pieces[at].group() == "-":
             at += 1
         behind_value = bool(self.tokens) and self.tokens[-1].unit == "F"  # "470n X2"
-        return behind_value or self._group(at) == "number" or (
-            self._group(at) == "letters" and fold(self.pieces[at].group()).startswith(_OF_CAPACITORS)
+        return (
+            behind_value
+            or self._group(at) == "number"
+            or (self._group(at) == "letters" and fold(self.pieces[at].group()).startswith(_OF_CAPACITORS))
         )
 
     def _is_rating_of_fuse(self, raw: str, digits: str, end: int) -> bool:
@@ -552,7 +554,7 @@ _NO_DESIGNATOR_ALONE = frozenset(
     )
 )
 _SHORT_FORMS = frozenset(
-    ("fernbed", "batt", "def", "rempl", "ca", "approx", "incl", "inkl", "bzw", "zb", "z", "b", "o", "ok", "nr", "no", "no",
+    ("fernbed", "batt", "def", "rempl", "ca", "approx", "incl", "inkl", "bzw", "zb", "z", "b", "o", "ok", "nr", "no",
      "resp", "evtl", "ev",
      "vs", "etc", "max", "min", "ers", "gem", "ausg", "verm", "condens", "cond", "elektr", "defekt", "spg",
      "vermutl", "i", "v", "u", "m", "w", "zw", "ca", "geg", "inkl", "excl", "mind")

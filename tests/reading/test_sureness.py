@@ -27,7 +27,11 @@ def test_in_a_long_text_it_stands_at_its_place() -> None:
     ("text", "taken", "offered"),
     [
         # what shows something is not dead
-        ("it sometimes doesn't respond, taps bring it back", {"intermittent", "responds to tapping or flexing"}, {"dead"}),
+        (
+            "it sometimes doesn't respond, taps bring it back",
+            {"intermittent", "responds to tapping or flexing"},
+            {"dead"},
+        ),
         ("display shows missing segments, dead", {"display shows garbage"}, {"dead"}),
         # a wide name beside the narrower one that its words tell
         ("standby light comes on, 2 seconds later relay drops out again", {"starts then shuts down"}, set()),

@@ -103,7 +103,9 @@ def groups(above: Sequence[str], columns: int) -> list[str]:
     return found
 
 
-_MEASURED = re.compile(r"volt|measure|reading|spannung|messw|gemessen|tension|mesure|spanning|meting|medid|misur", re.I)
+_MEASURED = re.compile(
+    r"volt|measure|reading|spannung|messw|gemessen|tension|mesure|spanning|meting|medid|misur", re.I
+)
 
 
 def targets(

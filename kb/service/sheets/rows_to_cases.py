@@ -146,12 +146,17 @@ class Builder:
         read = self._reader
         for place, key, to, head in self._columns:
             text = cells[place]
-            if not text or to in ATTEMPT or to in FOLLOW_UP or (
-                to in ("family", "alias") and (is_ditto(text) or referred_to(text))
+            if (
+                not text
+                or to in ATTEMPT
+                or to in FOLLOW_UP
+                or (to in ("family", "alias") and (is_ditto(text) or referred_to(text)))
             ):
                 continue
             if to == "family" and self._known.family(text) is None and names_two_boards(text):
-                raise Refused(f"{head}: “{text}” names more than one board. Give each a row of its own.", number)
+                raise Refused(
+                    f"{head}: “{text}” names more than one board. Give each a row of its own.", number
+                )
             if self._read_texts and to in READ and (to, text) not in parts.read:
                 parts.read.append((to, text))
             if to in _SCALARS:

@@ -69,7 +69,12 @@ def _told_on(texts: Iterable[tuple[str, str]], known: Known, family: str) -> lis
     """
     found: list[tuple[str, str]] = []
     for to, text in texts:
-        if to == "work" and found and found[-1][0] == "work" and _are_apart(found[-1][1], text, known, family):
+        if (
+            to == "work"
+            and found
+            and found[-1][0] == "work"
+            and _are_apart(found[-1][1], text, known, family)
+        ):
             before = found[-1][1].rstrip()
             stop = "" if before.endswith((".", ";", "!", "?")) else "."
             found[-1] = ("work", f"{before}{stop} {text}")
