@@ -213,6 +213,16 @@ _TWO_BOARDS = re.compile(
 
 
 _LONGEST_REFERENCE = 40
+_TOTALS = frozenset(
+    ("total", "totals", "subtotal", "sum", "sums", "summe", "gesamt", "zwischensumme", "ubertrag", "totaal", "somme",
+     "sous total", "suma", "totale", "somma")
+)  # fmt: skip
+
+
+def numbers_a_job(cell: str) -> bool:
+    """Whether a cell of the column of job numbers holds one, and no word for a sum."""
+    words = folded(cell)
+    return bool(words) and words not in _TOTALS and not any(words.startswith(f"{one} ") for one in _TOTALS)
 
 
 def names_two_boards(text: str) -> bool:

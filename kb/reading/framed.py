@@ -136,7 +136,8 @@ def parts_only_spoken_of(
         if mention.part_class == "battery" and _is_of_remote(mention, tokens, remotes):
             found.add(number)  # "remote empty, new batteries"
             continue
-        if mention.acted_at is None and _no_behind(mention.end, tokens):
+        acted_here = mention.acted_at is not None and tokens[mention.acted_at].sentence == mention.sentence
+        if not acted_here and _no_behind(_last_in_sentence(mention, tokens), tokens):
             found.add(number)  # "C14 bulged? no that is glue"
             continue
         for frame in frames:
@@ -150,6 +151,10 @@ def parts_only_spoken_of(
 
 
 _REMOTE_REACH = 8
+
+
+def _last_in_sentence(mention: Mention, tokens: Sequence[Token]) -> int:
+    return max(at for at in (mention.last, *mention.ends) if tokens[at].sentence == mention.sentence)
 
 
 def _is_of_remote(mention: Mention, tokens: Sequence[Token], remotes: set[int]) -> bool:

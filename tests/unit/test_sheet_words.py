@@ -10,7 +10,7 @@ import pytest
 from factories import a_family, bring, exported, fresh_shop
 from sheet_files import decided, read
 
-from kb.facts.sheet_words import folded, is_ditto
+from kb.facts.sheet_words import folded, is_ditto, names_two_boards, referred_to
 from kb.model import CaseRecord
 from kb.service import Shop, sheets
 from kb.service.sheets import Sheet, state
@@ -270,3 +270,68 @@ def test_a_word_before_a_number_is_no_board(shop: Shop) -> None:
     )
     sheet = read(shop, table("What happened", *rows))
     assert [one.family for one in cases(shop, sheet, **{"board in text": "looks"})] == ["ABX 118"]
+
+
+@pytest.mark.parametrize(
+    ("cell", "ends"),
+    [
+        ("±31 to ±33", ("31", "33")),
+        ("0 (0 - 3)", ("0", "3")),
+        ("12 (11 - 13)", None),  # a value between the ends is told by neither
+    ],
+)
+def test_ends_stand_behind_a_sign_or_in_brackets(cell: str, ends: tuple[str, str] | None) -> None:
+    assert two_ends(cell) == ends
+
+
+@pytest.mark.parametrize(
+    ("cell", "number"),
+    [
+        ("see A4", "A4"),
+        ("wie 101", "101"),
+        ("s. 12", "12"),
+        ("HX-210", ""),
+        ("see the note", ""),
+        ("see " * 20, ""),
+    ],
+)
+def test_a_cell_may_refer_to_another_job(cell: str, number: str) -> None:
+    assert referred_to(cell) == number
+
+
+def test_the_numbers_of_two_boards_are_told_from_one() -> None:
+    assert names_two_boards("TVM-31 + GZM-14")
+    assert not any(names_two_boards(one) for one in ("TVM-31", "HX-210/2", "board and stand", "HX-210 rev B"))
+
+
+BOOK = table(
+    "Boat shed book,,,,,,,",
+    "Job,,,What they say,Measured,,,What we did",
+    "Ref,Unit,Date,,VSB,+12,HT,",
+    "A1,HX-210,2025-06-02,no picture at all here,5.0,12.1,330,C9 high ESR and replaced now works",
+    "A2,GL-31,2025-06-03,goes off when it is hot,5.0,11.9,325,fan replaced now it works again",
+    "A3,see A1,2025-06-04,no picture once again,5.0,12.0,0,F1 blown and replaced now it works",
+    "A4,HX-210 + GL-31,2025-06-05,both of them dead,,,,nothing was done to them yet",
+    ",,,---- bank holiday ----,,,,",
+    "total,,,4,,,,",
+)
+
+
+def test_job_numbers_supplies_and_boards_of_a_book_are_known_by_their_place(shop: Shop) -> None:
+    for code in ("HX-210", "GL-31"):
+        bring(shop, a_family(code=code))
+    sheet = read(shop, BOOK)
+    targets = dict(zip(sheet.headings, sheet.targets.values(), strict=True))
+    assert [targets[head] for head in ("Ref", "VSB", "+12", "HT")] == ["uid", "rail", "rail", "rail"]
+    sheets.choose_columns(shop, sheet, sheet.targets, "")
+    answers = {
+        "supply|+12": "running",
+        "supply|ht": "running",
+        "no verdict": "bench",
+        "board left out": "above",
+    }
+    found = cases(shop, sheet, **answers)
+    assert [one.family for one in found] == ["HX-210", "GL-31", "HX-210"]
+    refused = (state.folder(shop, sheet.id) / "refused.csv").read_text("utf-8-sig")
+    assert "names more than one board" in refused
+    assert "bank holiday" in refused and "total" in refused

@@ -10,7 +10,7 @@ from kb import system
 from kb.apart import Limits, Pool
 from kb.errors import BadInput, NotFound
 from kb.exchange import sheets as exchange
-from kb.facts.sheet_words import folded, is_ditto, referred_to
+from kb.facts.sheet_words import folded, is_ditto, names_two_boards, numbers_a_job, referred_to
 from kb.service.sheets import column_guesses, mappings, state, survey
 from kb.service.sheets.fields import BY_VALUE
 from kb.service.sheets.state import Sheet
@@ -158,8 +158,12 @@ def boards_above(shop: Shop, sheet: Sheet) -> dict[int, str]:
             if last:
                 found[number] = last
         elif own:
-            last = own
-        elif also_empty and last and all(place < len(cells) and cells[place].strip() for place in numbers):
+            last = "" if names_two_boards(own) else own
+        elif (
+            also_empty
+            and last
+            and all(place < len(cells) and numbers_a_job(cells[place]) for place in numbers)
+        ):
             found[number] = last
         if last and numbers and numbers[0] < len(cells):
             of_job.setdefault(folded(cells[numbers[0]]), last)
