@@ -18,7 +18,9 @@ _WITHOUT_SOUND_WORDS = frozenset(
      "kuhlschrank", "ladegerat", "trafo", "dimmen", "magnetron", "koelkast", "lader", "frigo", "chargeur", "nevera",
      "microondas", "cargador", "microonde", "caricatore", "variateur", "regulador")
 )  # fmt: skip
-_WHAT_IS_HEATED = frozenset(("water", "food", "wasser", "eau", "agua", "acqua"))
+_HEATED_OR_PLAYED = frozenset(
+    ("water", "food", "wasser", "eau", "agua", "acqua", "turntable", "record", "player")
+)
 _KITCHEN = frozenset(("food", "stand", "hand", "dough", "kuchen", "cement", "paint"))
 _CHARGERS = frozenset(
     ("charger", "chargers", "ladegerat", "ladegeraet", "lader", "acculader", "chargeur", "cargador", "caricatore",
@@ -51,7 +53,7 @@ def _has_no_sound(match: Match, places: Places) -> bool:
     heard = {at for at in places.of("speaker", "channel", "amplifier") if not _in_kitchen(tokens, at)}
     if heard - set(match.places):
         return False
-    devices = {at for at in places.of(*_WITHOUT_SOUND) if tokens[at].folded not in _WHAT_IS_HEATED}
+    devices = {at for at in places.of(*_WITHOUT_SOUND) if tokens[at].folded not in _HEATED_OR_PLAYED}
     return bool(devices) or any(token.folded in _WITHOUT_SOUND_WORDS for token in tokens)
 
 

@@ -8,7 +8,7 @@ from kb.reading import function_words
 from kb.reading.denials import OF_HISTORY
 from kb.reading.framed import FOUND_BY_LOOKING
 from kb.reading.patterns import FAR, PHRASE, Match, Places
-from kb.reading.tokens import Token
+from kb.reading.tokens import SIGN, Token
 
 _NOISES = frozenset(
     ("buzzing from the board", "hum from speakers", "high-pitched whine", "ticking or chirping noise",
@@ -186,12 +186,18 @@ def _costs_nothing(match: Match, tokens: Sequence[Token]) -> bool:
     words = [tokens[at].folded for at in range(match.first, match.last + 1)]
     if words != ["no", "charge"] or not match.first or match.last + 1 != len(tokens):
         return False
-    before = tokens[match.first - 1]
+    if any(token.folded.startswith(WHAT_CHARGES) for token in tokens[: match.first]):
+        return False
+    at = match.first - 1
+    while at > 0 and tokens[at].kind == SIGN:
+        at -= 1
+    before = tokens[at]
     if before.unit == "min":
         return True  # "10 min no charge"
     return before.clause != tokens[match.first].clause or before.folded in _HANDED_OUT
 
 
+WHAT_CHARGES = ("charg", "batter", "phone", "laptop", "tablet", "toothbrush")
 _HANDED_OUT = frozenset(
     ("returned", "back", "collected", "customer", "owner", "out", "given", "handed", "at", "so")
 )

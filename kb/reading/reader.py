@@ -182,6 +182,7 @@ def _verdict(hits: Sequence[Hit], tokens: Sequence[Token]) -> Hit | None:
         if hit.table == "verdicts"
         and (hit.value != "repaired" or is_so(hit, tokens))
         and not any(set(hit.places) < action for action in done)  # "track repaired"
+        and not _is_a_donor(hit, tokens)
         and not any(
             hit.first - 9 < at < hit.first and tokens[at].clause == tokens[hit.first].clause for at in thanked
         )
@@ -190,6 +191,16 @@ def _verdict(hits: Sequence[Hit], tokens: Sequence[Token]) -> Hit | None:
         return None
     # What ends the job otherwise counts before "repaired", which also stands in "cannot be repaired".
     return min(found, key=lambda hit: (hit.value == "repaired", -len(hit.places), -hit.first))
+
+
+def _is_a_donor(hit: Hit, tokens: Sequence[Token]) -> bool:
+    """ "with one off a scrap machine": what was scrapped is another one."""
+    behind = hit.last + 1
+    if not tokens[hit.first].folded.startswith("scrap") or behind >= len(tokens) or not hit.first:
+        return False
+    return tokens[hit.first - 1].folded in ("a", "the", "from", "off", "another", "old", "same") and (
+        tokens[behind].kind == WORD and tokens[behind].clause == tokens[hit.first].clause
+    )
 
 
 def _used(

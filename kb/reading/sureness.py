@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from kb.facts.word_lists import doubtful_ways
 from kb.reading.company import is_told_by_another, without_told_twice
 from kb.reading.lexicon import languages_of
+from kb.reading.not_meant import WHAT_CHARGES
 from kb.reading.patterns import Match, Places
 from kb.reading.said_of import is_said_of_another
 from kb.reading.tokens import Token
@@ -38,7 +39,9 @@ _VALUE_REACH = 3
 
 
 def _has_its_value(match: Match, tokens: Sequence[Token]) -> bool:
-    """ "12 V dips to 9.1": the value says so as well."""
+    """ "12 V dips to 9.1": the value says so as well; "charger, no charge": no price where something charges."""
+    if match.name == "does not charge":
+        return any(token.folded.startswith(WHAT_CHARGES) for token in tokens[: match.first])
     behind = tokens[match.last + 1 : match.last + 1 + _VALUE_REACH]
     return match.name == "output voltage low" and any(
         token.value is not None and token.clause == tokens[match.last].clause for token in behind

@@ -218,7 +218,7 @@ DECISIONS: dict[str, dict[str, str]] = {
 
 
 # Of each kind one in every run: a table with words of its own, a workbook, a log with a single column.
-QUICK = {"werkstatt_tabelle.csv", "events_book.csv", "bench_log.csv", "unseen_bench_log.csv"}
+QUICK = {"werkstatt_tabelle.csv", "events_book.csv", "bench_log.csv", "unseen_bench_log.csv", "pier_book.csv"}
 
 
 def sheets_of(table: dict[str, dict[str, str]]) -> list[Any]:
@@ -357,21 +357,21 @@ STRANGERS: dict[str, dict[str, str]] = {
         "board left out": "above",
     },
 }
+# Before they were developed on: 0.58, 0.84 and 0.71 with 13, 3 and 4 false ones.
 STRANGERS_AS_MEASURED = {
-    "strangers_log.csv": (0.57, 13),
-    "strangers_werkstatt.csv": (0.83, 3),
-    "strangers_workbook.csv": (0.70, 4),
+    "strangers_log.csv": 0.78,
+    "strangers_werkstatt.csv": 0.85,
+    "strangers_workbook.csv": 0.85,
 }
 
 
 @pytest.mark.once("nothing but the files differs between the databases")
 @pytest.mark.parametrize("name", sheets_of(STRANGERS))
-def test_newer_sheets_of_strangers_arrive_as_well_as_before(name: str) -> None:
+def test_newer_sheets_of_strangers_arrive_without_a_false_fact(name: str) -> None:
     found = arrived(name, STRANGERS[name])
-    share, false = STRANGERS_AS_MEASURED[name]
     assert found.lost == []
-    assert found.share >= share, (found.share, found.missed)
-    assert len(found.false) <= false, found.false
+    assert found.share >= STRANGERS_AS_MEASURED[name], (found.share, found.missed)
+    assert found.false == []
 
 
 # Written before the reader was mended for the strangers' sheets, to see whether what was mended there is general.
@@ -386,6 +386,16 @@ PIER: dict[str, dict[str, str]] = {
         "board left out": "above",
     },
 }
+PIER_AS_MEASURED = {"pier_log.csv": 0.63, "pier_tabelle.csv": 0.83, "pier_book.csv": 0.81}
+
+
+@pytest.mark.once("nothing but the files differs between the databases")
+@pytest.mark.parametrize("name", sheets_of(PIER))
+def test_sheets_of_other_kinds_of_mess_arrive_without_a_false_fact(name: str) -> None:
+    found = arrived(name, PIER[name])
+    assert found.lost == []
+    assert found.share >= PIER_AS_MEASURED[name], (found.share, found.missed)
+    assert found.false == []
 
 
 def main() -> None:

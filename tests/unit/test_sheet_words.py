@@ -334,4 +334,5 @@ def test_job_numbers_supplies_and_boards_of_a_book_are_known_by_their_place(shop
     assert [one.family for one in found] == ["HX-210", "GL-31", "HX-210"]
     refused = (state.folder(shop, sheet.id) / "refused.csv").read_text("utf-8-sig")
     assert "names more than one board" in refused
-    assert "bank holiday" in refused and "total" in refused
+    assert "bank holiday" in refused
+    assert "total" in refused
