@@ -62,6 +62,13 @@ def follow(link: Locator) -> None:
         link.click()
 
 
+def is_drawn(image: Locator) -> None:
+    """Waits for a picture, which comes after its page, and fails where what came is none."""
+    expect(image).to_be_visible()
+    expect(image).to_have_js_property("complete", True)
+    assert int(image.evaluate("image => image.naturalWidth")) > 100, "no picture came"
+
+
 def prints_as_one_a4_page(page: Page) -> None:
     """Fails where the report of a bench test, with three gauges, does not print as one page with their drawings."""
     page.emulate_media(media="print")
