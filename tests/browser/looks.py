@@ -69,6 +69,11 @@ def is_drawn(image: Locator) -> None:
     assert int(image.evaluate("image => image.naturalWidth")) > 100, "no picture came"
 
 
+def is_kept_here(page: Page) -> None:
+    """Waits until what was typed is written on the device: a page that is left at once may take it along."""
+    expect(page.locator("form[data-keeping]")).to_have_count(0)
+
+
 def prints_as_one_a4_page(page: Page) -> None:
     """Fails where the report of a bench test, with three gauges, does not print as one page with their drawings."""
     page.emulate_media(media="print")
