@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import os
 import re
+import socket
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -48,6 +49,20 @@ def serving(folder: Path, address: str, **settings: str) -> Iterator[httpx.Clien
         httpx.Client(base_url=url + "/", timeout=STUCK_S) as client,
     ):
         yield client
+
+
+def free_port() -> int:
+    """A port that is free and the next one with it, out of the range from which systems give ports by themselves, so
+    that no other test gets one of them meanwhile."""
+    for port in range(20_000 + os.getpid() % 5_000 * 2, 32_000, 2):
+        with ExitStack() as held:
+            try:
+                for one in (port, port + 1):
+                    held.enter_context(socket.create_server(("", one)))
+            except OSError:
+                continue
+        return port
+    raise AssertionError("no two ports are free")
 
 
 def until(holds: Callable[[], Any]) -> None:

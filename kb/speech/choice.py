@@ -1,19 +1,16 @@
 """Which of the ways in which a sound was heard is meant on the page.
 
-Only what was heard, and what parts of it say together, is chosen from; everything is read back before it counts.
+Only what one of those that listen may have heard is chosen from; everything is read back before it counts.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from itertools import product
-from typing import NamedTuple
 
 from kb.speech.dialogue import doubts, standings
-from kb.speech.language import SPOKEN_UNITS, Language
+from kb.speech.language import Language
 from kb.speech.listener import Proposal
 from kb.speech.meaning import Heard, Value, meaning_of
-from kb.speech.numbers import words_of_numbers
 from kb.speech.pages import Page
 from kb.speech.recogniser import Recognised, fitting_warp
 
@@ -30,15 +27,10 @@ _FIT_OF_A_WORD = 4.0
 _FIT_OF_ODD_DIGITS = -87.0
 _FIT_OF_STANDING = 37.0
 _FIT_OF_NO_UNIT = -60.0
-_BELOW_PROPOSALS = 2.0
-"""What only the recogniser heard, or a part that was changed, comes so far behind, by the network's measure; it decides
-which candidates are weighed at all."""
-_BELOW_WHOLE_SENTENCES = 6.0
-"""The same for what was put together, which is much more often wrong."""
-_MOST_CANDIDATES = 12
-_MOST_OF_A_PART = 10
-_MOST_RECOMBINED = 150
-_SWAPPED = ("V", "ohm")
+_MOST_OTHERS = 8
+"""How many other ways to hear a sound are taken from the recogniser, for each length of the vocal tract."""
+_MOST_COMPARED = 8
+"""How many candidates are compared with the sound once more: what was heard, and the likeliest beside."""
 _SAID_WITH_UNIT = ("ohm", "esr_ohm", "ripple_v")
 _MOST_DIGITS = 4
 """Of a number in all: what a bench meter shows (common practice, no published source)."""
@@ -74,17 +66,19 @@ def decided(
     agreed = _agreed(found, proposals, page, language)
     if agreed:
         return meaning_of(agreed, page, language), agreed
-    fits = candidates(found, proposals, page, language)
-    if not fits:
+    every = candidates(found, proposals, page, language)
+    if not every:
         return None, ()
-    likely = weigh(fits)
     weights = {
         words: _FIT_OF_THE_NETWORK * fit
         + _FIT_OF_A_WORD * len(words)
         + beside_the_sound(words, page, language)
-        for words, fit in zip(fits, likely, strict=True)
+        for words, fit in zip(every, weigh(every), strict=True)
     }
-    words = choose(weights, fitting_warp(found)).words
+    heard = [_one_word_a_digit(one.words, language) for one in found if one.words]
+    likeliest_first = sorted(weights, key=lambda words: -weights[words])
+    compared = list(dict.fromkeys([*heard, *likeliest_first]))[:_MOST_COMPARED]
+    words = choose({one: weights[one] for one in compared}, fitting_warp(found)).words
     return meaning_of(words, page, language), words
 
 
@@ -106,36 +100,20 @@ def _agreed(
 def candidates(
     found: Sequence[Recognised], proposals: Sequence[Proposal], page: Page, language: Language
 ) -> list[tuple[str, ...]]:
-    """What the recogniser and the network heard and what can be put together of it, the most promising first.
+    """What the recogniser and the network heard, and what else either of them may have heard.
 
     Empty where both heard nothing. The words of a digit are one here (`recogniser.choose` tells them apart).
     """
-    fits = _proposed(proposals, page, language)
-    least = min(fits.values(), default=0.0) - _BELOW_PROPOSALS
-    for one in found:
-        if one.words:
-            fits.setdefault(_one_word_a_digit(one.words, language), least)
-    for words, fit in _recombined(fits, page, language).items():
-        if words not in fits and _doubts(page, meaning_of(words, page, language)) < _DOUBTS_OF_NOTHING:
-            fits[words] = fit
-    return sorted(
-        fits, key=lambda words: -_FIT_OF_THE_NETWORK * fits[words] - beside_the_sound(words, page, language)
-    )[:_MOST_CANDIDATES]
+    heard = [_one_word_a_digit(one.words, language) for one in found if one.words]
+    others = [way for one in found for way in _meant(one.others, page, language)[:_MOST_OTHERS]]
+    sentences = [sentence for proposal in proposals for sentence in proposal.sentences]
+    return list(dict.fromkeys([*heard, *others, *_meant(sentences, page, language)]))
 
 
-def _proposed(proposals: Sequence[Proposal], page: Page, language: Language) -> dict[tuple[str, ...], float]:
-    """The sentences of the proposals that mean something on the page, each with how likely the network found it."""
-    fits: dict[tuple[str, ...], float] = {}
-    for proposal in proposals:
-        for sentence in proposal.sentences:
-            words = _one_word_a_digit(sentence, language)
-            if meaning_of(words, page, language) is not None:
-                _keep_best(fits, words, proposal.fit)
-    return fits
-
-
-def _keep_best(best: dict[tuple[str, ...], float], words: tuple[str, ...], fit: float) -> None:
-    best[words] = max(best.get(words, fit), fit)
+def _meant(sentences: Sequence[tuple[str, ...]], page: Page, language: Language) -> list[tuple[str, ...]]:
+    """The sentences that mean something on the page, each once, with one word for each digit."""
+    plain = dict.fromkeys(_one_word_a_digit(one, language) for one in sentences)
+    return [words for words in plain if meaning_of(words, page, language) is not None]
 
 
 def beside_the_sound(words: tuple[str, ...], page: Page, language: Language) -> float:
@@ -154,82 +132,6 @@ def _lacks_unit(page: Page, heard: Heard) -> bool:
     quantity = heard.quantity or page.quantity
     said_with_it = quantity in _SAID_WITH_UNIT or page.kind == "pins"
     return said_with_it and any(value.number and not value.unit for value in heard.values.values())
-
-
-class _Parts(NamedTuple):
-    """A sentence as what stands before its number, the number, its unit, and what stands behind."""
-
-    before: tuple[str, ...]
-    number: tuple[str, ...]
-    unit: tuple[str, ...]
-    behind: tuple[str, ...]
-
-
-def _recombined(
-    fits: Mapping[tuple[str, ...], float], page: Page, language: Language
-) -> dict[tuple[str, ...], float]:
-    """The parts of the likeliest sentences put together in other ways: one ear may have caught the rail and the other
-    the number, and a unit is said fast."""
-    best: tuple[dict[tuple[str, ...], float], ...] = ({}, {}, {}, {})
-    for words, fit in fits.items():
-        parts = _parted(words, page, language)
-        if parts is None:
-            continue
-        for known, part in zip(best, parts, strict=True):
-            _keep_best(known, part, fit)
-        _, numbers, units, _ = best
-        if _is_long(parts.number, language):
-            # The first sound of a unit is easily taken for one more digit.
-            _keep_best(numbers, parts.number[:-1], fit - _BELOW_PROPOSALS)
-        for unit in _other_units(parts.unit, language):
-            _keep_best(units, unit, fit - _BELOW_PROPOSALS)
-    if not best[1]:
-        return {}
-    top = [sorted(known.items(), key=lambda one: -one[1])[:_MOST_OF_A_PART] for known in best]
-    made: dict[tuple[str, ...], float] = {}
-    for chosen in product(*top):
-        words = tuple(word for part, _ in chosen for word in part)
-        fit = min(fit for _, fit in chosen) - _BELOW_WHOLE_SENTENCES
-        _keep_best(made, words, fit)
-    return dict(sorted(made.items(), key=lambda one: -one[1])[:_MOST_RECOMBINED])
-
-
-def _parted(words: tuple[str, ...], page: Page, language: Language) -> _Parts | None:
-    """The parts of a sentence with one number beside those in a name and of a pin; None for others."""
-    places = page.connectors if page.kind == "pins" else page.places
-    called = sorted((tuple(phrase.split()) for one in places for phrase in one.called), key=len, reverse=True)
-    start = next((len(one) for one in called if words[: len(one)] == one and len(words) > len(one)), 0)
-    if page.kind == "pins":
-        side = next(
-            (at for at, word in enumerate(words) if language.listened.get(word) in ("red", "black")), None
-        )
-        if side is None:
-            return None
-        start = side + 1
-    in_numbers = words_of_numbers(language)
-    first = next((at for at in range(start, len(words)) if words[at] in in_numbers), None)
-    if first is None:
-        return None
-    end = next((at for at in range(first, len(words)) if words[at] not in in_numbers), len(words))
-    behind = end + 1 if end < len(words) and words[end] in language.units else end
-    if any(word in in_numbers for word in words[behind:]):
-        return None
-    return _Parts(words[:first], words[first:end], words[end:behind], words[behind:])
-
-
-def _is_long(number: tuple[str, ...], language: Language) -> bool:
-    """Whether a number has a digit to lose: two behind the decimal mark, or three said one by one."""
-    return len(number) > 2 and all(word in language.digits for word in number[-2:])
-
-
-def _other_units(unit: tuple[str, ...], language: Language) -> list[tuple[str, ...]]:
-    """None, and the other units of the same quantity; where no unit was heard, all that are taken for each other."""
-    bases = [SPOKEN_UNITS[language.units[unit[0]]][0]] if unit else _SWAPPED
-    return [()] + [
-        (other,)
-        for other, means in language.units.items()
-        if " " not in other and SPOKEN_UNITS[means][0] in bases and SPOKEN_UNITS[means][0] in _SWAPPED
-    ]
 
 
 def _doubts(page: Page, heard: Heard | None) -> int:

@@ -10,9 +10,10 @@ import math
 import tempfile
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.util import find_spec
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,8 @@ ACOUSTIC, WORDS = "acoustic", "words.toml"
 # A frequency warping approach to speaker normalization, 1998; from memory). Beside each what it costs in `fit`, since
 # high formants are rarer. Found on the development half and on sentences made like it.
 WARPS = {0.9: 0.0, 1.2: 20.0}
+_MOST_WAYS = 40
+"""How many ways through the recogniser's words are looked at for others; most of them differ in silences only."""
 _MODEL_FILES = ("mdef", "means", "variances", "transition_matrices", "feat.params")
 
 
@@ -33,11 +36,13 @@ _MODEL_FILES = ("mdef", "means", "variances", "transition_matrices", "feat.param
 class Recognised:
     """One way to hear a sound: the words in the order in which they were said, none where nothing fits.
 
-    `fit` is the natural logarithm of their likelihood, to be compared with others of the same sound only.
+    `fit` is the natural logarithm of their likelihood, to be compared with others of the same sound only. `others` are
+    further ways to hear it, likeliest first.
     """
 
     words: tuple[str, ...]
     fit: float
+    others: tuple[tuple[str, ...], ...] = ()
 
 
 def is_installed() -> bool:
@@ -68,10 +73,17 @@ def language_in(folder: str) -> Language:
 
 
 def recognise(sound: bytes, grammar: str, folder: str, warp: float) -> Recognised:
-    """The words of a sound that the grammar allows, with one of `WARPS`. Raises BadInput for a wrong model."""
+    """The words of a sound that the grammar allows, with one of `WARPS`, and what else it may be.
+
+    Raises BadInput for a wrong model.
+    """
     decoder = _decoder(folder, warp)
     _listen_for(decoder, grammar)
-    return _decoded(decoder, sound, WARPS[warp])
+    found = _decoded(decoder, sound, WARPS[warp])
+    if not found.words:
+        return found
+    ways = (tuple(way.hypstr.split()) for way in islice(decoder.nbest(), _MOST_WAYS))
+    return replace(found, others=tuple(way for way in dict.fromkeys(ways) if way and way != found.words))
 
 
 def fitting_warp(found: Sequence[Recognised]) -> float:
@@ -181,7 +193,7 @@ def _decoder(folder: str, warp: float, *, few: bool = False) -> Any:
 TUNED: dict[str, Any] = {
     "beam": 1e-48,
     "pbeam": 1e-48,
-    "wbeam": 1e-40,
+    "wbeam": 1e-24,  # finds as much as 1e-40, and other ways to hear a sound in a tenth of the time
     "bestpath": False,
     "wip": 3e-3,
     "silprob": 0.5,

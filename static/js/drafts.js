@@ -64,9 +64,10 @@ async function store(work) {
   sessionStorage.setItem(UNDER + slot, work.number);
 }
 
-// One write after another; what was typed while one was under way is in the next.
+// One write after another; what was typed while one was under way is in the next. The form says while one is.
 export function keep(work) {
   work.again = true;
+  work.form.dataset.keeping = "yes";
   work.storing ??= (async () => {
     try {
       while (work.again) {
@@ -77,6 +78,7 @@ export function keep(work) {
       tellTrouble(work, error);
     } finally {
       work.storing = null;
+      delete work.form.dataset.keeping;
     }
   })();
   return work.storing;

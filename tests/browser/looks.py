@@ -62,6 +62,18 @@ def follow(link: Locator) -> None:
         link.click()
 
 
+def is_drawn(image: Locator) -> None:
+    """Waits for a picture, which comes after its page, and fails where what came is none."""
+    expect(image).to_be_visible()
+    expect(image).to_have_js_property("complete", True)
+    assert int(image.evaluate("image => image.naturalWidth")) > 100, "no picture came"
+
+
+def is_kept_here(page: Page) -> None:
+    """Waits until what was typed is written on the device: a page that is left at once may take it along."""
+    expect(page.locator("form[data-keeping]")).to_have_count(0)
+
+
 def prints_as_one_a4_page(page: Page) -> None:
     """Fails where the report of a bench test, with three gauges, does not print as one page with their drawings."""
     page.emulate_media(media="print")

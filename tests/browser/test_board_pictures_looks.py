@@ -10,7 +10,7 @@ from pathlib import Path
 import pictures_made as made
 import pytest
 from demo_town import boards
-from looks import follow, is_right
+from looks import follow, is_drawn, is_right
 from PIL import Image
 from playwright.sync_api import Browser, Locator, Page, expect
 
@@ -202,8 +202,7 @@ def test_c9_is_seen_on_the_board_in_the_ranking_at_the_fix_and_in_the_step(
             page.goto(f"{demo_url}/diagnose?family=HX-210&symptom=standby+light+blinks&state=present")
             first = page.locator(".cause").first
             expect(first.locator(".place text")).to_have_text("C9")
-            expect(first.locator(".place img")).to_have_js_property("complete", True)
-            assert int(first.locator(".place img").evaluate("image => image.naturalWidth")) > 100
+            is_drawn(first.locator(".place img"))
             # Off the bar at the foot of a phone's screen, which may cover what lies under it.
             page.evaluate("document.querySelector('.answer').scrollIntoView()")
             is_right(page)

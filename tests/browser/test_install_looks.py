@@ -13,7 +13,7 @@ import pytest
 from commands import STUCK_S
 from looks import SCHEMES, faults, follow
 from playwright.sync_api import Browser, Page, expect
-from processes import served
+from processes import free_port, served
 from signed_in import PASSWORD
 
 # What a focused element must show, and where it must be; the skip link comes first, nothing holds the focus.
@@ -72,9 +72,10 @@ def test_a_phone_is_connected_from_the_page_alone(browser: Browser, tmp_path: Pa
         page.locator("main button[type=submit]").last.click()
         page.wait_for_url("**/people")
         page.goto(f"{url}/connect")
+        page.get_by_label("Port").fill(str(free_port()))
         follow(page.get_by_role("button", name="Let other devices in"))
         expect(page.get_by_text("Other devices are let in, from now on")).to_be_visible()
-        assert page.locator(".scan-code").count() == 2
+        expect(page.locator(".scan-code")).to_have_count(2)
         right(page, "connected")
         address = re.search(r"https://\S+?:(\d+)", page.locator(".addresses").inner_text())
         assert address

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import commands
 import pytest
 from cutting_proxy import CuttingProxy, cutting
-from looks import is_right
+from looks import is_kept_here, is_right
 from playwright.sync_api import Browser, Dialog, Page, expect
 from processes import bare_environment, served
 
@@ -66,6 +66,7 @@ def sign_in(page: Page, url: str, name: str) -> None:
 def write_a_draft(page: Page, url: str, words: str) -> None:
     page.goto(f"{url}/cases/new")
     page.get_by_label("Complaint").fill(words)
+    is_kept_here(page)
     page.goto(f"{url}/waiting")
     expect(page.locator("[data-list=drafts] > li")).to_have_count(1)
 

@@ -21,7 +21,7 @@ import pictures_made as made
 import pytest
 from cutting_proxy import CuttingProxy, Moment, cutting
 from factories import demo_lines
-from looks import is_right
+from looks import is_kept_here, is_right
 from playwright.sync_api import Browser, BrowserContext, Dialog, Page, expect
 from processes import bare_environment, served
 
@@ -308,13 +308,14 @@ def test_a_draft_is_offered_taken_saved_and_gone(phone: Page, bench: Bench) -> N
 
 
 def leave(phone: Page, go: Callable[[], object]) -> list[str]:
-    """Leaves a page whatever it asks; returns what it asked."""
+    """Leaves a page, when what was typed there is kept, whatever it asks; returns what it asked."""
     asked: list[str] = []
 
     def note(dialog: Dialog) -> None:
         asked.append(dialog.type)
         dialog.accept()
 
+    is_kept_here(phone)
     phone.on("dialog", note)
     go()
     phone.wait_for_load_state()

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pictures_made as made
 import pytest
-from looks import follow, is_right
+from looks import follow, is_drawn, is_right
 from playwright.sync_api import Browser, Page, Route, expect
 
 
@@ -69,6 +69,7 @@ def test_two_photographs_are_sent_from_a_phone_and_one_is_marked(
     phone.locator(".shot a").first.click()
     stage = phone.locator("[data-stage]")
     phone.get_by_role("button", name="Circle").click()
+    is_drawn(stage.locator("img"))
     box = stage.locator("img").bounding_box()
     assert box is not None
     phone.mouse.move(box["x"] + box["width"] * 0.5, box["y"] + box["height"] * 0.5)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import commands
 import pyotp
-from looks import faults
+from looks import faults, is_drawn
 from playwright.sync_api import Browser, Page, expect
 from processes import bare_environment, served
 from test_people_sign_in import PASSWORD, sign_in
@@ -42,15 +42,15 @@ def test_a_second_factor_is_added_asked_for_and_replaced_by_a_recovery_code(
         page.goto(f"{url}/account")
         page.get_by_role("button", name="Add a second factor").click()
         picture = page.get_by_alt_text("QR code")
-        expect(picture).to_be_visible()
-        assert picture.evaluate("image => image.complete && image.naturalWidth > 100")
+        is_drawn(picture)
         assert faults(page) == []
         secret = page.locator("[data-secret]").inner_text().replace(" ", "")
         used = {_code(secret, set())}
         page.locator("#f-code").fill(next(iter(used)))
         page.get_by_role("button", name="Turn it on").click()
-        codes = page.locator("[data-recovery] code").all_inner_texts()
-        assert len(codes) == 10
+        shown = page.locator("[data-recovery] code")
+        expect(shown).to_have_count(10)
+        codes = shown.all_inner_texts()
         assert all(re.fullmatch(r"[A-Z2-7]{4}(-[A-Z2-7]{4}){3}", code) for code in codes)
         page.get_by_role("link", name="I have them").click()
         expect(page.get_by_text("News of your account.")).to_be_visible()

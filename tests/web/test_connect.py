@@ -20,7 +20,7 @@ import pytest
 from cryptography import x509
 from cryptography.hazmat.primitives import serialization
 from factories import a_case, a_family, bring, fresh_shop, settings_in
-from processes import served
+from processes import free_port, served
 from signed_in import KEY, PASSWORD, Office
 from web_client import Client, Page
 
@@ -64,7 +64,7 @@ def test_a_page_lets_the_network_in_by_https_and_shuts_it_out_without_a_restart(
     url, folder = bench
     with httpx.Client(base_url=url, headers={"Origin": url}, timeout=commands.STUCK_S) as browser:
         assert browser.get("/connect/board-fault-book.crt").status_code == 404
-        opened = browser.post("/connect/open", data={"port": ""})
+        opened = browser.post("/connect/open", data={"port": str(free_port())})
         assert opened.headers["location"] == "/connect?changed=open"
         page = browser.get("/connect").text
         port, trust_port = (
