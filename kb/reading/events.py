@@ -99,7 +99,7 @@ class EventFinder:
             if (
                 token.kind == WORD
                 and token.folded in function_words.NEW
-                and at + 1 not in taken  # "neu angelötet"
+                and not (at + 1 in taken and self.tokens[at + 1].clause == token.clause)  # "neu angelötet"
                 and not (at and self.tokens[at - 1].folded in function_words.BEFORE_AGAIN)
                 and at not in taken
                 and not self._of_a_noun(at)

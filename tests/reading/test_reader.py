@@ -289,6 +289,10 @@ def test_a_symptom_is_of_the_board_and_not_of_what_stands_beside_it(text: str, w
         ("K1 replaced. Returned to the customer unrepaired", [("K1", "replace", None)]),
         ("replaced fuse. please send back", [(None, "replace", None)]),
         ("swapped the display, picture back", [(None, "replace", "cured")]),
+        # "neu" belongs to the part and not to the first word of the next sentence.
+        ("C9 neu. läuft", [("C9", "replace", "cured")]),
+        ("C9 neu. keine Änderung", [("C9", "replace", "no change")]),
+        ("K1 nieuw. werkt weer", [("K1", "replace", "cured")]),
     ],
 )
 def test_parts_are_read_once_with_what_came_of_them(
