@@ -39,7 +39,7 @@ HEADINGS: dict[str, str] = {
     "complaint": "say|they say|he says|she says|they said|moan|grumble|trouble|the trouble|story|customer story|owner story|"
                  "whats up|what is up|whats wrong|kundenaussage|kundentext|was fehlt|beschwerde|wat is er mis|"
                  "ce qu il dit|ce que dit le client|lo que dice|cosa dice|complaint|fault|problem|symptom|reported|as told|told|what came|fault reported|issue|what is wrong|customer says|defect|"
-                 "fehler|fehlerbeschreibung|beanstandung|reklamation|mangel|storung|problembeschreibung|klacht|"
+                 "fehler|fehlerbild|fehlerbeschreibung|beanstandung|reklamation|mangel|storung|problembeschreibung|klacht|"
                  "storing|probleem|omschrijving|panne|defaut|plainte|probleme|symptome|description|averia|falla|"
                  "queja|problema|sintoma|descripcion|kunde sagt|kunde meldet|kunde klagt|kunde berichtet|laut kunde|angabe kunde|"
                  "angaben kunde|kundenangabe|kundenangaben|meldung|gemeldet|customer reports|customer reported|client says|"
@@ -53,13 +53,14 @@ HEADINGS: dict[str, str] = {
     "waiting_for": "waiting for|parts ordered|wartet auf|bestellt|wacht op|besteld|en attente de|espera",
     "notes": "notes|note|remarks|remark|comment|comments|bemerkung|bemerkungen|notiz|notizen|anmerkung|hinweis|"
              "opmerking|opmerkingen|notitie|remarque|remarques|commentaire|observations|notas|observaciones|comentario",
-    "verdict": "verdict|outcome|result|fixed|repaired|behoben|verholpen|gueri|resolu|curado|solucionado|status|state|end|ergebnis|resultat|befund|erledigung|resultaat|uitslag|"
+    "verdict": "verdict|outcome|result|what came of it|how it ended|how it went|result after repair|ergebnis nach reparatur|"
+               "resultaat na reparatie|resultat apres reparation|fixed|repaired|behoben|verholpen|gueri|resolu|curado|solucionado|status|state|end|ergebnis|resultat|befund|erledigung|resultaat|uitslag|"
                "resultado|estado|conclusion",
     "symptoms": "symptoms|symptome|symptomen|sintomas|symptoms seen",
     "readings": "readings|measurements|measured|voltages|messwerte|messung|messungen|spannungen|metingen|gemeten|"
                 "spanningen|mesures|tensions|mediciones|medidas|tensiones",
     "work": "what i did|what we did|what was done|what has been done|work carried out|repair log|repair text|repair notes|"
-            "repair description|work description|what i found|found and done|was gemacht|was gemacht wurde|"
+            "repair description|work description|what i found|found and done|gemacht|was gemacht|was gemacht wurde|"
             "was wurde gemacht|befund was gemacht|durchgefuhrte arbeiten|durchgefuhrte arbeit|arbeiten|"
             "reparaturbericht|wat gedaan|wat is er gedaan|uitgevoerde werkzaamheden|werkzaamheden|travaux|"
             "travaux effectues|ce qui a ete fait|travail effectue|trabajo realizado|trabajos realizados|lo que se hizo|"
@@ -78,7 +79,7 @@ HEADINGS: dict[str, str] = {
     "failure": "failure|what was wrong|cause|root cause|found|fault found|ursache|ausfall|ausfallart|gefunden|"
                "oorzaak|gevonden|cause panne|defaillance|causa|fallo|encontrado",
     "action": "action|repair|fix|work|work done|massnahme|reparatur|arbeit|ausgefuhrt|actie|reparatie|"
-              "werk|handeling|action faite|travail|reparation|intervention|accion|reparacion|trabajo",
+              "werk|handeling|action faite|fait|travail|reparation|intervention|accion|reparacion|trabajo",
     "result": "cured|did it help|helped|geholfen|geholpen|aide|ayudo",
     "cost": "cost|price|parts cost|material|amount|charge|kosten|preis|materialkosten|betrag|prijs|materiaal|bedrag|"
             "cout|prix|montant|coste|costo|precio|importe",
@@ -191,7 +192,10 @@ def folded(text: str) -> str:
 # What stands for the cell above; common practice, no published source.
 _DITTO = frozenset(
     ("ditto", "dito", "dto", "do", "same", "same as above", "as above", "same board", "idem", "id", "wie oben", "s o",
-     "gleiche", "gleiche platine", "ebenso", "w o", "wie vor", "dgl", "desgl", "desgleichen", "see above", "as before", "siehe oben",
+     "same set", "same fault", "same problem", "same thing", "same again", "same story", "as before too", "as last one",
+     "gleicher fehler", "gleiches gerat", "gleiches problem", "derselbe fehler", "selber fehler", "zelfde klacht", "zelfde fout",
+     "zelfde toestel", "zelfde probleem", "meme panne", "meme defaut", "meme probleme", "meme chose", "misma averia", "mismo fallo",
+     "stesso guasto", "stesso difetto", "gleiche", "gleiche platine", "ebenso", "w o", "wie vor", "dgl", "desgl", "desgleichen", "see above", "as before", "siehe oben",
      "zie boven", "voir ci dessus", "ver arriba", "vedi sopra", "pareil", "meme", "zelfde", "als boven", "igual", "lo mismo",
      "come sopra", "c s")
 )  # fmt: skip
@@ -213,16 +217,18 @@ _TWO_BOARDS = re.compile(
 
 
 _LONGEST_REFERENCE = 40
-_TOTALS = frozenset(
-    ("total", "totals", "subtotal", "sum", "sums", "summe", "gesamt", "zwischensumme", "ubertrag", "totaal", "somme",
-     "sous total", "suma", "totale", "somma")
+TOTALS = frozenset(
+    ("total", "totals", "subtotal", "grand total", "sum", "sums", "summe", "summen", "gesamt", "gesamtsumme", "insgesamt",
+     "zusammen", "endsumme", "zwischensumme", "ubertrag", "totaal", "som", "samen", "totaux", "somme", "sous total",
+     "total general", "suma", "totale", "totali", "somma")
 )  # fmt: skip
+"""Words for a row that sums up others; common practice, no published source."""
 
 
 def numbers_a_job(cell: str) -> bool:
     """Whether a cell of the column of job numbers holds one, and no word for a sum."""
     words = folded(cell)
-    return bool(words) and words not in _TOTALS and not any(words.startswith(f"{one} ") for one in _TOTALS)
+    return bool(words) and words not in TOTALS and not any(words.startswith(f"{one} ") for one in TOTALS)
 
 
 def names_two_boards(text: str) -> bool:

@@ -13,11 +13,12 @@ from processes import serving
 BOOK = """Reparaturbuch Hafen;;;;;;;;;;
 Auftragsnr;Eingang;Ausgang;Gerät;Schiff;Fehler;5VSB (V);Bauteil;Ergebnis;Kosten;Zeit
 17;03.04.14;05.04.14;HX-210;Fähre Möwe;"no picture,
-relay ticks";4,2;C9;i.O.;1,20 €;30
+relay ticks";4,2;C9;läuft wieder;1,20 €;30
 18;04.04.14;;HX 210;Fähre Möwe;"dead; fuse blown";0;F1, Sicherung;wartet;;
 19;13.04.14;14.04.14;GL-31;Hafenamt;keine Anzeige;5,1;;k.F.;;15
 20;x;14.04.14;GL-31;Hafenamt;brummt;-;Elko C12;Schrott;1.234,50;2h
 21;17.04.14;18.04.14;;Hafenamt;dead;5;;seltsam;;10
+Summe;;;5 Geräte;;;;;;1.235,70;
 """
 
 
@@ -64,16 +65,21 @@ def test_a_messy_list_comes_in_and_is_taken_back(
     expect(page.get_by_role("cell", name="Fähre Möwe").first).to_be_visible()
     page.get_by_role("button", name="Go on").click()
     look("What do these mean?")
+    page.get_by_text("Clear, or decided before").click()
+    expect(page.get_by_label("läuft wieder")).to_have_value("read")
+    look("What do these mean?")
     page.get_by_role("button", name="Go on").click()
     expect(page.get_by_role("alert")).to_contain_text("“seltsam” is not decided yet")
     page.get_by_label("seltsam").select_option(label="keep it in the notes")
     page.get_by_role("button", name="Go on").click()
     look("What the words of your rows say")
+    expect(page.get_by_role("row", name="läuft wieder")).to_contain_text("cured")
     page.get_by_role("checkbox", name="fuse blown").uncheck()
     page.get_by_role("button", name="Check all rows").click()
     look("Before it is brought in")
     expect(page.locator(".titleblock")).to_contain_text("New cases4")
     expect(page.get_by_text("No board number stands in this row.")).to_be_visible()
+    expect(page.get_by_role("row", name="a sum")).to_contain_text("Summe · 5 Geräte")
     with page.expect_download() as download:
         page.get_by_role("link", name="Download the refused rows").click()
     assert "No board number" in download.value.path().read_text(encoding="utf-8-sig")

@@ -27,6 +27,7 @@ from factories import demo_lines, demo_shop, shop_in
 from sheet_files import decided, read
 
 from kb.facts.designators import code_key, normalise_designator
+from kb.facts.sheet_words import OURS, folded
 from kb.model import Attempt, CaseRecord, Reading
 from kb.service import Shop, sheets
 from kb.service.sheets import state
@@ -90,7 +91,9 @@ def brought(shop: Shop, name: str, **answers: str) -> dict[int, CaseRecord | str
     found: dict[int, CaseRecord | str] = {}
     for number, cells in sheets.first_rows(shop, sheet, 1_000):
         words = [cell.strip() for cell in cells if cell.strip()]
-        mine = [case for case in cases if all(_holds(case, word) for word in words if len(word) > 9)]
+        # A word of the list of verdicts is kept as the verdict, and not in the notes.
+        told = [word for word in words if len(word) > 9 and folded(word) not in OURS["verdict"]]
+        mine = [case for case in cases if all(_holds(case, word) for word in told)]
         reasons = [
             row[-1] for row in refused[1:] if [one.strip() for one in row[:-1] if one.strip()] == words
         ]
@@ -100,12 +103,18 @@ def brought(shop: Shop, name: str, **answers: str) -> dict[int, CaseRecord | str
         elif reasons:
             found[number] = reasons[0]
     assert cases == []
+    # A row that only sums up the others is left out, and named as such.
+    left_out = [head for head, _, _ in (sheet.checked or {})["left_out"]]
+    for number in sheet.sums:
+        assert f"Row {number}, a sum" in left_out
+        found[number] = "a sum"
     return found
 
 
 def _holds(case: CaseRecord, word: str) -> bool:
     """Whether the words of a case have a text of the row, wherever it went; days and verdicts are data."""
-    everything = " ".join([case.complaint, case.notes, *(one.written for one in case.readings)])
+    tried = [text for one in case.attempts for text in (one.part, one.failure, one.action)]
+    everything = " ".join([case.complaint, case.notes, *(one.written for one in case.readings), *tried])
     plain = " ".join(word.split())
     return plain in " ".join(everything.split()) or (
         any(char.isdigit() for char in plain) and len(plain) < 11
@@ -218,7 +227,14 @@ DECISIONS: dict[str, dict[str, str]] = {
 
 
 # Of each kind one in every run: a table with words of its own, a workbook, a log with a single column.
-QUICK = {"werkstatt_tabelle.csv", "events_book.csv", "bench_log.csv", "unseen_bench_log.csv", "pier_book.csv"}
+QUICK = {
+    "werkstatt_tabelle.csv",
+    "events_book.csv",
+    "bench_log.csv",
+    "unseen_bench_log.csv",
+    "pier_book.csv",
+    "slipway_tabelle.csv",
+}
 
 
 def sheets_of(table: dict[str, dict[str, str]]) -> list[Any]:
@@ -398,9 +414,42 @@ def test_sheets_of_other_kinds_of_mess_arrive_without_a_false_fact(name: str) ->
     assert found.false == []
 
 
+# Written before a sheet's outcome column was read, to see what it says of the fixes. The first three gave 0.18, 0.79
+# and 0.81 with 18, 17 and 16 words asked, each then kept in the notes. The fourth was written when it was read.
+SLIPWAY: dict[str, dict[str, str]] = {
+    "slipway_tabelle.csv": {"supply|12v": RUNNING, "no verdict": "bench", "board left out": "above"},
+    "slipway_log.csv": {
+        "supply|+12": RUNNING,
+        "supply|+24": RUNNING,
+        "no verdict": "bench",
+        "board left out": "above",
+    },
+    "slipway_boek.csv": {"supply|12v": RUNNING, "no verdict": "bench", "board left out": "above"},
+    "slipway_fiches.csv": {"supply|12v": RUNNING, "no verdict": "bench", "board left out": "above"},
+}
+SLIPWAY_AS_MEASURED = {
+    "slipway_tabelle.csv": 0.97,
+    "slipway_log.csv": 0.98,
+    "slipway_boek.csv": 0.95,
+    "slipway_fiches.csv": 0.97,
+}
+
+
+@pytest.mark.once("nothing but the files differs between the databases")
+@pytest.mark.parametrize("name", sheets_of(SLIPWAY))
+def test_an_outcome_column_of_free_words_is_read_and_no_word_of_it_is_asked(name: str) -> None:
+    # No answer is given for a word: `brought` fails where one is asked.
+    assert not any(key.startswith("word|") for key in SLIPWAY[name])
+    found = arrived(name, SLIPWAY[name])
+    assert found.lost == []
+    assert found.share >= SLIPWAY_AS_MEASURED[name], (found.share, found.missed)
+    assert found.false == []
+    assert found.wrong == []
+
+
 def main() -> None:
     """Print the share of each kind of fact that arrives, and how many are false, wrong or lost."""
-    for name, answers in (DECISIONS | EVENTS | VOICES | UNSEEN | STRANGERS | PIER).items():
+    for name, answers in (DECISIONS | EVENTS | VOICES | UNSEEN | STRANGERS | PIER | SLIPWAY).items():
         with tempfile.TemporaryDirectory() as folder:
             shop = shop_in(Path(folder) / "data")
             try:

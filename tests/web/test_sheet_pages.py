@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import os
 import re
 import time
@@ -19,7 +20,7 @@ from sheet_files import harbour_book, workbook
 from web_client import Client, Page
 
 from kb.service import sheets
-from kb.service.sheets.decisions import form_name, word_key
+from kb.service.sheets.decisions import NOTES, form_name, word_key
 from kb.store.records import changes
 
 BOOK = "book.csv"
@@ -80,6 +81,12 @@ def check(desk: Client, base: str) -> str:
     sent = {"read_texts": "yes", "symptom": ["no picture", "relay clicks repeatedly", "fuse blown", "dead"]}
     assert through(desk, desk.post(f"{base}/texts", data=sent)) == f"{base}/check"
     return desk.get(f"{base}/check").text
+
+
+def cases_of(desk: Client) -> dict[str, dict[str, Any]]:
+    """The cases of the store as they are taken out, by the word before the colon in their complaint."""
+    lines = [json.loads(line) for line in exported(desk.shop).splitlines()]
+    return {line["complaint"].partition(":")[0]: line for line in lines if line["record"] == "case"}
 
 
 def figures(page: str) -> dict[str, int]:
@@ -407,6 +414,47 @@ def test_what_the_words_say_is_shown_row_by_row_and_a_phrase_is_named_for_all(de
     wrong = desk.post(f"{base}/texts", data=sent | {place: "no such symptom"})
     assert wrong.status_code == 422
     assert "is no symptom of the list" in wrong.text
+
+
+def test_the_outcome_column_is_shown_word_by_word_and_row_by_row_and_both_can_be_taken_away(
+    desk: Client,
+) -> None:
+    content = (
+        "Board;Fault;What I did;Ergebnis\nA-1;one: brummt;C9 ersetzt;Brumm weg\n"
+        "A-1;two: tot;F1 ersetzt;keine Änderung\nB-2;three: tot;Q1 ersetzt;läuft\nB-2;four: tot;Q1 ersetzt;seltsam\n"
+    )
+    base = send(desk, content.encode())
+    desk.post(f"{base}/columns", data=form(desk, base, "columns"))
+    asked = desk.get(f"{base}/values").text
+    for word, read in (
+        ("Brumm weg", "read: cured"),
+        ("keine Änderung", "read: no change"),
+        ("läuft", "read: cured"),
+    ):
+        assert word in asked
+        assert read in asked
+    sent = form(desk, base, "values")
+    assert sent[form_name(word_key("verdict", "seltsam"))] == ""
+    sent |= {
+        form_name(word_key("verdict", "seltsam")): NOTES,
+        form_name(word_key("verdict", "läuft")): "=declined",
+    }
+    assert through(desk, desk.post(f"{base}/values", data=sent)) == f"{base}/texts"
+    shown = Page(desk.get(f"{base}/texts").text).words
+    assert "Brumm weg" in shown
+    assert "result cured" in shown
+    assert "result no change" in shown
+    sent = form(desk, base, "texts")
+    sent |= {"shown": ["2", "3", "4", "5"], "row": ["2", "4", "5"]}
+    through(desk, desk.post(f"{base}/texts", data=sent))
+    through(desk, desk.post(f"{base}/run", data={"mapping_name": ""}))
+    first, second, third, fourth = (cases_of(desk)[word] for word in ("one", "two", "three", "four"))
+    assert (first["verdict"], first["attempts"][0]["result"]) == ("repaired", "cured")
+    assert first["notes"].splitlines() == ["What I did: C9 ersetzt", "Ergebnis: Brumm weg"]
+    assert "attempts" not in second  # the row whose mark was taken away
+    assert "Ergebnis: keine Änderung" in second["notes"]
+    assert third["verdict"] == "declined"
+    assert "Ergebnis: seltsam" in fourth["notes"]
 
 
 def test_which_row_holds_the_headings_is_asked_where_something_stands_above(desk: Client) -> None:

@@ -9,10 +9,12 @@ from typing import Any
 
 from kb.errors import BadInput
 from kb.exchange.sheets import ENCODINGS, SEPARATORS
+from kb.service.sheets import decisions as _decisions
 from kb.service.sheets import known as _known
 from kb.service.sheets import questions as _questions
 from kb.service.sheets import state as _state
 from kb.service.sheets import texts as _texts
+from kb.service.sheets import upload as _upload
 from kb.service.sheets.dry_run import check, refused_file
 from kb.service.sheets.fields import FIELDS, Field
 from kb.service.sheets.jobs import (
@@ -96,7 +98,8 @@ def field_groups() -> list[tuple[str, list[Field]]]:
 
 def ask(shop: Shop, sheet: Sheet) -> Asked:
     """What has to be decided about a sheet, with what is most likely meant."""
-    return _questions.ask(sheet, columns_of(shop, sheet), _known.look(shop), shop.today().year)
+    sums = _upload.rows_of_sums(shop, sheet)
+    return _questions.ask(sheet, columns_of(shop, sheet), _known.look(shop), shop.today().year, sums)
 
 
 def left_open(asked: Asked, keys: set[str]) -> Asked:
@@ -114,13 +117,20 @@ def decide(shop: Shop, sheet: Sheet, answers: dict[str, str]) -> None:
             sheet.answers[key] = answer
         else:
             sheet.answers.pop(key, None)
+    _upload.count_again(shop, sheet)
     sheet.checked = sheet.texts = None
     _state.save(shop, sheet)
 
 
 def reads_texts(sheet: Sheet) -> bool:
-    """Whether a sheet has a column whose words can be read."""
-    return sheet.maps(*READ)
+    """Whether a sheet has a column whose words can be read, or an outcome column with such words."""
+    return sheet.maps(*READ) or (
+        sheet.maps("verdict")
+        and any(
+            answer == _decisions.READ and key.startswith(_decisions.word_key("verdict", ""))
+            for key, answer in sheet.answers.items()
+        )
+    )
 
 
 def read_texts(shop: Shop, sheet: Sheet, progress: Callable[[int], Any] | None = None) -> _texts.Texts:

@@ -293,13 +293,14 @@ class Reader:
         return answer[1:]
 
     def _part_class_by_words(self, given: Given) -> str:
-        """What was wrong or done may name the kind of part where no column does."""
-        if not self._names_parts:
-            for to in ("failure", "action"):
-                shown = self._known.kind_of_part(given[to][2])[0] if to in given else ""
-                answer = self._answers.get(decisions.word_key("parts", shown), "") if shown else ""
-                if answer.startswith("="):
-                    return answer[1:]
+        """What was wrong or done may name the kind of part where no column or no cell of it does."""
+        for to in ("failure", "action"):
+            shown = self._known.kind_of_part(given[to][2])[0] if to in given else ""
+            if self._names_parts and shown in self._known.part_classes:
+                return shown  # "fan replaced", and the cell of the part is blank
+            answer = self._answers.get(decisions.word_key("parts", shown), "") if shown else ""
+            if answer.startswith("=") and not self._names_parts:
+                return answer[1:]
         return "other"
 
     def _cents(self, key: str, head: str, text: str, aside: list[str]) -> int | None:

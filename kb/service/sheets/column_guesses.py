@@ -11,9 +11,10 @@ from kb.facts.designators import is_designator
 from kb.facts.sheet_words import HEADING_OF, OURS, folded
 from kb.facts.symptoms import SYMPTOMS
 from kb.facts.written_days import read_day
-from kb.facts.written_numbers import decimal_mark, leading_number
+from kb.facts.written_numbers import decimal_mark, leading_number, without_currency
 from kb.reading import Known, read
 from kb.service.sheets.fields import BY_VALUE, TO_NOTES
+from kb.service.sheets.outcomes import outcome_of
 from kb.service.sheets.rail_heading import read_rail_heading
 from kb.service.sheets.survey import Column
 
@@ -21,6 +22,12 @@ _HEADING_SEARCH = 25
 _UNDER_MERGED = 2  # columns that a second row of headings names under merged cells, at the least
 _TEXTS_READ = 40  # of a column, to see whether it says what was done
 _MONEY = re.compile(r"[€$£]|^[0-9]+[,.][-–]")
+# Signs, codes and short words of currencies, as they stand in headings.
+_CURRENCY = re.compile(
+    r"[€$£]|\b(?:EUR|euros?|USD|GBP|CHF|SFr|Fr|DKK|SEK|NOK|ISK|PLN|CZK|HUF|RON|BGN|AUD|NZD|CAD|ZAR|INR|JPY|quid|pounds?|"
+    r"dollars?|franken|francs?|kronen?|kr|zl)\b",
+    re.IGNORECASE,
+)
 _SYMPTOMS = {folded(word) for entry in SYMPTOMS for word in (entry.name, *entry.synonyms)}
 _BOARD = re.compile(r"(?=.*[A-Za-z])(?=.*[0-9])[\w./ -]{3,30}")
 
@@ -192,13 +199,15 @@ def _by_heading(head: str, column: Column) -> str:
     if guess == "part" and column.share(_is_amount) > 0.7:
         return "cost"
     if guess in ("failure", "action", "part", "verdict") and _tells(column):
-        return "work"
+        return guess if guess == "verdict" and _says_what_came_of_it(column) else "work"
+    if guess == "action" and _names_parts(column):
+        return "work"  # "C14 replaced"
     if guess == "verdict" and column.share(lambda text: OURS["verdict"].get(folded(text)) is None) > 0.5:
         trial = column.share(lambda text: folded(text) in OURS["result"])
         return "result" if trial > 0.5 else guess
     if not guess and read_rail_heading(head) is not None and column.share(_begins_with_number) > 0.5:
         return "rail"
-    if not guess and _MONEY.search(head) and column.share(_is_amount) > 0.7:
+    if not guess and _CURRENCY.search(head) and column.share(_is_amount) > 0.7:
         return "cost"
     return guess
 
@@ -233,11 +242,22 @@ def _says_what_was_done(column: Column) -> bool:
     return len(texts) > 2 and done >= 0.4 * len(texts)
 
 
-def _is_amount(text: str) -> bool:
+def _says_what_came_of_it(column: Column) -> bool:
+    """Whether most of the texts say how a job ended and tell of no fix."""
+    texts = list(column.texts)[:_TEXTS_READ]
+    return sum(folded(text) in OURS["verdict"] or outcome_of(text).ends for text in texts) > 0.6 * len(texts)
+
+
+def _names_parts(column: Column) -> bool:
+    """Whether many of the texts name a part beside what was done with it."""
     return (
-        decimal_mark(text.strip().lstrip("€$£ ")) != "bad"
-        or re.fullmatch(r"[.,][0-9]{1,2}", text) is not None
+        column.share(lambda text: " " in text and any(map(is_designator, re.split(r"[\s,;/+&]+", text))))
+        > 0.4
     )
+
+
+def _is_amount(text: str) -> bool:
+    return decimal_mark(without_currency(text)) != "bad" or re.fullmatch(r"[.,][0-9]{1,2}", text) is not None
 
 
 def _by_content(head: str, column: Column) -> str:

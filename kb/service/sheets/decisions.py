@@ -10,7 +10,7 @@ import hashlib
 
 from kb.facts.sheet_words import folded
 
-ADD, LEAVE, NOTES, REFUSE, OPEN = "+", "-", "n", "x", "open"
+ADD, LEAVE, NOTES, REFUSE, OPEN, READ = "+", "-", "n", "x", "open", "read"
 
 
 def word_key(kind: str, word: str) -> str:

@@ -87,6 +87,7 @@ class _Check:
         self._shop, self._sheet, self._known, self._kept = shop, sheet, known, kept
         self._builder = Builder(sheet, known)
         self._builder.boards_above = upload.boards_above(shop, sheet)
+        self._builder.complaints_above = upload.complaints_above(shop, sheet)
         heads = [any_rail_heading(sheet.heading(key)).rail for _, key, _ in sheet.columns_of("rail")]
         self._rail_heads = {
             name: named for name in heads if (named := obvious_rail(name)) and named.nominal_v
@@ -140,6 +141,9 @@ class _Check:
         for place, key in enumerate(self._sheet.keys):
             if not self._sheet.targets.get(key) and columns[place].filled and place in self._reason_free:
                 found.append((self._sheet.headings[place], columns[place].filled, columns[place].samples(5)))
+        left = set(upload.sums_left_out(self._sheet))
+        for number, cells in upload.rows_of_sums(self._shop, self._sheet) if left else ():
+            found.append((f"Row {number}, a sum", len(cells), cells[:5]))
         return found + [(head, one.cells, one.examples) for head, one in self._builder.left_out.items()]
 
     def _names_board(self, cells: list[str]) -> bool:

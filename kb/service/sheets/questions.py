@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from kb.facts.sheet_words import OURS, folded
 from kb.facts.vocabulary import FOLLOW_UP_STATES, RESULTS, SECTIONS, VERDICTS, Word
-from kb.service.sheets import cell_parts, decisions
+from kb.service.sheets import cell_parts, decisions, outcomes, totals
 from kb.service.sheets.column_questions import Question, about_columns
 from kb.service.sheets.known import Known
 from kb.service.sheets.state import Sheet
@@ -18,6 +18,7 @@ from kb.service.sheets.text_facts import READ
 __all__ = ["MOST_WORDS", "Asked", "Question", "ask"]
 
 MOST_WORDS = 200
+_MOST_READ = 1_000
 _MANY_OPEN = 20
 """From so many open boards on it is asked whether they are to stand on the bench."""
 _NAMED = {
@@ -79,17 +80,27 @@ class Asked:
         return tuple(one for one in self.questions if one.chosen and one.sure)
 
 
-def ask(sheet: Sheet, columns: list[Column], known: Known, this_year: int) -> Asked:
-    """Everything to decide about a sheet, with the answers given so far."""
+def ask(
+    sheet: Sheet,
+    columns: list[Column],
+    known: Known,
+    this_year: int,
+    sums: Sequence[tuple[int, list[str]]] = (),
+) -> Asked:
+    """Everything to decide about a sheet, with the answers given so far; `sums` are rows that sum up those above."""
     questions = list(about_columns(sheet, columns, this_year))
-    questions += _about_case(sheet, columns)
+    questions += _about_sums(sums)
+    read, asked = _read_apart(_words("verdict", sheet, columns, known), sheet)
+    questions += _about_case(sheet, columns, read)
+    questions += list(_about_read(read))[:MOST_WORDS]
     too_many = []
     for kind in _NAMED:
-        words = _words(kind, sheet, columns, known)
+        words = asked if kind == "verdict" else _words(kind, sheet, columns, known)
         if len(words) > MOST_WORDS:
+            elsewhere = "the notes or what was done" if kind == "verdict" else "the notes or the complaint"
             too_many.append(
                 f"{_NAMED[kind]}: there are {len(words):,} different words in the column. "
-                "Take it into the notes or the complaint instead."
+                f"Take it into {elsewhere} instead."
             )
             continue
         questions += _about_words(kind, words, sheet, known)
@@ -132,6 +143,28 @@ def _words(kind: str, sheet: Sheet, columns: list[Column], known: Known) -> Coun
     return found
 
 
+def _read_apart(words: Counter[str], sheet: Sheet) -> tuple[Counter[str], Counter[str]]:
+    """Words of the outcome column that are read, and those that are asked; of very many the commonest are read."""
+    read = Counter(
+        {word: number for word, number in words.most_common(_MOST_READ) if outcomes.can_be_read(sheet, word)}
+    )
+    return read, words - read
+
+
+def _about_read(words: Counter[str]) -> Iterator[Question]:
+    """What is read in words of the outcome column: clear, and each can be decided otherwise."""
+    for word, number in words.most_common():
+        yield Question(
+            decisions.word_key("verdict", word),
+            "What came of it, as it is read",
+            word,
+            ((decisions.READ, f"read: {outcomes.outcome_of(word).words}"), *_OPTIONS["verdict"]),
+            decisions.READ,
+            sure=True,
+            count=number,
+        )
+
+
 def _about_words(kind: str, words: Counter[str], sheet: Sheet, known: Known) -> Iterator[Question]:
     options = _OPTIONS.get(kind) or _open_list(kind, known)
     for word, number in words.most_common():
@@ -140,7 +173,7 @@ def _about_words(kind: str, words: Counter[str], sheet: Sheet, known: Known) -> 
             chosen, sure = f"={guess}", guess == word
             title = {"?": "Parts that show no kind"}.get(word, word if sure else f"{word}…, such as {word}1")
         else:
-            guess = known.guess(kind, word)
+            guess = known.guess(kind, word) or _by_outcome(kind, word)
             if guess == "open" and kind == "verdict":
                 chosen = decisions.OPEN
             else:
@@ -154,6 +187,15 @@ def _about_words(kind: str, words: Counter[str], sheet: Sheet, known: Known) -> 
         )
 
 
+def _by_outcome(kind: str, word: str) -> str:
+    """What a word that no list has most likely says, where it says how it ended."""
+    if kind == "result":
+        return outcomes.outcome_of(word).result
+    if kind == "verdict":
+        return "repaired" if outcomes.outcome_of(word).result == "cured" else ""
+    return ""
+
+
 def _open_list(kind: str, known: Known) -> Options:
     names = [name for name, _ in known.symptoms] if kind == "symptoms" else known.part_classes
     added: Options = () if kind == "parts" else ((decisions.ADD, "add it to the list as it stands"),)
@@ -161,7 +203,22 @@ def _open_list(kind: str, known: Known) -> Options:
     return (*added, *elsewhere, *((f"={name}", name) for name in names))
 
 
-def _about_case(sheet: Sheet, columns: list[Column]) -> Iterator[Question]:
+def _about_sums(sums: Sequence[tuple[int, list[str]]]) -> Iterator[Question]:
+    if sums:
+        yield Question(
+            totals.ANSWER,
+            "The job",
+            "The last row" if len(sums) == 1 else f"The last {len(sums)} rows",
+            (
+                (decisions.LEAVE, "only sums up the others and is left out"),
+                (totals.IS_CASE, "is a board as the others are"),
+            ),
+            decisions.LEAVE,
+            examples=tuple(" · ".join(cells)[:120] for _, cells in sums),
+        )
+
+
+def _about_case(sheet: Sheet, columns: list[Column], read: Counter[str]) -> Iterator[Question]:
     if sheet.maps("part", "part_class", "failure", "action", "work") and not sheet.maps("result"):
         yield Question(
             "cured where repaired",
@@ -172,6 +229,9 @@ def _about_case(sheet: Sheet, columns: list[Column]) -> Iterator[Question]:
         )
     closed = next((columns[place].filled for place, _, _ in sheet.columns_of("closed")), 0)
     judged = sheet.columns_of("verdict")
+    all_judged = bool(judged) and columns[judged[0][0]].filled >= closed
+    # What came of the fixes is read, and need not say what came of the board.
+    may_stay_open = any(not outcomes.outcome_of(word).verdict for word in read)
     # Words such as "waiting" leave a verdict open as blank cells do, so the question stands for both.
     if closed:
         yield Question(
@@ -185,11 +245,12 @@ def _about_case(sheet: Sheet, columns: list[Column]) -> Iterator[Question]:
                 (decisions.NOTES, "stay open; the closing day goes into the notes"),
                 (decisions.REFUSE, "are refused"),
             ),
-            decisions.REFUSE if judged and columns[judged[0][0]].filled >= closed else "",
-            sure=bool(judged) and columns[judged[0][0]].filled >= closed,
+            "" if not all_judged else decisions.NOTES if may_stay_open else decisions.REFUSE,
+            sure=all_judged and not may_stay_open,
         )
-    yield from _about_cured(sheet)
-    yield from _about_open(sheet, columns, bool(closed and not judged))
+    if sheet.maps("work") or read:
+        yield _about_cured()
+    yield from _about_open(sheet, columns, read, bool(closed and not judged))
     yield from _about_board(sheet, columns)
     if sheet.maps("uid"):
         yield Question(
@@ -202,18 +263,17 @@ def _about_case(sheet: Sheet, columns: list[Column]) -> Iterator[Question]:
         )
 
 
-def _about_cured(sheet: Sheet) -> Iterator[Question]:
-    if sheet.maps("work"):
-        yield Question(
-            "repaired where cured",
-            "What came of it",
-            "Boards with a try that cured, of which nothing else says what came of them",
-            (("=repaired", "were repaired"), ("open", "are not judged by that")),
-            "=repaired",
-        )
+def _about_cured() -> Question:
+    return Question(
+        "repaired where cured",
+        "What came of it",
+        "Boards with a try that cured, of which nothing else says what came of them",
+        (("=repaired", "were repaired"), ("open", "are not judged by that")),
+        "=repaired",
+    )
 
 
-def _about_open(sheet: Sheet, columns: list[Column], asked: bool) -> Iterator[Question]:
+def _about_open(sheet: Sheet, columns: list[Column], read: Counter[str], asked: bool) -> Iterator[Question]:
     """Many boards without a verdict would all stand on the bench: that is nobody's to guess."""
     blank = sheet.rows
     for place, _, _ in sheet.columns_of("verdict"):
@@ -224,7 +284,9 @@ def _about_open(sheet: Sheet, columns: list[Column], asked: bool) -> Iterator[Qu
             number
             for text, number in texts.items()
             if (
-                given[text] in left_open
+                not outcomes.outcome_of(text).is_over
+                if text in read and given[text] in (None, decisions.READ)
+                else given[text] in left_open
                 if given[text] is not None
                 else OURS["verdict"].get(folded(text)) == "open"
             )

@@ -16,13 +16,13 @@ from kb.exchange.sheets import REASON_HEADING
 from kb.facts.designators import code_key
 from kb.facts.sheet_words import folded, is_ditto, names_two_boards, referred_to
 from kb.model import CaseRecord, explain
-from kb.service.sheets import decisions
+from kb.service.sheets import decisions, outcomes
 from kb.service.sheets.cells import LeftOut, Reader
 from kb.service.sheets.fields import ATTEMPT, DAYS, DEVICE, FOLLOW_UP, TO_NOTES
 from kb.service.sheets.known import Known
 from kb.service.sheets.state import Sheet
 from kb.service.sheets.survey import cleaned
-from kb.service.sheets.text_facts import READ, board_named, facts_of, take_facts
+from kb.service.sheets.text_facts import OUTCOME, READ, RESULT, board_named, facts_of, take_facts
 
 _NAMESPACE = uuid.UUID("8f0b5d0e-53d1-4b43-9a53-52f1f0a1c7e4")
 Row = tuple[int, list[str]]
@@ -41,6 +41,7 @@ _SCALARS = (
 )
 _JOINED = ("complaint", "notes")
 _LONGEST_COMPLAINT, _LONGEST_WORDS = 2_000, 200
+_CACHED = 10_000
 
 
 class Refused(Exception):
@@ -92,8 +93,13 @@ class Builder:
         self._numbered = next(((place, head) for place, _, to, head in self._columns if to == "uid"), None)
         self._read_texts = sheet.read_texts and sheet.maps(*READ)
         self._not_symptoms = set(sheet.not_symptoms)
+        self._reads_outcomes = sheet.read_texts and sheet.maps("verdict")
         self._not_rows = set(sheet.not_rows)
+        self._is_read: dict[str, bool] = {}
+        self._rails = outcomes.RailsOfRows(sheet)
         self.boards_above: dict[int, str] = {}
+        self.complaints_above: dict[int, dict[int, str]] = {}
+        """For each column the rows whose cell refers to the complaint above, with that complaint."""
 
     @property
     def left_out(self) -> dict[str, LeftOut]:
@@ -142,8 +148,17 @@ class Builder:
         ]
         return str(uuid.uuid5(_NAMESPACE, "\x1f".join(["row", str(turn), *cells])))
 
+    def is_outcome(self, text: str) -> bool:
+        """Whether a cell of the outcome column is read for what came of the row."""
+        if text not in self._is_read:
+            if len(self._is_read) >= _CACHED:
+                self._is_read.clear()
+            self._is_read[text] = outcomes.is_read(self._sheet, text)
+        return self._is_read[text]
+
     def _row(self, parts: Parts, cells: list[str], number: int) -> None:
         read = self._reader
+        outcome = ""
         for place, key, to, head in self._columns:
             text = cells[place]
             if (
@@ -157,9 +172,16 @@ class Builder:
                 raise Refused(
                     f"{head}: “{text}” names more than one board. Give each a row of its own.", number
                 )
-            if self._read_texts and to in READ and (to, text) not in parts.read:
-                parts.read.append((to, text))
-            if to in _SCALARS:
+            if to == "complaint" and (above := self.complaints_above.get(place, {}).get(number)):
+                told, text = above, f"{text}: {above}"
+            else:
+                told = text
+            if self._read_texts and to in READ and (to, told) not in parts.read:
+                parts.read.append((to, told))
+            if to == "verdict" and self.is_outcome(text):
+                outcome = text
+                parts.aside.append(f"{head}: {text}")
+            elif to in _SCALARS:
                 value = read.scalar(to, key, head, _fitting(to, head, text, parts.aside), parts.aside)
                 if value is not None and parts.scalars.setdefault(to, value) != value:
                     raise Refused(f"The rows of one case say different things under {head}.", number)
@@ -175,14 +197,19 @@ class Builder:
             else:
                 family = self._family(parts)
                 parts.add(parts.readings, read.readings(to, key, head, text, family, parts.aside))
-        self._tried(parts, cells)
+        if outcome and self._reads_outcomes and number not in self._not_rows:
+            outcome = outcomes.meant(outcome, self._rails.of(cells, [text for _, text in parts.read]))
+            parts.read.append((OUTCOME, outcome))
+        else:
+            outcome = ""
+        self._tried(parts, cells, outcome)
         self._followed(parts, cells)
 
     def _family(self, parts: Parts) -> str:
         return str(parts.scalars.get("family") or self._sheet.answers.get("family of all", ""))
 
-    def _tried(self, parts: Parts, cells: list[str]) -> None:
-        new = []
+    def _tried(self, parts: Parts, cells: list[str], outcome: str) -> None:
+        new: list[dict[str, Any]] = []
         for columns in self._attempt_columns:
             given = {to: (key, head, cells[place]) for place, key, to, head in columns if cells[place]}
             if not given:
@@ -194,6 +221,9 @@ class Builder:
                 continue
             attempt = self._reader.attempt(given, parts.aside)
             new += [attempt] if attempt else []
+        if result := outcomes.outcome_of(outcome).result:
+            for attempt in new:
+                attempt.setdefault("result", result)
         parts.add(parts.attempts, new)
 
     def _for_read_attempts(self, parts: Parts, given: dict[str, tuple[str, str, str]]) -> None:
@@ -216,12 +246,12 @@ class Builder:
         if not family and parts.aliases:
             family = parts.aliases.pop(0)
         if not family:
-            family = self.board_in([text for _, text in parts.read])
+            family = self.board_in([text for to, text in parts.read if to != OUTCOME])
         if not family:
             raise Refused("No board number stands in this row.", row)
         known = self._known.family(family)
         data: dict[str, Any] = {**scalars, "family": known.code if known else family}
-        if self._read_texts and not self._not_rows.intersection(number for number, _ in rows):
+        if (self._read_texts or self._reads_outcomes) and not self._not_rows.intersection(n for n, _ in rows):
             self._take_words(data, parts, family)
         self._place_amounts(parts)
         self._judge(data, parts, row)
@@ -247,7 +277,8 @@ class Builder:
 
     def _take_words(self, data: dict[str, Any], parts: Parts, family: str) -> None:
         single: dict[str, Any] = {}
-        facts = [fact for _, read in facts_of(parts.read, self._known, family) for fact in read.facts]
+        read = facts_of(parts.read, self._known, family, tried=bool(parts.attempts))
+        facts = [fact for _, one in read for fact in one.facts if fact.kind != RESULT]
         left_out = self._not_symptoms
         kept = [
             fact
@@ -281,6 +312,9 @@ class Builder:
         """Sets what follows from the verdict: whether a try counts as cured, and when a case is closed."""
         if data.get("verdict") == decisions.OPEN:
             del data["verdict"]
+        answer = self._sheet.answers.get("repaired where cured", "")
+        if answer.startswith("=") and any(one.get("result") == "cured" for one in parts.attempts):
+            data.setdefault("verdict", answer[1:])
         if data.get("closed") and not data.get("verdict"):
             answer = self._sheet.answers.get("closed without verdict", "")
             if answer == decisions.NOTES:
@@ -289,9 +323,6 @@ class Builder:
                 data["verdict"] = answer[1:]
             else:
                 raise Refused("There is a closing day but no verdict.", row)
-        answer = self._sheet.answers.get("repaired where cured", "")
-        if answer.startswith("=") and any(one.get("result") == "cured" for one in parts.attempts):
-            data.setdefault("verdict", answer[1:])
         if not data.get("verdict"):
             answer = self._sheet.answers.get("no verdict", "")
             if answer.startswith("="):

@@ -48,6 +48,8 @@ class Sheet:
     named: dict[str, str] = field(default_factory=dict)
     texts: dict[str, Any] | None = None
     rows_above: int = 0
+    sums: list[int] = field(default_factory=list)
+    sums_not_counted: list[int] = field(default_factory=list)
     mapping: str = ""
     checked: dict[str, Any] | None = None
     done: dict[str, Any] | None = None

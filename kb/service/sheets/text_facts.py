@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import replace
 from typing import Any
 
 from kb.facts.designators import designator_letters, is_designator, normalise_designator, rail_key
 from kb.model import Attempt, NotedSymptom, Reading
 from kb.reading.lexicon import every_common_word, lexicon_for
 from kb.service.diagnose.case_facts import Fact, TextRead, spoken_attempt
+from kb.service.sheets import outcomes
 from kb.service.sheets.known import Known
 
 READ = ("complaint", "notes", "work")
 """Columns whose words are read; attempts, minutes, cost and verdict only from `work`."""
+OUTCOME = "outcome"
+"""Stands for the column of these where a cell of the outcome column is read: what came of the texts before it."""
 _ALL_KINDS = frozenset(("symptom", "reading", "attempt", "verdict", "minutes", "cost"))
 _KINDS = {
     "complaint": frozenset(("symptom", "reading")),
@@ -42,11 +46,90 @@ _SEMICONDUCTORS = frozenset(
 )  # fmt: skip
 
 
-def facts_of(texts: Iterable[tuple[str, str]], known: Known, family: str) -> Iterator[tuple[str, TextRead]]:
-    """(field, what it says) of the (field, text) of one case; a fact stands with the first text that says it."""
+def facts_of(
+    texts: Iterable[tuple[str, str]], known: Known, family: str, *, tried: bool = False
+) -> list[tuple[str, TextRead]]:
+    """(field, what it says) of the (field, text) of one case; a fact stands with the first text that says it.
+
+    What a text of `OUTCOME` says came of the fixes that the texts before it tell since the last one. `tried`:
+    columns of their own name what was tried.
+    """
+    found: list[tuple[str, TextRead]] = []
+    since = 0
+    for to, read in _facts_of(_with_tales(texts), known, family):
+        if to == OUTCOME:
+            read = _outcome(read, found[since:], known, family, tried=tried)
+            result = next((str(fact.value) for fact in read.facts if fact.kind == RESULT), "")
+            if result:
+                found[since:] = [(one, _with_result(told, result)) for one, told in found[since:]]
+            since = len(found)
+        found.append((to, read))
+    return found
+
+
+RESULT = "result"
+
+
+def _with_tales(texts: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
+    """The texts, with an outcome that tells of a fix itself as what was done."""
+    return [("work" if to == OUTCOME and outcomes.outcome_of(text).tells else to, text) for to, text in texts]
+
+
+def _outcome(
+    read: TextRead,
+    before: Sequence[tuple[str, TextRead]],
+    known: Known,
+    family: str,
+    *,
+    tried: bool,
+) -> TextRead:
+    """What the words of an outcome say: the result of the fixes, the verdict, readings of a supply."""
+    said = outcomes.outcome_of(read.text)
+    tried = tried or any(fact.kind == "attempt" for _, told in before for fact in told.facts)
+    facts = []
+    if said.result and tried:
+        facts.append(_fact(RESULT, said.result, read.text))
+    if said.verdict:
+        facts.append(_fact("verdict", said.verdict, read.text))
+    text = outcomes.BEHIND * tried + read.text
+    measured = known.making(family).text(text, known.read(text, family))
+    facts += [fact for fact in measured.facts if isinstance(fact.value, Reading) and fact.value.rail]
+    return TextRead(read.text, tuple(facts), () if facts else (read.text,))
+
+
+def _fact(kind: str, value: str, text: str) -> Fact:
+    return Fact(f"{kind} {value}", kind, value, text, 0, len(text), value)
+
+
+def _with_result(told: TextRead, result: str) -> TextRead:
+    """The same with what came of the tries that do not say it themselves.
+
+    What helped as far as its own words say, and after all changed nothing, made it better.
+    """
+    tries = [fact.value for fact in told.facts if isinstance(fact.value, Attempt)]
+    waits = any(one.result == _UNKNOWN for one in tries)
+    facts = []
+    for fact in told.facts:
+        if isinstance(fact.value, Attempt):
+            own = fact.value.result
+            if own == _UNKNOWN or (own == "cured" and result == "no change" and not waits):
+                attempt = outcomes.with_result(fact.value, result if own == _UNKNOWN else "improved")
+                what = spoken_attempt(attempt)
+                fact = replace(fact, key=f"attempt {what}", what=what, value=attempt)
+        facts.append(fact)
+    return TextRead(told.text, tuple(facts), told.left)
+
+
+_UNKNOWN = "not known yet"
+
+
+def _facts_of(texts: Sequence[tuple[str, str]], known: Known, family: str) -> Iterator[tuple[str, TextRead]]:
     making = known.making(family)
     codes: set[str | None] = set()  # "E4" of "E4 and cold water": no part in another cell either
     for to, text in _told_on(texts, known, family):
+        if to == OUTCOME:
+            yield to, TextRead(text)
+            continue
         read = making.text(text, known.read(text, family))
         facts = [fact for fact in read.facts if fact.kind in _KINDS[to]]
         codes |= {

@@ -11,12 +11,13 @@ from typing import Any
 
 from kb import system
 from kb.facts.sheet_words import folded, is_ditto, referred_to
-from kb.service.sheets import state, upload
+from kb.service.sheets import outcomes, state, upload
 from kb.service.sheets.known import Known
+from kb.service.sheets.outcomes import FIXES
 from kb.service.sheets.rows_to_cases import Builder
 from kb.service.sheets.state import Sheet
 from kb.service.sheets.survey import cleaned
-from kb.service.sheets.text_facts import READ, facts_of
+from kb.service.sheets.text_facts import OUTCOME, READ, facts_of
 from kb.service.shop.shop import Shop
 
 ROWS = "texts.jsonl"
@@ -55,9 +56,7 @@ def read(shop: Shop, sheet: Sheet, known: Known, progress: Callable[[int], Any] 
     """Reads the words of every row and keeps beside the sheet what they say. One row is held at a time."""
     known = known.with_phrases(sheet.named)
     builder = Builder(sheet, known)
-    above = upload.boards_above(shop, sheet)
-    columns = sheet.columns_of(*READ)
-    boards = [place for place, _, _ in sheet.columns_of("family") or sheet.columns_of("alias")]
+    words = _WordsOfRows(shop, sheet, builder)
     kinds: Counter[str] = Counter()
     symptoms: Counter[str] = Counter()
     phrases: Counter[str] = Counter()
@@ -68,22 +67,13 @@ def read(shop: Shop, sheet: Sheet, known: Known, progress: Callable[[int], Any] 
         for done, (number, cells) in enumerate(upload.rows(shop, sheet), start=1):
             if progress and done % 100 == 0:
                 progress(100)
-            texts = [
-                (to, cleaned(cells[at])) for at, _, to in columns if at < len(cells) and cleaned(cells[at])
-            ]
+            texts, written = words.texts(number, cells)
             if not texts:
                 continue
             rows += 1
-            words = [text for _, text in texts]
-            named = (cleaned(cells[at]) for at in boards if at < len(cells))
-            board = (
-                next((one for one in named if one and not is_ditto(one) and not referred_to(one)), "")
-                or above.get(number)
-                or sheet.answers.get("family of all", "")
-                or builder.board_in(words)
-            )
+            board = words.board(number, cells, texts)
             facts: list[tuple[str, str]] = []
-            for _, found in facts_of(texts, known, board):
+            for _, found in facts_of(texts, known, board, tried=words.names_tries(cells)):
                 facts += [(fact.kind, _what(fact)) for fact in found.facts]
                 symptoms.update(fact.what for fact in found.facts if fact.kind == "symptom")
                 phrases.update({folded(left) for left in found.left})
@@ -91,7 +81,7 @@ def read(shop: Shop, sheet: Sheet, known: Known, progress: Callable[[int], Any] 
             with_any += bool(facts)
             if len(phrases) > 2 * _MOST_PHRASES:
                 phrases = Counter(dict(phrases.most_common(_MOST_PHRASES)))
-            line = [number, board, " · ".join(words)[:_LONGEST_SHOWN], facts]
+            line = [number, board, " · ".join(written)[:_LONGEST_SHOWN], facts]
             kept.write(json.dumps(line, ensure_ascii=False) + "\n")
     system.replace(part, place)
     common = [(phrase, count) for phrase, count in phrases.most_common(200) if _is_phrase(phrase)]
@@ -105,6 +95,49 @@ def read(shop: Shop, sheet: Sheet, known: Known, progress: Callable[[int], Any] 
     sheet.texts = {name: getattr(found_texts, name) for name in Texts.__slots__}
     state.save(shop, sheet)
     return found_texts
+
+
+class _WordsOfRows:
+    """The words of single rows: what is read of them, of which board."""
+
+    def __init__(self, shop: Shop, sheet: Sheet, builder: Builder) -> None:
+        self._sheet, self._builder = sheet, builder
+        self._boards_above = upload.boards_above(shop, sheet)
+        self._complaints_above = upload.complaints_above(shop, sheet)
+        self._rails = outcomes.RailsOfRows(sheet)
+        self._columns = sheet.columns_of(*READ)
+        self._ends = [place for place, _, _ in sheet.columns_of("verdict")]
+        self._tried = [place for place, _, to in sheet.columns_of(*FIXES) if to != "work"]
+        self._boards = [place for place, _, _ in sheet.columns_of("family") or sheet.columns_of("alias")]
+
+    def texts(self, number: int, cells: list[str]) -> tuple[list[tuple[str, str]], list[str]]:
+        """(column, text) as they are read, what came of the row last, and the words as they are written."""
+        found: list[tuple[str, str]] = []
+        written: list[str] = []
+        for at, _, to in self._columns:
+            if at < len(cells) and (cell := cleaned(cells[at])):
+                above = self._complaints_above.get(at, {}).get(number)
+                found.append((to, above or cell))
+                written.append(f"{cell}: {above}" if above else cell)
+        ended = [cleaned(cells[at]) for at in self._ends if at < len(cells)]
+        if ended := [cell for cell in ended if self._builder.is_outcome(cell)]:
+            rails = self._rails.of(cells, [text for _, text in found])
+            found += [(OUTCOME, outcomes.meant(cell, rails)) for cell in ended]
+        return found, [*written, *ended]
+
+    def board(self, number: int, cells: list[str], texts: list[tuple[str, str]]) -> str:
+        """The board of a row: its own, that of the row above, or one that its words name."""
+        named = (cleaned(cells[at]) for at in self._boards if at < len(cells))
+        return (
+            next((one for one in named if one and not is_ditto(one) and not referred_to(one)), "")
+            or self._boards_above.get(number)
+            or self._sheet.answers.get("family of all", "")
+            or self._builder.board_in([text for to, text in texts if to != OUTCOME])
+        )
+
+    def names_tries(self, cells: list[str]) -> bool:
+        """Whether columns of their own say what was tried."""
+        return any(at < len(cells) and cleaned(cells[at]) for at in self._tried)
 
 
 def _what(fact: Any) -> str:

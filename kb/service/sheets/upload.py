@@ -11,7 +11,7 @@ from kb.apart import Limits, Pool
 from kb.errors import BadInput, NotFound
 from kb.exchange import sheets as exchange
 from kb.facts.sheet_words import folded, is_ditto, names_two_boards, numbers_a_job, referred_to
-from kb.service.sheets import column_guesses, mappings, state, survey
+from kb.service.sheets import column_guesses, mappings, state, survey, totals
 from kb.service.sheets.fields import BY_VALUE
 from kb.service.sheets.state import Sheet
 from kb.service.sheets.survey import Column
@@ -98,9 +98,9 @@ def read(shop: Shop, sheet: Sheet, progress: Progress | None = None) -> None:
     above = column_guesses.row_above(head, sheet.heading_row)
     sheet.headings = column_guesses.headings(row, copied.columns, above)
     sheet.rows_above = sum(number < sheet.heading_row for number in numbers)
-    sheet.rows = sum(number > sheet.heading_row for number in numbers)
-    columns = survey.survey((cells for _, cells in rows(shop, sheet)), copied.columns)
-    survey.write(columns, state.folder(shop, sheet.id) / "survey.json")
+    sheet.sums = []
+    sheet.sums = totals.rows_of_sums(lambda: rows(shop, sheet))
+    columns = count(shop, sheet)
     _choose(shop, sheet, columns, column_guesses.groups(above, copied.columns))
     state.save(shop, sheet)
 
@@ -111,14 +111,53 @@ def _choose(shop: Shop, sheet: Sheet, columns: list[Column], groups: list[str]) 
     fits = mappings.fitting(shop, sheet)
     if fits is not None:
         mappings.apply(sheet, fits)
+        count_again(shop, sheet)
+
+
+def count(shop: Shop, sheet: Sheet) -> list[Column]:
+    """Counts the rows and what their columns hold."""
+    sheet.rows = 0
+
+    def counted() -> Iterator[list[str]]:
+        for _, cells in rows(shop, sheet):
+            sheet.rows += 1
+            yield cells
+
+    columns = survey.survey(counted(), len(sheet.headings))
+    survey.write(columns, state.folder(shop, sheet.id) / "survey.json")
+    sheet.sums_not_counted = sums_left_out(sheet)
+    return columns
+
+
+def count_again(shop: Shop, sheet: Sheet) -> None:
+    """Counts once more where it was decided otherwise whether rows of sums are cases."""
+    if sheet.sums_not_counted != sums_left_out(sheet):
+        count(shop, sheet)
+
+
+def sums_left_out(sheet: Sheet) -> list[int]:
+    """The rows of sums at the end that are no cases."""
+    return [] if sheet.answers.get(totals.ANSWER) == totals.IS_CASE else sheet.sums
 
 
 def rows(shop: Shop, sheet: Sheet) -> Iterator[tuple[int, list[str]]]:
-    """(number, cells) of the rows below the headings, as they were before they were refused."""
+    """(number, cells) of the rows below the headings without sums, as they were before they were refused."""
     ours = sheet.ours
+    sums = sums_left_out(sheet)
     for number, cells in exchange.plain_rows(state.plain(shop, sheet.id)):
-        if number > sheet.heading_row:
+        if number > sheet.heading_row and number not in sums:
             yield number, [exchange.without_apostrophe(cell) for cell in cells] if ours else cells
+
+
+def rows_of_sums(shop: Shop, sheet: Sheet) -> list[tuple[int, list[str]]]:
+    """(number, filled cells) of the rows at the end that were found to be sums."""
+    wanted = set(sheet.sums)
+    found = exchange.plain_rows(state.plain(shop, sheet.id)) if wanted else ()
+    return [
+        (number, [cell.strip() for cell in cells if cell.strip()])
+        for number, cells in found
+        if number in wanted
+    ]
 
 
 def columns_of(shop: Shop, sheet: Sheet) -> list[Column]:
@@ -167,6 +206,24 @@ def boards_above(shop: Shop, sheet: Sheet) -> dict[int, str]:
             found[number] = last
         if last and numbers and numbers[0] < len(cells):
             of_job.setdefault(folded(cells[numbers[0]]), last)
+    return found
+
+
+def complaints_above(shop: Shop, sheet: Sheet) -> dict[int, dict[int, str]]:
+    """For each column of complaints the rows that refer to the complaint above, with that complaint.
+
+    A remark that stands in a row of its own is no complaint.
+    """
+    found: dict[int, dict[int, str]] = {place: {} for place, _, _ in sheet.columns_of("complaint")}
+    last: dict[int, str] = {}
+    for number, cells in rows(shop, sheet) if found else ():
+        for place, above in found.items():
+            own = survey.cleaned(cells[place]) if place < len(cells) else ""
+            if own and is_ditto(own):
+                if place in last:
+                    above[number] = last[place]
+            elif own and sum(bool(cell.strip()) for cell in cells) > 1:
+                last[place] = own
     return found
 
 

@@ -151,7 +151,10 @@ def decide(request: Request, shop: ShopHere, sheet_id: SheetId, form: FormWithFi
     sent = {one.key: _text(form, one.name) for one in before.questions if one.name in form}
     sheets.decide(shop, sheet, sent)
     asked = sheets.ask(shop, sheet)
-    left = [one for one in before.questions if not sheet.answers.get(one.key)]
+    known = {one.key for one in before.questions}
+    # Rows that are cases after all, as somebody chose, may hold words that were not asked yet.
+    new = [one for one in asked.questions if one.key not in known]
+    left = [one for one in (*before.questions, *new) if not sheet.answers.get(one.key)]
     problems = [Problem(one.name, f"{one.topic}: “{one.title}” is not decided yet.", "") for one in left[:12]]
     problems += [Problem("", text, "") for text in asked.too_many]
     if problems:
