@@ -61,7 +61,8 @@ def facts_of(
             read = _outcome(read, found[since:], known, family, tried=tried)
             result = next((str(fact.value) for fact in read.facts if fact.kind == RESULT), "")
             if result:
-                found[since:] = [(one, _with_result(told, result)) for one, told in found[since:]]
+                told_of = [told for _, told in found[since:]]
+                found[since:] = [(one, _with_result(told, result, told_of)) for one, told in found[since:]]
             since = len(found)
         found.append((to, read))
     return found
@@ -101,19 +102,24 @@ def _fact(kind: str, value: str, text: str) -> Fact:
     return Fact(f"{kind} {value}", kind, value, text, 0, len(text), value)
 
 
-def _with_result(told: TextRead, result: str) -> TextRead:
+def _with_result(told: TextRead, result: str, row: Sequence[TextRead]) -> TextRead:
     """The same with what came of the tries that do not say it themselves.
 
-    What helped as far as its own words say, and after all changed nothing, made it better.
+    What helped as far as its own words say, and after all changed nothing, made it better. A part found bad that
+    another text of the `row` works on stays found: both are joined to one try later.
     """
-    tries = [fact.value for fact in told.facts if isinstance(fact.value, Attempt)]
-    waits = any(one.result == _UNKNOWN for one in tries)
+    worked_on = [tried for one in row for tried in _tries(one) if tried.action != _ONLY_FOUND]
+    waits = any(one.result == _UNKNOWN for one in _tries(told))
     facts = []
     for fact in told.facts:
         if isinstance(fact.value, Attempt):
             own = fact.value.result
             if own == _UNKNOWN or (own == "cured" and result == "no change" and not waits):
-                attempt = outcomes.with_result(fact.value, result if own == _UNKNOWN else "improved")
+                came = result if own == _UNKNOWN else "improved"
+                if any(_is_same_try(fact.value.model_dump(), one.model_dump()) for one in worked_on):
+                    attempt = fact.value.model_copy(update={"result": came})
+                else:
+                    attempt = outcomes.with_result(fact.value, came)
                 what = spoken_attempt(attempt)
                 fact = replace(fact, key=f"attempt {what}", what=what, value=attempt)
         facts.append(fact)
@@ -121,6 +127,10 @@ def _with_result(told: TextRead, result: str) -> TextRead:
 
 
 _UNKNOWN = "not known yet"
+
+
+def _tries(told: TextRead) -> list[Attempt]:
+    return [fact.value for fact in told.facts if isinstance(fact.value, Attempt)]
 
 
 def _facts_of(texts: Sequence[tuple[str, str]], known: Known, family: str) -> Iterator[tuple[str, TextRead]]:
