@@ -236,6 +236,20 @@ def load_all_else(tests: list[str]) -> None:
             importlib.import_module(name)
 
 
+def gone(known: dict[str, Any]) -> list[str]:
+    """Names in `mutants.toml` that no code has any more: what they asked for would be left out without a word."""
+    names = [
+        one.name
+        for package in known["package"]
+        for module in package["modules"]
+        for one in mutants_of(module)
+    ]
+    also = [text for package in known["package"] for text in package.get("also", ())]
+    return [text for text in also if not any(text in name for name in names)] + sorted(
+        set(known["equivalent"]) - set(names)
+    )
+
+
 def chosen(packages: list[dict[str, Any]], seed: int, modules: list[str]) -> Iterator[tuple[str, Mutant]]:
     for package in packages:
         found = [one for module in package["modules"] for one in mutants_of(module)]
@@ -273,6 +287,8 @@ def main() -> None:
     parser.add_argument("--list", action="store_true", help="name the mutants and run nothing")
     asked = parser.parse_args()
     known = tomllib.loads((HERE / "mutants.toml").read_text(encoding="utf-8"))
+    if names := gone(known):
+        sys.exit("mutants.toml names what the code no longer has:\n" + "\n".join(names))
     every = chosen(known["package"], asked.seed, asked.module)
     named = [pair for pair in every if any(text in pair[1].name for text in asked.only)]
     mutants = [(package, one) for package, one in named if one.name not in known["equivalent"]]
