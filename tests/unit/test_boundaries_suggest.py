@@ -16,6 +16,7 @@ from suggest_builders import CAP, SCHOTTKY, SWITCH, case, fix, ledger_of, low_st
 from kb.suggest import (
     Candidate,
     Evidence,
+    GeneralFault,
     Ledger,
     Record,
     Settings,
@@ -31,6 +32,7 @@ from kb.suggest import (
     what_if,
 )
 from kb.suggest.fix_records import fix_figures, mean_cost, mean_minutes
+from kb.suggest.general import RailChances
 from kb.suggest.intervals import beta_cdf, beta_quantile
 from kb.suggest.model_selection import FEWEST_CASES
 from kb.suggest.next_measurement import entropy_bits
@@ -500,6 +502,59 @@ def test_what_a_line_moves_is_half_the_summed_change_of_all_probabilities() -> N
         change = sum(abs(now[cause] - without[cause]) for cause in now)
         assert one.moved == pytest.approx(change / 2, abs=1e-12)
         assert one.moved > 0.01
+
+
+class KnowsTwo:
+    """A catalogue of two faults; of the clicking relay it has an opinion for one, of the standby rail for both."""
+
+    def faults(self) -> tuple[GeneralFault, ...]:
+        return GeneralFault(*CAP, "high ESR", 0.75), GeneralFault(*SCHOTTKY, "shorted", 0.25)
+
+    def share(self, section: str, part_class: str) -> float:
+        return {CAP: 0.75, SCHOTTKY: 0.25}.get((section, part_class), 0.0)
+
+    def mentioned(self, section: str, part_class: str, symptom: str) -> float | None:
+        return 0.5 if (section, part_class, symptom) == (*CAP, "relay clicks repeatedly") else None
+
+    def rail(self, section: str, part_class: str, role: str, supply: str, load: str) -> RailChances | None:
+        return (0.2, 0.2, 0.2, 0.2, 0.2) if (section, part_class) in (CAP, SCHOTTKY) else None
+
+
+def test_what_rests_on_general_practice_is_its_part_in_the_prior_and_in_each_answer_it_has_an_opinion_of() -> (
+    None
+):
+    """k / (cases + k) of the prior, and of an answer that part beside the section's cases times the part of the
+    section beside the fault's own; the mean, in which the prior counts 1 and an answer its exponent."""
+    ledger = ledger_of(
+        case("a", CAP),
+        case("b", CAP),
+        case("c", CAP, symptoms=()),
+        case("d", SWITCH, symptoms=(), rails=()),
+    )
+    settings = Settings(
+        general=KnowsTwo(),
+        k_catalogue=4.0,
+        k_general_symptom=6.0,
+        k_general_rail=12.0,
+        k_fault=3.0,
+        k_rail=5.0,
+        strength=0.5,
+    )
+
+    def shares(evidence: Evidence) -> dict[tuple[str, str], float]:
+        ranked = rank(ledger, evidence, settings).causes
+        return {(one.section, one.part_class): one.general_practice for one in ranked}
+
+    prior_of_cap, prior_of_schottky = 3 / (3 + 3), 1 / (0 + 1)
+    relay_found, relay_named = 6 / (2 + 6) * 3 / (2 + 3), 6 / (3 + 6) * 3 / (3 + 3)
+    rail_of_cap, rail_of_schottky = 12 / (3 + 12) * 5 / (3 + 5), 12 / (3 + 12) * 5 / (0 + 5)
+    assert shares(Evidence()) == {CAP: prior_of_cap, SCHOTTKY: prior_of_schottky, SWITCH: 0.0}
+    noted = Evidence(symptoms=(("relay clicks repeatedly", True),), rails=(low_standby(),))
+    assert shares(noted) == {
+        CAP: pytest.approx((prior_of_cap + 0.5 * (relay_found + relay_named + rail_of_cap)) / (1 + 0.5 * 3)),
+        SCHOTTKY: pytest.approx((prior_of_schottky + 0.5 * rail_of_schottky) / (1 + 0.5)),
+        SWITCH: 0.0,
+    }
 
 
 def test_the_first_family_of_a_store_is_its_own_basis_as_any_other() -> None:
