@@ -150,6 +150,8 @@ def mutants_of(module: str) -> list[Mutant]:
     seen: Counter[str] = Counter()
     for function, parent, name, at, node in places(tree):
         for other in others(node):
+            if ast.dump(other) == ast.dump(node):
+                continue  # equal neighbours exchanged
             change = f"{_shown(node, parent)} -> {_shown(other, parent, node)}"
             text = f"{module.removeprefix('kb.')}:{function or '(module)'}: {change}"
             seen[text] += 1

@@ -201,6 +201,12 @@ def test_a_board_that_comes_back_on_the_day_it_left_is_a_return() -> None:
             assert (found.followed, found.returned, found.times) == (2, 1, (0.0, 0.0))
 
 
+def test_where_nobody_was_followed_any_time_is_beyond_what_is_known() -> None:
+    nothing = kaplan_meier([], []).still_working_after(1.0)
+    assert (nothing.share, nothing.low, nothing.high, nothing.at_risk) == (1.0, 0.0, 1.0, 0)
+    assert nothing.beyond
+
+
 def test_followed_exactly_as_long_as_asked_is_long_enough() -> None:
     curve = kaplan_meier([100.0, 200.0, 365.0], [True, False, False])
     for days, share, at_risk, beyond in (
@@ -340,6 +346,8 @@ def test_the_quantile_undoes_the_distribution_to_its_last_digits() -> None:
         assert beta_quantile(probability, 0.5, 0.5) == pytest.approx(
             math.sin(math.pi * probability / 2) ** 2, rel=1e-9
         )
+    # Far down as well, where the quantile is 2.5e-18.
+    assert beta_quantile(1e-9, 0.5, 0.5) == pytest.approx((math.pi * 1e-9 / 2) ** 2, rel=1e-9)
     for probability in (-0.1, 1.1):
         with pytest.raises(ValueError, match="from 0 to 1"):
             beta_quantile(probability, 1, 1)
@@ -428,6 +436,32 @@ def test_where_absences_are_noted_a_symptom_is_there_as_often_as_it_was_found() 
     assert {one.label: one.probability for one in found.outcomes} == pytest.approx(
         {"present": 0.5, "not present": 0.5}
     )
+
+
+def test_in_what_order_symptoms_were_first_noted_says_nothing() -> None:
+    """Few note an absence, so a symptom is there as often as it is named: each by its own count."""
+    cases = [
+        case("a", CAP, symptoms=(("hum", True), ("buzz", True)), rails=()),
+        *(case(f"h{n}", CAP, symptoms=(("hum", True),), rails=()) for n in range(6)),
+        *(case(f"b{n}", SWITCH, symptoms=(("buzz", True),), rails=()) for n in range(2)),
+        *(case(f"s{n}", SWITCH, symptoms=(), rails=()) for n in range(5)),
+    ]
+    turned = [replace(one, symptoms=one.symptoms[::-1]) for one in cases]
+    asked = [HUM, replace(HUM, label="buzz", name="buzz")]
+    one_way, other_way = (
+        {one.candidate.label: one for one in next_measurements(ledger_of(*of), Evidence(), Settings(), asked)}
+        for of in (cases, turned)
+    )
+    assert set(one_way) == set(other_way) == {"hum", "buzz"}
+    for label, found in one_way.items():
+        assert found.bits == pytest.approx(other_way[label].bits, abs=1e-12)
+        said, other = (
+            {out.label: out.probability for out in of.outcomes} for of in (found, other_way[label])
+        )
+        assert said == pytest.approx(other, abs=1e-12)
+    # 7 of 14 hum and 3 buzz, and the counts lean on one another.
+    there = {label: found.outcomes[0].probability for label, found in one_way.items()}
+    assert there["hum"] > 1.5 * there["buzz"]
 
 
 def test_what_is_expected_after_a_look_is_what_is_thought_before_it() -> None:

@@ -130,7 +130,9 @@ def test_the_bits_agree_with_the_ranking_under_sub_patterns_too(
         return float(-(shares[shares > 0] * np.log2(shares[shares > 0])).sum())
 
     now = entropy(rank(ledger, evidence, settings))
-    for one in next_measurements(ledger, evidence, settings, candidates, limit=4):
+    found = next_measurements(ledger, evidence, settings, candidates, limit=4)
+    assert len(found) == 4
+    for one in found:
         left = 0.0
         for outcome in one.outcomes:
             if isinstance(one.candidate.name, str):
