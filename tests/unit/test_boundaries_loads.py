@@ -213,7 +213,8 @@ def test_so_many_strings_are_kept_as_make_no_more_pairs_than_may_be_looked_at() 
 def test_the_more_loads_and_rails_the_fewer_combinations_are_looked_at_for_each() -> None:
     # All 60,000 of up to 20 loads for 8 rails, then as many fewer as there are more, and 2,000 at least.
     for loads, rails, rows in (
-        (0, 0, 60_000), (20, 8, 60_000), (40, 8, 30_000), (20, 16, 30_000), (200, 24, 2_000), (400, 24, 2_000),
+        (0, 0, 60_000), (20, 8, 60_000), (161, 1, 59_627), (40, 8, 30_000), (20, 16, 30_000),
+        (200, 24, 2_000), (400, 24, 2_000),
     ):  # fmt: skip
         assert most_rows(loads, rails) == rows
 
