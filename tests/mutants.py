@@ -209,7 +209,12 @@ def run_tests(tests: list[str], limit_s: float, mutant: Mutant | None) -> tuple[
             if mutant is not None:
                 mutant.change()
                 sys.meta_path.insert(0, _Changed(mutant.module, mutant.tree))  # type: ignore[arg-type]
-            status = pytest.main([*_OPTIONS, *tests], [SimpleNamespace(pytest_runtest_logreport=name_failed)])
+            options = [*_OPTIONS, *(one for one in tests if one[0] == "-")]
+            plugin = SimpleNamespace(pytest_runtest_logreport=name_failed)
+            for file in (one for one in tests if one[0] != "-"):  # most mistakes are noticed by the first
+                status = pytest.main([*options, file], [plugin])
+                if status:
+                    break
         finally:
             os._exit(int(status))
     os.close(end)

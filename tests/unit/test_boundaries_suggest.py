@@ -34,6 +34,7 @@ from kb.suggest import (
 from kb.suggest.fix_records import fix_figures, mean_cost, mean_minutes
 from kb.suggest.general import RailChances
 from kb.suggest.intervals import beta_cdf, beta_quantile
+from kb.suggest.memo import MOST_KEPT, kept
 from kb.suggest.model_selection import FEWEST_CASES
 from kb.suggest.next_measurement import entropy_bits
 from kb.suggest.pooled_counts import counted
@@ -536,6 +537,23 @@ def test_what_a_line_moves_is_half_the_summed_change_of_all_probabilities() -> N
         change = sum(abs(now[cause] - without[cause]) for cause in now)
         assert one.moved == pytest.approx(change / 2, abs=1e-12)
         assert one.moved > 0.01
+
+
+def test_what_was_worked_out_is_kept_for_one_state_of_the_counts_and_one_choice_of_settings() -> None:
+    ledger, plain, other = ledger_of(case("a")), Settings(), Settings(strength=0.5)
+
+    def answer(settings: Settings, worked_out: str, key: str = "of all") -> str:
+        return kept(ledger, settings, key, lambda: worked_out)
+
+    assert [answer(plain, "first"), answer(plain, "again")] == ["first", "first"]
+    assert answer(plain, "of another", "another") == "of another"
+    assert [answer(other, "otherwise"), answer(other, "again")] == ["otherwise", "otherwise"]
+    ledger.add(case("b"))
+    assert answer(other, "with one case more") == "with one case more"
+    # No more is kept than that, and what is asked for is right whatever had to go.
+    for number in range(3 * MOST_KEPT):
+        assert answer(other, f"value {number}", f"key {number}") == f"value {number}"
+        assert len(ledger.memo.values) <= MOST_KEPT
 
 
 class KnowsTwo:
