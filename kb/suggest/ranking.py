@@ -137,7 +137,7 @@ def rank(
     figures = _figures(ledger, found, settings)
     cures = found.probability * found.cures
     places = _in_order(ledger, found.faults, cures, figures, order)
-    shown = places if limit is None else places[: max(0, limit)]
+    shown = places[:limit]
     causes = _causes(ledger, found, figures, shown, explained, settings)
     own = own_of(ledger)
     family_cases = int(own.family_cases.view[found.family]) if found.family >= 0 else 0
