@@ -150,6 +150,8 @@ def mutants_of(module: str) -> list[Mutant]:
     seen: Counter[str] = Counter()
     for function, parent, name, at, node in places(tree):
         for other in others(node):
+            if ast.dump(other) == ast.dump(node):
+                continue  # equal neighbours exchanged
             change = f"{_shown(node, parent)} -> {_shown(other, parent, node)}"
             text = f"{module.removeprefix('kb.')}:{function or '(module)'}: {change}"
             seen[text] += 1
@@ -207,7 +209,12 @@ def run_tests(tests: list[str], limit_s: float, mutant: Mutant | None) -> tuple[
             if mutant is not None:
                 mutant.change()
                 sys.meta_path.insert(0, _Changed(mutant.module, mutant.tree))  # type: ignore[arg-type]
-            status = pytest.main([*_OPTIONS, *tests], [SimpleNamespace(pytest_runtest_logreport=name_failed)])
+            options = [*_OPTIONS, *(one for one in tests if one[0] == "-")]
+            plugin = SimpleNamespace(pytest_runtest_logreport=name_failed)
+            for file in (one for one in tests if one[0] != "-"):  # most mistakes are noticed by the first
+                status = pytest.main([*options, file], [plugin])
+                if status:
+                    break
         finally:
             os._exit(int(status))
     os.close(end)
@@ -234,6 +241,20 @@ def load_all_else(tests: list[str]) -> None:
     for name in names:
         with contextlib.suppress(Exception):  # names that only their package makes
             importlib.import_module(name)
+
+
+def gone(known: dict[str, Any]) -> list[str]:
+    """Names in `mutants.toml` that no code has any more: what they asked for would be left out without a word."""
+    names = [
+        one.name
+        for package in known["package"]
+        for module in package["modules"]
+        for one in mutants_of(module)
+    ]
+    also = [text for package in known["package"] for text in package.get("also", ())]
+    return [text for text in also if not any(text in name for name in names)] + sorted(
+        set(known["equivalent"]) - set(names)
+    )
 
 
 def chosen(packages: list[dict[str, Any]], seed: int, modules: list[str]) -> Iterator[tuple[str, Mutant]]:
@@ -273,6 +294,8 @@ def main() -> None:
     parser.add_argument("--list", action="store_true", help="name the mutants and run nothing")
     asked = parser.parse_args()
     known = tomllib.loads((HERE / "mutants.toml").read_text(encoding="utf-8"))
+    if names := gone(known):
+        sys.exit("mutants.toml names what the code no longer has:\n" + "\n".join(names))
     every = chosen(known["package"], asked.seed, asked.module)
     named = [pair for pair in every if any(text in pair[1].name for text in asked.only)]
     mutants = [(package, one) for package, one in named if one.name not in known["equivalent"]]

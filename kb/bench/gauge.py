@@ -51,16 +51,16 @@ def gauge(spec: RailSpec, reading: RailReading | None = None) -> Gauge:
         return min(1.0, max(0.0, (float(volts) - low) / (high - low)))
 
     seen = None if reading is None else measured(spec, reading)
-    marks = () if seen is None else (seen.value if seen.steady else None, seen.least, seen.most)
-    shown = [float(mark) for mark in marks if mark is not None]
-    dot, least, most = (None if mark is None else place(mark) for mark in marks or (None, None, None))
+    dot = seen.value if seen is not None and seen.steady else None
+    least, most = (seen.extremes if seen is not None else None) or (None, None)
+    shown = [float(mark) for mark in (dot, least, most) if mark is not None]
     return Gauge(
         band_lo=place(window.low),
         band_hi=place(window.high),
         nominal=None if nominal is None else place(nominal),
-        dot=dot,
-        whisker_lo=least,
-        whisker_hi=most,
+        dot=None if dot is None else place(dot),
+        whisker_lo=None if least is None else place(least),
+        whisker_hi=None if most is None else place(most),
         scale_lo_v=sign * low,
         scale_hi_v=sign * high,
         clipped_low=any(mark < low for mark in shown),

@@ -165,20 +165,17 @@ def combinations(
 
     empty = np.full((1, MAX_ELEMENTS), -1, dtype=np.int64)
     rows = np.vstack([empty, *(_padded(found) for found in (singles, pairs, triples))])
-    shown = np.maximum(rows, 0)
-    there = rows >= 0
-    strains = np.array([block.strained for block in blocks] or [0], dtype=np.int64)
-    colds = np.array([block.cold_high_a for block in blocks] or [0.0])
-    all_amps = amps if count else np.zeros(1)
-    all_units = units if count else np.zeros((1, len(loads)), dtype=np.int16)
+    # −1, for none, is the place of the last: one that takes nothing and draws nothing.
+    strains = np.array([*(block.strained for block in blocks), 0], dtype=np.int64)
+    colds = np.array([*(block.cold_high_a for block in blocks), 0.0])
     base = Candidates(
         rows=rows,
-        usage=(all_units[shown] * there[:, :, None]).sum(axis=1, dtype=np.int16),
-        amps=(all_amps[shown] * there).sum(axis=1),
+        usage=np.pad(units, ((0, 1), (0, 0)))[rows].sum(axis=1, dtype=np.int16),
+        amps=np.append(amps, 0.0)[rows].sum(axis=1),
         electronic=np.full(len(rows), -1, dtype=np.int64),
         electronic_a=np.zeros(len(rows)),
-        strained=(strains[shown] * there).sum(axis=1),
-        cold_a=(colds[shown] * there).sum(axis=1),
+        strained=strains[rows].sum(axis=1),
+        cold_a=colds[rows].sum(axis=1),
         complete=complete,
     )
     return _topped_up(base, loads, volts, target_a, enough_a, derating, most)

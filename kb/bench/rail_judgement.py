@@ -28,14 +28,14 @@ def judged_condition(
     extreme outside the window counts where no steady value stands against it.
     """
     nominal = abs(exact(spec.nominal_v))
-    if around.drift is not None and seen.least is not None and seen.most is not None:
-        return _level(seen.least if around.drift < 0 else seen.most, nominal, window)
+    if around.drift is not None and seen.extremes is not None:
+        return _level(seen.extremes[0 if around.drift < 0 else 1], nominal, window)
     if seen.swing > nominal * exact(PULSING_FRACTION):
         return "pulsing"
     level = _level(seen.value, nominal, window)
-    watched = seen.least is not None and seen.most is not None and not seen.steady
-    if level == "in tolerance" and watched and reading.load != "none":
-        return _level(seen.least or Decimal(0), nominal, window, above=seen.most)
+    if level == "in tolerance" and seen.extremes is not None and not seen.steady and reading.load != "none":
+        least, most = seen.extremes
+        return _level(least, nominal, window, above=most)
     return level
 
 
@@ -76,7 +76,7 @@ def judgement_of(
     if asks or seen.reversed:
         return "unknown"
     if reading.supply == "unpowered":
-        largest = max(abs(number) for number in (seen.value, seen.least, seen.most) if number is not None)
+        largest = max(abs(number) for number in (seen.value, *(seen.extremes or ())))
         return "good" if largest <= exact(METER_V) else "charged"
     if around.help is not None and around.help.state == "held":
         return "unknown"

@@ -255,22 +255,26 @@ def ripple_window(spec: RailSpec) -> Window:
 class Measured:
     """A reading turned so that right polarity is positive, in volts.
 
-    `value` is what is judged: the steady value, else the middle of the recorded extremes. `least` and
-    `most` are None where the meter recorded no extreme. `half` is `max` or `min` where that alone was
-    recorded, by magnitude: it says nothing of the other end.
+    `value` is what is judged: the steady value, else the middle of the recorded extremes. `extremes`, the least and
+    the most of all that was recorded, are None where the meter recorded no extreme. `half` is `max` or `min` where
+    that alone was recorded, by magnitude: it says nothing of the other end.
     """
 
     value: Decimal
     steady: bool
-    least: Decimal | None
-    most: Decimal | None
+    extremes: tuple[Decimal, Decimal] | None
     reversed: bool
     half: str = ""
 
     @property
     def swing(self) -> Decimal:
         """How far the rail moved while it was watched."""
-        return Decimal(0) if self.least is None or self.most is None else self.most - self.least
+        return self.extremes[1] - self.extremes[0] if self.extremes else Decimal(0)
+
+    @property
+    def largest(self) -> Decimal:
+        """The value, or the upper extreme where that is larger."""
+        return max((self.value, *(self.extremes or ())))
 
 
 def measured(spec: RailSpec, reading: RailReading) -> Measured:
@@ -304,8 +308,7 @@ def measured(spec: RailSpec, reading: RailReading) -> Measured:
     if value is None and len(given) == 1:
         # A minimum of a negative rail is its largest by magnitude, where the meter goes by sign.
         half = "max" if (last is not None) is (sign == 1) else "min"
-        return Measured(given[0], False, None, None, turned, half)
-    extremes_known = first is not None or last is not None
-    least, most = (min(given), max(given)) if extremes_known else (None, None)
+        return Measured(given[0], False, None, turned, half)
+    extremes = (min(given), max(given)) if first is not None or last is not None else None
     judged = sum(given, Decimal(0)) / len(given) if value is None else value
-    return Measured(judged, value is not None, least, most, turned)
+    return Measured(judged, value is not None, extremes, turned)

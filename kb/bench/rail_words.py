@@ -72,8 +72,7 @@ class Finding:
     @property
     def watched(self) -> str:
         """The recorded extremes in words."""
-        least, most = self.seen.least, self.seen.most
-        return "" if least is None or most is None else f"{self.signed(least)} to {self.signed(most)}"
+        return " to ".join(self.signed(extreme) for extreme in self.seen.extremes or ())
 
     @property
     def where(self) -> str:
@@ -120,7 +119,7 @@ def _special(f: Finding) -> str | None:
 
 
 def _unit_doubt(f: Finding) -> str:
-    largest = f.seen.value if f.seen.most is None else max(f.seen.value, f.seen.most)
+    largest = f.seen.largest
     shown = number(float(largest))
     if f.reading.quantity == "ripple_v":
         return (
@@ -335,7 +334,7 @@ def _pulsing_unloaded(f: Finding) -> str:
             "measure the ESR of its output capacitor, then load it and try again."
         )
     # A current driver runs up beyond its nominal voltage; a supply that hunts does not.
-    if f.spec.role == "backlight" and (f.seen.most or 0) > abs(exact(f.spec.nominal_v)):
+    if f.spec.role == "backlight" and f.seen.largest > abs(exact(f.spec.nominal_v)):
         return (
             f"{f.name} comes and goes with nothing connected ({f.watched}): a current driver without its strings "
             f"runs up and shuts down by nature. {f.around.feed} off, connect the strings or "
@@ -373,8 +372,9 @@ def _low(f: Finding) -> str:
         return _cold_load(f, f.shown)
     if f.reading.load == "none":
         return f"{lead}: low. See its filter capacitors, rectifier and feedback."
-    if not f.seen.steady and f.seen.least is not None:
-        return f"{f.name} fell to {f.signed(f.seen.least)} {f.where} ({f.watched}), below {f.range}: low. {_branch(f)}"
+    if not f.seen.steady and f.seen.extremes is not None:
+        fell_to = f.signed(f.seen.extremes[0])
+        return f"{f.name} fell to {fell_to} {f.where} ({f.watched}), below {f.range}: low. {_branch(f)}"
     if near:
         return f"{lead}: low, by little. See the ripple and ESR of its output capacitors, and how heavy the load is."
     if f.reading.load == "in the set":
@@ -421,7 +421,7 @@ def _in_tolerance(f: Finding) -> str:
     if not f.seen.steady and f.watched:
         lead = f"{f.name} moved over {f.watched} {f.where}, within {f.range}"
     after = _notes(f)
-    if f.watched and (f.window.below(_known(f.seen.least)) or f.window.above(_known(f.seen.most))):
+    if any(not f.window.holds(extreme) for extreme in f.seen.extremes or ()):
         return f"{lead}, but left it for a moment ({f.watched}): clear the meter's memory and record again.{after}"
     if f.judgement == "not proven until loaded":
         how = load_safely(f.around.feed, wet=f.around.wet, unplug=f.around.on_mains_reference)
@@ -452,7 +452,3 @@ def _notes(f: Finding) -> str:
     if f.reading.load == "none" and f.around.on_mains_reference and f.spec.rated_a is not None:
         notes += " Pull one relay in, or load it otherwise, and measure again."
     return notes
-
-
-def _known(extreme: Decimal | None) -> Decimal:
-    return Decimal(0) if extreme is None else extreme

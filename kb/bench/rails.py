@@ -86,8 +86,7 @@ def assess(spec: RailSpec, reading: RailReading, around: Circumstances = NOTHING
         or (window.assumed and not voltage_window(spec, MARGINAL_PCT).holds(seen.value))
     )
     # What swings by thousands of volts may well be millivolts too, and then it does not swing.
-    largest = seen.value if seen.most is None else max(seen.value, seen.most)
-    asks = condition in ("high", "pulsing") and _looks_like_milli(largest, abs(exact(spec.nominal_v)))
+    asks = condition in ("high", "pulsing") and _looks_like_milli(seen.largest, abs(exact(spec.nominal_v)))
     judgement = judgement_of(spec, reading, seen, condition, expected_absent, asks, around)
     finding = Finding(
         spec, reading, seen, window, condition, expected_absent, marginal, asks, judgement, around
@@ -155,9 +154,7 @@ def _ripple_condition(seen: Measured, window: Window) -> str:
 
 
 def _leaves_window(seen: Measured, window: Window) -> bool:
-    if seen.least is None or seen.most is None:
-        return False
-    return window.below(seen.least) or window.above(seen.most)
+    return any(not window.holds(extreme) for extreme in seen.extremes or ())
 
 
 def _looks_like_milli(value: Decimal, expected: Decimal) -> bool:

@@ -38,6 +38,12 @@ from kb.suggest.scores import LEAST
 from kb.suggest.settings import Settings
 
 OTHERS_WEIGHTS = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
+ROUGH_OTHERS_WEIGHTS = (
+    0.0,
+    0.2,
+    0.5,
+    1.0,
+)  # each takes a fifth of a second, and a rough choice is waited for
 FAMILY_WEIGHTS = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
 KIND_WEIGHTS = (4.0, 8.0, 16.0, 32.0, 64.0, 256.0)
 CATALOGUE_WEIGHTS = (0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0)
@@ -115,8 +121,9 @@ def choose_strength(
 
     At most `max_cases` cases are scored, evenly spaced in order of uid, fewer where there are very many faults.
     `patterns=False` leaves the sub-patterns out, which take most of the time; without `thorough` there is one
-    exponent for each kind of answer and no more, chosen on few cases in a fraction of a second. Deterministic; the
-    ledger's counts stay as they are.
+    exponent for each kind of answer and no more, chosen on few cases in a second or two, and other shops' cases are
+    weighed with four weights instead of twelve. Fewer of these than `FEWEST_CASES` keep the weight that was given:
+    it would be chosen by chance. Deterministic; the ledger's counts stay as they are.
     """
     settings = settings or Settings()
     counted(ledger, settings)  # names what general knowledge has
@@ -125,8 +132,9 @@ def choose_strength(
         return Tuning(settings, 0.0, 0.0, 0, ledger.known, _others(ledger))
     if ledger.known >= FEWEST_CASES:
         settings = replace(settings, general_fix=usual_fix(ledger, settings))
-        if _others(ledger):
-            settings = _with_others(ledger, settings, most)
+        if _others(ledger) >= FEWEST_CASES:
+            weights = OTHERS_WEIGHTS if thorough else ROUGH_OTHERS_WEIGHTS
+            settings = _with_others(ledger, settings, most, weights)
         fit = _Fit(weigh(ledger, settings.others_weight), settings, most if thorough else min(most, _FEW))
         if fit.can_choose:
             settings = fit.all(patterns) if thorough else fit.by_kind()
@@ -174,10 +182,11 @@ def _loss(ledger: Ledger, sums: Ledger, chosen: Chosen, settings: Settings) -> f
     return total / max(1, len(chosen.rows))
 
 
-def _with_others(ledger: Ledger, settings: Settings, most: int) -> Settings:
-    """The settings with the weight of other shops' cases that foresees own cases best; the larger of two equals."""
+def _with_others(ledger: Ledger, settings: Settings, most: int, weights: tuple[float, ...]) -> Settings:
+    """The settings with the one of some weights of other shops' cases that foresees own cases best; the larger of two
+    equals."""
     losses = []
-    for weight in OTHERS_WEIGHTS:
+    for weight in weights:
         sums = weigh(ledger, weight)
         tried = _Fit(sums, replace(settings, others_weight=weight), min(most, _FEW)).kinds_only()
         losses.append((round(_loss(ledger, sums, choose_cases(sums, min(most, _FEW)), tried), 12), -weight))

@@ -198,7 +198,7 @@ def _chances(
     given, on_any = np.exp(tables.logs[items]), np.exp(tables.root_logs[items])
     layout = tables.layout
     present = np.flatnonzero(symptom)[::2]
-    if len(present) and tables.settings.mentions:
+    if tables.settings.mentions:
         mention = layout.items + 4 * layout.place[layout.feature[items[present]]]
         quiet = np.maximum(0.0, 1.0 - 4.0 * on_any[present + 1])
         for table, mentioned in (

@@ -137,7 +137,7 @@ def rank(
     figures = _figures(ledger, found, settings)
     cures = found.probability * found.cures
     places = _in_order(ledger, found.faults, cures, figures, order)
-    shown = places if limit is None else places[: max(0, limit)]
+    shown = places[:limit]
     causes = _causes(ledger, found, figures, shown, explained, settings)
     own = own_of(ledger)
     family_cases = int(own.family_cases.view[found.family]) if found.family >= 0 else 0
@@ -335,23 +335,22 @@ def _weights(found: Posterior, shown: NDArray[Any]) -> Floats:
 
 
 def general_shares(ledger: Ledger, found: Posterior, settings: Settings) -> Floats:
-    """Share (K,) of what is said of each fault that rests on general knowledge: its prior and each answer noted."""
-    tables = found.tables
+    """Share (K,) of what is said of each fault that rests on general knowledge: its prior and each answer noted.
+
+    The mean over the prior, which counts 1, and the answers of which there is an opinion, each by its exponent.
+    """
     catalogue = catalogue_shares(ledger, found.faults, found.kind)
     if catalogue is None:
         return np.zeros(len(found.faults))
-    lent = settings.k_catalogue * catalogue / max(catalogue.sum(), 1e-12)
+    lent = settings.k_catalogue * catalogue
     cases = ledger.cases_of_fault.view[found.faults]
     total = lent / np.maximum(cases + lent, 1e-12)
-    weight = np.ones(len(found.faults))
     rows = [row for line in found.lines for row in line.rows]
-    if tables.general is not None and rows:
-        exponents = tables.weights.exponent[rows][:, None]
-        opinions = tables.general[rows]
-        held = np.where(np.isnan(opinions), 0.0, exponents)
-        total = total + (held * np.nan_to_num(opinions)).sum(axis=0)
-        weight = weight + held.sum(axis=0)
-    return np.clip(total / weight, 0.0, 1.0)
+    practice = found.tables.general
+    assert practice is not None  # who has a catalogue has opinions
+    opinions = practice[rows]
+    held = np.where(np.isnan(opinions), 0.0, found.tables.weights.exponent[rows][:, None])
+    return (total + (held * np.nan_to_num(opinions)).sum(axis=0)) / (1.0 + held.sum(axis=0))
 
 
 def _causes(

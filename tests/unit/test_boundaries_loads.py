@@ -11,7 +11,8 @@ import math
 import numpy as np
 import pytest
 
-from kb.bench.load_blocks import Candidates, electronic_limit, usable_blocks
+from kb.bench import load_search
+from kb.bench.load_blocks import Candidates, combinations, electronic_limit, most_rows, usable_blocks
 from kb.bench.load_plan import LoadPlan, RailPlan, RailTarget, plan_loads
 from kb.bench.load_search import RailChoices, Wishes, choices, choose, choose_first, shared_bases
 from kb.bench.loads import Load, amps_at, cold_amps_at, cold_resistance, resistance
@@ -59,6 +60,14 @@ def test_a_measured_point_is_above_nothing_in_both_figures(point: tuple[float, f
     with pytest.raises(BadInput) as refused:
         Load("r", "resistor", points=(point, (5.0, 2.0)))
     assert refused.value.field == "points"
+
+
+def test_a_voltage_is_measured_once() -> None:
+    with pytest.raises(BadInput) as refused:
+        Load("r", "resistor", points=((5.0, 1.0), (5.0, 2.0)))
+    assert refused.value.field == "points"
+    # As many amperes at the higher one as there were volts at the lower.
+    assert resistance(Load("r", "resistor", points=((1.0, 0.5), (2.0, 1.0)))) == pytest.approx(2.0)
 
 
 def test_a_tolerance_stays_under_a_hundred_per_cent() -> None:
@@ -193,6 +202,54 @@ def test_of_a_very_large_shelf_the_strongest_loads_are_kept() -> None:
     assert sum(block.load >= 10 for block in blocks) == 200
 
 
+def test_so_many_strings_are_kept_as_make_no_more_pairs_than_may_be_looked_at() -> None:
+    shelf = [resistor(10.0 + n / 10) for n in range(200)]
+    # n strings make n² / 2 pairs: 100 of them 5,000. No fewer than 60 are kept.
+    for most, kept in ((5_000, 100), (19_900, 199), (20_000, 200), (100, 60)):
+        blocks, whole = usable_blocks(shelf, 12.0, 1.3, 0.6, most)
+        assert (len(blocks), whole) == (kept, kept == 200)
+
+
+def test_the_more_loads_and_rails_the_fewer_combinations_are_looked_at_for_each() -> None:
+    # All 60,000 of up to 20 loads for 8 rails, then as many fewer as there are more, and 2,000 at least.
+    for loads, rails, rows in (
+        (0, 0, 60_000), (20, 8, 60_000), (161, 1, 59_627), (40, 8, 30_000), (20, 16, 30_000),
+        (200, 24, 2_000), (400, 24, 2_000),
+    ):  # fmt: skip
+        assert most_rows(loads, rails) == rows
+
+
+def test_a_combination_that_has_reached_the_lower_edge_exactly_is_not_extended() -> None:
+    shelf = [resistor(12.0), resistor(24.0), resistor(48.0)]  # 1 A, 0.5 A and 0.25 A at 12 V
+    blocks, _ = usable_blocks(shelf, 12.0, 1.0, 0.6)
+    found = combinations(shelf, blocks, 12.0, 1.1, 1.0, 0.6)
+    assert [[place for place in row if place >= 0] for row in found.rows.tolist()] == [
+        [],
+        [0],
+        [1],
+        [2],
+        [1, 2],
+    ]
+    assert found.amps.tolist() == [0.0, 1.0, 0.5, 0.25, 0.75]
+    assert found.usage.tolist() == [[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1], [0, 1, 1]]
+    assert found.electronic.tolist() == [-1] * 5
+    assert found.complete
+    # Without a load there is the empty one.
+    empty = combinations([], [], 12.0, 1.1, 1.0, 0.6)
+    assert (empty.rows.tolist(), empty.amps.tolist(), empty.cold_a.tolist()) == ([[-1, -1, -1]], [0.0], [0.0])
+
+
+def test_an_electronic_load_makes_up_what_is_missing_of_each_combination_that_may_be_looked_at() -> None:
+    shelf = [SET, resistor(12.0), resistor(24.0)]
+    blocks, _ = usable_blocks(shelf, 12.0, 4.5, 0.6)
+    for most, topped in ((4, 4), (3, 3)):
+        found = combinations(shelf, blocks, 12.0, 5.0, 4.5, 0.6, most)
+        # Nothing, each alone and both: 0, 1, 0.5 and 1.5 A, with 2 A of the electronic load on top.
+        assert found.amps.tolist() == [0.0, 1.0, 0.5, 1.5, *[2.0, 3.0, 2.5, 3.5][:topped]]
+        assert found.electronic.tolist() == [-1] * 4 + [0] * topped
+        assert found.complete is (topped == 4)
+
+
 def test_each_of_a_shelf_that_serves_alone_is_compared_and_nothing_better_is_said_to_exist() -> None:
     # A load that reaches the lower edge is not joined by others: else 60 of these would make 100,000 triples.
     plan = plan_loads([RailTarget("12V", 12.0, 1.0)], [resistor(12.0 + n / 50) for n in range(60)])
@@ -305,6 +362,13 @@ def test_the_total_stays_under_the_label_over_all_rails_and_is_shown_beside_it()
     assert unasked.notes == ()
 
 
+def test_what_adds_up_to_the_label_is_allowed_whatever_binary_makes_of_it() -> None:
+    # 1.1 W and 2.2 W are 3.3000000000000003 W in binary.
+    rails = [RailTarget("a", 1.1, 1.0), RailTarget("b", 2.2, 1.0)]
+    plan = plan_loads(rails, [resistor(1.1), resistor(2.2)], label_w=3.3)
+    assert [one.amps for one in plan.plans] == [pytest.approx(1.0), pytest.approx(1.0)]
+
+
 def test_24_rails_are_planned_and_25_refused() -> None:
     rails = [RailTarget(f"r{n}", 12.0, 1.0) for n in range(25)]
     assert len(plan_loads(rails[:24], []).plans) == 24
@@ -405,6 +469,9 @@ def test_no_miss_however_wide_weighs_as_much_as_a_second_one() -> None:
     best = ranked(candidates([1e9, 1.0, 0.0], [1, 1, 0], [1e9, 1.0, 0.0]))
     missed = dict(zip(best.index.tolist(), (cost // 10**48 for cost in best.costs), strict=True))
     assert missed == {0: 1, 1: 0, 2: 1}
+    # Nor does the distance reach into the number of loads to wire.
+    wired = dict(zip(best.index.tolist(), (cost // 10**12 % 10**12 for cost in best.costs), strict=True))
+    assert wired == {0: 1, 1: 1, 2: 0}
     assert best.watts.tolist() == pytest.approx([12.0 * amps for amps in (1.0, 0.0, 1e9)])
 
 
@@ -413,6 +480,19 @@ def test_what_was_not_compared_whole_is_not_proved() -> None:
         best = ranked(candidates([1.0, 0.0], [1, 0], [1.0, 0.0], complete))
         assert choose([best], [1], None) == ([0], complete)
         assert choose_first([best, best], [1], None, [1]) == ([1, 0], complete)
+
+
+@pytest.mark.parametrize("bound", ["_MOST_NODES", "_MOST_COMPARED"])
+def test_when_its_work_is_used_up_a_plan_is_found_all_the_same_and_not_claimed_to_be_the_best(
+    bound: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Two loads for two rails; each rail would take the first one, and the second serves either.
+    best = ranked(candidates([1.0, 1.1, 0.0], [1, 1, 0], [0.0, 0.0, 0.0]))
+    usage = np.array([[1, 0], [0, 1], [0, 0]], dtype=np.int16)
+    best = RailChoices(best.index, usage, best.watts, best.costs, best.complete)
+    assert choose([best, best], [1, 1], None) == ([0, 1], True)
+    monkeypatch.setattr(load_search, bound, 0)
+    assert choose([best, best], [1, 1], None) == ([0, 1], False)
 
 
 def test_lamps_of_one_base_are_counted_by_the_fewest_of_their_filaments() -> None:

@@ -167,25 +167,15 @@ def test_a_minimum_above_a_positive_maximum_is_refused(
 
 def test_a_reading_is_turned_into_the_polarity_of_its_rail() -> None:
     plain = measured(STANDBY, read(STANDBY, 5.0))
-    assert (plain.value, plain.steady, plain.least, plain.most, plain.half) == (
-        Decimal("5.0"),
-        True,
-        None,
-        None,
-        "",
-    )
+    assert (plain.value, plain.steady, plain.extremes, plain.half) == (Decimal("5.0"), True, None, "")
     assert plain.swing == 0
     negative = measured(NEGATIVE, read(NEGATIVE, -12.0, -12.5, -11.0))
-    assert (negative.value, negative.least, negative.most) == (
-        Decimal("12.0"),
-        Decimal("11.0"),
-        Decimal("12.5"),
-    )
+    assert (negative.value, negative.extremes) == (Decimal("12.0"), (Decimal("11.0"), Decimal("12.5")))
     assert negative.swing == Decimal("1.5")
     # Turned round, the steady value stays the one that is judged.
     turned = measured(STANDBY, read(STANDBY, -5.0, -6.0, -4.8))
     assert turned.reversed
-    assert (turned.value, turned.least, turned.most) == (Decimal("5.0"), Decimal("4.8"), Decimal("6.0"))
+    assert (turned.value, turned.extremes) == (Decimal("5.0"), (Decimal("4.8"), Decimal("6.0")))
     pair = measured(STANDBY, read(STANDBY, None, -6.0, -4.0))
     assert (pair.value, pair.steady, pair.reversed) == (Decimal("5.0"), False, True)
     # Up to a tenth of nominal below nothing is noise, and no wrong polarity.
@@ -196,7 +186,7 @@ def test_a_reading_is_turned_into_the_polarity_of_its_rail() -> None:
 def test_one_extreme_beside_a_value_bounds_the_swing_and_alone_it_is_half() -> None:
     for low, high, least, most in ((4.0, None, "4.0", "5.0"), (None, 6.0, "5.0", "6.0")):
         seen = measured(STANDBY, read(STANDBY, 5.0, low, high))
-        assert (seen.least, seen.most, seen.half) == (Decimal(least), Decimal(most), "")
+        assert (seen.extremes, seen.half) == ((Decimal(least), Decimal(most)), "")
     assert measured(STANDBY, read(STANDBY, None, 4.0)).half == "min"
     assert measured(STANDBY, read(STANDBY, None, None, 4.0)).half == "max"
     assert measured(NEGATIVE, read(NEGATIVE, None, -13.0)).half == "max"
@@ -543,6 +533,12 @@ def test_a_gauge_shows_two_and_a_half_half_widths_either_way() -> None:
     assert (drawn.band_lo, drawn.nominal, drawn.band_hi) == pytest.approx((0.3, 0.5, 0.7))
     assert (drawn.dot, drawn.whisker_lo, drawn.whisker_hi) == pytest.approx((0.7, 0.3, 0.7))
     assert gauge(NEGATIVE, read(NEGATIVE, None, -12.6, -11.4)).dot is None
+    # A lowest or a highest alone is no steady value and has no other end: nothing is drawn.
+    half = gauge(NEGATIVE, read(NEGATIVE, None, -12.6))
+    assert (half.dot, half.whisker_lo, half.whisker_hi) == (None, None, None)
+    bare = gauge(NEGATIVE, None)
+    assert (bare.dot, bare.whisker_lo, bare.whisker_hi) == (None, None, None)
+    assert (bare.clipped_low, bare.clipped_high) == (False, False)
     for value, low, high in (
         (-10.49, True, False),
         (-10.5, False, False),

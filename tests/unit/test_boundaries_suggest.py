@@ -16,6 +16,7 @@ from suggest_builders import CAP, SCHOTTKY, SWITCH, case, fix, ledger_of, low_st
 from kb.suggest import (
     Candidate,
     Evidence,
+    GeneralFault,
     Ledger,
     Record,
     Settings,
@@ -31,7 +32,9 @@ from kb.suggest import (
     what_if,
 )
 from kb.suggest.fix_records import fix_figures, mean_cost, mean_minutes
+from kb.suggest.general import RailChances
 from kb.suggest.intervals import beta_cdf, beta_quantile
+from kb.suggest.memo import MOST_KEPT, kept
 from kb.suggest.model_selection import FEWEST_CASES
 from kb.suggest.next_measurement import entropy_bits
 from kb.suggest.pooled_counts import counted
@@ -199,6 +202,12 @@ def test_a_board_that_comes_back_on_the_day_it_left_is_a_return() -> None:
             assert (found.followed, found.returned, found.times) == (2, 1, (0.0, 0.0))
 
 
+def test_where_nobody_was_followed_any_time_is_beyond_what_is_known() -> None:
+    nothing = kaplan_meier([], []).still_working_after(1.0)
+    assert (nothing.share, nothing.low, nothing.high, nothing.at_risk) == (1.0, 0.0, 1.0, 0)
+    assert nothing.beyond
+
+
 def test_followed_exactly_as_long_as_asked_is_long_enough() -> None:
     curve = kaplan_meier([100.0, 200.0, 365.0], [True, False, False])
     for days, share, at_risk, beyond in (
@@ -338,6 +347,8 @@ def test_the_quantile_undoes_the_distribution_to_its_last_digits() -> None:
         assert beta_quantile(probability, 0.5, 0.5) == pytest.approx(
             math.sin(math.pi * probability / 2) ** 2, rel=1e-9
         )
+    # Far down as well, where the quantile is 2.5e-18.
+    assert beta_quantile(1e-9, 0.5, 0.5) == pytest.approx((math.pi * 1e-9 / 2) ** 2, rel=1e-9, abs=0.0)
     for probability in (-0.1, 1.1):
         with pytest.raises(ValueError, match="from 0 to 1"):
             beta_quantile(probability, 1, 1)
@@ -428,6 +439,32 @@ def test_where_absences_are_noted_a_symptom_is_there_as_often_as_it_was_found() 
     )
 
 
+def test_in_what_order_symptoms_were_first_noted_says_nothing() -> None:
+    """Few note an absence, so a symptom is there as often as it is named: each by its own count."""
+    cases = [
+        case("a", CAP, symptoms=(("hum", True), ("buzz", True)), rails=()),
+        *(case(f"h{n}", CAP, symptoms=(("hum", True),), rails=()) for n in range(6)),
+        *(case(f"b{n}", SWITCH, symptoms=(("buzz", True),), rails=()) for n in range(2)),
+        *(case(f"s{n}", SWITCH, symptoms=(), rails=()) for n in range(5)),
+    ]
+    turned = [replace(one, symptoms=one.symptoms[::-1]) for one in cases]
+    asked = [HUM, replace(HUM, label="buzz", name="buzz")]
+    one_way, other_way = (
+        {one.candidate.label: one for one in next_measurements(ledger_of(*of), Evidence(), Settings(), asked)}
+        for of in (cases, turned)
+    )
+    assert set(one_way) == set(other_way) == {"hum", "buzz"}
+    for label, found in one_way.items():
+        assert found.bits == pytest.approx(other_way[label].bits, abs=1e-12)
+        said, other = (
+            {out.label: out.probability for out in of.outcomes} for of in (found, other_way[label])
+        )
+        assert said == pytest.approx(other, abs=1e-12)
+    # 7 of 14 hum and 3 buzz, and the counts lean on one another.
+    there = {label: found.outcomes[0].probability for label, found in one_way.items()}
+    assert there["hum"] > 1.5 * there["buzz"]
+
+
 def test_what_is_expected_after_a_look_is_what_is_thought_before_it() -> None:
     """The law of total probability, over causes and unseen row; exact where answers count in full for both."""
     ledger = ledger_of(
@@ -500,6 +537,76 @@ def test_what_a_line_moves_is_half_the_summed_change_of_all_probabilities() -> N
         change = sum(abs(now[cause] - without[cause]) for cause in now)
         assert one.moved == pytest.approx(change / 2, abs=1e-12)
         assert one.moved > 0.01
+
+
+def test_what_was_worked_out_is_kept_for_one_state_of_the_counts_and_one_choice_of_settings() -> None:
+    ledger, plain, other = ledger_of(case("a")), Settings(), Settings(strength=0.5)
+
+    def answer(settings: Settings, worked_out: str, key: str = "of all") -> str:
+        return kept(ledger, settings, key, lambda: worked_out)
+
+    assert [answer(plain, "first"), answer(plain, "again")] == ["first", "first"]
+    assert answer(plain, "of another", "another") == "of another"
+    assert [answer(other, "otherwise"), answer(other, "again")] == ["otherwise", "otherwise"]
+    ledger.add(case("b"))
+    assert answer(other, "with one case more") == "with one case more"
+    # No more is kept than that, and what is asked for is right whatever had to go.
+    for number in range(3 * MOST_KEPT):
+        assert answer(other, f"value {number}", f"key {number}") == f"value {number}"
+        assert len(ledger.memo.values) <= MOST_KEPT
+
+
+class KnowsTwo:
+    """A catalogue of two faults; of the clicking relay it has an opinion for one, of the standby rail for both."""
+
+    def faults(self) -> tuple[GeneralFault, ...]:
+        return GeneralFault(*CAP, "high ESR", 0.75), GeneralFault(*SCHOTTKY, "shorted", 0.25)
+
+    def share(self, section: str, part_class: str) -> float:
+        return {CAP: 0.75, SCHOTTKY: 0.25}.get((section, part_class), 0.0)
+
+    def mentioned(self, section: str, part_class: str, symptom: str) -> float | None:
+        return 0.5 if (section, part_class, symptom) == (*CAP, "relay clicks repeatedly") else None
+
+    def rail(self, section: str, part_class: str, role: str, supply: str, load: str) -> RailChances | None:
+        return (0.2, 0.2, 0.2, 0.2, 0.2) if (section, part_class) in (CAP, SCHOTTKY) else None
+
+
+def test_what_rests_on_general_practice_is_its_part_in_the_prior_and_in_each_answer_it_has_an_opinion_of() -> (
+    None
+):
+    """k / (cases + k) of the prior, and of an answer that part beside the section's cases times the part of the
+    section beside the fault's own; the mean, in which the prior counts 1 and an answer its exponent."""
+    ledger = ledger_of(
+        case("a", CAP),
+        case("b", CAP),
+        case("c", CAP, symptoms=()),
+        case("d", SWITCH, symptoms=(), rails=()),
+    )
+    settings = Settings(
+        general=KnowsTwo(),
+        k_catalogue=4.0,
+        k_general_symptom=6.0,
+        k_general_rail=12.0,
+        k_fault=3.0,
+        k_rail=5.0,
+        strength=0.5,
+    )
+
+    def shares(evidence: Evidence) -> dict[tuple[str, str], float]:
+        ranked = rank(ledger, evidence, settings).causes
+        return {(one.section, one.part_class): one.general_practice for one in ranked}
+
+    prior_of_cap, prior_of_schottky = 3 / (3 + 3), 1 / (0 + 1)
+    relay_found, relay_named = 6 / (2 + 6) * 3 / (2 + 3), 6 / (3 + 6) * 3 / (3 + 3)
+    rail_of_cap, rail_of_schottky = 12 / (3 + 12) * 5 / (3 + 5), 12 / (3 + 12) * 5 / (0 + 5)
+    assert shares(Evidence()) == {CAP: prior_of_cap, SCHOTTKY: prior_of_schottky, SWITCH: 0.0}
+    noted = Evidence(symptoms=(("relay clicks repeatedly", True),), rails=(low_standby(),))
+    assert shares(noted) == {
+        CAP: pytest.approx((prior_of_cap + 0.5 * (relay_found + relay_named + rail_of_cap)) / (1 + 0.5 * 3)),
+        SCHOTTKY: pytest.approx((prior_of_schottky + 0.5 * rail_of_schottky) / (1 + 0.5)),
+        SWITCH: 0.0,
+    }
 
 
 def test_the_first_family_of_a_store_is_its_own_basis_as_any_other() -> None:

@@ -88,6 +88,9 @@ def test_an_empty_bulk_and_a_supply_that_it_feeds_in_its_window_contradict_each_
     assert [says in one for one in found] == ([True] if says else [])
     # Measured in another state both may be right.
     assert disagreements(Evidence(rails=(bulk, RailFact(role, "running", "none", condition)))) == ()
+    # Nothing hangs on a backlight that is off.
+    off = replace(bulk, role="backlight")
+    assert disagreements(Evidence(rails=(off, RailFact(role, "standby", "none", condition)))) == ()
 
 
 @pytest.mark.parametrize("store", ["empty", "few"])

@@ -10,7 +10,16 @@ from known_world import World, cases_of
 from suggest_builders import CAP, SCHOTTKY, SWITCH, case, counts_of, fix, ledger_of
 
 from kb.errors import BadInput
-from kb.suggest import CaseFacts, Evidence, Ledger, choose_strength, fix_records, rank, track_record
+from kb.suggest import (
+    CaseFacts,
+    Evidence,
+    Ledger,
+    choose_strength,
+    fix_records,
+    model_selection,
+    rank,
+    track_record,
+)
 from kb.suggest.leave_one_out import choose_cases, forecasts
 from kb.suggest.model_selection import ways_to_be_new
 from kb.suggest.pooled_counts import Weighed, counted, weigh
@@ -185,6 +194,47 @@ def test_a_ranking_tells_own_experience_from_that_of_others() -> None:
     switch = next(one for one in found.causes if (one.section, one.part_class) == SWITCH)
     assert (switch.cases, switch.others_cases, switch.minutes, switch.failures) == (0, 1, 20.0, ("high ESR",))
     assert sum(one.probability for one in found.causes) + found.unseen_probability == pytest.approx(1.0)
+
+
+def same_boards(theirs: int) -> Ledger:
+    """Forty own cases, two faults told apart by one symptom, and others' cases in which it tells the same."""
+    return ledger_of(
+        *(
+            case(
+                f"{shop}{n}",
+                CAP if n % 2 else SWITCH,
+                symptoms=(("hum", bool(n % 2)),),
+                rails=(),
+                others=shop == "x",
+            )
+            for shop, cases in (("a", 40), ("x", theirs))
+            for n in range(cases)
+        )
+    )
+
+
+def test_fewer_than_thirty_cases_of_others_keep_the_weight_that_was_given() -> None:
+    """What a few cases foresee is chance: in a made-up town six of them got full weight and two none."""
+    for given in (0.5, 0.3):
+        settings = Settings(others_weight=given)
+        assert choose_strength(same_boards(29), settings, thorough=False).settings.others_weight == given
+        assert choose_strength(same_boards(30), settings, thorough=False).settings.others_weight == 1.0
+
+
+def test_a_choice_that_is_waited_for_looks_at_four_weights_and_the_thorough_one_at_all(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    ledger = same_boards(30)
+    for thorough, looked_at in ((False, (0.0, 0.2, 0.5, 1.0)), (True, model_selection.OTHERS_WEIGHTS)):
+        seen: list[float] = []
+
+        def weigh_and_note(of: Ledger, weight: float, seen: list[float] = seen) -> Ledger:
+            seen.append(weight)
+            return weigh(of, weight)
+
+        monkeypatch.setattr(model_selection, "weigh", weigh_and_note)
+        choose_strength(ledger, patterns=False, thorough=thorough)
+        assert set(seen) == set(looked_at)
 
 
 def test_a_shop_without_cases_of_its_own_ranks_by_those_of_others() -> None:

@@ -24,6 +24,7 @@ from kb.suggest import (
     rank,
 )
 from kb.suggest import tables as kept
+from kb.suggest.posterior import posterior
 from kb.suggest.questions import SILENT
 
 WORLD = DependentWorld(21)
@@ -129,7 +130,9 @@ def test_the_bits_agree_with_the_ranking_under_sub_patterns_too(
         return float(-(shares[shares > 0] * np.log2(shares[shares > 0])).sum())
 
     now = entropy(rank(ledger, evidence, settings))
-    for one in next_measurements(ledger, evidence, settings, candidates, limit=4):
+    found = next_measurements(ledger, evidence, settings, candidates, limit=4)
+    assert len(found) == 4
+    for one in found:
         left = 0.0
         for outcome in one.outcomes:
             if isinstance(one.candidate.name, str):
@@ -143,19 +146,31 @@ def test_the_bits_agree_with_the_ranking_under_sub_patterns_too(
         assert one.bits == pytest.approx(now - left, abs=1e-3)
 
 
-def test_what_a_line_says_of_a_cause_under_sub_patterns_does_not_depend_on_the_order_of_the_lines(
+def test_what_a_line_says_of_a_cause_under_sub_patterns_is_what_its_log_odds_would_lose_without_it(
     fitted: tuple[list[CaseFacts], Settings],
 ) -> None:
+    """log P(line | cause) - log of its mean over all other causes and the unknown one, by their shares before."""
     cases, settings = fitted
     ledger, evidence = ledger_of(*cases), asked(boards(3, 10, "asked")[1])
-    turned = replace(evidence, symptoms=evidence.symptoms[::-1], rails=evidence.rails[::-1])
-    assert len(evidence.symptoms) + len(evidence.rails) > 2
-
-    def weights(of: Evidence) -> dict[tuple[str, str, str], float]:
-        return {
-            (cause.section, cause.part_class, one.line): one.weight
-            for cause in rank(ledger, of, settings).causes
-            for one in cause.evidence
-        }
-
-    assert weights(turned) == pytest.approx(weights(evidence), abs=1e-9)
+    evidence = replace(evidence, complete=True)
+    said = {
+        (cause.section, cause.part_class, one.line): one.weight
+        for cause in rank(ledger, evidence, settings).causes
+        for one in cause.evidence
+    }
+    found, seen = posterior(ledger, evidence, settings), 0
+    assert len(evidence.rails) > 2
+    for rail in evidence.rails:
+        (item,), _ = ledger.lines.find(Evidence(rails=(rail,)))
+        rest = tuple(one for one in evidence.rails if one != rail)
+        without = posterior(ledger, replace(evidence, rails=rest), settings)
+        moved = np.exp(found.log_known - without.log_known)
+        of_unknown = found.prior_unseen * math.exp(found.log_any - without.log_any)
+        everything = float(found.prior @ moved) + of_unknown
+        for fault, ratio, share in zip(found.faults, moved, found.prior, strict=True):
+            weight = said.get((*ledger.faults.values[fault], ledger.lines.label(item)))
+            if weight is not None:
+                others = (everything - ratio * share) / (1.0 - share)
+                assert weight == pytest.approx(math.log(ratio / others), abs=1e-9)
+                seen += 1
+    assert seen > 20

@@ -67,6 +67,30 @@ def test_older_repairs_count_where_more_years_are_asked_for(bench: Client) -> No
     assert bench.get("/api/kit?family=KT-1&years=10").json()["repairs"] == 11
 
 
+@pytest.mark.parametrize(
+    ("repairs", "shown", "rest"),
+    [
+        (100, 100, None),  # 80 of 100 and 20 further
+        (101, 100, "1 further part stands in the spreadsheet"),
+        (130, 100, "24 further parts stand in the spreadsheet"),
+    ],
+)
+def test_a_long_kit_shows_its_first_hundred_parts_and_all_in_the_spreadsheet(
+    client: Client, repairs: int, shown: int, rest: str | None
+) -> None:
+    bring(
+        client.shop,
+        a_family("KT-3", kind="battery charger"),
+        *(a_case(f"long-{n}", "KT-3", attempts=[fix(f"C{n + 1}")]) for n in range(repairs)),
+    )
+    page = client.get("/kit?kind=battery+charger").text
+    assert page.count('data-label="Needed in"') == shown
+    assert ("further part" in page.split("</table>")[1]) is (rest is not None)
+    assert rest is None or rest in words_of(page)
+    rows = client.get("/kit.csv?kind=battery+charger").text.splitlines()
+    assert len(rows) - 1 == -(-repairs * 4 // 5) + 20
+
+
 def test_the_kit_of_a_kind_names_the_board_of_each_part(bench: Client) -> None:
     bring(
         bench.shop,

@@ -15,10 +15,11 @@ from kb.service.shop.shop import Shop
 from kb.store.records import families, used_parts
 from kb.suggest.kit import SHARE, KitPart, kit
 
-__all__ = ["SHARE", "YEARS", "KitLine", "KitView", "as_csv", "kinds", "of"]
+__all__ = ["MOST_SHOWN", "SHARE", "YEARS", "KitLine", "KitView", "as_csv", "kinds", "of"]
 
 YEARS = (1, 3, 5, 10)
 MOST_REPAIRS = 5_000
+MOST_SHOWN = 100  # on a page; the spreadsheet has all
 # A new board is no part, and what is cleaned or soldered again takes none.
 _TAKES_PART = ("replace", "recap section")
 _HEADER = (

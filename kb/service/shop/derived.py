@@ -293,7 +293,7 @@ class Derived:
         return Ledger(warranty_days=self._settings.warranty_days)
 
     def _weights(self) -> Weights:
-        """What was chosen on the store. A rough choice takes a fraction of a second and is waited for.
+        """What was chosen on the store. A rough choice takes a second or so and is waited for.
 
         A server chooses thoroughly as well, on a copy of the counts in the background; until then the last
         choice stands.

@@ -38,6 +38,7 @@ def kit_page(
         "years": years,
         "spans": [(str(span), plural(span, "year")) for span in kits.YEARS],
         "share": kits.SHARE,
+        "most_shown": kits.MOST_SHOWN,
         "errors": by_field(problems),
         "families": families.offered(shop),
         "kinds": kits.kinds(shop),
