@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from kb.speech.automaton import automaton_of
 from kb.speech.language import ENGLISH
 from kb.speech.pieces import END, START, Pieces, pieces_of
-from kb.speech.written import At, Writing, ways_to_write
+from kb.speech.written import At, Writing, in_words
 
 Heard = NDArray[np.float32]
 """A sound as the network's encoder hands it on: one row, some 41 vectors a second, 288 numbers each."""
@@ -86,15 +86,11 @@ def propose(sound: bytes, grammar: str) -> Listened:
 def weigh(heard: Heard, sentences: Sequence[tuple[str, ...]]) -> list[float]:
     """How likely each of the sentences is, as the natural logarithm.
 
-    Each is written in the same two ways (`written.ways_to_write`), so that they can be compared with each other: the
-    likeliest way of each that a beam comes across is likely for one and far from it for the next. `heard` is what
-    `propose` made of the sound.
+    All are written in the same way, in words, so that they can be compared with each other: the likeliest way of each
+    that a beam comes across is likely for one and far from it for the next. `heard` is what `propose` made of the
+    sound.
     """
-    network = _network()
-    ways = [ways_to_write(words, ENGLISH) for words in sentences]
-    texts = list(dict.fromkeys(text for two in ways for text in two))
-    likely = dict(zip(texts, network.likely(heard, texts), strict=True))
-    return [max(likely[text] for text in two) for two in ways]
+    return _network().likely(heard, [in_words(words, ENGLISH) for words in sentences])
 
 
 def _samples(sound: bytes) -> NDArray[np.float32]:

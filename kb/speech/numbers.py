@@ -61,15 +61,6 @@ def longest_number(words: Sequence[str], at: int, language: Language) -> tuple[N
     return None
 
 
-def words_of_numbers(language: Language) -> frozenset[str]:
-    """Every word that a number may be made of."""
-    phrases = (
-        *language.digits, *language.small, *language.tens, *language.hundred, *language.joined_by,
-        *language.point, *language.minus, *language.plus,
-    )  # fmt: skip
-    return frozenset(word for phrase in phrases for word in phrase.split())
-
-
 def _whole(words: Sequence[str], language: Language) -> tuple[int, int] | None:
     """A whole number and its twin (0 where it has none), None where the words say none."""
     if all(word in language.digits for word in words) and len(words) <= MOST_DIGITS:

@@ -13,7 +13,6 @@ from typing import NamedTuple
 
 from kb.speech.automaton import Automaton
 from kb.speech.language import Language
-from kb.speech.numbers import longest_number, words_of_numbers
 
 Cut = Callable[[str], tuple[int, ...]]
 # What has to stand behind a figure that was begun.
@@ -179,30 +178,10 @@ class Writing:
         return tuple(dict.fromkeys(ways))
 
 
-def ways_to_write(words: Sequence[str], language: Language) -> tuple[str, str]:
-    """A sentence with its numbers in figures, and all in words with a capital, each behind a blank."""
+def in_words(words: Sequence[str], language: Language) -> str:
+    """A sentence as it is written in words alone, with a capital and behind a blank."""
     letters = {
         said: letter.upper() for letter, said in language.letters.items() if said not in language.digits
     }
-    numbers = words_of_numbers(language)
-    figures: list[str] = []
-    at = 0
-    while at < len(words):
-        end = at + 1
-        text = words[at]
-        if text in numbers:
-            found = longest_number(words, at, language)
-            if found:
-                text, end = found[0].text, found[1]
-            text = f"0{text}" if text.startswith(".") else text
-            if len(figures) == 1 and len(figures[0]) < 3 and figures[0].isupper() and len(text) < 3:
-                # A designator is written as one: "tee pee one" is TP1.
-                text = figures.pop() + text
-        elif text in letters and not (at and text in language.units and words[at - 1] in numbers):
-            while end < len(words) and words[end] in letters:
-                end += 1
-            text = "".join(letters[word] for word in words[at:end])
-        figures.append(text)
-        at = end
-    in_words = " ".join(letters.get(word, word) for word in words)
-    return " " + " ".join(figures), " " + in_words[:1].upper() + in_words[1:]
+    text = " ".join(letters.get(word, word) for word in words)
+    return f" {text[:1].upper()}{text[1:]}"
