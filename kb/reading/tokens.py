@@ -403,7 +403,9 @@ class _Scan:
         return gap == " " and short and raw not in _NO_DESIGNATOR_ALONE and not self._unit(at + 1)[0]
 
     def _is_of_capacitor(self, at: int) -> bool:
-        """Whether the word behind "X2" says that it is a capacitor's safety class: "X2 cap", "X2-Kond."."""
+        """Whether what stands around "X2" says that it is a capacitor's safety class: "X2 cap", "CX1 new (X2)"."""
+        if self._is_in_brackets(at) and any(_names_capacitor(one) for one in self.tokens[-_NEAR:]):
+            return True
         if self._group(at) == "sign" and self.pieces[at].group() == "-":
             at += 1
         behind_value = bool(self.tokens) and self.tokens[-1].unit == "F"  # "470n X2"
@@ -412,6 +414,11 @@ class _Scan:
             or self._group(at) == "number"
             or (self._group(at) == "letters" and fold(self.pieces[at].group()).startswith(_OF_CAPACITORS))
         )
+
+    def _is_in_brackets(self, at: int) -> bool:
+        """Whether the two pieces before `at` stand in brackets alone."""
+        start, end = self.pieces[at - 2].start(), self.pieces[at - 1].end()
+        return self.text[:start].endswith("(") and self.text[end : end + 1] == ")"
 
     def _is_rating_of_fuse(self, raw: str, digits: str, end: int) -> bool:
         """ "T500mA", "T3.15A": how fast and for how much a fuse is, and no transformer T500."""
@@ -432,7 +439,7 @@ class _Scan:
             return 0
         end = following + 1
         text = raw + digits
-        if (text.upper() in _CAPACITOR_CLASSES and self._is_of_capacitor(end)) or raw in _NO_PARTS:
+        if (text.upper() in CAPACITOR_CLASSES and self._is_of_capacitor(end)) or raw in _NO_PARTS:
             if not touching:
                 return 0
             self._add(CODE, self.pieces[at].start(), self.pieces[following].end())
@@ -510,6 +517,11 @@ def _before_number(text: str, token: Token) -> bool:
     return text[token.end : token.end + 2].strip()[:1].isdigit()
 
 
+def _names_capacitor(token: Token) -> bool:
+    word = token.folded
+    return word.startswith(_OF_CAPACITORS[:3]) or (token.kind == DESIGNATOR and word.startswith("C"))
+
+
 # Safety classes of capacitors, and small letters that nobody writes for a part ("b4").
 _OF_CAPACITORS = (
     "cap",
@@ -527,7 +539,8 @@ _OF_CAPACITORS = (
     "rated",
     "supp",
 )
-_CAPACITOR_CLASSES = frozenset(("X1", "X2", "Y1", "Y2"))
+CAPACITOR_CLASSES = frozenset(("X1", "X2", "Y1", "Y2"))
+_NEAR = 8
 _NO_PARTS = frozenset(("b", "a", "e", "h", "m", "p", "s", "v"))
 # Letters that are words or units where a number follows behind a space.
 _NO_DESIGNATOR_ALONE = frozenset(

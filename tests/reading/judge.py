@@ -37,6 +37,7 @@ PARTS = {
     "jetty": ("jetty",),
     "unseen": ("unseen",),
     "strangers": ("strangers",),
+    "visitors": ("visitors",),
 }
 LANGUAGES = ("en", "de", "fr", "nl", "es", "it")
 STANDARD = Known(

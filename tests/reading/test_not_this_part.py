@@ -15,6 +15,8 @@ from kb.reading import read
         ("fuse F2 open, replaced by same T2A", ["F2"]),
         # a safety class is no crystal
         ("C3 470n X2 down to 90n, new", ["C3"]),
+        ("Y cap CY1 leaky, changed (Y2)", ["CY1"]),
+        ("quartz (Y2) dead, replaced", ["Y2"]),
         # asked about, and not so
         ("C14 bulged? no that is glue. R22 open, new one fitted", ["R22"]),
         # the parts of a class that was found bad right before

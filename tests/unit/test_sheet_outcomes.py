@@ -159,6 +159,19 @@ def test_of_two_fixes_the_one_that_says_it_keeps_its_own_result(shop: Shop) -> N
     ]
 
 
+def test_a_part_found_bad_in_one_cell_and_worked_on_in_the_next_is_one_fix(shop: Shop) -> None:
+    rows = ("HX-210;tot;Q4 gate offen;Q4 getauscht;läuft", "HX-210;Knall;Q1 explodiert, R9 offen;Q1 R9 U1 neu;geht")
+    sheet = read(shop, table("Platine;Fehler;Befund;getan;Ergebnis", *rows))
+    sheet.targets |= {"befund": "work", "getan": "work", "ergebnis": "verdict"}
+    first, second = cases(shop, sheet)
+    assert [(one.part, one.failure, one.action, one.result) for one in first.attempts] == [
+        ("Q4", "open", "replace", "cured"),
+    ]
+    assert [(one.part, one.action) for one in second.attempts] == [
+        ("Q1", "replace"), ("R9", "replace"), ("U1", "replace"),
+    ]  # fmt: skip
+
+
 def test_an_outcome_that_tells_of_a_fix_is_read_as_what_was_done(shop: Shop) -> None:
     sheet = read(
         shop, table("Board;Complaint;What I did;Outcome", "A-1;dead;F1 replaced;Q1 replaced as well, runs")

@@ -14,7 +14,7 @@ from sheet_files import decided, read
 
 from kb.model import CaseRecord
 from kb.service import Shop, sheets
-from kb.service.sheets import Sheet, state
+from kb.service.sheets import Sheet, decisions, state
 
 
 @pytest.fixture
@@ -153,3 +153,15 @@ def test_what_was_done_names_the_kind_of_part_where_the_cell_of_the_part_is_blan
     rows = ("A-1;dead;F1;replaced", "A-1;hot;;fan replaced", "A-1;hums;;replaced")
     sheet = read(shop, table("Board;Complaint;Part;Work", *rows))
     assert [one.attempts[0].part_class for one in cases(shop, sheet)] == ["fuse", "fan", "other"]
+
+
+def test_words_may_name_another_board_than_the_one_that_all_are(shop: Shop) -> None:
+    rows = ("1;HX-210 dead, F1 replaced, works", "2;toaster, lever resoldered, works", "3;lamp, cleaned, works")
+    sheet = read(shop, table("Job;What was done", *rows))
+    sheets.choose_columns(shop, sheet, {"job": "uid", "what was done": "work"}, "REPAIR-DAY")
+
+    def boards(answer: str) -> list[str]:
+        return [one.family for one in cases(shop, sheet, **{"board in text": answer})]
+
+    assert boards("looks") == ["HX-210", "REPAIR-DAY", "REPAIR-DAY"]
+    assert boards(decisions.REFUSE) == ["REPAIR-DAY"] * 3

@@ -311,7 +311,20 @@ def _about_open(sheet: Sheet, columns: list[Column], read: Counter[str], asked: 
 def _about_board(sheet: Sheet, columns: list[Column]) -> Iterator[Question]:
     places = sheet.columns_of("family", "alias")
     if not places:
-        if sheet.maps(*READ) and not sheet.answers.get("family of all"):
+        if sheet.maps(*READ) and sheet.answers.get("family of all"):
+            yield Question(
+                "board in text",
+                "The board",
+                "Rows whose words name another board than the one that all are",
+                (
+                    ("known", "are that board, where the book knows it"),
+                    ("looks", "are that board, also where it only looks like one"),
+                    (decisions.REFUSE, "are the one all the same"),
+                ),
+                "known",
+                sure=True,
+            )
+        elif sheet.maps(*READ):
             yield Question(
                 "board in text",
                 "The board",

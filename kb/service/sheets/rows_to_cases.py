@@ -74,7 +74,7 @@ class Parts:
 
 
 class Builder:
-    """Makes cases of rows. `family_of_all` is used where no column says which board."""
+    """Makes cases of rows. The answer "family of all" is used where neither a column nor the words say which board."""
 
     def __init__(self, sheet: Sheet, known: Known) -> None:
         self._sheet, self._known = sheet, known
@@ -242,11 +242,13 @@ class Builder:
 
     def _finished(self, parts: Parts, rows: Sequence[Row]) -> dict[str, Any]:
         row, scalars = rows[0][0], parts.scalars
-        family = self._family(parts)
+        family = str(parts.scalars.get("family") or "")
         if not family and parts.aliases:
             family = parts.aliases.pop(0)
         if not family:
             family = self.board_in([text for to, text in parts.read if to != OUTCOME])
+        if not family:
+            family = self._sheet.answers.get("family of all", "")
         if not family:
             raise Refused("No board number stands in this row.", row)
         known = self._known.family(family)

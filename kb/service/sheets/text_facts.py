@@ -11,6 +11,7 @@ from typing import Any
 from kb.facts.designators import designator_letters, is_designator, normalise_designator, rail_key
 from kb.model import Attempt, NotedSymptom, Reading
 from kb.reading.lexicon import every_common_word, lexicon_for
+from kb.reading.tokens import CAPACITOR_CLASSES
 from kb.service.diagnose.case_facts import Fact, TextRead, spoken_attempt
 from kb.service.sheets import outcomes
 from kb.service.sheets.known import Known
@@ -218,6 +219,8 @@ def _parts_only_named(
             continue
         if part not in parts and letters not in known.letters:
             continue
+        if part in CAPACITOR_CLASSES and any(one.startswith("C") for one in named if one):
+            continue  # "CY2 new (Y2 type)"
         section, part_class = parts.get(part, ("other", known.letters.get(letters, "other")))
         named.add(part)
         # What was done with it is not said.
@@ -235,6 +238,7 @@ _MOST_OTHER_WORDS = 2  # "C9 + C10 on sight"
 # With one of these a part is spoken of and not worked on.
 _SPEAKS_OF = frozenset(
     ("not", "nicht", "kein", "pas", "niet", "geen", "non", "sin", "for", "in", "if", "of", "instead", "from", "try",
+     "checked", "tested", "measured", "geprüft", "gemessen", "gecontroleerd", "vérifié", "comprobado", "controllato",
      "ok", "good", "fine", "gut", "bon", "goed", "bien", "bene")
 )  # fmt: skip
 

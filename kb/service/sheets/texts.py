@@ -131,8 +131,8 @@ class _WordsOfRows:
         return (
             next((one for one in named if one and not is_ditto(one) and not referred_to(one)), "")
             or self._boards_above.get(number)
-            or self._sheet.answers.get("family of all", "")
             or self._builder.board_in([text for to, text in texts if to != OUTCOME])
+            or self._sheet.answers.get("family of all", "")
         )
 
     def names_tries(self, cells: list[str]) -> bool:
