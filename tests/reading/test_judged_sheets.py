@@ -414,8 +414,8 @@ def test_sheets_of_other_kinds_of_mess_arrive_without_a_false_fact(name: str) ->
     assert found.false == []
 
 
-# By yet another stranger, and looked at for no rule but these: an outcome column is read, "Y2" beside a capacitor is its
-# class, "R55 checked" is no fix, and words may name another board than the one that all are. Before: 0.65 with 13 false
+# By yet another stranger, and looked at for no rule but these: an outcome column is read, "Y2" beside a capacitor is
+# its class, "R55 checked" is no fix, and words may name another board than the one all are. Before: 0.65 with 13 false
 # ones, and two tables that asked about twenty words each.
 VISITORS: dict[str, dict[str, str]] = {
     "visitors_log.csv": {"no verdict": "bench", "family of all": "REPAIR-DAY", "board in text": "looks"},
