@@ -60,8 +60,8 @@ def decided(
     """The meaning and the words of what the recogniser and the network heard.
 
     `weigh` asks the network how likely each of the candidates is (`listener.weigh`), so that those which it did not
-    propose are compared with those which it did; `choose` compares them with the sound once more, in the vocal tract
-    that fitted it (`recogniser.choose`).
+    propose are compared with those which it did, and its zeros say nothing; `choose` compares them with the sound once
+    more, in the vocal tract that fitted it (`recogniser.choose`), where the likeliest is none that was heard outright.
     """
     agreed = _agreed(found, proposals, page, language)
     if agreed:
@@ -69,14 +69,18 @@ def decided(
     every = candidates(found, proposals, page, language)
     if not every:
         return None, ()
+    likely = weigh(every)
     weights = {
         words: _FIT_OF_THE_NETWORK * fit
         + _FIT_OF_A_WORD * len(words)
         + beside_the_sound(words, page, language)
-        for words, fit in zip(every, weigh(every), strict=True)
+        for words, fit in zip(every, likely, strict=True)
     }
-    heard = [_one_word_a_digit(one.words, language) for one in found if one.words]
     likeliest_first = sorted(weights, key=lambda words: -weights[words])
+    heard = [_one_word_a_digit(one.words, language) for one in found if one.words]
+    if likeliest_first[0] in heard and any(likely):
+        # In all of 57 such readings to develop on the sound decided for the same again, and rightly.
+        return meaning_of(likeliest_first[0], page, language), likeliest_first[0]
     compared = list(dict.fromkeys([*heard, *likeliest_first]))[:_MOST_COMPARED]
     words = choose({one: weights[one] for one in compared}, fitting_warp(found)).words
     return meaning_of(words, page, language), words

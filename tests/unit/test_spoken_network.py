@@ -273,13 +273,37 @@ def test_what_the_network_finds_likely_weighs_where_the_sound_is_compared_again(
         assert warp == next(iter(recogniser.WARPS))
         return Recognised(max(found, key=lambda words: found[words]), 0.0)
 
-    both = [heard_by_one("twelve point one"), heard_by_one("nine", -900.0)]
+    both = [Recognised(("nineteen",), -5.0, (said,)), heard_by_one("nine", -900.0)]
     heard, words = decided(both, [proposed("twelve point five", -4.0)], STEP, ENGLISH, network, sound_again)
     assert {said, other, ("nine",)} <= set(weighed)
     assert words == said
     assert heard is not None
     assert heard.values["value"].text == "12.1"
+    assert set(chosen) == set(weighed)
     assert all(chosen[said] > weight for words, weight in chosen.items() if words != said)
+
+
+def test_what_was_heard_outright_and_is_the_likeliest_is_taken_without_the_sound() -> None:
+    asked: list[tuple[str, ...]] = []
+
+    def sound_again(found: Mapping[tuple[str, ...], float], warp: float) -> Recognised:
+        asked.extend(found)
+        return Recognised(("nine",), warp)
+
+    def network(found: Sequence[tuple[str, ...]]) -> list[float]:
+        return [-3.0 if words == ("twelve", "point", "one") else -9.0 for words in found]
+
+    def no_network(found: Sequence[tuple[str, ...]]) -> list[float]:
+        return [0.0] * len(found)
+
+    # The second vocal tract heard it; the first fitted better.
+    both = [heard_by_one("nineteen"), heard_by_one("twelve point one", -900.0)]
+    wrote = [proposed("twelve point five", -4.0)]
+    assert decided(both, wrote, STEP, ENGLISH, network, sound_again)[1] == ("twelve", "point", "one")
+    assert asked == []
+    # A network that could not weigh says nothing, so the sound decides.
+    assert decided(both, wrote, STEP, ENGLISH, no_network, sound_again)[1] == ("nine",)
+    assert ("twelve", "point", "one") in asked
 
 
 def test_where_both_heard_the_same_and_nothing_speaks_against_it_it_is_taken() -> None:
