@@ -8,8 +8,9 @@ from typing import Any
 
 import openpyxl
 
+from kb.model import CaseRecord
 from kb.service import Shop, sheets
-from kb.service.sheets import Sheet
+from kb.service.sheets import Sheet, state
 
 # Semicolons, Windows-1252, a title above, two-digit years, decimal commas, German words, a quoted newline.
 HARBOUR_BOOK = """Reparaturbuch Hafen;;;;;;;;;;
@@ -55,6 +56,11 @@ def repacked(book: bytes, changed: dict[str, bytes]) -> bytes:
     return file.getvalue()
 
 
+def table(*rows: str) -> bytes:
+    """A sheet of lines."""
+    return "\n".join(rows).encode()
+
+
 def read(shop: Shop, content: bytes, name: str = "book.csv") -> Sheet:
     """A sheet that was sent and read."""
     sheet = sheets.take(shop, name, io.BytesIO(content))
@@ -69,3 +75,10 @@ def decided(shop: Shop, sheet: Sheet, **answers: str) -> Sheet:
     sheet.answers.update(answers)
     sheets.decide(shop, sheet, {})
     return sheet
+
+
+def cases(shop: Shop, sheet: Sheet, **answers: str) -> list[CaseRecord]:
+    """The cases of a sheet with every guess confirmed."""
+    sheets.check(shop, decided(shop, sheet, **answers))
+    file = state.folder(shop, sheet.id) / "cases.jsonl"
+    return [CaseRecord.model_validate_json(line) for line in file.read_text(encoding="utf-8").splitlines()]

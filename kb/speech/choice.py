@@ -77,7 +77,7 @@ def decided(
         for words, fit in zip(every, likely, strict=True)
     }
     likeliest_first = sorted(weights, key=lambda words: -weights[words])
-    heard = [_one_word_a_digit(one.words, language) for one in found if one.words]
+    heard = _heard_outright(found, language)
     if likeliest_first[0] in heard and any(likely):
         # In all of 57 such readings to develop on the sound decided for the same again, and rightly.
         return meaning_of(likeliest_first[0], page, language), likeliest_first[0]
@@ -108,10 +108,16 @@ def candidates(
 
     Empty where both heard nothing. The words of a digit are one here (`recogniser.choose` tells them apart).
     """
-    heard = [_one_word_a_digit(one.words, language) for one in found if one.words]
     others = [way for one in found for way in _meant(one.others, page, language)[:_MOST_OTHERS]]
     sentences = [sentence for proposal in proposals for sentence in proposal.sentences]
-    return list(dict.fromkeys([*heard, *others, *_meant(sentences, page, language)]))
+    return list(
+        dict.fromkeys([*_heard_outright(found, language), *others, *_meant(sentences, page, language)])
+    )
+
+
+def _heard_outright(found: Sequence[Recognised], language: Language) -> list[tuple[str, ...]]:
+    """What the recogniser heard best with each vocal tract, with one word for each digit."""
+    return [_one_word_a_digit(one.words, language) for one in found if one.words]
 
 
 def _meant(sentences: Sequence[tuple[str, ...]], page: Page, language: Language) -> list[tuple[str, ...]]:

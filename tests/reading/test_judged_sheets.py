@@ -484,7 +484,9 @@ def test_an_outcome_column_of_free_words_is_read_and_no_word_of_it_is_asked(name
 
 def main() -> None:
     """Print the share of each kind of fact that arrives, and how many are false, wrong or lost."""
-    for name, answers in (DECISIONS | EVENTS | VOICES | UNSEEN | STRANGERS | VISITORS | PIER | SLIPWAY).items():
+    for name, answers in (
+        DECISIONS | EVENTS | VOICES | UNSEEN | STRANGERS | VISITORS | PIER | SLIPWAY
+    ).items():
         with tempfile.TemporaryDirectory() as folder:
             shop = shop_in(Path(folder) / "data")
             try:

@@ -10,11 +10,10 @@ from pathlib import Path
 
 import pytest
 from factories import shop_in
-from sheet_files import decided, read
+from sheet_files import cases, read, table
 
-from kb.model import CaseRecord
 from kb.service import Shop, sheets
-from kb.service.sheets import Sheet, outcomes, state
+from kb.service.sheets import Sheet, outcomes
 from kb.service.sheets.outcomes import RailOfRow, meant, outcome_of
 
 
@@ -23,17 +22,6 @@ def shop(tmp_path: Path) -> Iterator[Shop]:
     made = shop_in(tmp_path / "data")
     yield made
     made.close()
-
-
-def table(*rows: str) -> bytes:
-    return "\n".join(rows).encode()
-
-
-def cases(shop: Shop, sheet: Sheet, **answers: str) -> list[CaseRecord]:
-    """The cases of a sheet with every guess confirmed."""
-    sheets.check(shop, decided(shop, sheet, **answers))
-    file = state.folder(shop, sheet.id) / "cases.jsonl"
-    return [CaseRecord.model_validate_json(line) for line in file.read_text(encoding="utf-8").splitlines()]
 
 
 def words_asked(shop: Shop, sheet: Sheet) -> list[str]:
@@ -160,7 +148,10 @@ def test_of_two_fixes_the_one_that_says_it_keeps_its_own_result(shop: Shop) -> N
 
 
 def test_a_part_found_bad_in_one_cell_and_worked_on_in_the_next_is_one_fix(shop: Shop) -> None:
-    rows = ("HX-210;tot;Q4 gate offen;Q4 getauscht;läuft", "HX-210;Knall;Q1 explodiert, R9 offen;Q1 R9 U1 neu;geht")
+    rows = (
+        "HX-210;tot;Q4 gate offen;Q4 getauscht;läuft",
+        "HX-210;Knall;Q1 explodiert, R9 offen;Q1 R9 U1 neu;geht",
+    )
     sheet = read(shop, table("Platine;Fehler;Befund;getan;Ergebnis", *rows))
     sheet.targets |= {"befund": "work", "getan": "work", "ergebnis": "verdict"}
     first, second = cases(shop, sheet)

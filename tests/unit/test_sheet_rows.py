@@ -10,11 +10,10 @@ from pathlib import Path
 
 import pytest
 from factories import shop_in
-from sheet_files import decided, read
+from sheet_files import cases, read, table
 
-from kb.model import CaseRecord
 from kb.service import Shop, sheets
-from kb.service.sheets import Sheet, decisions, state
+from kb.service.sheets import decisions
 
 
 @pytest.fixture
@@ -22,17 +21,6 @@ def shop(tmp_path: Path) -> Iterator[Shop]:
     made = shop_in(tmp_path / "data")
     yield made
     made.close()
-
-
-def table(*rows: str) -> bytes:
-    return "\n".join(rows).encode()
-
-
-def cases(shop: Shop, sheet: Sheet, **answers: str) -> list[CaseRecord]:
-    """The cases of a sheet with every guess confirmed."""
-    sheets.check(shop, decided(shop, sheet, **answers))
-    file = state.folder(shop, sheet.id) / "cases.jsonl"
-    return [CaseRecord.model_validate_json(line) for line in file.read_text(encoding="utf-8").splitlines()]
 
 
 ROWS = ("Job;Board;Complaint;Part;Min;Parts EUR", "1;HX-210;dead;F1;30;1,20", "2;HX-210;hums;C9;45;0,60",
@@ -156,7 +144,11 @@ def test_what_was_done_names_the_kind_of_part_where_the_cell_of_the_part_is_blan
 
 
 def test_words_may_name_another_board_than_the_one_that_all_are(shop: Shop) -> None:
-    rows = ("1;HX-210 dead, F1 replaced, works", "2;toaster, lever resoldered, works", "3;lamp, cleaned, works")
+    rows = (
+        "1;HX-210 dead, F1 replaced, works",
+        "2;toaster, lever resoldered, works",
+        "3;lamp, cleaned, works",
+    )
     sheet = read(shop, table("Job;What was done", *rows))
     sheets.choose_columns(shop, sheet, {"job": "uid", "what was done": "work"}, "REPAIR-DAY")
 

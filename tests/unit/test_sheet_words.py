@@ -8,12 +8,11 @@ from typing import Any
 
 import pytest
 from factories import a_family, bring, exported, fresh_shop
-from sheet_files import decided, read
+from sheet_files import cases, decided, read, table
 
 from kb.facts.sheet_words import folded, is_ditto, names_two_boards, referred_to
-from kb.model import CaseRecord
 from kb.service import Shop, sheets
-from kb.service.sheets import Sheet, state
+from kb.service.sheets import state
 from kb.service.sheets.cell_parts import two_ends
 from kb.service.sheets.rail_heading import read_rail_heading
 
@@ -23,16 +22,6 @@ def shop() -> Iterator[Shop]:
     made = fresh_shop()
     yield made
     made.close()
-
-
-def table(*rows: str) -> bytes:
-    return "\n".join(rows).encode()
-
-
-def cases(shop: Shop, sheet: Sheet, **answers: str) -> list[CaseRecord]:
-    sheets.check(shop, decided(shop, sheet, **answers))
-    file = state.folder(shop, sheet.id) / "cases.jsonl"
-    return [CaseRecord.model_validate_json(line) for line in file.read_text(encoding="utf-8").splitlines()]
 
 
 @pytest.mark.parametrize(

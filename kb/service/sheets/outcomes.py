@@ -405,7 +405,7 @@ _STANDBY_BEHIND = re.compile(r"^ ?(?:on |auf |at |op )?(?:stand-?by|stby|5?vsb|s
 
 
 _MADE_FAST = ("solder joint", "cable", "connector", "circuit board", "heat sink or pad")
-_ONLY_FOUND = "found"
+ONLY_FOUND = "found"
 
 
 def with_result(attempt: Attempt, result: str) -> Attempt:
@@ -414,7 +414,7 @@ def with_result(attempt: Attempt, result: str) -> Attempt:
     if (
         result == "cured"
         and attempt.failure
-        and attempt.action == _ONLY_FOUND
+        and attempt.action == ONLY_FOUND
         and attempt.part_class not in _MADE_FAST
     ):
         changed["action"] = "replace"

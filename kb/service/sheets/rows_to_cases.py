@@ -248,7 +248,7 @@ class Builder:
         if not family:
             family = self.board_in([text for to, text in parts.read if to != OUTCOME])
         if not family:
-            family = self._sheet.answers.get("family of all", "")
+            family = self._family(parts)
         if not family:
             raise Refused("No board number stands in this row.", row)
         known = self._known.family(family)

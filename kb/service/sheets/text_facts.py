@@ -109,7 +109,7 @@ def _with_result(told: TextRead, result: str, row: Sequence[TextRead]) -> TextRe
     What helped as far as its own words say, and after all changed nothing, made it better. A part found bad that
     another text of the `row` works on stays found: both are joined to one try later.
     """
-    worked_on = [tried for one in row for tried in _tries(one) if tried.action != _ONLY_FOUND]
+    worked_on = [tried for one in row for tried in _tries(one) if tried.action != outcomes.ONLY_FOUND]
     waits = any(one.result == _UNKNOWN for one in _tries(told))
     facts = []
     for fact in told.facts:
@@ -224,7 +224,7 @@ def _parts_only_named(
         section, part_class = parts.get(part, ("other", known.letters.get(letters, "other")))
         named.add(part)
         # What was done with it is not said.
-        attempt = Attempt(part=part, part_class=part_class, section=section, action="found")
+        attempt = Attempt(part=part, part_class=part_class, section=section, action=outcomes.ONLY_FOUND)
         what = spoken_attempt(attempt)
         yield Fact(f"attempt {what}", "attempt", what, found[0], found.start(), found.end(), attempt)
 
@@ -321,14 +321,14 @@ def _take_attempt(attempts: list[dict[str, Any]], tried: dict[str, Any]) -> None
         _join(earlier, tried)
 
 
-_ONLY_FOUND = "found"
-
-
 def _is_same_try(one: dict[str, Any], other: dict[str, Any]) -> bool:
     """Whether a part was found bad in one cell and worked on in another: "D31 short" and "D31 new"."""
     if one["part"] and other["part"] and one["part"] != other["part"]:
         return False
-    if one["part_class"] != other["part_class"] or _ONLY_FOUND not in (one["action"], other["action"]):
+    if one["part_class"] != other["part_class"] or outcomes.ONLY_FOUND not in (
+        one["action"],
+        other["action"],
+    ):
         return False
     if not (one["part"] and other["part"]) and one["part_class"] == "other":
         return False
@@ -339,7 +339,7 @@ def _join(one: dict[str, Any], other: dict[str, Any]) -> None:
     """Adds to a try what another cell says of the same part."""
     one["part"] = one["part"] or other["part"]
     one["failure"] = one["failure"] or other["failure"]
-    if one["action"] == _ONLY_FOUND:
+    if one["action"] == outcomes.ONLY_FOUND:
         one["action"] = other["action"]
     if one["section"] == "other":
         one["section"] = other["section"]
