@@ -13,10 +13,9 @@ import python_calamine
 from factories import a_family, bring, shop_in
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sheet_files import decided, read, workbook
+from sheet_files import cases, read, table, workbook
 
 from kb.exchange.sheet_workbook import rows as workbook_rows
-from kb.model import CaseRecord
 from kb.service import Shop, sheets
 from kb.service.sheets import Sheet, state
 from kb.service.sheets.column_questions import Question
@@ -31,17 +30,6 @@ def shop(tmp_path: Path) -> Iterator[Shop]:
 
 def asked(shop: Shop, sheet: Sheet) -> dict[str, Question]:
     return {question.key: question for question in sheets.ask(shop, sheet).questions}
-
-
-def cases(shop: Shop, sheet: Sheet, **answers: str) -> list[CaseRecord]:
-    """The cases of a sheet with every guess confirmed."""
-    sheets.check(shop, decided(shop, sheet, **answers))
-    file = state.folder(shop, sheet.id) / "cases.jsonl"
-    return [CaseRecord.model_validate_json(line) for line in file.read_text(encoding="utf-8").splitlines()]
-
-
-def table(*rows: str) -> bytes:
-    return "\n".join(rows).encode()
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from factories import shop_in
 from sheet_files import cases, read, table
 
 from kb.service import Shop, sheets
-from kb.service.sheets import decisions
+from kb.service.sheets import decisions, totals, upload
 
 
 @pytest.fixture
@@ -46,6 +46,19 @@ def test_a_row_of_sums_at_the_end_is_no_case_and_is_named_among_what_is_left_out
     left_out = {head: cells for head, _, cells in (sheet.checked or {})["left_out"]}
     assert left_out.get("Row 6, a sum") == ([cell for cell in last.split(";") if cell] if is_sum else None)
     assert (sheet.checked or {})["refused"] == 0
+
+
+def test_the_question_about_sums_reads_no_row_of_the_file_again(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sheet = read(shop, table(*ROWS, "Summe;;;;110;4,80"))
+
+    def unread(*_asked: object) -> None:
+        raise AssertionError
+
+    monkeypatch.setattr(upload.exchange, "plain_rows", unread)
+    (question,) = [one for one in sheets.ask(shop, sheet).questions if one.key == totals.ANSWER]
+    assert question.examples == ("Summe · 110 · 4,80",)
 
 
 def test_a_row_of_sums_can_be_said_to_be_a_board_and_is_then_read_as_one(shop: Shop) -> None:

@@ -98,7 +98,7 @@ def field_groups() -> list[tuple[str, list[Field]]]:
 
 def ask(shop: Shop, sheet: Sheet) -> Asked:
     """What has to be decided about a sheet, with what is most likely meant."""
-    sums = _upload.rows_of_sums(shop, sheet)
+    sums = _upload.rows_of_sums(sheet)
     return _questions.ask(sheet, columns_of(shop, sheet), _known.look(shop), shop.today().year, sums)
 
 

@@ -142,7 +142,7 @@ class _Check:
             if not self._sheet.targets.get(key) and columns[place].filled and place in self._reason_free:
                 found.append((self._sheet.headings[place], columns[place].filled, columns[place].samples(5)))
         left = set(upload.sums_left_out(self._sheet))
-        for number, cells in upload.rows_of_sums(self._shop, self._sheet) if left else ():
+        for number, cells in upload.rows_of_sums(self._sheet) if left else ():
             found.append((f"Row {number}, a sum", len(cells), cells[:5]))
         return found + [(head, one.cells, one.examples) for head, one in self._builder.left_out.items()]
 

@@ -49,6 +49,7 @@ class Sheet:
     texts: dict[str, Any] | None = None
     rows_above: int = 0
     sums: list[int] = field(default_factory=list)
+    sum_cells: list[list[str]] = field(default_factory=list)
     sums_not_counted: list[int] = field(default_factory=list)
     mapping: str = ""
     checked: dict[str, Any] | None = None

@@ -27,8 +27,8 @@ _HOURS = re.compile(r"([0-9.,]{1,9}) ?(?:h|hrs?|std|uur|min)\.?", re.IGNORECASE)
 _CLOCK = re.compile(r"([0-9]{1,4}) ?[h:] ?([0-5][0-9])", re.IGNORECASE)
 
 
-def rows_of_sums(rows: Callable[[], Iterable[Row]]) -> list[int]:
-    """The numbers of the rows at the end that only sum up those above; `rows` is read once more where some may."""
+def rows_of_sums(rows: Callable[[], Iterable[Row]]) -> list[Row]:
+    """The rows at the end that only sum up those above; `rows` is read once more where some may."""
     last: deque[Row] = deque(maxlen=_LAST)
     many = 0
     for number, cells in rows():
@@ -44,7 +44,7 @@ def rows_of_sums(rows: Callable[[], Iterable[Row]]) -> list[int]:
         return []
     first = min(number for number, _ in likely)
     sums = _sums((cells for number, cells in rows() if number < first), [cells for _, cells in likely])
-    return sorted(number for number, cells in likely if _says_total(cells) or _fits(cells, sums))
+    return [row for row in reversed(likely) if _says_total(row[1]) or _fits(row[1], sums)]
 
 
 def _only_counts(cells: Sequence[str]) -> bool:

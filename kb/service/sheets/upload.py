@@ -99,7 +99,9 @@ def read(shop: Shop, sheet: Sheet, progress: Progress | None = None) -> None:
     sheet.headings = column_guesses.headings(row, copied.columns, above)
     sheet.rows_above = sum(number < sheet.heading_row for number in numbers)
     sheet.sums = []
-    sheet.sums = totals.rows_of_sums(lambda: rows(shop, sheet))
+    sums = totals.rows_of_sums(lambda: rows(shop, sheet))
+    sheet.sums = [number for number, _ in sums]
+    sheet.sum_cells = [[cell.strip() for cell in cells if cell.strip()] for _, cells in sums]
     columns = count(shop, sheet)
     _choose(shop, sheet, columns, column_guesses.groups(above, copied.columns))
     state.save(shop, sheet)
@@ -149,15 +151,9 @@ def rows(shop: Shop, sheet: Sheet) -> Iterator[tuple[int, list[str]]]:
             yield number, [exchange.without_apostrophe(cell) for cell in cells] if ours else cells
 
 
-def rows_of_sums(shop: Shop, sheet: Sheet) -> list[tuple[int, list[str]]]:
+def rows_of_sums(sheet: Sheet) -> list[tuple[int, list[str]]]:
     """(number, filled cells) of the rows at the end that were found to be sums."""
-    wanted = set(sheet.sums)
-    found = exchange.plain_rows(state.plain(shop, sheet.id)) if wanted else ()
-    return [
-        (number, [cell.strip() for cell in cells if cell.strip()])
-        for number, cells in found
-        if number in wanted
-    ]
+    return list(zip(sheet.sums, sheet.sum_cells, strict=True))
 
 
 def columns_of(shop: Shop, sheet: Sheet) -> list[Column]:
