@@ -82,7 +82,8 @@ def recognise(sound: bytes, grammar: str, folder: str, warp: float) -> Recognise
     found = _decoded(decoder, sound, WARPS[warp])
     if not found.words:
         return found
-    ways = (tuple(way.hypstr.split()) for way in islice(decoder.nbest(), _MOST_WAYS))
+    # Of some noise the library has no other ways, and names some by nothing at all.
+    ways = (tuple(way.hypstr.split()) for way in islice(decoder.nbest() or (), _MOST_WAYS) if way)
     return replace(found, others=tuple(way for way in dict.fromkeys(ways) if way and way != found.words))
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 
+import numpy as np
 import pytest
 from speech.sounds import as_bytes, spoken, workshop
 from speech.spoken_set import CONNECTORS, PLACES
@@ -181,6 +182,23 @@ def test_what_the_recogniser_may_have_heard_is_a_sentence_of_the_grammar_each_on
     assert len({found.words, *found.others}) == 1 + len(found.others)
     accepted = automaton_of(grammar)
     assert all(accepted.accepts(list(words)) for words in found.others)
+
+
+def test_noise_in_which_something_is_heard_has_other_ways_or_none_and_never_fails() -> None:
+    grammar = grammar_of(STEP, ENGLISH)
+    accepted = automaton_of(grammar)
+    heard = 0
+    for seed in (0, 1, 3, 5, 8):  # of all of these the recogniser names ways by nothing at all
+        chance = np.random.default_rng(seed)
+        times = np.arange(int(chance.uniform(0.4, 2) * 16_000)) / 16_000
+        bursts = np.sin(2 * np.pi * chance.uniform(0.5, 6) * times) > 0
+        speech = speech_in(as_bytes(chance.standard_normal(len(times)) * bursts * 0.1))
+        assert speech is not None
+        for warp in recogniser.WARPS:
+            found = recogniser.recognise(speech.samples, grammar, "", warp)
+            assert all(accepted.accepts(list(words)) for words in found.others)
+            heard += bool(found.words)
+    assert heard > 0
 
 
 def test_all_that_either_may_have_heard_are_candidates_where_they_mean_something() -> None:
