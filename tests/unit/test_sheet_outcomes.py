@@ -153,7 +153,7 @@ def test_a_part_found_bad_in_one_cell_and_worked_on_in_the_next_is_one_fix(shop:
         "HX-210;Knall;Q1 explodiert, R9 offen;Q1 R9 U1 neu;geht",
     )
     sheet = read(shop, table("Platine;Fehler;Befund;getan;Ergebnis", *rows))
-    sheet.targets |= {"befund": "work", "getan": "work", "ergebnis": "verdict"}
+    assert [sheet.targets[key] for key in ("befund", "getan", "ergebnis")] == ["work", "work", "verdict"]
     first, second = cases(shop, sheet)
     assert [(one.part, one.failure, one.action, one.result) for one in first.attempts] == [
         ("Q4", "open", "replace", "cured"),

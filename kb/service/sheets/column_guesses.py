@@ -200,8 +200,12 @@ def _by_heading(head: str, column: Column) -> str:
         return "cost"
     if guess in ("failure", "action", "part", "verdict") and _tells(column):
         return guess if guess == "verdict" and _says_what_came_of_it(column) else "work"
-    if guess == "action" and _names_parts(column):
-        return "work"  # "C14 replaced"
+    if _names_parts(column) and (
+        guess == "action" or (guess == "verdict" and not _says_what_came_of_it(column))
+    ):
+        return (
+            "work"  # "C14 replaced", and "Befund" above "Q4 gate offen" where "Ergebnis" says what came of it
+        )
     if guess == "verdict" and column.share(lambda text: OURS["verdict"].get(folded(text)) is None) > 0.5:
         trial = column.share(lambda text: folded(text) in OURS["result"])
         return "result" if trial > 0.5 else guess
