@@ -207,6 +207,14 @@ def test_a_sheet_without_fixes_asks_what_good_words_mean_with_a_guess(shop: Shop
     assert asked == {"seems to run well": "=repaired", "no difference": ""}
 
 
+@pytest.mark.parametrize(("outcome", "title"), [("läuft", "Where nothing says"), ("ok", "No column says")])
+def test_no_sheet_whose_outcomes_are_read_is_said_to_have_none(shop: Shop, outcome: str, title: str) -> None:
+    rows = (f"HX-210;tot;C9 neu;{outcome}", f"HX-210;tot;F1 neu;{outcome}")
+    sheet = read(shop, table("Platine;Fehler;getan;Ergebnis", *rows))
+    (question,) = [one for one in sheets.ask(shop, sheet).questions if one.key == "cured where repaired"]
+    assert question.title.startswith(f"{title} whether a try helped")
+
+
 def test_what_somebody_decided_counts_before_what_is_read(shop: Shop) -> None:
     rows = ("A-1;hums;C9 replaced;runs", "A-1;hums;C9 replaced;sounds right")
     sheet = read(shop, table("Board;Complaint;What I did;Outcome", *rows))

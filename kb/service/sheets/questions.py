@@ -223,7 +223,9 @@ def _about_case(sheet: Sheet, columns: list[Column], read: Counter[str]) -> Iter
         yield Question(
             "cured where repaired",
             "What was tried",
-            "No column says whether a try helped. On boards that were repaired it",
+            "Where nothing says whether a try helped, on boards that were repaired it"
+            if read
+            else "No column says whether a try helped. On boards that were repaired it",
             (("=cured", "cured the board"), ("=not known yet", "is not known")),
             "=cured",
         )
