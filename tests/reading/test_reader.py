@@ -5,6 +5,8 @@ The phrases are our own; common practice, no published source.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -122,6 +124,46 @@ def test_a_reading_has_its_supply_value_and_state(text: str, wanted: tuple[objec
     (one,) = read(text, FAMILY).readings
     got = (one.rail, one.quantity, one.value, one.min, one.max, one.supply, one.after_repair)
     assert got == pytest.approx(wanted)
+
+
+@pytest.mark.parametrize(
+    ("tolerance_pct", "text", "wanted"),
+    [
+        (None, "5VSB 4.7 V", {"standby voltage low"}),
+        (5.0, "5VSB 4.7 V", {"standby voltage low"}),
+        (5.0, "5VSB 4.75 V", set()),
+        (10.0, "5VSB 4.7 V", set()),
+        (3.0, "5VSB 4.8 V", {"standby voltage low"}),
+        (None, "12V 11.2 V", set()),
+        (5.0, "12V 11.2 V", {"output voltage low"}),
+        (15.0, "12V 10.5 V", set()),
+        (5.0, "12V 12.7 V", {"output voltage high"}),
+    ],
+)
+def test_a_reading_is_low_or_high_by_what_the_family_states_as_on_the_bench(
+    tolerance_pct: float | None, text: str, wanted: set[str]
+) -> None:
+    rails = tuple(replace(one, tolerance_pct=tolerance_pct) for one in FAMILY.rails)
+    assert names(read(text, Known(rails=rails))) == wanted
+
+
+@pytest.mark.parametrize(
+    ("text", "result", "symptoms"),
+    [
+        ("Swapped C9 last year.", None, set()),
+        ("dead. Swapped C9 last year", None, {"dead"}),
+        ("replaced C9 in 2019, now dead", "no change", {"dead"}),
+        ("C9 vor zwei Jahren getauscht, jetzt wieder tot", "no change", {"dead"}),
+        ("replaced C9 in 2019, runs fine since", "cured", set()),
+        ("changed C31 last week, all fine", "cured", set()),
+    ],
+)
+def test_when_a_fix_was_made_is_not_what_came_of_it(
+    text: str, result: str | None, symptoms: set[str]
+) -> None:
+    found = read(text)
+    assert [one.result for one in found.attempts] == [result]
+    assert names(found) == symptoms
 
 
 def test_a_series_resistance_belongs_to_the_part_named_before_it() -> None:
