@@ -456,7 +456,7 @@ def _is_small_ripple(match: Match, tokens: Sequence[Token]) -> bool:
         for at in near
         if tokens[at].unit in ("V", "Vpp") and tokens[at].clause == tokens[match.first].clause
     ]
-    return bool(own) and max(own) <= _SMALL_RIPPLE_V
+    return bool(own) and own[0] <= _SMALL_RIPPLE_V  # "30 mV on 12V"
 
 
 _PRIMARY = ("main converter", "bulk and power factor stage")
