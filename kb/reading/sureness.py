@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from kb.facts.word_lists import doubtful_ways
-from kb.reading.company import is_told_by_another, without_told_twice
+from kb.reading.company import without_told_twice
+from kb.reading.english_frames import is_only_framed
 from kb.reading.lexicon import languages_of
 from kb.reading.not_meant import WHAT_CHARGES
 from kb.reading.patterns import Match, Places
@@ -27,7 +28,7 @@ def split_by_sureness(matches: Sequence[Match], places: Places) -> tuple[list[Ma
         for match in matches
         if (match.way in doubtful.get(match.name, ()) and not _has_its_value(match, places.tokens))
         or is_said_of_another(match, places.tokens, places, english)
-        or (english and is_told_by_another(match, places.tokens))
+        or (english and is_only_framed(match, places.tokens))
     ]
     sure = [match for match in matches if match not in unsure]
     if english:
