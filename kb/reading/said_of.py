@@ -155,20 +155,28 @@ _ADJECTIVES = frozenset(
 _SUBJECTS = frozenset(("it", "he", "she", "i", "we", "they", "the", "my", "which", "set", "tv", "then"))
 
 
+def _head_of_clause(at: int, tokens: Sequence[Token]) -> int:
+    clause = tokens[at].clause
+    while at and tokens[at - 1].clause == clause and tokens[at - 1].kind != SIGN:
+        at -= 1
+    return at
+
+
 def _is_of_a_noise(match: Match, tokens: Sequence[Token]) -> bool:
     """ "the buzzing stops after two seconds": what stops, stays or comes and goes is the noise."""
     if match.name not in _STOPS_OR_NOT:
         return False
-    at = match.first
-    while at and tokens[at - 1].clause == tokens[match.first].clause and tokens[at - 1].kind != SIGN:
-        at -= 1
+    at = _head_of_clause(match.first, tokens)
+    before = at - 1 if at and tokens[at - 1].kind != SIGN else at - 2
+    if at == match.first and before > 0 and tokens[before].sentence == tokens[at].sentence:
+        at = _head_of_clause(before, tokens)  # "whistle at idle, stops under load"
     named = False
     while at <= match.last and tokens[at].folded in function_words.ARTICLES | _ADJECTIVES:
         named, at = True, at + 1
     if at > match.last or tokens[at].folded not in _NOISE_NOUNS:
         return False
     between = [tokens[place].folded for place in range(at + 1, match.first)]
-    if named:
+    if named or tokens[at].clause != tokens[match.first].clause:
         return not (_SUBJECTS - {"then"}).intersection(between)
     return all(word in function_words.BEFORE_PREDICATE and word != "then" for word in between)
 
