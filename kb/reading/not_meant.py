@@ -71,6 +71,7 @@ def is_put_together_wrongly(match: Match, tokens: Sequence[Token], places: Place
         or _stays_after_all(match, tokens, places)
         or _is_another_power(match, tokens)
         or _is_where_it_shows(match, tokens)
+        or _is_nothing_of_a_kind(match, tokens)
         or (
             match.way.endswith("needs push")
             and any(t.folded == "hard" for t in tokens[match.first : match.last])
@@ -86,6 +87,22 @@ def _denies_another_noun(match: Match, tokens: Sequence[Token]) -> bool:
         and no + 1 not in match.places
         and tokens[no + 2].folded in function_words.PREPOSITIONS
         for no in match.nots
+    )
+
+
+_OF_A_KIND = frozenset(
+    ("wrong", "unusual", "special", "bad", "abnormal", "suspicious", "obvious", "loose", "broken", "amiss")
+)
+
+
+def _is_nothing_of_a_kind(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "nothing wrong found, it worked", "nothing wrong with the motor": that nothing is wrong."""
+    return any(
+        tokens[at].folded in function_words.NOTHING
+        and at + 1 < len(tokens)
+        and at + 1 not in match.places
+        and tokens[at + 1].folded in _OF_A_KIND
+        for at in match.places
     )
 
 
