@@ -134,6 +134,7 @@ def result_events(
     once = [hit for hit in hits if hit.table == CONCEPT and hit.value == "back_then"]
     # "Swapped C9 last year": what says when is no outcome.
     found = [one for one in found if not any(hit.first <= one[1] and one[2] <= hit.last for hit in once)]
+    found = [one for one in found if not _names_the_part(one[1], one[2], mentions, tokens)]
     events = not_for_long(tokens, _strongest(found))
     if acted is not None:
         long_ago = any(tokens[hit.first].sentence == tokens[acted].sentence for hit in once)
@@ -149,6 +150,17 @@ def result_events(
             and _says_how_it_ended(match, events, tokens)
         ]
     return events, spent
+
+
+def _names_the_part(first: int, last: int, mentions: Sequence[Mention], tokens: Sequence[Token]) -> bool:
+    """ "replaced the start cap", "new on/off switch": words between what was done and its part are of its name."""
+    return any(
+        mention.acted_at is not None
+        and mention.acted_at < first
+        and last <= mention.last
+        and tokens[mention.acted_at].clause == tokens[first].clause == tokens[mention.last].clause
+        for mention in mentions
+    )
 
 
 def _says_how_it_ended(match: Match, events: Sequence[tuple[int, int, str]], tokens: Sequence[Token]) -> bool:

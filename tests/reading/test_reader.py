@@ -166,6 +166,53 @@ def test_when_a_fix_was_made_is_not_what_came_of_it(
     assert names(found) == symptoms
 
 
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("replaced the 22u/50V start cap", [("electrolytic capacitor", "replace", None)]),
+        ("fitted a new start relay", [("relay", "replace", None)]),
+        ("replaced on/off switch", [("switch", "replace", None)]),
+        ("replaced the switch, starts", [("switch", "replace", "cured")]),
+        ("changed Q1, fuse still blows", [("MOSFET", "replace", "no change")]),
+        ("new caps, display still dark", [("electrolytic capacitor", "replace", "no change")]),
+        ("new fuse, bridge", [("fuse", "replace", None), ("bridge rectifier", "replace", None)]),
+        ("relay pulled in, no output", []),
+        ("pulled the relay, still dead", [("relay", "remove", "no change")]),
+    ],
+)
+def test_what_was_done_is_told_from_what_a_part_is_called_and_does(
+    text: str, wanted: list[tuple[str, str, str | None]]
+) -> None:
+    assert [(one.part_class, one.action, one.result) for one in read(text).attempts] == wanted
+
+
+def test_a_screen_that_stays_black_is_no_burnt_part() -> None:
+    found = read("Swapped the backlight transformer from a scrap board, still black.")
+    assert "burnt part seen" not in names(found)
+    assert [(one.part_class, one.failure, one.result) for one in found.attempts] == [
+        ("transformer", None, "no change")
+    ]
+    assert "burnt part seen" in names(read("transformer black and smelly"))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "came in dead from the harbour office",
+        "Brought in dead by the café",
+        "kam tot aus dem Hafenbüro zu uns",
+    ],
+)
+def test_how_a_board_came_in_is_read_whoever_brought_it(text: str) -> None:
+    assert names(read(text)) == {"dead"}
+    assert "dead" not in names(read("he came to see the dead birds on the pier yesterday"))
+
+
+def test_a_ripple_is_high_by_its_own_value() -> None:
+    assert "high ripple" not in names(read("ripple 30 mV on 12V"))
+    assert "high ripple" in names(read("12V ripple 400 mV"))
+
+
 def test_a_series_resistance_belongs_to_the_part_named_before_it() -> None:
     (one,) = read("C9 ESR 4,2 Ohm").readings
     assert (one.point, one.quantity, one.value, one.supply) == ("C9", "esr_ohm", 4.2, "unpowered")
