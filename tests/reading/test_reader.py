@@ -208,6 +208,28 @@ def test_how_a_board_came_in_is_read_whoever_brought_it(text: str) -> None:
     assert "dead" not in names(read("he came to see the dead birds on the pier yesterday"))
 
 
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("Bulk only 298V at 230 in, PFC not boosting", [("Bulk", 298.0)]),
+        ("bulk 325 with 230 mains", [("bulk", 325.0)]),
+        ("12V 12.1 in the set, 24V 24.0 in.", [("12V", 12.1), ("24V", 24.0)]),
+    ],
+)
+def test_what_a_board_is_fed_with_is_no_reading(text: str, wanted: list[tuple[str, float]]) -> None:
+    assert [(one.rail, one.value) for one in read(text).readings] == wanted
+
+
+def test_a_no_alone_and_a_pair_belong_to_what_was_done() -> None:
+    tried = read("The FET Q1 got a bulge?? changed, no. Then found fuse F2 popped. changed now heats")
+    assert [(one.part, one.result) for one in tried.attempts] == [("Q1", "no change"), ("F2", "cured")]
+    pair = read("Output pair Q5 Q6: Q6 open. Pair replaced, 2.1A.")
+    assert [(one.part, one.failure, one.result) for one in pair.attempts] == [
+        ("Q5", None, "cured"),
+        ("Q6", "open", "cured"),
+    ]
+
+
 def test_a_ripple_is_high_by_its_own_value() -> None:
     assert "high ripple" not in names(read("ripple 30 mV on 12V"))
     assert "high ripple" in names(read("12V ripple 400 mV"))
