@@ -230,6 +230,24 @@ def test_a_no_alone_and_a_pair_belong_to_what_was_done() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("name", "text", "look_alike"),
+    [
+        ("smoke seen", "smoke machine, pump runs, no fog", "smoke from the machine"),
+        ("smoke seen", "smoke alarm in the galley wont go quiet", "smoke and a bang"),
+        ("failed after a spill or damp", "LED driver, flood light, strobing", "flood damaged light"),
+        ("arcing or sparks", "spark plug tester does nothing", "spark at the plug"),
+        ("does not charge", "nothing wrong, 2 h soak test. nothing charged", "phone on it: no charge"),
+        ("works unloaded but not in the set", "Not tested in set yet", "fine on the bench, not in the set"),
+    ],
+)
+def test_what_a_thing_is_called_and_what_a_job_costs_is_no_symptom(
+    name: str, text: str, look_alike: str
+) -> None:
+    assert name not in names(read(text))
+    assert name in names(read(look_alike))
+
+
 def test_a_ripple_is_high_by_its_own_value() -> None:
     assert "high ripple" not in names(read("ripple 30 mV on 12V"))
     assert "high ripple" in names(read("12V ripple 400 mV"))
