@@ -136,7 +136,7 @@ def next_in_row(
         return subject
     if not _is_near(before.value, nominal_v):
         return subject
-    if before.last != at - 2 or tokens[at - 1].folded not in (",", "/"):
+    if before.last != at - 2 or tokens[at - 1].folded not in _LIST_SIGNS:
         return subject
     other = _near_rail(token.value, at, (), _USUAL)
     return other if other and other.nominal_v != nominal_v else subject

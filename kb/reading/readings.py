@@ -29,6 +29,7 @@ from kb.reading.value_ends import (
     is_drop,
     is_rating,
     is_series_resistance,
+    is_too_much,
     limited,
     rose_to,
     share_out,
@@ -213,10 +214,8 @@ class _Finder:
         """Whether the number is an end of the reading before, which then has it."""
         if fell_to(made, gap, found, self.tokens, self.falling):
             if self._pulses(made.tokens[0]) or self._pulses(made.tokens[-1] + 2):
-                found[-1].high, found[-1].value = (
-                    found[-1].value,
-                    None,
-                )  # "up to 16 then drops to 9, over and over"
+                # "up to 16 then drops to 9, over and over"
+                found[-1].high, found[-1].value = found[-1].value, None
             return True
         return rose_to(made, gap, found, self.tokens) or limited(made, gap, found, self.tokens)
 
@@ -432,6 +431,8 @@ class _Finder:
         if crosses and self.made_of is subject and subject.role == "bulk" and unit == "V":
             return False
         if crosses and not unit and self._is_whole(at) and not any(self.tokens[p].folded == "(" for p in gap):
+            return False
+        if not unit and (crosses or self.made_of is subject) and is_too_much(subject, self.tokens[at].value):
             return False
         if len(gap) > _GAP or (crosses and subject.rail and self._said_behind(last)):
             return False

@@ -249,7 +249,11 @@ def _named(
 def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownRail]) -> Subject | None:
     """ "24 is 23.8", "+12 = 12.2", "3.3 rail 3.29": the volts alone name the supply."""
     after = tokens[at + 1] if at + 1 < len(tokens) else None
-    if _is_denied(at, tokens) and token.value in _USUAL_DENIED:
+    if (
+        token.value is not None
+        and abs(token.value) in _USUAL_DENIED
+        and (_is_denied(at, tokens) or _is_gone(at, tokens))
+    ):
         known = next((rail for rail in rails if rail.nominal_v == token.value), None)
         name = f"{token.value:g}V"
         named = obvious_rail(name)
@@ -284,23 +288,9 @@ def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownR
 
 _USUAL_DENIED = frozenset((3.3, 5.0, 12.0, 15.0, 18.0, 24.0))
 _DENIES = frozenset(
-    (
-        "no",
-        "kein",
-        "keine",
-        "geen",
-        "pas",
-        "sin",
-        "senza",
-        "sans",
-        "ohne",
-        "missing",
-        "falta",
-        "faltan",
-        "manca",
-        "manque",
-    )
-)
+    ("no", "kein", "keine", "geen", "pas", "sin", "senza", "sans", "ohne", "missing", "falta", "faltan", "manca",
+     "manque")
+)  # fmt: skip
 
 
 def _is_denied(at: int, tokens: Sequence[Token]) -> bool:
@@ -316,7 +306,34 @@ def _is_denied(at: int, tokens: Sequence[Token]) -> bool:
         or after.clause != tokens[at].clause
         or after.kind == SIGN
         or after.folded in _DENIES | function_words.JOINS_OF_RAILS
-        or after.folded in ("out", "either", "on", "neither", "nor")
+        or after.folded in ("out", "either", "on", "neither", "nor", "again", "yet", "now", "there")
+    )
+
+
+_GONE_BEHIND = frozenset(("missing", "absent", "gone", "dead", "never", "fehlt", "fehlen", "weg", "manque", "falta", "manca"))  # noqa: E501  # fmt: skip
+
+
+def _is_gone(at: int, tokens: Sequence[Token]) -> bool:
+    """ "24 missing", "12 and 24 absent": bare numbers at the head of a clause or joined, said to be gone behind."""
+    before = tokens[at - 1] if at else None
+    leads = (
+        before is None
+        or before.clause != tokens[at].clause
+        or before.kind == SIGN
+        or before.folded in function_words.JOINS_OF_RAILS | function_words.ARTICLES
+    )
+    if not leads:
+        return False
+    place = at + 1
+    while place + 1 < len(tokens) and (
+        tokens[place].folded in function_words.JOINS_OF_RAILS | {",", "/", "both", "is", "are"}
+        or (tokens[place].kind == NUMBER and abs(tokens[place].value or 0.0) in _USUAL_DENIED)
+    ):
+        place += 1
+    return (
+        place < len(tokens)
+        and tokens[place].folded in _GONE_BEHIND
+        and tokens[place].clause == tokens[at].clause
     )
 
 
@@ -399,6 +416,7 @@ def _joined(found: list[Subject], tokens: Sequence[Token]) -> list[Subject]:
     return kept
 
 
+_ON_THE = frozenset(("on", "auf", "am", "sur", "op", "en", "su", "sulla", "sull"))
 _SET_TO = frozenset(("set", "sets", "eingestellt", "regle", "ingesteld", "ajustado", "regolato"))
 
 
@@ -410,17 +428,7 @@ def without_stated(subjects: Sequence[Subject], tokens: Sequence[Token]) -> list
 def _is_only_stated(subject: Subject, tokens: Sequence[Token]) -> bool:
     """ "18V on the label", "set to 12V gives 15": what is printed or chosen, and no supply that was measured."""
     at = subject.last + 1
-    if at < len(tokens) and tokens[at].folded in (
-        "on",
-        "auf",
-        "am",
-        "sur",
-        "op",
-        "en",
-        "su",
-        "sulla",
-        "sull",
-    ):
+    if at < len(tokens) and tokens[at].folded in _ON_THE:
         behind = [token.folded for token in tokens[at + 1 : at + 3]]
         if function_words.PRINTED_ON.intersection(behind):
             return True

@@ -197,6 +197,16 @@ def falls_further(
     )
 
 
+_MOST_BARE = 1.6  # of a supply's volts, what a bare number behind a comma may have
+_USUAL_STANDBY_V = 5.0
+
+
+def is_too_much(subject: Subject, volts: float | None) -> bool:
+    """ "standby ok, 12.0, 24.1": bare numbers behind a comma that are far over the supply's volts are others'."""
+    nominal_v = subject.nominal_v or (_USUAL_STANDBY_V if subject.role == "standby" else None)
+    return bool(nominal_v) and (volts or 0.0) > _MOST_BARE * abs(nominal_v or 0.0)
+
+
 def is_rating(tokens: Sequence[Token], at: int) -> bool:
     """ "22uF 50V", "1000u/35V": volts behind a capacitance are printed on the part."""
     before = at - 1
