@@ -59,7 +59,8 @@ def find_subjects(
     for at, token in enumerate(tokens):
         subject = None
         if token.kind in (VOLTS, RAIL, CODE) or (token.kind == WORD and at not in taken):
-            subject = _named(text, at, token, by_key, rails)
+            behind = tokens[at + 1].folded if at + 1 < len(tokens) else ""
+            subject = _named(text, at, token, by_key, rails, behind in _A_RAIL)  # "42V rail"
         if subject is not None and at not in taken:
             found.append(subject)
         elif token.kind == NUMBER and (bare := _bare(at, token, tokens, rails)) is not None:
@@ -74,6 +75,9 @@ def find_subjects(
     return _joined(found, tokens)
 
 
+_A_RAIL = frozenset(
+    ("rail", "line", "output", "schiene", "ausgang", "uitgang", "lijn", "ligne", "sortie", "salida")
+)
 _SPELT_VOLTS = {"three": 3.0, "five": 5.0, "nine": 9.0, "twelve": 12.0, "fifteen": 15.0, "twentyfour": 24.0}
 
 
@@ -215,7 +219,12 @@ def _known(first: int, last: int, rail: KnownRail) -> Subject:
 
 
 def _named(
-    text: str, at: int, token: Token, by_key: dict[str, KnownRail], rails: Sequence[KnownRail]
+    text: str,
+    at: int,
+    token: Token,
+    by_key: dict[str, KnownRail],
+    rails: Sequence[KnownRail],
+    is_named_rail: bool = False,
 ) -> Subject | None:
     spoken = text[token.start : token.end].strip("±~")
     if token.value is None and token.low is not None:
@@ -233,7 +242,7 @@ def _named(
     if named is None:
         return None
     name = rail_name(spoken) if token.kind != WORD else spoken
-    if token.kind == VOLTS and abs(named.nominal_v or 0) not in _USUAL_VOLTS:
+    if token.kind == VOLTS and abs(named.nominal_v or 0) not in _USUAL_VOLTS and not is_named_rail:
         return None
     same = [rail for rail in rails if rail.role == named.role and rail.nominal_v in (named.nominal_v, None)]
     if named.nominal_v is None:
@@ -270,6 +279,8 @@ def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownR
             return Subject(at, at, f"{token.value:g}V", named.role, named.nominal_v)
     if after is None or token.value is None:
         return None
+    if _is_in_a_row(at, tokens):
+        return _of_volts(at, token.value, rails)
     led = at > 0 and tokens[at - 1].folded == "the" and after.folded in function_words.GIVES | {"only"}
     if after.folded not in function_words.IS_RAIL and not led:
         return None
@@ -279,11 +290,33 @@ def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownR
     own = next((rail for rail in rails if rail.nominal_v == token.value), None)
     if own is not None:
         return _known(at, at, own)
-    if token.value not in _USUAL_VOLTS or after.folded in ("is", "at"):
+    signed = token.folded[:1] in ("-", "+", "−")
+    if abs(token.value) not in _USUAL_VOLTS or (after.folded in ("is", "at") and not signed):
         return None
-    name = f"{token.value:g}V"
-    named = obvious_rail(name)
-    return Subject(at, at, name, named.role, named.nominal_v) if named else None
+    return _of_volts(at, token.value, rails)
+
+
+def _of_volts(at: int, volts: float, rails: Sequence[KnownRail]) -> Subject | None:
+    own = next((rail for rail in rails if rail.nominal_v == volts), None)
+    if own is not None:
+        return _known(at, at, own)
+    named = obvious_rail(f"{volts:g}V")
+    return Subject(at, at, f"{volts:g}V", named.role, named.nominal_v) if named else None
+
+
+_ROW = 10  # tokens in which a row has a supply by its name
+
+
+def _is_in_a_row(at: int, tokens: Sequence[Token]) -> bool:
+    """ "5VSB 5.1 / 12 0 / 5 0 / 3.3 0": supplies by their volts, each with its value, between strokes."""
+    if abs(tokens[at].value or 0.0) not in _USUAL_DENIED or not at or tokens[at - 1].folded != "/":
+        return False
+    if not any(token.kind in (VOLTS, RAIL) for token in tokens[max(0, at - _ROW) : at]):
+        return False
+    value, behind = tokens[at + 1], tokens[at + 2] if at + 2 < len(tokens) else None
+    return value.kind == NUMBER and (
+        behind is None or behind.clause != value.clause or behind.folded in ("/", ",")
+    )
 
 
 _USUAL_DENIED = frozenset((3.3, 5.0, 12.0, 15.0, 18.0, 24.0))

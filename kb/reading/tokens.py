@@ -91,6 +91,7 @@ _LETTER_MARKS = {
     "μ": ("F", 1e-6), "m": ("ohm", 1e6),
 }  # fmt: skip
 _STANDBY_TAIL = frozenset(("sb", "stb", "stby", "sby", "standby", "vsb", "vstb", "vstby"))
+_NAMED_VOLTS = frozenset((1.8, 2.5, 3.3, 5.0, 7.5, 12.0, 13.8))  # written with a decimal in names of supplies
 _HARD = frozenset(".!?;\n·|•")
 # What goes on with a list of numbers ("keys 4, 5 and 6").
 _LISTED = re.compile(
@@ -343,14 +344,21 @@ class _Scan:
             return 0
         seen = name.removeprefix("volts").removeprefix("volt").removeprefix("v")
         if not seen:
-            last = self._tail(last + 1)
-            if not last:
+            tail = self._tail(last + 1)
+            if not tail or self._is_measured(at, last, tail):
                 return 0
+            last = tail
         elif seen not in _STANDBY_TAIL:
             return 0
         value = _number(self.pieces[at].group())
         self._add(RAIL, self.pieces[at].start(), self.pieces[last].end(), value=value)
         return last + 1
+
+    def _is_measured(self, at: int, last: int, tail: int) -> bool:
+        """ "5.02V stby": volts that are no supply's name were measured on it."""
+        written = self.pieces[at].group()
+        apart = self.pieces[tail].start() > self.pieces[last].end() and self._group(last + 1) == "letters"
+        return apart and not written.isdigit() and _number(written) not in _NAMED_VOLTS
 
     def _tail(self, at: int) -> int:
         """The last piece of "_STB", "-SB", " standby", " stand-by" from piece `at`, or 0."""
