@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import re
+import time
 import zlib
+from typing import Any
 
 import pytest
 import tiers
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Locator, Page, expect
+
+# How long a test waits for one thing, however busy the machine is.
+PATIENT_MS = 120_000
 
 # How Chromium is started.
 ARGUMENTS = [
@@ -60,6 +65,22 @@ def follow(link: Locator) -> None:
     """
     with link.page.expect_navigation():
         link.click()
+
+
+def told(page: Page, script: str, argument: object = None) -> Any:
+    """What a function of the page answers; fails where its promise is never kept, which `evaluate` would wait for."""
+    late = f"new Promise((_, failed) => setTimeout(failed, {PATIENT_MS}, new Error('it never answered')))"
+    return page.evaluate(f"(argument) => Promise.race([({script})(argument), {late}])", argument)
+
+
+def comes(page: Page, what: str, script: str, argument: object = None) -> Any:
+    """Waits until a function of the page answers something that counts as true; returns that, or fails with what
+    never came. (`wait_for_function` is refused by the policy of the pages.)"""
+    end = time.monotonic() + PATIENT_MS / 1000
+    while not (found := told(page, script, argument)):
+        assert time.monotonic() < end, f"{what} never came"
+        page.wait_for_timeout(20)
+    return found
 
 
 def is_drawn(image: Locator) -> None:

@@ -9,12 +9,11 @@ from pathlib import Path
 import needs
 import numpy as np
 import pytest
-from looks import ARGUMENTS, follow, is_right
+from looks import ARGUMENTS, PATIENT_MS, follow, is_right
 from playwright.sync_api import Browser, Page, expect
 from speech.sounds import RATE, spoken
 
 MICROPHONE = ["--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream"]
-PATIENT_MS = 120_000
 
 
 def said(path: Path, text: str) -> Path:
