@@ -1,7 +1,7 @@
 """How long a large sheet takes and how much memory: `python tests/bench_sheets.py 200000 [xlsx]`.
 
-Rows as a bench keeps them: twelve columns, German days, amounts with a comma, some 300 boards. Figures for
-DEVELOPERS.md; no test runs this.
+Rows as a bench keeps them: twelve columns, German days, amounts with a comma, some 300 boards. Its figures stand
+in tests/FIGURES.md; no test runs this.
 """
 
 from __future__ import annotations

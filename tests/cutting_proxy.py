@@ -2,6 +2,7 @@
 
 `cut_at("before")` drops the next write before the server gets it, `"after"` when the server has answered and the
 browser knows nothing of it, `"middle"` in the midst of the answer. From then on nothing comes through until `mend()`.
+`held(path)` keeps one answer back until its block ends.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import http.client
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Literal
@@ -18,7 +19,15 @@ from urllib.parse import urlsplit
 from commands import STUCK_S
 
 Moment = Literal["before", "after", "middle"]
+PATIENCE_S = 120  # for an answer that is held
 _OWN = ("connection", "transfer-encoding", "keep-alive", "server", "date")
+
+
+class _Held:
+    """One answer that waits: `came` when the server has given it, `free` when it may go on."""
+
+    def __init__(self) -> None:
+        self.came, self.free = threading.Event(), threading.Event()
 
 
 class CuttingProxy:
@@ -30,6 +39,7 @@ class CuttingProxy:
         self._lock = threading.Lock()
         self.is_cut = False
         self._moment: Moment | None = None
+        self._held: dict[str, _Held] = {}
         proxy = self
 
         class Handler(BaseHTTPRequestHandler):
@@ -62,6 +72,21 @@ class CuttingProxy:
         """Lets everything through again."""
         self.is_cut, self._moment = False, None
 
+    @contextmanager
+    def held(self, path: str) -> Iterator[Callable[[], None]]:
+        """Keeps the next answer for this path back while the block runs. What it gives waits until the server has
+        answered, so that the answer is of a moment before whatever follows.
+        """
+        held = self._held[path] = _Held()
+
+        def wait() -> None:
+            assert held.came.wait(PATIENCE_S), f"nobody asked for {path}"
+
+        try:
+            yield wait
+        finally:
+            held.free.set()
+
     def close(self) -> None:
         self._http.shutdown()
         self._http.server_close()
@@ -88,6 +113,9 @@ class CuttingProxy:
         answer = connection.getresponse()
         content = answer.read()
         connection.close()
+        if held := self._held.pop(handler.path, None):
+            held.came.set()
+            held.free.wait(PATIENCE_S)
         if handler.command != "GET":
             self.writes.append(f"{handler.command} {handler.path}")
         if moment == "after":

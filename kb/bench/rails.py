@@ -79,12 +79,7 @@ def assess(spec: RailSpec, reading: RailReading, around: Circumstances = NOTHING
     window = voltage_window(spec)
     condition = judged_condition(spec, reading, seen, window, around)
     expected_absent = reading.supply == "unpowered" or (reading.supply == "standby" and not spec.always_on)
-    leaves = _leaves_window(seen, window)
-    marginal = condition == "in tolerance" and (
-        leaves
-        or seen.reversed
-        or (window.assumed and not voltage_window(spec, MARGINAL_PCT).holds(seen.value))
-    )
+    marginal = condition == "in tolerance" and _is_marginal(spec, seen, window)
     # What swings by thousands of volts may well be millivolts too, and then it does not swing.
     asks = condition in ("high", "pulsing") and _looks_like_milli(seen.largest, abs(exact(spec.nominal_v)))
     judgement = judgement_of(spec, reading, seen, condition, expected_absent, asks, around)
@@ -122,15 +117,22 @@ def condition_of(spec: RailSpec, reading: RailReading) -> str:
     return judged_condition(spec, reading, seen, voltage_window(spec), NOTHING_KNOWN)
 
 
-def left_window(spec: RailSpec, reading: RailReading) -> bool:
-    """Whether a recorded extreme of a voltage lies outside the window, whatever the steady value.
+def is_marginal(spec: RailSpec, reading: RailReading) -> bool:
+    """Whether a voltage says nothing for what makes it, though its steady value may be in tolerance: a recorded
+    extreme lies outside the window, or the window is only assumed and the value off by more than ±5 %.
 
     Raises:
         BadInput: as `assess` does.
     """
-    if reading.min is None and reading.max is None:
-        return False
-    return _leaves_window(_measured_on(spec, reading), voltage_window(spec))
+    return _is_marginal(spec, _measured_on(spec, reading), voltage_window(spec))
+
+
+def _is_marginal(spec: RailSpec, seen: Measured, window: Window) -> bool:
+    return (
+        _leaves_window(seen, window)
+        or seen.reversed
+        or (window.assumed and not voltage_window(spec, MARGINAL_PCT).holds(seen.value))
+    )
 
 
 def _measured_on(spec: RailSpec, reading: RailReading) -> Measured:

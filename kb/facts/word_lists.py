@@ -103,6 +103,11 @@ def doubtful_ways() -> Phrases:
     return _patterns("doubtful", "doubtful.toml")
 
 
+def unproven_ways() -> Phrases:
+    """For each symptom the short patterns of everyday meanings that were right on no labelled text."""
+    return _patterns("unproven", "doubtful.toml")
+
+
 @lru_cache(maxsize=1)
 def never_mended() -> frozenset[str]:
     """Less common words a letter away from a word of the trade, folded; they are meant as they stand."""

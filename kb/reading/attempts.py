@@ -16,7 +16,7 @@ from kb.reading.facts import KnownPart
 from kb.reading.inferred_parts import Filler
 from kb.reading.lexicon import Hit, negation_words
 from kb.reading.marked_good import mark_good
-from kb.reading.mentions import Mention, find_mentions, in_order, listed, only_says_where
+from kb.reading.mentions import Mention, find_mentions, in_order, is_still_so, listed, only_says_where
 from kb.reading.part_failures import (
     CAPACITORS,
     COMES_LOOSE,
@@ -496,6 +496,7 @@ class AttemptFinder:
                 or other.action is not None
                 or other.only_place
                 or not listed(before, other, self.tokens)
+                or is_still_so(other, self.tokens)
             ):
                 return
             other.action, other.acted_at = action, mention.acted_at
@@ -506,8 +507,10 @@ class AttemptFinder:
         if mention.action is not None or not seen or seen[-1].action is None:
             return
         before = seen[-1]
-        if before.action == "repair track" and mention.part_class == "cable":
-            return  # "bridged with wire"
+        if (before.action == "repair track" and mention.part_class == "cable") or is_still_so(
+            mention, self.tokens
+        ):
+            return  # "bridged with wire"; "fuse still blows"
         between = self.tokens[max(before.end, before.last) + 1 : mention.first]
         joined = (
             between

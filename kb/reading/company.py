@@ -13,7 +13,6 @@ from kb.facts.symptoms import SYMPTOMS
 from kb.reading.denials import OF_HISTORY
 from kb.reading.framed import FOUND_BY_LOOKING
 from kb.reading.patterns import Match, Places
-from kb.reading.tokens import Token
 
 # What only a device does that has power: it is not dead.
 _LIFE = frozenset(
@@ -85,42 +84,3 @@ def _tells_another(match: Match, sure: Sequence[Match], places: Places) -> bool:
         named = bool(match.nots) and not places.of(*_NAMED[match.name]).isdisjoint(match.places)
         return not named and not _OF_A_FUNCTION.isdisjoint(others)
     return not _NARROWER.get(match.name, frozenset()).isdisjoint(others)
-
-
-# English: who had or saw the device, or another one, before.
-_TELLERS = frozenset(
-    (
-        "seller",
-        "colleague",
-        "colleagues",
-        "neighbour",
-        "neighbours",
-        "neighbor",
-        "neighbors",
-        "electrician",
-        "dealer",
-    )
-)
-_BEFORE = frozenset(("other", "another", "previous", "last", "former", "first", "local"))
-_WHO_WAS_BEFORE = frozenset(
-    ("shop", "workshop", "repairer", "technician", "engineer", "garage", "owner", "owners", "user")
-)
-# English: from here on the writer tells of this device and of today.
-_OWN_AGAIN = frozenset(("but", "now", "i", "we", "mine", "ours", "still", "however", "since", "today"))
-
-
-def is_told_by_another(match: Match, tokens: Sequence[Token]) -> bool:
-    """ "the other shop measured no bulk voltage": what somebody else saw, said or had.
-
-    What happened to the device (a fall, a spill) is as good from others.
-    """
-    if match.name in OF_HISTORY:
-        return False
-    sentence = tokens[match.first].sentence
-    for at in range(match.first - 1, -1, -1):
-        word = tokens[at].folded
-        if tokens[at].sentence != sentence or word in _OWN_AGAIN:
-            return False
-        if word in _TELLERS or (word in _WHO_WAS_BEFORE and at and tokens[at - 1].folded in _BEFORE):
-            return True
-    return False

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from kb.reading import function_words
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
+from kb.reading.mentions import STILL
 from kb.reading.part_failures import FAILURE_CONCEPTS
 from kb.reading.tokens import DESIGNATOR, WORD, Token
 
@@ -63,14 +64,10 @@ class EventFinder:
                     continue
                 if table == "failures" and self._denied_inside(hit):
                     continue
-                if table == "actions" and (self._denied(hit) or self._ordered(hit.first, hit.last)):
-                    continue
-                if table == "actions" and len(hit.places) == 1 and self._of_a_noun(hit.first):
+                if table == "actions" and self._was_not_done(hit):
                     continue
                 if table == "actions" and self._is_torn(hit):
                     found.append(Event(hit.first, hit.last + 1, "failures", "open"))
-                    continue
-                if table == "actions" and (self._asked(hit.first) or self._not_by_us(hit)):
                     continue
                 mine |= span
                 found.append(Event(hit.first, hit.last, table, hit.value))
@@ -83,6 +80,7 @@ class EventFinder:
             and hit.table == CONCEPT
             and hit.value in FAILURE_CONCEPTS
             and not taken.intersection(hit.places)
+            and not self._is_a_dark_screen(hit)
         ]
         for at, token in enumerate(self.tokens):
             if token.folded in _DONE and at - 1 in self.places and at not in taken and self._ends(at):
@@ -108,6 +106,11 @@ class EventFinder:
             ):
                 found.append(Event(at, at, "actions", "replace"))
         return sorted(found, key=lambda event: (event.first, event.kind))
+
+    def _was_not_done(self, hit: Hit) -> bool:
+        noun = len(hit.places) == 1 and self._of_a_noun(hit.first)
+        denied = self._denied(hit) or self._ordered(hit.first, hit.last) or self._asked(hit.first)
+        return noun or denied or self._not_by_us(hit) or self._is_drawn(hit)
 
     def _of_a_noun(self, at: int) -> bool:
         """ "a new appointment": the word belongs to a noun that is no part."""
@@ -144,6 +147,17 @@ class EventFinder:
             and self.tokens[behind].clause == self.tokens[hit.first].clause
         )
 
+    def _is_drawn(self, hit: Hit) -> bool:
+        """ "relay pulled in", "PS-ON pulled low": what it does or is held at, and nothing that was taken out."""
+        behind = hit.last + 1
+        return (
+            hit.value == "remove"
+            and self.tokens[hit.first].folded in ("pulled", "drawn")
+            and behind < len(self.tokens)
+            and self.tokens[behind].folded in ("in", "up", "low", "high", "down", "to")
+            and self.tokens[behind].clause == self.tokens[hit.first].clause
+        )
+
     def _names_next(self, at: int) -> bool:
         """ "tried C5": a part right behind, by its designator."""
         behind = at + 1
@@ -153,6 +167,21 @@ class EventFinder:
             and behind in self.places
             and self.tokens[behind].clause == self.tokens[at].clause
         )
+
+    def _is_a_dark_screen(self, hit: Hit) -> bool:
+        """ "new transformer, still black": what the screen shows, and no part that burnt."""
+        if self.tokens[hit.first].folded not in (
+            "black",
+            "schwarz",
+            "noir",
+            "zwart",
+            "negra",
+            "negro",
+            "nero",
+        ):
+            return False
+        before = [token.folded for token in self.tokens[max(0, hit.first - 2) : hit.first]]
+        return any(word in STILL for word in before)
 
     def _is_smelt(self, at: int) -> bool:
         """ "smells burnt": said of the smell and of no part."""

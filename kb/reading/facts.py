@@ -8,12 +8,13 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class KnownRail:
-    """A rail of the board family; `nominal_v` in volts."""
+    """A rail of the board family; `nominal_v` in volts, `tolerance_pct` in per cent of it, None where not stated."""
 
     name: str
     role: str
     nominal_v: float
     always_on: bool = False
+    tolerance_pct: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

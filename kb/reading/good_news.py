@@ -55,10 +55,18 @@ def answered_no(tokens: Sequence[Token], mentions: Sequence[Mention]) -> list[tu
             continue
         begins = tokens[at - 1].kind == SIGN or tokens[at - 1].clause != token.clause
         ends = at + 1 == len(tokens) or tokens[at + 1].kind == SIGN or tokens[at + 1].clause != token.clause
-        behind = any(mention.sentence == token.sentence and mention.end < at for mention in done)
+        behind = any(_is_behind(mention, at, tokens) for mention in done)
         if begins and ends and behind:
             found.append((0, at, at, "no change"))
     return found
+
+
+def _is_behind(mention: Mention, at: int, tokens: Sequence[Token]) -> bool:
+    """Whether a word stands behind what was done, in its sentence: "Q1 got a bulge?? changed, no"."""
+    sentences = {mention.sentence}
+    if mention.acted_at is not None:
+        sentences.add(tokens[mention.acted_at].sentence)
+    return mention.end < at and tokens[at].sentence in sentences
 
 
 _SPOILS = frozenset(

@@ -10,15 +10,12 @@ from kb.reading.endings import Clauses, led_to, not_for_long, short_endings, sta
 from kb.reading.good_news import answered_no, well_behind
 from kb.reading.lexicon import CONCEPT, Hit, negation_words
 from kb.reading.mentions import Mention
+from kb.reading.off_volts import is_near, swings, symptom_of
 from kb.reading.patterns import Match
 from kb.reading.tokens import SIGN, Token
 from kb.reading.value_ends import Found, mentions_now
 
-_NEAR = 0.1  # as the bench takes a rail without a stated tolerance
-_STANDBY_NEAR = 0.05
-_RATED_NEAR = 0.03  # where the text says what it should be
-_ABSENT = 0.1
-_SHORT_OHM = 2.0
+_CALM = 0.5  # of the ripple that was there before
 GOOD_AFTERWARDS = frozenset(
     ("ok", "work", "start", "turn", "heat", "charge", "cured", "lit", "react", "hold")
 )
@@ -66,23 +63,6 @@ _DENIED_BY_GOOD = {
 }
 
 
-def _is_near(one: Found) -> bool:
-    nominal = one.subject.nominal_v
-    if one.quantity != "dc_v" or one.value is None:
-        return False
-    if one.subject.role == "bulk" and _BULK[0] <= one.value <= _BULK[1]:
-        return True  # rectified mains, or behind a power factor stage
-    if one.subject.role == "controller supply" and _VCC[0] <= one.value <= _VCC[1]:
-        return True
-    return bool(nominal) and abs(one.value - (nominal or 0.0)) <= _NEAR * abs(nominal or 0.0)
-
-
-# Rectified 230 V mains up to a power factor stage's output, and the supply of a running controller; common practice.
-_BULK = (280.0, 420.0)
-_VCC = (10.0, 20.0)
-_CALM = 0.5  # of the ripple that was there before
-
-
 def settle_after_repair(
     readings: Sequence[Found],
     tokens: Sequence[Token],
@@ -100,7 +80,7 @@ def settle_after_repair(
             one.after_repair = True
         if one.after_repair or acted is None or one.tokens[0] < acted or one.before:
             continue
-        if _is_near(one) or mentions_now(tokens, one) or _is_calmer(one, readings):
+        if is_near(one) or mentions_now(tokens, one) or _is_calmer(one, readings):
             one.after_repair = True
 
 
@@ -151,14 +131,36 @@ def result_events(
                 if not match.present:
                     spent.append(match)
                 found.append((2, match.first, match.last, "cured"))
+    once = [hit for hit in hits if hit.table == CONCEPT and hit.value == "back_then"]
+    # "Swapped C9 last year": what says when is no outcome.
+    found = [one for one in found if not any(hit.first <= one[1] and one[2] <= hit.last for hit in once)]
+    found = [one for one in found if not _names_the_part(one[1], one[2], mentions, tokens)]
     events = not_for_long(tokens, _strongest(found))
     if acted is not None:
+        long_ago = any(tokens[hit.first].sentence == tokens[acted].sentence for hit in once)
+        if long_ago:
+            # "replaced in 2019, now dead": the board is dead today, which that fix neither mended nor made worse.
+            events = [(first, last, "no change" if how == "worse" else how) for first, last, how in events]
         spent += [
             match
             for match in matches
-            if match.first > acted and match not in spent and _says_how_it_ended(match, events, tokens)
+            if match.first > acted
+            and match not in spent
+            and not (long_ago and match.present)
+            and _says_how_it_ended(match, events, tokens)
         ]
     return events, spent
+
+
+def _names_the_part(first: int, last: int, mentions: Sequence[Mention], tokens: Sequence[Token]) -> bool:
+    """ "replaced the start cap", "new on/off switch": words between what was done and its part are of its name."""
+    return any(
+        mention.acted_at is not None
+        and mention.acted_at < first
+        and last <= mention.last
+        and tokens[mention.acted_at].clause == tokens[first].clause == tokens[mention.last].clause
+        for mention in mentions
+    )
 
 
 def _says_how_it_ended(match: Match, events: Sequence[tuple[int, int, str]], tokens: Sequence[Token]) -> bool:
@@ -233,7 +235,7 @@ def _good_behind(
     found += [
         (2, one.tokens[0], one.tokens[-1], "cured")
         for one in readings
-        if one.after_repair and (_is_near(one) or _is_calmer(one, readings)) and one.tokens[0] > acted
+        if one.after_repair and (is_near(one) or _is_calmer(one, readings)) and one.tokens[0] > acted
     ]
     return found
 
@@ -268,7 +270,7 @@ def _good_again(
     found += [
         (2, one.tokens[0], one.tokens[-1], "cured")
         for one in readings
-        if one.after_repair and _is_near(one) and failed < one.tokens[0] < until
+        if one.after_repair and is_near(one) and failed < one.tokens[0] < until
     ]
     return found
 
@@ -332,7 +334,7 @@ _FAILS = frozenset(("no", "stop", "blown", "dead", "defective", "missing", "trip
 
 def _was_off(one: Found, wrong: frozenset[str], failed: int | None) -> bool:
     """Whether the supply of a good reading was found wrong before, and a bad part between the two."""
-    if failed is None or one.tokens[0] < failed or not one.subject.rail or not _is_near(one):
+    if failed is None or one.tokens[0] < failed or not one.subject.rail or not is_near(one):
         return False
     return one.subject.rail in wrong
 
@@ -441,12 +443,12 @@ def implied_symptoms(
     gone = {
         one.subject.rail
         for one in readings
-        if not one.after_repair and _symptom_of(one) == "one output missing"
+        if not one.after_repair and symptom_of(one) == "one output missing"
     }
     for one in readings:
-        if _swings(one):
+        if swings(one):
             add("hiccup", one.first, one.last)
-        if not one.after_repair and (name := _symptom_of(one)):
+        if not one.after_repair and (name := symptom_of(one)):
             if name == "one output missing" and (len(gone) > 1 or "more than one output missing" in names):
                 name = "more than one output missing"
             add(name, one.first, one.last)
@@ -466,7 +468,7 @@ def _is_small_ripple(match: Match, tokens: Sequence[Token]) -> bool:
         for at in near
         if tokens[at].unit in ("V", "Vpp") and tokens[at].clause == tokens[match.first].clause
     ]
-    return bool(own) and max(own) <= _SMALL_RIPPLE_V
+    return bool(own) and own[0] <= _SMALL_RIPPLE_V  # "30 mV on 12V"
 
 
 _PRIMARY = ("main converter", "bulk and power factor stage")
@@ -507,76 +509,3 @@ def _of_its_class(match: Match, mentions: Sequence[Mention]) -> Match:
 def _is_main(mention: Mention) -> bool:
     """Whether a shorted transistor is the main switch; of Q101 nobody can say it by its number."""
     return mention.part is None or len(mention.part) <= 2 or mention.first != mention.last
-
-
-def _swings(one: Found) -> bool:
-    """ "VCC 9 to 16": a controller that starts and gives up again and again."""
-    return (
-        one.subject.role == "controller supply"
-        and one.quantity == "dc_v"
-        and not one.after_repair
-        and one.value is None
-        and one.low is not None
-        and one.high is not None
-        and one.high - one.low >= _SWING_V
-    )
-
-
-_SWING_V = 2.0  # between where controllers give up and start, at the least; common practice
-
-
-def _never_reached(one: Found) -> str | None:
-    """ "12 V max 9.4": a supply of which the most that was read is too little."""
-    nominal = one.subject.nominal_v
-    if one.high is None or not nominal or one.supply == "unpowered":
-        return None
-    if one.subject.role in ("bulk", "controller supply") or one.high >= (1 - _NEAR) * nominal:
-        return None
-    return "standby voltage low" if one.subject.role == "standby" else "output voltage low"
-
-
-def _sagged(one: Found) -> str | None:
-    """ "sags from 12.1 to 8.4": a supply that is good and gives way."""
-    nominal = one.subject.nominal_v
-    if not nominal or one.low is None or one.subject.role in ("bulk", "controller supply"):
-        return None
-    if one.low >= (1 - _NEAR) * nominal:
-        return None
-    return "standby voltage low" if one.subject.role == "standby" else "output voltage low"
-
-
-def _symptom_of(one: Found) -> str | None:
-    subject = one.subject
-    if one.quantity == "esr_ohm" and one.value is not None and one.value >= 1 and subject.point:
-        return "high ESR found"
-    if one.quantity == "ohm" and subject.rail and one.value is not None and one.value < _SHORT_OHM:
-        if subject.role in ("bulk", "controller supply"):
-            return None
-        return (
-            "standby rail shorted to ground" if subject.role == "standby" else "output rail shorted to ground"
-        )
-    if one.quantity != "dc_v" or not subject.rail:
-        return None
-    volts = one.value if one.value is not None else one.low
-    if volts is None:
-        return _never_reached(one)
-    if one.low is not None and one.value is not None:
-        return _sagged(one)
-    if subject.role == "controller supply":
-        return "controller supply missing" if one.value is None or volts < 1 else None
-    if subject.role == "bulk":
-        return "bulk voltage missing" if abs(volts) < 30 else None
-    nominal = subject.nominal_v or (5.0 if subject.role == "standby" else None)
-    if not nominal or (one.supply in ("standby", "unpowered") and not subject.always_on):
-        return None
-    share = volts / nominal
-    if subject.role == "standby":
-        if share < _ABSENT:
-            return "no standby voltage"
-        return "standby voltage low" if share < 1 - _STANDBY_NEAR and one.value is not None else None
-    if share < _ABSENT and one.value is not None:
-        return "one output missing"
-    near = _RATED_NEAR if subject.rated else _NEAR
-    if share < 1 - near and one.value is not None:
-        return "output voltage low"
-    return "output voltage high" if share > 1 + near else None

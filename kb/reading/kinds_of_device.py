@@ -37,6 +37,8 @@ def by_device(match: Match, places: Places) -> Match:
     """The symptom by what the device is: what hums of a microwave is no loudspeaker."""
     if match.name == "hum from speakers" and _has_no_sound(match, places):
         return replace(match, name="buzzing from the board")
+    if match.name == "dim picture" and _is_a_readout(places.tokens):
+        return replace(match, name="display dim or fading")
     if match.name == "no standby light" and _is_the_lamp(match, places.tokens):
         return replace(match, name="dead")
     if (
@@ -46,6 +48,17 @@ def by_device(match: Match, places: Places) -> Match:
     ):
         return replace(match, name="does not charge")
     return match
+
+
+_READOUTS = frozenset(("display", "lcd", "readout", "digits", "digit", "dial", "vfd", "segments"))
+_HAVE_A_PICTURE = ("tv", "telly", "television", "monitor", "laptop", "notebook", "tablet", "phone", "picture", "image",
+                   "pc", "screen", "projector", "backlight", "camera", "console")  # fmt: skip
+
+
+def _is_a_readout(tokens: Sequence[Token]) -> bool:
+    """ "display of the till very faint": of a device that shows figures and no picture."""
+    words = {token.folded for token in tokens}
+    return bool(words & _READOUTS) and words.isdisjoint(_HAVE_A_PICTURE)
 
 
 def _has_no_sound(match: Match, places: Places) -> bool:

@@ -281,6 +281,7 @@ class Lexicon:
         if (
             token.folded in every_common_word()
             or token.folded in never_mended()
+            or _is_a_form_of_an_everyday_word(token.folded)
             or any(token.folded.endswith(end) for end in self._compounds if len(token.folded) > len(end) + 2)
         ):
             return ()
@@ -296,6 +297,25 @@ class Lexicon:
             if value := self._compounds.get(word[start:]):
                 return [Hit("parts", value, "de", (at,), False)]
         return []
+
+
+_FORMS = (("s", ""), ("es", ""), ("d", ""), ("ed", ""), ("ing", ""), ("ing", "e"), ("er", ""), ("er", "e"), ("ies", "y"), ("ied", "y"), ("ier", "y"), ("y", ""))  # noqa: E501  # fmt: skip
+
+
+def _is_a_form_of_an_everyday_word(folded: str) -> bool:
+    """ "sells", "holed": English forms of everyday words, and no slips of "smells" and "hosed"."""
+    common = _common_english()
+    for ending, instead in _FORMS:
+        if folded.endswith(ending):
+            base = folded[: -len(ending)] + instead
+            if base in common or (len(base) > 3 and base[-1] == base[-2] and base[:-1] in common):
+                return True
+    return False
+
+
+@lru_cache(maxsize=1)
+def _common_english() -> frozenset[str]:
+    return frozenset(fold(word) for word in common_words("en"))
 
 
 _SHORTEST_SHORT_FORM = 3

@@ -449,6 +449,19 @@ def listed(before: Mention, span: Mention, tokens: Sequence[Token]) -> bool:
     )
 
 
+STILL = frozenset(
+    ("still", "remains", "stays", "noch", "immer", "bleibt", "encore", "toujours", "reste", "nog", "steeds", "altijd",
+     "blijft", "aun", "todavia", "sigue", "ancora")
+)  # fmt: skip
+
+
+def is_still_so(mention: Mention, tokens: Sequence[Token]) -> bool:
+    """ "new caps, display still dark": what the part does, and no part of the list before it."""
+    at = mention.last + 1
+    here = at < len(tokens) and tokens[at].clause == tokens[mention.last].clause
+    return here and tokens[at].folded in STILL
+
+
 def only_says_where(mention: Mention, seen: Sequence[Mention], tokens: Sequence[Token]) -> bool:
     """ "Q3 next to the heatsink shorted": what failed is the part named before the place."""
     if not mention.only_place:

@@ -71,6 +71,7 @@ def is_put_together_wrongly(match: Match, tokens: Sequence[Token], places: Place
         or _stays_after_all(match, tokens, places)
         or _is_another_power(match, tokens)
         or _is_where_it_shows(match, tokens)
+        or _is_nothing_of_a_kind(match, tokens)
         or (
             match.way.endswith("needs push")
             and any(t.folded == "hard" for t in tokens[match.first : match.last])
@@ -86,6 +87,22 @@ def _denies_another_noun(match: Match, tokens: Sequence[Token]) -> bool:
         and no + 1 not in match.places
         and tokens[no + 2].folded in function_words.PREPOSITIONS
         for no in match.nots
+    )
+
+
+_OF_A_KIND = frozenset(
+    ("wrong", "unusual", "special", "bad", "abnormal", "suspicious", "obvious", "loose", "broken", "amiss")
+)
+
+
+def _is_nothing_of_a_kind(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "nothing wrong found, it worked", "nothing wrong with the motor": that nothing is wrong."""
+    return any(
+        tokens[at].folded in function_words.NOTHING
+        and at + 1 < len(tokens)
+        and at + 1 not in match.places
+        and tokens[at + 1].folded in _OF_A_KIND
+        for at in match.places
     )
 
 
@@ -181,10 +198,17 @@ _THANKS_REACH = 9
 _CORRODE_ALONE = ("@battery", "@keypad", "@switch", "@potentiometer", "@relay", "@cable", "@motor or pump")
 
 
+_NOT_YET = frozenset(("tested", "tried", "checked", "fitted", "getestet", "probiert", "teste", "getest"))
+
+
 def _costs_nothing(match: Match, tokens: Sequence[Token]) -> bool:
     """ "… soak test ok. no charge": alone behind all else, where nothing that charges was spoken of."""
     words = [tokens[at].folded for at in range(match.first, match.last + 1)]
-    if words != ["no", "charge"] or not match.first or match.last + 1 != len(tokens):
+    if (
+        words not in (["no", "charge"], ["nothing", "charged"])
+        or not match.first
+        or match.last + 1 != len(tokens)
+    ):
         return False
     if any(token.folded.startswith(WHAT_CHARGES) for token in tokens[: match.first]):
         return False
@@ -227,10 +251,30 @@ def _part_between(match: Match, tokens: Sequence[Token], places: Places) -> bool
 _SHORTED_OUTPUTS = frozenset(("output rail shorted to ground", "standby rail shorted to ground"))
 
 
+def _is_in_a_name(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "smoke machine", "flood light", "spark plug tester": the word belongs to what a thing is called."""
+    at = match.last + 1
+    if len(match.places) > 1 or at >= len(tokens) or tokens[at].clause != tokens[match.last].clause:
+        return False
+    return tokens[match.last].folded in _IN_NAMES and tokens[at].folded in _CALLED_SO
+
+
+_IN_NAMES = frozenset(
+    ("smoke", "flood", "spark", "shock", "storm", "steam", "blackout", "heat", "water", "hum")
+)
+_CALLED_SO = frozenset(
+    ("machine", "machines", "light", "lights", "lamp", "lamps", "lantern", "plug", "plugs", "alarm", "alarms",
+     "detector", "detectors", "generator", "generators", "tester", "effect", "effects", "blind", "blinds", "curtain",
+     "absorber", "extractor", "barrier", "gate", "warning", "siren")
+)  # fmt: skip
+
+
 def is_of_something_else(
     match: Match, kept: Sequence[Match], tokens: Sequence[Token], rails: dict[int, str], places: Places
 ) -> bool:
     """Whether the words of a symptom speak of another thing, which is read by itself."""
+    if _is_in_a_name(match, tokens):
+        return True
     if match.name in _OF_OUTPUTS:
         # The rectified mains and the controller's supply are no outputs.
         return (
@@ -248,7 +292,9 @@ def is_of_something_else(
         return _is_of_another_name(match, kept, tokens)
     if match.name == "works unloaded but not in the set":
         # "12 V falls to 9.1 on load": a supply of which a value is given, not the whole device.
-        return any(tokens[at].value is not None for at in range(match.first, match.last + 1))
+        # "not tested in the set": nobody knows yet.
+        own = tokens[match.first : match.last + 1]
+        return any(token.value is not None or token.folded in _NOT_YET for token in own)
     for place in range(match.first - 1, max(-1, match.first - _THANKS_REACH), -1):
         # "thanks for the quick repair last time"
         if tokens[place].clause != tokens[match.first].clause:

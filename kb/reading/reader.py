@@ -68,6 +68,7 @@ def _read_piece(text: str, known: Known) -> Read:
     subjects = sorted((*subjects, *rated_outputs(tokens, subjects, known.rails)), key=lambda one: one.first)
     values = find_readings(text, tokens, hits, subjects, blocked)
     readings = further_readings(tokens, subjects, values, blocked)
+    _take_tolerances(readings, known)
     parts = {normalise_designator(part.part): part for part in known.parts}
     finder = AttemptFinder(tokens, hits, subjects, readings, parts)
     readings += apply_changed_values(changes, finder.mentions, tokens)
@@ -111,6 +112,12 @@ def _meant(finder: AttemptFinder, tokens: Sequence[Token], hits: Sequence[Hit]) 
     unmeant = [finder.mentions[number] for number in spoken_of]
     finder.mentions = [mention for number, mention in enumerate(finder.mentions) if number not in spoken_of]
     return [mention for mention in attempts if not any(mention is one for one in unmeant)]
+
+
+def _take_tolerances(readings: Sequence[Found], known: Known) -> None:
+    stated = {rail.name: rail.tolerance_pct / 100 for rail in known.rails if rail.tolerance_pct is not None}
+    for one in readings:
+        one.subject.tolerance = stated.get(one.subject.rail or "")
 
 
 def _is_no_fix(

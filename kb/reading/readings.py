@@ -27,6 +27,7 @@ from kb.reading.value_ends import (
     goes_on_to,
     goes_on_with,
     is_drop,
+    is_fed_in,
     is_rating,
     is_series_resistance,
     limited,
@@ -288,7 +289,7 @@ class _Finder:
         )
         behind_volts = at > 0 and self.tokens[at - 1].kind in (VOLTS, NUMBER)  # "12 V 5 A", "11.8V@2A"
         load = load or behind_volts or before in ("with", "at")
-        return before == "pin" or (self.tokens[at].unit == "A" and load)
+        return before == "pin" or (self.tokens[at].unit == "A" and load) or is_fed_in(self.tokens, at)
 
     def _pulses(self, at: int) -> bool:
         """Whether the clause says that the value comes and goes, so that "from 9 to 16" is a range."""

@@ -13,7 +13,7 @@ from kb.reading import function_words
 from kb.reading.denials import OF_HISTORY
 from kb.reading.framed import FOUND_BY_LOOKING
 from kb.reading.patterns import DEVICES, Match, Places
-from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, WORD, Token
+from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, SIGN, WORD, Token
 
 # What somebody looks, listens or smells for and does not find. That a device does not restart by itself or hiccup is
 # said of the time after a fix, or is no denial at all ("goes off for no reason").
@@ -53,6 +53,10 @@ def is_said_of_another(match: Match, tokens: Sequence[Token], places: Places, en
         return False
     return (
         _has_an_own_subject(match, tokens, places)
+        or _is_of_a_piece(match, tokens, places)
+        or _is_of_a_noise(match, tokens)
+        or _is_on_paper(match, tokens)
+        or _shows_a_time(match, tokens)
         or _is_a_condition(match, tokens)
         or _is_a_board(match, tokens)
         or _is_of_the_house(match, tokens)
@@ -83,6 +87,120 @@ def _has_an_own_subject(match: Match, tokens: Sequence[Token], places: Places) -
         return False
     # A word that the text had before is likely a name of the device that is in no list.
     return all(token.folded != tokens[at].folded for token in tokens[:at])
+
+
+_BEHIND_OF = function_words.ARTICLES | frozenset(("my", "our", "your", "his", "her", "their", "this"))
+_NO_PIECES = frozenset(
+    ("none", "all", "both", "half", "some", "most", "one", "each", "rest", "kind", "sort", "pair", "type", "out",
+     "instead", "because", "inside", "power", "control", "use", "model", "brand", "part")
+)  # fmt: skip
+_PIECES_IN_ER = frozenset(
+    ("filter", "cover", "roller", "lever", "holder", "drawer", "cutter", "carrier", "beater")
+)
+
+
+def _is_of_a_piece(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "the vacuum hose is broken", "the lid of the washer is broken": a piece of the device has the state.
+
+    What ends in "-er" behind a device is most likely the device ("vacuum cleaner"), but for a few.
+    """
+    if match.name not in ("does not work", "dead") or not match.present:
+        return False
+    clause = tokens[match.last].clause
+    devices = places.of("motor", *_NAMED_DEVICES)
+    at = match.last
+    while at >= 0 and tokens[at].clause == clause and (
+        at == match.last or at in match.nots or tokens[at].folded in function_words.BEFORE_PREDICATE
+        or (at in match.places and at not in devices)
+    ):  # fmt: skip
+        at -= 1
+    if at < 1 or tokens[at].clause != clause or tokens[at].kind != WORD:
+        return False
+    if at in devices:
+        head = at - 1
+        while head > 0 and (head in devices or tokens[head].folded in _BEHIND_OF):
+            head -= 1
+        return (
+            head > 0
+            and tokens[head].folded == "of"
+            and tokens[head - 1].clause == clause
+            and head - 1 not in devices
+            and tokens[head - 1].folded not in _NO_PIECES
+        )
+    before = at - 1 - (tokens[at - 1].folded == "s")
+    word = tokens[at].folded
+    return (
+        before >= 0
+        and before in devices
+        and tokens[before].clause == clause
+        and tokens[before].folded not in ("it", "thing")
+        and (not word.endswith(("er", "or")) or word in _PIECES_IN_ER)
+        and word
+        not in _NO_PIECES | function_words.ARTICLES | function_words.PREPOSITIONS | function_words.NO_NOUNS
+    )
+
+
+_NOISE_NOUNS = frozenset(
+    ("hum", "humming", "buzz", "buzzing", "whine", "whining", "whistle", "whistling", "squeal", "squealing", "noise",
+     "hiss", "hissing", "crackle", "crackling", "rattle", "rattling", "ticking", "beep", "beeping", "smell", "chirp",
+     "chirping", "squeak", "squeaking", "clicking")
+)  # fmt: skip
+_STOPS_OR_NOT = frozenset(
+    ("works unloaded but not in the set", "starts then shuts down", "fails when warm", "does not turn off",
+     "intermittent", "freezes", "motor does not run", "restarts by itself")
+)  # fmt: skip
+_ADJECTIVES = frozenset(
+    ("loud", "high", "pitched", "low", "strange", "funny", "odd", "slight", "faint", "same")
+)
+_SUBJECTS = frozenset(("it", "he", "she", "i", "we", "they", "the", "my", "which", "set", "tv", "then"))
+
+
+def _head_of_clause(at: int, tokens: Sequence[Token]) -> int:
+    clause = tokens[at].clause
+    while at and tokens[at - 1].clause == clause and tokens[at - 1].kind != SIGN:
+        at -= 1
+    return at
+
+
+def _is_of_a_noise(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "the buzzing stops after two seconds": what stops, stays or comes and goes is the noise."""
+    if match.name not in _STOPS_OR_NOT:
+        return False
+    at = _head_of_clause(match.first, tokens)
+    before = at - 1 if at and tokens[at - 1].kind != SIGN else at - 2
+    if at == match.first and before > 0 and tokens[before].sentence == tokens[at].sentence:
+        at = _head_of_clause(before, tokens)  # "whistle at idle, stops under load"
+    named = False
+    while at <= match.last and tokens[at].folded in function_words.ARTICLES | _ADJECTIVES:
+        named, at = True, at + 1
+    if at > match.last or tokens[at].folded not in _NOISE_NOUNS:
+        return False
+    between = [tokens[place].folded for place in range(at + 1, match.first)]
+    if named or tokens[at].clause != tokens[match.first].clause:
+        return not (_SUBJECTS - {"then"}).intersection(between)
+    return all(word in function_words.BEFORE_PREDICATE and word != "then" for word in between)
+
+
+_PRINTS = frozenset(
+    ("printer", "copier", "photocopier", "plotter", "scanner", "paper", "page", "print", "prints")
+)
+_PICTURES = frozenset(("screen", "display", "picture", "tv", "telly", "monitor", "lcd", "image"))
+
+
+def _is_on_paper(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "printer prints stripes": lines of what is printed and not of a picture."""
+    if match.name != "lines or bars in the picture":
+        return False
+    words = {token.folded for token in tokens}
+    return bool(words & _PRINTS) and not words & _PICTURES
+
+
+def _shows_a_time(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "it flashes 12:00": what a clock shows, and no light."""
+    behind = tokens[match.last + 1 : match.last + 4]
+    return match.name in ("standby light blinks", "backlight flickers") and (
+        len(behind) > 1 and behind[0].kind == NUMBER and behind[1].folded == ":"
+    )
 
 
 def _is_a_condition(match: Match, tokens: Sequence[Token]) -> bool:

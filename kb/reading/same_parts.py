@@ -32,8 +32,11 @@ def same_part(mentions: Sequence[Mention]) -> list[Mention]:
 
 def _is_same_act(earlier: Mention, mention: Mention) -> bool:
     """ "Q1 short, R9 open, U1 changed with them. F1, Q1, R9, U1.": one act of which both speak."""
+    if earlier.acted_at is None:
+        return False
     own = mention.acted_at not in (earlier.acted_at, mention.first)  # no word of its own says what was done
-    return earlier.acted_at is not None and not own and mention.failure is None
+    # "Q5 Q6: Q6 open. Pair replaced."
+    return not own and (mention.failure is None or mention.acted_at == earlier.acted_at)
 
 
 def same_class(mentions: Sequence[Mention]) -> list[Mention]:

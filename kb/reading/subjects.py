@@ -26,6 +26,7 @@ class Subject:
     always_on: bool = False
     maybe_value: bool = False  # "12V" may be what was measured
     rated: bool = False  # the text says what it should have
+    tolerance: float | None = None  # the family's, as a share of its volts
 
 
 def find_subjects(

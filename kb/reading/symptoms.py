@@ -381,11 +381,24 @@ def _about_the_device(kept: list[Match], tokens: Sequence[Token], places: Places
                 place in boards and tokens[place].clause == clause for place in (at - 2, at - 1)
             ):
                 continue  # "triac Q5 dead": a part that failed
-            everyday = tokens[at].folded in every_common_word()
+            everyday = tokens[at].folded in every_common_word() and not _as_it_came(tokens, at)
             if everyday and sizes[clause] > _SHORT_CLAUSE and clause not in devices and symptoms[clause] < 2:
                 continue
         result.append(match)
     return result
+
+
+def _as_it_came(tokens: Sequence[Token], at: int) -> bool:
+    """ "came in dead from the harbour office": how the board was when it was handed in."""
+    before = [token.folded for token in tokens[max(0, at - 3) : at] if token.clause == tokens[at].clause]
+    return any(word in _HANDED_IN for word in before)
+
+
+_HANDED_IN = frozenset(
+    ("came", "comes", "arrived", "arrives", "brought", "sent", "delivered", "handed", "dropped", "posted", "kam",
+     "gebracht", "geschickt", "geliefert", "abgegeben", "gebracht", "binnengebracht", "binnengekomen", "arrive",
+     "apporte", "depose", "llego", "traido", "arrivato", "arrivata", "portato", "portata")
+)  # fmt: skip
 
 
 def _own_negation(found: list[Match], tokens: Sequence[Token]) -> list[Match]:

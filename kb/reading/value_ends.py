@@ -230,3 +230,13 @@ def mentions_now(tokens: Sequence[Token], one: Found) -> bool:
         and tokens[place].sentence == tokens[one.first].sentence
         for place in range(low, high)
     )
+
+
+_FED = frozenset(("input", "mains", "eingang", "netz", "secteur", "rete"))
+
+
+def is_fed_in(tokens: Sequence[Token], at: int) -> bool:
+    """ "298 V at 230 in", "325 on bulk with 230 mains": the number is what the board is fed with."""
+    before = tokens[at - 1].folded if at else ""
+    behind = [token.folded for token in tokens[at + 1 : at + 3] if token.clause == tokens[at].clause]
+    return bool(behind) and (behind[0] in _FED or (behind == ["in"] and before in ("at", "with", "from")))

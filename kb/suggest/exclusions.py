@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from kb.facts.general_practice import NOT_SWITCHED, SWITCHED, ExcludeRule, general_practice
 from kb.facts.vocabulary import SECTIONS, values
-from kb.suggest.facts_of_case import Evidence
+from kb.suggest.facts_of_case import Evidence, RailFact
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,12 +83,15 @@ def _fitting(evidence: Evidence) -> list[ExcludeRule]:
             fact.role in rule.rails
             and fact.supply in rule.supply
             and fact.load in rule.load
-            and fact.condition in rule.found
-            # A rail that left its window for a while speaks for no section.
-            and not fact.left_window
+            and rule.found.issuperset(_conditions(fact))
             for fact in evidence.rails
         )
     ]
+
+
+def _conditions(fact: RailFact) -> frozenset[str]:
+    """What may be true of a rail: one that left its window for a while, or may have, is perhaps low as well."""
+    return frozenset((fact.condition, "low") if fact.marginal else (fact.condition,))
 
 
 def disagreements(evidence: Evidence) -> tuple[str, ...]:

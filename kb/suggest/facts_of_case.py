@@ -17,8 +17,9 @@ from kb.errors import BadInput
 class RailFact:
     """One noted rail condition, told by the rail's role so that families can learn from one another.
 
-    `value` is what was read as a share of the rail's nominal voltage; None where no single value was. `left_window`
-    says that a recorded lowest or highest was outside the window, though the steady value may be inside.
+    `value` is what was read as a share of the rail's nominal voltage; None where no single value was. `marginal` says
+    that it proves nothing though it may be in tolerance: a recorded lowest or highest was outside the window, or the
+    window is only assumed and the value lies near its bound.
     """
 
     role: str
@@ -26,7 +27,7 @@ class RailFact:
     load: str
     condition: str
     value: float | None = None
-    left_window: bool = False
+    marginal: bool = False
 
     @property
     def key(self) -> RailKey:

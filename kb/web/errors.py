@@ -14,7 +14,6 @@ from pydantic import ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, RedirectResponse, Response
-from starlette.routing import compile_path
 from starlette.types import Scope
 
 from kb.errors import (
@@ -54,17 +53,9 @@ def _inside(entry: Mapping[str, Any]) -> tuple[Any, ...]:
 
 
 def _allowed(app: FastAPI, path: str) -> str:
-    """All methods that an address of the API takes; the router alone names those of its first match."""
-    return ", ".join(
-        sorted(
-            {
-                method.upper()
-                for template, methods in app.openapi()["paths"].items()
-                if compile_path(template)[0].fullmatch(path)
-                for method in methods
-            }
-        )
-    )
+    """All methods that an address takes; the router alone names those of its first match."""
+    fitting = (route.methods for route in access.routes_of(app) if route.pattern.fullmatch(path))
+    return ", ".join(sorted(frozenset().union(*fitting)))
 
 
 def error_body(error: KbError, log_id: str | None = None) -> dict[str, Any]:
@@ -168,7 +159,7 @@ def install(app: FastAPI) -> None:
         answer = respond(request.scope, shown)
         answer.headers.update(error.headers or {})
         if error.status_code == 405:
-            answer.headers["Allow"] = _allowed(app, request.url.path) or answer.headers.get("Allow", "GET")
+            answer.headers["Allow"] = _allowed(app, request.url.path)
         return answer
 
     def unforeseen(request: Request, error: Exception) -> Response:

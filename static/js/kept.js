@@ -15,6 +15,7 @@ export class Full extends Error {}
 
 const STORES = ["drafts", "queue", "files"];
 const PAGES = "pages-"; // caches of the service worker (sw.js)
+const WORKER_MS = 3_000; // for the worker to empty them
 const changes = "BroadcastChannel" in window ? new BroadcastChannel("kb-kept") : null;
 let opened = null;
 let keys = null;
@@ -201,7 +202,22 @@ export async function wipe() {
   }
   await inStore("keys", "readwrite", (store) => store.delete(person));
   keys = null;
+  await emptyWorker();
   await dropPages();
+}
+
+// The service worker forgets also what it has asked for and not got yet. One from before an update knows nothing of
+// this and does not answer.
+async function emptyWorker() {
+  const worker = navigator.serviceWorker?.controller;
+  if (!worker) return;
+  const { port1, port2 } = new MessageChannel();
+  const emptied = new Promise((done) => {
+    port1.onmessage = done;
+    setTimeout(done, WORKER_MS);
+  });
+  worker.postMessage({ empty: true }, [port2]);
+  await emptied;
 }
 
 // The keys of everybody else go: what they left stays sealed until they sign in again.

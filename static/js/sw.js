@@ -10,6 +10,10 @@ const MOST = { pages: 60, parts: 150 }; // parts: small pictures in pages
 const LARGEST = { pages: 500_000, parts: 200_000 }; // bytes of one
 const PATIENCE_MS = 6_000; // for a page that is kept
 let isNewer = false; // the server has other files than this worker
+// Requests are numbered as they are sent. `newest` is the one sent last whose answer has come, and whom it was for.
+let sent = 0;
+let newest = { number: 0, person: "" };
+let turn = Promise.resolve();
 
 const cacheOf = (kind, person) => `pages-${kind}-${person}`;
 
@@ -36,18 +40,21 @@ function keyOf(url) {
   return key.href;
 }
 
-async function keep(url, kind, answer) {
-  const person = answer.headers.get("Kept-For");
-  if (!person) return;
-  isNewer = answer.headers.get("Kept-Files") !== VERSION;
-  await emptyAllBut(person);
-  if (person === "nobody" || !answer.ok || answer.redirected) return;
-  const bytes = await answer.arrayBuffer();
-  if (bytes.byteLength > LARGEST[kind]) return;
-  const cache = await caches.open(cacheOf(kind, person));
+// One change of the caches after the other.
+function inTurn(change) {
+  const done = turn.then(change);
+  turn = done.catch(() => {});
+  return done;
+}
+
+// Whether the answer to this request is of a time that is over: since it was sent somebody else came, or went.
+const isOver = (person, number) => number < newest.number && person !== newest.person;
+
+async function putInto(name, key, response, most) {
+  const cache = await caches.open(name);
   const put = async () => {
-    await cache.delete(keyOf(url)); // so that the newest stands last
-    await cache.put(keyOf(url), new Response(bytes, { headers: answer.headers }));
+    await cache.delete(key); // so that the newest stands last
+    await cache.put(key, response.clone());
   };
   try {
     await put();
@@ -58,12 +65,32 @@ async function keep(url, kind, answer) {
     await put().catch(() => emptyAllBut(""));
   }
   const keys = await cache.keys();
-  await Promise.all(keys.slice(0, Math.max(0, keys.length - MOST[kind])).map((one) => cache.delete(one)));
+  await Promise.all(keys.slice(0, Math.max(0, keys.length - most)).map((one) => cache.delete(one)));
 }
 
+async function keep(url, kind, answer, number) {
+  const person = answer.headers.get("Kept-For");
+  if (!person || isOver(person, number)) return;
+  if (number > newest.number) newest = { number, person };
+  isNewer = answer.headers.get("Kept-Files") !== VERSION;
+  await inTurn(() => isOver(person, number) || emptyAllBut(person));
+  if (person === "nobody" || !answer.ok || answer.redirected) return;
+  const bytes = await answer.arrayBuffer();
+  if (bytes.byteLength > LARGEST[kind]) return;
+  const response = new Response(bytes, { headers: answer.headers });
+  await inTurn(() => isOver(person, number) || putInto(cacheOf(kind, person), keyOf(url), response, MOST[kind]));
+}
+
+// All that is kept goes, and whatever was asked for before comes too late.
+function emptyAll() {
+  newest = { number: (sent += 1), person: "" };
+  return inTurn(() => emptyAllBut(""));
+}
+
+// Looks without making a cache that was emptied meanwhile anew.
 async function kept(url, kind) {
   const person = await holder();
-  return person ? (await caches.open(cacheOf(kind, person))).match(keyOf(url)) : undefined;
+  return person ? caches.match(keyOf(url), { cacheName: cacheOf(kind, person) }) : undefined;
 }
 
 // The kept page, marked with when the server sent it, by the server's own clock.
@@ -85,10 +112,11 @@ const MISSING = `<!doctype html><html lang="en"><head><meta charset="utf-8"><met
 async function page(event) {
   const { request } = event;
   const held = await kept(request.url, "pages");
+  const number = (sent += 1);
   const late = (done, failed) => setTimeout(failed, PATIENCE_MS, new Error("late"));
   try {
     const answer = await Promise.race([fetch(request), ...(held ? [new Promise(late)] : [])]);
-    if (answer.headers.has("Kept-For")) event.waitUntil(keep(request.url, "pages", answer.clone()));
+    if (answer.headers.has("Kept-For")) event.waitUntil(keep(request.url, "pages", answer.clone(), number));
     return answer;
   } catch {
     if (held) return marked(held);
@@ -110,9 +138,10 @@ async function file(request) {
 }
 
 async function part(event) {
+  const number = (sent += 1);
   try {
     const answer = await fetch(event.request);
-    if (answer.headers.has("Kept-For")) event.waitUntil(keep(event.request.url, "parts", answer.clone()));
+    if (answer.headers.has("Kept-For")) event.waitUntil(keep(event.request.url, "parts", answer.clone(), number));
     return answer;
   } catch (error) {
     const held = await kept(event.request.url, "parts");
@@ -123,12 +152,13 @@ async function part(event) {
 
 // Pages that are wanted sooner or later: those of `ahead` once, those of `again` as they are now.
 async function fetchAhead({ ahead, again, person }) {
-  const cache = await caches.open(cacheOf("pages", person));
+  const cacheName = cacheOf("pages", person);
   for (const path of [...again, ...ahead]) {
     const url = new URL(path, self.location.origin).href;
-    if (!again.includes(path) && (await cache.match(keyOf(url)))) continue;
+    if (!again.includes(path) && (await caches.match(keyOf(url), { cacheName }))) continue;
+    const number = (sent += 1);
     const answer = await fetch(url, { headers: { Accept: "text/html" }, credentials: "same-origin" });
-    await keep(url, "pages", answer);
+    await keep(url, "pages", answer, number);
   }
 }
 
@@ -148,6 +178,7 @@ self.addEventListener("activate", (event) => {
 
 self.addEventListener("message", (event) => {
   if (event.data?.ahead) event.waitUntil(fetchAhead(event.data).catch(() => {}));
+  if (event.data?.empty) event.waitUntil(emptyAll().finally(() => event.ports[0].postMessage("emptied")));
 });
 
 self.addEventListener("fetch", (event) => {

@@ -75,7 +75,7 @@ def told(page: Page, script: str, argument: object = None) -> Any:
 
 def comes(page: Page, what: str, script: str, argument: object = None) -> Any:
     """Waits until a function of the page answers something that counts as true; returns that, or fails with what
-    never came. (`wait_for_function` is refused by the policy of the pages.)"""
+    never came."""
     end = time.monotonic() + PATIENT_MS / 1000
     while not (found := told(page, script, argument)):
         assert time.monotonic() < end, f"{what} never came"

@@ -23,15 +23,31 @@ KEPT = """async () => {
   base.close();
   return found;
 }"""
-# Ends when neither the key nor a page of anybody is left.
-LOCKED = f"""async () => {{
-  const look = {KEPT};
-  for (;;) {{
-    const found = await look();
-    if (!found.keys && !found.pages) return found;
-    await new Promise((done) => setTimeout(done, 20));
-  }}
+# Holds when neither the key nor a page of anybody is left.
+IS_LOCKED = f"""async () => {{
+  const found = await ({KEPT})();
+  return !found.keys && !found.pages;
 }}"""
+# Asks the service worker for a page as a page does that will be wanted sooner or later.
+FETCH_AHEAD = """(path) => {
+  const person = document.querySelector('meta[name="kept-for"]').content;
+  navigator.serviceWorker.controller.postMessage({ ahead: [], again: [path], person });
+}"""
+AHEAD_IS_KEPT = """async () => {
+  for (const path of ["/waiting", "/families", "/cases/new", "/bench", "/diagnose"])
+    if (!(await caches.match(path))) return false;
+  return Boolean(navigator.serviceWorker.controller);
+}"""
+# How many pages come to be kept while the device is asked so often that a worker at work is done meanwhile.
+COMES_TO_BE_KEPT = """async () => {
+  let most = 0;
+  for (let round = 0; round < 40; round += 1) {
+    const names = await caches.keys();
+    most = Math.max(most, names.filter((name) => name.startsWith("pages-")).length);
+    await fetch("/favicon.ico", { cache: "no-store" }).catch(() => {});
+  }
+  return most;
+}"""
 WORKER_IS_READY = "async () => { await navigator.serviceWorker.ready; }"
 
 
@@ -111,7 +127,8 @@ def test_who_signs_in_next_sees_nothing_and_the_first_finds_it_again(phone: Page
     phone.goto(f"{shop.url}/cases")
     expect(phone.get_by_role("heading", name="Sign in")).to_be_visible()
     expect(phone.locator("#kept")).to_be_hidden()
-    assert phone.evaluate(LOCKED)["drafts"] == 1  # sealed, and nothing here can open it
+    phone.wait_for_function(IS_LOCKED)
+    assert phone.evaluate(KEPT)["drafts"] == 1  # sealed, and nothing here can open it
     sign_in(phone, shop.url, "owner")
     phone.goto(f"{shop.url}/cases/new")
     expect(phone.get_by_label("Complaint")).to_have_value("")
@@ -127,6 +144,39 @@ def test_who_signs_in_next_sees_nothing_and_the_first_finds_it_again(phone: Page
     expect(phone.get_by_text("You wrote this on")).to_be_visible()
     answers(phone, accept=True)
     phone.get_by_role("button", name="Throw it away").click()
+
+
+def test_a_page_asked_for_before_the_session_ended_is_not_kept_after_it(
+    phone: Page, shop: CuttingProxy
+) -> None:
+    sign_in(phone, shop.url, "bench 1")
+    phone.wait_for_function(AHEAD_IS_KEPT)
+    with shop.held("/help") as answered:
+        phone.evaluate(FETCH_AHEAD, "/help")
+        answered()
+        phone.context.clear_cookies()
+        phone.goto(f"{shop.url}/cases")
+        expect(phone.get_by_role("heading", name="Sign in")).to_be_visible()
+        phone.wait_for_function(IS_LOCKED)
+    assert phone.evaluate(COMES_TO_BE_KEPT) == 0
+
+
+def test_a_page_asked_for_before_all_was_deleted_is_not_kept_after_it(
+    phone: Page, shop: CuttingProxy
+) -> None:
+    sign_in(phone, shop.url, "bench 1")
+    phone.goto(f"{shop.url}/waiting")
+    phone.wait_for_function(AHEAD_IS_KEPT)
+    with shop.held("/help") as answered:
+        phone.evaluate(FETCH_AHEAD, "/help")
+        answered()
+        answers(phone, accept=True)
+        phone.locator("[data-wipe]").click()
+        expect(phone.get_by_text("No form was left with something in it.")).to_be_visible()
+        phone.wait_for_function(
+            "async () => !(await caches.keys()).some((name) => name.startsWith('pages-'))"
+        )
+    assert phone.evaluate(COMES_TO_BE_KEPT) == 0
 
 
 def test_what_was_queued_waits_for_the_session_and_goes_when_its_owner_signs_in_again(

@@ -5,6 +5,8 @@ The phrases are our own; common practice, no published source.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -122,6 +124,133 @@ def test_a_reading_has_its_supply_value_and_state(text: str, wanted: tuple[objec
     (one,) = read(text, FAMILY).readings
     got = (one.rail, one.quantity, one.value, one.min, one.max, one.supply, one.after_repair)
     assert got == pytest.approx(wanted)
+
+
+@pytest.mark.parametrize(
+    ("tolerance_pct", "text", "wanted"),
+    [
+        (None, "5VSB 4.7 V", {"standby voltage low"}),
+        (5.0, "5VSB 4.7 V", {"standby voltage low"}),
+        (5.0, "5VSB 4.75 V", set()),
+        (10.0, "5VSB 4.7 V", set()),
+        (3.0, "5VSB 4.8 V", {"standby voltage low"}),
+        (None, "12V 11.2 V", set()),
+        (5.0, "12V 11.2 V", {"output voltage low"}),
+        (15.0, "12V 10.5 V", set()),
+        (5.0, "12V 12.7 V", {"output voltage high"}),
+    ],
+)
+def test_a_reading_is_low_or_high_by_what_the_family_states_as_on_the_bench(
+    tolerance_pct: float | None, text: str, wanted: set[str]
+) -> None:
+    rails = tuple(replace(one, tolerance_pct=tolerance_pct) for one in FAMILY.rails)
+    assert names(read(text, Known(rails=rails))) == wanted
+
+
+@pytest.mark.parametrize(
+    ("text", "result", "symptoms"),
+    [
+        ("Swapped C9 last year.", None, set()),
+        ("dead. Swapped C9 last year", None, {"dead"}),
+        ("replaced C9 in 2019, now dead", "no change", {"dead"}),
+        ("C9 vor zwei Jahren getauscht, jetzt wieder tot", "no change", {"dead"}),
+        ("replaced C9 in 2019, runs fine since", "cured", set()),
+        ("changed C31 last week, all fine", "cured", set()),
+    ],
+)
+def test_when_a_fix_was_made_is_not_what_came_of_it(
+    text: str, result: str | None, symptoms: set[str]
+) -> None:
+    found = read(text)
+    assert [one.result for one in found.attempts] == [result]
+    assert names(found) == symptoms
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("replaced the 22u/50V start cap", [("electrolytic capacitor", "replace", None)]),
+        ("fitted a new start relay", [("relay", "replace", None)]),
+        ("replaced on/off switch", [("switch", "replace", None)]),
+        ("replaced the switch, starts", [("switch", "replace", "cured")]),
+        ("changed Q1, fuse still blows", [("MOSFET", "replace", "no change")]),
+        ("new caps, display still dark", [("electrolytic capacitor", "replace", "no change")]),
+        ("new fuse, bridge", [("fuse", "replace", None), ("bridge rectifier", "replace", None)]),
+        ("relay pulled in, no output", []),
+        ("pulled the relay, still dead", [("relay", "remove", "no change")]),
+    ],
+)
+def test_what_was_done_is_told_from_what_a_part_is_called_and_does(
+    text: str, wanted: list[tuple[str, str, str | None]]
+) -> None:
+    assert [(one.part_class, one.action, one.result) for one in read(text).attempts] == wanted
+
+
+def test_a_screen_that_stays_black_is_no_burnt_part() -> None:
+    found = read("Swapped the backlight transformer from a scrap board, still black.")
+    assert "burnt part seen" not in names(found)
+    assert [(one.part_class, one.failure, one.result) for one in found.attempts] == [
+        ("transformer", None, "no change")
+    ]
+    assert "burnt part seen" in names(read("transformer black and smelly"))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "came in dead from the harbour office",
+        "Brought in dead by the café",
+        "kam tot aus dem Hafenbüro zu uns",
+    ],
+)
+def test_how_a_board_came_in_is_read_whoever_brought_it(text: str) -> None:
+    assert names(read(text)) == {"dead"}
+    assert "dead" not in names(read("he came to see the dead birds on the pier yesterday"))
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("Bulk only 298V at 230 in, PFC not boosting", [("Bulk", 298.0)]),
+        ("bulk 325 with 230 mains", [("bulk", 325.0)]),
+        ("12V 12.1 in the set, 24V 24.0 in.", [("12V", 12.1), ("24V", 24.0)]),
+    ],
+)
+def test_what_a_board_is_fed_with_is_no_reading(text: str, wanted: list[tuple[str, float]]) -> None:
+    assert [(one.rail, one.value) for one in read(text).readings] == wanted
+
+
+def test_a_no_alone_and_a_pair_belong_to_what_was_done() -> None:
+    tried = read("The FET Q1 got a bulge?? changed, no. Then found fuse F2 popped. changed now heats")
+    assert [(one.part, one.result) for one in tried.attempts] == [("Q1", "no change"), ("F2", "cured")]
+    pair = read("Output pair Q5 Q6: Q6 open. Pair replaced, 2.1A.")
+    assert [(one.part, one.failure, one.result) for one in pair.attempts] == [
+        ("Q5", None, "cured"),
+        ("Q6", "open", "cured"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "look_alike"),
+    [
+        ("smoke seen", "smoke machine, pump runs, no fog", "smoke from the machine"),
+        ("smoke seen", "smoke alarm in the galley wont go quiet", "smoke and a bang"),
+        ("failed after a spill or damp", "LED driver, flood light, strobing", "flood damaged light"),
+        ("arcing or sparks", "spark plug tester does nothing", "spark at the plug"),
+        ("does not charge", "nothing wrong, 2 h soak test. nothing charged", "phone on it: no charge"),
+        ("works unloaded but not in the set", "Not tested in set yet", "fine on the bench, not in the set"),
+    ],
+)
+def test_what_a_thing_is_called_and_what_a_job_costs_is_no_symptom(
+    name: str, text: str, look_alike: str
+) -> None:
+    assert name not in names(read(text))
+    assert name in names(read(look_alike))
+
+
+def test_a_ripple_is_high_by_its_own_value() -> None:
+    assert "high ripple" not in names(read("ripple 30 mV on 12V"))
+    assert "high ripple" in names(read("12V ripple 400 mV"))
 
 
 def test_a_series_resistance_belongs_to_the_part_named_before_it() -> None:

@@ -12,7 +12,7 @@ from kb.bench.rails import (
     assess,
     condition_of,
     gauge,
-    left_window,
+    is_marginal,
     rail_verdict,
     typical,
 )
@@ -52,8 +52,23 @@ def test_an_extreme_outside_the_window_is_known_beside_a_steady_value_inside(
     low: float | None, high: float | None, left: bool
 ) -> None:
     rail = spec(5.0, 5)
-    assert left_window(rail, read(4.9, low, high)) is left
+    assert is_marginal(rail, read(4.9, low, high)) is left
     assert condition(rail, read(4.9, low, high, load="test load")) == "in tolerance"
+
+
+@pytest.mark.parametrize(
+    ("value", "tolerance_pct", "marginal"),
+    [(4.7, None, True), (4.75, None, False), (5.3, None, True), (5.25, None, False), (4.7, 10, False),
+     (4.7, 5, False)],
+)  # fmt: skip
+def test_a_value_near_the_bound_of_a_window_that_is_only_assumed_is_marginal(
+    value: float, tolerance_pct: float | None, marginal: bool
+) -> None:
+    """4.75 to 5.25 V is what the ATX12V design guide asks of 5 V and of its standby rail."""
+    rail = spec(5.0, tolerance_pct)
+    assert is_marginal(rail, read(value)) is marginal
+    # Outside a window that is stated a value is simply low.
+    assert (condition(rail, read(value)) == "low") is (tolerance_pct == 5)
 
 
 def test_binary_noise_does_not_move_a_reading_over_the_bound() -> None:

@@ -164,7 +164,7 @@ def test_bad_usage_exits_2_and_shows_the_usage(data: Path, arguments: tuple[str,
 
 
 def test_the_version_is_told(data: Path) -> None:
-    assert re.fullmatch(rb"kb \d+\.\d+\.\d+\n", kb(data, "--version").stdout)
+    assert re.fullmatch(rb"kb \d+\.\d+\.\d+(\.dev\d+)?\n", kb(data, "--version").stdout)
 
 
 def test_a_setting_that_cannot_be_used_is_named(data: Path) -> None:

@@ -13,7 +13,6 @@ from web_client import HOST, Client, error_of
 
 from kb.model import Reading
 from kb.service.accounts.audit import EVENTS
-from kb.web.app import create_app
 from kb.web.guard import access, door
 from kb.web.guard.access import ACCESS, ANYBODY, Need, Route
 
@@ -43,6 +42,8 @@ FILLED = {
     "token_id": "999",
     "person_id": "999",
 }
+ENDS_SESSIONS = ("/sign-out", "/account/sign-out-everywhere")
+NOBODYS = {"Origin": HOST, "Accept": "text/html"}
 SESSIONS = ("", "read", "work", "administer")
 TOKENS = (("read", "read"), ("work", "read"), ("work", "work"), ("administer", "work"))
 
@@ -55,16 +56,17 @@ def office() -> Iterator[Office]:
     made.close()
 
 
-def routes() -> list[tuple[str, Route]]:
-    shop = fresh_shop()
-    app = create_app(shop)
-    found = [(method, route) for route in access.routes_of(app) for method in sorted(route.methods)]
-    shop.close()
-    return found
+@pytest.fixture(scope="module")
+def routes(office: Office) -> list[tuple[str, Route]]:
+    """Every route with each of its methods."""
+    return [(method, route) for route in access.routes_of(office.app) for method in sorted(route.methods)]
 
 
-ROUTES = routes()
-IDS = [f"{method} {route.path}" for method, route in ROUTES]
+def needed(method: str, route: Route) -> Need:
+    """What the one table says of a route."""
+    need = route.need(method)
+    assert need is not None, f'no line in kb/web/guard/access.py: ("{method}", "{route.path}"): READ,'
+    return need
 
 
 def path_of(route: Route) -> str:
@@ -73,8 +75,8 @@ def path_of(route: Route) -> str:
     return path + "/css/sheet.css" if route.is_files else path
 
 
-def test_every_route_has_its_line_and_every_line_its_route() -> None:
-    lines = {("GET" if method == "HEAD" else method, route.path) for method, route in ROUTES}
+def test_every_route_has_its_line_and_every_line_its_route(routes: list[tuple[str, Route]]) -> None:
+    lines = {("GET" if method == "HEAD" else method, route.path) for method, route in routes}
     missing = "\n".join(f'    ("{method}", "{path}"): READ,' for method, path in sorted(lines - set(ACCESS)))
     assert not missing, f"add to ACCESS in kb/web/guard/access.py, at the level that it needs:\n{missing}"
     stale = "\n".join(f'    ("{method}", "{path}")' for method, path in sorted(set(ACCESS) - lines))
@@ -121,44 +123,42 @@ def is_let_in(need: Need, level: str) -> bool:
     return order.index(level) >= order.index(need.level)
 
 
-@pytest.mark.parametrize(("method", "route"), ROUTES, ids=IDS)
-def test_each_level_is_let_in_or_kept_out(office: Office, method: str, route: Route) -> None:
-    need = route.need(method)
-    assert need is not None, f'no line in kb/web/guard/access.py: ("{method}", "{route.path}"): READ,'
-    path = path_of(route)
-    for level in SESSIONS:
-        answer = office.as_(level, method, path)
-        told = f"{level or 'nobody'}: {answer.status_code}"
+@pytest.mark.parametrize("level", SESSIONS)
+def test_each_level_is_let_in_or_kept_out(
+    office: Office, routes: list[tuple[str, Route]], level: str
+) -> None:
+    session: dict[str, str] = {}
+    for method, route in routes:
+        need, path = needed(method, route), path_of(route)
+        if not session and level:
+            session = office.signed_in(level)
+        answer = office.call(method, path, headers=session or NOBODYS)
+        told = f"{method} {route.path}: {answer.status_code}"
         assert answer.status_code < 500, told
         if is_let_in(need, level):
-            assert not asks_to_sign_in(answer) or path in ("/sign-out", "/account/sign-out-everywhere"), told
+            assert not asks_to_sign_in(answer) or path in ENDS_SESSIONS, told
             assert answer.status_code != 403, told
         elif level:
             assert answer.status_code == 403, told
         else:
             assert asks_to_sign_in(answer), told
             if access.is_for_programs(path):
-                assert answer.headers["www-authenticate"] == "Bearer"
+                assert answer.headers["www-authenticate"] == "Bearer", told
                 if method != "HEAD" and path != "/metrics":
                     error_of(answer)
+        if path in ENDS_SESSIONS:
+            session = {}
 
 
-@pytest.fixture(scope="module")
-def of_programs(office: Office) -> dict[tuple[str, str], dict[str, str]]:
-    """The headers of a program by who made its token and what that is for."""
-    return {of: office.with_token(*of) for of in TOKENS}
-
-
-@pytest.mark.parametrize(("method", "route"), ROUTES, ids=IDS)
+@pytest.mark.parametrize(("person", "scope"), TOKENS)
 def test_each_token_does_for_the_api_and_for_no_more(
-    office: Office, of_programs: dict[tuple[str, str], dict[str, str]], method: str, route: Route
+    office: Office, routes: list[tuple[str, Route]], person: str, scope: str
 ) -> None:
-    need = route.need(method)
-    assert need is not None
-    path = path_of(route)
-    for person, scope in TOKENS:
-        answer = office.call(method, path, headers=of_programs[person, scope])
-        told = f"{scope} token of who may {person}: {answer.status_code}"
+    headers = office.with_token(person, scope)
+    for method, route in routes:
+        need, path = needed(method, route), path_of(route)
+        answer = office.call(method, path, headers=headers)
+        told = f"{method} {route.path}: {answer.status_code}"
         assert answer.status_code < 500, told
         if need == ANYBODY:
             assert not asks_to_sign_in(answer), told
@@ -213,9 +213,9 @@ def test_should_door_and_router_ever_disagree_nobody_is_let_in(monkeypatch: pyte
     office.close()
 
 
-def test_a_bench_without_sign_in_may_do_everything_it_could_before() -> None:
+def test_a_bench_without_sign_in_may_do_everything_it_could_before(routes: list[tuple[str, Route]]) -> None:
     bench = Client(fresh_shop())
-    for method, route in ROUTES:
+    for method, route in routes:
         answer = bench.call(method, path_of(route), headers={"Origin": HOST})
         assert answer.status_code not in (401, 403), f"{method} {route.path}"
         assert answer.status_code < 500, f"{method} {route.path}"

@@ -28,10 +28,17 @@ JSON = {"Content-Type": "application/json"}
 
 
 def test_the_wrong_method_answers_405_and_says_which_are_allowed(client: Client) -> None:
-    answer = client.call("PATCH", "/api/cases/one")
-    assert answer.status_code == 405
-    assert answer.headers["allow"]
-    error_of(answer)
+    for address, allowed in (
+        ("/api/cases/one", "DELETE, GET, PUT"),
+        ("/api/docs", "GET"),
+        ("/api/families/GL-31", "DELETE, GET, PUT"),
+        ("/cases/one", "GET, POST"),
+    ):
+        answer = client.call("PATCH", address)
+        assert (answer.status_code, answer.headers["allow"]) == (405, allowed), address
+    assert error_of(client.call("PATCH", "/api/cases/one"))["message"].startswith(
+        "This address does not take"
+    )
 
 
 @COLUMNS

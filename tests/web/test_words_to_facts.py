@@ -435,6 +435,16 @@ def test_what_readings_rule_out_is_a_list_of_its_own_with_the_reason(empty: Clie
     assert "inrush and rectifier" in ruled_out
 
 
+@pytest.mark.parametrize(("volts", "is_ruled_out"), [("4.7", False), ("4.9", True)])
+def test_a_standby_voltage_that_is_called_low_rules_no_standby_converter_out(
+    client: Client, volts: str, is_ruled_out: bool
+) -> None:
+    """Of a board that nobody named nothing states a tolerance: 4.75 V is the least that the ATX12V guide allows."""
+    page = client.get("/diagnose", params={"text": f"5VSB {volts} V"}).text
+    assert ("standby voltage low" in page.partition('id="ranking"')[0]) is not is_ruled_out
+    assert ("the standby converter runs" in page) is is_ruled_out
+
+
 def test_a_board_on_which_all_measures_well_may_be_in_order(empty: Client) -> None:
     lines = ["5VSB 5.0 standby", "5VSB 5.0 running test load", "12V 12.0 running test load"]
     page = words_of(empty.get("/diagnose?" + urlencode({"reading": lines}, doseq=True)).text)

@@ -117,7 +117,10 @@ def rails_of(family: FamilyRecord | None) -> tuple[KnownRail, ...]:
     """A family's rails as the reader takes them."""
     if family is None:
         return ()
-    return tuple(KnownRail(rail.name, rail.role, rail.nominal_v, rail.always_on) for rail in family.rails)
+    return tuple(
+        KnownRail(rail.name, rail.role, rail.nominal_v, rail.always_on, rail.tolerance_pct)
+        for rail in family.rails
+    )
 
 
 def as_record(one: ReadReading) -> Reading:

@@ -120,7 +120,7 @@ def can_be_read(sheet: Sheet, text: str) -> bool:
 
 # Words that say that a fault is over, behind the name of the fault.
 _GONE = re.compile(
-    r"(?P<what>.{2,40}?)[ ,:-]+(?:ist |is |all |jetzt |now |ganz |nun |nu |est |completely )?"
+    r"(?P<what>.{2,40}?)(?<![ ,:-])[ ,:-]+(?![ ,:-])(?:ist |is |all |jetzt |now |ganz |nun |nu |est |completely )?"
     r"(?:gone|stopped|ceased|weg|fort|verschwunden|vorbei|verdwenen|over|parti|partie|disparu|disparue|sparito|sparita|desaparecido)"
     r"[ .!]*",
     re.IGNORECASE,

@@ -15,7 +15,7 @@ from kb.bench.rails import (
     assess,
     condition_of,
     gauge,
-    left_window,
+    is_marginal,
 )
 from kb.errors import BadInput
 from kb.facts.designators import rail_key
@@ -165,11 +165,11 @@ def rail_facts(
             continue
         try:
             spec, measured = spec_of(rail), _as_measured(rail, reading)
-            condition, left = condition_of(spec, measured), left_window(spec, measured)
+            condition, marginal = condition_of(spec, measured), is_marginal(spec, measured)
         except BadInput:  # as in `judge`
             continue
         share = reading.value / rail.nominal_v if reading.value is not None and rail.nominal_v else None
-        fact = RailFact(rail.role, reading.supply, reading.load, condition, share, left)
+        fact = RailFact(rail.role, reading.supply, reading.load, condition, share, marginal)
         found.setdefault(fact.key, fact)
     return tuple(found.values())
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, TypeVar
 
+from sqlalchemy import Select
+from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
 from kb.errors import Conflict, NotFound
@@ -19,6 +22,7 @@ from kb.model import (
     UsedAt,
     as_dict,
 )
+from kb.store.engine.rows import as_rows
 from kb.store.records import changes
 from kb.store.tables.core import BenchLoad, PartClass, ShelfPart, Symptom
 
@@ -65,9 +69,15 @@ def _built(entry: _List, row: Any) -> Any:
 
 
 def _all(session: Session, entry: _List) -> list[Any]:
+    session.flush()  # what was saved as an object in this transaction counts too
+    return [_built(entry, row) for row in as_rows(session).execute(_query_of(entry))]
+
+
+@cache
+def _query_of(entry: _List) -> Select[Any]:
     table = entry.table
-    query = select(table).where(col(table.binned_at).is_(None)).order_by(table.name_key)
-    return [_built(entry, row) for row in session.exec(query)]
+    columns = (col(getattr(table, name)) for name in entry.columns)
+    return select_columns(*columns).where(col(table.binned_at).is_(None)).order_by(table.name_key)
 
 
 def every(session: Session) -> Iterator[tuple[str, Any]]:
