@@ -16,6 +16,8 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Literal
 from urllib.parse import urlsplit
 
+from commands import STUCK_S
+
 Moment = Literal["before", "after", "middle"]
 PATIENCE_S = 120  # for an answer that is held
 _OWN = ("connection", "transfer-encoding", "keep-alive", "server", "date")
@@ -105,7 +107,7 @@ class CuttingProxy:
         moment = self._moment_of(handler)
         if moment == "before":
             return
-        connection = http.client.HTTPConnection(str(self.server.hostname), self.server.port, timeout=60)
+        connection = http.client.HTTPConnection(str(self.server.hostname), self.server.port, timeout=STUCK_S)
         headers = {name: value for name, value in handler.headers.items() if name.lower() != "connection"}
         connection.request(handler.command, handler.path, body, headers)
         answer = connection.getresponse()

@@ -1,5 +1,7 @@
 // Keeps the ranking in step with the evidence as it is typed. Without this the button does the same.
 
+import { isTouched } from "./served.js";
+
 const form = document.querySelector("form[data-live]");
 const ranking = document.getElementById("ranking");
 const heard = document.getElementById("heard");
@@ -10,6 +12,7 @@ let running = null;
 const roomy = matchMedia("(min-width: 56rem)");
 let unfolded = null; // what was pressed on the facts that were read; before that, the room decides
 let behind = false; // something was typed that the ranking does not show yet
+let wanted = ""; // the words of a link that was pressed meanwhile
 
 // A symptom and its state belong together, so both or neither are sent.
 function query() {
@@ -30,17 +33,21 @@ async function update() {
   const asked = query();
   try {
     const answer = await fetch(`${form.dataset.live}?${asked}`, { signal: mine.signal });
-    if (!answer.ok) return false;
-    show(await answer.text());
+    const text = answer.ok ? await answer.text() : "";
+    if (!answer.ok) {
+      wanted = "";
+      return;
+    }
+    show(text);
     tellOld(false);
     behind = query() !== asked;
     history.replaceState(null, "", `${location.pathname}?${asked}`);
-    return true;
+    if (!behind) follow();
   } catch (error) {
-    if (error.name === "AbortError") return false;
+    if (error.name === "AbortError") return; // a newer one is under way, and follows the link
     if (!(error instanceof TypeError)) throw error;
+    wanted = "";
     tellOld(true);
-    return false;
   }
 }
 
@@ -138,14 +145,18 @@ function grow(list) {
 
 // The links of a ranking carry the evidence it was made from. While that is behind what was typed, a
 // click waits for the ranking and then follows the same link there, so that nothing typed is left out.
-async function followInStep(event) {
+function followInStep(event) {
   const link = event.target.closest("a[href]");
   if (!link || !behind || event.button !== 0 || event.ctrlKey || event.metaKey || event.shiftKey) return;
   event.preventDefault();
-  const words = link.textContent;
-  if (!(await update())) return;
+  wanted = link.textContent;
+  update();
+}
+
+function follow() {
   const links = [...heard.querySelectorAll("a[href]"), ...ranking.querySelectorAll("a[href]")];
-  const same = links.find((other) => other.textContent === words);
+  const same = links.find((other) => wanted && other.textContent === wanted);
+  wanted = "";
   if (same) location.assign(same.href);
 }
 
@@ -162,6 +173,7 @@ heard?.addEventListener("click", (event) => {
   if (facts?.id === "understood") unfolded = !facts.open;
 });
 if (form && document.body.dataset.keptAt) tellOld(true);
+if (form && isTouched(form)) later(); // typed before this was there
 window.addEventListener("online", () => behind && update());
 form?.querySelectorAll("[data-grows]").forEach((list) => list.addEventListener("input", () => grow(list)));
 form?.addEventListener("input", later);

@@ -5,6 +5,7 @@ import { element } from "./element.js";
 import * as kept from "./kept.js";
 import * as outbox from "./outbox.js";
 import { addRow } from "./rows.js";
+import { asServed } from "./served.js";
 
 const TYPED = "input:not([type=hidden]):not([type=file]):not([type=submit]), textarea, select";
 const NOT_TYPED = new Set(["sent_key"]);
@@ -220,8 +221,10 @@ function told(text) {
 async function meet(work, number, draft) {
   const under = Number(sessionStorage.getItem(UNDER + work.slot));
   const isBack = document.querySelector(".problems, .field__error") !== null;
-  if (number === under && isBack) {
+  // Where the browser has brought back what was typed, it is in the form already.
+  if ((number === under && isBack) || (work.early && same(draft.fields, fieldsOf(work.form)))) {
     Object.assign(work, { number, entry: draft.entry ?? 0, said: "", changed: true, kept: true });
+    sessionStorage.setItem(UNDER + work.slot, number);
   } else if (same(draft.fields, work.base)) {
     await discard(number, draft);
   } else {
@@ -239,11 +242,13 @@ async function carryOn(form, drafts) {
 
 let isReady = false;
 
-// Looks at the forms as they came, before anything is typed into them.
+// Looks at the forms as they came. What was typed before this script was there is kept as what is typed after.
 export function watch() {
   for (const form of document.forms) {
     if (!isDrafted(form)) continue;
-    works.set(form, { form, slot: slotOf(form), base: fieldsOf(form), number: 0, entry: 0, said: "", changed: false, kept: false });
+    const base = fieldsOf(asServed(form));
+    const early = !same(base, fieldsOf(form));
+    works.set(form, { form, slot: slotOf(form), base, number: 0, entry: 0, said: "", changed: false, kept: false, early });
   }
   const listen = (event) => {
     const form = event.target.form ?? event.target.closest?.("form");
@@ -257,15 +262,19 @@ export function watch() {
 
 // Finds the drafts of these forms, and keeps what was typed meanwhile.
 export async function meetAll() {
-  const drafts = (await kept.all("drafts").catch(() => [])).filter(([, draft]) => draft);
-  for (const work of works.values()) {
-    for (const [number, draft] of drafts.filter(([one, draft]) => draft.slot === work.slot && one !== work.number)) {
-      await meet(work, number, draft);
+  try {
+    const drafts = (await kept.all("drafts").catch(() => [])).filter(([, draft]) => draft);
+    for (const work of works.values()) {
+      for (const [number, draft] of drafts.filter(([one, draft]) => draft.slot === work.slot && one !== work.number)) {
+        await meet(work, number, draft);
+      }
     }
+    for (const form of document.forms) if (form.elements.meeting && !works.has(form)) await carryOn(form, drafts);
+  } finally {
+    isReady = true; // whatever becomes of an older draft, what is typed now is kept
+    for (const work of works.values()) if (work.early && !work.over) keep(work);
   }
-  for (const form of document.forms) if (form.elements.meeting && !works.has(form)) await carryOn(form, drafts);
-  isReady = true;
-  for (const work of works.values()) if (work.early) keep(work);
 }
 
-export const isChanged = () => [...works.values()].some((work) => work.changed && !work.over);
+// Also what was typed and is not kept yet.
+export const isChanged = () => [...works.values()].some((work) => (work.changed || (!isReady && work.early)) && !work.over);

@@ -82,6 +82,10 @@ function start(stage, tools, form) {
   stage.addEventListener("pointerdown", (event) => {
     if (!tool || event.button !== 0) return;
     event.preventDefault();
+    if (form.dataset.sent) {
+      hint.textContent = "The last mark is still being saved.";
+      return;
+    }
     from = place(event);
     if (tool !== "text") stage.setPointerCapture(event.pointerId);
   });

@@ -1,7 +1,10 @@
 // Takes readings from an instrument into the fields of a page. What arrives is text in a field, as if it had been
 // typed: it goes through the same reading and the same judgement, and counts when the form is sent.
 
+import { within } from "./within.js";
+
 const EVERY_MS = 1000;
+const ANSWER_MS = 60_000; // longer than the program itself waits for an instrument
 const REMEMBERED = "kb-instrument";
 
 function say(block, text, trouble = false) {
@@ -19,7 +22,8 @@ async function ask(address, block, quantity, more = {}) {
   const body = JSON.stringify({ instrument: chosen(block), quantity, page, doing, ...more });
   let answer;
   try {
-    answer = await fetch(address, { method: "POST", body, headers: { "Content-Type": "application/json", Accept: "application/json" } });
+    const headers = { "Content-Type": "application/json", Accept: "application/json" };
+    answer = await within(ANSWER_MS, (signal) => fetch(address, { method: "POST", body, headers, signal }));
   } catch {
     throw new Error("The program does not answer. The field stays as it was.");
   }
@@ -34,6 +38,8 @@ function fill(field, text) {
   field.value = text;
   field.dispatchEvent(new Event("input", { bubbles: true }));
 }
+
+const THEIRS = "You typed meanwhile, so the field stays as it is. Take the reading again if you want it.";
 
 // A value that somebody changes by hand is theirs.
 function forgetWhenTyped(field, taken, block) {
@@ -67,13 +73,16 @@ function atStep(block) {
   const taken = block.querySelector("input[name=taken]");
   const value = form.elements.namedItem("value");
   const quantity = block.dataset.quantity;
-  let recording = 0;
+  let recording = 0; // counts what was begun or ended, so that an answer to an earlier press changes nothing
+  let isRecording = false;
+  let timer = 0;
 
   forgetWhenTyped(value, taken, block);
 
   function recordingEnds() {
-    clearTimeout(recording);
-    recording = 0;
+    clearTimeout(timer);
+    recording += 1;
+    isRecording = false;
     if (!record) return;
     record.setAttribute("aria-pressed", "false");
     record.textContent = "Record lowest and highest";
@@ -84,8 +93,13 @@ function atStep(block) {
     if (isBusy(take)) return;
     busy(take, true);
     say(block, "Asking the instrument…");
+    const before = value.value;
     try {
       const found = await ask(block.dataset.askTake, block, quantity);
+      if (value.value !== before) {
+        say(block, `${found.text} from ${found.origin}. ${THEIRS}`);
+        return;
+      }
       fill(value, found.text);
       taken.value = found.taken;
       if (found.low) fill(form.elements.namedItem("low"), found.low);
@@ -100,29 +114,34 @@ function atStep(block) {
     }
   });
 
-  async function news(action) {
+  async function news(action, mine) {
     try {
       const live = await ask(block.dataset.askRecord, block, quantity, { action });
-      if (action === "watch" && !recording) return;
+      if (mine !== recording) return;
       const spread = live.count ? ` Lowest ${live.low || "not known"}, highest ${live.high || "not known"}, ${live.count} samples.` : "";
       if (!isBusy(take)) say(block, live.trouble || `Recording. ${live.text ? `Now ${live.text}.` : ""}${spread}`, Boolean(live.trouble));
-      recording = setTimeout(() => news("watch"), EVERY_MS);
+      timer = setTimeout(() => news("watch", mine), EVERY_MS);
     } catch (error) {
+      if (mine !== recording) return;
       recordingEnds();
       say(block, error.message, true);
     }
   }
 
-  record?.addEventListener("click", async () => {
-    if (recording) {
+  let last = Promise.resolve(); // begin and stop reach the program in the order of the presses
+
+  record?.addEventListener("click", () => {
+    if (isRecording) {
       recordingEnds();
       say(block, "");
-      await ask(block.dataset.askRecord, block, quantity, { action: "stop" }).catch(() => {});
+      last = last.then(() => ask(block.dataset.askRecord, block, quantity, { action: "stop" })).catch(() => {});
       return;
     }
+    isRecording = true;
+    const mine = (recording += 1);
     record.setAttribute("aria-pressed", "true");
     record.textContent = "Stop recording";
-    await news("begin");
+    last = last.then(() => news("begin", mine));
   });
 }
 

@@ -26,10 +26,15 @@ async function startWorker() {
   active?.postMessage({ ahead, again, person: kept.person });
 }
 
-// How much waits, and why it is not sent. Said again only where it changed.
+let newest = 0;
+
+// How much waits, and why it is not sent. Said again only where it changed; of two that are read at once the later one
+// is said, whichever is there first.
 async function tellWaiting() {
   if (!strip || !kept.person || !kept.sealed) return;
+  const mine = (newest += 1);
   const all = await outbox.entries();
+  if (mine !== newest) return;
   const waiting = all.filter(([, entry]) => entry?.state === "waiting").length;
   const others = all.length - waiting;
   const { away, out } = outbox.lastOutcome();
@@ -65,7 +70,18 @@ function encoded(form, button) {
   return new URLSearchParams(pairs.map(([name, text]) => [name, text.replace(/\r\n|\r|\n/g, "\r\n")]));
 }
 
+// While a form is on its way nothing can be typed into it or pressed in it, which would be neither in what was sent nor
+// on the page that comes.
+const focused = new WeakMap();
+
+function hold(form) {
+  focused.set(form, form.contains(document.activeElement) ? document.activeElement : null);
+  form.inert = true;
+}
+
 function release(form) {
+  form.inert = false;
+  if (document.activeElement === document.body) focused.get(form)?.focus();
   delete form.dataset.sent;
   for (const control of form.elements) if (control.type === "submit") control.removeAttribute("aria-disabled");
 }
@@ -118,7 +134,7 @@ async function queue(form, button, action, body) {
   const number = await outbox.addForm({ action, body: body.toString(), page, title, slot: work?.slot ?? "", fields, version: form.elements.version?.value ?? "", key }, work?.entry ?? 0);
   if (work) {
     work.entry = 0;
-    await drafts.done(work);
+    await drafts.done(work).catch(() => {}); // the queue has it
   }
   tellQueued(form, action, number);
 }
@@ -156,18 +172,20 @@ function another(form) {
 }
 
 async function tellAway(form, button, action, body) {
-  release(form);
   if (outbox.maySendLater(action)) {
     try {
       await queue(form, button, action, body);
-      outbox.flush();
+      release(form);
+      flush();
       return;
     } catch (error) {
+      release(form);
       const why = error instanceof kept.Full ? "this device is full" : "it cannot be kept on this device";
       say(form, `The server is away, and ${why}. Nothing was saved: leave this page open and press again when the server is back.`);
       return;
     }
   }
+  release(form);
   const isDrafted = drafts.workOf(form)?.kept;
   say(form, `The server is away, so nothing was saved. ${isDrafted ? "What you wrote is kept on this device; press again when the server is back." : "Press again when it is back."}`);
 }
@@ -176,6 +194,7 @@ async function send(form, button) {
   const action = outbox.actionOf(form, button).pathname;
   const body = encoded(form, button);
   const work = drafts.workOf(form);
+  hold(form);
   const isBehind = outbox.maySendLater(action) && (await outbox.isBehind(action));
   const result = isBehind ? { away: "" } : await outbox.sendForm(outbox.actionOf(form, button), body.toString());
   if (result.saved) {
@@ -234,7 +253,7 @@ async function start() {
   tellOld();
   if (!about()) return;
   await kept.forgetOthers().catch((error) => console.info("The device's key is not to be had:", error));
-  if (kept.here) await drafts.meetAll();
+  if (kept.here) await drafts.meetAll().catch((error) => console.info("A draft cannot be met:", error));
   outbox.onChange(() => tellWaiting().catch(() => {}));
   kept.onChange(() => tellWaiting().catch(() => {}));
   await tellWaiting();
@@ -248,7 +267,11 @@ if (kept.here) drafts.watch();
 // After the page's own handlers, which may have something to write into a form or against its sending.
 window.addEventListener("submit", onSubmit);
 window.addEventListener("beforeunload", askBeforeLeaving);
-window.addEventListener("pageshow", () => { leaving = false; });
+// A page that comes back from the browser's memory is as it was when it was left.
+window.addEventListener("pageshow", () => {
+  leaving = false;
+  for (const form of document.forms) form.inert = false;
+});
 window.addEventListener("online", flush);
 document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && flush());
 // Where the browser keeps nothing (a private window, storage that is switched off), pages work as without this.

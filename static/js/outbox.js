@@ -5,6 +5,7 @@
 // or "done" where later entries may hang on it. `after` is the entry of a new case that a photograph belongs to.
 
 import * as kept from "./kept.js";
+import { within } from "./within.js";
 
 // Forms that may be sent later, by where they are sent. Others wait in their own page.
 const LATER = [
@@ -18,6 +19,10 @@ const LATER = [
   /^\/bench\/[^/]+\/steps\/\d+\/(go-on|leave-out)$/,
 ];
 const LOCK = "kb-outbox";
+const ONE = "kb-outbox-entry"; // held while an entry is looked at and changed, never while something is sent
+// A server that takes longer is away: a connection that is lost on the way tells nobody.
+const SEND_MS = 30_000;
+const SLOWEST_BYTES_PER_MS = 10;
 const MOST_DONE = 20;
 const AGAIN_MS = [3_000, 10_000, 30_000];
 const listeners = new Set();
@@ -56,16 +61,18 @@ function sentence(text, status) {
 }
 
 // {saved: address}, {away: sentence or ""}, {out: true} where nobody is signed in, or {refused: sentence}.
-async function outcome(request) {
+async function outcome(action, options, limit_ms = SEND_MS) {
   let answer;
   let text;
   try {
-    answer = await request;
-    if (answer.type === "opaqueredirect") return { refused: "The server asks for your password first." };
-    text = await answer.text();
+    await within(limit_ms, async (signal) => {
+      answer = await fetch(action, { method: "POST", redirect: "manual", credentials: "same-origin", ...options, signal });
+      text = await answer.text();
+    });
   } catch {
     return { away: "" };
   }
+  if (answer.type === "opaqueredirect") return { refused: "The server asks for your password first." };
   if (answer.ok && (answer.headers.get("content-type") ?? "").startsWith("application/json")) {
     const told = JSON.parse(text);
     return { saved: told.saved ?? "", file: told.files?.[0] };
@@ -75,16 +82,19 @@ async function outcome(request) {
   return { refused: answer.ok ? "" : sentence(text, answer.status), status: answer.status };
 }
 
-export function sendForm(action, body) {
-  const headers = { "Content-Type": "application/x-www-form-urlencoded", "Answer-As": "address", Accept: "text/html" };
-  return outcome(fetch(action, { method: "POST", headers, body, redirect: "manual", credentials: "same-origin" }));
+export function sendForm(action, body, more = {}) {
+  const headers = { "Content-Type": "application/x-www-form-urlencoded", "Answer-As": "address", Accept: "text/html", ...more };
+  return outcome(action, { headers, body });
 }
 
-function sendFile(action, blob, name) {
+function sendFile(action, blob, name, headers) {
   const body = new FormData();
   body.append("file", blob, name);
-  return outcome(fetch(action, { method: "POST", body, redirect: "manual", credentials: "same-origin" }));
+  return outcome(action, { headers, body }, sendingTakes(blob.size));
 }
+
+// How long a file may take at most.
+export const sendingTakes = (bytes) => SEND_MS + bytes / SLOWEST_BYTES_PER_MS;
 
 // What must not overtake one another: entries of one bench test, or changes of one case or family.
 const chainOf = (action) => action.split("/").slice(0, 3).join("/");
@@ -116,23 +126,37 @@ export async function addFile({ action = "", after = 0, title, held = false }, f
 }
 
 export async function remove(number) {
-  await kept.remove("queue", number);
+  await inTurn(() => kept.remove("queue", number));
   changed();
+}
+
+const entryOf = async (number) => (await kept.all("queue")).find(([one]) => one === number)?.[1];
+
+const inTurn = (work) => (navigator.locks ? navigator.locks.request(ONE, work) : work());
+
+// Changes an entry as it is now: `work` answers what it becomes, null where it stays as it is. What was taken out of
+// the queue meanwhile, on this page or on another, does not come back. Answers the new entry.
+function change(number, work) {
+  return inTurn(async () => {
+    const entry = await entryOf(number);
+    const made = entry ? work(entry) : null;
+    if (made) await kept.put("queue", made, number);
+    return made;
+  });
 }
 
 // A form that was in the queue was saved from its page: what hangs on it may go.
 export async function settle(number, saved) {
-  const found = (await kept.all("queue")).find(([one]) => one === number)?.[1];
-  if (found) await finish(number, found, saved);
+  await finish(number, saved);
   changed();
 }
 
-async function finish(number, entry, saved) {
-  if (isNewCase(entry)) await kept.put("queue", { kind: "form", action: "/cases", state: "done", saved, title: entry.title, when: entry.when }, number);
-  else await kept.remove("queue", number);
+async function finish(number, saved) {
+  const done = (entry) => (isNewCase(entry) ? { kind: "form", action: "/cases", state: "done", saved, title: entry.title, when: entry.when } : null);
+  if (!(await change(number, done))) await remove(number);
 }
 
-// The first entry that may go now, with its action; those behind a refused one of their chain stay.
+// The number of the first entry that may go now, with its action; those behind a refused one of their chain stay.
 function nextOf(all) {
   const closed = new Set();
   for (const [number, entry] of all) {
@@ -141,21 +165,24 @@ function nextOf(all) {
     const uid = case_?.state === "done" ? /^\/cases\/([^/?#]+)/.exec(case_.saved)?.[1] : "";
     const hangs = entry.after && !uid;
     if (entry.state === "waiting" && !hangs && !closed.has(entry.chain) && !holding.has(number)) {
-      return [number, entry, entry.after ? `/api/cases/${uid}/files` : entry.action];
+      return [number, entry.after ? `/api/cases/${uid}/files` : entry.action];
     }
     if (entry.chain) closed.add(entry.chain);
   }
   return null;
 }
 
-async function sendOne(number, entry, action) {
-  if (entry.kind === "form") {
-    if (!entry.tried) await kept.put("queue", { ...entry, tried: true }, number);
-    return sendForm(action, entry.body);
-  }
+// The server refuses what is sent for another person than who is signed in by now, on another page.
+const forWhom = () => ({ "Kept-For": kept.person });
+
+// Null where it is no longer to be sent.
+async function sendOne(number, action) {
+  const entry = await change(number, (now) => (now.state === "waiting" ? { ...now, tried: true } : null));
+  if (!entry) return null;
+  if (entry.kind === "form") return sendForm(action, entry.body, forWhom());
   const blob = await kept.fileOf(number, entry.type);
   if (!blob) return { refused: "The picture is not on this device any more." };
-  return sendFile(action, blob, entry.name);
+  return sendFile(action, blob, entry.name, forWhom());
 }
 
 async function sendAll() {
@@ -163,14 +190,15 @@ async function sendAll() {
     const all = await kept.all("queue");
     const next = nextOf(all);
     if (!next) return { left: all.filter(([, entry]) => entry?.state === "waiting").length };
-    const [number, entry, action] = next;
-    const result = await sendOne(number, entry, action);
+    const [number, action] = next;
+    const result = await sendOne(number, action);
+    if (!result) continue;
     if (result.away !== undefined || result.out) return result;
     if (result.refused !== undefined) {
       const said = result.refused || "It needs another look before it can be saved.";
-      await kept.put("queue", { ...entry, action, state: "refused", said, tried: true }, number);
+      await change(number, (entry) => ({ ...entry, action, state: "refused", said, tried: true }));
     } else {
-      await finish(number, entry, result.saved);
+      await finish(number, result.saved);
       document.dispatchEvent(new CustomEvent("outbox-sent", { detail: { number, file: result.file } }));
     }
     changed();
@@ -228,11 +256,8 @@ export async function sendInTurn(number, send) {
   return alone(async () => {
     const result = await send();
     holding.delete(number);
-    if (result.kept) await kept.remove("queue", number);
-    else if (!result.again) {
-      const entry = (await kept.all("queue")).find(([one]) => one === number)?.[1];
-      if (entry) await kept.put("queue", { ...entry, state: "refused", said: result.why, tried: true }, number);
-    }
+    if (result.kept) await remove(number).catch(() => {}); // sent again it is the same file
+    else if (!result.again) await change(number, (entry) => ({ ...entry, state: "refused", said: result.why, tried: true }));
     changed();
     return result;
   }, true);
@@ -240,18 +265,23 @@ export async function sendInTurn(number, send) {
 
 // Takes a refused or waiting entry up again as it is.
 export async function tryAgain(number) {
-  const entry = (await kept.all("queue")).find(([one]) => one === number)?.[1];
-  if (entry) await kept.put("queue", { ...entry, state: "waiting", said: "" }, number);
+  await change(number, (entry) => ({ ...entry, state: "waiting", said: "" }));
   changed();
   return flush();
 }
 
-// Makes a form of the queue a draft, to be opened on its page; what hangs on it waits.
+// Makes a form of the queue a draft, to be opened on its page; what hangs on it waits. Answers the page, "" where the
+// form went to the server meanwhile or is on its way.
 export async function openAsForm(number) {
-  const entry = (await kept.all("queue")).find(([one]) => one === number)?.[1];
-  const { slot, page, title, fields, version, key, said } = entry;
-  await kept.put("drafts", { slot, page, title, fields, version, key, said, when: entry.when, entry: number });
-  await kept.put("queue", { ...entry, state: "opened" }, number);
+  const mayOpen = (entry) => entry.state === "refused" || (entry.state === "waiting" && !entry.tried);
+  const entry = await inTurn(async () => {
+    const found = await entryOf(number);
+    if (!found || !mayOpen(found)) return null;
+    const { slot, page, title, fields, version, key, said, when } = found;
+    await kept.put("drafts", { slot, page, title, fields, version, key, said, when, entry: number });
+    await kept.put("queue", { ...found, state: "opened" }, number);
+    return found;
+  });
   changed();
-  return page;
+  return entry?.page ?? "";
 }

@@ -53,9 +53,9 @@ function send(url, file, shown) {
       else done({ why: told(answer, request.status), again: request.status >= 500 || request.status === 401 });
     });
     const broken = () => done({ why: "The connection broke.", again: true });
-    request.addEventListener("error", broken);
-    request.addEventListener("abort", broken);
+    for (const name of ["error", "abort", "timeout"]) request.addEventListener(name, broken);
     request.open("POST", url);
+    request.timeout = outbox.sendingTakes(file.size);
     request.send(body);
   });
 }
@@ -113,7 +113,8 @@ function start(form) {
     busy = true;
     while (waiting.length) {
       const [file, shown, number] = waiting.shift();
-      await one(file, shown, await number);
+      // Where the device fails beside the server, the next files go all the same.
+      await one(file, shown, await number).catch(() => notKept(file, shown, { why: "The device could not keep it.", again: true }));
     }
     busy = false;
   }
@@ -154,6 +155,11 @@ function start(form) {
       show(form, result.kept);
       return;
     }
+    notKept(file, shown, result);
+  }
+
+  function notKept(file, shown, result) {
+    shown.bar.remove();
     shown.state.textContent = "not kept";
     const why = document.createElement("span");
     why.className = "sending__why";

@@ -4,9 +4,11 @@ import { hush, readSteps, say } from "./aloud.js";
 import { listenToKeys } from "./speak_keys.js";
 import { PAGES } from "./speak_pages.js";
 import { inBase64, Microphone, NoSound } from "./speak_sound.js";
+import { within } from "./within.js";
 
 const GOING_ON = "kb-speak-goes-on";
 const HOLD_MS = 400;
+const ANSWER_MS = 60_000; // the recogniser is loaded with the first
 const MOST_MISSES = 3;
 
 class Talk {
@@ -17,6 +19,7 @@ class Talk {
     this.waiting = null;
     this.misses = 0;
     this.listening = false;
+    this.talk = 0; // counts what was begun and stopped: an answer to what was said before changes nothing any more
     this.find = (name) => part.querySelector(`[data-speak-${name}]`);
     this.find("listen").addEventListener("click", () => (this.listening ? this.stop() : this.start()));
     this.find("yes").addEventListener("click", () => this.confirm());
@@ -39,13 +42,16 @@ class Talk {
   }
 
   async ask(path, more = {}) {
-    const answer = await fetch(`/api/speech/${path}`, {
-      method: "POST",
-      headers: { "Content-Type": "application/json" },
-      body: JSON.stringify({ ...this.where(), ...more }),
-    }).catch(() => null);
+    const { answer, body } = await within(ANSWER_MS, async (signal) => {
+      const answer = await fetch(`/api/speech/${path}`, {
+        method: "POST",
+        headers: { "Content-Type": "application/json" },
+        body: JSON.stringify({ ...this.where(), ...more }),
+        signal,
+      });
+      return { answer, body: await answer.json() };
+    }).catch(() => ({}));
     if (!answer) throw new NoSound("The program cannot be reached, so nothing can be recognised. Type the reading.");
-    const body = await answer.json();
     if (!answer.ok) throw new NoSound(`${body.error.message} ${body.error.remedy ?? ""}`.trim());
     return body;
   }
@@ -53,6 +59,7 @@ class Talk {
   async start(held = false) {
     if (this.listening) return;
     this.listening = true;
+    const mine = (this.talk += 1);
     this.misses = 0;
     this.find("listen").setAttribute("aria-pressed", "true");
     this.find("listen").textContent = "Stop listening";
@@ -60,19 +67,23 @@ class Talk {
       await this.microphone.open();
       const ready = this.ask("ready");
       ready.catch(() => {}); // it is awaited below
-      await this.#rounds(held, ready);
+      await this.#rounds(held, ready, mine);
     } catch (error) {
       if (!(error instanceof NoSound)) throw error;
-      await this.tell(error.message, false);
+      if (mine === this.talk) await this.tell(error.message, false);
     } finally {
-      this.listening = false;
-      this.find("listen").setAttribute("aria-pressed", "false");
-      this.find("listen").textContent = "Speak";
+      if (mine === this.talk) this.#ended();
     }
   }
 
-  async #rounds(held, ready) {
-    for (let first = true; this.listening; first = false) {
+  #ended() {
+    this.listening = false;
+    this.find("listen").setAttribute("aria-pressed", "false");
+    this.find("listen").textContent = "Speak";
+  }
+
+  async #rounds(held, ready, mine) {
+    for (let first = true; mine === this.talk; first = false) {
       this.find("says").textContent = this.waiting ? `${this.waiting.say}? Say yes or no.` : "Listening.";
       const { how, samples } = await this.microphone.listen(held && first && this.down);
       if (how === "stopped") return;
@@ -88,6 +99,7 @@ class Talk {
       }
       await ready;
       const told = await this.ask("heard", { sound: inBase64(samples), waiting: this.waiting });
+      if (mine !== this.talk) return; // stopped, or answered by hand meanwhile
       if (!(await this.#act(told))) return;
     }
   }
@@ -174,7 +186,8 @@ class Talk {
       this.find("says").textContent = "No longer listening.";
     }
     hush();
-    this.listening = false;
+    this.talk += 1;
+    this.#ended();
     this.microphone.stop();
   }
 

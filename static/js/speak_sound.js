@@ -112,8 +112,16 @@ export function inBase64(samples) {
 }
 
 export class Microphone {
-  async open() {
-    if (this.context) return;
+  // Opened once, however often it is asked for before it is open.
+  open() {
+    this.opened ??= this.#open().catch((error) => {
+      this.opened = null;
+      throw error;
+    });
+    return this.opened;
+  }
+
+  async #open() {
     if (!navigator.mediaDevices?.getUserMedia || !window.AudioWorkletNode) {
       throw new NoSound(
         window.isSecureContext
@@ -121,8 +129,9 @@ export class Microphone {
           : "The browser gives the microphone only to a page of this machine or one over HTTPS. Help, Running it, says how to serve with a certificate.",
       );
     }
+    let stream;
     try {
-      this.stream = await navigator.mediaDevices.getUserMedia({ audio: { channelCount: 1, echoCancellation: true, noiseSuppression: false, autoGainControl: false } });
+      stream = await navigator.mediaDevices.getUserMedia({ audio: { channelCount: 1, echoCancellation: true, noiseSuppression: false, autoGainControl: false } });
     } catch (error) {
       const why = {
         NotAllowedError: "The microphone is not allowed here. Allow it beside the address of this page, then press Speak again.",
@@ -131,18 +140,28 @@ export class Microphone {
       };
       throw new NoSound(why[error.name] ?? `The microphone cannot be used (${error.name}). Type the reading.`);
     }
-    this.context = new AudioContext();
-    await this.context.audioWorklet.addModule("/static/js/speak_worklet.js");
-    this.node = new AudioWorkletNode(this.context, "pass-on");
-    this.context.createMediaStreamSource(this.stream).connect(this.node);
+    const context = new AudioContext();
+    const shut = () => {
+      stream.getTracks().forEach((track) => track.stop());
+      context.close();
+    };
+    try {
+      await context.audioWorklet.addModule("/static/js/speak_worklet.js");
+    } catch {
+      shut();
+      throw new NoSound("The program cannot be reached, so nothing can be recognised. Type the reading.");
+    }
+    const node = new AudioWorkletNode(context, "pass-on");
+    context.createMediaStreamSource(stream).connect(node);
     // It must lead somewhere to run; nothing is heard of it.
-    const silent = this.context.createGain();
+    const silent = context.createGain();
     silent.gain.value = 0;
-    this.node.connect(silent).connect(this.context.destination);
-    this.slower = new Slower(this.context.sampleRate);
+    node.connect(silent).connect(context.destination);
+    this.slower = new Slower(context.sampleRate);
     this.rest = [];
-    this.node.port.onmessage = (message) => this.#take(message.data);
-    await this.context.resume();
+    node.port.onmessage = (message) => this.#take(message.data);
+    await context.resume();
+    return shut;
   }
 
   #take(samples) {
@@ -186,8 +205,7 @@ export class Microphone {
 
   close() {
     this.stop();
-    this.stream?.getTracks().forEach((track) => track.stop());
-    this.context?.close();
-    this.context = null;
+    this.opened?.then((shut) => shut(), () => {});
+    this.opened = null;
   }
 }

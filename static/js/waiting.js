@@ -115,7 +115,11 @@ function queued(number, entry, all) {
   const actions = element("p", "", { className: "actions" });
   const untouched = entry.state === "waiting" && !entry.tried;
   if (entry.kind === "form" && (entry.state === "refused" || untouched)) {
-    actions.append(button("Open as a form", "primary", name, async () => openPage(await outbox.openAsForm(number), line)));
+    actions.append(button("Open as a form", "primary", name, async () => {
+      const page = await outbox.openAsForm(number);
+      if (page) await openPage(page, line);
+      else await show(); // it went to the server meanwhile
+    }));
   }
   if (entry.kind === "form" && entry.state === "opened") actions.append(element("a", "Go on with it", { href: entry.page, className: "button" }));
   if (entry.kind === "file") {
@@ -169,13 +173,18 @@ async function show() {
   (again ?? main.querySelector("button:not([hidden])"))?.focus();
 }
 
+let newest = 0;
+
+// Two changes may be read at once; what was read first must not be shown last.
 async function fillAll() {
+  const mine = (newest += 1);
   const all = await kept.all("queue");
+  const written = await kept.all("drafts");
+  if (mine !== newest) return;
   const open = all.filter(([, entry]) => entry?.state !== "done");
   fill("queue", open.map(([number, entry]) => queued(number, entry, all)));
   const done = all.filter(([, entry]) => entry?.state === "done");
-  const begun = (await kept.all("drafts")).map(([number, draft]) => drafted(number, draft));
-  fill("drafts", begun);
+  fill("drafts", written.map(([number, draft]) => drafted(number, draft)));
   main.querySelector("[data-send-now]").hidden = !open.some(([, entry]) => entry?.state === "waiting");
   const { away, out } = outbox.lastOutcome();
   const state = main.querySelector("[data-state]");

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+import asyncio
+from collections.abc import Callable, Generator, Iterator
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any
 
 import needs
+import psutil
 import pytest
-from looks import ARGUMENTS
-from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect, sync_playwright
+from looks import ARGUMENTS, PATIENT_MS
+from playwright.sync_api import Browser, BrowserContext, Error, Locator, Page, expect, sync_playwright
 from processes import served
 
 HERE = Path(__file__).parent
-PATIENT_MS = 120_000
+# A whole story takes half a minute, and one thing in it is waited for PATIENT_MS at most.
+HANGS_AFTER_S = 300
+_FAILED, _HUNG = pytest.StashKey[bool](), pytest.StashKey[bool]()
 
 
 def _then_settle(press: Callable[..., None]) -> Callable[..., None]:
@@ -42,6 +46,7 @@ class _Chromium:
     def __init__(self) -> None:
         self._stack = ExitStack()
         self._started: Browser | None = None
+        self._driver: list[psutil.Process] = []
 
     def at_hand(self) -> Browser:
         """The browser, started where none runs."""
@@ -49,7 +54,9 @@ class _Chromium:
             path = needs.browser()
             if path is None or "libatomic1" in needs.missing():
                 pytest.fail(needs.sentence(needs.missing()), pytrace=False)
+            before = psutil.Process().children()
             playwright = self._stack.enter_context(sync_playwright())
+            self._driver = [one for one in psutil.Process().children() if one not in before]
             self._started = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
             self._stack.callback(self._started.close)
             open_context = self._started.new_context
@@ -65,20 +72,63 @@ class _Chromium:
             expect.set_options(timeout=PATIENT_MS)
         return self._started
 
+    def kill(self) -> None:
+        """Ends its processes at once: what hangs in it would keep whoever asks it to close waiting."""
+        for driver in self._driver:
+            with suppress(psutil.NoSuchProcess):
+                for process in [*driver.children(recursive=True), driver]:
+                    with suppress(psutil.NoSuchProcess):
+                        process.kill()
+
     def end(self) -> None:
         """Ends it; the next test that asks gets a new one."""
-        self._started = None
-        self._stack.close()
+        stack, self._stack = self._stack, ExitStack()
+        self._started, self._driver = None, []
+        try:
+            with suppress(Error):  # it may have ended already
+                stack.close()
+        finally:
+            asyncio._set_running_loop(None)  # whatever befell it, other tests run loops of their own
 
 
 _CHROMIUM = _Chromium()
 
 
-@pytest.hookimpl(trylast=True)
-def pytest_runtest_teardown(nextitem: pytest.Item | None) -> None:
-    """Ends the browser after the last test here: its event loop keeps that of other tests from running."""
-    if nextitem is None or not nextitem.path.is_relative_to(HERE):
-        _CHROMIUM.end()
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What hangs here fails sooner than elsewhere, but for what takes minutes by nature."""
+    for item in items:
+        if item.path.is_relative_to(HERE) and not item.get_closest_marker("long"):
+            item.add_marker(pytest.mark.timeout(HANGS_AFTER_S))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Notes what befell a test here: a hang is what pytest-timeout ended."""
+    report = yield
+    if report.failed and call.excinfo is not None:
+        item.stash[_FAILED] = True
+        if "from pytest-timeout" in str(call.excinfo.value):
+            item.stash[_HUNG] = True
+            _CHROMIUM.kill()
+    return report
+
+
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_runtest_teardown(item: pytest.Item, nextitem: pytest.Item | None) -> Generator[None]:
+    """Ends the browser after the last test here, however that ended: its event loop keeps those of other tests from
+    running. After a failure all starts anew, servers too, so that one failure is no other's cause."""
+    failed = item.stash.get(_FAILED, False)
+    try:
+        if failed:
+            # What a browser that was killed cannot close says nothing new.
+            with suppress(*[Exception] if item.stash.get(_HUNG, False) else []):
+                item.session._setupstate.teardown_exact(None)
+        yield
+    finally:
+        if failed or nextitem is None or not nextitem.path.is_relative_to(HERE):
+            _CHROMIUM.end()
 
 
 @pytest.fixture(scope="module")

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import re
+import time
 import zlib
+from typing import Any
 
 import pytest
 import tiers
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Locator, Page, expect
+from playwright.sync_api import Locator, Page, Route, expect
+
+# How long a test waits for one thing, however busy the machine is.
+PATIENT_MS = 120_000
 
 # How Chromium is started.
 ARGUMENTS = [
@@ -60,6 +65,61 @@ def follow(link: Locator) -> None:
     """
     with link.page.expect_navigation():
         link.click()
+
+
+def told(page: Page, script: str, argument: object = None) -> Any:
+    """What a function of the page answers; fails where its promise is never kept, which `evaluate` would wait for."""
+    late = f"new Promise((_, failed) => setTimeout(failed, {PATIENT_MS}, new Error('it never answered')))"
+    return page.evaluate(f"(argument) => Promise.race([({script})(argument), {late}])", argument)
+
+
+def comes(page: Page, what: str, script: str, argument: object = None) -> Any:
+    """Waits until a function of the page answers something that counts as true; returns that, or fails with what
+    never came."""
+    end = time.monotonic() + PATIENT_MS / 1000
+    while not (found := told(page, script, argument)):
+        assert time.monotonic() < end, f"{what} never came"
+        page.wait_for_timeout(20)
+    return found
+
+
+class Held:
+    """Requests of a page that match a pattern, held until they are let go."""
+
+    def __init__(self, page: Page, pattern: str, method: str = "") -> None:
+        self.page = page
+        self.routes: list[Route] = []
+        self._method = method
+        self._is_open = False
+        self.is_cut = False  # what comes meanwhile is lost at once
+        page.context.route(pattern, self._hold)
+
+    def _hold(self, route: Route) -> None:
+        if self._is_open or (self._method and route.request.method != self._method):
+            route.fallback()
+        elif self.is_cut:
+            route.abort("connectionreset")
+        else:
+            self.routes.append(route)
+
+    def wait(self, number: int = 1) -> Route:
+        """The request of that number, once it was made."""
+        end = time.monotonic() + PATIENT_MS / 1000
+        while len(self.routes) < number:
+            assert time.monotonic() < end, f"request {number} was never made"
+            self.page.wait_for_timeout(20)
+        return self.routes[number - 1]
+
+    def let_go(self, first: int = 1) -> None:
+        """Lets through what is held, from a number on, and all that comes; what the page gave up is gone."""
+        self._is_open = True
+        for route in self.routes[first - 1 :]:
+            route.continue_()
+
+
+def press(page: Page, name: str) -> None:
+    """Presses a button and waits for nothing."""
+    page.get_by_role("button", name=name).first.dispatch_event("click")
 
 
 def is_drawn(image: Locator) -> None:

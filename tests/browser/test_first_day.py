@@ -6,7 +6,7 @@ import re
 
 import pytest
 import tiers
-from looks import WIDTHS_AND_SCHEMES, faults
+from looks import WIDTHS_AND_SCHEMES, faults, told
 from playwright.sync_api import Browser, Page, expect
 
 FIX = ("standby output", "electrolytic capacitor")
@@ -205,5 +205,5 @@ def test_no_page_reports_a_broken_policy(page: Page, demo_url: str) -> None:
     for path in PAGES[:-1]:
         page.goto(demo_url + path)
         # Modules have run when the page is loaded; what they draw in the next frame counts as well.
-        page.evaluate("() => new Promise(done => requestAnimationFrame(() => setTimeout(done)))")
+        told(page, "() => new Promise(done => requestAnimationFrame(() => setTimeout(done)))")
     assert complaints == []

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from looks import follow, is_right
-from playwright.sync_api import Browser, Page, expect
+from looks import Held, follow, is_right, press
+from playwright.sync_api import APIResponse, Browser, Page, expect
 from processes import served
 
 BENCH = Path(__file__).parents[1] / "instruments" / "bench.yaml"
@@ -94,3 +94,55 @@ def test_a_meter_is_named_and_fills_the_field_of_a_step_and_of_a_case(place: tup
     take.click()
     expect(line).to_have_value("12V running 5.0312 V")
     is_right(page)
+
+
+def recording(step: APIResponse) -> str:
+    """The page of a step, with the button that steps with power have beside an instrument."""
+    button = '<button type="button" data-record-now aria-pressed="false">Record lowest and highest</button>'
+    return step.text().replace('<p class="meter__said', f'<p>{button}</p><p class="meter__said', 1)
+
+
+@pytest.fixture
+def step(browser: Browser, url: str) -> Iterator[Page]:
+    """The first step of a test, beside an instrument; it can record, as steps with power can."""
+    context = browser.new_context(base_url=url, viewport=PHONE)
+    page = context.new_page()
+    page.goto("/instruments")
+    if not page.get_by_role("button", name="Ask it now").count():
+        page.get_by_label("Name", exact=True).fill("slow meter")
+        page.get_by_label("Address").fill(METER)
+        follow(page.get_by_role("button", name="Keep it"))
+    page.route(
+        "**/steps/1", lambda route: route.fulfill(response=(step := route.fetch()), body=recording(step))
+    )
+    page.goto("/bench/new?family=HX-210")
+    follow(page.get_by_role("button", name="Begin the test"))
+    follow(page.locator("main form button[type=submit]").first)
+    yield page
+    context.close()
+
+
+def test_a_reading_that_comes_late_leaves_what_was_typed_meanwhile(step: Page) -> None:
+    taking = Held(step, "**/api/instruments/**")
+    press(step, "Take the reading")
+    taking.wait()
+    value = step.get_by_label("What the meter shows")
+    value.fill("0.4 V")
+    taking.let_go()
+    expect(step.locator("[data-meter-said]").first).to_contain_text("5.0312 V from ")
+    expect(value).to_have_value("0.4 V")
+    assert step.locator("[name=taken]").input_value() == ""
+
+
+def test_a_recording_that_is_stopped_before_it_began_does_not_go_on(step: Page) -> None:
+    recording = Held(step, "**/api/instruments/**")
+    record = step.locator("[data-record-now]")
+    record.dispatch_event("click")
+    recording.wait()
+    record.dispatch_event("click")
+    expect(record).to_have_text("Record lowest and highest")
+    assert recording.routes[0].request.post_data_json["action"] == "begin"
+    with step.expect_request(lambda one: one.url.endswith("/record")) as asked:
+        recording.let_go()
+    assert asked.value.post_data_json["action"] == "stop"
+    expect(record).to_have_attribute("aria-pressed", "false")

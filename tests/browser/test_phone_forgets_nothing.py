@@ -21,7 +21,7 @@ import pictures_made as made
 import pytest
 from cutting_proxy import CuttingProxy, Moment, cutting
 from factories import demo_lines
-from looks import is_kept_here, is_right
+from looks import comes, is_kept_here, is_right, told
 from playwright.sync_api import Browser, BrowserContext, Dialog, Page, expect
 from processes import bare_environment, served
 
@@ -29,16 +29,13 @@ from processes import bare_environment, served
 BULK, STEPS = "0.3", {2: "0.2", 3: "0.5", 4: "OL"}
 MOMENTS: tuple[Moment, ...] = ("before", "after", "middle")
 WORKER_IS_READY = """async () => {
-  await navigator.serviceWorker.ready;
-  if (!navigator.serviceWorker.controller)
-    await new Promise((done) => navigator.serviceWorker.addEventListener("controllerchange", done, { once: true }));
+  const registered = await navigator.serviceWorker.getRegistration();
+  return Boolean(registered?.active && navigator.serviceWorker.controller);
 }"""
 PAGE_IS_KEPT = """async (path) => {
-  for (;;) {
-    const names = (await caches.keys()).filter((name) => name.startsWith("pages-pages-"));
-    for (const name of names) if (await (await caches.open(name)).match(path)) return;
-    await new Promise((done) => setTimeout(done, 20));
-  }
+  const names = (await caches.keys()).filter((name) => name.startsWith("pages-pages-"));
+  for (const name of names) if (await (await caches.open(name)).match(path)) return true;
+  return false;
 }"""
 # What the device holds in clear, to look for words in it.
 IN_CLEAR = """async () => {
@@ -69,10 +66,7 @@ FULL_ONCE = """
     return gone.call(this, name);
   };
 """
-DRAFT_IS_KEPT = """async () => {
-  const isKept = () => Object.keys(sessionStorage).some((name) => name.startsWith("drafts-under-"));
-  while (!isKept()) await new Promise((done) => setTimeout(done, 20));
-}"""
+DRAFT_IS_KEPT = "() => Object.keys(sessionStorage).some((name) => name.startsWith('drafts-under-'))"
 EMPTIED = """async () => {
   const asked = indexedDB.open("kb-kept");
   const base = await new Promise((done) => { asked.onsuccess = () => done(asked.result); });
@@ -144,7 +138,11 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     )
     picture = folder / "board.jpg"
     picture.write_bytes(made.jpeg(made.marked(300, 200)))
-    with served(folder) as (url, _), cutting(url) as proxy, httpx.Client(base_url=url, timeout=60) as work:
+    with (
+        served(folder) as (url, _),
+        cutting(url) as proxy,
+        httpx.Client(base_url=url, timeout=commands.STUCK_S) as work,
+    ):
         yield Bench(url, proxy, folder / "store.sqlite3", work, str(picture))
 
 
@@ -166,13 +164,13 @@ def phone(device: BrowserContext, bench: Bench) -> Iterator[Page]:
     stumbled: list[str] = []
     page.on("pageerror", lambda error: stumbled.append(str(error)))
     page.goto(f"{bench.proxy.url}/waiting")
-    page.evaluate(WORKER_IS_READY)
+    comes(page, "the service worker", WORKER_IS_READY)
     for path in ("/waiting", "/families", "/cases/new"):
-        page.evaluate(PAGE_IS_KEPT, path)
+        comes(page, f"the kept page {path}", PAGE_IS_KEPT, path)
     yield page
     bench.proxy.mend()
     page.goto(f"{bench.proxy.url}/help")
-    page.evaluate(EMPTIED)
+    told(page, EMPTIED)
     page.close()
     assert stumbled == []
 
@@ -181,7 +179,7 @@ def open_pages(phone: Page, bench: Bench, *paths: str) -> None:
     """Looks at pages, so that the phone keeps them."""
     for path in paths:
         phone.goto(bench.proxy.url + path)
-        phone.evaluate(PAGE_IS_KEPT, path)
+        comes(phone, f"the kept page {path}", PAGE_IS_KEPT, path)
 
 
 def back(phone: Page, bench: Bench) -> None:
@@ -290,7 +288,7 @@ def test_a_draft_is_offered_taken_saved_and_gone(phone: Page, bench: Bench) -> N
     expect(offer).to_contain_text("On the server: as it came")
     expect(offer).to_contain_text("You wrote: fan hums, cleaned")
     is_right(phone)
-    in_clear = json.dumps(phone.evaluate(IN_CLEAR))
+    in_clear = json.dumps(told(phone, IN_CLEAR))
     assert "fan hums" not in in_clear
     assert case not in in_clear
 
@@ -498,7 +496,7 @@ def test_kept_pages_make_room_for_what_was_written(phone: Page, bench: Bench) ->
     phone.add_init_script(FULL_ONCE)
     phone.goto(f"{bench.proxy.url}/cases/{case}/edit")
     phone.get_by_label("Notes").fill("needs room")
-    phone.evaluate(DRAFT_IS_KEPT)
+    comes(phone, "the draft", DRAFT_IS_KEPT)
     assert phone.evaluate("full.dropped")
     leave(phone, lambda: phone.goto(f"{bench.proxy.url}/waiting"))
     expect(phone.locator("[data-list=drafts] > li")).to_have_count(1)

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pictures_made as made
 import pytest
-from looks import follow, is_drawn, is_right
-from playwright.sync_api import Browser, Page, Route, expect
+from looks import Held, follow, is_drawn, is_right
+from playwright.sync_api import Browser, Locator, Page, Route, expect
 
 
 @pytest.fixture
@@ -127,6 +127,53 @@ def test_words_are_placed_and_a_mark_is_set_and_removed_with_the_keyboard(
     phone.keyboard.press("Enter")
     expect(phone.locator("text.drawn__text")).to_have_count(0)
     expect(phone.locator("path.drawn__line")).to_have_count(1)
+
+
+def drag(page: Page, image: Locator, start: float, end: float) -> None:
+    """Drags across a picture in its middle, from one fraction of its width to another."""
+    box = image.bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + box["width"] * start, box["y"] + box["height"] * 0.5)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * end, box["y"] + box["height"] * 0.5, steps=4)
+    page.mouse.up()
+
+
+def test_a_mark_drawn_while_the_last_is_being_saved_is_refused_and_said(
+    phone: Page, demo_url: str, pictures: dict[str, str]
+) -> None:
+    phone.goto(a_case(phone, demo_url, 5) + "/photos")
+    phone.get_by_label("Take a photograph").set_input_files(pictures["board.jpg"])
+    phone.locator(".shot a").first.click()
+    image = phone.locator("[data-stage] img")
+    is_drawn(image)
+    phone.get_by_role("button", name="Circle").click()
+    saving = Held(phone, "**/marks*", "POST")
+    drag(phone, image, 0.3, 0.4)
+    saving.wait()
+    drag(phone, image, 0.7, 0.8)
+    expect(phone.get_by_text("The last mark is still being saved.")).to_be_visible()
+    saving.let_go()
+    expect(phone.get_by_text("The marks are saved.")).to_be_visible()
+    expect(phone.locator("[data-stage] circle.drawn__line")).to_have_count(1)
+
+
+def test_the_next_file_goes_where_the_device_failed_to_keep_one(
+    phone: Page, demo_url: str, pictures: dict[str, str]
+) -> None:
+    phone.goto(a_case(phone, demo_url, 6) + "/photos")
+    sending = Held(phone, "**/api/cases/*/files")
+    camera = phone.get_by_label("Take a photograph")
+    camera.set_input_files(pictures["board.jpg"])
+    sending.wait()
+    # What the device keeps cannot be read or written any more.
+    phone.evaluate("() => { IDBDatabase.prototype.transaction = () => { throw new Error('gone'); }; }")
+    sending.routes[0].fulfill(status=415, json={"error": {"message": "It is none.", "remedy": ""}})
+    expect(phone.locator(".sending > li").first).to_contain_text("not kept")
+    sending.let_go(2)
+    camera.set_input_files(pictures["upright.jpg"])
+    expect(phone.locator(".sending > li").nth(1)).to_contain_text("kept")
+    expect(phone.locator(".shot")).to_have_count(1)
 
 
 def the_first_of_these_breaks(page: Page) -> list[str]:

@@ -46,7 +46,6 @@ def bench(browser: Browser, request: pytest.FixtureRequest) -> Iterator[tuple[Pa
     """A page of one size, and the size's name."""
     width, height = SIZES[request.param]
     context = browser.new_context(viewport={"width": width, "height": height})
-    context.set_default_timeout(15_000)
     yield context.new_page(), str(request.param)
     context.close()
 

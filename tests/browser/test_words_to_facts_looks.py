@@ -27,7 +27,6 @@ def device(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
     """A page of a phone's and of a desk's size, with nothing of a script going wrong."""
     width, height = SIZES[request.param]
     context = browser.new_context(viewport={"width": width, "height": height}, bypass_csp=True)
-    context.set_default_timeout(30_000)
     page = context.new_page()
     wrong: list[str] = []
     page.on("pageerror", lambda error: wrong.append(str(error)))

@@ -151,3 +151,15 @@ def test_the_form_of_a_case_in_the_bin_says_that_saving_takes_it_out(client: Cli
     assert "lies in the bin" not in client.get("/cases/one/edit").text
     client.post("/cases/one/bin")
     assert "This case lies in the bin. Saving takes it out." in client.get("/cases/one/edit").text
+
+
+def test_what_one_person_left_on_a_device_is_not_saved_as_the_work_of_the_next(office: Office) -> None:
+    one, other = office.signed_in("work"), office.signed_in("administer")
+    mine = office.get("/families", headers=one).headers[FOR]
+    form = {"family": "GL-31", "complaint": "left on the bench", "create_missing": "yes"}
+    for path in ("/cases", "/api/cases"):
+        refused = office.post(path, data=form, headers={**other, FOR: mine})
+        assert refused.status_code == 401, path
+    assert "somebody else" in refused.json()["error"]["message"]
+    assert not office.get("/api/search?q=bench", headers=one).json()["total"]
+    assert office.post("/cases", data=form, headers={**one, FOR: mine}).status_code == 303

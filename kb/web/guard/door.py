@@ -143,6 +143,11 @@ class Door:
             )
         if not visitor.level:
             raise NotSignedIn("You are not signed in.", remedy="Sign in and try again.")
+        if headers.get(kept.FOR, scope["state"]["kept_for"]) != scope["state"]["kept_for"]:
+            raise NotSignedIn(
+                "What was sent was written by somebody else than who is signed in now.",
+                remedy="Sign in as who wrote it, and it is sent again.",
+            )
         if visitor.session_id is not None and scope["method"] not in SAFE_METHODS:
             _check_comes_from_a_page(headers)
         if need.in_person and visitor.by_token:
