@@ -19,6 +19,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import few_threads  # noqa: F401  before NumPy is loaded
 import needs
 import pytest
 import shared_statements
