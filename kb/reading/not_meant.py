@@ -356,40 +356,12 @@ _HEARD_OR_SMELT = _NOISES | {
     "lines or bars in the picture",
 }
 _GONE = frozenset(
-    (
-        "gone",
-        "stopped",
-        "disappeared",
-        "vanished",
-        "weg",
-        "verschwunden",
-        "disparu",
-        "desaparecido",
-        "sparito",
-    )
-)
+    ("gone", "stopped", "disappeared", "vanished", "weg", "verschwunden", "disparu", "desaparecido", "sparito")
+)  # fmt: skip
 _BEFORE_GONE = frozenset(
-    (
-        "has",
-        "have",
-        "is",
-        "was",
-        "noise",
-        "sound",
-        "all",
-        "now",
-        "ist",
-        "sind",
-        "jetzt",
-        "a",
-        "est",
-        "is",
-        "nu",
-        "ha",
-        "e",
-        "ahora",
-    )
-)
+    ("has", "have", "is", "was", "noise", "sound", "all", "now", "ist", "sind", "jetzt", "a", "est", "is", "nu",
+     "ha", "e", "ahora")
+)  # fmt: skip
 
 
 def _has_gone(match: Match, tokens: Sequence[Token]) -> bool:

@@ -218,22 +218,9 @@ def _ticks_by_nature(match: Match, tokens: Sequence[Token]) -> bool:
 
 
 _PORTIONS = frozenset(
-    (
-        "half",
-        "third",
-        "quarter",
-        "part",
-        "corner",
-        "side",
-        "left",
-        "right",
-        "top",
-        "bottom",
-        "lower",
-        "upper",
-        "edge",
-    )
-)
+    ("half", "third", "quarter", "part", "corner", "side", "left", "right", "top", "bottom", "lower", "upper",
+     "edge")
+)  # fmt: skip
 
 
 def _is_a_part_of_the_screen(match: Match, tokens: Sequence[Token]) -> bool:
