@@ -158,11 +158,7 @@ class _Finder:
             numbers = None if is_rating(self.tokens, at) else self._numbers(at)
             if numbers is not None:
                 last, value, low, high, unit = numbers
-                if (
-                    unit == "V"
-                    and subject is not None
-                    and is_behind_new_part(self.tokens, subject, at, self.actions)
-                ):
+                if unit == "V" and is_behind_new_part(self.tokens, subject, at, self.actions):
                     subject = None
                 quantity = self._said_behind_number(last, unit, quantity)
                 if quantity == "esr_ohm" and subject is not None and subject.rail:

@@ -270,13 +270,15 @@ def before_rating(tokens: Sequence[Token], place: int) -> bool:
     return tokens[place - 1].unit == "F" and tokens[place + 1].kind == VOLTS
 
 
-def is_behind_new_part(tokens: Sequence[Token], subject: Subject, at: int, actions: Container[int]) -> bool:
+def is_behind_new_part(
+    tokens: Sequence[Token], subject: Subject | None, at: int, actions: Container[int]
+) -> bool:
     """ "new D7, 24.1 V": volts in the clause behind a part that was fitted are a supply's."""
-    clause = tokens[subject.first].clause
-    if subject.point is None or clause == tokens[at].clause:
+    if subject is None or subject.point is None:
         return False
+    clause = tokens[subject.first].clause
     near = range(max(0, subject.first - 2), min(subject.last + 3, len(tokens)))
-    return any(
+    return clause != tokens[at].clause and any(
         tokens[place].clause == clause and (tokens[place].folded in function_words.NEW or place in actions)
         for place in near
     )
