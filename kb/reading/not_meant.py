@@ -310,6 +310,8 @@ def is_of_something_else(
 def _is_water_of_its_own(match: Match, tokens: Sequence[Token], places: Places) -> bool:
     """Water belongs into a washing machine; "no water comes in" is none that got in."""
     water = [at for at in match.places if tokens[at].folded in _WATER]
+    if not match.way.startswith(PHRASE) and places.in_sentence("warmer", match.first):
+        return True  # "sparks inside when I heat soup"
     return bool(water) and (
         places.in_sentence("washer", match.first)
         or any(at and tokens[at - 1].folded in ("no", "kein", "geen", "sin", "senza", "d") for at in water)
