@@ -37,17 +37,9 @@ _PREPOSED = 4
 _SENTENCES_BACK = 2
 _SENTENCES_OF_ALL = 3
 _WITHOUT_PART = frozenset(
-    (
-        "clean",
-        "resolder",
-        "adjust",
-        "recap section",
-        "reprogram",
-        "replace board",
-        "repair track",
-        "replace adapter",
-    )
-)
+    ("clean", "resolder", "adjust", "recap section", "reprogram", "replace board", "repair track",
+     "replace adapter")
+)  # fmt: skip
 _FAILS_SO: dict[str, frozenset[str | None]] = {
     "lost capacitance": CAPACITORS | {None},
     "high ESR": CAPACITORS | {None},

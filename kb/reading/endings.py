@@ -77,20 +77,9 @@ _DONE_ALONE = frozenset(
      "consegnato")
 )  # fmt: skip
 _OWNERS = frozenset(
-    (
-        "owner",
-        "customer",
-        "cust",
-        "client",
-        "shop",
-        "office",
-        "kunde",
-        "kunden",
-        "klant",
-        "proprietaire",
-        "cliente",
-    )
-)
+    ("owner", "customer", "cust", "client", "shop", "office", "kunde", "kunden", "klant", "proprietaire",
+     "cliente")
+)  # fmt: skip
 _GIVEN = frozenset(
     ("back", "returned", "collected", "delivered", "fetched", "zuruck", "abgeholt", "terug", "opgehaald", "rendu",
      "rendue", "entregado", "devuelto", "restituito", "consegnato")
@@ -118,24 +107,9 @@ _EVERYTHING = frozenset(
      "todo", "todos", "todas", "ambos", "tutto", "tutti", "tutte", "entrambi")
 )  # fmt: skip
 _NOT_OF_BOARDS = frozenset(
-    (
-        "the",
-        "time",
-        "day",
-        "night",
-        "week",
-        "my",
-        "for",
-        "of",
-        "in",
-        "parts",
-        "jobs",
-        "ordered",
-        "quoted",
-        "not",
-        "them",
-    )
-)
+    ("the", "time", "day", "night", "week", "my", "for", "of", "in", "parts", "jobs", "ordered", "quoted",
+     "not", "them")
+)  # fmt: skip
 _MOST_OF_ALL = 4
 
 

@@ -128,9 +128,13 @@ def _listed_volts(
         names = {subject.rail for subject in subjects if subject is not None}
         decimals = sum(not tokens[at].folded.isdigit() for at in run)
         sure = decimals >= 1 if rails is not _USUAL else decimals == len(run) > 2
+        # Beside 24 V and without 3.3 V five volts are as likely those of a standby supply.
+        open_five = rails is _USUAL and "24V" in names and "3.3V" not in names
         if len(run) >= 2 and sure and len(names) == len(run):
             for at, subject in zip(run, subjects, strict=True):
                 assert subject is not None
+                if open_five and subject.rail == "5V":
+                    continue
                 supply = "standby" if subject.role == "standby" else None
                 found.append(Found(subject, at, at, "dc_v", tokens[at].value, supply=supply, tokens=[at]))
         run.clear()

@@ -35,25 +35,9 @@ _SURE = 2  # everyday words from which on a language is taken to be spoken
 _SHORTEST_MENDED = 5
 _SHORTEST_COMPOUND = 4
 _JOINS = frozenset(
-    (
-        "and",
-        "but",
-        "or",
-        "then",
-        "und",
-        "aber",
-        "oder",
-        "et",
-        "mais",
-        "ou",
-        "maar",
-        "of",
-        "pero",
-        "y",
-        "ma",
-        "though",
-    )
-)
+    ("and", "but", "or", "then", "und", "aber", "oder", "et", "mais", "ou", "maar", "of", "pero", "y", "ma",
+     "though")
+)  # fmt: skip
 _MORE_THAN_GAPS = 1_000  # what a word that joins counts as, so that no phrase reaches over it
 _SHORT_NOTS = frozenset(("plus", "ne", "o", "e", "ni", "net"))
 _WORDS = re.compile(r"[^\W_]+")

@@ -340,6 +340,8 @@ def is_of_something_else(
 def _is_water_of_its_own(match: Match, tokens: Sequence[Token], places: Places) -> bool:
     """Water belongs into a washing machine; "no water comes in" is none that got in."""
     water = [at for at in match.places if tokens[at].folded in _WATER]
+    if not match.way.startswith(PHRASE) and places.in_sentence("warmer", match.first):
+        return True  # "sparks inside when I heat soup"
     return bool(water) and (
         places.in_sentence("washer", match.first)
         or any(at and tokens[at - 1].folded in ("no", "kein", "geen", "sin", "senza", "d") for at in water)
@@ -386,40 +388,12 @@ _HEARD_OR_SMELT = _NOISES | {
     "lines or bars in the picture",
 }
 _GONE = frozenset(
-    (
-        "gone",
-        "stopped",
-        "disappeared",
-        "vanished",
-        "weg",
-        "verschwunden",
-        "disparu",
-        "desaparecido",
-        "sparito",
-    )
-)
+    ("gone", "stopped", "disappeared", "vanished", "weg", "verschwunden", "disparu", "desaparecido", "sparito")
+)  # fmt: skip
 _BEFORE_GONE = frozenset(
-    (
-        "has",
-        "have",
-        "is",
-        "was",
-        "noise",
-        "sound",
-        "all",
-        "now",
-        "ist",
-        "sind",
-        "jetzt",
-        "a",
-        "est",
-        "is",
-        "nu",
-        "ha",
-        "e",
-        "ahora",
-    )
-)
+    ("has", "have", "is", "was", "noise", "sound", "all", "now", "ist", "sind", "jetzt", "a", "est", "is", "nu",
+     "ha", "e", "ahora")
+)  # fmt: skip
 
 
 def _has_gone(match: Match, tokens: Sequence[Token]) -> bool:

@@ -37,20 +37,9 @@ def first_act(attempts: Sequence[Mention]) -> int | None:
 
 # What a sentence begins with that tells of one more fix, so that its result is only that fix's.
 _BESIDES = frozenset(
-    (
-        "also",
-        "earlier",
-        "before",
-        "previously",
-        "vorher",
-        "zuvor",
-        "avant",
-        "auparavant",
-        "eerder",
-        "antes",
-        "prima",
-    )
-)
+    ("also", "earlier", "before", "previously", "vorher", "zuvor", "avant", "auparavant", "eerder", "antes",
+     "prima")
+)  # fmt: skip
 
 
 def _told_apart(group: list[Mention], at: int, tokens: Sequence[Token]) -> list[Mention]:

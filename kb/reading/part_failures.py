@@ -51,18 +51,9 @@ BAD = frozenset(("defective", "empty", "bad", "loose", "dead", "cracked", "hole"
 COMES_LOOSE = frozenset(("cable", "connector"))
 # Parts that a complaint names as well.
 OF_THE_DEVICE = frozenset(
-    (
-        "motor or pump",
-        "fan",
-        "battery",
-        "display module",
-        "loudspeaker or buzzer",
-        "keypad",
-        "heating element",
-        "switch",
-        "cable",
-    )
-)
+    ("motor or pump", "fan", "battery", "display module", "loudspeaker or buzzer", "keypad", "heating element",
+     "switch", "cable")
+)  # fmt: skip
 
 
 def failure_by_value(mention: Mention, quantity: str, value: float) -> str | None:

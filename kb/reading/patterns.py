@@ -239,20 +239,9 @@ def _is_a_code_shown(tokens: Sequence[Token], at: int) -> bool:
 
 
 _DISPLAYS = frozenset(
-    (
-        "display",
-        "screen",
-        "panel",
-        "lcd",
-        "readout",
-        "anzeige",
-        "ecran",
-        "afficheur",
-        "scherm",
-        "pantalla",
-        "schermo",
-    )
-)
+    ("display", "screen", "panel", "lcd", "readout", "anzeige", "ecran", "afficheur", "scherm", "pantalla",
+     "schermo")
+)  # fmt: skip
 _ON_THE = frozenset(
     ("on", "in", "auf", "im", "sur", "op", "en", "su", "sul", "the", "its", "der", "dem", "het", "la", "l")
 )

@@ -47,7 +47,7 @@ def is_said_of_another(match: Match, tokens: Sequence[Token], places: Places, en
         return True
     if _clicks_all_the_same(match, tokens):
         return True
-    if _is_of_sound_alone(match, tokens, places) or _is_a_loose_wire(match, places):
+    if _is_of_sound_alone(match, tokens, places) or _is_a_loose_wire(match, tokens, places):
         return True
     if not english:
         return False
@@ -56,6 +56,7 @@ def is_said_of_another(match: Match, tokens: Sequence[Token], places: Places, en
         or _is_of_a_piece(match, tokens, places)
         or _is_of_a_noise(match, tokens)
         or _is_of_one_of_several(match, tokens)
+        or _is_done_to_it(match, tokens)
         or _is_only_smelt(match, tokens)
         or _is_of_a_flat_cell(match, tokens)
         or _ticks_by_nature(match, tokens)
@@ -160,9 +161,7 @@ _ADJECTIVES = frozenset(
 _SUBJECTS = frozenset(("it", "he", "she", "i", "we", "they", "the", "my", "which", "set", "tv", "then"))
 
 
-_SOME = frozenset(
-    ("half", "one", "two", "three", "four", "five", "some", "few", "several", "both", "another")
-)
+_SOME = frozenset(("half", "one", "two", "three", "four", "five", "some", "few", "several", "both"))
 
 
 def _is_of_one_of_several(match: Match, tokens: Sequence[Token]) -> bool:
@@ -175,6 +174,17 @@ def _is_of_one_of_several(match: Match, tokens: Sequence[Token]) -> bool:
         and tokens[at].clause == tokens[match.first].clause
         and (tokens[at].folded in _SOME or (tokens[at].folded == "still" and tokens[at - 1].folded in _SOME))
     )
+
+
+_DONE_BY = frozenset(("tried", "try", "trying", "after", "by", "without", "and"))
+
+
+def _is_done_to_it(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "tried resetting it": what somebody did with the device."""
+    if match.name != "restarts by itself" or len(match.places) > 1 or not match.first:
+        return False
+    behind = tokens[match.last + 1].folded if match.last + 1 < len(tokens) else ""
+    return behind in ("it", "the") or tokens[match.first - 1].folded in _DONE_BY
 
 
 _SMELL = frozenset(("smell", "smells", "smelled", "smelt", "stink", "stinks", "stank"))
@@ -214,26 +224,16 @@ _TICK = frozenset(("clock", "watch", "metronome", "timer", "pendulum"))
 
 def _ticks_by_nature(match: Match, tokens: Sequence[Token]) -> bool:
     """ "wall clock, new battery, ticks": what it is made for."""
-    return match.name == "ticking or chirping noise" and any(token.folded in _TICK for token in tokens)
+    return match.name == "ticking or chirping noise" and any(
+        token.folded in _TICK and "like" not in {one.folded for one in tokens[max(0, at - 2) : at]}
+        for at, token in enumerate(tokens)
+    )
 
 
 _PORTIONS = frozenset(
-    (
-        "half",
-        "third",
-        "quarter",
-        "part",
-        "corner",
-        "side",
-        "left",
-        "right",
-        "top",
-        "bottom",
-        "lower",
-        "upper",
-        "edge",
-    )
-)
+    ("half", "third", "quarter", "part", "corner", "side", "left", "right", "top", "bottom", "lower", "upper",
+     "edge")
+)  # fmt: skip
 
 
 def _is_a_part_of_the_screen(match: Match, tokens: Sequence[Token]) -> bool:
@@ -345,6 +345,10 @@ _OF_POWER = frozenset(("standby", "stby", "led", "power", "indicator", "pilot"))
 def _is_a_sensor(match: Match, tokens: Sequence[Token], places: Places) -> bool:
     """ "NTC in lid, 100k": an inrush limiter has a few ohms, a sensor thousands."""
     sentence = tokens[match.first].sentence
+    if any(tokens[at].folded == "thermistor" for at in match.places) and not any(
+        token.folded in _LIMITERS - {"thermistor"} for token in tokens if token.sentence == sentence
+    ):
+        return True  # "thermistor broken": of any use
     near = range(max(0, match.first - 8), min(len(tokens), match.last + 10))
     if any(
         tokens[at].kind == QUANTITY
@@ -401,11 +405,15 @@ def _clicks_all_the_same(match: Match, tokens: Sequence[Token]) -> bool:
     )
 
 
-def _is_a_loose_wire(match: Match, places: Places) -> bool:
-    """ "lead pulled off": of a wire, and no damage of the device that its name says."""
+def _is_a_loose_wire(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "lead pulled off", "thermistor broken off": of a wire, and no damage of the device that its name says."""
     if match.name != "dropped or mechanical damage":
         return False
-    return any(at in places.of("@cable", "@connector") for at in range(match.first - 2, match.first))
+    if any(at in places.of("@cable", "@connector") for at in range(match.first - 2, match.first)):
+        return True
+    return tokens[match.last].folded == "off" and any(
+        at in places.of("@part") for at in range(match.first - 2, match.first)
+    )
 
 
 _ONLY_HEARD = frozenset(

@@ -50,15 +50,9 @@ OF_OUTPUTS = frozenset(
 _ANYWHERE = frozenset(("MOSFET", "controller IC", "transformer", "current sense resistor"))
 # Classes on the mains side of a converter, which the standby supply has as well as the main one.
 OF_CONVERTERS = frozenset(
-    (
-        "transformer",
-        "MOSFET",
-        "controller IC",
-        "current sense resistor",
-        "start-up resistor",
-        "integrated switcher",
-    )
-)
+    ("transformer", "MOSFET", "controller IC", "current sense resistor", "start-up resistor",
+     "integrated switcher")
+)  # fmt: skip
 _OF_DRIVERS = frozenset(("MOSFET", "controller IC", "transformer", "inductor"))
 _OUTPUTS = frozenset(section for section in SECTION_OF_ROLE.values() if section.endswith("output"))
 # Classes that take the section of the part beside which they are said to sit: "the cap by the standby chip",

@@ -126,21 +126,8 @@ def _of_an_amplifier(match: Match, places: Places) -> Match:
 
 
 _LEADS_TO_NOTHING = frozenset(
-    (
-        "et",
-        "puis",
-        "alors",
-        "depuis",
-        "donc",
-        "ensuite",
-        "maintenant",
-        "la",
-        "y",
-        "orage",
-        "tempete",
-        "soudain",
-    )
-)
+    ("et", "puis", "alors", "depuis", "donc", "ensuite", "maintenant", "la", "y", "orage", "tempete", "soudain")
+)  # fmt: skip
 
 
 def _once_blown(match: Match, tokens: Sequence[Token]) -> Match:
@@ -183,20 +170,9 @@ _DOES = frozenset(("does", "do", "did", "tut", "macht", "doet", "fait", "hace", 
 _AND_BUT = frozenset(("and", "but", "und", "aber", "et", "mais", "en", "maar", "y", "pero", "e", "ma"))
 _RELATIVE = frozenset(("which", "that", "had", "was", "who", "qui", "que", "che", "die", "der", "welche"))
 _AGAIN = frozenset(
-    (
-        "again",
-        "wieder",
-        "immediately",
-        "instantly",
-        "nouveau",
-        "weer",
-        "opnieuw",
-        "nuevo",
-        "vez",
-        "nuovo",
-        "new",
-    )
-)
+    ("again", "wieder", "immediately", "instantly", "nouveau", "weer", "opnieuw", "nuevo", "vez", "nuovo",
+     "new")
+)  # fmt: skip
 
 
 def _is_of_a_verb(match: Match, tokens: Sequence[Token]) -> bool:

@@ -549,28 +549,8 @@ _NEAR = 8
 _NO_PARTS = frozenset(("b", "a", "e", "h", "m", "p", "s", "v"))
 # Letters that are words or units where a number follows behind a space.
 _NO_DESIGNATOR_ALONE = frozenset(
-    (
-        "V",
-        "A",
-        "F",
-        "E",
-        "I",
-        "H",
-        "W",
-        "M",
-        "P",
-        "S",
-        "X",
-        "OK",
-        "PC",
-        "PS",
-        "PFC",
-        "LED",
-        "LCD",
-        "FAN",
-        "FET",
-    )
-)
+    ("V", "A", "F", "E", "I", "H", "W", "M", "P", "S", "X", "OK", "PC", "PS", "PFC", "LED", "LCD", "FAN", "FET")
+)  # fmt: skip
 _SHORT_FORMS = frozenset(
     ("fernbed", "batt", "def", "rempl", "ca", "approx", "incl", "inkl", "bzw", "zb", "z", "b", "o", "ok", "nr", "no",
      "resp", "evtl", "ev",

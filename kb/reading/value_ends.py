@@ -287,10 +287,8 @@ def is_behind_new_part(
     if subject is None or subject.point is None:
         return False
     clause = tokens[subject.first].clause
-    if clause == tokens[at].clause:
-        return False
     near = range(max(0, subject.first - 2), min(subject.last + 3, len(tokens)))
-    return any(
+    return clause != tokens[at].clause and any(
         tokens[place].clause == clause and (tokens[place].folded in function_words.NEW or place in actions)
         for place in near
     )

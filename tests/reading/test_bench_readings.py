@@ -49,7 +49,9 @@ def volts(rail: str, value: float) -> Said:
         ("12V at the plug 9.4", [volts("12V", 9.4)]),
         ("24V at those panels 19.5, at the board 24.0", [volts("24V", 19.5), volts("24V", 24.0)]),
         ("12V 12.1 / 5 0 / 3.3 0", [volts("12V", 12.1), volts("5V", 0), volts("3.3V", 0)]),
-        ("all there 24.0/12.1/5.02", [volts("24V", 24.0), volts("12V", 12.1), volts("5V", 5.02)]),
+        # beside 24 V five volts may be a standby supply's
+        ("all there 24.0/12.1/5.02", [volts("24V", 24.0), volts("12V", 12.1)]),
+        ("all there 12.0/3.31/5.02", [volts("12V", 12.0), volts("3.3V", 3.31), volts("5V", 5.02)]),
         ("42V rail 0.0", [volts("42V", 0)]),
         ("-24 is -15", [volts("-24V", -15)]),
         (

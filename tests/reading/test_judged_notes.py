@@ -29,8 +29,8 @@ FLOORS = {
 # The same of the notes of repair events with which it was developed.
 EVENT_FLOORS = {
     "symptoms": (0.97, 0.92),
-    "readings": (0.93, 0.83),
-    "attempts": (0.83, 0.82),
+    "readings": (0.96, 0.89),
+    "attempts": (0.84, 0.82),
     "part_class": (0.97, 0.85),
     "failure": (0.95, 0.90),
     "action": (0.97, 0.95),
@@ -43,8 +43,8 @@ EVENT_FLOORS = {
 VOICE_FLOORS = {
     "voices": {
         "symptoms": (0.95, 0.90),
-        "readings": (0.90, 0.70),
-        "attempts": (0.86, 0.85),
+        "readings": (0.90, 0.75),
+        "attempts": (0.87, 0.86),
         "part_class": (0.96, 0.85),
         "section": (0.95, 0.85),
         "failure": (0.95, 0.91),
@@ -52,24 +52,24 @@ VOICE_FLOORS = {
         "result": (0.94, 0.76),
     },
     "voices held out": {
-        "symptoms": (0.89, 0.74),
-        "readings": (0.94, 0.59),
-        "attempts": (0.75, 0.79),
+        "symptoms": (0.92, 0.74),
+        "readings": (0.96, 0.61),
+        "attempts": (0.79, 0.80),
         "part_class": (0.94, 0.76),
         "section": (0.91, 0.71),
     },
 }
 # The same of English notes of customers and of the bench, of which symptoms or readings are labelled.
 BENCH_FLOORS = {
-    "bench": {"symptoms": (0.98, 0.80), "readings": (0.95, 0.90)},
-    "bench held out": {"symptoms": (0.88, 0.82), "readings": (0.69, 0.45)},
-    "harbour": {"symptoms": (0.95, 0.72), "readings": (0.93, 0.75)},
-    "jetty": {"symptoms": (0.95, 0.80)},
+    "bench": {"symptoms": (0.99, 0.81), "readings": (0.97, 0.93)},
+    "bench held out": {"symptoms": (0.92, 0.85), "readings": (0.77, 0.51)},
+    "harbour": {"symptoms": (0.97, 0.74), "readings": (0.96, 0.81)},
+    "jetty": {"symptoms": (0.96, 0.82)},
 }
 # The same of texts that the reader was not made with.
 UNSEEN_FLOORS = {
-    "symptoms": (0.90, 0.89),
-    "readings": (0.93, 0.84),
+    "symptoms": (0.92, 0.89),
+    "readings": (0.94, 0.85),
     "attempts": (0.90, 0.94),
     "part_class": (0.94, 0.89),
     "section": (0.86, 0.81),
@@ -81,14 +81,14 @@ UNSEEN_FLOORS = {
 
 # The same of notes of a stranger, on which the reader was developed after it had been measured on them.
 STRANGER_FLOORS = {
-    "symptoms": (0.94, 0.87),
-    "readings": (0.91, 0.47),
-    "attempts": (0.78, 0.78),
-    "part_class": (0.91, 0.74),
+    "symptoms": (0.94, 0.88),
+    "readings": (0.92, 0.49),
+    "attempts": (0.79, 0.78),
+    "part_class": (0.91, 0.75),
     "section": (0.90, 0.82),
     "failure": (0.97, 0.84),
     "action": (0.95, 0.92),
-    "result": (0.91, 0.66),
+    "result": (0.91, 0.67),
     "minutes": (0.99, 0.88),
     "cost": (0.86, 0.76),
 }
@@ -137,15 +137,15 @@ def test_notes_of_another_stranger_are_read_as_well_as_before() -> None:
     _hold_of("strangers", STRANGER_FLOORS)
 
 
-# Nothing was tuned on these: what is held of them is how texts are read that the reader was not made with.
+# A third stranger's, on which the reader was developed after it had been measured on them: symptoms .86/.75 before.
 VISITOR_FLOORS = {
-    "symptoms": (0.84, 0.75),
-    "readings": (0.94, 0.74),
-    "attempts": (0.86, 0.84),
-    "part_class": (0.92, 0.77),
-    "failure": (0.98, 0.84),
-    "action": (0.97, 0.95),
-    "result": (0.94, 0.79),
+    "symptoms": (0.95, 0.84),
+    "readings": (0.95, 0.90),
+    "attempts": (0.87, 0.85),
+    "part_class": (0.92, 0.78),
+    "failure": (0.99, 0.85),
+    "action": (0.99, 0.99),
+    "result": (0.95, 0.81),
 }
 
 
@@ -155,7 +155,7 @@ def test_notes_of_a_third_stranger_are_read_as_well_as_before() -> None:
 
 def test_english_symptoms_of_strangers_are_read_as_well_as_before() -> None:
     score = tally_of("en", "unseen").scores["symptoms"]
-    assert score.precision >= 0.87
+    assert score.precision >= 0.91
     assert score.recall >= 0.77
 
 

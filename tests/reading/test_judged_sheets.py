@@ -414,9 +414,8 @@ def test_sheets_of_other_kinds_of_mess_arrive_without_a_false_fact(name: str) ->
     assert found.false == []
 
 
-# By yet another stranger, and looked at for no rule but these: an outcome column is read, "Y2" beside a capacitor is
-# its class, "R55 checked" is no fix, and words may name another board than the one all are. Before: 0.65 with 13 false
-# ones, and two tables that asked about twenty words each.
+# By yet another stranger. Before the reader was developed on them: 0.65 with 13 false ones, and two tables that asked
+# about twenty words each; when an outcome column was read, 0.75, 0.87 and 0.87 with 11, 3 and 2 false ones.
 VISITORS: dict[str, dict[str, str]] = {
     "visitors_log.csv": {"no verdict": "bench", "family of all": "REPAIR-DAY", "board in text": "looks"},
     "visitors_tabelle.csv": {
@@ -433,25 +432,25 @@ VISITORS: dict[str, dict[str, str]] = {
     },
 }
 VISITORS_AS_MEASURED = {
-    "visitors_log.csv": (0.74, 11),
-    "visitors_tabelle.csv": (0.86, 3),
-    "visitors_book.csv": (0.86, 2),
+    "visitors_log.csv": 0.74,
+    "visitors_tabelle.csv": 0.87,
+    "visitors_book.csv": 0.87,
 }
 
 
 @pytest.mark.once("nothing but the files differs between the databases")
 @pytest.mark.parametrize("name", sheets_of(VISITORS))
-def test_sheets_of_a_third_stranger_arrive_as_well_as_before(name: str) -> None:
+def test_sheets_of_a_third_stranger_arrive_without_a_false_fact(name: str) -> None:
     found = arrived(name, VISITORS[name])
-    share, false = VISITORS_AS_MEASURED[name]
     assert found.lost == []
-    assert found.share >= share, (found.share, found.missed)
-    assert len(found.false) <= false, found.false
+    assert found.share >= VISITORS_AS_MEASURED[name], (found.share, found.missed)
+    assert found.false == []
 
 
-# A repair day's log, written and labelled before the false facts of the visitors' sheets were looked at for rules.
+# A repair day's log, written and labelled before rules were made for the false facts of the visitors' sheets, of which
+# it had 14 of its own, with 0.55 of its facts.
 WHARF: dict[str, dict[str, str]] = {"wharf_log.csv": VISITORS["visitors_log.csv"]}
-WHARF_AS_MEASURED = {"wharf_log.csv": 0.5}
+WHARF_AS_MEASURED = {"wharf_log.csv": 0.62}
 
 
 @pytest.mark.once("nothing but the files differs between the databases")

@@ -166,23 +166,8 @@ _AGAIN = re.compile(
 )
 _WELL = frozenset(("ok", "okay", "o k", "gut", "good", "fine", "goed", "bien", "bon", "bonne", "i o", "io"))
 _NOT_WELL = frozenset(
-    (
-        "not",
-        "no",
-        "nicht",
-        "kein",
-        "keine",
-        "pas",
-        "niet",
-        "geen",
-        "sin",
-        "non",
-        "nur",
-        "only",
-        "else",
-        "sonst",
-    )
-)
+    ("not", "no", "nicht", "kein", "keine", "pas", "niet", "geen", "sin", "non", "nur", "only", "else", "sonst")
+)  # fmt: skip
 _FEW_WORDS = 5
 _UNREPAIRED = re.compile(r"\b(?:unrepaired|unrepariert|ongerepareerd|non r[eé]par[eé]e?)\b", re.IGNORECASE)
 # Of a job that is not over nothing came yet.
