@@ -43,7 +43,7 @@ EVENT_FLOORS = {
 VOICE_FLOORS = {
     "voices": {
         "symptoms": (0.95, 0.90),
-        "readings": (0.90, 0.75),
+        "readings": (0.90, 0.74),
         "attempts": (0.87, 0.86),
         "part_class": (0.96, 0.85),
         "section": (0.95, 0.85),

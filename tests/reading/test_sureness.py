@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from kb.facts.symptoms import SYMPTOMS
-from kb.facts.word_lists import denied_patterns, doubtful_ways, symptom_patterns
-from kb.reading import read
+from kb.facts.word_lists import denied_patterns, doubtful_ways, symptom_patterns, unproven_ways
+from kb.reading import ReadSymptom, read
 from kb.reading.patterns import PHRASE
 
 
@@ -63,6 +63,21 @@ def test_what_is_likely_said_of_something_else_is_offered_and_not_taken(
     found = read(text)
     assert {one.name for one in found.symptoms if one.present} == taken
     assert {one.name for one in found.proposed} >= offered
+
+
+def test_what_a_short_pattern_says_that_was_never_right_is_offered_in_english_alone() -> None:
+    found = read("the meter was on the bench and the picture is missing today")
+    assert (names_of(found.symptoms), names_of(found.proposed)) == (set(), {"no picture"})
+    assert names_of(read("das Gerät ist an und das Bild fehlt heute").symptoms) == {"no picture"}
+
+
+def names_of(found: tuple[ReadSymptom, ...]) -> set[str]:
+    return {one.name for one in found}
+
+
+@pytest.mark.parametrize("name", unproven_ways())
+def test_unproven_ways_are_patterns_that_are_still_there(name: str) -> None:
+    assert set(unproven_ways()[name]) <= set(symptom_patterns()[name])
 
 
 @pytest.mark.parametrize("name", doubtful_ways())

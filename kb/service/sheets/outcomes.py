@@ -281,6 +281,8 @@ _VALUE = re.compile(
 )
 
 
+# "5.07 standby": the row says what the supply of this role is called.
+_VALUE_FIRST = re.compile(r"[0-9.,]{1,8} ?(?:V |volts? )?[^\W\d_]{4,20}", re.IGNORECASE)
 _BESIDE_VALUES = re.compile(
     r"\b(?:ok|okay|good|gut|goed|bien|bon|fine|steady|stable|stabil|stabiel|stable|back|again|wieder|weer|da|there|present|"
     r"now|jetzt|nu|on|out|at|under|unter|load|last|onder|belasting|en|sous|charge|and|und|et|volt|volts|dc)\b",
@@ -300,7 +302,11 @@ def _values_in(text: str) -> tuple[tuple[int, int, float, bool], ...]:
 
 def _bare_values(text: str, alone: Read) -> list[tuple[int, int, float, bool]]:
     """(start, end, volts, whether the unit stands beside it) of values that no supply's name belongs to."""
-    taken = [(one.start, one.end) for one in alone.readings if one.rail or one.point]
+    taken = [
+        (one.start, one.end)
+        for one in alone.readings
+        if (one.rail or one.point) and not _VALUE_FIRST.fullmatch(one.words)
+    ]
     found = []
     for value in _VALUE.finditer(text):
         if any(start < value.end() and value.start() < end for start, end in taken):
