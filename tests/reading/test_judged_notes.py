@@ -61,7 +61,7 @@ VOICE_FLOORS = {
 }
 # The same of English notes of customers and of the bench, of which symptoms or readings are labelled.
 BENCH_FLOORS = {
-    "bench": {"symptoms": (0.99, 0.81), "readings": (0.97, 0.93)},
+    "bench": {"symptoms": (0.99, 0.81), "readings": (0.97, 0.91)},
     "bench held out": {"symptoms": (0.92, 0.85), "readings": (0.77, 0.51)},
     "harbour": {"symptoms": (0.97, 0.74), "readings": (0.96, 0.81)},
     "jetty": {"symptoms": (0.96, 0.82)},
