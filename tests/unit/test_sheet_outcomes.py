@@ -84,7 +84,7 @@ STANDBY, TWELVE = RailOfRow("5VSB", 5.0, 3.2), RailOfRow("12V", 12.0, 12.0)
     ("words", "read_as"),
     [
         ("5,06 V", "5VSB 5,06 V"),
-        ("5.07 standby, works", "5.07 standby, works"),  # names its supply
+        ("5.07 standby, works", "5VSB 5.07 V, works"),
         ("5.1 and 12.6", "5VSB 5.1 V and 12V 12.6 V"),
         ("12.0", ""),  # as the row has it
         ("3.2", ""),
