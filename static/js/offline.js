@@ -267,9 +267,11 @@ if (kept.here) drafts.watch();
 // After the page's own handlers, which may have something to write into a form or against its sending.
 window.addEventListener("submit", onSubmit);
 window.addEventListener("beforeunload", askBeforeLeaving);
-// A page that comes back from the browser's memory is as it was when it was left.
-window.addEventListener("pageshow", () => {
+// A page that comes back from the browser's memory is as it was when it was left: one whose form was saved since is
+// asked for again, since what is typed into it would be a change of what it no longer shows.
+window.addEventListener("pageshow", ({ persisted }) => {
   leaving = false;
+  if (persisted && drafts.isOver()) location.reload();
   for (const form of document.forms) form.inert = false;
 });
 window.addEventListener("online", flush);

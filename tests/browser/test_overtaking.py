@@ -133,6 +133,27 @@ def test_a_page_asks_before_it_takes_along_what_is_not_kept_yet(phone: Page, dem
     comes(phone, "the draft", DRAFT_IS_KEPT)
 
 
+def test_two_pages_that_go_on_with_one_draft_write_two(
+    device: BrowserContext, phone: Page, demo_url: str
+) -> None:
+    phone.goto(f"{demo_url}/cases/new")
+    phone.get_by_label("Complaint").fill("hums")
+    comes(phone, "the draft", DRAFT_IS_KEPT)
+    is_kept_here(phone)
+    other = device.new_page()
+    other.goto(f"{demo_url}/cases/new")
+    other.get_by_role("button", name="Take it").click()
+    other.get_by_label("Complaint").fill("hums, on the other page")
+    is_kept_here(other)
+    comes(other, "the draft", DRAFT_IS_KEPT)
+    phone.get_by_label("Complaint").fill("hums, on the first page")
+    is_kept_here(phone)
+    other.on("dialog", lambda dialog: dialog.accept())
+    count_of(other, demo_url, "drafts", 2)
+    for words in ("on the other page", "on the first page"):
+        expect(other.locator("[data-list=drafts]")).to_contain_text(words)
+
+
 # -- while a form is on its way -------------------------------------------------------------------------------
 
 
@@ -193,6 +214,21 @@ def test_a_server_that_never_answers_is_away_after_half_a_minute(phone: Page, de
     expect(phone.get_by_role("alert")).to_contain_text("kept on this device")
 
 
+def test_a_page_that_comes_back_after_its_form_was_saved_is_asked_for_again(
+    phone: Page, demo_url: str
+) -> None:
+    phone.goto(f"{demo_url}/cases/new?family=HX-210")
+    phone.get_by_label("Complaint").fill("saved, and back")
+    is_kept_here(phone)
+    # The page that it leads to does not come, so that this one stays as the browser's memory would hold it.
+    phone.route("**/cases/*?saved=new", lambda route: route.fulfill(status=204))
+    with phone.expect_request("**/cases/*?saved=new"):
+        press(phone, "Save the case")
+    phone.evaluate("dispatchEvent(new PageTransitionEvent('pageshow', { persisted: true }))")
+    expect(phone.get_by_label("Complaint")).to_have_value("")
+    assert phone.locator("form[inert]").count() == 0
+
+
 # -- the words beside a form ----------------------------------------------------------------------------------
 
 
@@ -240,6 +276,21 @@ def test_a_link_pressed_while_the_ranking_is_behind_is_followed_though_more_is_t
     asking.let_go(3)
     phone.wait_for_url("**/cases/new?*")
     expect(phone.get_by_label("Complaint")).to_have_value("stays dark, hums")
+
+
+def test_a_ranking_whose_answer_does_not_come_is_said_to_be_old(phone: Page, demo_url: str) -> None:
+    phone.clock.install()
+    phone.goto(f"{demo_url}/diagnose?family=HX-210")
+    asking = Held(phone, "**/diagnose/ranking*")
+    phone.get_by_label("Complaint").fill("stays dark")
+    phone.clock.fast_forward(1_000)
+    asking.wait()
+    old = phone.get_by_text("this ranking is not current")
+    expect(old).to_be_hidden()
+    phone.clock.fast_forward(6_000)
+    expect(old).to_be_visible()
+    asking.let_go()
+    expect(old).to_be_hidden()
 
 
 # -- two pages and one queue ----------------------------------------------------------------------------------
