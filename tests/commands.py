@@ -239,6 +239,7 @@ def _serve(number: int) -> None:
     shared = importlib.import_module("shared_statements")
     shared.share_choices()
     shared.hash_lightly()
+    shared.share_templates()
     gc.collect()
     gc.freeze()  # children share these pages as long as nobody counts in them
     ear = socket.socket(fileno=number)

@@ -19,6 +19,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import few_threads  # noqa: F401  before NumPy is loaded
 import needs
 import pytest
 import shared_statements
@@ -182,6 +183,7 @@ class SharedStores:
 
 def pytest_configure(config: pytest.Config) -> None:
     shared_statements.share()
+    shared_statements.keep_templates()
     tiers.IS_LONG = config.option.markexpr == "long"
     settings.load_profile("long" if tiers.IS_LONG else "quick")
     config.addinivalue_line("markers", "once(why): not run again with --database postgresql")
@@ -205,7 +207,10 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_sessionstart(session: pytest.Session) -> None:
     # With several processes the first one only hands out work.
     is_leader = session.config.getoption("numprocesses", None) and not hasattr(session.config, "workerinput")
-    if on_postgresql(session.config) and not is_leader and not session.config.option.collectonly:
+    if is_leader or session.config.option.collectonly:
+        return
+    shared_statements.share_templates()
+    if on_postgresql(session.config):
         PLACES.server = Server()
 
 

@@ -7,6 +7,10 @@ here are the two places it is looked for, the cache and the dialect that is part
 
 from __future__ import annotations
 
+import atexit
+import os
+import shutil
+import tempfile
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache, lru_cache, wraps
@@ -15,6 +19,7 @@ from importlib import import_module
 from typing import Any
 
 from argon2 import PasswordHasher
+from jinja2 import FileSystemBytecodeCache
 from sqlalchemy import Engine
 
 from kb.search import Analysis
@@ -36,6 +41,24 @@ def share() -> None:
     # The few passwords of the tests are estimated once each, which takes some hundredths of a second.
     passwords.strength = cache(passwords.strength)
     share_choices()
+
+
+_TEMPLATES = "FOLDER_OF_COMPILED_TEMPLATES"
+
+
+def keep_templates() -> None:
+    """Chooses where this process and all that it starts keep compiled templates; gone with it."""
+    if _TEMPLATES not in os.environ:
+        folder = os.environ[_TEMPLATES] = tempfile.mkdtemp(prefix="compiled-templates-")
+        atexit.register(shutil.rmtree, folder, ignore_errors=True)
+
+
+def share_templates() -> None:
+    """For this process from here on: what one process of the run has compiled, a second and a half for all
+    templates, the others read."""
+    keep_templates()
+    environment = import_module("kb.web.rendering").environment()
+    environment.bytecode_cache = FileSystemBytecodeCache(os.environ[_TEMPLATES])
 
 
 # Hashing a password takes 64 MiB and a tenth of a second on purpose.

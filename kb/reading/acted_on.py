@@ -35,7 +35,7 @@ def loose_wire(event: Event, seen: Sequence[Mention], tokens: Sequence[Token]) -
     sentence = tokens[event.first].sentence
     return [
         one
-        for one in seen[-1:]
+        for one in [one for one in seen if not one.only_place][-1:]
         if _own_class(one) in ("cable", "connector")
         and one.action is None
         and not one.ok

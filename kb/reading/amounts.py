@@ -393,6 +393,7 @@ def _is_price(
     ):
         return True
     near = minutes_at is not None and min(abs(place - at) for place in minutes_at) <= 2
-    if _is_near_volts(tokens[at].value or 0.0):
+    ends = minutes_at is not None and 0 < at - minutes_at[1] <= 2 and at + 1 == len(tokens)
+    if _is_near_volts(tokens[at].value or 0.0) and not ends:  # "… even. 50 min, 12.00"
         return False
     return near and not words and bool(_TWO_DECIMALS.fullmatch(tokens[at].folded))

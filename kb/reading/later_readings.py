@@ -32,6 +32,8 @@ def implied_readings(
     good = {hit.first for hit in hits if (hit.table, hit.value) == (CONCEPT, "ok")}
     found = _listed_volts(tokens, rails, used)
     used |= {at for one in found for at in one.tokens}
+    if acted is not None:
+        found += _calmer(tokens, readings, used, acted)
     found += _said_to_be_good(tokens, hits, rails, used, acted)
     if acted is None:
         return found
@@ -72,6 +74,27 @@ def implied_readings(
     return found
 
 
+_MILLIVOLTS = 0.5
+
+
+def _calmer(
+    tokens: Sequence[Token], readings: Sequence[Found], used: set[int] | frozenset[int], acted: int
+) -> list[Found]:
+    """ "ripple on 12V 800mVpp, C41 replaced, 40mV now": what is left of the ripple that was read before."""
+    before = next((one for one in readings if one.quantity == "ripple_v" and one.subject.rail), None)
+    if before is None or before.tokens[0] > acted:
+        return []
+    return [
+        Found(before.subject, at, at, "ripple_v", token.value, tokens=[at], after_repair=True)
+        for at, token in enumerate(tokens)
+        if at > acted
+        and at not in used
+        and token.value is not None
+        and token.unit in ("V", "Vpp")
+        and 0 < token.value < _MILLIVOLTS
+    ]
+
+
 def _is_back(tokens: Sequence[Token], at: int) -> bool:
     """ "12 V back": the supply of that name, and nothing that was read."""
     behind = tokens[at + 1] if at + 1 < len(tokens) else None
@@ -103,7 +126,7 @@ def _listed_volts(
     def close() -> None:
         subjects = [_near_rail(tokens[at].value or 0.0, at, (), rails) for at in run]
         names = {subject.rail for subject in subjects if subject is not None}
-        decimals = sum(tokens[at].value != int(tokens[at].value or 0.0) for at in run)
+        decimals = sum(not tokens[at].folded.isdigit() for at in run)
         sure = decimals >= 1 if rails is not _USUAL else decimals == len(run) > 2
         if len(run) >= 2 and sure and len(names) == len(run):
             for at, subject in zip(run, subjects, strict=True):
@@ -136,7 +159,7 @@ def next_in_row(
         return subject
     if not _is_near(before.value, nominal_v):
         return subject
-    if before.last != at - 2 or tokens[at - 1].folded not in (",", "/"):
+    if before.last != at - 2 or tokens[at - 1].folded not in _LIST_SIGNS:
         return subject
     other = _near_rail(token.value, at, (), _USUAL)
     return other if other and other.nominal_v != nominal_v else subject

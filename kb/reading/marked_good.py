@@ -38,10 +38,12 @@ def mark_good(mentions: Sequence[Mention], tokens: Sequence[Token], hits: Sequen
         ]
         mention.bad = any(at in bad and tokens[at - 1].folded not in negation_words() for at in near) or (
             (mention.part_class or class_of_designator(mention.part or "", None)) in COMES_LOOSE
-            and any(at in loose for at in range(max(0, mention.first - 2), mention.first))
+            and any(
+                at in loose for at in (*range(max(0, mention.first - 2), mention.first), mention.last + 1)
+            )
         )
         if mention.only_place and any(
-            one.folded in _IN for one in tokens[max(0, mention.first - 2) : mention.first]
+            one.folded in _IN | _OFF for one in tokens[max(0, mention.first - 2) : mention.first]
         ):
             mention.bad = False  # "fuse in the plug gone"
         # "replaced C9 ok", "new fuse and it works": good is the board with the new part.
@@ -81,6 +83,11 @@ def _is_piece(mentions: Sequence[Mention], number: int) -> bool:
     return before is None or (before.part is None and before.part_class in _PIECES)
 
 
+def _is_joined(mention: Mention) -> bool:
+    """ "plug of the cable burnt", "contact of the battery box": the piece is what failed."""
+    return mention.part is None and mention.part_class in ("cable", "battery", "connector")
+
+
 def _stands_between(token: Token) -> bool:
     """Whether a word may stand between a preposition and the part: an article, a supply, which of them it is."""
     return token.folded in function_words.ARTICLES or token.folded in _WHICH or token.kind in (VOLTS, RAIL)
@@ -97,6 +104,7 @@ def _ends_range(mentions: Sequence[Mention], number: int) -> bool:
     )
 
 
+_OFF = frozenset(("off", "round", "around", "inside"))  # "wire off the terminal", "hair round the fan"
 _IN = frozenset(("in", "im", "dans", "en", "nel", "nella"))
 
 
@@ -114,9 +122,10 @@ def _only_place(mentions: Sequence[Mention], number: int, tokens: Sequence[Token
         )  # "fuse in the plug gone", "switch in the cord open"
     return mention.part_class != "solder joint" and (
         (
-            before in function_words.PLACE
+            not (before == "en" and mention.part and number and mentions[number - 1].last == at - 1)
+            and before in (function_words.PLACE if mention.part else function_words.PLACE | _OFF)
             and not _ends_range(mentions, number)
-            and not (before in function_words.OF and _is_piece(mentions, number))
+            and not (before in function_words.OF and _is_piece(mentions, number) and not _is_joined(mention))
         )
         or after in ("pin", "pins", "broche", "patte")
     )

@@ -251,6 +251,11 @@ def _part_between(match: Match, tokens: Sequence[Token], places: Places) -> bool
 _SHORTED_OUTPUTS = frozenset(("output rail shorted to ground", "standby rail shorted to ground"))
 
 
+def _is_of_one_supply_or_not_tried(said: Sequence[Token]) -> bool:
+    """ "12 V falls to 9.1 on load", of a supply and not the whole device; "not tested in the set"."""
+    return any(token.value is not None or token.folded in _NOT_YET for token in said)
+
+
 def _is_in_a_name(match: Match, tokens: Sequence[Token]) -> bool:
     """ "smoke machine", "flood light", "spark plug tester": the word belongs to what a thing is called."""
     at = match.last + 1
@@ -273,8 +278,6 @@ def is_of_something_else(
     match: Match, kept: Sequence[Match], tokens: Sequence[Token], rails: dict[int, str], places: Places
 ) -> bool:
     """Whether the words of a symptom speak of another thing, which is read by itself."""
-    if _is_in_a_name(match, tokens):
-        return True
     if match.name in _OF_OUTPUTS:
         # The rectified mains and the controller's supply are no outputs.
         return (
@@ -286,15 +289,13 @@ def is_of_something_else(
                 and (_parts_of_it(match, tokens, places) or _part_between(match, tokens, places))
             )
         )
-    if match.name == "all outputs missing" and _comes_from_a_part(match, tokens, places):
+    from_part = match.name == "all outputs missing" and _comes_from_a_part(match, tokens, places)
+    if from_part or _is_in_a_name(match, tokens):
         return True
     if match.name in _OF_NOISE_OR_LIGHT:
         return _is_of_another_name(match, kept, tokens)
     if match.name == "works unloaded but not in the set":
-        # "12 V falls to 9.1 on load": a supply of which a value is given, not the whole device.
-        # "not tested in the set": nobody knows yet.
-        own = tokens[match.first : match.last + 1]
-        return any(token.value is not None or token.folded in _NOT_YET for token in own)
+        return _is_of_one_supply_or_not_tried(tokens[match.first : match.last + 1])
     for place in range(match.first - 1, max(-1, match.first - _THANKS_REACH), -1):
         # "thanks for the quick repair last time"
         if tokens[place].clause != tokens[match.first].clause:

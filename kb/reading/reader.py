@@ -90,7 +90,7 @@ def _read_piece(text: str, known: Known) -> Read:
     for mention in attempts:
         mention.section = mention.section or likely_section(mention.part_class, mention.failure, shown)
     verdict, made = _verdict(hits, tokens), _Made(text, tokens)
-    matches, unsure = split_by_sureness(matches, places)
+    matches, unsure = split_by_sureness(matches, places, readings)
     return Read(
         symptoms=tuple(made.symptoms(matches)),
         proposed=tuple(made.symptoms(unsure)),
@@ -128,6 +128,7 @@ def _is_no_fix(
         _only_blows(mention, matches)
         or _only_warned_of(mention, tokens, hits)
         or _only_for_a_while(mention, tokens)
+        or (mention.part_class == "solder joint" and mention.action == "replace" and not mention.part)
     )
 
 

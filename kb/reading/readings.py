@@ -22,16 +22,21 @@ from kb.reading.tokens import (
 )
 from kb.reading.value_ends import (
     Found,
+    before_rating,
     falls_further,
     fell_to,
     goes_on_to,
     goes_on_with,
+    is_behind_new_part,
     is_drop,
     is_fed_in,
+    is_near,
     is_rating,
     is_series_resistance,
+    is_too_much,
     limited,
     rose_to,
+    says_at_what,
     share_out,
 )
 
@@ -46,6 +51,10 @@ _QUANTITY_WORDS = {
     "diode": "diode_v", "restwelligkeit": "ripple_v",
 }  # fmt: skip
 _LARGEST_BARE = 1_000.0
+_WHERE, _WHICH_ONE = (
+    frozenset(("at", "in", "on")),
+    frozenset(("the", "those", "these", "that", "this", "my", "its")),
+)
 _CLOSE = 0.1
 _GAP = 9  # tokens between a supply or point and its number
 _SKIPPED = function_words.BETWEEN | function_words.LEAST | function_words.MOST | function_words.MORE
@@ -150,7 +159,7 @@ class _Finder:
             numbers = None if is_rating(self.tokens, at) else self._numbers(at)
             if numbers is not None:
                 last, value, low, high, unit = numbers
-                if unit == "V" and subject is not None and self._is_behind_new_part(subject, at):
+                if unit == "V" and is_behind_new_part(self.tokens, subject, at, self.actions):
                     subject = None
                 quantity = self._said_behind_number(last, unit, quantity)
                 if quantity == "esr_ohm" and subject is not None and subject.rail:
@@ -187,18 +196,6 @@ class _Finder:
     def _falls_further(self, subject: Subject, at: int, unit: str, found: list[Found]) -> bool:
         return unit in ("", "V") and falls_further(self.tokens, subject, at, found, self.falling, self.at)
 
-    def _is_behind_new_part(self, subject: Subject, at: int) -> bool:
-        """ "new D7, 24.1 V": volts in the clause behind a part that was fitted are a supply's."""
-        if subject.point is None or self.tokens[subject.first].clause == self.tokens[at].clause:
-            return False
-        near = range(max(0, subject.first - 2), min(subject.last + 3, len(self.tokens)))
-        clause = self.tokens[subject.first].clause
-        return any(
-            self.tokens[place].clause == clause
-            and (self.tokens[place].folded in function_words.NEW or place in self.actions)
-            for place in near
-        )
-
     def _part_before(self, at: int) -> Subject | None:
         """The part that was named last in the sentence: a supply has no series resistance."""
         sentence = self.tokens[at].sentence
@@ -214,10 +211,8 @@ class _Finder:
         """Whether the number is an end of the reading before, which then has it."""
         if fell_to(made, gap, found, self.tokens, self.falling):
             if self._pulses(made.tokens[0]) or self._pulses(made.tokens[-1] + 2):
-                found[-1].high, found[-1].value = (
-                    found[-1].value,
-                    None,
-                )  # "up to 16 then drops to 9, over and over"
+                # "up to 16 then drops to 9, over and over"
+                found[-1].high, found[-1].value = found[-1].value, None
             return True
         return rose_to(made, gap, found, self.tokens) or limited(made, gap, found, self.tokens)
 
@@ -339,13 +334,13 @@ class _Finder:
     def _skips(self, place: int) -> bool:
         token = self.tokens[place]
         if token.kind == SIGN:
-            return token.folded in "=~≈:-(,)" or len(token.folded) > 1 or self._before_rating(place)
+            return token.folded in "=~≈:-(,)" or len(token.folded) > 1 or before_rating(self.tokens, place)
         if token.kind == QUANTITY and token.unit == "F":
             return True
         if (
             token.kind == VOLTS
             and place
-            and (self._before_rating(place - 1) or is_rating(self.tokens, place))
+            and (before_rating(self.tokens, place - 1) or is_rating(self.tokens, place))
         ):
             return True
         if token.folded in function_words.WHEN_MEASURED:
@@ -362,12 +357,6 @@ class _Finder:
             token.folded in _SKIPPED or place in self.states or place in self.quantity or place in self.words
         )
 
-    def _before_rating(self, place: int) -> bool:
-        """Whether token `place` is the stroke of "22uF/50V"."""
-        if self.tokens[place].folded != "/" or not place or place + 1 >= len(self.tokens):
-            return False
-        return self.tokens[place - 1].unit == "F" and self.tokens[place + 1].kind == VOLTS
-
     def _taken_before(self, own: Subject, quantity: str | None, found: list[Found]) -> Found | None:
         """ "385 on bulk", "nur 9 V auf der 12V": the number stands before the supply."""
         place = own.first - 1
@@ -378,10 +367,14 @@ class _Finder:
             and self.tokens[place].folded in function_words.ON
         ):
             seen, place = True, place - 1
-        if not seen or place < 0 or self.tokens[place].clause != self.tokens[own.first].clause:
+        # "5.02V stby": the value stands right before the name of the role
+        named = own.rail is not None and self.tokens[own.first].kind == WORD
+        if not (seen or named) or place < 0 or self.tokens[place].clause != self.tokens[own.first].clause:
             return None
         token = self.tokens[place]
         measured = token.kind in (NUMBER, VOLTS) or token.unit in ("Vpp", "ohm")
+        if place == own.first - 1 and (own.point or not is_near(own, token.value)):
+            return None
         if own.point:
             # "ESR 12 ohms on C9", "0.52 across D14"
             measured = token.unit == "ohm" and quantity == "esr_ohm"
@@ -434,9 +427,13 @@ class _Finder:
             return False
         if crosses and not unit and self._is_whole(at) and not any(self.tokens[p].folded == "(" for p in gap):
             return False
+        if not unit and (crosses or self.made_of is subject) and is_too_much(subject, self.tokens[at].value):
+            return False
         if len(gap) > _GAP or (crosses and subject.rail and self._said_behind(last)):
             return False
         strange = [place for place in gap if not self._skips(place)]
+        if not self._is_whole(at):
+            strange = [place for place in strange if not says_at_what(self.tokens, place)]
         sure = unit == "V" or self._is_close(subject, at) or self._is_led_to(subject, at)
         if len(strange) > (1 if sure else 0):
             return False

@@ -55,6 +55,11 @@ def is_said_of_another(match: Match, tokens: Sequence[Token], places: Places, en
         _has_an_own_subject(match, tokens, places)
         or _is_of_a_piece(match, tokens, places)
         or _is_of_a_noise(match, tokens)
+        or _is_of_one_of_several(match, tokens)
+        or _is_only_smelt(match, tokens)
+        or _is_of_a_flat_cell(match, tokens)
+        or _ticks_by_nature(match, tokens)
+        or _is_a_part_of_the_screen(match, tokens)
         or _is_on_paper(match, tokens)
         or _shows_a_time(match, tokens)
         or _is_a_condition(match, tokens)
@@ -155,6 +160,90 @@ _ADJECTIVES = frozenset(
 _SUBJECTS = frozenset(("it", "he", "she", "i", "we", "they", "the", "my", "which", "set", "tv", "then"))
 
 
+_SOME = frozenset(
+    ("half", "one", "two", "three", "four", "five", "some", "few", "several", "both", "another")
+)
+
+
+def _is_of_one_of_several(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "strip 2 half dead", "cleaned, one dead still": of one of several things."""
+    at = match.first - 1
+    return (
+        match.name == "dead"
+        and len(match.places) == 1
+        and at >= 0
+        and tokens[at].clause == tokens[match.first].clause
+        and (tokens[at].folded in _SOME or (tokens[at].folded == "still" and tokens[at - 1].folded in _SOME))
+    )
+
+
+_SMELL = frozenset(("smell", "smells", "smelled", "smelt", "stink", "stinks", "stank"))
+
+
+def _is_only_smelt(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "smell of burnt motor": nobody saw it."""
+    before = tokens[max(0, match.first - 4) : match.first]
+    return match.name == "burnt part seen" and any(
+        token.folded in _SMELL and token.clause == tokens[match.first].clause for token in before
+    )
+
+
+_OF_CHARGING = (
+    "charg",
+    "recharg",
+    "hold",
+    "last",
+    "cordless",
+    "laptop",
+    "phone",
+    "minute",
+    "hour",
+    "overnight",
+)
+
+
+def _is_of_a_flat_cell(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "clock, battery inside flat": of a cell that nothing charges."""
+    return match.name == "does not hold charge" and not any(
+        token.folded.startswith(_OF_CHARGING) or token.unit in ("min", "day") for token in tokens
+    )
+
+
+_TICK = frozenset(("clock", "watch", "metronome", "timer", "pendulum"))
+
+
+def _ticks_by_nature(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "wall clock, new battery, ticks": what it is made for."""
+    return match.name == "ticking or chirping noise" and any(token.folded in _TICK for token in tokens)
+
+
+_PORTIONS = frozenset(
+    (
+        "half",
+        "third",
+        "quarter",
+        "part",
+        "corner",
+        "side",
+        "left",
+        "right",
+        "top",
+        "bottom",
+        "lower",
+        "upper",
+        "edge",
+    )
+)
+
+
+def _is_a_part_of_the_screen(match: Match, tokens: Sequence[Token]) -> bool:
+    """ "lower third of the screen dark": the rest has a picture."""
+    before = tokens[max(0, match.first - 5) : match.last]
+    return match.name in ("no picture", "dim picture", "backlight off") and any(
+        token.folded in _PORTIONS and token.clause == tokens[match.first].clause for token in before
+    )
+
+
 def _head_of_clause(at: int, tokens: Sequence[Token]) -> int:
     clause = tokens[at].clause
     while at and tokens[at - 1].clause == clause and tokens[at - 1].kind != SIGN:
@@ -206,6 +295,8 @@ def _shows_a_time(match: Match, tokens: Sequence[Token]) -> bool:
 def _is_a_condition(match: Match, tokens: Sequence[Token]) -> bool:
     """ "pulls 2 A with the display off": how it was measured."""
     at = match.first - 1
+    if match.name in ("dim picture", "fan at full speed") and at >= 0 and tokens[at].folded == "at":
+        return True  # "flickers at low brightness"
     if at < 1 or tokens[at].folded not in ("the", "its") or tokens[at - 1].folded not in _WITH:
         return [token.folded for token in tokens[match.first : match.first + 2]] == ["without", "the"]
     return tokens[match.last].folded in ("off", "on", "out", "open", "closed", "unplugged", "disconnected")
@@ -238,11 +329,17 @@ def _is_of_the_house(match: Match, tokens: Sequence[Token]) -> bool:
     if match.name != "no standby light":
         return False
     words = {tokens[at].folded for at in match.places}
+    if words.isdisjoint(_OF_POWER) and any(token.folded in _BULBS for token in tokens):
+        return True  # "christmas star, no light. 2 of 12 bulbs gone"
     return "lamp" in words or (
         "lights" in words
         and not match.nots
         and any(tokens[at].folded in ("out", "off") for at in match.places)
     )
+
+
+_BULBS = frozenset(("bulb", "bulbs", "string", "garland", "candle", "candles", "lantern"))
+_OF_POWER = frozenset(("standby", "stby", "led", "power", "indicator", "pilot"))
 
 
 def _is_a_sensor(match: Match, tokens: Sequence[Token], places: Places) -> bool:

@@ -46,8 +46,10 @@ def same_class(mentions: Sequence[Mention]) -> list[Mention]:
         earlier = next((other for other in reversed(kept) if _is_same(other, mention)), None)
         if earlier is None:
             kept.append(mention)
-        else:
-            _into(earlier, mention)
+            continue
+        if earlier.action == "clean" and mention.action == "replace":
+            earlier.action, earlier.acted_at = mention.action, mention.acted_at
+        _into(earlier, mention)
     return kept
 
 
@@ -64,7 +66,7 @@ def _is_same(earlier: Mention, mention: Mention) -> bool:
         return False
     if mention.action is None:
         return not earlier.part and not mention.part and earlier.failure is not None
-    if earlier.action is None:
+    if earlier.action is None or _is_cleaned_up(earlier, mention):
         return True
     if mention.part and earlier.acted_at == mention.acted_at and earlier.action == mention.action:
         # "relay chattering, K1 replaced": what was done to the one was done to the other.
@@ -74,6 +76,16 @@ def _is_same(earlier: Mention, mention: Mention) -> bool:
         and mention.sentence - earlier.sentence <= 1
         and earlier.action == mention.action
         and (earlier.failure is not None or earlier.bad or not earlier.part)
+    )
+
+
+def _is_cleaned_up(earlier: Mention, mention: Mention) -> bool:
+    """ "batteries were leaking, cleaned, new cells": what was cleaned is what they leaked on."""
+    return (
+        not earlier.part
+        and not mention.part
+        and earlier.failure == "leaking electrolyte"
+        and (earlier.action, mention.action) == ("clean", "replace")
     )
 
 

@@ -60,7 +60,8 @@ def find_subjects(
     for at, token in enumerate(tokens):
         subject = None
         if token.kind in (VOLTS, RAIL, CODE) or (token.kind == WORD and at not in taken):
-            subject = _named(text, at, token, by_key, rails)
+            behind = tokens[at + 1].folded if at + 1 < len(tokens) else ""
+            subject = _named(text, at, token, by_key, rails, behind in _A_RAIL)  # "42V rail"
         if subject is not None and at not in taken:
             found.append(subject)
         elif token.kind == NUMBER and (bare := _bare(at, token, tokens, rails)) is not None:
@@ -75,6 +76,9 @@ def find_subjects(
     return _joined(found, tokens)
 
 
+_A_RAIL = frozenset(
+    ("rail", "line", "output", "schiene", "ausgang", "uitgang", "lijn", "ligne", "sortie", "salida")
+)
 _SPELT_VOLTS = {"three": 3.0, "five": 5.0, "nine": 9.0, "twelve": 12.0, "fifteen": 15.0, "twentyfour": 24.0}
 
 
@@ -216,7 +220,12 @@ def _known(first: int, last: int, rail: KnownRail) -> Subject:
 
 
 def _named(
-    text: str, at: int, token: Token, by_key: dict[str, KnownRail], rails: Sequence[KnownRail]
+    text: str,
+    at: int,
+    token: Token,
+    by_key: dict[str, KnownRail],
+    rails: Sequence[KnownRail],
+    is_named_rail: bool = False,
 ) -> Subject | None:
     spoken = text[token.start : token.end].strip("±~")
     if token.value is None and token.low is not None:
@@ -234,7 +243,7 @@ def _named(
     if named is None:
         return None
     name = rail_name(spoken) if token.kind != WORD else spoken
-    if token.kind == VOLTS and abs(named.nominal_v or 0) not in _USUAL_VOLTS:
+    if token.kind == VOLTS and abs(named.nominal_v or 0) not in _USUAL_VOLTS and not is_named_rail:
         return None
     same = [rail for rail in rails if rail.role == named.role and rail.nominal_v in (named.nominal_v, None)]
     if named.nominal_v is None:
@@ -250,7 +259,11 @@ def _named(
 def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownRail]) -> Subject | None:
     """ "24 is 23.8", "+12 = 12.2", "3.3 rail 3.29": the volts alone name the supply."""
     after = tokens[at + 1] if at + 1 < len(tokens) else None
-    if _is_denied(at, tokens) and token.value in _USUAL_DENIED:
+    if (
+        token.value is not None
+        and abs(token.value) in _USUAL_DENIED
+        and (_is_denied(at, tokens) or _is_gone(at, tokens))
+    ):
         known = next((rail for rail in rails if rail.nominal_v == token.value), None)
         name = f"{token.value:g}V"
         named = obvious_rail(name)
@@ -267,6 +280,8 @@ def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownR
             return Subject(at, at, f"{token.value:g}V", named.role, named.nominal_v)
     if after is None or token.value is None:
         return None
+    if _is_in_a_row(at, tokens):
+        return _of_volts(at, token.value, rails)
     led = at > 0 and tokens[at - 1].folded == "the" and after.folded in function_words.GIVES | {"only"}
     if after.folded not in function_words.IS_RAIL and not led:
         return None
@@ -276,32 +291,40 @@ def _bare(at: int, token: Token, tokens: Sequence[Token], rails: Sequence[KnownR
     own = next((rail for rail in rails if rail.nominal_v == token.value), None)
     if own is not None:
         return _known(at, at, own)
-    if token.value not in _USUAL_VOLTS or after.folded in ("is", "at"):
+    signed = token.folded[:1] in ("-", "+", "−")
+    if abs(token.value) not in _USUAL_VOLTS or (after.folded in ("is", "at") and not signed):
         return None
-    name = f"{token.value:g}V"
-    named = obvious_rail(name)
-    return Subject(at, at, name, named.role, named.nominal_v) if named else None
+    return _of_volts(at, token.value, rails)
+
+
+def _of_volts(at: int, volts: float, rails: Sequence[KnownRail]) -> Subject | None:
+    own = next((rail for rail in rails if rail.nominal_v == volts), None)
+    if own is not None:
+        return _known(at, at, own)
+    named = obvious_rail(f"{volts:g}V")
+    return Subject(at, at, f"{volts:g}V", named.role, named.nominal_v) if named else None
+
+
+_ROW = 10  # tokens in which a row has a supply by its name
+
+
+def _is_in_a_row(at: int, tokens: Sequence[Token]) -> bool:
+    """ "5VSB 5.1 / 12 0 / 5 0 / 3.3 0": supplies by their volts, each with its value, between strokes."""
+    if abs(tokens[at].value or 0.0) not in _USUAL_DENIED or not at or tokens[at - 1].folded != "/":
+        return False
+    if not any(token.kind in (VOLTS, RAIL) for token in tokens[max(0, at - _ROW) : at]):
+        return False
+    value, behind = tokens[at + 1], tokens[at + 2] if at + 2 < len(tokens) else None
+    return value.kind == NUMBER and (
+        behind is None or behind.clause != value.clause or behind.folded in ("/", ",")
+    )
 
 
 _USUAL_DENIED = frozenset((3.3, 5.0, 12.0, 15.0, 18.0, 24.0))
 _DENIES = frozenset(
-    (
-        "no",
-        "kein",
-        "keine",
-        "geen",
-        "pas",
-        "sin",
-        "senza",
-        "sans",
-        "ohne",
-        "missing",
-        "falta",
-        "faltan",
-        "manca",
-        "manque",
-    )
-)
+    ("no", "kein", "keine", "geen", "pas", "sin", "senza", "sans", "ohne", "missing", "falta", "faltan", "manca",
+     "manque")
+)  # fmt: skip
 
 
 def _is_denied(at: int, tokens: Sequence[Token]) -> bool:
@@ -317,7 +340,34 @@ def _is_denied(at: int, tokens: Sequence[Token]) -> bool:
         or after.clause != tokens[at].clause
         or after.kind == SIGN
         or after.folded in _DENIES | function_words.JOINS_OF_RAILS
-        or after.folded in ("out", "either", "on", "neither", "nor")
+        or after.folded in ("out", "either", "on", "neither", "nor", "again", "yet", "now", "there")
+    )
+
+
+_GONE_BEHIND = frozenset(("missing", "absent", "gone", "dead", "never", "fehlt", "fehlen", "weg", "manque", "falta", "manca"))  # noqa: E501  # fmt: skip
+
+
+def _is_gone(at: int, tokens: Sequence[Token]) -> bool:
+    """ "24 missing", "12 and 24 absent": bare numbers at the head of a clause or joined, said to be gone behind."""
+    before = tokens[at - 1] if at else None
+    leads = (
+        before is None
+        or before.clause != tokens[at].clause
+        or before.kind == SIGN
+        or before.folded in function_words.JOINS_OF_RAILS | function_words.ARTICLES
+    )
+    if not leads:
+        return False
+    place = at + 1
+    while place + 1 < len(tokens) and (
+        tokens[place].folded in function_words.JOINS_OF_RAILS | {",", "/", "both", "is", "are"}
+        or (tokens[place].kind == NUMBER and abs(tokens[place].value or 0.0) in _USUAL_DENIED)
+    ):
+        place += 1
+    return (
+        place < len(tokens)
+        and tokens[place].folded in _GONE_BEHIND
+        and tokens[place].clause == tokens[at].clause
     )
 
 
@@ -400,6 +450,7 @@ def _joined(found: list[Subject], tokens: Sequence[Token]) -> list[Subject]:
     return kept
 
 
+_ON_THE = frozenset(("on", "auf", "am", "sur", "op", "en", "su", "sulla", "sull"))
 _SET_TO = frozenset(("set", "sets", "eingestellt", "regle", "ingesteld", "ajustado", "regolato"))
 
 
@@ -411,17 +462,7 @@ def without_stated(subjects: Sequence[Subject], tokens: Sequence[Token]) -> list
 def _is_only_stated(subject: Subject, tokens: Sequence[Token]) -> bool:
     """ "18V on the label", "set to 12V gives 15": what is printed or chosen, and no supply that was measured."""
     at = subject.last + 1
-    if at < len(tokens) and tokens[at].folded in (
-        "on",
-        "auf",
-        "am",
-        "sur",
-        "op",
-        "en",
-        "su",
-        "sulla",
-        "sull",
-    ):
+    if at < len(tokens) and tokens[at].folded in _ON_THE:
         behind = [token.folded for token in tokens[at + 1 : at + 3]]
         if function_words.PRINTED_ON.intersection(behind):
             return True

@@ -12,9 +12,12 @@ from kb.reading.not_meant import WHAT_CHARGES
 from kb.reading.patterns import Match, Places
 from kb.reading.said_of import is_said_of_another
 from kb.reading.tokens import Token
+from kb.reading.value_ends import Found
 
 
-def split_by_sureness(matches: Sequence[Match], places: Places) -> tuple[list[Match], list[Match]]:
+def split_by_sureness(
+    matches: Sequence[Match], places: Places, readings: Sequence[Found] = ()
+) -> tuple[list[Match], list[Match]]:
     """(symptoms that may be taken for said, those that a person decides on).
 
     Ways of reading that are too often wrong were counted in English notes (`doubtful.toml`), and short patterns of
@@ -30,6 +33,7 @@ def split_by_sureness(matches: Sequence[Match], places: Places) -> tuple[list[Ma
         for match in matches
         if (match.way in doubtful.get(match.name, ()) and not _has_its_value(match, places.tokens))
         or match.way in unproven.get(match.name, ())
+        or _is_measured_there(match, readings)
         or is_said_of_another(match, places.tokens, places, english)
         or (english and is_only_framed(match, places.tokens))
     ]
@@ -37,6 +41,24 @@ def split_by_sureness(matches: Sequence[Match], places: Places) -> tuple[list[Ma
     if english:
         sure = without_told_twice(sure, places)
     return sure, [match for match in matches if match not in sure]
+
+
+_SUPPLY_GONE = frozenset(("no standby voltage", "one output missing"))
+_THERE = 0.5  # of its volts, from which on a supply is not missing
+
+
+def _is_measured_there(match: Match, readings: Sequence[Found]) -> bool:
+    """ "standby 4.9, 12 and 24 missing", "coil 12 V not there … 12 V supply 12.1": the supply has its volts."""
+    if match.name not in _SUPPLY_GONE or not match.present or not match.way:
+        return False
+    standby = match.name == "no standby voltage"
+    own = {one.subject.rail for one in readings if one.subject.first in match.places and one.subject.rail}
+    for one in readings:
+        of_it = one.subject.role == "standby" if standby else one.subject.rail in own
+        volts = one.subject.nominal_v or (5.0 if standby else None)
+        if of_it and volts and one.quantity == "dc_v" and not one.after_repair:
+            return one.value is not None and one.value >= _THERE * abs(volts)
+    return False
 
 
 _VALUE_REACH = 3

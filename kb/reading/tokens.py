@@ -83,9 +83,7 @@ _UNITS: dict[str, tuple[str, float]] = {
     "franken": ("money", 1),
 }  # fmt: skip
 _NEEDS_NO_SPACE = frozenset(("w", "r", "k", "u", "n", "p", "x", "meg", "c", "g", "mf"))
-_WORDS_TOO = frozenset(
-    ("a", "am", "as")
-)  # units that are also words of a sentence, unless glued or at an end
+_WORDS_TOO = frozenset(("a", "am", "as"))  # units that are words too, unless glued or at an end
 _LETTER_MARKS = {
     "v": ("V", 1.0), "r": ("ohm", 1.0), "k": ("ohm", 1e3), "n": ("F", 1e-9), "u": ("F", 1e-6), "p": ("F", 1e-12),
     "μ": ("F", 1e-6), "m": ("ohm", 1e6),
@@ -343,14 +341,21 @@ class _Scan:
             return 0
         seen = name.removeprefix("volts").removeprefix("volt").removeprefix("v")
         if not seen:
-            last = self._tail(last + 1)
-            if not last:
+            tail = self._tail(last + 1)
+            if not tail or self._is_measured(at, last, tail):
                 return 0
+            last = tail
         elif seen not in _STANDBY_TAIL:
             return 0
         value = _number(self.pieces[at].group())
         self._add(RAIL, self.pieces[at].start(), self.pieces[last].end(), value=value)
         return last + 1
+
+    def _is_measured(self, at: int, last: int, tail: int) -> bool:
+        """ "5.02V stby": volts that are no supply's name were measured on it."""
+        apart = self.pieces[tail].start() > self.pieces[last].end() and self._group(last + 1) == "letters"
+        value = _number(self.pieces[at].group())
+        return apart and value % 1 > 0 and value not in (1.8, 2.5, 3.3, 7.5, 13.8)  # in names of supplies
 
     def _tail(self, at: int) -> int:
         """The last piece of "_STB", "-SB", " standby", " stand-by" from piece `at`, or 0."""

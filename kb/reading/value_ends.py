@@ -10,7 +10,7 @@ from kb.facts.designators import designator_letters
 from kb.reading import function_words
 from kb.reading.lexicon import negation_words
 from kb.reading.subjects import Subject
-from kb.reading.tokens import DESIGNATOR, NUMBER, SIGN, VOLTS, Token
+from kb.reading.tokens import DESIGNATOR, NUMBER, QUANTITY, RAIL, SIGN, VOLTS, WORD, Token
 
 _FALL_REACH = 8
 _MOST_DROP_V = 3.0  # of one junction; a light-emitting diode's is the largest
@@ -146,14 +146,28 @@ def goes_on_with(tokens: Sequence[Token], at: int, quantity: str | None) -> bool
     if quantity == "ripple_v":
         if tokens[at].kind == SIGN and at + 1 < len(tokens):
             at += 1
-        # "ripple 1.2 Vpp on the 5 V, 0.03 after C4"
-        volts = tokens[at].kind == NUMBER or tokens[at].unit == "V"
-        return volts and (tokens[at].value or 0.0) <= _MOST_RIPPLE_V
+        last = at
+        while last + 1 < len(tokens) and last - at < _ANOTHER_RAIL and _is_name_before(tokens, last):
+            last += 1
+        # "ripple 1.2 Vpp on the 5 V, 0.03 after C4", "ripple on 12V 900mVpp, on 5VSB 40mV"
+        volts = (tokens[last].kind == NUMBER and last == at) or tokens[last].unit in ("V", "Vpp")
+        return volts and (tokens[last].value or 0.0) <= (_MOST_RIPPLE_V if last == at else _MILLIVOLTS)
     if quantity == "esr_ohm" and tokens[at].kind == SIGN and following is not None:
         at += 1  # "ESR: C3 0.9 ohm"
         following = tokens[at + 1] if at + 1 < len(tokens) else None
     of_part = quantity == "esr_ohm" and tokens[at].kind == DESIGNATOR
     return of_part and following is not None and (following.unit == "ohm" or following.kind == NUMBER)
+
+
+_ANOTHER_RAIL = 3  # tokens of "on the 5VSB"
+_MILLIVOLTS = 0.5
+
+
+def _is_name_before(tokens: Sequence[Token], at: int) -> bool:
+    """Whether token `at` belongs to "on the 12 V" with its value behind."""
+    if tokens[at].folded in function_words.ON:
+        return True
+    return tokens[at].kind in (RAIL, VOLTS) and tokens[at + 1].kind in (VOLTS, QUANTITY)
 
 
 _MOST_ESR_OHM = 100.0
@@ -195,6 +209,23 @@ def falls_further(
         and down
         and not any(place in named or tokens[place].kind in (NUMBER, VOLTS, DESIGNATOR) for place in gap)
     )
+
+
+_MOST_BARE = 1.6  # of a supply's volts, what a bare number behind a comma may have
+_USUAL_STANDBY_V = 5.0
+_NEAR = 0.1  # as the bench takes a rail without a stated tolerance
+
+
+def is_too_much(subject: Subject, volts: float | None) -> bool:
+    """ "standby ok, 12.0, 24.1": bare numbers behind a comma that are far over the supply's volts are others'."""
+    nominal_v = subject.nominal_v or (_USUAL_STANDBY_V if subject.role == "standby" else None)
+    return bool(nominal_v) and (volts or 0.0) > _MOST_BARE * abs(nominal_v or 0.0)
+
+
+def is_near(subject: Subject, volts: float | None) -> bool:
+    """Whether volts are those of a supply; a standby supply without a family has 5 V."""
+    nominal_v = subject.nominal_v or (_USUAL_STANDBY_V if subject.role == "standby" else 0.0)
+    return volts is not None and abs(volts - nominal_v) <= _NEAR * abs(nominal_v)
 
 
 def is_rating(tokens: Sequence[Token], at: int) -> bool:
@@ -240,3 +271,41 @@ def is_fed_in(tokens: Sequence[Token], at: int) -> bool:
     before = tokens[at - 1].folded if at else ""
     behind = [token.folded for token in tokens[at + 1 : at + 3] if token.clause == tokens[at].clause]
     return bool(behind) and (behind[0] in _FED or (behind == ["in"] and before in ("at", "with", "from")))
+
+
+def before_rating(tokens: Sequence[Token], place: int) -> bool:
+    """Whether token `place` is the stroke of "22uF/50V"."""
+    if tokens[place].folded != "/" or not place or place + 1 >= len(tokens):
+        return False
+    return tokens[place - 1].unit == "F" and tokens[place + 1].kind == VOLTS
+
+
+def is_behind_new_part(
+    tokens: Sequence[Token], subject: Subject | None, at: int, actions: Container[int]
+) -> bool:
+    """ "new D7, 24.1 V": volts in the clause behind a part that was fitted are a supply's."""
+    if subject is None or subject.point is None:
+        return False
+    clause = tokens[subject.first].clause
+    if clause == tokens[at].clause:
+        return False
+    near = range(max(0, subject.first - 2), min(subject.last + 3, len(tokens)))
+    return any(
+        tokens[place].clause == clause and (tokens[place].folded in function_words.NEW or place in actions)
+        for place in near
+    )
+
+
+_WHERE, _WHICH_ONE = (
+    frozenset(("at", "in", "on")),
+    frozenset(("the", "those", "these", "that", "this", "my", "its")),
+)
+
+
+def says_at_what(tokens: Sequence[Token], place: int) -> bool:
+    """ "5 V at those panels 3.4": where it was measured."""
+    before = tokens[place - 1].folded
+    if place > 1 and before in _WHICH_ONE:
+        before = tokens[place - 2].folded
+    own = tokens[place]
+    return own.kind == WORD and (before in _WHERE or own.folded in _WHICH_ONE)

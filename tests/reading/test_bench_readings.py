@@ -43,6 +43,23 @@ def volts(rail: str, value: float) -> Said:
         ("esr 12 ohms on C9", [("@C9", "esr_ohm", 12, None, None)]),
         ("C7 measures 4.1uF, printed 22", [("@C7", "farad", 4.1e-06, None, None)]),
         ("0.52 across D14 one way and 0.52 the other", [("@D14", "diode_v", 0.52, None, None)]),
+        # the value before the name of the role, where it was measured, rows of supplies with their values
+        ("refit D8. 5.02V stby", [volts("stby", 5.02)]),
+        ("5.1 standby, 325 bulk ok", [volts("standby", 5.1)]),
+        ("12V at the plug 9.4", [volts("12V", 9.4)]),
+        ("24V at those panels 19.5, at the board 24.0", [volts("24V", 19.5), volts("24V", 24.0)]),
+        ("12V 12.1 / 5 0 / 3.3 0", [volts("12V", 12.1), volts("5V", 0), volts("3.3V", 0)]),
+        ("all there 24.0/12.1/5.02", [volts("24V", 24.0), volts("12V", 12.1), volts("5V", 5.02)]),
+        ("42V rail 0.0", [volts("42V", 0)]),
+        ("-24 is -15", [volts("-24V", -15)]),
+        (
+            "ripple on 12V 900mVpp, on 5V 40mV",
+            [("12V", "ripple_v", 0.9, None, None), ("5V", "ripple_v", 0.04, None, None)],
+        ),
+        (
+            "ripple on 12V 800mVpp. C41 replaced, 40mV now",
+            [("12V", "ripple_v", 0.8, None, None), ("12V", "ripple_v", 0.04, None, None)],
+        ),
     ],
 )
 def test_what_was_measured_is_read(text: str, wanted: list[Said]) -> None:
@@ -62,6 +79,11 @@ def test_what_was_measured_is_read(text: str, wanted: list[Said]) -> None:
         ("Vbulk 395, Vcc 13.2, gate 4Vpp", [395, 13.2]),
         ("twelve is too many for one board", []),
         ("5.05 / 12.1 after two days", []),
+        # bare numbers that are far over the supply's volts, or its name
+        ("standby ok, 12.0, 24.1", []),
+        ("standby 4.9, 12 and 24 missing", [4.9]),
+        ("24V dead, 12 and 5 gone too", []),
+        ("20 5 / 12 3 / keys", []),
     ],
 )
 def test_pins_loads_and_parts_make_no_readings_of_a_supply(text: str, wanted: list[float]) -> None:

@@ -42,6 +42,7 @@ def words_asked(shop: Shop, sheet: Sheet) -> list[str]:
         ("keine Änderung", "no change"), ("unverändert", "no change"), ("noch tot", "no change"),
         ("still faint", "no change"), ("tripped again", "no change"), ("back after 2 days", "no change"),
         ("kam nach 2 Tagen zurück", "no change"), ("geen verschil", "no change"), ("tikt nog", "no change"),
+        ("still some hum", "no change"), ("still a bit noisy", "no change"), ("nur noch leises Brummen", "improved"),
         ("12V 9.4", "no change"), ("24 V weg", "no change"), ("toujours en panne", "no change"),
     ],
 )  # fmt: skip
@@ -83,7 +84,7 @@ STANDBY, TWELVE = RailOfRow("5VSB", 5.0, 3.2), RailOfRow("12V", 12.0, 12.0)
     ("words", "read_as"),
     [
         ("5,06 V", "5VSB 5,06 V"),
-        ("5.07 standby, works", "5VSB 5.07 V, works"),
+        ("5.07 standby, works", "5.07 standby, works"),  # names its supply
         ("5.1 and 12.6", "5VSB 5.1 V and 12V 12.6 V"),
         ("12.0", ""),  # as the row has it
         ("3.2", ""),
@@ -130,6 +131,22 @@ def test_columns_of_their_own_get_what_the_outcome_says(shop: Shop) -> None:
     assert [(one.attempts[0].result, one.verdict) for one in found] == [
         ("cured", "repaired"), ("no change", None), ("cured", "repaired"),
     ]  # fmt: skip
+
+
+def test_an_outcome_as_above_is_that_of_the_row_above_and_same_changed_nothing(shop: Shop) -> None:
+    rows = (
+        "HX-210;C9;läuft",
+        "HX-210;C9;wie oben",
+        "HX-210;C9;repariert",
+        "HX-210;C9;dto.",
+        "HX-210;C9;same",
+    )
+    sheet = read(shop, table("Gerät;Bauteil;Ergebnis", *rows))
+    assert words_asked(shop, sheet) == []
+    found = cases(shop, sheet)
+    assert [one.verdict for one in found] == ["repaired", "repaired", "repaired", "repaired", None]
+    assert [one.attempts[0].result for one in found][:2] == ["cured", "cured"]
+    assert found[4].attempts[0].result == "no change"
 
 
 def test_of_two_fixes_the_one_that_says_it_keeps_its_own_result(shop: Shop) -> None:

@@ -225,3 +225,14 @@ def test_symptoms_in_complaints_are_noted_but_for_those_taken_out(shop: Shop) ->
     sheets.choose_texts(shop, sheet, False, set())
     assert cases(shop, sheet)[0].symptoms == []
     assert cases(shop, sheet)[0].complaint == "no picture and relay ticks"
+
+
+def test_rails_are_spelt_as_those_of_the_board_that_the_words_of_the_row_name(shop: Shop) -> None:
+    assert bring(shop, a_family("GL-31")).saved
+    sheet = read(shop, table("5V SB (mV, standby);notes", "4700;GL-31 ticks", "4700;ticks"))
+    sheets.choose_columns(shop, sheet, sheet.targets, "ABX-7")
+    first, second = cases(shop, sheet, **{"board in text": "looks"})
+    assert [(one.family, one.readings[0].rail) for one in (first, second)] == [
+        ("GL-31", "5VSB"),
+        ("ABX-7", "5V SB"),
+    ]

@@ -99,7 +99,7 @@ def marked_environment() -> Environment:
             text, name, fresh = plain.loader.get_source(environment, template)
             return marked(template, text), name, fresh
 
-    made: Environment = plain.overlay(loader=Marking())
+    made: Environment = plain.overlay(loader=Marking(), bytecode_cache=None)  # it keeps them by name
     return made
 
 

@@ -87,7 +87,7 @@ class _Check:
         self._shop, self._sheet, self._known, self._kept = shop, sheet, known, kept
         self._builder = Builder(sheet, known)
         self._builder.boards_above = upload.boards_above(shop, sheet)
-        self._builder.complaints_above = upload.complaints_above(shop, sheet)
+        self._builder.cells_above = upload.cells_above(shop, sheet)
         heads = [any_rail_heading(sheet.heading(key)).rail for _, key, _ in sheet.columns_of("rail")]
         self._rail_heads = {
             name: named for name in heads if (named := obvious_rail(name)) and named.nominal_v

@@ -12,7 +12,7 @@ from functools import lru_cache
 
 from kb.facts.designators import rail_key
 from kb.facts.rail_names import obvious_rail
-from kb.facts.sheet_words import OURS, folded
+from kb.facts.sheet_words import OURS, folded, is_ditto
 from kb.facts.written_numbers import leading_number
 from kb.model import Attempt
 from kb.reading import Known, Read, read
@@ -114,8 +114,15 @@ def can_be_read(sheet: Sheet, text: str) -> bool:
     """
     if folded(text) in OURS["verdict"]:
         return False
+    if refers_above(text):
+        return True
     said = outcome_of(text)
     return said.tells or bool(said.verdict) or (bool(said.result) and sheet.maps(*FIXES))
+
+
+def refers_above(text: str) -> bool:
+    """ "wie oben", "dto.": the outcome is that of the row above; "same" says that a fix changed nothing."""
+    return is_ditto(text) and not outcome_of(text).result
 
 
 # Words that say that a fault is over, behind the name of the fault.
@@ -135,6 +142,12 @@ _LESS = re.compile(
     r"\b(?:less|fewer|lower|reduced|fainter|slight\w*|some|bit|weniger|geringer|schwächer|leichte?[rsmn]?|nur noch|"
     r"leiser|quieter|stiller|seltener|partly|teilweise|deels|fast|nearly|almost|bijna|presque|casi|quasi|moins|minder|menos|"
     r"meno|beetje|un peu|un poco|un po)\b",
+    re.IGNORECASE,
+)
+# "still some hum": how much of it is there, and not that it is less.
+_STILL_SOME = re.compile(
+    r"\b(?:still|(?<!nur )noch|nog|encore|toujours|ancora|todav[ií]a|a[uú]n) "
+    r"(?:immer |steeds |altijd )?(?:some|a bit|a little|slight\w*|etwas|een beetje|wat|un peu|un poco|un po)\b",
     re.IGNORECASE,
 )
 # "FI bleibt drin": what had tripped stays as it should be.
@@ -204,6 +217,8 @@ def _result(text: str, alone: Read) -> str:
     if found == "cured" and (off := _supply_off(words)):
         return off
     faults = any(symptom.present for symptom in alone.symptoms)
+    if faults and found != "cured" and _STILL_SOME.search(words):
+        return "no change"
     if found == "improved" or (
         _LESS.search(words) and (faults or found == "cured" or _GONE.fullmatch(words))
     ):

@@ -98,8 +98,8 @@ class Builder:
         self._is_read: dict[str, bool] = {}
         self._rails = outcomes.RailsOfRows(sheet)
         self.boards_above: dict[int, str] = {}
-        self.complaints_above: dict[int, dict[int, str]] = {}
-        """For each column the rows whose cell refers to the complaint above, with that complaint."""
+        self.cells_above: dict[int, dict[int, str]] = {}
+        """For each column of complaints and outcomes the rows whose cell refers to the one above, with its words."""
 
     @property
     def left_out(self) -> dict[str, LeftOut]:
@@ -172,10 +172,12 @@ class Builder:
                 raise Refused(
                     f"{head}: “{text}” names more than one board. Give each a row of its own.", number
                 )
-            if to == "complaint" and (above := self.complaints_above.get(place, {}).get(number)):
+            if to == "complaint" and (above := self.cells_above.get(place, {}).get(number)):
                 told, text = above, f"{text}: {above}"
             else:
                 told = text
+            if to == "verdict":
+                text = self.cells_above.get(place, {}).get(number, text)
             if self._read_texts and to in READ and (to, told) not in parts.read:
                 parts.read.append((to, told))
             if to == "verdict" and self.is_outcome(text):
@@ -195,7 +197,7 @@ class Builder:
             elif to in ("symptoms", "symptom"):
                 parts.symptoms |= read.symptoms(to, key, head, text, parts.aside)
             else:
-                family = self._family(parts)
+                family = self._family_of(parts, cells, number)
                 parts.add(parts.readings, read.readings(to, key, head, text, family, parts.aside))
         if outcome and self._reads_outcomes and number not in self._not_rows:
             outcome = outcomes.meant(outcome, self._rails.of(cells, [text for _, text in parts.read]))
@@ -204,6 +206,15 @@ class Builder:
             outcome = ""
         self._tried(parts, cells, outcome)
         self._followed(parts, cells)
+
+    def _family_of(self, parts: Parts, cells: Sequence[str], number: int) -> str:
+        """The board of a row that is not read to its end: what its column or its words name, else that of all."""
+        if not (named := str(parts.scalars.get("family") or "")):
+            named = next((cells[at] for at, _, to, _ in self._columns if to == "family" and cells[at]), "")
+            named = "" if is_ditto(named) or referred_to(named) else named
+        words = [cells[at] for at, _, to, _ in self._columns if to in READ and cells[at]]
+        above = self.boards_above.get(number, "")
+        return named or above or self.board_in(words) or self._family(parts)
 
     def _family(self, parts: Parts) -> str:
         return str(parts.scalars.get("family") or self._sheet.answers.get("family of all", ""))

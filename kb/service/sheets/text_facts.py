@@ -149,11 +149,23 @@ def _facts_of(texts: Sequence[tuple[str, str]], known: Known, family: str) -> It
             if isinstance(fact.value, NotedSymptom) and fact.value.name == _A_CODE
             for word in fact.words.split()
         }
+        looks = tuple(fact.words for fact in facts if _is_only_the_board(fact))
+        facts = [fact for fact in facts if not _is_only_the_board(fact)]
         if to == "work":
             facts += _parts_only_named(text, facts, known, family, codes)
             if any(fact.kind == "attempt" for fact in facts):
                 facts += _amounts_at_the_end(text, facts)
-        yield to, TextRead(read.text, tuple(facts), read.left)
+        yield to, TextRead(read.text, tuple(facts), (*read.left, *looks))
+
+
+def _is_only_the_board(fact: Fact) -> bool:
+    """ "board green, track gone": how the board looks is a symptom, and nothing that was tried."""
+    tried = fact.value
+    return isinstance(tried, Attempt) and (tried.part, tried.part_class, tried.action) == (
+        "",
+        "circuit board",
+        outcomes.ONLY_FOUND,
+    )
 
 
 def _told_on(texts: Iterable[tuple[str, str]], known: Known, family: str) -> list[tuple[str, str]]:
@@ -325,14 +337,30 @@ def _is_same_try(one: dict[str, Any], other: dict[str, Any]) -> bool:
     """Whether a part was found bad in one cell and worked on in another: "D31 short" and "D31 new"."""
     if one["part"] and other["part"] and one["part"] != other["part"]:
         return False
-    if one["part_class"] != other["part_class"] or outcomes.ONLY_FOUND not in (
-        one["action"],
-        other["action"],
-    ):
+    if outcomes.ONLY_FOUND not in (one["action"], other["action"]) or not _is_same_class(one, other):
         return False
     if not (one["part"] and other["part"]) and one["part_class"] == "other":
         return False
     return not (one["failure"] and other["failure"] and one["failure"] != other["failure"])
+
+
+# A word for a part that another word for it says more of: "Siebelko" in one cell, "Elko" in the next.
+_WIDER = {
+    "bulk capacitor": "electrolytic capacitor",
+    "start-up resistor": "resistor",
+    "current sense resistor": "resistor",
+    "fusible resistor": "resistor",
+    "power factor MOSFET": "MOSFET",
+    "Schottky rectifier": "diode",
+    "fast rectifier": "diode",
+}
+
+
+def _is_same_class(one: dict[str, Any], other: dict[str, Any]) -> bool:
+    mine, theirs = one["part_class"], other["part_class"]
+    if mine == theirs or mine == _WIDER.get(theirs) or theirs == _WIDER.get(mine):
+        return True
+    return bool(one["part"] and one["part"] == other["part"]) and "solder joint" in (mine, theirs)
 
 
 def _join(one: dict[str, Any], other: dict[str, Any]) -> None:

@@ -103,7 +103,7 @@ class _WordsOfRows:
     def __init__(self, shop: Shop, sheet: Sheet, builder: Builder) -> None:
         self._sheet, self._builder = sheet, builder
         self._boards_above = upload.boards_above(shop, sheet)
-        self._complaints_above = upload.complaints_above(shop, sheet)
+        self._cells_above = upload.cells_above(shop, sheet)
         self._rails = outcomes.RailsOfRows(sheet)
         self._columns = sheet.columns_of(*READ)
         self._ends = [place for place, _, _ in sheet.columns_of("verdict")]
@@ -116,10 +116,14 @@ class _WordsOfRows:
         written: list[str] = []
         for at, _, to in self._columns:
             if at < len(cells) and (cell := cleaned(cells[at])):
-                above = self._complaints_above.get(at, {}).get(number)
+                above = self._cells_above.get(at, {}).get(number)
                 found.append((to, above or cell))
                 written.append(f"{cell}: {above}" if above else cell)
-        ended = [cleaned(cells[at]) for at in self._ends if at < len(cells)]
+        ended = [
+            self._cells_above.get(at, {}).get(number) or cleaned(cells[at])
+            for at in self._ends
+            if at < len(cells)
+        ]
         if ended := [cell for cell in ended if self._builder.is_outcome(cell)]:
             rails = self._rails.of(cells, [text for _, text in found])
             found += [(OUTCOME, outcomes.meant(cell, rails)) for cell in ended]

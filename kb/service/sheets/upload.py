@@ -11,7 +11,7 @@ from kb.apart import Limits, Pool
 from kb.errors import BadInput, NotFound
 from kb.exchange import sheets as exchange
 from kb.facts.sheet_words import folded, is_ditto, names_two_boards, numbers_a_job, referred_to
-from kb.service.sheets import column_guesses, mappings, state, survey, totals
+from kb.service.sheets import column_guesses, mappings, outcomes, state, survey, totals
 from kb.service.sheets.fields import BY_VALUE
 from kb.service.sheets.state import Sheet
 from kb.service.sheets.survey import Column
@@ -205,17 +205,18 @@ def boards_above(shop: Shop, sheet: Sheet) -> dict[int, str]:
     return found
 
 
-def complaints_above(shop: Shop, sheet: Sheet) -> dict[int, dict[int, str]]:
-    """For each column of complaints the rows that refer to the complaint above, with that complaint.
+def cells_above(shop: Shop, sheet: Sheet) -> dict[int, dict[int, str]]:
+    """For each column of complaints and outcomes the rows that refer to the cell above, with what it says.
 
-    A remark that stands in a row of its own is no complaint.
+    A remark that stands in a row of its own is no complaint. "Same" is an outcome of its own: it changed nothing.
     """
-    found: dict[int, dict[int, str]] = {place: {} for place, _, _ in sheet.columns_of("complaint")}
+    ends = {place for place, _, _ in sheet.columns_of("verdict")}
+    found: dict[int, dict[int, str]] = {place: {} for place, _, _ in sheet.columns_of("complaint", "verdict")}
     last: dict[int, str] = {}
     for number, cells in rows(shop, sheet) if found else ():
         for place, above in found.items():
             own = survey.cleaned(cells[place]) if place < len(cells) else ""
-            if own and is_ditto(own):
+            if own and (outcomes.refers_above(own) if place in ends else is_ditto(own)):
                 if place in last:
                     above[number] = last[place]
             elif own and sum(bool(cell.strip()) for cell in cells) > 1:
