@@ -217,7 +217,7 @@ async function signOut(form) {
     say(form.parentElement, "The server is away, so you are still signed in. Sign out again when it is back; what this device keeps can be deleted at once.", link("What waits", "/waiting"));
     return;
   }
-  await kept.wipe();
+  await outbox.inTurn(kept.wipe); // nothing that is just being changed comes back
   if (result.saved) go(result.saved);
   else sendPlainly(form, null);
 }

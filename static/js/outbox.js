@@ -132,7 +132,7 @@ export async function remove(number) {
 
 const entryOf = async (number) => (await kept.all("queue")).find(([one]) => one === number)?.[1];
 
-const inTurn = (work) => (navigator.locks ? navigator.locks.request(ONE, work) : work());
+export const inTurn = (work) => (navigator.locks ? navigator.locks.request(ONE, work) : work());
 
 // Changes an entry as it is now: `work` answers what it becomes, null where it stays as it is. What was taken out of
 // the queue meanwhile, on this page or on another, does not come back. Answers the new entry.
@@ -140,7 +140,7 @@ function change(number, work) {
   return inTurn(async () => {
     const entry = await entryOf(number);
     const made = entry ? work(entry) : null;
-    if (made) await kept.put("queue", made, number);
+    if (made && made !== entry) await kept.put("queue", made, number);
     return made;
   });
 }
@@ -177,7 +177,7 @@ const forWhom = () => ({ "Kept-For": kept.person });
 
 // Null where it is no longer to be sent.
 async function sendOne(number, action) {
-  const entry = await change(number, (now) => (now.state === "waiting" ? { ...now, tried: true } : null));
+  const entry = await change(number, (now) => (now.state !== "waiting" ? null : now.tried ? now : { ...now, tried: true }));
   if (!entry) return null;
   if (entry.kind === "form") return sendForm(action, entry.body, forWhom());
   const blob = await kept.fileOf(number, entry.type);
