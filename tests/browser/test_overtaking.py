@@ -7,20 +7,22 @@ busy the machine is. No published source: the orders are those that a slow radio
 from __future__ import annotations
 
 import re
-import time
 from collections.abc import Iterator
 
 import pytest
-from looks import PATIENT_MS, Held, comes, follow, is_kept_here, press
-from playwright.sync_api import Browser, BrowserContext, Dialog, Page, Route, expect
+from looks import Held, comes, follow, is_kept_here, press
+from playwright.sync_api import Browser, BrowserContext, Dialog, Page, expect
 
 DRAFT_IS_KEPT = "() => Object.keys(sessionStorage).some((name) => name.startsWith('drafts-under-'))"
 # Sealing or opening what the device keeps waits while `window.isHeld` says which.
 SLOW_SEALS = """
   for (const name of ["encrypt", "decrypt"]) {
     const plain = crypto.subtle[name].bind(crypto.subtle);
+    window.held = 0;
     crypto.subtle[name] = async (...given) => {
+      window.held += 1;
       while (window.isHeld === name) await new Promise((done) => setTimeout(done, 10));
+      window.held -= 1;
       return plain(...given);
     };
   }
@@ -121,14 +123,10 @@ def test_a_page_asks_before_it_takes_along_what_is_not_kept_yet(phone: Page, dem
     phone.goto(f"{demo_url}/cases/new")
     keys.wait()
     phone.get_by_label("Complaint").fill("typed at once")
-    asked: list[str] = []
-    phone.once("dialog", lambda dialog: (asked.append(dialog.type), dialog.dismiss()))
-    phone.evaluate("() => { location.href = '/help'; }")
-    comes(phone, "an answer to leaving", "() => true")
-    end = time.monotonic() + PATIENT_MS / 1000
-    while not asked and "/help" not in phone.url and time.monotonic() < end:
-        phone.wait_for_timeout(20)
-    assert asked == ["beforeunload"]
+    phone.on("dialog", lambda one: one.dismiss())
+    with phone.expect_event("dialog") as dialog:
+        phone.evaluate("() => { setTimeout(() => { location.href = '/help'; }); }")
+    assert dialog.value.type == "beforeunload"
     keys.let_go()
     comes(phone, "the draft", DRAFT_IS_KEPT)
 
@@ -179,23 +177,12 @@ def test_a_second_press_while_the_first_is_being_queued_makes_no_second_entry(
     phone.goto(f"{demo_url}/cases/new?family=HX-210")
     phone.get_by_label("Complaint").fill("pressed twice")
     is_kept_here(phone)
-    sent: list[str] = []
-
-    def gone(route: Route) -> None:
-        if route.request.method == "POST":
-            sent.append(route.request.url)
-            route.abort("connectionreset")
-        else:
-            route.fallback()
-
-    phone.context.route("**/cases", gone)
+    phone.context.route(
+        "**/cases", lambda route: route.abort() if route.request.method == "POST" else route.fallback()
+    )
     phone.evaluate("window.isHeld = 'encrypt'")
     press(phone, "Save the case")
-    comes(phone, "the end of the first try", "() => performance.now() > 0")
-    end = time.monotonic() + PATIENT_MS / 1000
-    while not sent and time.monotonic() < end:
-        phone.wait_for_timeout(20)
-    phone.wait_for_timeout(200)  # the answer that never came has reached the page
+    comes(phone, "the entry of the queue", "() => window.held > 0")
     press(phone, "Save the case")
     phone.evaluate("window.isHeld = ''")
     expect(phone.get_by_role("alert")).to_contain_text("kept on this device")
@@ -363,12 +350,12 @@ def test_a_list_that_was_read_first_is_not_shown_last(
     other.goto(f"{demo_url}/waiting")
     phone.evaluate("window.isHeld = 'decrypt'")
     other.evaluate("new BroadcastChannel('kb-kept').postMessage('queue')")
-    phone.wait_for_timeout(100)  # the older list is read, and held
+    comes(phone, "the older list", "() => window.held > 0")
     other.on("dialog", lambda dialog: dialog.accept())
     other.get_by_role("button", name="Throw away").click()
     expect(strip).to_be_hidden()
     phone.evaluate("window.isHeld = ''")
-    phone.wait_for_timeout(200)  # the older one has been opened by now
+    comes(phone, "the end of reading it", "() => window.held === 0")
     expect(strip).to_be_hidden()
 
 
