@@ -23,7 +23,8 @@ async function startWorker() {
   // What a step lets in depends on those before it, so the next ones are fetched again.
   const [, test, step] = /^(\/bench\/[^/]+\/steps\/)(\d+)$/.exec(location.pathname) ?? [];
   const again = test ? [1, 2, 3].map((more) => `${test}${Number(step) + more}`) : [];
-  active?.postMessage({ ahead, again, person: kept.person });
+  // Where all was deleted meanwhile on this page, it asks for nothing any more.
+  if (!outbox.wasWiped()) active?.postMessage({ ahead, again, person: kept.person });
 }
 
 let newest = 0;
@@ -217,7 +218,7 @@ async function signOut(form) {
     say(form.parentElement, "The server is away, so you are still signed in. Sign out again when it is back; what this device keeps can be deleted at once.", link("What waits", "/waiting"));
     return;
   }
-  await outbox.inTurn(kept.wipe); // nothing that is just being changed comes back
+  await outbox.wipe();
   if (result.saved) go(result.saved);
   else sendPlainly(form, null);
 }

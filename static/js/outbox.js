@@ -132,7 +132,7 @@ export async function remove(number) {
 
 const entryOf = async (number) => (await kept.all("queue")).find(([one]) => one === number)?.[1];
 
-export const inTurn = (work) => (navigator.locks ? navigator.locks.request(ONE, work) : work());
+const inTurn = (work) => (navigator.locks ? navigator.locks.request(ONE, work) : work());
 
 // Changes an entry as it is now: `work` answers what it becomes, null where it stays as it is. What was taken out of
 // the queue meanwhile, on this page or on another, does not come back. Answers the new entry.
@@ -149,6 +149,16 @@ function change(number, work) {
 export async function settle(number, saved) {
   await finish(number, saved);
   changed();
+}
+
+let isWiped = false;
+
+export const wasWiped = () => isWiped;
+
+// Deletes all that the device keeps for this person; nothing that is just being changed comes back.
+export function wipe() {
+  isWiped = true;
+  return inTurn(kept.wipe);
 }
 
 async function finish(number, saved) {
