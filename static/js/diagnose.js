@@ -7,6 +7,7 @@ const ranking = document.getElementById("ranking");
 const heard = document.getElementById("heard");
 const complaint = form?.elements.text;
 const PAUSE_MS = 250;
+const LATE_MS = 5_000; // for the answer, before the ranking is said to be old
 let waiting = 0;
 let running = null;
 const roomy = matchMedia("(min-width: 56rem)");
@@ -31,6 +32,7 @@ async function update() {
   running?.abort();
   const mine = (running = new AbortController());
   const asked = query();
+  const late = setTimeout(() => running === mine && tellOld(true), LATE_MS);
   try {
     const answer = await fetch(`${form.dataset.live}?${asked}`, { signal: mine.signal });
     const text = answer.ok ? await answer.text() : "";
@@ -48,6 +50,8 @@ async function update() {
     if (!(error instanceof TypeError)) throw error;
     wanted = "";
     tellOld(true);
+  } finally {
+    clearTimeout(late);
   }
 }
 

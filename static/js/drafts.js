@@ -61,6 +61,7 @@ async function store(work) {
   const draft = { slot, entry, said, page, title, fields, version: value(work.form, "version"), key: value(work.form, "sent_key"), when: Date.now() };
   work.number = await kept.put("drafts", draft, work.number);
   work.kept = true;
+  hold(work.number);
   work.trouble?.remove();
   sessionStorage.setItem(UNDER + slot, work.number);
 }
@@ -83,6 +84,21 @@ export function keep(work) {
     }
   })();
   return work.storing;
+}
+
+// A page holds the drafts that it writes as long as it is open, so that another one can tell.
+const held = new Set();
+const lockOf = (number) => `kb-draft-${number}`;
+
+function hold(number) {
+  if (!kept.sealed || !navigator.locks || held.has(number)) return;
+  held.add(number);
+  navigator.locks.request(lockOf(number), { ifAvailable: true }, (lock) => lock && new Promise(() => {})).catch(() => {});
+}
+
+async function isWrittenElsewhere(number) {
+  if (!kept.sealed || !navigator.locks || held.has(number)) return false;
+  return (await navigator.locks.query()).held.some(({ name }) => name === lockOf(number));
 }
 
 async function forget(work) {
@@ -192,10 +208,12 @@ function offer(work, number, draft) {
   actions.append(
     button("Take it", "primary", async () => {
       if (work.number && work.number !== number) await forget(work);
-      Object.assign(work, { number, entry: draft.entry ?? 0, said: draft.said ?? "", changed: true });
+      // What another page is still writing stays its own; here goes on a copy.
+      const own = (await isWrittenElsewhere(number)) ? work.number : number;
+      Object.assign(work, { number: own, entry: draft.entry ?? 0, said: draft.said ?? "", changed: true });
       fill(work.form, draft.fields);
       if (draft.key && work.form.elements.sent_key) work.form.elements.sent_key.value = draft.key;
-      sessionStorage.setItem(UNDER + work.slot, number);
+      if (own) sessionStorage.setItem(UNDER + work.slot, own);
       box.replaceWith(told(`What you wrote on ${kept.moment(draft.when)} is in the form. Save it to send it.`));
       work.form.dispatchEvent(new Event("input", { bubbles: true }));
       work.form.querySelector(TYPED)?.focus();
@@ -275,6 +293,8 @@ export async function meetAll() {
     for (const work of works.values()) if (work.early && !work.over) keep(work);
   }
 }
+
+export const isOver = () => [...works.values()].some((work) => work.over);
 
 // Also what was typed and is not kept yet.
 export const isChanged = () => [...works.values()].some((work) => (work.changed || (!isReady && work.early)) && !work.over);

@@ -23,7 +23,8 @@ async function startWorker() {
   // What a step lets in depends on those before it, so the next ones are fetched again.
   const [, test, step] = /^(\/bench\/[^/]+\/steps\/)(\d+)$/.exec(location.pathname) ?? [];
   const again = test ? [1, 2, 3].map((more) => `${test}${Number(step) + more}`) : [];
-  active?.postMessage({ ahead, again, person: kept.person });
+  // Where all was deleted meanwhile on this page, it asks for nothing any more.
+  if (!outbox.wasWiped()) active?.postMessage({ ahead, again, person: kept.person });
 }
 
 let newest = 0;
@@ -217,7 +218,7 @@ async function signOut(form) {
     say(form.parentElement, "The server is away, so you are still signed in. Sign out again when it is back; what this device keeps can be deleted at once.", link("What waits", "/waiting"));
     return;
   }
-  await kept.wipe();
+  await outbox.wipe();
   if (result.saved) go(result.saved);
   else sendPlainly(form, null);
 }
@@ -267,9 +268,11 @@ if (kept.here) drafts.watch();
 // After the page's own handlers, which may have something to write into a form or against its sending.
 window.addEventListener("submit", onSubmit);
 window.addEventListener("beforeunload", askBeforeLeaving);
-// A page that comes back from the browser's memory is as it was when it was left.
-window.addEventListener("pageshow", () => {
+// A page that comes back from the browser's memory is as it was when it was left: one whose form was saved since is
+// asked for again, since what is typed into it would be a change of what it no longer shows.
+window.addEventListener("pageshow", ({ persisted }) => {
   leaving = false;
+  if (persisted && drafts.isOver()) location.reload();
   for (const form of document.forms) form.inert = false;
 });
 window.addEventListener("online", flush);

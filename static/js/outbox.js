@@ -140,7 +140,7 @@ function change(number, work) {
   return inTurn(async () => {
     const entry = await entryOf(number);
     const made = entry ? work(entry) : null;
-    if (made) await kept.put("queue", made, number);
+    if (made && made !== entry) await kept.put("queue", made, number);
     return made;
   });
 }
@@ -149,6 +149,16 @@ function change(number, work) {
 export async function settle(number, saved) {
   await finish(number, saved);
   changed();
+}
+
+let isWiped = false;
+
+export const wasWiped = () => isWiped;
+
+// Deletes all that the device keeps for this person; nothing that is just being changed comes back.
+export function wipe() {
+  isWiped = true;
+  return inTurn(kept.wipe);
 }
 
 async function finish(number, saved) {
@@ -177,7 +187,7 @@ const forWhom = () => ({ "Kept-For": kept.person });
 
 // Null where it is no longer to be sent.
 async function sendOne(number, action) {
-  const entry = await change(number, (now) => (now.state === "waiting" ? { ...now, tried: true } : null));
+  const entry = await change(number, (now) => (now.state !== "waiting" ? null : now.tried ? now : { ...now, tried: true }));
   if (!entry) return null;
   if (entry.kind === "form") return sendForm(action, entry.body, forWhom());
   const blob = await kept.fileOf(number, entry.type);

@@ -14,6 +14,7 @@ let isNewer = false; // the server has other files than this worker
 let sent = 0;
 let newest = { number: 0, person: "" };
 let turn = Promise.resolve();
+let emptied = 0; // how often all was deleted
 
 const cacheOf = (kind, person) => `pages-${kind}-${person}`;
 
@@ -83,6 +84,7 @@ async function keep(url, kind, answer, number) {
 
 // All that is kept goes, and whatever was asked for before comes too late.
 function emptyAll() {
+  emptied += 1;
   newest = { number: (sent += 1), person: "" };
   return inTurn(() => emptyAllBut(""));
 }
@@ -150,12 +152,15 @@ async function part(event) {
   }
 }
 
-// Pages that are wanted sooner or later: those of `ahead` once, those of `again` as they are now.
+// Pages that are wanted sooner or later: those of `ahead` once, those of `again` as they are now; no more of them once
+// all is deleted.
 async function fetchAhead({ ahead, again, person }) {
+  const begun = emptied;
   const cacheName = cacheOf("pages", person);
   for (const path of [...again, ...ahead]) {
     const url = new URL(path, self.location.origin).href;
     if (!again.includes(path) && (await caches.match(keyOf(url), { cacheName }))) continue;
+    if (begun !== emptied) return;
     const number = (sent += 1);
     const answer = await fetch(url, { headers: { Accept: "text/html" }, credentials: "same-origin" });
     await keep(url, "pages", answer, number);

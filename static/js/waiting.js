@@ -217,7 +217,7 @@ if (main && kept.person) {
   main.querySelector("[data-send-now]").addEventListener("click", async () => { await outbox.flush(); await show(); });
   main.querySelector("[data-wipe]").addEventListener("click", async () => {
     if (!window.confirm("Delete all that this device keeps: what waits, drafts and pages? What did not reach the server is lost.")) return;
-    await kept.wipe();
+    await outbox.wipe();
     await kept.forgetOthers();
     await show();
   });

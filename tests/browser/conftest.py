@@ -11,13 +11,12 @@ from typing import Any
 import needs
 import psutil
 import pytest
+from commands import STUCK_S
 from looks import ARGUMENTS, PATIENT_MS
 from playwright.sync_api import Browser, BrowserContext, Error, Locator, Page, expect, sync_playwright
 from processes import served
 
 HERE = Path(__file__).parent
-# A whole story takes half a minute, and one thing in it is waited for PATIENT_MS at most.
-HANGS_AFTER_S = 300
 _FAILED, _HUNG = pytest.StashKey[bool](), pytest.StashKey[bool]()
 
 
@@ -98,7 +97,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """What hangs here fails sooner than elsewhere, but for what takes minutes by nature."""
     for item in items:
         if item.path.is_relative_to(HERE) and not item.get_closest_marker("long"):
-            item.add_marker(pytest.mark.timeout(HANGS_AFTER_S))
+            item.add_marker(pytest.mark.timeout(STUCK_S))
 
 
 @pytest.hookimpl(wrapper=True)

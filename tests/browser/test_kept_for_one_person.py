@@ -179,6 +179,42 @@ def test_a_page_asked_for_before_all_was_deleted_is_not_kept_after_it(
     assert phone.evaluate(COMES_TO_BE_KEPT) == 0
 
 
+def deletes_all(phone: Page) -> None:
+    """Presses what deletes all on the page of what waits, and waits until it is gone."""
+    answers(phone, accept=True)
+    phone.locator("[data-wipe]").click()
+    phone.wait_for_function("async () => !(await caches.keys()).some((name) => name.startsWith('pages-'))")
+
+
+def test_pages_that_were_still_to_be_asked_for_when_all_was_deleted_are_not_asked_for(
+    phone: Page, shop: CuttingProxy
+) -> None:
+    sign_in(phone, shop.url, "bench 1")
+    phone.goto(f"{shop.url}/waiting")
+    phone.wait_for_function(AHEAD_IS_KEPT)
+    with shop.held("/help") as answered:
+        phone.evaluate(FETCH_AHEAD.replace("[path]", "[path, '/families']"), "/help")
+        answered()
+        deletes_all(phone)
+    assert phone.evaluate(COMES_TO_BE_KEPT) == 0
+
+
+def test_a_page_on_which_all_was_deleted_asks_for_no_pages_any_more(phone: Page, shop: CuttingProxy) -> None:
+    sign_in(phone, shop.url, "bench 1")
+    phone.wait_for_function(AHEAD_IS_KEPT)
+    phone.add_init_script("""
+      const register = navigator.serviceWorker.register.bind(navigator.serviceWorker);
+      navigator.serviceWorker.register = async (...given) => {
+        while (!window.mayRegister) await new Promise((done) => setTimeout(done, 10));
+        return register(...given);
+      };
+    """)
+    phone.goto(f"{shop.url}/waiting")
+    deletes_all(phone)
+    phone.evaluate("() => { window.mayRegister = true; }")
+    assert phone.evaluate(COMES_TO_BE_KEPT) == 0
+
+
 def test_what_was_queued_waits_for_the_session_and_goes_when_its_owner_signs_in_again(
     phone: Page, shop: CuttingProxy
 ) -> None:

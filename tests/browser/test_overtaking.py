@@ -7,20 +7,22 @@ busy the machine is. No published source: the orders are those that a slow radio
 from __future__ import annotations
 
 import re
-import time
 from collections.abc import Iterator
 
 import pytest
-from looks import PATIENT_MS, Held, comes, follow, is_kept_here, press
-from playwright.sync_api import Browser, BrowserContext, Dialog, Page, Route, expect
+from looks import Held, comes, follow, is_kept_here, press
+from playwright.sync_api import Browser, BrowserContext, Dialog, Page, expect
 
 DRAFT_IS_KEPT = "() => Object.keys(sessionStorage).some((name) => name.startsWith('drafts-under-'))"
 # Sealing or opening what the device keeps waits while `window.isHeld` says which.
 SLOW_SEALS = """
   for (const name of ["encrypt", "decrypt"]) {
     const plain = crypto.subtle[name].bind(crypto.subtle);
+    window.held = 0;
     crypto.subtle[name] = async (...given) => {
+      window.held += 1;
       while (window.isHeld === name) await new Promise((done) => setTimeout(done, 10));
+      window.held -= 1;
       return plain(...given);
     };
   }
@@ -121,16 +123,33 @@ def test_a_page_asks_before_it_takes_along_what_is_not_kept_yet(phone: Page, dem
     phone.goto(f"{demo_url}/cases/new")
     keys.wait()
     phone.get_by_label("Complaint").fill("typed at once")
-    asked: list[str] = []
-    phone.once("dialog", lambda dialog: (asked.append(dialog.type), dialog.dismiss()))
-    phone.evaluate("() => { location.href = '/help'; }")
-    comes(phone, "an answer to leaving", "() => true")
-    end = time.monotonic() + PATIENT_MS / 1000
-    while not asked and "/help" not in phone.url and time.monotonic() < end:
-        phone.wait_for_timeout(20)
-    assert asked == ["beforeunload"]
+    phone.on("dialog", lambda one: one.dismiss())
+    with phone.expect_event("dialog") as dialog:
+        phone.evaluate("() => { setTimeout(() => { location.href = '/help'; }); }")
+    assert dialog.value.type == "beforeunload"
     keys.let_go()
     comes(phone, "the draft", DRAFT_IS_KEPT)
+
+
+def test_two_pages_that_go_on_with_one_draft_write_two(
+    device: BrowserContext, phone: Page, demo_url: str
+) -> None:
+    phone.goto(f"{demo_url}/cases/new")
+    phone.get_by_label("Complaint").fill("hums")
+    comes(phone, "the draft", DRAFT_IS_KEPT)
+    is_kept_here(phone)
+    other = device.new_page()
+    other.goto(f"{demo_url}/cases/new")
+    other.get_by_role("button", name="Take it").click()
+    other.get_by_label("Complaint").fill("hums, on the other page")
+    is_kept_here(other)
+    comes(other, "the draft", DRAFT_IS_KEPT)
+    phone.get_by_label("Complaint").fill("hums, on the first page")
+    is_kept_here(phone)
+    other.on("dialog", lambda dialog: dialog.accept())
+    count_of(other, demo_url, "drafts", 2)
+    for words in ("on the other page", "on the first page"):
+        expect(other.locator("[data-list=drafts]")).to_contain_text(words)
 
 
 # -- while a form is on its way -------------------------------------------------------------------------------
@@ -158,23 +177,12 @@ def test_a_second_press_while_the_first_is_being_queued_makes_no_second_entry(
     phone.goto(f"{demo_url}/cases/new?family=HX-210")
     phone.get_by_label("Complaint").fill("pressed twice")
     is_kept_here(phone)
-    sent: list[str] = []
-
-    def gone(route: Route) -> None:
-        if route.request.method == "POST":
-            sent.append(route.request.url)
-            route.abort("connectionreset")
-        else:
-            route.fallback()
-
-    phone.context.route("**/cases", gone)
+    phone.context.route(
+        "**/cases", lambda route: route.abort() if route.request.method == "POST" else route.fallback()
+    )
     phone.evaluate("window.isHeld = 'encrypt'")
     press(phone, "Save the case")
-    comes(phone, "the end of the first try", "() => performance.now() > 0")
-    end = time.monotonic() + PATIENT_MS / 1000
-    while not sent and time.monotonic() < end:
-        phone.wait_for_timeout(20)
-    phone.wait_for_timeout(200)  # the answer that never came has reached the page
+    comes(phone, "the entry of the queue", "() => window.held > 0")
     press(phone, "Save the case")
     phone.evaluate("window.isHeld = ''")
     expect(phone.get_by_role("alert")).to_contain_text("kept on this device")
@@ -191,6 +199,21 @@ def test_a_server_that_never_answers_is_away_after_half_a_minute(phone: Page, de
     saving.wait()
     phone.clock.fast_forward(31_000)
     expect(phone.get_by_role("alert")).to_contain_text("kept on this device")
+
+
+def test_a_page_that_comes_back_after_its_form_was_saved_is_asked_for_again(
+    phone: Page, demo_url: str
+) -> None:
+    phone.goto(f"{demo_url}/cases/new?family=HX-210")
+    phone.get_by_label("Complaint").fill("saved, and back")
+    is_kept_here(phone)
+    # The page that it leads to does not come, so that this one stays as the browser's memory would hold it.
+    phone.route("**/cases/*?saved=new", lambda route: route.fulfill(status=204))
+    with phone.expect_request("**/cases/*?saved=new"):
+        press(phone, "Save the case")
+    phone.evaluate("dispatchEvent(new PageTransitionEvent('pageshow', { persisted: true }))")
+    expect(phone.get_by_label("Complaint")).to_have_value("")
+    assert phone.locator("form[inert]").count() == 0
 
 
 # -- the words beside a form ----------------------------------------------------------------------------------
@@ -240,6 +263,21 @@ def test_a_link_pressed_while_the_ranking_is_behind_is_followed_though_more_is_t
     asking.let_go(3)
     phone.wait_for_url("**/cases/new?*")
     expect(phone.get_by_label("Complaint")).to_have_value("stays dark, hums")
+
+
+def test_a_ranking_whose_answer_does_not_come_is_said_to_be_old(phone: Page, demo_url: str) -> None:
+    phone.clock.install()
+    phone.goto(f"{demo_url}/diagnose?family=HX-210")
+    asking = Held(phone, "**/diagnose/ranking*")
+    phone.get_by_label("Complaint").fill("stays dark")
+    phone.clock.fast_forward(1_000)
+    asking.wait()
+    old = phone.get_by_text("this ranking is not current")
+    expect(old).to_be_hidden()
+    phone.clock.fast_forward(6_000)
+    expect(old).to_be_visible()
+    asking.let_go()
+    expect(old).to_be_hidden()
 
 
 # -- two pages and one queue ----------------------------------------------------------------------------------
@@ -312,12 +350,12 @@ def test_a_list_that_was_read_first_is_not_shown_last(
     other.goto(f"{demo_url}/waiting")
     phone.evaluate("window.isHeld = 'decrypt'")
     other.evaluate("new BroadcastChannel('kb-kept').postMessage('queue')")
-    phone.wait_for_timeout(100)  # the older list is read, and held
+    comes(phone, "the older list", "() => window.held > 0")
     other.on("dialog", lambda dialog: dialog.accept())
     other.get_by_role("button", name="Throw away").click()
     expect(strip).to_be_hidden()
     phone.evaluate("window.isHeld = ''")
-    phone.wait_for_timeout(200)  # the older one has been opened by now
+    comes(phone, "the end of reading it", "() => window.held === 0")
     expect(strip).to_be_hidden()
 
 

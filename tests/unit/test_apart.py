@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 import apart_calls
 import pytest
+from commands import STUCK_S
 
 from kb.apart import Limits, Pool
 from kb.errors import BadInput, TooSoon
@@ -79,14 +80,14 @@ def test_more_than_the_queue_takes_are_asked_to_come_again() -> None:
 
     def hold(_: int) -> None:
         begun.set()
-        over.wait(60)
+        over.wait(STUCK_S)
 
     holder = threading.Thread(
         target=lambda: pool.run_reporting(apart_calls.counts, 1, progress=hold, cpu_s=5)
     )
     holder.start()
     try:
-        assert begun.wait(60)
+        assert begun.wait(STUCK_S)
         with pytest.raises(TooSoon, match="has to wait"):
             pool.run(apart_calls.own_id)
     finally:
