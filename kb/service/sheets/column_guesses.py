@@ -139,14 +139,17 @@ def targets(
             found[key] = "rail"
     _number_of_jobs(found, keys, columns, taken)
     _take_turns(found, heads, columns)
-    if len(found) == 1 and set(found.values()) & {"complaint", "notes", TO_NOTES}:
-        # All that is known of a board stands in one column.
-        found = dict.fromkeys(found, "work")
+    most = max((column.filled for column in columns), default=0)
+    full = [key for key, column in zip(found, columns, strict=True) if column.filled > _SPARSE * most]
+    if len(full) == 1 and found[full[0]] in ("complaint", "notes", TO_NOTES):
+        # All that is known of a board stands in one column; a comma in a line puts its end into another.
+        found[full[0]] = "work"
     if "family" not in taken and (wider := next((key for key, to in found.items() if to == "alias"), None)):
         found[wider] = "family"
     return {key: to or (TO_NOTES if column.filled else "") for (key, to), column in zip(found.items(), columns, strict=True)}  # fmt: skip  # noqa: E501
 
 
+_SPARSE = 0.2
 _JOB = re.compile(r"[A-Za-z#]{0,2}[-/]?[0-9]{1,7}")
 
 
