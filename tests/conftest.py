@@ -43,6 +43,8 @@ _HASH_AS_THE_PROGRAM_DOES = {"test_argon2.py"}
 STORE = Path(__file__).parent / "store"
 _LEFT_OUT = pytest.StashKey[dict[str, int]]()
 _NOT_READ = pytest.StashKey[list[int]]()
+# Half an hour of load is one test; in the quick tier a test that hangs is given up sooner (`pyproject.toml`).
+_LONG_S = 7_200
 _QUICK = "not long"  # the -m of pyproject.toml
 
 
@@ -134,8 +136,9 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
 @pytest.hookimpl(tryfirst=True)  # before -m is asked
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     if tiers.IS_LONG:
-        # Properties are tried in every run, on some examples, and before a release on all of them.
         for item in items:
+            item.add_marker(pytest.mark.timeout(_LONG_S))
+            # Properties are tried in every run, on some examples, and before a release on all of them.
             if is_hypothesis_test(getattr(item, "obj", None)):
                 item.add_marker(pytest.mark.long)
     if not on_postgresql(config):
