@@ -134,11 +134,13 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
 
 
 @pytest.hookimpl(tryfirst=True)  # before -m is asked
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(
+    session: pytest.Session, config: pytest.Config, items: list[pytest.Item]
+) -> None:
     if tiers.IS_LONG:
+        session.add_marker(pytest.mark.timeout(_LONG_S))  # where nothing nearer says another
+        # Properties are tried in every run, on some examples, and before a release on all of them.
         for item in items:
-            item.add_marker(pytest.mark.timeout(_LONG_S))
-            # Properties are tried in every run, on some examples, and before a release on all of them.
             if is_hypothesis_test(getattr(item, "obj", None)):
                 item.add_marker(pytest.mark.long)
     if not on_postgresql(config):
