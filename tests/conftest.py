@@ -242,11 +242,26 @@ def _stores_are_thrown_away() -> Iterator[None]:
     PLACES.drop_all()
 
 
+def _started() -> Server:
+    if needs.postgresql("postgres") is None:
+        pytest.fail(needs.sentence(["postgresql"]), pytrace=False)
+    return Server()
+
+
 @pytest.fixture(scope="module")
 def server() -> Iterator[Server]:
     """A PostgreSQL server that the tests of one module may stop and kill."""
-    if needs.postgresql("postgres") is None:
-        pytest.fail(needs.sentence(["postgresql"]), pytrace=False)
-    made = Server()
+    made = _started()
+    yield made
+    made.stop()
+
+
+@pytest.fixture(scope="session")
+def shared_server() -> Iterator[Server]:
+    """A PostgreSQL server for tests that ask for databases of their own and leave it as it is."""
+    if PLACES.server is not None:
+        yield PLACES.server
+        return
+    made = _started()
     yield made
     made.stop()
