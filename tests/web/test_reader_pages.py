@@ -199,10 +199,8 @@ class Walker:
             self._ahead.append(address.partition("#")[0])
 
 
-@pytest.fixture(
-    scope="module", params=[False, pytest.param(True, marks=pytest.mark.long)], ids=["in part", "whole"]
-)
-def walks(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> dict[str, list[Walk]]:
+@pytest.fixture(scope="module")
+def walks(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Walk]]:
     """What each level, and nobody, and a bench without sign-in meet in a shop after years, which is then cut
     off from its database, and in one where nothing was noted yet."""
     templates = marked_environment()
