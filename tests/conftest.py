@@ -43,6 +43,8 @@ _HASH_AS_THE_PROGRAM_DOES = {"test_argon2.py"}
 STORE = Path(__file__).parent / "store"
 _LEFT_OUT = pytest.StashKey[dict[str, int]]()
 _NOT_READ = pytest.StashKey[list[int]]()
+# Half an hour of load is one test; in the quick tier a test that hangs is given up sooner (`pyproject.toml`).
+_LONG_S = 7_200
 _QUICK = "not long"  # the -m of pyproject.toml
 
 
@@ -132,8 +134,11 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
 
 
 @pytest.hookimpl(tryfirst=True)  # before -m is asked
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(
+    session: pytest.Session, config: pytest.Config, items: list[pytest.Item]
+) -> None:
     if tiers.IS_LONG:
+        session.add_marker(pytest.mark.timeout(_LONG_S))  # where nothing nearer says another
         # Properties are tried in every run, on some examples, and before a release on all of them.
         for item in items:
             if is_hypothesis_test(getattr(item, "obj", None)):
@@ -237,11 +242,26 @@ def _stores_are_thrown_away() -> Iterator[None]:
     PLACES.drop_all()
 
 
+def _started() -> Server:
+    if needs.postgresql("postgres") is None:
+        pytest.fail(needs.sentence(["postgresql"]), pytrace=False)
+    return Server()
+
+
 @pytest.fixture(scope="module")
 def server() -> Iterator[Server]:
     """A PostgreSQL server that the tests of one module may stop and kill."""
-    if needs.postgresql("postgres") is None:
-        pytest.fail(needs.sentence(["postgresql"]), pytrace=False)
-    made = Server()
+    made = _started()
+    yield made
+    made.stop()
+
+
+@pytest.fixture(scope="session")
+def shared_server() -> Iterator[Server]:
+    """A PostgreSQL server for tests that ask for databases of their own and leave it as it is."""
+    if PLACES.server is not None:
+        yield PLACES.server
+        return
+    made = _started()
     yield made
     made.stop()

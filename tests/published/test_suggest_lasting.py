@@ -60,6 +60,7 @@ def test_random_follow_ups_equal_lifelines() -> None:
         fitter = KaplanMeierFitter().fit(times, back)
         ours = kaplan_meier(times.tolist(), back.tolist())
         theirs = fitter.confidence_interval_
+        assert [step.days for step in ours.steps] == sorted({*times[back].tolist()})
         for step in ours.steps:
             assert step.share == pytest.approx(float(fitter.predict(step.days)), abs=1e-12)
             if step.share > 0.0:

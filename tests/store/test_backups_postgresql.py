@@ -29,13 +29,13 @@ pytestmark = pytest.mark.once("it makes its own databases on both")
 
 
 @pytest.fixture
-def address(server: Server) -> Iterator[str]:
+def address(shared_server: Server) -> Iterator[str]:
     """The address of a database without any table, on a server whose clock is not ours."""
-    made = server.empty_database()
+    made = shared_server.empty_database()
     name = read_address(made).database
-    server.ask(f"ALTER DATABASE {name} SET timezone TO 'Asia/Tokyo'")
+    shared_server.ask(f"ALTER DATABASE {name} SET timezone TO 'Asia/Tokyo'")
     yield made
-    server.drop(made)
+    shared_server.drop(made)
 
 
 def on_server(address: str, folder: Path) -> Settings:

@@ -41,7 +41,7 @@ def kb(folder: Path, *arguments: str, address: str = "") -> subprocess.Completed
 
 @pytest.mark.parametrize("every", [4, pytest.param(1, marks=pytest.mark.long)])  # of the demo's cases
 def test_there_and_back_again_every_row_and_number_is_the_same(
-    server: Server, tmp_path: Path, every: int
+    shared_server: Server, tmp_path: Path, every: int
 ) -> None:
     first = opened(tmp_path / "here")
     assert json_lines.bring_in(first, demo_lines(every)).saved
@@ -52,7 +52,7 @@ def test_there_and_back_again_every_row_and_number_is_the_same(
     history = cases.history(first, some[1].uid)
     first.close()
 
-    there = server.empty_database()
+    there = shared_server.empty_database()
     told: list[tuple[int, int]] = []
     moved = relocate.move(
         settings(tmp_path / "here"), to=there, progress=lambda done, total: told.append((done, total))
@@ -95,7 +95,9 @@ def bytes_in(shop: Shop, contents: Iterable[str]) -> dict[str, bytes]:
     return found
 
 
-def test_photographs_are_there_and_whole_wherever_the_store_is_moved(server: Server, tmp_path: Path) -> None:
+def test_photographs_are_there_and_whole_wherever_the_store_is_moved(
+    shared_server: Server, tmp_path: Path
+) -> None:
     """Hashes by hashlib, which is not ours; the same photographs after each of three moves."""
     first = opened(tmp_path / "here")
     assert bring(first, a_family(), a_case("one")).saved
@@ -104,7 +106,7 @@ def test_photographs_are_there_and_whole_wherever_the_store_is_moved(server: Ser
     first.close()
 
     # To PostgreSQL: the folder of the shop stays the folder of the shop, and nothing is copied.
-    address = server.empty_database()
+    address = shared_server.empty_database()
     moved = relocate.move(settings(tmp_path / "here"), to=address).files
     assert (moved.folder, moved.referred, moved.copied, moved.faults) == (
         tmp_path / "here" / "files", 2, 0, (),
@@ -140,7 +142,7 @@ def test_photographs_are_there_and_whole_wherever_the_store_is_moved(server: Ser
     shop.close()
 
 
-def test_a_folder_that_somebody_named_is_that_of_both_stores(server: Server, tmp_path: Path) -> None:
+def test_a_folder_that_somebody_named_is_that_of_both_stores(shared_server: Server, tmp_path: Path) -> None:
     shared = tmp_path / "shared"
     shared.mkdir()
     named = settings(tmp_path / "here").model_copy(update={"files": str(shared)})
@@ -149,20 +151,20 @@ def test_a_folder_that_somebody_named_is_that_of_both_stores(server: Server, tmp
     with_photographs(shop)
     shop.close()
     for moved in (
-        relocate.move(named, to=server.empty_database()).files,
+        relocate.move(named, to=shared_server.empty_database()).files,
         relocate.move(named, to=str(tmp_path / "there" / "store.sqlite3")).files,
     ):
         assert (moved.folder, moved.referred, moved.copied, moved.missing) == (shared, 2, 0, 0)
 
 
-def test_the_command_names_photographs_that_are_in_no_folder(server: Server, tmp_path: Path) -> None:
+def test_the_command_names_photographs_that_are_in_no_folder(shared_server: Server, tmp_path: Path) -> None:
     shop = opened(tmp_path / "here")
     assert bring(shop, a_family(), a_case("one")).saved
     gone, damaged = with_photographs(shop)
     shop.files.path(gone).unlink()
     shop.files.path(damaged).write_bytes(b"half")
     shop.close()
-    address = server.empty_database()
+    address = shared_server.empty_database()
     done = kb(tmp_path / "here", "move", "--to", address)
     assert done.returncode == 1
     assert f"0 of 2 photographs and files are whole in {tmp_path / 'here' / 'files'}" in done.stdout
@@ -188,8 +190,8 @@ def test_a_target_folder_that_cannot_be_written_is_told_and_the_records_are_move
     assert moved.rows["board_case"] == 1
 
 
-def test_a_machine_without_the_others_photographs_says_so(server: Server, tmp_path: Path) -> None:
-    address = server.empty_database()
+def test_a_machine_without_the_others_photographs_says_so(shared_server: Server, tmp_path: Path) -> None:
+    address = shared_server.empty_database()
     first, second = opened(tmp_path / "first", address), opened(tmp_path / "second", address)
     assert bring(first, a_family(), a_case("one")).saved
     kept = with_photographs(first)
@@ -213,11 +215,13 @@ def test_a_machine_without_the_others_photographs_says_so(server: Server, tmp_pa
     second.close()
 
 
-def test_a_target_that_holds_anything_is_refused_and_stays_as_it_was(server: Server, tmp_path: Path) -> None:
+def test_a_target_that_holds_anything_is_refused_and_stays_as_it_was(
+    shared_server: Server, tmp_path: Path
+) -> None:
     source = opened(tmp_path / "here")
     assert bring(source, a_family(), a_case("one")).saved
     source.close()
-    there = server.empty_database()
+    there = shared_server.empty_database()
     target = opened(tmp_path / "there", there)
     assert bring(target, a_family("WB-7")).saved
     before = exported(target)
@@ -227,8 +231,8 @@ def test_a_target_that_holds_anything_is_refused_and_stays_as_it_was(server: Ser
     target.close()
 
 
-def test_a_store_is_not_moved_onto_itself(server: Server, tmp_path: Path) -> None:
-    there = server.empty_database()
+def test_a_store_is_not_moved_onto_itself(shared_server: Server, tmp_path: Path) -> None:
+    there = shared_server.empty_database()
     with pytest.raises(BadInput, match="the same store"):
         relocate.move(settings(tmp_path, there), to=there)
     opened(tmp_path, there).close()
@@ -238,7 +242,7 @@ def test_a_store_is_not_moved_onto_itself(server: Server, tmp_path: Path) -> Non
 
 
 def test_a_copy_that_reads_differently_is_refused(
-    server: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    shared_server: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     source = opened(tmp_path / "here")
     assert bring(source, a_family(), a_case("one")).saved
@@ -246,14 +250,14 @@ def test_a_copy_that_reads_differently_is_refused(
     answers = iter(["one", "another"])
     monkeypatch.setattr(relocate, "_checksum", lambda _store: next(answers))
     with pytest.raises(StoreTrouble, match="came out differently"):
-        relocate.move(settings(tmp_path / "here"), to=server.empty_database())
+        relocate.move(settings(tmp_path / "here"), to=shared_server.empty_database())
 
 
-def test_the_command_counts_what_it_moved_and_says_what_to_set(server: Server, tmp_path: Path) -> None:
+def test_the_command_counts_what_it_moved_and_says_what_to_set(shared_server: Server, tmp_path: Path) -> None:
     source = opened(tmp_path / "here")
     assert bring(source, a_family(), a_case("one"), a_case("two")).saved
     source.close()
-    there = server.empty_database()
+    there = shared_server.empty_database()
     done = kb(tmp_path / "here", "move", "--to", there)
     assert done.returncode == 0, done.stderr
     assert "KB_DATABASE_URL" in done.stdout

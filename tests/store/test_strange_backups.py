@@ -168,11 +168,11 @@ STRANGE_IN_POSTGRESQL: dict[str, tuple[str, str]] = {
 
 @pytest.mark.parametrize("name", STRANGE_IN_POSTGRESQL)
 def test_a_server_that_is_moved_to_or_from_is_looked_at(
-    server: Server, shop: Shop, tmp_path: Path, name: str
+    shared_server: Server, shop: Shop, tmp_path: Path, name: str
 ) -> None:
     statements, told = STRANGE_IN_POSTGRESQL[name]
     shop.close()
-    address = server.empty_database()
+    address = shared_server.empty_database()
     Shop.open(settings_in(tmp_path / "there", database_url=address)).close()
     engine = create_engine(read_address(address))
     with engine.begin() as connection:

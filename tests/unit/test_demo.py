@@ -347,7 +347,9 @@ def test_more_families_than_written_are_varied_and_have_codes_of_their_own() -> 
 
 def test_a_shorter_span_of_years_ends_on_the_day_asked_for() -> None:
     last = date(2020, 6, 30)
-    for record in generate(4, 200, None, last):
+    made = list(generate(4, 200, None, last))
+    assert max(record["received"] for record in made if record["record"] == "case") > "2020-05"
+    for record in made:
         days = [record.get("received", ""), record.get("closed", "")]
         days += re.findall(r'"date": "([\d-]+)"', json.dumps(record.get("follow_ups", [])))
         assert max(str(day) for day in days) <= last.isoformat()

@@ -50,7 +50,9 @@ def test_the_readme_opens_with_the_job_and_two_commands() -> None:
 
 
 def test_every_file_the_readme_points_at_is_there() -> None:
-    for target in re.findall(r"\]\(([^)#:]+)\)", README):
+    targets = re.findall(r"\]\(([^)#:]+)\)", README)
+    assert {"DEVELOPERS.md", "tests/README.md"} <= set(targets)
+    for target in targets:
         assert (ROOT / target).exists(), target
 
 

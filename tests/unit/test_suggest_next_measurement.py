@@ -129,7 +129,9 @@ def test_a_measurement_that_cannot_tell_is_left_out() -> None:
 
 
 def test_the_chances_of_the_outcomes_sum_to_one(store: Ledger) -> None:
-    for one in next_measurements(store, Evidence("HX-240"), Settings(), CANDIDATES):
+    promised = next_measurements(store, Evidence("HX-240"), Settings(), CANDIDATES)
+    assert promised
+    for one in promised:
         assert sum(outcome.probability for outcome in one.outcomes) == pytest.approx(1.0, abs=1e-12)
         assert one.bits >= 0.0
 

@@ -115,6 +115,7 @@ def test_weights_are_the_tempered_change_of_the_odds() -> None:
     cases += [case(f"s{n}", SWITCH, symptoms=(("dead", n % 3 == 0),), rails=()) for n in range(12)]
     settings = Settings(strength=1.0, unseen_evidence=1.0)
     ranking = rank(ledger_of(*cases), replace(HX, symptoms=(("dead", True),)), settings)
+    assert {cause.part_class for cause in ranking.causes} == {CAP[1], SWITCH[1]}
     for cause in ranking.causes:
         moved = math.log(cause.probability / (1 - cause.probability)) - math.log(
             cause.prior_probability / (1 - cause.prior_probability)

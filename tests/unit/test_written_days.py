@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from typing import get_args
 
 import pytest
 from hypothesis import given
@@ -10,8 +11,8 @@ from hypothesis import strategies as st
 from openpyxl.utils.datetime import CALENDAR_MAC_1904, from_excel
 
 from kb.errors import BadInput
-from kb.facts.written_days import read_day, settle
-from kb.facts.written_numbers import amount_cents, decimal_mark, with_plain_number
+from kb.facts.written_days import WrittenDay, read_day, settle
+from kb.facts.written_numbers import Mark, amount_cents, decimal_mark, with_plain_number
 
 DAYS = st.dates(date(1970, 1, 1), date(2069, 12, 31))
 
@@ -86,8 +87,9 @@ def test_a_day_written_in_an_order_is_read_back_in_that_order(day: date, way: tu
 
 @given(st.text(max_size=50))
 def test_any_text_is_a_day_or_none_and_never_an_error(text: str) -> None:
-    read_day(text)
-    decimal_mark(text)
+    day = read_day(text)
+    assert day is None or isinstance(day, WrittenDay)
+    assert decimal_mark(text) in get_args(Mark)
 
 
 @pytest.mark.parametrize(

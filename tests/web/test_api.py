@@ -51,6 +51,8 @@ def test_the_version_may_be_written_as_http_writes_it(client: Client, version: s
         "PUT", "/api/cases/one", json=case_json("one", notes="x"), headers={"If-Match": version}
     )
     assert answer.status_code == 200
+    told = client.get("/api/cases/one")
+    assert (told.json()["notes"], told.headers["etag"]) == ("x", '"2"')
 
 
 @pytest.mark.parametrize("version", ["abc", "*", "-1", "1.0", "9" * 40, "²"])
@@ -125,7 +127,8 @@ def test_an_address_that_is_no_text_is_refused(client: Client) -> None:
 def test_a_put_on_an_unknown_case_answers_404(client: Client) -> None:
     answer = client.call("PUT", "/api/cases/nobody", json=case_json(), headers={"If-Match": "1"})
     assert answer.status_code == 404
-    error_of(answer)
+    assert "no longer in the store" in error_of(answer)["message"]
+    assert client.get("/api/cases/nobody").status_code == 404
 
 
 def test_a_family_is_read_by_any_of_its_numbers(client: Client) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 import bench_people as people
 import httpx
 import pytest
+from web_client import error_of
 
 pytestmark = pytest.mark.anyio
 
@@ -104,7 +105,9 @@ async def test_unknown_families_and_loads_are_not_found(tool: httpx.AsyncClient)
         {"family": "nothing", "targets": [{"volts": 12, "amps": 1}]},
         {"targets": [{"volts": 12, "amps": 1}], "loads": ["nothing"]},
     ):
-        assert (await tool.post("/api/bench/load-plan", json=body)).status_code == 404
+        answer = await tool.post("/api/bench/load-plan", json=body)
+        assert answer.status_code == 404
+        assert "nothing" in error_of(answer)["message"]
 
 
 async def test_a_load_that_cannot_be_is_refused_in_words_and_a_named_one_is_found(

@@ -708,11 +708,15 @@ async def test_a_log_of_a_million_rows_is_read_from_a_file(shop: Shop, person: h
 
 async def test_addresses_of_nothing_are_answered_plainly(shop: Shop, person: httpx.AsyncClient) -> None:
     uid = await people.begin(person)
-    assert (await person.get("/bench/none")).status_code == 404
-    assert (await person.get(f"/bench/{uid}/steps/999")).status_code == 422
-    assert (await person.get("/reports/none")).status_code == 404
-    assert (await person.get("/cases/none/report")).status_code == 404
-    assert (await person.get("/bench/new", params={"case": "none"})).status_code == 404
+    for address, status, words in (
+        ("/bench/none", 404, "There is no such bench test."),
+        (f"/bench/{uid}/steps/999", 422, "This test has no step 999."),
+        ("/reports/none", 404, "There is no such report."),
+        ("/cases/none/report", 404, "There is no case none."),
+        ("/bench/new?case=none", 404, "There is no case none."),
+    ):
+        answer = await person.get(address)
+        assert (answer.status_code, words in html.unescape(answer.text)) == (status, True), address
 
 
 async def test_nothing_moves_on_from_a_charged_capacitor_but_a_deliberate_act(

@@ -379,6 +379,7 @@ def test_the_api_reads_and_writes_pictures(shop: Client) -> None:
 def test_every_line_says_all_that_its_pin_says(shop: Client) -> None:
     record = pictures.view(shop.shop, pinned(shop)).record
     view = pictures.shown(record)
+    assert {pin.kind for pin in record.pins} >= {"part", "connector"}
     for pin in record.pins:
         again = Pin.model_validate(forms.pin_of(view, forms.line_of(view, pin)))
         assert again == pin

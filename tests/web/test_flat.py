@@ -58,6 +58,11 @@ MAIN = {
 PER_CHANGE = {"/track-record", "/api/track-record"}
 
 
+def answers_requests() -> bool:
+    """Whether this is one of the threads that do; what catches up in the background is nobody's request."""
+    return threading.current_thread().name.startswith(("MainThread", "AnyIO"))
+
+
 @dataclass
 class Work:
     """What was done since `reset`."""
@@ -67,13 +72,16 @@ class Work:
     counting: bool = False
 
     def step(self) -> None:
-        # What catches up in the background is nobody's request.
-        if self.counting and threading.current_thread().name.startswith(("MainThread", "AnyIO")):
+        if self.counting and answers_requests():
             self.steps += STEPS_A_CALL
 
     def call(self, _frame: Any, kind: str, _argument: Any) -> None:
         if self.counting and kind in ("call", "c_call"):
             self.calls += 1
+
+    def begin(self, _frame: Any, _kind: str, _argument: Any) -> None:
+        """The first thing that a new thread does."""
+        sys.setprofile(self.call if answers_requests() else None)
 
     def watch(self, connection: sqlite3.Connection, _record: object) -> None:
         connection.set_progress_handler(self.step, STEPS_A_CALL)
@@ -111,7 +119,7 @@ def walked(folder: Path, *, calls: bool, main: bool) -> list[dict[str, tuple[int
 def counting_calls(counted: Work) -> Iterator[None]:
     """Counts calls in this thread and in those that begin within the block."""
     before, before_in_threads = sys.getprofile(), threading.getprofile()
-    threading.setprofile(counted.call)
+    threading.setprofile(counted.begin)
     sys.setprofile(counted.call)
     try:
         yield
@@ -153,7 +161,6 @@ def _walk(counted: Work, there: LivedIn, *, calls: bool, main: bool) -> dict[str
     [
         ("steps of SQLite", FREE_STEPS, True),
         pytest.param("steps of SQLite", FREE_STEPS, False, marks=pytest.mark.long),
-        # What the program works out in the background is counted with it, so this is for a machine at rest.
         pytest.param("calls", FREE_CALLS, False, marks=pytest.mark.long),
     ],
 )

@@ -107,7 +107,8 @@ def test_icons_are_as_large_as_the_manifest_says_and_what_may_be_cut_has_room(cl
 
 def test_where_people_sign_in_the_manifest_is_there_before() -> None:
     office = Office()
-    assert office.get("/app.webmanifest").status_code == 200
+    answer = office.get("/app.webmanifest")
+    assert (answer.status_code, answer.json()["start_url"]) == (200, "/")
     office.close()
 
 

@@ -65,7 +65,11 @@ def test_every_page_opens_on_the_demo(demo: Client, path: str) -> None:
 
 @pytest.mark.parametrize("path", ALWAYS)
 def test_every_page_opens_on_an_empty_store(empty: Client, path: str) -> None:
-    assert empty.get(path).status_code == 200
+    answer = empty.get(path)
+    assert answer.status_code == 200, answer.text[:500]
+    if answer.headers["content-type"].startswith("text/html") and "/ranking" not in path:
+        assert "Demo store" not in answer.text
+        assert re.search(r"<title>[^<]+</title>", answer.text)
 
 
 # In the quick tier one in so many of the demo's records.
@@ -75,11 +79,14 @@ EVERY = pytest.mark.parametrize("every", [4, pytest.param(1, marks=pytest.mark.l
 @EVERY
 def test_every_family_and_case_of_the_demo_has_a_page_and_a_form(demo: Client, every: int) -> None:
     for line in families.listed(demo.shop)[1][::every]:
-        assert demo.get(f"/families/{line.code}").status_code == 200, line.code
-        assert demo.get(f"/families/{line.code}/edit").status_code == 200, line.code
+        page = demo.get(f"/families/{line.code}")
+        assert (page.status_code, f">{line.code}" in page.text) == (200, True), line.code
+        form = Page(demo.get(f"/families/{line.code}/edit").text).form(f"/families/{line.code}")
+        assert form["kind"] == (families.get(demo.shop, line.code)[0].kind or ""), line.code
     uids = [json.loads(line)["uid"] for line in exported(demo.shop).splitlines() if '"record":"case"' in line]
     for uid in uids[:: 6 * every]:
-        assert demo.get(f"/cases/{uid}").status_code == 200, uid
+        page = demo.get(f"/cases/{uid}")
+        assert (page.status_code, f"/cases/{uid}/edit" in page.text) == (200, True), uid
 
 
 @pytest.mark.same("what the form holds and where links lead")

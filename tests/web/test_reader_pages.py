@@ -199,10 +199,8 @@ class Walker:
             self._ahead.append(address.partition("#")[0])
 
 
-@pytest.fixture(
-    scope="module", params=[False, pytest.param(True, marks=pytest.mark.long)], ids=["in part", "whole"]
-)
-def walks(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> dict[str, list[Walk]]:
+@pytest.fixture(scope="module")
+def walks(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Walk]]:
     """What each level, and nobody, and a bench without sign-in meet in a shop after years, which is then cut
     off from its database, and in one where nothing was noted yet."""
     templates = marked_environment()
@@ -269,7 +267,7 @@ def test_scripts_send_only_what_a_form_of_the_page_says() -> None:
     found = {file.name: len(sends.findall(file.read_text(encoding="utf-8"))) for file in scripts}
     assert {name: count for name, count in found.items() if count} == {
         "instruments.js": 1,
-        "outbox.js": 2,
+        "outbox.js": 1,
         "read_words.js": 1,
         "send_files.js": 1,
         "speak.js": 1,

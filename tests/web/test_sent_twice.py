@@ -134,9 +134,13 @@ def test_keys_belong_to_a_person() -> None:
     office = Office()
     try:
         body = {name: part for name, part in case_json("k1").items() if name != "uid"}
+        made: set[str] = set()
         for level in ("work", "administer"):
             headers = {**office.signed_in(level), "Idempotency-Key": "one"}
-            assert office.post("/api/cases", json=body, headers=headers).status_code == 201
+            added = office.post("/api/cases", json=body, headers=headers)
+            assert added.status_code == 201
+            made.add(added.headers["location"])
+        assert len(made) == 2
     finally:
         office.close()
 

@@ -73,7 +73,9 @@ def test_a_person_signs_in_works_under_their_name_and_signs_out(office: Office) 
 
 
 def test_the_cookies_are_out_of_reach_of_scripts_and_other_pages(office: Office) -> None:
-    for name, value in set_cookies(sign_in(office, "owner")).items():
+    cookies = set_cookies(sign_in(office, "owner"))
+    assert set(cookies) == {"kb_session", "kb_browser"}
+    for name, value in cookies.items():
         parts = {part.strip() for part in value.split(";")[1:]}
         assert {"HttpOnly", "SameSite=Lax", "Path=/"} <= parts, name
         assert not any(part.startswith("Domain") for part in parts)
