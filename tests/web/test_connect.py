@@ -105,9 +105,10 @@ def test_a_page_lets_the_network_in_by_https_and_shuts_it_out_without_a_restart(
 def test_a_program_for_the_network_makes_its_certificate_and_says_how_to_trust_it(tmp_path: Path) -> None:
     folder = tmp_path / "data"
     shop_of(folder)
-    with served(folder, "--host", "0.0.0.0", "--tls", "auto") as (url, process):
+    port = str(free_port())  # the certificate is handed out one port further
+    with served(folder, "--host", "0.0.0.0", "--port", port, "--tls", "auto") as (url, process):
         told = [process.stdout.readline() for _ in range(3)]
-        assert url.startswith("https://0.0.0.0:")
+        assert url == f"https://0.0.0.0:{port}"
         kept = x509.load_pem_x509_certificate((folder / "tls" / "authority.pem").read_bytes())
         authority = kept.public_bytes(serialization.Encoding.DER)
         assert fingerprint_of(authority) in told[1]
@@ -116,8 +117,8 @@ def test_a_program_for_the_network_makes_its_certificate_and_says_how_to_trust_i
         assert answer.status_code == 200
         assert "strict-transport-security" not in answer.headers
         trust_page = told[2].split()[-1]
-        port = trust_page.rstrip("/").rpartition(":")[2]
-        assert httpx.get(f"http://127.0.0.1:{port}{CERTIFICATE}").content == authority
+        assert trust_page.rstrip("/").rpartition(":")[2] == str(int(port) + 1)
+        assert httpx.get(f"http://127.0.0.1:{int(port) + 1}{CERTIFICATE}").content == authority
 
 
 def shop_of(folder: Path) -> None:
