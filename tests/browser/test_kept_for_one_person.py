@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import commands
 import pytest
 from cutting_proxy import CuttingProxy, cutting
-from looks import is_kept_here, is_right
+from looks import comes, is_kept_here, is_right, told
 from playwright.sync_api import Browser, Dialog, Page, expect
 from processes import bare_environment, served
 
@@ -38,6 +38,7 @@ AHEAD_IS_KEPT = """async () => {
     if (!(await caches.match(path))) return false;
   return Boolean(navigator.serviceWorker.controller);
 }"""
+NO_PAGE_IS_KEPT = "async () => !(await caches.keys()).some((name) => name.startsWith('pages-'))"
 # How many pages come to be kept while the device is asked so often that a worker at work is done meanwhile.
 COMES_TO_BE_KEPT = """async () => {
   let most = 0;
@@ -76,7 +77,7 @@ def sign_in(page: Page, url: str, name: str) -> None:
     page.locator("#f-password").fill(PASSWORD)
     page.get_by_role("button", name="Sign in").click()
     expect(page.get_by_text(f"Signed in as {name}")).to_be_visible()
-    page.evaluate(WORKER_IS_READY)
+    told(page, WORKER_IS_READY)
 
 
 def write_a_draft(page: Page, url: str, words: str) -> None:
@@ -109,11 +110,11 @@ def test_signing_out_asks_and_then_leaves_nothing(phone: Page, shop: CuttingProx
     asked = answers(phone, accept=False)
     phone.get_by_role("button", name="Sign out").click()
     assert asked[0].startswith("1 thing that you wrote here did not reach the server.")
-    assert phone.evaluate(KEPT)["drafts"] == 1
+    assert told(phone, KEPT)["drafts"] == 1
     answers(phone, accept=True)
     phone.get_by_role("button", name="Sign out").click()
     expect(phone.get_by_role("heading", name="Sign in")).to_be_visible()
-    assert phone.evaluate(KEPT) == {"pages": 0, "keys": 0, "drafts": 0, "queue": 0}
+    assert told(phone, KEPT) == {"pages": 0, "keys": 0, "drafts": 0, "queue": 0}
     sign_in(phone, shop.url, "bench 1")
     phone.goto(f"{shop.url}/cases/new")
     expect(phone.get_by_label("Complaint")).to_be_visible()
@@ -127,8 +128,8 @@ def test_who_signs_in_next_sees_nothing_and_the_first_finds_it_again(phone: Page
     phone.goto(f"{shop.url}/cases")
     expect(phone.get_by_role("heading", name="Sign in")).to_be_visible()
     expect(phone.locator("#kept")).to_be_hidden()
-    phone.wait_for_function(IS_LOCKED)
-    assert phone.evaluate(KEPT)["drafts"] == 1  # sealed, and nothing here can open it
+    comes(phone, "a device without key and pages", IS_LOCKED)
+    assert told(phone, KEPT)["drafts"] == 1  # sealed, and nothing here can open it
     sign_in(phone, shop.url, "owner")
     phone.goto(f"{shop.url}/cases/new")
     expect(phone.get_by_label("Complaint")).to_have_value("")
@@ -150,15 +151,15 @@ def test_a_page_asked_for_before_the_session_ended_is_not_kept_after_it(
     phone: Page, shop: CuttingProxy
 ) -> None:
     sign_in(phone, shop.url, "bench 1")
-    phone.wait_for_function(AHEAD_IS_KEPT)
+    comes(phone, "the pages that are wanted sooner or later", AHEAD_IS_KEPT)
     with shop.held("/help") as answered:
         phone.evaluate(FETCH_AHEAD, "/help")
         answered()
         phone.context.clear_cookies()
         phone.goto(f"{shop.url}/cases")
         expect(phone.get_by_role("heading", name="Sign in")).to_be_visible()
-        phone.wait_for_function(IS_LOCKED)
-    assert phone.evaluate(COMES_TO_BE_KEPT) == 0
+        comes(phone, "a device without key and pages", IS_LOCKED)
+    assert told(phone, COMES_TO_BE_KEPT) == 0
 
 
 def test_a_page_asked_for_before_all_was_deleted_is_not_kept_after_it(
@@ -166,24 +167,22 @@ def test_a_page_asked_for_before_all_was_deleted_is_not_kept_after_it(
 ) -> None:
     sign_in(phone, shop.url, "bench 1")
     phone.goto(f"{shop.url}/waiting")
-    phone.wait_for_function(AHEAD_IS_KEPT)
+    comes(phone, "the pages that are wanted sooner or later", AHEAD_IS_KEPT)
     with shop.held("/help") as answered:
         phone.evaluate(FETCH_AHEAD, "/help")
         answered()
         answers(phone, accept=True)
         phone.locator("[data-wipe]").click()
         expect(phone.get_by_text("No form was left with something in it.")).to_be_visible()
-        phone.wait_for_function(
-            "async () => !(await caches.keys()).some((name) => name.startsWith('pages-'))"
-        )
-    assert phone.evaluate(COMES_TO_BE_KEPT) == 0
+        comes(phone, "a device without pages", NO_PAGE_IS_KEPT)
+    assert told(phone, COMES_TO_BE_KEPT) == 0
 
 
 def deletes_all(phone: Page) -> None:
     """Presses what deletes all on the page of what waits, and waits until it is gone."""
     answers(phone, accept=True)
     phone.locator("[data-wipe]").click()
-    phone.wait_for_function("async () => !(await caches.keys()).some((name) => name.startsWith('pages-'))")
+    comes(phone, "a device without pages", NO_PAGE_IS_KEPT)
 
 
 def test_pages_that_were_still_to_be_asked_for_when_all_was_deleted_are_not_asked_for(
@@ -191,17 +190,17 @@ def test_pages_that_were_still_to_be_asked_for_when_all_was_deleted_are_not_aske
 ) -> None:
     sign_in(phone, shop.url, "bench 1")
     phone.goto(f"{shop.url}/waiting")
-    phone.wait_for_function(AHEAD_IS_KEPT)
+    comes(phone, "the pages that are wanted sooner or later", AHEAD_IS_KEPT)
     with shop.held("/help") as answered:
         phone.evaluate(FETCH_AHEAD.replace("[path]", "[path, '/families']"), "/help")
         answered()
         deletes_all(phone)
-    assert phone.evaluate(COMES_TO_BE_KEPT) == 0
+    assert told(phone, COMES_TO_BE_KEPT) == 0
 
 
 def test_a_page_on_which_all_was_deleted_asks_for_no_pages_any_more(phone: Page, shop: CuttingProxy) -> None:
     sign_in(phone, shop.url, "bench 1")
-    phone.wait_for_function(AHEAD_IS_KEPT)
+    comes(phone, "the pages that are wanted sooner or later", AHEAD_IS_KEPT)
     phone.add_init_script("""
       const register = navigator.serviceWorker.register.bind(navigator.serviceWorker);
       navigator.serviceWorker.register = async (...given) => {
@@ -212,7 +211,7 @@ def test_a_page_on_which_all_was_deleted_asks_for_no_pages_any_more(phone: Page,
     phone.goto(f"{shop.url}/waiting")
     deletes_all(phone)
     phone.evaluate("() => { window.mayRegister = true; }")
-    assert phone.evaluate(COMES_TO_BE_KEPT) == 0
+    assert told(phone, COMES_TO_BE_KEPT) == 0
 
 
 def test_what_was_queued_waits_for_the_session_and_goes_when_its_owner_signs_in_again(
