@@ -19,6 +19,7 @@ const WORKER_MS = 3_000; // for the worker to empty them
 const changes = "BroadcastChannel" in window ? new BroadcastChannel("kb-kept") : null;
 let opened = null;
 let keys = null;
+let wiped = 0; // how often all was deleted by this page
 
 function database() {
   opened ??= new Promise((done, failed) => {
@@ -28,8 +29,17 @@ function database() {
       request.result.createObjectStore("keys");
       request.result.createObjectStore("counter");
     };
-    request.onsuccess = () => done(request.result);
-    request.onerror = () => failed(request.error);
+    request.onsuccess = () => {
+      const base = request.result;
+      // A newer version of the program on another page waits for this one; closed by the browser it is opened again.
+      base.onversionchange = () => { opened = null; base.close(); };
+      base.onclose = () => { opened = null; };
+      done(base);
+    };
+    request.onerror = () => {
+      opened = null;
+      failed(request.error);
+    };
   });
   return opened;
 }
@@ -62,12 +72,14 @@ async function nextNumber() {
 }
 
 async function fetchKey() {
+  const before = wiped;
   const answer = await fetch("/waiting/key", { headers: { Accept: "application/json" } });
   if (!answer.ok) throw new Error("no key");
   const given = await answer.json();
   if (given.person !== person) throw new Error("somebody else is signed in");
   const bytes = Uint8Array.from(atob(given.key), (one) => one.charCodeAt(0));
   const key = await crypto.subtle.importKey("raw", bytes, "AES-GCM", false, ["encrypt", "decrypt"]);
+  if (wiped !== before) throw new Error("all was deleted meanwhile");
   // On a full device it lasts as long as the page.
   await roomFor(() => inStore("keys", "readwrite", (store) => store.put(key, person))).catch(() => {});
   return key;
@@ -190,6 +202,7 @@ export async function count() {
 
 // Everything of this person goes from the device: drafts, queue, pages and key.
 export async function wipe() {
+  wiped += 1;
   if (!sealed) {
     sessionStorage.clear();
     return;
