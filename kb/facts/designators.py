@@ -132,6 +132,8 @@ CLASS_LETTERS: tuple[ClassLetters, ...] = (
 
 _BY_LETTERS = {entry.letters: entry for entry in CLASS_LETTERS}
 _SHAPE = re.compile(r"([A-Z]{1,4})[ _-]?([0-9]{1,4})[ _-]?([A-Z]?)")
+# CR2032 is a coin cell, by its kind, its width and its height (IEC 60086; from memory).
+_COIN_CELL = re.compile(r"CR(?:10|11|12|16|20|23|24|30)[0-9]{2}")
 _DASHES = dict.fromkeys(map(ord, "\u2010\u2011\u2012\u2013\u2014\u2212"), "-")
 _SEPARATORS = re.compile(r"[\s\-_./]+")
 
@@ -201,6 +203,6 @@ def _folded(text: str) -> str:
 
 def _split(text: str) -> tuple[str, str, str] | None:
     found = _SHAPE.fullmatch(_folded(text).strip().upper())
-    if found is None or found[1] not in _BY_LETTERS:
+    if found is None or found[1] not in _BY_LETTERS or _COIN_CELL.fullmatch("".join(found.groups())):
         return None
     return found[1], found[2], found[3]

@@ -256,6 +256,18 @@ def _is_of_one_supply_or_not_tried(said: Sequence[Token]) -> bool:
     return any(token.value is not None or token.folded in _NOT_YET for token in said)
 
 
+def _is_of_a_dirty_part(match: Match, tokens: Sequence[Token], places: Places) -> bool:
+    """ "switch bank dirty", "contacts dirty", "dirty volume pot"."""
+    near = {match.first - 2, match.first - 1}
+    if tokens[match.last].folded in ("dirty", "filthy", "grubby"):
+        near |= {match.last + 1, match.last + 2}
+    clause = tokens[match.first].clause
+    own = places.of("@part", "contact") - places.of("fan")
+    return any(at in own and tokens[at].clause == clause for at in near) or (
+        match.last + 1 in places.of("contact")
+    )
+
+
 def _is_in_a_name(match: Match, tokens: Sequence[Token]) -> bool:
     """ "smoke machine", "flood light", "spark plug tester": the word belongs to what a thing is called."""
     at = match.last + 1
@@ -317,13 +329,7 @@ def is_of_something_else(
         near = [at for at in places.of(*_CORRODE_ALONE) if tokens[at].clause == clause]
         return any(0 < match.first - at <= 3 or 0 < at - match.last <= 3 for at in near)
     if match.name == "insects or dirt inside" and len(match.places) == 1:
-        # "switch bank dirty", "contacts dirty"
-        before = {match.first - 2, match.first - 1}
-        clause = tokens[match.first].clause
-        own = places.of("@part", "contact") - places.of("fan")
-        return any(at in own and tokens[at].clause == clause for at in before) or (
-            match.last + 1 in places.of("contact")
-        )
+        return _is_of_a_dirty_part(match, tokens, places)
     if match.name == "failed after a spill or damp" and len(match.places) <= _STOPS:
         return _is_water_of_its_own(match, tokens, places)
     if match.name == "failed after a power cut or storm":
