@@ -38,6 +38,7 @@ PARTS = {
     "unseen": ("unseen",),
     "strangers": ("strangers",),
     "visitors": ("visitors",),
+    "callers": ("callers",),
 }
 LANGUAGES = ("en", "de", "fr", "nl", "es", "it")
 STANDARD = Known(

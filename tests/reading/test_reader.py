@@ -251,7 +251,7 @@ def test_what_a_thing_is_called_and_what_a_job_costs_is_no_symptom(
 def test_words_of_sheets_of_repair_days_mean_what_they_mean_there() -> None:
     cell = read("clock loses time in every power cut, new cr2032")
     assert [(one.part, one.part_class) for one in cell.attempts] == [(None, "battery")]
-    assert names(read("kettle: knocks off RCD")) == {"trips the mains breaker"}
+    assert names(read("kettle: knocks off RCD")) == {"trips the residual-current device"}
     assert names(read("display gone faint")) == {"display dim or fading"}
     assert "insects or dirt inside" not in names(read("dirty volume pot cleaned, both sides play"))
     assert "insects or dirt inside" in names(read("inside it was dirty, full of dust"))
