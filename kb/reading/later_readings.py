@@ -10,7 +10,7 @@ from kb.reading.facts import KnownRail
 from kb.reading.lexicon import CONCEPT, Hit
 from kb.reading.subjects import Subject
 from kb.reading.tokens import NUMBER, SIGN, VOLTS, Token
-from kb.reading.value_ends import Found, is_rating
+from kb.reading.value_ends import Found, are_near, is_rating
 
 
 def implied_readings(
@@ -161,7 +161,7 @@ def next_in_row(
     nominal_v = before.subject.nominal_v
     if token.kind != NUMBER or token.folded.isdigit() or not nominal_v:
         return subject
-    if not _is_near(before.value, nominal_v):
+    if not are_near(before.value, nominal_v):
         return subject
     if before.last != at - 2 or tokens[at - 1].folded not in _LIST_SIGNS:
         return subject
@@ -202,11 +202,6 @@ def _said_to_be_good(
     return found
 
 
-def _is_near(volts: float, nominal_v: float) -> bool:
-    """Within a tenth, as the bench takes a rail without a stated tolerance."""
-    return abs(volts - nominal_v) <= 0.1 * abs(nominal_v)
-
-
 def _near_rail(
     volts: float, at: int, subjects: Sequence[Subject], rails: Sequence[KnownRail]
 ) -> Subject | None:
@@ -215,7 +210,7 @@ def _near_rail(
             subject.first < at
             and subject.rail
             and (
-                (subject.nominal_v and _is_near(volts, subject.nominal_v))
+                (subject.nominal_v and are_near(volts, subject.nominal_v))
                 or (subject.role == "bulk" and 280 <= volts <= 420)
             )
         ):
@@ -235,7 +230,7 @@ def wrong_rails(
         for one in readings
         if one.subject.nominal_v
         and any(
-            volts is not None and not _is_near(volts, one.subject.nominal_v)
+            volts is not None and not are_near(volts, one.subject.nominal_v)
             for volts in (one.value, one.low, one.high)
         )
     }

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from kb.reading.subjects import Subject
-from kb.reading.value_ends import Found
+from kb.reading.value_ends import NEAR, Found
 
-_NEAR = 0.1  # as the bench takes a rail without a stated tolerance
 _STANDBY_NEAR = 0.05
 _RATED_NEAR = 0.03  # where the text says what it should be
 _NOISE = 1e-9  # of binary fractions: a value on the bound is within
@@ -29,7 +28,7 @@ def is_near(one: Found) -> bool:
     return bool(nominal) and abs(one.value - (nominal or 0.0)) <= _near(one.subject) * abs(nominal or 0.0)
 
 
-def _near(subject: Subject, usual: float = _NEAR) -> float:
+def _near(subject: Subject, usual: float = NEAR) -> float:
     """How far a supply may be off, as a share of its volts: what its family states, as on the bench."""
     return usual if subject.tolerance is None else subject.tolerance + _NOISE
 
@@ -103,7 +102,7 @@ def symptom_of(one: Found) -> str | None:
         )
     if share < _ABSENT and one.value is not None:
         return "one output missing"
-    near = _near(subject, _RATED_NEAR if subject.rated else _NEAR)
+    near = _near(subject, _RATED_NEAR if subject.rated else NEAR)
     if share < 1 - near and one.value is not None:
         return "output voltage low"
     return "output voltage high" if share > 1 + near else None

@@ -372,7 +372,7 @@ def _as_it_came(tokens: Sequence[Token], at: int) -> bool:
 
 _HANDED_IN = frozenset(
     ("came", "comes", "arrived", "arrives", "brought", "sent", "delivered", "handed", "dropped", "posted", "kam",
-     "gebracht", "geschickt", "geliefert", "abgegeben", "gebracht", "binnengebracht", "binnengekomen", "arrive",
+     "gebracht", "geschickt", "geliefert", "abgegeben", "binnengebracht", "binnengekomen", "arrive",
      "apporte", "depose", "llego", "traido", "arrivato", "arrivata", "portato", "portata")
 )  # fmt: skip
 

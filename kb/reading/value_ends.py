@@ -213,7 +213,7 @@ def falls_further(
 
 _MOST_BARE = 1.6  # of a supply's volts, what a bare number behind a comma may have
 _USUAL_STANDBY_V = 5.0
-_NEAR = 0.1  # as the bench takes a rail without a stated tolerance
+NEAR = 0.1  # of its volts, where no tolerance is stated
 
 
 def is_too_much(subject: Subject, volts: float | None) -> bool:
@@ -225,7 +225,12 @@ def is_too_much(subject: Subject, volts: float | None) -> bool:
 def is_near(subject: Subject, volts: float | None) -> bool:
     """Whether volts are those of a supply; a standby supply without a family has 5 V."""
     nominal_v = subject.nominal_v or (_USUAL_STANDBY_V if subject.role == "standby" else 0.0)
-    return volts is not None and abs(volts - nominal_v) <= _NEAR * abs(nominal_v)
+    return volts is not None and are_near(volts, nominal_v)
+
+
+def are_near(volts: float, nominal_v: float) -> bool:
+    """Within a tenth, as the bench takes a rail without a stated tolerance."""
+    return abs(volts - nominal_v) <= NEAR * abs(nominal_v)
 
 
 def is_rating(tokens: Sequence[Token], at: int) -> bool:

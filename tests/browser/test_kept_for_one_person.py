@@ -103,6 +103,21 @@ def answers(page: Page, accept: bool) -> list[str]:
     return asked
 
 
+def has_pages(phone: Page, url: str, path: str = "") -> None:
+    """Signs in and waits on a page until those that are wanted sooner or later are kept."""
+    sign_in(phone, url, "bench 1")
+    if path:
+        phone.goto(f"{url}{path}")
+    comes(phone, "the pages that are wanted sooner or later", AHEAD_IS_KEPT)
+
+
+def deletes_all(phone: Page) -> None:
+    """Presses what deletes all on the page of what waits, and waits until it is gone."""
+    answers(phone, accept=True)
+    phone.locator("[data-wipe]").click()
+    comes(phone, "a device without pages", NO_PAGE_IS_KEPT)
+
+
 def test_signing_out_asks_and_then_leaves_nothing(phone: Page, shop: CuttingProxy) -> None:
     sign_in(phone, shop.url, "bench 1")
     write_a_draft(phone, shop.url, "hums at night")
@@ -150,8 +165,7 @@ def test_who_signs_in_next_sees_nothing_and_the_first_finds_it_again(phone: Page
 def test_a_page_asked_for_before_the_session_ended_is_not_kept_after_it(
     phone: Page, shop: CuttingProxy
 ) -> None:
-    sign_in(phone, shop.url, "bench 1")
-    comes(phone, "the pages that are wanted sooner or later", AHEAD_IS_KEPT)
+    has_pages(phone, shop.url)
     with shop.held("/help") as answered:
         phone.evaluate(FETCH_AHEAD, "/help")
         answered()
@@ -165,32 +179,19 @@ def test_a_page_asked_for_before_the_session_ended_is_not_kept_after_it(
 def test_a_page_asked_for_before_all_was_deleted_is_not_kept_after_it(
     phone: Page, shop: CuttingProxy
 ) -> None:
-    sign_in(phone, shop.url, "bench 1")
-    phone.goto(f"{shop.url}/waiting")
-    comes(phone, "the pages that are wanted sooner or later", AHEAD_IS_KEPT)
+    has_pages(phone, shop.url, "/waiting")
     with shop.held("/help") as answered:
         phone.evaluate(FETCH_AHEAD, "/help")
         answered()
-        answers(phone, accept=True)
-        phone.locator("[data-wipe]").click()
+        deletes_all(phone)
         expect(phone.get_by_text("No form was left with something in it.")).to_be_visible()
-        comes(phone, "a device without pages", NO_PAGE_IS_KEPT)
     assert told(phone, COMES_TO_BE_KEPT) == 0
-
-
-def deletes_all(phone: Page) -> None:
-    """Presses what deletes all on the page of what waits, and waits until it is gone."""
-    answers(phone, accept=True)
-    phone.locator("[data-wipe]").click()
-    comes(phone, "a device without pages", NO_PAGE_IS_KEPT)
 
 
 def test_pages_that_were_still_to_be_asked_for_when_all_was_deleted_are_not_asked_for(
     phone: Page, shop: CuttingProxy
 ) -> None:
-    sign_in(phone, shop.url, "bench 1")
-    phone.goto(f"{shop.url}/waiting")
-    comes(phone, "the pages that are wanted sooner or later", AHEAD_IS_KEPT)
+    has_pages(phone, shop.url, "/waiting")
     with shop.held("/help") as answered:
         phone.evaluate(FETCH_AHEAD.replace("[path]", "[path, '/families']"), "/help")
         answered()
@@ -199,8 +200,7 @@ def test_pages_that_were_still_to_be_asked_for_when_all_was_deleted_are_not_aske
 
 
 def test_a_page_on_which_all_was_deleted_asks_for_no_pages_any_more(phone: Page, shop: CuttingProxy) -> None:
-    sign_in(phone, shop.url, "bench 1")
-    comes(phone, "the pages that are wanted sooner or later", AHEAD_IS_KEPT)
+    has_pages(phone, shop.url)
     phone.add_init_script("""
       const register = navigator.serviceWorker.register.bind(navigator.serviceWorker);
       navigator.serviceWorker.register = async (...given) => {
